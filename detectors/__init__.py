@@ -1,0 +1,30 @@
+"""The detectors: pure functions of frames.
+
+A detector is a module of this package with a `detect`. It declares
+
+- `DETECTOR`: its name (the file's name with hyphens), as `not_judged.detector` shows it;
+- `KINDS`: the kinds of finding that it may return, each with its `Kind`;
+- `RANK`: its place in the order of trust (data 10, clock 20, signs and balance 30, grid 40, battery 50, yield 60);
+- `detect(...)`: positional parameters name what the runner passes (`readings`, `days`, `light`, `sites`, `planes`,
+  `earlier`, `day`), keyword-only ones are knobs with defaults.
+"""
+
+import importlib
+import pkgutil
+from types import ModuleType
+
+
+def load() -> list[ModuleType]:
+    """All detectors in their order of trust; two that share a kind stop the program."""
+    found = []
+    for info in pkgutil.iter_modules(__path__):
+        module = importlib.import_module(f"{__name__}.{info.name}")
+        if hasattr(module, "detect"):
+            found.append(module)
+    owners: dict[str, str] = {}
+    for module in found:
+        for kind in module.KINDS:
+            if kind in owners:
+                raise RuntimeError(f"detectors {owners[kind]} and {module.DETECTOR} both claim the kind {kind}")
+            owners[kind] = module.DETECTOR
+    return sorted(found, key=lambda module: (module.RANK, module.DETECTOR))

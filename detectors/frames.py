@@ -1,0 +1,118 @@
+"""The frames that pass between pipeline and detectors, column by column.
+
+Signs, units and the interval label are written here and nowhere else. Null means "not reported", zero means zero.
+"""
+
+import polars as pl
+
+POWER_CHANNELS = (
+    "pv_w",  # mean over the interval, >= 0
+    "load_w",  # >= 0
+    "grid_w",  # + import, - feed-in
+    "battery_w",  # + discharge, - charge
+)
+STRING_CHANNELS = ("pv1_w", "pv2_w", "pv3_w", "pv4_w")
+PHASE_CHANNELS = ("grid_l1_w", "grid_l2_w", "grid_l3_w")  # + import, - feed-in
+VOLTAGE_CHANNELS = ("voltage_l1_v", "voltage_l2_v", "voltage_l3_v")  # phase to neutral
+CHANNELS = (
+    *POWER_CHANNELS,
+    "soc_pct",
+    *STRING_CHANNELS,
+    *PHASE_CHANNELS,
+    *VOLTAGE_CHANNELS,
+    "frequency_hz",
+    "irradiance_w_m2",
+    "module_temp_c",
+    "ambient_temp_c",
+    "inverter_temp_c",
+    "battery_temp_c",
+)
+COUNTERS = (  # kWh, lifetime or daily, as the profile says
+    "pv_kwh_total",
+    "import_kwh_total",
+    "feed_in_kwh_total",
+    "charge_kwh_total",
+    "discharge_kwh_total",
+    "load_kwh_total",
+)
+
+UTC = pl.Datetime("us", "UTC")
+LOCAL = pl.Datetime("us")
+
+READINGS = pl.Schema(
+    {
+        "site_id": pl.String,
+        "ts_utc": UTC,  # START of the interval that the reading averages; for an instant, the instant
+        "ts_local": LOCAL,  # the same in the register's timezone, wall clock
+        "interval_s": pl.Int32,
+        "is_instant": pl.Boolean,  # sampled at ts_utc, not averaged over the interval
+        **dict.fromkeys(CHANNELS, pl.Float64),
+    }
+)
+
+DEVICE_READINGS = pl.Schema({"device_id": pl.String, **READINGS})  # sites of one device: device_id = ""
+
+SITES = pl.Schema(
+    {
+        "site_id": pl.String,
+        "name": pl.String,
+        "latitude": pl.Float64,
+        "longitude": pl.Float64,
+        "timezone": pl.String,
+        "export_timezone": pl.String,  # never null: the register's, else timezone
+        "installed_kwp": pl.Float64,
+        "tilt_deg": pl.Float64,
+        "azimuth_deg": pl.Float64,  # clockwise from north
+        "inverter_kw": pl.Float64,
+        "phases": pl.Int32,
+        "feed_in_limit_kw": pl.Float64,  # null = no limit, 0 = may not feed the grid
+        "feed_in_buffer_w": pl.Float64,
+        "import_limit_kw": pl.Float64,
+        "battery_kwh": pl.Float64,  # null = no battery
+        "battery_reserve_pct": pl.Float64,
+        "battery_resume_pct": pl.Float64,
+        "battery_backup_floor_pct": pl.Float64,
+        "grid_charging": pl.Boolean,
+        "nominal_voltage_v": pl.Float64,
+        "nominal_frequency_hz": pl.Float64,
+        "import_price": pl.Float64,
+        "feed_in_price": pl.Float64,
+        "currency": pl.String,
+        "installer_id": pl.String,
+        "commissioned_on": pl.Date,
+        "profile": pl.String,
+        "external_id": pl.String,  # never null
+        "watched": pl.Boolean,
+    }
+)
+
+PLANES = pl.Schema(
+    {"site_id": pl.String, "kwp": pl.Float64, "tilt_deg": pl.Float64, "azimuth_deg": pl.Float64}
+)
+
+DAYS = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,  # local calendar day of the site, 23 to 25 hours
+        "readings": pl.Int32,
+        "interval_s": pl.Int32,  # the day's most frequent interval
+        "coverage_pct": pl.Float64,  # share of the local day that readings cover
+        "pv_coverage_pct": pl.Float64,  # the same for pv_w alone
+        "pv_kwh": pl.Float64,
+        "load_kwh": pl.Float64,
+        "import_kwh": pl.Float64,
+        "feed_in_kwh": pl.Float64,
+        "charge_kwh": pl.Float64,
+        "discharge_kwh": pl.Float64,
+        "soc_min_pct": pl.Float64,
+        "soc_max_pct": pl.Float64,
+        "soc_floor_h": pl.Float64,  # hours with the state of charge within 2 % of the reserve, or below it
+        "surplus_kwh": pl.Float64,  # energy of pv_w - load_w where positive
+        "surplus_at_floor_kwh": pl.Float64,  # the part of it that fell into soc_floor_h
+        "pv_peak_w": pl.Float64,  # the day's highest pv_w
+        "held_back_h": pl.Float64,  # daylight hours that a feed-in limit with a full battery may have held back
+        "specific_yield_kwh_per_kwp": pl.Float64,
+        "expected_kwh": pl.Float64,  # written by the judge; null = not judged
+        "performance_pct": pl.Float64,
+    }
+)

@@ -1,0 +1,1 @@
+"""From exports to a morning's digest."""
