@@ -147,6 +147,25 @@ class Register:
         ]
         return pl.DataFrame(rows, schema=TARGETS, orient="row")
 
+    def is_own(self, external_id: str, profile_name: str) -> bool:
+        """Whether a site that names this profile itself goes by that name in exports."""
+        return external_id in self._names_by_profile.get(profile_name, ())
+
+    def is_target(self, external_id: str, profile_name: str) -> bool:
+        """Whether an export of this profile that says so would be of a registered site."""
+        return self.is_own(external_id, profile_name) or external_id in self._names_by_profile.get(None, ())
+
+    def has_targets(self, profile_name: str) -> bool:
+        """Whether exports of this profile may be of any site at all."""
+        return bool(self._names_by_profile.get(profile_name) or self._names_by_profile.get(None))
+
+    @cached_property
+    def _names_by_profile(self) -> dict[str | None, set[str]]:
+        names: dict[str | None, set[str]] = {}
+        for external_id, site, _ in self.all_targets:
+            names.setdefault(site.profile or None, set()).add(external_id)
+        return names
+
     @cached_property
     def all_targets(self) -> tuple[Target, ...]:
         """Each site, or each device of a site that has devices, with the name that exports use."""

@@ -1,13 +1,31 @@
 """Settings: noonmark.toml, all of it optional."""
 
-from typing import Annotated
+import re
+from collections.abc import Iterator
+from typing import Annotated, Any, cast
 
-from pydantic import BaseModel, ConfigDict, Field, Strict, StringConstraints
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, ValidationError
+from pydantic_core import PydanticCustomError
+
+from pipeline.addresses import is_address
+from pipeline.errors import Fault
+from pipeline.nearest import name_mend
+from pipeline.time import is_zone, zone_names
+from pipeline.toml_file import Problem, known_keys, look_up, model_problems, read_toml, unknown_keys
+from pipeline.workspace import Workspace
 
 Text = Annotated[str, Strict()]
 Whole = Annotated[int, Strict()]
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
-Clock = Annotated[str, Strict(), StringConstraints(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
+
+
+def _check_clock(value: Any) -> Any:
+    if not isinstance(value, str) or not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+        raise PydanticCustomError("clock", "not a time of day", {"mend": 'write HH:MM in quotes, as in "06:30"'})
+    return value
+
+
+Clock = Annotated[str, BeforeValidator(_check_clock)]
 
 
 class Section(BaseModel):
@@ -72,3 +90,45 @@ class Settings(Section):
     digest: DigestSettings = DigestSettings()
     mail: MailSettings = MailSettings()
     reader: ReaderSettings = ReaderSettings()
+
+
+def load_settings(workspace: Workspace) -> tuple[Settings, list[Fault]]:
+    """The settings and no faults, or the defaults and every fault of noonmark.toml; a missing file is a valid one."""
+    if not workspace.settings_file.exists():
+        return Settings(), []
+    file, faults = read_toml(workspace.settings_file, workspace.settings_file.name)
+    if file is None:
+        return Settings(), faults
+    problems = [*_unknown(file.data), *_check(file.data)]
+    try:
+        settings = Settings.model_validate(file.data)
+    except ValidationError as error:
+        problems += model_problems(error, file.data)
+    faults = sorted((file.fault(problem) for problem in problems), key=lambda fault: fault.line or 0)
+    return (Settings(), faults) if faults else (settings, [])
+
+
+def _unknown(data: dict[str, Any]) -> Iterator[Problem]:
+    yield from unknown_keys(data, known_keys(Settings))
+    for name, info in Settings.model_fields.items():
+        yield from unknown_keys(data.get(name), known_keys(cast(type[BaseModel], info.annotation)), (name,))
+
+
+def _check(data: dict[str, Any]) -> Iterator[Problem]:
+    """What concerns names and keys that belong together."""
+    zone = look_up(data, ("schedule", "timezone"))
+    if isinstance(zone, str) and not is_zone(zone):
+        mend = name_mend(zone, zone_names(), "write an IANA name such as Europe/Vienna")
+        yield Problem(("schedule", "timezone"), zone, "unknown zone", mend)
+    if look_up(data, ("mail", "host")):
+        if not look_up(data, ("mail", "sender")):
+            yield Problem(("mail", "sender"), None, "a mail needs a sender", "add sender, or leave host empty")
+        if not look_up(data, ("mail", "recipients")):
+            yield Problem(
+                ("mail", "recipients"), None, "a mail needs recipients", "add recipients, or leave host empty"
+            )
+    for key in ("sender", "recipients"):
+        value = look_up(data, ("mail", key))
+        for address in value if isinstance(value, list) else [value]:
+            if isinstance(address, str) and address and not is_address(address):
+                yield Problem(("mail", key), address, "not a mail address", "write one address, as in desk@example.org")
