@@ -1,8 +1,13 @@
-"""What must hold between the keys of a profile: every rule looks at the raw tables, so that all faults are told at once."""
+"""What must hold between the keys of a profile.
+
+Every rule looks at the raw tables, so that all faults are told at once.
+"""
 
 import re
 from collections.abc import Iterator
 from typing import Any
+
+from pydantic import BaseModel
 
 from detectors.frames import CHANNELS, COUNTERS
 from pipeline.nearest import name_mend
@@ -21,7 +26,13 @@ from pipeline.profile_model import (
 from pipeline.time import is_zone, zone_names
 from pipeline.toml_file import Problem, known_keys, unknown_keys
 
-TABLES = {"csv": CsvFormat, "json": JsonFormat, "site": SiteSource, "timestamp": Timestamp, "long": Long}
+TABLES: dict[str, type[BaseModel]] = {
+    "csv": CsvFormat,
+    "json": JsonFormat,
+    "site": SiteSource,
+    "timestamp": Timestamp,
+    "long": Long,
+}
 KEY_OF_SOURCE = {"file name": "pattern", "folder": "pattern", "column": "column", "json path": "path"}
 ZONE_WORDS = ("export_timezone", "utc", "in value")
 OFFSET = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # the widest in use are -12:00 and +14:00

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import NamedTuple
 
 from pipeline.errors import Fault
@@ -44,7 +45,7 @@ def _levels(files: Files) -> Iterator[Fault]:
     """Floor <= reserve <= resume among the levels that the row gives; a default never makes a row wrong."""
     for row in files.sites:
         given = [(level, row.values[level]) for level in LEVELS if level in row.values]
-        for (lower, low), (upper, high) in zip(given, given[1:], strict=False):
+        for (lower, low), (upper, high) in pairwise(given):
             if low > high:
                 yield Fault(
                     files.sites_file, row.line, lower, row.cells[lower], f"above {upper} ({high:g}):",

@@ -120,15 +120,10 @@ def _check(data: dict[str, Any]) -> Iterator[Problem]:
     if isinstance(zone, str) and not is_zone(zone):
         mend = name_mend(zone, zone_names(), "write an IANA name such as Europe/Vienna")
         yield Problem(("schedule", "timezone"), zone, "unknown zone", mend)
-    if look_up(data, ("mail", "host")):
-        if not look_up(data, ("mail", "sender")):
-            yield Problem(("mail", "sender"), None, "a mail needs a sender", "add sender, or leave host empty")
-        if not look_up(data, ("mail", "recipients")):
-            yield Problem(
-                ("mail", "recipients"), None, "a mail needs recipients", "add recipients, or leave host empty"
-            )
     for key in ("sender", "recipients"):
         value = look_up(data, ("mail", key))
+        if look_up(data, ("mail", "host")) and not value:
+            yield Problem(("mail", key), None, f"a mail needs {key}", f"add {key}, or leave host empty")
         for address in value if isinstance(value, list) else [value]:
             if isinstance(address, str) and address and not is_address(address):
                 yield Problem(("mail", key), address, "not a mail address", "write one address, as in desk@example.org")

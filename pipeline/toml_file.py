@@ -2,7 +2,7 @@
 
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from pipeline.errors import Fault
-from pipeline.nearest import name_mend
+from pipeline.nearest import name_mend, nearest_name
 
 _KEY = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')"""
 _PATH = rf"{_KEY}(?:[ \t]*\.[ \t]*{_KEY})*"
@@ -93,12 +93,10 @@ def _split_path(path: str) -> tuple[str, ...]:
 def look_up(data: object, names: Iterable[str | int]) -> Any:
     """What stands at the path, None if nothing does."""
     for name in names:
-        if (isinstance(data, Mapping) and name in data) or (
-            isinstance(data, list | tuple) and isinstance(name, int) and name < len(data)
-        ):
-            data = data[name]
+        if isinstance(name, int):
+            data = data[name] if isinstance(data, list) and name < len(data) else None
         else:
-            return None
+            data = data.get(name) if isinstance(data, dict) else None
     return data
 
 
@@ -159,9 +157,9 @@ def _in_words(detail: ErrorDetails, context: dict[str, Any]) -> tuple[str, str]:
         return plain[kind]
     if kind == "literal_error":
         choices = re.findall(r"'([^']*)'", context["expected"])
-        return "unknown value", name_mend(
-            str(detail["input"]), choices, f"write one of {', '.join(map(repr, choices))}"
-        )
+        meant = nearest_name(str(detail["input"]), choices)
+        quoted = [f'"{choice}"' for choice in ([meant] if meant else choices)]
+        return "unknown value", f"write {' or '.join(quoted)}"
     return detail["msg"], context.get("mend", "mend the value")
 
 
