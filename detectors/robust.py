@@ -1,0 +1,64 @@
+"""Medians and spreads that a few wild values cannot move, for arrays with gaps.
+
+Sorting once is some hundred times faster than numpy's nanmedian on the many short rows that a fleet makes.
+"""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+MAD_TO_SIGMA = 1.4826022185  # Iglewicz & Hoaglin 1993: 1 / 0.6744897502, the normal distribution's upper quartile
+MEAN_DEVIATION_TO_SIGMA = np.sqrt(np.pi / 2)  # the same for the mean absolute deviation, exact for a normal one
+Z_CUT = 3.5  # Iglewicz & Hoaglin 1993: a modified z beyond it is an outlier
+
+
+def quantile(values: ArrayLike, share: float, axis: int = -1) -> Array:
+    """The quantile of the finite values along `axis` by linear interpolation; NaN where there is none."""
+    ordered = np.moveaxis(np.asarray(values, dtype=float), axis, -1)
+    if ordered.shape[-1] == 0:
+        return np.full(ordered.shape[:-1], np.nan)
+    ordered = np.sort(np.where(np.isfinite(ordered), ordered, np.nan), axis=-1)  # NaN goes last
+    last = np.isfinite(ordered).sum(axis=-1) - 1
+    place = np.maximum(last, 0) * share
+    below = np.floor(place).astype(np.intp)
+    above = np.ceil(place).astype(np.intp)
+    low = np.take_along_axis(ordered, below[..., None], axis=-1)[..., 0]
+    high = np.take_along_axis(ordered, above[..., None], axis=-1)[..., 0]
+    return low + (high - low) * (place - below)
+
+
+def median(values: ArrayLike, axis: int = -1) -> Array:
+    """The median of the finite values along `axis`; NaN where there is none."""
+    return quantile(values, 0.5, axis)
+
+
+def mad(values: ArrayLike, axis: int = -1) -> Array:
+    """The median absolute deviation from the median; NaN where there is no value."""
+    data = np.asarray(values, dtype=float)
+    return median(np.abs(data - np.expand_dims(median(data, axis), axis)), axis)
+
+
+def spread(values: ArrayLike, axis: int = -1) -> Array:
+    """The standard deviation that the MAD stands for (MAD x 1.4826); where the MAD is 0, from the mean deviation.
+
+    More than half of the values being equal gives a MAD of 0 however far the others lie; the mean absolute deviation
+    then tells them apart. It is 0 only where all values are equal.
+    """
+    data = np.asarray(values, dtype=float)
+    deviation = np.abs(data - np.expand_dims(median(data, axis), axis))
+    finite = np.isfinite(deviation)
+    count = finite.sum(axis=axis)
+    total = np.where(finite, deviation, 0.0).sum(axis=axis)
+    by_mean = np.where(count > 0, total / np.maximum(count, 1), np.nan) * MEAN_DEVIATION_TO_SIGMA
+    by_median = median(deviation, axis) * MAD_TO_SIGMA
+    return np.where(by_median == 0, by_mean, by_median)
+
+
+def modified_z(values: ArrayLike, axis: int = -1) -> Array:
+    """How many spreads each value lies from the median (Iglewicz & Hoaglin); 0 everywhere where all are equal."""
+    data = np.asarray(values, dtype=float)
+    distance = data - np.expand_dims(median(data, axis), axis)
+    scale = np.expand_dims(spread(data, axis), axis)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(scale == 0, distance * 0.0, distance / scale)

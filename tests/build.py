@@ -1,0 +1,105 @@
+"""Small frames for tests: every column that a test does not name has a harmless value."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from detectors.frames import DAYS, PLANES, READINGS, SITES
+
+DAY = date(2025, 6, 10)
+EARLIER = pl.Schema({"site_id": pl.String, "kind": pl.String, "severity": pl.String, "value": pl.Float64})
+
+SITE_DEFAULTS: dict[str, Any] = {
+    "site_id": "roof-1",
+    "name": "Invented roof",
+    "latitude": 48.0,
+    "longitude": 11.0,
+    "timezone": "Europe/Berlin",
+    "export_timezone": "Europe/Berlin",
+    "installed_kwp": 10.0,
+    "inverter_kw": 10.0,
+    "phases": 1,
+    "feed_in_buffer_w": 20.0,
+    "battery_reserve_pct": 35.0,
+    "battery_resume_pct": 50.0,
+    "battery_backup_floor_pct": 10.0,
+    "grid_charging": False,
+    "nominal_voltage_v": 230.0,
+    "nominal_frequency_hz": 50.0,
+    "import_price": 0.30,
+    "feed_in_price": 0.08,
+    "currency": "EUR",
+    "watched": True,
+}
+DAY_DEFAULTS: dict[str, Any] = {
+    "site_id": "roof-1",
+    "readings": 288,
+    "interval_s": 300,
+    "coverage_pct": 100.0,
+    "pv_coverage_pct": 100.0,
+    "held_back_h": 0.0,
+}
+
+
+def frame(schema: pl.Schema, rows: Sequence[Mapping[str, Any]]) -> pl.DataFrame:
+    """The rows in the schema's columns; what a row does not name is null, what the schema lacks is refused."""
+    unknown = {name for row in rows for name in row} - set(schema)
+    if unknown:
+        raise ValueError(f"no such columns: {sorted(unknown)}")
+    columns = {name: pl.Series(name, [row.get(name) for row in rows], dtype=kind) for name, kind in schema.items()}
+    return pl.DataFrame(columns, schema=schema)
+
+
+def sites(*rows: Mapping[str, Any]) -> pl.DataFrame:
+    """SITES, one per row given, or one default site."""
+    filled = [{**SITE_DEFAULTS, **row} for row in rows or ({},)]
+    return frame(SITES, [{"external_id": row["site_id"], **row} for row in filled])
+
+
+def days(*rows: Mapping[str, Any], last_day: date = DAY) -> pl.DataFrame:
+    """DAYS, one per row given; rows without a `day` are consecutive days that end on `last_day`."""
+    first = last_day - timedelta(days=len(rows) - 1)
+    return frame(DAYS, [{"day": first + timedelta(days=n), **DAY_DEFAULTS, **row} for n, row in enumerate(rows)])
+
+
+def readings(
+    channels: Mapping[str, Sequence[float | None]],
+    *,
+    site_id: str = "roof-1",
+    start: datetime | None = None,
+    day: date = DAY,
+    timezone: str = "Europe/Berlin",
+    interval_s: int = 300,
+) -> pl.DataFrame:
+    """READINGS of one site from equally long channels, from `start` (UTC) or from local midnight of `day`."""
+    zone = ZoneInfo(timezone)
+    first = start or datetime(day.year, day.month, day.day, tzinfo=zone).astimezone(UTC)
+    length = len(next(iter(channels.values())))
+    stamps = [first + timedelta(seconds=interval_s * n) for n in range(length)]
+    return frame(
+        READINGS,
+        [
+            {
+                "site_id": site_id,
+                "ts_utc": stamp,
+                "ts_local": stamp.astimezone(zone).replace(tzinfo=None),
+                "interval_s": interval_s,
+                "is_instant": False,
+                **{name: values[n] for name, values in channels.items()},
+            }
+            for n, stamp in enumerate(stamps)
+        ],
+    )
+
+
+def earlier(*rows: tuple[str, str]) -> pl.DataFrame:
+    """Findings of lower rank: (site_id, kind) each."""
+    return frame(EARLIER, [{"site_id": s, "kind": k, "severity": "soon", "value": 1.0} for s, k in rows])
+
+
+def planes(*rows: Mapping[str, Any]) -> pl.DataFrame:
+    """PLANES, one per row given."""
+    return frame(PLANES, rows)
