@@ -1,0 +1,147 @@
+"""The sample fleet: the repository holds what its script makes, and that keeps to the contract's words and signs."""
+
+import csv
+import gzip
+import io
+import json
+import re
+import sys
+import zipfile
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime
+from importlib import import_module
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+import zstandard
+
+SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
+EXPORTS = SAMPLES / "exports"
+MAX_BYTES = 7_500_000
+DAYS = (date(2026, 3, 29), date(2026, 4, 5))  # the changes of clocks at Zurich and at Adelaide, tzdata 2026
+KINDS = {  # contract, section 8
+    *("time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step", "unexpected-export", "meter-reversed"),
+    *("phase-compensation-off", "import-limit-exceeded", "battery-at-floor", "battery-not-discharging"),
+    *("battery-below-reserve", "battery-grid-charging", "battery-reading-frozen", "underperformance"),
+    *("no-generation", "string-loss", "capacity-mismatch", "voltage-out-of-band", "site-silent", "readings-frozen"),
+    *("readings-implausible", "balance-broken", "unexplained"),
+}
+
+
+def content(path: Path) -> object:
+    """A file's content without the packing, which another version of a compressor may do differently."""
+    data = path.read_bytes()
+    match path.suffix:
+        case ".gz":
+            return gzip.decompress(data)
+        case ".zst":
+            return zstandard.ZstdDecompressor().decompress(data)
+        case ".zip":
+            with zipfile.ZipFile(io.BytesIO(data)) as packed:
+                return {name: packed.read(name) for name in packed.namelist()}
+    return data
+
+
+def table(name: str) -> list[dict[str, str]]:
+    return list(csv.DictReader((SAMPLES / name).read_text("utf-8").splitlines()))
+
+
+@pytest.fixture(scope="module")
+def make_exports() -> Iterator[Callable[..., object]]:
+    sys.path.insert(0, str(SAMPLES))
+    yield import_module("make_fleet").make_exports
+    sys.path.remove(str(SAMPLES))
+
+
+@pytest.fixture(scope="module")
+def made(make_exports: Callable[..., object], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("fleet")
+    make_exports(out, days=DAYS)
+    return out / "exports"
+
+
+def test_the_repository_holds_what_the_script_makes(made: Path) -> None:
+    files = sorted(path.relative_to(made) for path in made.rglob("*") if path.is_file())
+    per_site_and_day = 5 + 3 + 2  # evening-csv, nested-json, metric-long
+    assert len(files) == len(DAYS) * (per_site_and_day + 3)
+    assert [str(name) for name in files if content(made / name) != content(EXPORTS / name)] == []
+
+
+def test_two_runs_give_the_same_bytes(made: Path, make_exports: Callable[..., object], tmp_path: Path) -> None:
+    kinds = ("line-records", "counter-zip", "nested-json")
+    make_exports(tmp_path, kinds=kinds, days=DAYS[1:])
+    names = [path.relative_to(tmp_path / "exports") for path in tmp_path.rglob("*") if path.is_file()]
+    assert len(names) == 1 + 1 + 3
+    assert all((tmp_path / "exports" / name).read_bytes() == (made / name).read_bytes() for name in names)
+
+
+def test_the_folder_stays_small_and_every_file_tells_its_day() -> None:
+    files = [path for path in SAMPLES.rglob("*") if path.is_file() and "__pycache__" not in path.parts]
+    assert sum(path.stat().st_size for path in files) < MAX_BYTES
+    exports = [path.name for path in files if path.is_relative_to(EXPORTS)]
+    assert [name for name in exports if not re.search(r"2026-0[34]-\d\d|20260[34]\d\d", name)] == []
+
+
+def test_the_table_of_faults_keeps_to_the_contract() -> None:
+    site_ids = {site["site_id"] for site in table("sites.csv")}
+    faults = table("faults.csv")
+    assert {fault["kind"] for fault in faults} <= KINDS | {"none"}
+    assert {fault["site_id"] for fault in faults} <= site_ids
+    assert len({fault["kind"] for fault in faults}) > 12
+    for fault in faults:
+        assert date(2026, 3, 5) <= date.fromisoformat(fault["first_day"]) <= date.fromisoformat(fault["last_day"])
+        assert date.fromisoformat(fault["last_day"]) <= date(2026, 4, 18)
+        assert (fault["size"] == "") == (fault["kind"] == "none")
+
+
+def test_the_register_spans_zones_and_hemispheres() -> None:
+    sites = table("sites.csv")
+    assert len({site["timezone"] for site in sites}) == 5
+    assert {float(site["latitude"]) > 0 for site in sites} == {True, False}
+    kwp_of_planes: dict[str, float] = {}
+    for plane in table("arrays.csv"):
+        kwp_of_planes[plane["site_id"]] = kwp_of_planes.get(plane["site_id"], 0.0) + float(plane["kwp"])
+    assert kwp_of_planes == {s["site_id"]: float(s["installed_kwp"]) for s in sites if s["site_id"] in kwp_of_planes}
+
+
+def test_clocks_change_where_the_zone_database_says() -> None:
+    def hours(zone: str, day: int, month: int) -> float:
+        zoned = ZoneInfo(zone)
+        start, end = (datetime(2026, month, d, tzinfo=zoned).astimezone(UTC) for d in (day, day + 1))
+        return (end - start).total_seconds() / 3600
+
+    assert (hours("Europe/Zurich", 29, 3), hours("Australia/Adelaide", 5, 4), hours("America/Denver", 8, 3)) == (
+        23,
+        25,
+        23,
+    )
+    zurich = (EXPORTS / "evening-csv" / "BIR-02_15min_2026-03-29.csv").read_text("latin-1").splitlines()[3:]
+    assert len(zurich) == 23 * 4
+    left_out = (EXPORTS / "evening-csv" / "BIR-03_15min_2026-03-29.csv").read_text("latin-1").splitlines()[3:]
+    assert len(left_out) == 24 * 4  # this logger stays on standard time
+    lines = gzip.decompress((EXPORTS / "line-records" / "lines-2026-04-05.ndjson.gz").read_bytes()).splitlines()
+    adelaide = [record["t"] for record in map(json.loads, lines) if record["unit"] == "wb03"]
+    assert len(adelaide) == 25 * 12
+    assert adelaide.count("2026-04-05T02:30:00") == 2
+
+
+def test_sources_and_use_balance_with_the_signs_of_the_contract() -> None:
+    """pv + battery + grid = load (contract, section 2); noise of 0.3 % of the load, here six times, and rounding.
+
+    A device of two shows 82 % of its site's load and the noise of all of it.
+    """
+    lines = gzip.decompress((EXPORTS / "line-records" / "lines-2026-03-20.ndjson.gz").read_bytes()).splitlines()
+    records = [json.loads(line) for line in lines]
+    assert {record["unit"] for record in records} == {"wb01", "wb02-a", "wb02-b", "wb03"}
+    for record in records:
+        supplied = record["pv"] + record.get("bat", 0) + record["grid"]
+        assert abs(supplied - record["use"]) <= 2.5 + 6 * 0.003 / 0.82 * record["use"]
+
+
+def test_damaged_files_are_damaged_as_the_table_says() -> None:
+    with pytest.raises(EOFError):
+        gzip.decompress((EXPORTS / "metric-long" / "NIR-05" / "20260312.csv.gz").read_bytes())
+    rows = (EXPORTS / "evening-csv" / "BIR-01_15min_2026-03-18.csv").read_text("latin-1").splitlines()[3:]
+    short = [row for row in rows if row.count(";") < 7]
+    assert (len(short), sum("ERR" in row for row in rows), sum(row.startswith("31.02") for row in rows)) == (1, 1, 1)
