@@ -11,7 +11,8 @@ import tzfpy
 from pipeline.register_model import Register, Site
 from pipeline.time import is_zone, transitions
 
-YEAR_S = 366 * 86_400  # a year of any length: every rule of a zone comes round once
+DAY_S = 86_400
+YEAR_S = 366 * DAY_S  # a year of any length: every rule of a zone comes round once
 SITES_FILE = "sites.csv"
 
 
@@ -68,10 +69,14 @@ def _in_words(least: int, most: int) -> str:
 
 @lru_cache(maxsize=4096)
 def minutes_apart(one: str, other: str, begin_s: int) -> tuple[int, int]:
-    """The least and the most that two zones' clocks differ in the year from `begin_s` (s since 1970), in minutes."""
+    """The least and the most that two zones' clocks differ in the year from `begin_s` (s since 1970), in minutes.
+
+    Spans under a day don't count: neighbours change their clocks in the same night, some hours apart.
+    """
     tables = [transitions(one), transitions(other)]
     changes = np.concatenate([[begin_s], *(table.from_utc_s for table in tables)])
-    changes = changes[(changes >= begin_s) & (changes < begin_s + YEAR_S)]
+    changes = np.unique(changes[(changes >= begin_s) & (changes < begin_s + YEAR_S)])
+    changes = changes[np.diff(changes, append=begin_s + YEAR_S) >= DAY_S]
     offsets = [
         table.offset_s[np.maximum(np.searchsorted(table.from_utc_s, changes, side="right") - 1, 0)] for table in tables
     ]
