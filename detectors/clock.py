@@ -1,0 +1,109 @@
+"""Sites whose clock is wrong: the sun's rise and set against first and last light.
+
+Every other figure of such a site lies, so this is judged before the others. The mark is the midpoint of first and last
+light, which does not depend on where the roof faces. Walls, trees, snow and hours that are shut off make light come
+late or go early, never the other way: an offset is only told where light was seen in the dark, or where first and
+last light jumped or crept together. What else looks off is not judged, with what would settle it.
+"""
+
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from detectors.clock_history import WHOLE_DARK_MIN, is_possible_day, stretches
+from detectors.clock_kinds import KINDS as KINDS
+from detectors.clock_marks import Array, Index, Marks, latest, low_quantile, marks_of
+from detectors.clock_report import to_finding
+from detectors.clock_verdict import NEEDED_DAYS, Diagnosis, diagnose
+from detectors.finding import NotJudged, Verdict
+
+DETECTOR = "clock"
+RANK = 20
+WINDOW_DAYS = (
+    240  # the longer half of a year of daylight saving and a month before it, so its last day is still told right
+)
+RECENT_DAYS = 14  # with light, within
+RECENT_WITHIN_DAYS = 30
+LOOK_AGAIN_SHARE = 0.6  # of the limit: offsets from here on are looked at one by one
+
+
+def detect(light: pl.DataFrame, sites: pl.DataFrame, day: date, *, window_days: int = WINDOW_DAYS) -> list[Verdict]:
+    """At most one verdict per watched site: a finding of the best explanation, or why the clock can't be judged.
+
+    `light` are LIGHT rows up to `day` (later ones are left out); sites of several devices are judged device by device
+    and the finding names the worst.
+    """
+    watched = sites.filter(pl.col("watched").fill_null(True)) if "watched" in sites.columns else sites
+    marks = marks_of(light, watched, day, window_days)
+    reasons, suspects = _screen(marks)
+    histories = stretches(marks, suspects)
+    by_site: dict[str, list[tuple[int, Diagnosis]]] = {}
+    info = {row["site_id"]: row for row in watched.iter_rows(named=True)}
+    for device, history in zip(suspects.tolist(), histories, strict=True):
+        site = info[marks.sites[device]]
+        found = diagnose(marks, device, history, (site["timezone"], site["export_timezone"]))
+        if isinstance(found, str):
+            reasons[device] = found
+        elif found is not None:
+            by_site.setdefault(site["site_id"], []).append((device, found))
+    return _verdicts(marks, info, by_site, reasons, day)
+
+
+def _screen(marks: Marks) -> tuple[dict[int, str], Index]:
+    """Reasons of devices that can't be judged, and the devices that need a closer look."""
+    first_end, last_start = marks.first_end_late, marks.last_start_early
+    both = np.isfinite(marks.first_late) & np.isfinite(marks.last_early)
+    possible = both & is_possible_day(first_end, last_start)
+    days = possible[:, -RECENT_WITHIN_DAYS:].sum(axis=1)
+    limit = LOOK_AGAIN_SHARE * (20.0 + 2 / 3 * np.maximum(0.0, marks.interval - 30.0))
+    long, short = (_middle(marks, possible, count) for count in (RECENT_DAYS, NEEDED_DAYS))
+    with np.errstate(invalid="ignore"):
+        off = (np.abs(long) > limit) | (np.abs(short) > limit)
+        dark = (np.minimum(first_end[:, -1], last_start[:, -1]) < -WHOLE_DARK_MIN) & possible[:, -1]
+    reasons: dict[int, str] = {}
+    for device in np.flatnonzero(~marks.seen[:, -1]).tolist():
+        reasons[device] = "no generation data on this day"
+    for device in np.flatnonzero(marks.seen[:, -1] & (days < NEEDED_DAYS) & ~dark).tolist():
+        if (both & ~possible)[device, -RECENT_WITHIN_DAYS:].sum() > days[device]:
+            reasons[device] = (
+                "generation for longer than the sun is up: not a clock of this date; check the channel and the date"
+            )
+        else:
+            reasons[device] = (
+                f"only {days[device]} days with light in the last {RECENT_WITHIN_DAYS}; {NEEDED_DAYS} settle it"
+            )
+    suspects = np.flatnonzero(marks.seen[:, -1] & ((off & (days >= NEEDED_DAYS)) | dark))
+    return reasons, suspects.astype(np.int64)
+
+
+def _middle(marks: Marks, known: np.ndarray, count: int) -> Array:
+    first = low_quantile(latest(marks.first_late, known, count, RECENT_WITHIN_DAYS), 0.2)
+    last = low_quantile(latest(marks.last_early, known, count, RECENT_WITHIN_DAYS), 0.2)
+    return (first - last) / 2
+
+
+def _verdicts(
+    marks: Marks,
+    info: dict[str, dict],
+    by_site: dict[str, list[tuple[int, Diagnosis]]],
+    reasons: dict[int, str],
+    day: date,
+) -> list[Verdict]:
+    register = sorted({row[name] for row in info.values() for name in ("timezone", "export_timezone") if row[name]})
+    devices: dict[str, list[int]] = {}
+    for device, site_id in enumerate(marks.sites):
+        devices.setdefault(site_id, []).append(device)
+    verdicts: list[Verdict] = []
+    for site_id in sorted(info):
+        if site_id not in devices:
+            verdicts.append(NotJudged(site_id, day, DETECTOR, "no generation data"))
+        elif site_id in by_site:
+            device, diagnosis = max(by_site[site_id], key=lambda found: (abs(found[1].now.minutes), -found[0]))
+            others = len(by_site[site_id]) - 1
+            verdicts.append(to_finding(marks, device, diagnosis, info[site_id], register, day, others))
+        elif unjudged := [device for device in devices[site_id] if device in reasons]:
+            device = unjudged[0]
+            name = f"{marks.devices[device]}: " if marks.devices[device] else ""
+            verdicts.append(NotJudged(site_id, day, DETECTOR, name + reasons[device]))
+    return verdicts

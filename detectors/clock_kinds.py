@@ -1,0 +1,80 @@
+"""What is the same for all findings of a kind of clock error: cause, next step, steps for the visit."""
+
+from detectors.finding import Kind
+
+_CAUTIONS = (
+    "Qualified persons only, under local codes and the network operator's rules.",
+    "Setting a clock needs no opened cover: PV conductors are live in daylight.",
+    "A backup output can be live with the grid off.",
+)
+_DESK_FIRST = (
+    "Desk: compare the zone entered for the site in the system that writes its exports with the zone named here."
+)
+_MENDED = "Mended looks like this: the next day, first and last light lie level around sunrise and sunset."
+_RETIME = "Once mended, correct the history with retime from the first wrong day to the day of the mend."
+
+KINDS = {
+    "time-zone-wrong": Kind(
+        title="The site's time zone is wrong",
+        close_after=2,
+        revisit=True,
+        cause="Another time zone than the site's was entered when the site was set up.",
+        next_step=f"{_DESK_FIRST} It is mended there without a visit; if right there, the logger's own is wrong.",
+        steps=(
+            "Read the zone of the site in the system that writes its exports; set it to the zone where the site stands.",
+            "If it is right there, open the logger's settings: zone, then date and time against a watch.",
+            "Note the clock shown and the watch's time before and after the change.",
+            _RETIME,
+            _MENDED,
+        ),
+        cautions=_CAUTIONS,
+    ),
+    "daylight-saving-wrong": Kind(
+        title="Daylight saving is left out or applied twice",
+        close_after=2,
+        revisit=True,
+        cause="The clock does not follow the zone's changes of clocks, or follows them twice.",
+        next_step=(
+            "Desk: look whether the site's zone, where the exports are written, is one without daylight saving or a "
+            "fixed offset; only if it is right there, the logger's own switch for daylight saving needs setting."
+        ),
+        steps=(
+            "Read the site's zone in the system that writes its exports: it must be the named zone, not a fixed offset.",
+            "At the logger: the zone with automatic daylight saving, or standard time and the exports' zone to match.",
+            "Never switch by hand twice a year: it comes back with the next change.",
+            _RETIME,
+            "Mended looks like this: no jump at the next change of clocks.",
+        ),
+        cautions=_CAUTIONS,
+    ),
+    "clock-drift": Kind(
+        title="The logger's clock runs fast or slow",
+        close_after=5,
+        revisit=True,
+        cause="The logger's clock is not set from the network (no time server reached), or its backup cell is empty.",
+        next_step="Desk: see whether the logger reaches a time server; if it can't be set from afar, it needs hands.",
+        steps=(
+            "Note the clock shown and the watch's time: the difference should be the one measured here.",
+            "Set the time server and let the logger synchronise; check that the router lets it through.",
+            "If it has no network time, replace the clock's backup cell, or the logger.",
+            _RETIME,
+            "Mended looks like this: the offset stays within some minutes for a month.",
+        ),
+        cautions=_CAUTIONS,
+    ),
+    "clock-step": Kind(
+        title="The logger's clock jumped",
+        close_after=2,
+        revisit=True,
+        cause="The clock was set wrongly after a reset, a power cut, an update or an exchange of the logger.",
+        next_step="Desk: ask what was done at the site that day; set time and zone from afar if the logger allows it.",
+        steps=(
+            "Ask what was changed at the site on the day of the jump.",
+            "Set date, time and zone of the logger; let it synchronise with a time server.",
+            "If it loses the time with the supply, replace its backup cell.",
+            _RETIME,
+            _MENDED,
+        ),
+        cautions=_CAUTIONS,
+    ),
+}

@@ -1,0 +1,115 @@
+"""Which time zones would explain an offset: the register's, those around the site, and clocks that never change."""
+
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
+from importlib import resources
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+NEAR_KM = 2500.0  # ours: a wrong entry is as a rule a neighbour's zone
+EARTH_KM = 6371.0
+
+
+class Place(NamedTuple):
+    """A zone of the database's table of places."""
+
+    zone: str
+    countries: frozenset[str]
+    latitude: float
+    longitude: float
+
+
+@lru_cache(maxsize=1024)
+def zone_info(name: str) -> ZoneInfo | None:
+    """The zone from the pinned database alone (the system's own may be older); None if it has no such zone."""
+    if not name or not all(
+        part.replace("_", "a").replace("-", "a").replace("+", "a").isalnum() for part in name.split("/")
+    ):
+        return None
+    file = resources.files("tzdata.zoneinfo").joinpath(*name.split("/"))
+    if not file.is_file():
+        return None
+    with file.open("rb") as stream:
+        return ZoneInfo.from_file(stream, key=name)
+
+
+@lru_cache(maxsize=8192)
+def _year_offsets(name: str, year: int) -> tuple[float, ...]:
+    """Minutes that local time is ahead of UTC, at 12:00 UTC of every day of the year."""
+    zone = zone_info(name)
+    start = datetime(year, 1, 1, 12, tzinfo=UTC)
+    days = (datetime(year + 1, 1, 1, 12, tzinfo=UTC) - start).days
+    if zone is None:
+        return (float("nan"),) * days
+    offsets = ((start + timedelta(days=i)).astimezone(zone).utcoffset() or timedelta() for i in range(days))
+    return tuple(offset.total_seconds() / 60 for offset in offsets)
+
+
+def daily_offsets(name: str, days: list[date]) -> Array:
+    """Minutes that the zone is ahead of UTC at 12:00 UTC of each day; NaN for an unknown zone."""
+    return np.array([_year_offsets(name, day.year)[day.timetuple().tm_yday - 1] for day in days])
+
+
+def changes(name: str, days: list[date]) -> list[tuple[int, float]]:
+    """(index of the first day with the new offset, minutes that the clock was put forward) within `days`."""
+    offsets = daily_offsets(name, days)
+    steps = np.diff(offsets)
+    return [(int(i) + 1, float(steps[i])) for i in np.flatnonzero(steps)]
+
+
+@lru_cache(maxsize=1)
+def places() -> tuple[Place, ...]:
+    """The zones that people live in, with countries and coordinates, from the database's own table."""
+    text = resources.files("tzdata.zoneinfo").joinpath("zone1970.tab").read_text(encoding="utf-8")
+    found = []
+    for line in text.splitlines():
+        if line and not line.startswith("#"):
+            countries, coordinates, zone = line.split("\t")[:3]
+            latitude, longitude = _iso6709(coordinates)
+            found.append(Place(zone, frozenset(countries.split(",")), latitude, longitude))
+    return tuple(found)
+
+
+def _iso6709(text: str) -> tuple[float, float]:
+    """Degrees from +DDMM+DDDMM or +DDMMSS+DDDMMSS."""
+    cut = max(text.rfind("+"), text.rfind("-"))
+    return _angle(text[:cut], 2), _angle(text[cut:], 3)
+
+
+def _angle(text: str, degrees: int) -> float:
+    digits = text[1:]
+    minutes, seconds = digits[degrees : degrees + 2], digits[degrees + 2 :] or "0"
+    value = int(digits[:degrees]) + int(minutes) / 60 + int(seconds) / 3600
+    return -value if text[0] == "-" else value
+
+
+def plausible_zones(register: list[str], home: str, latitude: float, longitude: float) -> list[str]:
+    """Zones that may have been entered by mistake, most plausible first.
+
+    The site's own, the other zones of the register, UTC, clocks without daylight saving in the site's own standard
+    time, then the zones of its country and of its neighbourhood by distance.
+    """
+    around = sorted((_km(latitude, longitude, place), place) for place in places())
+    country = next((place.countries for place in places() if place.zone == home), frozenset())
+    near = [place.zone for km, place in around if km <= NEAR_KM or place.countries & country]
+    ordered = [home, *register, "UTC", *near]
+    return list(dict.fromkeys(ordered))
+
+
+def _km(latitude: float, longitude: float, place: Place) -> float:
+    a, b = np.radians(latitude), np.radians(place.latitude)
+    turn = np.radians(longitude - place.longitude)
+    haversine = np.sin((a - b) / 2) ** 2 + np.cos(a) * np.cos(b) * np.sin(turn / 2) ** 2
+    return float(2 * EARTH_KM * np.arcsin(np.sqrt(haversine)))
+
+
+def fixed_name(minutes: float) -> str:
+    """A clock without daylight saving, as people write it: UTC+05:30."""
+    sign = "-" if minutes < 0 else "+"
+    hours, rest = divmod(round(abs(minutes)), 60)
+    return f"UTC{sign}{hours:02d}:{rest:02d}"
