@@ -16,8 +16,8 @@ __all__ = ["DigestFacts", "IngestFacts", "build_facts", "to_html", "to_json", "t
 
 
 def to_json(facts: DigestFacts) -> str:
-    """The facts for machines; figures that are no numbers are null."""
-    return facts.model_dump_json(indent=1) + "\n"
+    """The facts for machines, on one line; figures that are no numbers are null."""
+    return facts.model_dump_json() + "\n"
 
 
 def to_revisits_csv(facts: DigestFacts) -> str:

@@ -136,11 +136,14 @@ def _utc_ticks(xs: Sequence[float], zone: str) -> Iterator[tuple[float, str]]:
         at += timedelta(minutes=15)
 
 
+def _has_band(plot: Plot, matter: Matter) -> bool:
+    return plot.axis == "day" and plot.xs[0] < matter.first_day.toordinal() - 0.5 < plot.xs[-1]
+
+
 def _since_band(plot: Plot, matter: Matter, to_x: Callable[[float], float]) -> str:
-    start = matter.first_day.toordinal() - 0.5
-    if plot.axis != "day" or not plot.xs[0] < start < plot.xs[-1]:
+    if not _has_band(plot, matter):
         return ""
-    x = to_x(start)
+    x = to_x(matter.first_day.toordinal() - 0.5)
     return (
         f'<path class="band" d="M{x:.1f} {TOP}H{WIDTH - RIGHT}V{HEIGHT - BOTTOM}H{x:.1f}z"/>'
         f'<path class="edge" d="M{x:.1f} {TOP}V{HEIGHT - BOTTOM}"/>'
@@ -238,15 +241,23 @@ def _span(plot: Plot, zone: str) -> str:
         return "by hour of the day"
     if plot.axis == "day":
         first, last = (date.fromordinal(int(x)) for x in (plot.xs[0], plot.xs[-1]))
-        return f"from {first} to {last}"
+        return f"from {_day_text(first)} to {_day_text(last)}"
     begin, end = (datetime.fromtimestamp(x, UTC).astimezone(ZoneInfo(zone)) for x in (plot.xs[0], plot.xs[-1]))
-    return f"from {begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} local time ({zone})"
+    until = f"{end:%H:%M}" if begin.date() == end.date() else f"{_day_text(end.date())} {end:%H:%M}"
+    return f"from {_day_text(begin.date())} {begin:%H:%M} to {until}, local time ({zone})"
+
+
+def _day_text(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"
 
 
 def caption(matter: Matter) -> str:
-    """What the picture's bottom axis shows; empty where there is none."""
+    """What the picture's bottom axis shows, and its shading; empty where there is none."""
     plot = to_plot(matter)
-    return "" if plot is None else _span(plot, matter.timezone)
+    if plot is None:
+        return ""
+    shading = f"; shaded: since {_day_text(matter.first_day)}" if _has_band(plot, matter) else ""
+    return _span(plot, matter.timezone) + shading
 
 
 def _value_bars(matter: Matter) -> tuple[str, str]:

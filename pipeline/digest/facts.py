@@ -64,7 +64,8 @@ def build_facts(
                 Hidden(exception_id=row["exception_id"], title=kinds[row["kind"]].title, severity=row["severity"])
             )
         else:
-            shown.append(_matter(row, before.get(row["exception_id"]), register[row["site_id"]], kinds[row["kind"]]))
+            site, kind = register[row["site_id"]], kinds[row["kind"]]
+            shown.append(_matter(row, before.get(row["exception_id"]), site, kind, installers or {}))
     shown = [m.model_copy(update={"hides": hides[m.exception_id]}) if m.exception_id in hides else m for m in shown]
 
     in_view = [m for m in shown if m.status in ("open", "acknowledged")]
@@ -122,13 +123,20 @@ _COPIED = (
 )
 
 
-def _matter(row: Mapping[str, Any], before: Mapping[str, Any] | None, site: Mapping[str, Any], kind: Kind) -> Matter:
+def _matter(
+    row: Mapping[str, Any],
+    before: Mapping[str, Any] | None,
+    site: Mapping[str, Any],
+    kind: Kind,
+    installers: Mapping[str, str],
+) -> Matter:
     texts: dict[str, Any] = {key: plain(row[key]) for key in ("note", "summary", "measured", "expected", "unit")}
     return Matter(
         **{key: row[key] for key in _COPIED},
         **texts,
         site_name=plain(site["name"]) or row["site_id"],
         installer_id=site["installer_id"],
+        installer=plain(installers.get(site["installer_id"] or "")) or site["installer_id"] or "",
         timezone=site["timezone"] or "UTC",
         title=kind.title,
         cost=Money(amount=row["cost"], currency=row["currency"] or "?"),

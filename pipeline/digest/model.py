@@ -54,6 +54,7 @@ class Matter(Facts):
     site_id: str
     site_name: str
     installer_id: str | None
+    installer: str  # name, else id, else empty
     timezone: str
     kind: str
     title: str

@@ -8,19 +8,23 @@ from pipeline.digest.model import DigestFacts, Matter, Money, count, money_by_cu
 WIDTH = 100
 LABEL = 16  # columns in front of what a matter says
 MOST_NAMES = 12  # sites listed by name in one line
+MOST_LINES = 100  # of one list: a mail that is longer is not read
 
 
 def to_text(facts: DigestFacts) -> str:
     """The whole digest, ending in a newline."""
     blocks = [_top(facts)]
     if facts.new:
-        blocks.append(_section(f"New since yesterday ({len(facts.new):,})", map(_matter, facts.new), "\n\n"))
+        full = [_matter(m) for m in facts.new if m.has_picture]
+        short = "\n".join(_lines([m for m in facts.new if not m.has_picture]))
+        entries = full + ([short] if short else [])
+        blocks.append(_section(f"New since yesterday ({len(facts.new):,})", entries, "\n\n"))
     lists = {
         "Still open, oldest first": facts.still_open,
         "Put off": facts.snoozed,
         "Closed since yesterday": facts.closed,
     }
-    blocks += [_section(f"{name} ({len(part):,})", map(_line, part)) for name, part in lists.items() if part]
+    blocks += [_section(f"{name} ({len(part):,})", _lines(part)) for name, part in lists.items() if part]
     if facts.revisits:
         blocks.append(_section("Revisits by installer", _revisits(facts)))
     if facts.not_judged:
@@ -93,11 +97,17 @@ def _matter(m: Matter) -> str:
         _labelled("Costs", f"{losses(m.loss_kwh, m.cost)}; {span}"),
         _labelled("Likely cause", m.likely_cause),
         _labelled("Next step", m.next_step),
-        _labelled("Revisit", f"installer {m.installer_id or 'not known'}" if m.needs_revisit else ""),
+        _labelled("Revisit", f"by {m.installer or 'an installer: none is in the register'}" if m.needs_revisit else ""),
         _labelled("Hides", ", ".join(h.title for h in m.hides)),
         _labelled("Id", m.exception_id),
     ]
     return "\n".join(line for line in lines if line)
+
+
+def _lines(matters: Sequence[Matter]) -> list[str]:
+    lines = [_line(m) for m in matters[:MOST_LINES]]
+    rest = len(matters) - len(lines)
+    return [*lines, f"and {rest:,} more: see digest.html or digest.json"] if rest else lines
 
 
 def _line(m: Matter) -> str:
