@@ -124,9 +124,12 @@ def _read(path: Path, columns: Mapping[str, Cell]) -> tuple[list[Values], list[F
 
 
 def _register(sites: list[Values], arrays: list[Values], devices: list[Values], installers: list[Values]) -> Register:
-    sound = {row.values["site_id"]: row for row in reversed(sites) if row.is_sound}  # the first of a name stays
+    sound: dict[str, Values] = {}
+    for row in sites:
+        if row.is_sound:
+            sound.setdefault(row.values["site_id"], row)  # of two with one name the first stays
     return Register(
-        sites={row.values["site_id"]: Site(**row.values) for row in sites if sound.get(row.cells.get("site_id", "")) is row},
+        sites={site_id: Site(**row.values) for site_id, row in sound.items()},
         planes=[Plane(**row.values) for row in arrays if row.is_sound and row.values["site_id"] in sound],
         devices=[Device(**row.values) for row in devices if row.is_sound and row.values["site_id"] in sound],
         installers={row.values["installer_id"]: Installer(**row.values) for row in installers if row.is_sound},

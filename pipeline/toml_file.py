@@ -119,16 +119,20 @@ def model_problems(error: ValidationError, data: object) -> Iterator[Problem]:
     for detail in error.errors(include_url=False):
         if detail["type"] == "extra_forbidden":
             continue
-        path: Path_ = detail["loc"]
         context = detail.get("ctx") or {}
+        path = _as_keyed(detail["loc"], data)
         if "key" in context:
             path = (*path, context["key"])
-        at = [n for n, part in enumerate(path) if part == "columns"]
-        if at and look_up(data, path[: at[0] + 1]) is None and look_up(data, (*path[: at[0]], "column")) is not None:
-            path = (*path[: at[0]], "column")
         problem, mend = _in_words(detail, context)
         shown = None if detail["type"] == "missing" else detail["input"]
         yield Problem(path, shown, problem, mend)
+
+
+def _as_keyed(path: Path_, data: object) -> Path_:
+    """The path with `column` in place of `columns`, unless the file has the latter."""
+    if "columns" not in path or look_up(data, path[: path.index("columns") + 1]) is not None:
+        return path
+    return tuple("column" if part == "columns" else part for part in path)
 
 
 def _in_words(detail: ErrorDetails, context: dict[str, Any]) -> tuple[str, str]:

@@ -106,8 +106,9 @@ def test_every_value_is_taken_as_written(tmp_path):
         "azimuth_deg": "360", "inverter_kw": "8.5", "phases": "3", "feed_in_limit_kw": "0", "feed_in_buffer_w": "0",
         "import_limit_kw": "4", "battery_kwh": "10", "battery_reserve_pct": "20", "battery_resume_pct": "20",
         "battery_backup_floor_pct": "0", "grid_charging": "YES", "nominal_voltage_v": "240",
-        "nominal_frequency_hz": "60", "import_price": "0", "feed_in_price": "-0.02", "currency": "ZAR", "installer_id": "inst",
-        "commissioned_on": "2024-02-29", "profile": "p", "external_id": "Übersee 7", "watched": "No",
+        "nominal_frequency_hz": "60", "import_price": "0", "feed_in_price": "-0.02", "currency": "ZAR",
+        "installer_id": "inst", "commissioned_on": "2024-02-29", "profile": "p", "external_id": "Übersee 7",
+        "watched": "No",
     }  # fmt: skip
     backwards = list(reversed(cells))
     write(tmp_path, "sites.csv", ",".join(backwards), ",".join(cells[name] for name in backwards))
