@@ -137,7 +137,7 @@ def zone_offsets(zones: Iterable[str], first_year: int = FIRST_YEAR, last_year: 
         for zone in sorted(set(zones))
         for table in [transitions(zone, first_year, last_year)]
     ]
-    schema = pl.Schema({"timezone": pl.String, "from_utc": UTC_DTYPE, "until_utc": UTC_DTYPE, "offset_s": pl.Int32})
+    schema = pl.Schema({"timezone": pl.String(), "from_utc": UTC_DTYPE, "until_utc": UTC_DTYPE, "offset_s": pl.Int32()})
     return pl.concat(frames) if frames else pl.DataFrame(schema=schema)
 
 

@@ -1,0 +1,187 @@
+"""From the bytes of JSON and NDJSON exports to the same text cells as CSV, a record a row.
+
+Numbers stay the text that they were written as, so that one rule says what a number is, whatever the format.
+"""
+
+import codecs
+import json
+from collections.abc import Iterable
+from typing import Any
+
+import polars as pl
+
+from pipeline.cells import CELL, CUT, Opened, decode
+from pipeline.exports import ExportPart
+from pipeline.profiles import ExportProfile
+from pipeline.rejects import RAW_MAX, REJECTED
+
+SITE = "site"  # the sheet's column with what a record, or the document around it, calls the site
+Fault = tuple[int, int, str | None, str | None, str, str | None]  # as REJECTED
+_DECODER = json.JSONDecoder(parse_float=str, parse_int=str, parse_constant=str)
+_ABSENT = object()
+
+
+def read_json(parts: list[ExportPart], profile: ExportProfile, columns: tuple[str, ...]) -> Opened:
+    """Text cells of all files that can be read as the profile says; the rest with the reason."""
+    opened = Opened()
+    names = [CELL + column for column in columns] + ([SITE] if profile.site.from_ == "json path" else [])
+    held: dict[str, list[Any]] = {name: [] for name in ("file_no", "line", "raw", *names)}
+    faults: list[Fault] = []
+    for file_no, part in enumerate(parts):
+        found = part.problem or _records(part, file_no, profile, faults, opened)
+        if isinstance(found, str):
+            opened.quarantine[file_no] = found
+            faults = [fault for fault in faults if fault[0] != file_no]
+            continue
+        document, lines, raws, records = found
+        cells = {CELL + column: [_at(record, column) for record in records] for column in columns}
+        if problem := _absent_columns(cells, profile, opened, file_no):
+            opened.quarantine[file_no] = problem
+            faults = [fault for fault in faults if fault[0] != file_no]
+            continue
+        if SITE in held:
+            outside = _at(document, str(profile.site.path))
+            inside = (_at(record, str(profile.site.path)) for record in records)
+            cells[SITE] = [outside if site is _ABSENT else site for site in inside]
+        held["file_no"] += [file_no] * len(records)
+        held["line"] += lines
+        held["raw"] += raws
+        for name, values in cells.items():
+            held[name] += values
+    opened.sheets.append(
+        pl.DataFrame(
+            [
+                pl.Series("file_no", held.pop("file_no"), dtype=pl.Int32),
+                pl.Series("line", held.pop("line"), dtype=pl.Int64),
+                pl.Series("raw", held.pop("raw"), dtype=pl.String),
+                *(pl.Series(name, [_text(v) for v in values], dtype=pl.String) for name, values in held.items()),
+            ]
+        )
+    )
+    opened.rejected.append(pl.DataFrame(faults, REJECTED, orient="row"))
+    return opened
+
+
+def raw_records(part: ExportPart, profile: ExportProfile, places: Iterable[int]) -> dict[int, str]:
+    """The records of a JSON document at some places (from 1), as one line of JSON each."""
+    decoded = _decoded(part)
+    document = json.loads(decoded[0])
+    records = document if profile.json_.records is None else _at(document, profile.json_.records)
+    return {place: json.dumps(records[place - 1], ensure_ascii=False)[:RAW_MAX] for place in places}
+
+
+def _decoded(part: ExportPart) -> tuple[str, bool] | str:
+    utf_16 = part.data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    return decode(part.data, "utf-16" if utf_16 else "utf-8", truncated=part.truncated)
+
+
+Read = tuple[Any, list[int], list[str | None], list[dict[str, Any]]]  # document, lines, raw texts, records
+
+
+def _records(part: ExportPart, file_no: int, profile: ExportProfile, faults: list[Fault], opened: Opened) -> Read | str:
+    """The records that are what the profile says, or why the file has none; the others go to `faults`."""
+    decoded = _decoded(part)
+    if isinstance(decoded, str):
+        return decoded
+    text = decoded[0]
+    if not text.strip():
+        return "the file is empty"
+    if profile.format == "ndjson":
+        if part.truncated:
+            opened.notes[file_no].append("the compressed file ends early; the rows before its end were kept")
+        document, found = None, _lines(text, file_no, faults)
+    else:
+        try:
+            document = _DECODER.decode(text.strip())
+        except json.JSONDecodeError as error:
+            early = "; the compressed file ends early" if part.truncated else ""
+            return f"broken JSON at line {error.lineno} column {error.colno} ({error.msg}){early}; have it sent again"
+        except RecursionError:
+            return "broken JSON: nested too deeply"
+        path = profile.json_.records
+        records = document if path is None else _at(document, path)
+        if not isinstance(records, list):
+            where = "the top level" if path is None else f"'{path}'"
+            what = "is missing" if records is _ABSENT else "is no list"
+            return f"records not found: {where} {what}; mend records in the profile's [json]"
+        found = [(place, None, record) for place, record in enumerate(records, 1)]
+    lines, raws, good = [], [], []
+    for line, raw, record in found:
+        shaped = _shaped(record, profile)
+        if isinstance(shaped, str):
+            faults.append((file_no, line, None, None, shaped, raw and raw[:RAW_MAX]))
+        else:
+            lines.append(line)
+            raws.append(raw)
+            good.append(shaped)
+    return document, lines, raws, good
+
+
+def _lines(text: str, file_no: int, faults: list[Fault]) -> list[tuple[int, str | None, Any]]:
+    """The records of an NDJSON text; a broken line costs itself."""
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    numbered = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
+    try:
+        together = _DECODER.decode("[" + ",".join(line for _, line in numbered) + "]")
+        if len(together) == len(numbered):
+            return [(number, line, record) for (number, line), record in zip(numbered, together, strict=True)]
+    except (json.JSONDecodeError, RecursionError):
+        pass  # some line is broken: each is read alone, to find which
+    found: list[tuple[int, str | None, Any]] = []
+    for number, line in numbered:
+        try:
+            found.append((number, line, _DECODER.decode(line.strip())))
+        except json.JSONDecodeError as error:
+            is_last = number == len(lines)
+            reason = CUT if is_last else f"broken JSON at column {error.colno} ({error.msg})"
+            faults.append((file_no, number, None, None, reason, line[:RAW_MAX]))
+        except RecursionError:
+            faults.append((file_no, number, None, None, "broken JSON: nested too deeply", line[:RAW_MAX]))
+    return found
+
+
+def _shaped(record: Any, profile: ExportProfile) -> dict[str, Any] | str:
+    """The record by its columns' names, or what is wrong with its shape."""
+    if not profile.json_.arrays:
+        return record if isinstance(record, dict) else "the record is no object"
+    fields = profile.json_.fields
+    if not isinstance(record, list):
+        return "the record is no list"
+    if len(record) != len(fields):
+        return f"{len(record)} value{'' if len(record) == 1 else 's'}, the profile names {len(fields)} fields"
+    return dict(zip(fields, record, strict=True))
+
+
+def _at(value: Any, path: str) -> Any:
+    """What stands at a dotted path, _ABSENT if nothing does; a key with dots in it comes first."""
+    if isinstance(value, dict) and path in value:
+        return value[path]
+    for key in path.split("."):
+        if not isinstance(value, dict) or key not in value:
+            return _ABSENT
+        value = value[key]
+    return value
+
+
+def _absent_columns(cells: dict[str, list[Any]], profile: ExportProfile, opened: Opened, file_no: int) -> str | None:
+    """Why a file that has records lacks what no row can do without; columns that only some need become a note."""
+    absent = {name.removeprefix(CELL) for name, values in cells.items() if values and all(v is _ABSENT for v in values)}
+    if not absent:
+        return None
+    long = profile.long
+    needed = {*profile.timestamp.columns, *((long.channel_column, long.value_column) if long else ())}
+    channels = set(cells) - {CELL + name for name in (*needed, profile.site.column)}
+    named = ", ".join(f"'{name}'" for name in sorted(absent))
+    if absent & needed or (channels and channels <= {CELL + name for name in absent}):
+        return f"no record has {named}; mend the column names in the profile"
+    opened.notes[file_no].append(f"no record has {named}")
+    return None
+
+
+def _text(value: Any) -> str | None:
+    """A cell as text; null and an absent key are missing."""
+    if isinstance(value, str):
+        return value
+    if value is None or value is _ABSENT:
+        return None
+    return json.dumps(value, ensure_ascii=False)[:RAW_MAX]
