@@ -174,26 +174,31 @@ def _line(
     points = _thin(xs, values)
     steps = sorted(b[0] - a[0] for a, b in pairwise(points))
     gap = 2.5 * steps[len(steps) // 2] if steps else 0.0
-    path: list[str] = []
-    run: list[float] = []
+    runs: list[list[tuple[float, float]]] = []
     previous: float | None = None
-
-    def finish() -> None:
-        if base is not None and len(run) > 1:
-            path.append(f"V{base:.1f}H{run[0]:.1f}z")
-        elif len(run) == 1:
-            path.append("h.1")  # with round caps: a dot
-        run.clear()
-
     for x, value in points:
-        if value is None or (previous is not None and x - previous > gap):
-            finish()
         if value is not None:
-            path.append(f"{'L' if run else 'M'}{to_x(x):.1f} {to_y(value):.1f}")
-            run.append(to_x(x))
-        previous = x
-    finish()
-    return f'<path class="{css}" d="{"".join(path)}"/>'
+            is_new = not runs or previous is None or x - previous > gap
+            runs.extend([[]] if is_new else [])
+            runs[-1].append((to_x(x), to_y(value)))
+        previous = x if value is not None else None
+    return f'<path class="{css}" d="{"".join(_run(run, base) for run in runs)}"/>'
+
+
+def _run(points: Sequence[tuple[float, float]], base: float | None) -> str:
+    """One unbroken line in tenths of a unit, each step relative to the rounded point before it: the shortest form."""
+    tenths = [(round(x * 10), round(y * 10)) for x, y in points]
+    (first_x, first_y), last_x = tenths[0], tenths[-1][0]
+    steps = "".join(f"{_signed(bx - ax)}{_signed(by - ay)}" for (ax, ay), (bx, by) in pairwise(tenths))
+    start = f"M{first_x / 10:g} {first_y / 10:g}"
+    if base is not None:
+        return f"{start}l{steps}V{base:.1f}H{first_x / 10:g}z" if first_x != last_x else ""
+    return f"{start}l{steps}" if steps else f"{start}h.1"  # with round caps: a dot
+
+
+def _signed(tenths: int) -> str:
+    """A number that needs no separator in front of it but its sign or a space."""
+    return f"{' ' if tenths >= 0 else ''}{tenths / 10:g}"
 
 
 def _bars(

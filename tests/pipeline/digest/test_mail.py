@@ -1,0 +1,142 @@
+"""The mail reaches a small SMTP server on this machine, and every refusal is told in one line."""
+
+import email
+import email.policy
+import socketserver
+import threading
+from types import SimpleNamespace
+
+import pytest
+
+from pipeline.digest.mail import compose, send
+from pipeline.digest.page import to_html
+from pipeline.digest.text import to_text
+from pipeline.errors import NoonmarkError
+from tests.pipeline.digest.build import morning
+
+
+class Sink(socketserver.StreamRequestHandler):
+    """Enough of RFC 5321 and of AUTH PLAIN to take in a mail; `server.refuse` maps a command to its answer."""
+
+    def handle(self) -> None:
+        self.say("220 sink")
+        while line := self.rfile.readline().decode("ascii", "replace").strip():
+            verb = line.split()[0].upper()
+            self.server.heard.append(line)
+            refusal = next((v for k, v in self.server.refuse.items() if line.upper().startswith(k)), None)
+            if refusal:
+                self.say(refusal)
+            elif verb == "EHLO":
+                self.say("250-sink\r\n250 AUTH PLAIN" if self.server.has_login else "250 sink")
+            elif verb == "AUTH":
+                self.say("235 welcome")
+            elif verb == "DATA":
+                self.say("354 go on")
+                lines = iter(self.rfile.readline, b".\r\n")
+                self.server.mails.append(b"".join(x[1:] if x.startswith(b"..") else x for x in lines))
+                self.say("250 taken")
+            elif verb == "QUIT":
+                self.say("221 bye")
+                return
+            else:
+                self.say("250 fine")
+
+    def say(self, words: str) -> None:
+        self.wfile.write(words.encode() + b"\r\n")
+
+
+@pytest.fixture
+def sink():
+    server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Sink)
+    server.daemon_threads = True
+    server.heard, server.mails, server.refuse, server.has_login = [], [], {}, False
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
+    thread.start()
+    yield server
+    server.shutdown()
+    server.server_close()
+    thread.join()
+
+
+def mail_settings(port: int = 1, **changed) -> SimpleNamespace:
+    usual = {
+        "host": "127.0.0.1",
+        "port": port,
+        "starttls": False,
+        "user": "",
+        "password_env": "MAIL_SECRET",
+        "sender": "Desk <desk@example.org>",
+        "recipients": ["ann@example.org", "bo@example.org"],
+    }
+    return SimpleNamespace(**(usual | changed))
+
+
+def test_text_and_page_arrive(sink):
+    settings, facts = mail_settings(sink.server_address[1]), morning()
+    send(compose(facts, settings), settings, {})
+    (raw,) = sink.mails
+    message = email.message_from_bytes(raw, policy=email.policy.default)
+    assert message["Subject"] == "Noonmark digest 2026-04-14: 2 new, 1 urgent, 3 open"
+    assert message["To"] == "ann@example.org, bo@example.org"
+    assert message["Date"] and message["Message-ID"].endswith("@example.org>")
+    assert message.get_body(("plain",)).get_content().split() == to_text(facts).split()
+    assert message.get_body(("html",)).get_content().split() == to_html(facts).split()
+    rcpt = [line for line in sink.heard if line.startswith("RCPT") or line.startswith("rcpt")]
+    assert len(rcpt) == 2
+    assert max(len(line) for line in raw.splitlines()) <= 998  # RFC 5322, 2.1.1
+
+
+def test_the_password_comes_from_the_environment(sink):
+    sink.has_login = True
+    settings = mail_settings(sink.server_address[1], user="desk")
+    message = compose(morning(), settings)
+    send(message, settings, {"MAIL_SECRET": "s3cret"})
+    assert len(sink.mails) == 1 and any(line.startswith("AUTH") for line in sink.heard)
+    with pytest.raises(NoonmarkError, match="MAIL_SECRET") as missing:
+        send(message, settings, {})
+    assert "s3cret" not in str(missing.value)
+
+
+def told(settings, environment=None) -> str:
+    with pytest.raises(NoonmarkError) as caught:
+        send(compose(morning(), settings), settings, environment or {})
+    text = str(caught.value)
+    assert "\n" not in text and caught.value.where and caught.value.mend
+    return text
+
+
+def test_refusals_are_told(sink):
+    port = sink.server_address[1]
+    sink.refuse = {"RCPT TO:<BO": "550 no such user"}
+    assert "refused for bo@example.org" in told(mail_settings(port))
+    assert len(sink.mails) == 1  # ann has hers
+    sink.refuse = {"RCPT": "550 nobody here"}
+    assert "no recipient was accepted: ann@example.org, bo@example.org" in told(mail_settings(port))
+    sink.refuse = {"MAIL": "451 come back later"}
+    assert "451 come back later" in told(mail_settings(port))
+    sink.refuse = {}
+    assert "starttls" in told(mail_settings(port, starttls=True))
+    sink.has_login, sink.refuse = True, {"AUTH": "535 wrong password"}
+    text = told(mail_settings(port, user="desk"), {"MAIL_SECRET": "s3cret"})
+    assert "535 wrong password" in text and "s3cret" not in text
+
+
+def test_a_server_that_is_not_there(sink):
+    port = sink.server_address[1]
+    sink.shutdown()
+    sink.server_close()
+    assert f"127.0.0.1:{port}" in told(mail_settings(port))
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"host": ""}, "no mail server is set"),
+        ({"sender": ""}, "no sender"),
+        ({"recipients": []}, "no recipients"),
+        ({"recipients": ["a@example.org\nBcc: b@example.org"]}, "address"),
+        ({"sender": "a@example.org\r\nX: y"}, "address"),
+    ],
+)
+def test_settings_that_can_not_work(changed, says):
+    assert says in told(mail_settings(**changed))
