@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from pipeline.errors import Fault, InvalidInputError
 from pipeline.nearest import name_mend
-from pipeline.profiles import ExportProfile, load_profiles, profile_files
+from pipeline.profiles import CsvFormat, ExportProfile, JsonFormat, load_profiles, profile_files
 from pipeline.register_csv import read_table
 from pipeline.register_rules import LEVELS
 from pipeline.registry import SITE_CELLS, Notice, Register, Site, load_register, zone_notes
@@ -34,7 +34,7 @@ def check(workspace: Workspace) -> CheckResult:
     faults += _unknown_profiles(workspace, wanted)
     faults += profile_faults
     faults += _unreachable_profiles(profiles, {name for _, name in wanted})
-    notices = [*_level_notices(register), *zone_notes(register)]
+    notices = [*_level_notices(register), *zone_notes(register), *_unused_tables(profiles)]
     return CheckResult(settings, register, profiles, faults, notices)
 
 
@@ -67,9 +67,23 @@ def _unreachable_profiles(profiles: dict[str, ExportProfile], wanted: set[str]) 
     for name, profile in profiles.items():
         by_place = profile.site.from_ in ("file name", "folder")
         if not profile.match and not (by_place and name in wanted):
-            shown = f"{profile.file.parent.name}/{profile.file.name}"
             mend = 'add globs on the file\'s name, as in match = ["*.csv"]'
-            yield Fault(shown, None, "match", None, "no file can belong to the profile", mend)
+            yield Fault(_shown(profile), None, "match", None, "no file can belong to the profile", mend)
+
+
+def _unused_tables(profiles: dict[str, ExportProfile]) -> Iterator[Notice]:
+    """Profiles that describe another format's files beside their own."""
+    for profile in profiles.values():
+        other, is_written = ("json", profile.json_ != JsonFormat())
+        if profile.format != "csv":
+            other, is_written = ("csv", profile.csv != CsvFormat())
+        if is_written:
+            text = f'[{other}] says nothing with format = "{profile.format}"'
+            yield Notice(_shown(profile), None, f"[{other}]", None, text)
+
+
+def _shown(profile: ExportProfile) -> str:
+    return f"{profile.file.parent.name}/{profile.file.name}"
 
 
 def _level_notices(register: Register) -> Iterator[Notice]:

@@ -35,12 +35,23 @@ TABLES: dict[str, type[BaseModel]] = {
 }
 KEY_OF_SOURCE = {"file name": "pattern", "folder": "pattern", "column": "column", "json path": "path"}
 ZONE_WORDS = ("export_timezone", "utc", "in value")
+SAME_PART = {  # directives that say the same part of a stamp
+    "year": ("%Y", "%y"),
+    "month": ("%m", "%b", "%B", "%j"),
+    "day": ("%d", "%e", "%j"),
+    "hour": ("%H", "%I"),
+    "minute": ("%M",),
+    "second": ("%S",),
+    "fraction": ("%f",),
+    "half of the day": ("%p",),
+    "offset": ("%z",),
+}
 OFFSET = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # the widest in use are -12:00 and +14:00
 
 
 def check_profile(data: dict[str, Any]) -> Iterator[Problem]:
     """Every problem that pydantic's look at the shape doesn't tell."""
-    for rule in (_names, _formats, _json, _csv, _match, _site, _stamp_columns, _stamp_format, _zone, _channels, _long):
+    for rule in (_names, _ndjson, _json, _csv, _match, _site, _stamp_columns, _stamp_format, _zone, _channels, _long):
         yield from rule(data)
 
 
@@ -69,13 +80,8 @@ def _names(data: dict[str, Any]) -> Iterator[Problem]:
         yield from unknown_keys(channel, known_keys(Channel), ("channels", name))
 
 
-def _formats(data: dict[str, Any]) -> Iterator[Problem]:
-    kind = data.get("format")
-    if kind in ("json", "ndjson") and "csv" in data:
-        yield Problem(("csv",), None, f'[csv] with format = "{kind}"', "remove [csv]")
-    if kind == "csv" and "json" in data:
-        yield Problem(("json",), None, '[json] with format = "csv"', "remove [json]")
-    if kind == "ndjson" and "records" in _table(data, "json"):
+def _ndjson(data: dict[str, Any]) -> Iterator[Problem]:
+    if data.get("format") == "ndjson" and "records" in _table(data, "json"):
         value = _table(data, "json")["records"]
         yield Problem(("json", "records"), value, "each line of ndjson is a record", "remove records")
 
@@ -182,9 +188,9 @@ def _stamp_format(data: dict[str, Any]) -> Iterator[Problem]:
         mend = f"known are {' '.join(SUPPORTED_DIRECTIVES)}"
         yield Problem(place, written, f"unknown directive {' '.join(unknown)} in", mend)
         return
-    twice = {directive for directive in found if directive != "%%" and found.count(directive) > 1}
-    if twice:
-        yield Problem(place, written, f"{' '.join(sorted(twice))} twice in", "write each directive once")
+    for part, directives in SAME_PART.items():
+        if sum(found.count(directive) for directive in directives) > 1:
+            yield Problem(place, written, f"{part} twice in", f"write one of {' '.join(directives)}, once")
     yield from _completeness(written, set(found))
 
 
@@ -201,8 +207,8 @@ def _completeness(written: str, found: set[str]) -> Iterator[Problem]:
         yield Problem(place, written, "no hour in", "name the hour; columns = [...] joins several cells")
     if "%I" in found and "%p" not in found:
         yield Problem(place, written, "%I without %p in", "add %p, or write %H")
-    if "%H" in found and found & {"%p", "%I"}:
-        yield Problem(place, written, "24-hour %H beside %I or %p in", "write %I with %p, or %H alone")
+    if "%H" in found and "%p" in found:
+        yield Problem(place, written, "24-hour %H beside %p in", "write %I with %p, or %H alone")
 
 
 def _zone(data: dict[str, Any]) -> Iterator[Problem]:

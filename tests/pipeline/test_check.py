@@ -84,6 +84,21 @@ def test_a_profile_needs_a_way_to_its_files(tmp_path, profile, site_profile, is_
     assert [(fault.file, fault.column) for fault in faults] == ([] if is_sound else [("profiles/day.toml", "match")])
 
 
+@pytest.mark.parametrize(
+    ("kind", "tables", "noticed"),
+    [
+        ("csv", '[json]\nrecords = "rows"\n', ["[json]"]),
+        ("csv", '[csv]\ndelimiter = ";"\n', []),
+        ("json", '[csv]\ndelimiter = ";"\n', ["[csv]"]),
+        ("json", '[json]\nrecords = "rows"\n', []),
+    ],
+)
+def test_the_table_of_another_format_is_a_notice(tmp_path, kind, tables, noticed):
+    text = PROFILE.replace('format = "csv"', f'format = "{kind}"') + tables
+    result = check_or_refuse(workspace(tmp_path, [SITES], day=text))
+    assert [(notice.file, notice.column) for notice in result.notices] == [("profiles/day.toml", n) for n in noticed]
+
+
 def test_notices_refuse_nothing(tmp_path):
     header = SITES + ",battery_kwh,battery_reserve_pct"
     result = check_or_refuse(

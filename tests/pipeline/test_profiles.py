@@ -18,7 +18,7 @@ from pipeline.profiles import (
 )
 from pipeline.registry import Device, Register, Site
 
-# contract, section 5, word for word but for [json], which is said there to belong to another format
+# contract, section 5, word for word: it shows the table of another format beside its own
 CONTRACT_EXAMPLE = r"""
 format = "csv"                       # csv | json | ndjson ; each also .gz, .zst or inside a .zip
 match = ["*_5min_*.csv"]             # globs on the file's name
@@ -29,6 +29,11 @@ decimal = ","
 encoding = "utf-8"                   # utf-8 (with or without BOM) | utf-16 | latin-1 | cp1252
 skip_lines = 2                       # lines before the header
 missing = ["", "--", "N/A"]
+
+[json]
+records = "data.rows"                # dotted path to the list of records; ndjson has none
+# arrays = true                      # records are lists: then `fields` names their places
+# fields = ["t", "pv", "soc"]
 
 [site]
 from = "file name"                   # "file name" | "column" | "json path" | "folder"
@@ -105,7 +110,7 @@ def test_the_contracts_example(tmp_path):
         "format": "csv",
         "match": ("*_5min_*.csv",),
         "csv": {"delimiter": ";", "decimal": ",", "encoding": "utf-8", "skip_lines": 2, "missing": ("", "--", "N/A")},
-        "json": {"records": None, "arrays": False, "fields": ()},
+        "json": {"records": "data.rows", "arrays": False, "fields": ()},
         "site": {"from": "file name", "pattern": "^(?P<site>[A-Za-z0-9-]+)_5min", "column": None, "path": None},
         "timestamp": {
             "columns": ("Time",),
@@ -234,6 +239,47 @@ def test_every_channel_of_the_contract_is_known(tmp_path):
         ),
         ("%d.%m.%Y %H:%M", "%d.%m.%Y %H:%M%", "%d.%m.%Y %H:%M%", "[timestamp] format", "%d.%m.%Y %H:%M%", "known are"),
         ("%d.%m.%Y %H:%M", "%d.%m.%Y %d %H", "%d.%m.%Y %d %H", "[timestamp] format", "%d.%m.%Y %d %H", "once"),
+        (
+            "%d.%m.%Y %H:%M",
+            "%d.%m.%Y %y %H:%M",
+            "%d.%m.%Y %y %H:%M",
+            "[timestamp] format",
+            "%d.%m.%Y %y %H:%M",
+            "%Y %y",
+        ),
+        (
+            "%d.%m.%Y %H:%M",
+            "%e.%d.%m.%Y %H:%M",
+            "%e.%d.%m.%Y %H:%M",
+            "[timestamp] format",
+            "%e.%d.%m.%Y %H:%M",
+            "%d %e",
+        ),
+        (
+            "%d.%m.%Y %H:%M",
+            "%d %b %m %Y %H:%M",
+            "%d %b %m %Y %H:%M",
+            "[timestamp] format",
+            "%d %b %m %Y %H:%M",
+            "%m %b %B",
+        ),
+        ("%d.%m.%Y %H:%M", "%j %d.%m.%Y %H", "%j %d.%m.%Y %H", "[timestamp] format", "%j %d.%m.%Y %H", "%j"),
+        (
+            "%d.%m.%Y %H:%M",
+            "%d.%m.%Y %H:%M:%M",
+            "%d.%m.%Y %H:%M:%M",
+            "[timestamp] format",
+            "%d.%m.%Y %H:%M:%M",
+            "%M, once",
+        ),
+        (
+            "%d.%m.%Y %H:%M",
+            "%d.%m.%Y %I:%M %H %p",
+            "%d.%m.%Y %I:%M %H %p",
+            "[timestamp] format",
+            "%d.%m.%Y %I:%M %H %p",
+            "%H %I",
+        ),
         (
             "%d.%m.%Y %H:%M",
             "dd.MM.yyyy HH:mm",
@@ -369,9 +415,9 @@ def test_all_faults_at_once(tmp_path):
     assert [(fault.file, fault.line, fault.column, fault.value) for fault in faults] == [
         ("profiles/a.toml", 6, "[csv] delimiter", "5"),
         ("profiles/a.toml", 8, "[csv] encoding", "ascii"),
-        ("profiles/a.toml", 14, "[site] pattern", "^([A-Za-z0-9-]+)_5min"),
-        ("profiles/a.toml", 20, "[timestamp] format", "%d.%m.%Y"),
-        ("profiles/a.toml", 28, "[channels.grid]", "grid"),
+        ("profiles/a.toml", 19, "[site] pattern", "^([A-Za-z0-9-]+)_5min"),
+        ("profiles/a.toml", 25, "[timestamp] format", "%d.%m.%Y"),
+        ("profiles/a.toml", 33, "[channels.grid]", "grid"),
         ("profiles/b.toml", 1, None, None),
         ("profiles/c.toml", 12, "[channels.pv_kw]", "pv_kw"),
     ]
@@ -381,8 +427,7 @@ def test_all_faults_at_once(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "place"),
     [
-        ("[json]", '[csv]\ndecimal = "."\n[json]', "[csv]"),
-        ('format = "json"', 'format = "csv"', "[json]"),
+        ('format = "json"', 'format = "csv"', "[site] from"),
         ('format = "json"', 'format = "ndjson"', "[json] records"),
         ('records = "data.rows"', "arrays = true", "[json] fields"),
         ('records = "data.rows"', 'fields = ["t"]', "[json] fields"),
