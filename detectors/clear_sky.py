@@ -1,15 +1,18 @@
 """What a plane of modules would receive under a clear sky and under a greyer one, as energies of a whole day.
 
-Works in solar time, where only latitude and day of year matter: so a whole fleet is one array computation.
+Works in solar time, where only latitude and declination matter: so a whole fleet is one array computation.
 """
 
+from collections.abc import Sequence
+from datetime import date
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from pvlib import irradiance, solarposition
 
 from detectors.robust import Array
+from detectors.sun import sun_coordinates
 
 STEPS_PER_DAY = 48  # ours: half hours; a day's energy is within 0.5 % of that at 5 min
 STEP_H = 24 / STEPS_PER_DAY
@@ -35,10 +38,11 @@ def haurwitz_w_m2(cos_zenith: ArrayLike) -> Array:
     return np.where(np.asarray(cos_zenith) > 0, 1098.0 * cosine * np.exp(-0.059 / cosine), 0.0)
 
 
-def clear_day(latitude_deg: Array, tilt_deg: Array, azimuth_deg: Array, day_of_year: NDArray[np.intp]) -> ClearDay:
-    """The clear day of every plane (three arrays of one length) on each of the days of the year."""
+def clear_day(latitude_deg: Array, tilt_deg: Array, azimuth_deg: Array, dates: Sequence[date]) -> ClearDay:
+    """The clear day of every plane (three arrays of one length) on each of the dates."""
     latitude = np.radians(latitude_deg)[:, None, None]
-    declination = solarposition.declination_spencer71(day_of_year)[None, :, None]
+    declination = declination_rad(dates)[None, :, None]
+    day_of_year = np.array([day.timetuple().tm_yday for day in dates])
     hour_angle = HOUR_ANGLE_RAD[None, None, :]
     zenith = solarposition.solar_zenith_analytical(latitude, hour_angle, declination)
     azimuth = solarposition.solar_azimuth_analytical(latitude, hour_angle, declination, zenith)
@@ -83,8 +87,13 @@ def transposition(beam_ratio: Array, sky_view: Array, ground_view: Array, diffus
     return (1 - diffuse) * beam_ratio + diffuse * sky_view + ALBEDO * ground_view
 
 
-def daylight_h(latitude_deg: Array, day_of_year: ArrayLike) -> Array:
+def declination_rad(dates: Sequence[date]) -> Array:
+    """The sun's declination at 12:00 UTC of each date; it moves by 0.2 degrees at most until noon elsewhere."""
+    noons = np.array(dates, dtype="datetime64[D]").astype(np.float64) + 0.5
+    return np.radians(sun_coordinates(noons)[0])
+
+
+def daylight_h(latitude_deg: Array, day: date) -> Array:
     """Hours from sunrise to sunset by the sun's centre, 0 in the polar night and 24 in the polar day."""
-    declination = solarposition.declination_spencer71(np.asarray(day_of_year))
-    cosine = np.clip(-np.tan(np.radians(latitude_deg)) * np.tan(declination), -1.0, 1.0)
+    cosine = np.clip(-np.tan(np.radians(latitude_deg)) * np.tan(declination_rad([day])), -1.0, 1.0)
     return np.degrees(np.arccos(cosine)) * 2 / 15

@@ -8,7 +8,7 @@ Where the register is silent on tilt and azimuth, the same is done for each of a
 judges can then ask for what holds whichever of them it is.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from datetime import date, timedelta
 from typing import NamedTuple
 
@@ -165,12 +165,12 @@ def _tables(days: pl.DataFrame, sites: pl.DataFrame, dates: list[date]) -> dict[
 def _geometry(sites: pl.DataFrame, planes: pl.DataFrame, dates: list[date]) -> tuple[_Geometry, NDArray[np.bool_]]:
     """What each site's planes, or each of the plausible ones where they are unknown, make of a clear day."""
     nodes = np.arange(0, len(dates) + NODE_DAYS - 1, NODE_DAYS)
-    doy = np.array([(dates[0] + timedelta(days=int(node))).timetuple().tm_yday for node in nodes])
+    on = [dates[0] + timedelta(days=int(node)) for node in nodes]
     latitude = sites["latitude"].to_numpy()
     ac_ratio = sites.select(pl.coalesce(pl.col("inverter_kw") / pl.col("installed_kwp"), np.inf)).to_numpy()[:, 0]
-    level = clear_day(latitude, np.zeros(sites.height), np.zeros(sites.height), doy)
-    roofs = _plausible_roofs(latitude, ac_ratio, doy)
-    has_planes = _lay_known(roofs, _known_planes(sites, planes), latitude, ac_ratio, doy)
+    level = clear_day(latitude, np.zeros(sites.height), np.zeros(sites.height), on)
+    roofs = _plausible_roofs(latitude, ac_ratio, on)
+    has_planes = _lay_known(roofs, _known_planes(sites, planes), latitude, ac_ratio, on)
     weight = _weights(len(dates), nodes)
     geometry = _Geometry(
         np.nan_to_num(level.ghi_kwh_m2) @ weight,
@@ -184,17 +184,17 @@ def _geometry(sites: pl.DataFrame, planes: pl.DataFrame, dates: list[date]) -> t
     return geometry, has_planes
 
 
-def _plausible_roofs(latitude: Array, ac_ratio: Array, doy: NDArray[np.intp]) -> _Roofs:
+def _plausible_roofs(latitude: Array, ac_ratio: Array, dates: Sequence[date]) -> _Roofs:
     """Every plausible roof at every site; computed once per half degree of latitude."""
     where, of_site = np.unique(np.round(latitude / NODE_DEG) * NODE_DEG, return_inverse=True)
     tilt, turn = np.array(PLAUSIBLE).T
-    shape = (len(where), len(tilt), len(doy))
+    shape = (len(where), len(tilt), len(dates))
     toward = np.where(where >= 0, 180.0, 0.0)  # the equator, seen from there
     clear = clear_day(
         np.repeat(where, len(tilt)),
         np.tile(tilt, len(where)),
         (np.repeat(toward, len(tilt)) + np.tile(turn, len(where))) % 360,
-        doy,
+        dates,
     )
     beam_ratio = clear.beam_ratio.reshape(shape)[of_site]
     clip_ratio = np.zeros_like(beam_ratio)
@@ -206,7 +206,7 @@ def _plausible_roofs(latitude: Array, ac_ratio: Array, doy: NDArray[np.intp]) ->
 
 
 def _lay_known(
-    roofs: _Roofs, rows: pl.DataFrame, latitude: Array, ac_ratio: Array, doy: NDArray[np.intp]
+    roofs: _Roofs, rows: pl.DataFrame, latitude: Array, ac_ratio: Array, dates: Sequence[date]
 ) -> NDArray[np.bool_]:
     """Which sites' planes are known; their own planes, mixed by share, take all the places in `roofs`."""
     row, share, tilt = rows["row"].to_numpy(), rows["share"].to_numpy(), rows["tilt_deg"].to_numpy()
@@ -214,7 +214,7 @@ def _lay_known(
     is_known[row] = True
     if not is_known.any():
         return is_known
-    clear = clear_day(latitude[row], tilt, rows["azimuth_deg"].to_numpy(), doy)
+    clear = clear_day(latitude[row], tilt, rows["azimuth_deg"].to_numpy(), dates)
 
     def mixed(values: Array) -> Array:
         total = np.zeros((len(latitude), *values.shape[1:]))

@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.finding import Finding, Kind, NotJudged, Verdict
-from detectors.robust import Z_CUT, Array, median, quantile, spread
+from detectors.robust import MAD_TO_SIGMA, Z_CUT, Array, median, quantile, spread
 from detectors.specific_yield import (
     LEAST,
     MAX_DISAGREEMENT_RATIO,
@@ -53,8 +53,8 @@ KINDS = {
 
 LOW_RATIO = 0.75  # ours: roofs of one town differ by some 10 % (module, inverter, dust, data); a quarter is a fault
 DROP_RATIO = 0.80  # ours: against its own past those differences fall out, so a fifth suffices; one string of five
-PAST_SHARE = 0.75  # ours: the upper quarter of its past, so that a fault a month old does not become its normal
 MIN_PAST_DAYS = 10  # ours: fewer days do not show what its normal scatter is
+MEDIAN_ERROR = np.sqrt(np.pi / 2)  # standard error of a median over that of a mean, normal distribution
 MIN_LOW_DAYS = 5  # common practice judges after 3 clear days; ours: 5 of any kind, so that snow sliding off is over
 STILL_DAYS = 3  # ours: the median of the last three must be low too, else it has recovered
 MIN_SPREAD_RATIO = 0.03  # ours: two good meters differ by some 3 %; less scatter than that is luck
@@ -87,15 +87,15 @@ def detect(
     }
     seen = compare(days, sites, planes, last_day=day, left_out=doubts)
     recent, past = seen.ratio[..., -RECENT_DAYS:], seen.ratio[..., :-RECENT_DAYS]
-    normal = np.where(np.isfinite(past).sum(axis=-1) >= MIN_PAST_DAYS, quantile(past, PAST_SHARE), np.nan)
-    # Successive differences show the scatter of a past that a step or a season runs through.
-    scatter = spread(np.diff(past)) / np.sqrt(2)
+    normal, scatter = _normal(past)
     with np.errstate(invalid="ignore"):
         is_below = _lasts(recent, np.full(normal.shape, low_ratio)) & (
             1 - median(recent) >= Z_CUT * np.fmax(seen.level_spread, MIN_SPREAD_RATIO)[:, None]
         )
+        # A median of n days scatters by so much (normal distribution, large n).
+        by_chance = scatter * MEDIAN_ERROR / np.sqrt(np.maximum(np.isfinite(recent).sum(axis=-1), 1))
         has_dropped = _lasts(recent, normal * drop_ratio) & (
-            normal - median(recent) >= Z_CUT * np.fmax(scatter, MIN_SPREAD_RATIO)
+            normal - median(recent) >= Z_CUT * np.fmax(by_chance, MIN_SPREAD_RATIO)
         )
     due = np.where(is_below, 1.0, np.where(has_dropped, normal, np.nan))  # [sites, planes]: what it should reach
     today = days.filter(pl.col("day") == day)
@@ -113,6 +113,17 @@ def detect(
             cost = found.loss_kwh * _worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site["site_id"]))
             verdicts.append(found.model_copy(update={"cost": cost}))
     return verdicts
+
+
+def _normal(past: Array) -> tuple[Array, Array]:
+    """What each site reached beside its neighbours before, [sites, planes], and the scatter of its single days.
+
+    The scatter comes from successive differences, which a step or a season in the past hardly moves. The upper quartile
+    less what scatter puts there is the median of a sound past, and stays it while a fault fills half of the window.
+    """
+    scatter = spread(np.diff(past)) / np.sqrt(2)
+    sound = quantile(past, 0.75) - scatter / MAD_TO_SIGMA
+    return np.where(np.isfinite(past).sum(axis=-1) >= MIN_PAST_DAYS, sound, np.nan), scatter
 
 
 def _worth(site: dict, pv_kwh: float, fed_in_kwh: float | None) -> float:

@@ -88,7 +88,7 @@ def _flows(readings: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFra
         buffer_w=pl.col("feed_in_buffer_w").fill_null(0.0),
         # Solar noon in UTC to within the equation of time (17 min), near enough for a coverage.
         noon_utc_h=12 - pl.col("longitude") / 15,
-        half_day_h=pl.Series(daylight_h(sites["latitude"].to_numpy(), day.timetuple().tm_yday)) / 2,
+        half_day_h=pl.Series(daylight_h(sites["latitude"].to_numpy(), day)) / 2,
     )
     flows = readings.join(known, on="site_id", how="inner").sort("site_id", "ts_utc")
     steps = flows.group_by("site_id").agg(

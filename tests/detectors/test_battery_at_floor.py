@@ -1,0 +1,122 @@
+"""A battery at its reserve with surplus there; dark weeks, charging batteries and gaps beside it."""
+
+from datetime import timedelta
+
+import polars as pl
+import pytest
+
+from detectors.battery_at_floor import detect
+from detectors.finding import Finding, NotJudged
+from tests import build
+
+STUCK = {
+    "soc_min_pct": 35.0, "soc_max_pct": 36.0, "surplus_at_floor_kwh": 6.0, "charge_kwh": 0.0, "feed_in_kwh": 6.0,
+    "import_kwh": 5.0,
+}  # fmt: skip
+DARK = {**STUCK, "surplus_at_floor_kwh": 0.3, "feed_in_kwh": 0.2}
+FULL = {**STUCK, "soc_max_pct": 98.0, "surplus_at_floor_kwh": 0.4, "charge_kwh": 6.0}
+UNKNOWN = {"soc_max_pct": None}
+SITE = {"battery_kwh": 10.0}
+
+
+def _verdicts(*rows, site=SITE, earlier=()):
+    return detect(build.days(*rows), build.sites(site), build.earlier(*earlier), build.DAY)
+
+
+def test_stuck_days_are_counted_and_cost_what_could_have_been_stored():
+    (found,) = _verdicts(FULL, STUCK, STUCK, STUCK)
+    assert (found.kind, found.severity, found.value, found.unit) == ("battery-at-floor", "soon", 3.0, "days")
+    assert found.since == build.DAY - timedelta(days=2)
+    assert found.loss_kwh == 5.0  # surplus 6, room 6.5, bought 5
+    assert found.cost == pytest.approx(5 * (0.30 - 0.08))
+    assert found.evidence["soc_max_pct"] == [98.0, 36.0, 36.0, 36.0]
+
+
+def test_no_more_is_lost_than_fits_in_and_curtailed_surplus_is_worth_the_import_price():
+    (found,) = _verdicts(*[{**STUCK, "import_kwh": 20.0, "surplus_at_floor_kwh": 12.0}] * 2,
+                         site={**SITE, "feed_in_limit_kw": 0.0})  # fmt: skip
+    assert found.loss_kwh == pytest.approx(6.5)  # 65 % of 10 kWh
+    assert found.cost == pytest.approx(6.5 * 0.30)
+
+
+def test_one_day_is_not_enough():
+    assert _verdicts(FULL, STUCK) == []
+
+
+def test_a_dark_day_neither_counts_nor_breaks_the_run():
+    (found,) = _verdicts(STUCK, DARK, DARK, STUCK)
+    assert found.value == 2.0
+
+
+def test_a_dark_week_is_no_fault_and_no_all_clear():
+    (verdict,) = _verdicts(*[DARK] * 7)
+    assert verdict == NotJudged("roof-1", build.DAY, "battery-at-floor", "no surplus to charge with")
+
+
+def test_a_day_that_leaves_the_floor_ends_it():
+    assert _verdicts(STUCK, STUCK, FULL) == []
+    assert _verdicts(STUCK, STUCK, FULL, STUCK) == []
+
+
+def test_a_battery_that_charges_while_its_reading_stands_still_is_another_matter():
+    assert _verdicts(*[{**STUCK, "charge_kwh": 5.0}] * 4) == []
+
+
+def test_a_fuller_battery_below_the_band_of_its_own_reserve():
+    row = {**STUCK, "soc_min_pct": 20.0, "soc_max_pct": 21.5}
+    assert len(_verdicts(row, row, site={**SITE, "battery_reserve_pct": 20.0})) == 1
+    assert (
+        _verdicts(row | {"soc_max_pct": 22.5}, row | {"soc_max_pct": 22.5}, site={**SITE, "battery_reserve_pct": 20.0})
+        == []
+    )
+
+
+def test_the_surplus_must_be_worth_charging():
+    # A tenth of 10 kWh
+    assert isinstance(_verdicts(*[{**STUCK, "surplus_at_floor_kwh": 0.9}] * 3)[0], NotJudged)
+    assert isinstance(_verdicts(*[{**STUCK, "surplus_at_floor_kwh": 1.1}] * 3)[0], Finding)
+
+
+def test_without_a_reading_of_charging_the_grid_must_have_seen_the_surplus():
+    assert isinstance(_verdicts(*[{**STUCK, "charge_kwh": None}] * 2)[0], Finding)
+    assert isinstance(_verdicts(*[{**STUCK, "charge_kwh": None, "feed_in_kwh": 1.0}] * 2)[0], NotJudged)
+    assert isinstance(_verdicts(*[{**STUCK, "charge_kwh": None, "feed_in_kwh": None}] * 2)[0], NotJudged)
+
+
+def test_gaps_of_days_hold_the_run_for_a_while_only():
+    assert _verdicts(STUCK, UNKNOWN, UNKNOWN, STUCK)[0].value == 2.0
+    assert _verdicts(STUCK, *[UNKNOWN] * 4, STUCK) == []
+    rows = build.days(STUCK, *[FULL] * 4, STUCK).filter(pl.col("soc_max_pct") < 90)  # rows missing altogether
+    assert detect(rows, build.sites(SITE), build.earlier(), build.DAY) == []
+
+
+@pytest.mark.parametrize(
+    ("last", "words"),
+    [
+        ({**STUCK, "soc_max_pct": None}, "state of charge"),
+        ({**STUCK, "surplus_at_floor_kwh": None}, "surplus unknown"),
+    ],
+)
+def test_what_is_missing_is_said(last, words):
+    (verdict,) = _verdicts(STUCK, STUCK, last)
+    assert isinstance(verdict, NotJudged)
+    assert words in verdict.reason
+
+
+def test_a_site_without_a_row_of_the_day_is_not_judged():
+    days = build.days(STUCK, STUCK, last_day=build.DAY - timedelta(days=1))
+    (verdict,) = detect(days, build.sites(SITE), build.earlier(), build.DAY)
+    assert isinstance(verdict, NotJudged)
+
+
+def test_a_wrong_clock_or_a_reversed_sensor_waits():
+    for kind, words in (("clock-step", "clock is known to be wrong"), ("meter-reversed", "sign")):
+        (verdict,) = _verdicts(STUCK, STUCK, earlier=[("roof-1", kind)])
+        assert isinstance(verdict, NotJudged)
+        assert words in verdict.reason
+
+
+def test_no_battery_no_verdict_and_the_day_judged_knows_no_later_day():
+    assert _verdicts(STUCK, STUCK, site={}) == []
+    days = build.days(STUCK, STUCK, FULL, last_day=build.DAY + timedelta(days=1))
+    assert len(detect(days, build.sites(SITE), build.earlier(), build.DAY)) == 1

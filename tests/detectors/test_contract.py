@@ -1,0 +1,185 @@
+"""What holds for every detector, found by walking their folder."""
+
+import inspect
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+import detectors
+from detectors import frames
+from detectors.finding import Finding, Kind, NotJudged
+from detectors.light import LIGHT, light_marks
+from detectors.sun import elevation_deg
+from tests import build, simulate
+
+KINDS = set(
+    """
+time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export meter-reversed phase-compensation-off
+import-limit-exceeded battery-at-floor battery-not-discharging battery-below-reserve battery-grid-charging
+battery-reading-frozen underperformance no-generation string-loss capacity-mismatch voltage-out-of-band site-silent
+readings-frozen readings-implausible balance-broken unexplained
+""".split()  # noqa: SIM905
+)  # the contract, section 8
+UNITS = (
+    "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
+    "text", "name", "day", "utc", "count", "ratio",
+)  # fmt: skip
+GIVEN = {"readings", "days", "light", "sites", "planes", "earlier", "day"}
+FIRST = date(2025, 4, 12)
+LAST = date(2025, 6, 10)
+ALL = detectors.load()
+
+
+def _wanted(module) -> list[str]:
+    parameters = inspect.signature(module.detect).parameters.values()
+    assert all(p.default is not p.empty for p in parameters if p.kind is p.KEYWORD_ONLY), "a knob without a default"
+    return [p.name for p in parameters if p.kind is not p.KEYWORD_ONLY]
+
+
+def _run(module, given) -> list:
+    return module.detect(*[given[name] for name in _wanted(module)])
+
+
+def _sun_power(latitude: float, longitude: float, late_min: float, day_count: int) -> pl.DataFrame:
+    """A level roof under a clear sky for `day_count` days to LAST, stamped `late_min` late."""
+    first = LAST - timedelta(days=day_count - 1)
+    start = (first - date(1970, 1, 1)).days - 2 / 24
+    height = elevation_deg(latitude, longitude, start + (np.arange(day_count * 96) * 15 - late_min) / 1440)
+    return (6000 * np.clip(np.sin(np.radians(height)), 0, None)).tolist()
+
+
+@pytest.fixture(scope="module")
+def given() -> dict:
+    """A region of roofs with something for many a detector to find: yields, a battery, feed-in, a clock."""
+    fleet = simulate.cluster(4301, latitude=48, first_day=FIRST, day_count=60, factor=0.5, faulty_share=0.4)
+    ids = fleet.sites["site_id"].to_list()
+    stuck = pl.col("site_id") == ids[0]
+    days = fleet.days.with_columns(
+        soc_min_pct=pl.when(stuck).then(35.0),
+        soc_max_pct=pl.when(stuck).then(35.5),
+        surplus_at_floor_kwh=pl.when(stuck).then(5.0),
+        charge_kwh=pl.when(stuck).then(0.0),
+        import_kwh=pl.when(stuck).then(6.0),
+    )
+    sites = fleet.sites.with_columns(
+        battery_kwh=pl.when(stuck).then(10.0), feed_in_limit_kw=pl.when(pl.col("site_id") == ids[1]).then(0.0)
+    )
+    late = {ids[1]: 0.0, ids[2]: 120.0}
+    series = [
+        build.readings({"pv_w": power, "grid_w": [400 - p for p in power]}, site_id=name, day=LAST - timedelta(days=19),
+                       interval_s=900)
+        for name, minutes in late.items()
+        for power in [_sun_power(48.0, 8.0, minutes, 20)]
+    ]  # fmt: skip
+    readings = pl.concat(series)
+    devices = readings.select(pl.lit("").alias("device_id"), *frames.READINGS.names())
+    return {
+        "readings": readings.filter(pl.col("ts_local").dt.date() == LAST),
+        "days": days,
+        "light": light_marks(devices, sites),
+        "sites": sites,
+        "planes": fleet.planes,
+        "earlier": build.earlier(),
+        "day": LAST,
+    }
+
+
+@pytest.fixture(scope="module")
+def empty() -> dict:
+    return {
+        "readings": frames.READINGS.to_frame(),
+        "days": frames.DAYS.to_frame(),
+        "light": LIGHT.to_frame(),
+        "sites": frames.SITES.to_frame(),
+        "planes": frames.PLANES.to_frame(),
+        "earlier": build.earlier(),
+        "day": LAST,
+    }
+
+
+def _by_name(module) -> str:
+    return module.__name__.rpartition(".")[2]
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_it_says_who_it_is_and_what_to_do(module):
+    assert _by_name(module).replace("_", "-") == module.DETECTOR
+    assert set(_wanted(module)) <= GIVEN
+    assert 10 <= module.RANK <= 99
+    assert module.KINDS
+    for name, kind in module.KINDS.items():
+        assert name in KINDS
+        assert isinstance(kind, Kind)
+        assert kind.title
+        assert kind.cause.endswith(".")
+        assert kind.next_step.endswith(".")
+        assert kind.steps or not kind.revisit, f"{name} sends an installer without telling what to do"
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_empty_frames_give_nothing(module, empty):
+    assert _run(module, empty) == []
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_no_readings_of_known_sites_are_no_findings_and_no_crash(module, empty, given):
+    verdicts = _run(module, {**empty, "sites": given["sites"]})
+    assert [v for v in verdicts if not isinstance(v, NotJudged)] == []
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_the_order_of_rows_does_not_matter_and_the_input_is_left_as_it_was(module, given):
+    before = {name: value.clone() for name, value in given.items() if isinstance(value, pl.DataFrame)}
+    verdicts = _run(module, given)
+    for name, value in before.items():
+        assert given[name].equals(value, null_equal=True), f"{name} was changed"
+    shuffled = {
+        name: value.sample(fraction=1.0, shuffle=True, seed=3) if isinstance(value, pl.DataFrame) else value
+        for name, value in given.items()
+    }
+    key = lambda verdict: (verdict.site_id, getattr(verdict, "kind", ""))  # noqa: E731
+    one, other = sorted(verdicts, key=key), sorted(_run(module, shuffled), key=key)
+    assert [key(v) for v in one] == [key(v) for v in other]
+    for a, b in zip(one, other, strict=True):
+        if isinstance(a, Finding):
+            # Sums in another order differ in the last bits.
+            assert a.value == pytest.approx(b.value, rel=1e-9)
+            assert a.loss_kwh == pytest.approx(b.loss_kwh, rel=1e-9)
+            assert (a.summary, a.since, sorted(a.evidence)) == (b.summary, b.since, sorted(b.evidence))
+        else:
+            assert a == b
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_its_verdicts_are_of_the_day_of_known_sites_with_units_in_the_evidence(module, given):
+    verdicts = _run(module, given)
+    ids = set(given["sites"]["site_id"])
+    assert verdicts, "nothing in the fleet for this detector: give the fixture something"
+    for verdict in verdicts:
+        assert verdict.site_id in ids
+        assert verdict.day == given["day"]
+        if isinstance(verdict, NotJudged):
+            assert verdict.detector == module.DETECTOR
+            assert verdict.reason
+            continue
+        assert verdict.kind in module.KINDS
+        assert np.isfinite([verdict.value, verdict.threshold, verdict.loss_kwh, verdict.cost]).all()
+        assert verdict.loss_kwh >= 0
+        assert verdict.since is None or verdict.since <= verdict.day
+        assert verdict.summary
+        wrong = [key for key in verdict.evidence if not key.endswith(tuple(f"_{unit}" for unit in UNITS))]
+        assert not wrong, f"no unit in {wrong}"
+
+
+def test_the_fleet_here_shows_the_first_detectors_something(given):
+    found = {v.kind for module in ALL for v in _run(module, given) if isinstance(v, Finding)}
+    assert {"unexpected-export", "battery-at-floor", "underperformance"} <= found
+
+
+def test_detectors_run_in_their_order_of_trust_and_no_two_claim_a_kind():
+    ranks = [module.RANK for module in ALL]
+    assert ranks == sorted(ranks)
+    kinds = [kind for module in ALL for kind in module.KINDS]
+    assert len(kinds) == len(set(kinds))
