@@ -3,6 +3,8 @@
 Signs, units and the interval label are written here and nowhere else. Null means "not reported", zero means zero.
 """
 
+from typing import Any
+
 import polars as pl
 
 POWER_CHANNELS = (
@@ -39,6 +41,8 @@ COUNTERS = (  # kWh, lifetime or daily, as the profile says
 UTC = pl.Datetime("us", "UTC")
 LOCAL = pl.Datetime("us")
 
+_FLOATS: dict[str, Any] = dict.fromkeys(CHANNELS, pl.Float64)
+
 READINGS = pl.Schema(
     {
         "site_id": pl.String,
@@ -46,11 +50,11 @@ READINGS = pl.Schema(
         "ts_local": LOCAL,  # the same in the register's timezone, wall clock
         "interval_s": pl.Int32,
         "is_instant": pl.Boolean,  # sampled at ts_utc, not averaged over the interval
-        **dict.fromkeys(CHANNELS, pl.Float64),
+        **_FLOATS,
     }
 )
 
-DEVICE_READINGS = pl.Schema({"device_id": pl.String, **READINGS})  # sites of one device: device_id = ""
+DEVICE_READINGS = pl.Schema({"device_id": pl.String(), **READINGS})  # sites of one device: device_id = ""
 
 SITES = pl.Schema(
     {
@@ -86,9 +90,7 @@ SITES = pl.Schema(
     }
 )
 
-PLANES = pl.Schema(
-    {"site_id": pl.String, "kwp": pl.Float64, "tilt_deg": pl.Float64, "azimuth_deg": pl.Float64}
-)
+PLANES = pl.Schema({"site_id": pl.String, "kwp": pl.Float64, "tilt_deg": pl.Float64, "azimuth_deg": pl.Float64})
 
 DAYS = pl.Schema(
     {

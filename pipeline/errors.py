@@ -4,6 +4,7 @@ NoonmarkError            exit status 2 unless a subclass says otherwise; printed
   InvalidInputError      settings, register or profiles: carries every Fault found
   WorkspaceBusyError     exit status 3: another run holds the workspace
   QueryError             a query on the analyst's database that DuckDB refuses
+  StoppedError           the service was told to stop; raised between two safe points
 """
 
 from typing import NamedTuple
@@ -53,3 +54,7 @@ class WorkspaceBusyError(NoonmarkError):
 
 class QueryError(NoonmarkError):
     """A query that the analyst's database refuses."""
+
+
+class StoppedError(NoonmarkError):
+    """The service was told to stop; what was committed stays, the next run goes on from there."""

@@ -1,0 +1,255 @@
+"""Site-days summed up, then put before the detectors, a whole fleet at once."""
+
+import inspect
+import json
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from types import ModuleType
+
+import polars as pl
+
+import detectors
+from detectors import light as light_marks
+from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.frames import DAYS, READINGS
+from pipeline import daily, exceptions, progress
+from pipeline.local_time import day_start, utc_midnight
+from pipeline.store import Store, history, readings
+from pipeline.store.reader import device_counts
+
+SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
+DAY_WINDOW = 90  # days that detectors look back on site-days: a season's change, and a month of past beyond two
+LIGHT_WINDOW = 200  # days of kept light marks: half a year shows a drift of seconds a day and one change of clocks
+BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
+
+EARLIER = pl.Schema({"site_id": pl.String, "kind": pl.String, "severity": pl.String, "value": pl.Float64})
+FINDINGS = exceptions.FINDINGS
+NOT_JUDGED = exceptions.NOT_JUDGED
+
+
+@dataclass
+class Judged:
+    """What a run of the detectors found."""
+
+    days: list[date] = field(default_factory=list)
+    findings: int = 0
+    not_judged: int = 0
+    sites_not_judged: list[str] = field(default_factory=list)  # of the last day: nothing at all could be judged
+
+    @property
+    def needs_person(self) -> bool:
+        return bool(self.sites_not_judged)
+
+
+def kinds() -> dict[str, Kind]:
+    """Every kind of finding that the detectors may return."""
+    return {kind: about for module in detectors.load() for kind, about in module.KINDS.items()}
+
+
+def detector_names() -> dict[str, str]:
+    """Kind -> name of its detector."""
+    return {kind: module.DETECTOR for module in detectors.load() for kind in module.KINDS}
+
+
+def sum_up(store: Store, tell: progress.Advance = progress.silent) -> int:
+    """How many site-days were summed up: those whose readings changed, and no others."""
+    dirty = history.dirty_days(store)
+    for chunk in _chunks(dirty):
+        _sum_up(store, chunk)
+        tell(chunk.height)
+    return dirty.height
+
+
+def _sum_up(store: Store, chunk: pl.DataFrame) -> None:
+    first, last = chunk["day"].min(), chunk["day"].max()
+    assert isinstance(first, date) and isinstance(last, date)
+    sites = store.sites()
+    rows = readings.read_days(store, first, last, chunk["site_id"].unique().to_list())
+    mine = (
+        rows.with_columns(day=pl.col("ts_local").dt.date()).join(chunk, on=["site_id", "day"], how="semi").drop("day")
+    )
+    days = daily.to_site_days(readings.to_sites(mine, device_counts(store)), sites)
+    marks = light_marks.light_marks(mine, sites)
+    history.write_days(store, days, marks, chunk)
+
+
+def _chunks(dirty: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Runs of neighbouring days, small enough to be held at once."""
+    held: list[pl.DataFrame] = []
+    size, last = 0, None
+    for (day,), one in sorted(dirty.partition_by("day", as_dict=True).items()):
+        assert isinstance(day, date)
+        if held and (size + one.height > SITE_DAYS_AT_ONCE or (last is not None and (day - last).days > 1)):
+            yield pl.concat(held)
+            held, size = [], 0
+        for part in one.iter_slices(SITE_DAYS_AT_ONCE):
+            if part.height == SITE_DAYS_AT_ONCE:
+                yield part
+            else:
+                held.append(part)
+                size += part.height
+        last = day
+    if held:
+        yield pl.concat(held)
+
+
+def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
+    """Days not yet judged, oldest first, and the judged ones after them, which look back on them.
+
+    A day is due once it has ended at every watched site, some hours ago.
+    """
+    open_days = history.unjudged_days(store)
+    if not open_days:
+        return []
+    ends = _day_ends(store)
+    last_judged = history.last_judged_day(store)
+    first, last = open_days[0], max(open_days[-1], last_judged or open_days[-1])
+    span = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+    return [day for day in span if ends(day) + timedelta(hours=judge_after_h) <= now]
+
+
+def _day_ends(store: Store) -> Callable[[date], datetime]:
+    """The instant at which a local day has ended at every watched site."""
+    zones = [zone for (zone,) in store.con.execute("SELECT DISTINCT timezone FROM site WHERE watched").fetchall()]
+
+    def ends(day: date) -> datetime:
+        return max(
+            (day_start(zone, day + timedelta(days=1)) for zone in zones), default=utc_midnight(day + timedelta(days=1))
+        )
+
+    return ends
+
+
+def has_ended(store: Store, day: date, now: datetime) -> bool:
+    """Whether the local day is over at every watched site."""
+    return _day_ends(store)(day) <= now
+
+
+def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.silent) -> Judged:
+    """Puts each day before every detector; what was said of it before is replaced."""
+    result = Judged()
+    for start in range(0, len(days), BLOCK_DAYS):
+        block = days[start : start + BLOCK_DAYS]
+        site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
+        light = history.light(store, block[0] - timedelta(days=LIGHT_WINDOW), block[-1])
+        for day in block:
+            _judge_day(store, day, site_days, light, result)
+            tell(1)
+    return result
+
+
+def _judge_day(store: Store, day: date, site_days: pl.DataFrame, light: pl.DataFrame, result: Judged) -> None:
+    sites = store.sites().filter(
+        pl.col("watched"), pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day)
+    )
+    rows = readings.to_sites(readings.read_days(store, day, day), device_counts(store))
+    frames: dict[str, object] = {
+        "day": day,
+        "sites": sites,
+        "planes": store.planes(),
+        "readings": _of(rows.select(READINGS.names()).cast(READINGS), sites),
+        "days": _of(_trailing(site_days, day, DAY_WINDOW), sites),
+        "light": _of(_trailing(light, day, LIGHT_WINDOW), sites),
+    }
+    verdicts: list[Verdict] = []
+    modules = detectors.load()
+    for module in modules:
+        frames["earlier"] = _earlier(verdicts)
+        verdicts += module.detect(**{name: frames[name] for name in _wanted(module)})
+    found = [verdict for verdict in verdicts if isinstance(verdict, Finding)]
+    silent = [verdict for verdict in verdicts if isinstance(verdict, NotJudged)]
+    silent += _nothing_to_judge(sites, rows, verdicts, [module.DETECTOR for module in modules], day)
+    history.write_verdicts(
+        store, day, _findings_frame(found), pl.DataFrame(silent, schema=NOT_JUDGED, orient="row"),
+        sites["site_id"].to_list(), _expected(modules, frames, day),
+    )  # fmt: skip
+    result.days.append(day)
+    result.findings += len(found)
+    result.not_judged += len(silent)
+    result.sites_not_judged = _wholly_silent(sites, silent, len(modules))
+
+
+def _wanted(module: ModuleType) -> list[str]:
+    """The frames that a detector's positional parameters name."""
+    parameters = inspect.signature(module.detect).parameters.values()
+    return [p.name for p in parameters if p.kind is not inspect.Parameter.KEYWORD_ONLY]
+
+
+def _of(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    return frame.join(sites.select("site_id"), on="site_id", how="semi", maintain_order="left")
+
+
+def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:
+    return frame.filter(pl.col("day").is_between(day - timedelta(days=window), day))
+
+
+def _earlier(verdicts: Sequence[Verdict]) -> pl.DataFrame:
+    rows = [(v.site_id, v.kind, v.severity, v.value) for v in verdicts if isinstance(v, Finding)]
+    return pl.DataFrame(rows, schema=EARLIER, orient="row")
+
+
+def _expected(modules: Sequence[ModuleType], frames: dict[str, object], day: date) -> pl.DataFrame:
+    """[site_id, day, expected_kwh, performance_pct] of the day, by the detector that knows what a roof should yield."""
+    for module in modules:
+        if hasattr(module, "expected"):
+            wanted = [p.name for p in inspect.signature(module.expected).parameters.values() if p.name in frames]
+            told = module.expected(**{name: frames[name] for name in wanted})
+            return told.filter(pl.col("day") == day).select("site_id", "day", "expected_kwh", "performance_pct")
+    return DAYS.to_frame().select("site_id", "day", "expected_kwh", "performance_pct")
+
+
+def _nothing_to_judge(
+    sites: pl.DataFrame, rows: pl.DataFrame, verdicts: Sequence[Verdict], names: Sequence[str], day: date
+) -> Iterator[NotJudged]:
+    """A reason for every detector that said nothing of a site without a single reading: silence is not health."""
+    owners = detector_names()
+    said = {(v.site_id, owners[v.kind] if isinstance(v, Finding) else v.detector) for v in verdicts}
+    for site_id in sites.join(rows.select("site_id").unique(), on="site_id", how="anti")["site_id"]:
+        for name in names:
+            if (site_id, name) not in said:
+                yield NotJudged(site_id, day, name, "no readings on this day")
+
+
+def _wholly_silent(sites: pl.DataFrame, silent: Sequence[NotJudged], detectors_count: int) -> list[str]:
+    counts: dict[str, set[str]] = {}
+    for verdict in silent:
+        counts.setdefault(verdict.site_id, set()).add(verdict.detector)
+    return sorted(site for site in sites["site_id"] if len(counts.get(site, ())) == detectors_count)
+
+
+def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
+    rows = [
+        verdict.model_dump(exclude={"evidence"})
+        | {"evidence": json.dumps(_finite(verdict.evidence), ensure_ascii=False)}
+        for verdict in found
+    ]
+    return pl.DataFrame(rows, schema=FINDINGS, orient="row")
+
+
+def _finite(value: object) -> object:
+    """JSON has no NaN: a figure that is not known is null."""
+    if isinstance(value, dict):
+        return {name: _finite(one) for name, one in value.items()}
+    if isinstance(value, list):
+        return [_finite(one) for one in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def fold(store: Store, day: date) -> pl.DataFrame:
+    """The exceptions as they stood at the end of `day`."""
+    findings, judged, silent = history.verdicts(store, day)
+    return exceptions.fold(
+        findings, judged, silent, history.decisions(store), store.sites(), kinds(), detector_names(), day=day
+    )
+
+
+def update_exceptions(store: Store) -> None:
+    """Brings the exceptions and revisits to the end of the last judged day."""
+    day = history.last_judged_day(store)
+    if day is not None:
+        now = fold(store, day)
+        history.write_exceptions(store, now, exceptions.revisits(now, store.sites(), kinds()))

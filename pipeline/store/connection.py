@@ -1,0 +1,167 @@
+"""The connection to the history: opening, schema, transactions, runs and the register's copy."""
+
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import duckdb
+import polars as pl
+
+from detectors.frames import PLANES, SITES
+from pipeline import resources
+from pipeline.errors import NoonmarkError
+
+STORAGE_VERSION = "v1.0.0"  # same size, and older DuckDB releases can read it
+MEMORY_LIMIT = "1GB"  # ours: a night's batch needs a third of it; DuckDB spills beyond
+
+
+class Store:
+    """The history of one workspace, opened for writing. Use as a context manager.
+
+    Raises NoonmarkError if the file cannot be opened.
+    """
+
+    def __init__(self, database: Path) -> None:
+        self.database = database
+        self.con = duckdb.connect(":memory:")
+        try:
+            self.con.execute(f"ATTACH '{_quoted(database)}' AS history (STORAGE_VERSION '{STORAGE_VERSION}')")
+        except duckdb.Error as error:
+            self.con.close()
+            raise NoonmarkError(
+                f"the history cannot be opened ({str(error).splitlines()[0]})",
+                database.name,
+                "close what holds it; if it is damaged, move it away and run `noonmark ingest --rebuild`",
+            ) from error
+        spill = _quoted(database.with_name(".spill"))
+        for setting in (
+            "USE history",
+            "SET TimeZone = 'UTC'",
+            "SET enable_progress_bar = false",
+            "SET preserve_insertion_order = true",
+            f"SET memory_limit = '{MEMORY_LIMIT}'",
+            f"SET temp_directory = '{spill}'",
+        ):
+            self.con.execute(setting)
+        self._migrate()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self.con.close()
+
+    def _migrate(self) -> None:
+        """Applies the schema files that were not applied yet, each in a transaction with its log row."""
+        has_log = self.value(
+            "SELECT count(*) FROM duckdb_tables() WHERE database_name = 'history' AND table_name = 'schema_log'"
+        )
+        applied = {name for (name,) in self.con.execute("SELECT name FROM schema_log").fetchall()} if has_log else set()
+        for file in sorted(resources.folder("sql").glob("0*.sql")):
+            if file.stem not in applied:
+                with self.transaction():
+                    self.con.execute(file.read_text(encoding="utf-8"))
+                    self.con.execute("INSERT INTO schema_log VALUES (?, ?)", [file.stem, datetime.now(UTC)])
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing; nested use joins the outer transaction."""
+        if getattr(self, "_inside", False):
+            yield
+            return
+        self.con.execute("BEGIN")
+        self._inside = True
+        try:
+            yield
+        except BaseException:
+            self.con.execute("ROLLBACK")
+            raise
+        else:
+            self.con.execute("COMMIT")
+        finally:
+            self._inside = False
+
+    def frame(self, sql: str, parameters: Iterable[Any] | dict[str, Any] = ()) -> pl.DataFrame:
+        """The whole result of a query; instants come as UTC."""
+        given = parameters if isinstance(parameters, dict) else list(parameters)
+        result = self.con.sql(sql, params=given).pl() if given else self.con.sql(sql).pl()
+        return in_utc(result)
+
+    def query(self, name: str, parameters: Iterable[Any] | dict[str, Any] = ()) -> pl.DataFrame:
+        """The result of sql/query/NAME.sql."""
+        return self.frame(resources.query(name), parameters)
+
+    def value(self, sql: str, parameters: Iterable[Any] = ()) -> Any:
+        """The first column of the first row, or None."""
+        rows = self.con.execute(sql, list(parameters)).fetchall()  # a result read in part would block the connection
+        return rows[0][0] if rows else None
+
+    @contextmanager
+    def offered(self, **frames: pl.DataFrame) -> Iterator[None]:
+        """Frames that SQL may name until the block ends."""
+        for name, frame in frames.items():
+            self.con.register(name, frame.to_arrow())
+        try:
+            yield
+        except BaseException:
+            with suppress(duckdb.Error):  # a transaction that failed refuses this too; the first error is what counts
+                self._take_back(frames)
+            raise
+        self._take_back(frames)
+
+    def _take_back(self, names: Iterable[str]) -> None:
+        for name in names:
+            self.con.unregister(name)
+
+    def insert(self, table: str, frame: pl.DataFrame) -> None:
+        """Appends the frame's rows, column by name."""
+        if frame.is_empty():
+            return
+        with self.offered(incoming=frame):
+            self.con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+
+    def replace(self, table: str, frame: pl.DataFrame) -> None:
+        """Makes the frame the table's whole content."""
+        with self.transaction():
+            self.con.execute(f"DELETE FROM {table}")
+            self.insert(table, frame)
+
+    def sites(self) -> pl.DataFrame:
+        return self.frame("SELECT * FROM site ORDER BY site_id").cast(SITES).select(SITES.names())
+
+    def planes(self) -> pl.DataFrame:
+        return self.frame("SELECT * FROM plane").cast(PLANES).select(PLANES.names())
+
+    def start_run(self, job: str) -> int:
+        """The number of a new run. Runs that never ended were killed: the lock lets only one live at a time."""
+        self.con.execute("UPDATE run SET outcome = 'killed' WHERE outcome = 'running'")
+        run_id = self.value("SELECT nextval('run_number')")
+        self.con.execute("INSERT INTO run VALUES (?, ?, ?, NULL, 'running', '')", [run_id, job, datetime.now(UTC)])
+        return int(run_id)
+
+    def end_run(self, run_id: int, outcome: str, detail: str) -> None:
+        self.con.execute(
+            "UPDATE run SET ended_at = ?, outcome = ?, detail = ? WHERE run_id = ?",
+            [datetime.now(UTC), outcome, detail, run_id],
+        )
+
+
+def in_utc(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with every zoned instant in Polars' own UTC (DuckDB calls it Etc/UTC)."""
+    return frame.with_columns(
+        pl.col(name).dt.convert_time_zone("UTC")
+        for name, kind in frame.schema.items()
+        if isinstance(kind, pl.Datetime) and kind.time_zone is not None
+    )
+
+
+def _quoted(path: Path) -> str:
+    return str(path).replace("'", "''")

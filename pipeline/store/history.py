@@ -1,0 +1,214 @@
+"""Everything of the history that is not a reading: site-days, light marks, verdicts, exceptions."""
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, timedelta
+
+import polars as pl
+
+from detectors.frames import DAYS
+from detectors.light import LIGHT
+from pipeline.store.connection import Store
+from pipeline.store.reader import mark_due
+
+FINDING_COLUMNS = (
+    "site_id", "day", "kind", "severity", "value", "unit", "threshold", "loss_kwh", "evidence",
+    "summary", "measured", "expected", "since", "cost",
+)  # fmt: skip
+
+
+def write_days(store: Store, days: pl.DataFrame, light: pl.DataFrame, done: pl.DataFrame) -> None:
+    """Replaces site-days and light marks of `done` [site_id, day], which are no longer dirty, nor judged."""
+    with store.transaction(), store.offered(done=done):
+        for table in ("site_day", "light_day", "dirty_day", "judged"):
+            store.con.execute(
+                f"DELETE FROM {table} USING done WHERE {table}.site_id = done.site_id AND {table}.day = done.day"
+            )
+        store.insert("site_day", days)
+        store.insert("light_day", light)
+        mark_due(store, "site_day", done["day"])
+
+
+def dirty_days(store: Store) -> pl.DataFrame:
+    """[site_id, day] whose readings changed."""
+    return store.frame("SELECT DISTINCT site_id, day FROM dirty_day ORDER BY day, site_id")
+
+
+def site_days(store: Store, first: date, last: date) -> pl.DataFrame:
+    """DAYS between two days, both included."""
+    frame = store.frame("SELECT * FROM site_day WHERE day BETWEEN ? AND ? ORDER BY site_id, day", [first, last])
+    return frame.select(DAYS.names()).cast(DAYS)
+
+
+def light(store: Store, first: date, last: date) -> pl.DataFrame:
+    """LIGHT between two days, both included."""
+    frame = store.frame(
+        "SELECT * FROM light_day WHERE day BETWEEN ? AND ? ORDER BY site_id, device_id, day", [first, last]
+    )
+    return frame.select(LIGHT.names()).cast(LIGHT)
+
+
+def unjudged_days(store: Store) -> list[date]:
+    """Days of which a site that has a site-day was not judged (or not since its readings changed), oldest first."""
+    return [day for (day,) in store.con.execute(
+        """
+        SELECT DISTINCT d.day FROM site_day AS d
+        JOIN site AS s ON s.site_id = d.site_id AND s.watched AND (s.commissioned_on IS NULL OR d.day >= s.commissioned_on)
+        ANTI JOIN judged AS j ON j.site_id = d.site_id AND j.day = d.day
+        ORDER BY d.day
+        """
+    ).fetchall()]  # fmt: skip
+
+
+def write_verdicts(
+    store: Store,
+    day: date,
+    findings: pl.DataFrame,
+    not_judged: pl.DataFrame,
+    sites: Sequence[str],
+    expected: pl.DataFrame,
+) -> None:
+    """Replaces what was judged of `day`: findings, not_judged, the expectation in site_day."""
+    judged = pl.DataFrame({"site_id": list(sites)}, schema={"site_id": pl.String}).with_columns(
+        day=pl.lit(day), judged_at=pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC"))
+    )
+    with store.transaction():
+        for table in ("finding", "not_judged", "judged"):
+            store.con.execute(f"DELETE FROM {table} WHERE day = ?", [day])
+        store.insert("finding", findings.select(FINDING_COLUMNS))
+        store.insert("not_judged", not_judged)
+        store.insert("judged", judged)
+        with store.offered(told=expected):
+            store.con.execute(
+                """
+                UPDATE site_day SET expected_kwh = told.expected_kwh, performance_pct = told.performance_pct
+                FROM told WHERE site_day.site_id = told.site_id AND site_day.day = told.day
+                """
+            )
+        for relation in ("finding", "not_judged", "judged", "site_day"):
+            mark_due(store, relation, pl.Series([day]))
+
+
+def verdicts(store: Store, last: date) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """(findings, judged, not judged) up to `last` of the sites that ever had a finding: what the fold needs."""
+    mine = "site_id IN (SELECT DISTINCT site_id FROM finding)"
+    findings = store.frame(f"SELECT {', '.join(FINDING_COLUMNS)} FROM finding WHERE day <= ? ORDER BY ALL", [last])
+    judged = store.frame(f"SELECT site_id, day FROM judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
+    silent = store.frame(f"SELECT * FROM not_judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
+    return findings, judged, silent
+
+
+def not_judged_on(store: Store, day: date) -> pl.DataFrame:
+    """[site_id, day, detector, reason] of one day."""
+    return store.frame("SELECT * FROM not_judged WHERE day = ? ORDER BY ALL", [day])
+
+
+def decisions(store: Store) -> pl.DataFrame:
+    return store.frame("SELECT * FROM decision ORDER BY decided_at")
+
+
+def last_judged_day(store: Store) -> date | None:
+    day = store.value("SELECT max(day) FROM judged")
+    return day if isinstance(day, date) else None
+
+
+def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFrame) -> None:
+    """Replaces the exceptions and revisits with those of the last judged day."""
+    with store.transaction():
+        store.replace("exception", exceptions)
+        store.replace("revisit", revisits)
+
+
+# The register's copy ----------------------------------------------------------------------------------------------
+
+SHAPES_DAYS = (
+    "timezone", "installed_kwp", "battery_kwh", "battery_reserve_pct", "feed_in_limit_kw", "feed_in_buffer_w", "inverter_kw",
+)  # fmt: skip
+
+
+def write_register(
+    store: Store, sites: pl.DataFrame, planes: pl.DataFrame, devices: pl.DataFrame, installers: pl.DataFrame
+) -> list[str]:
+    """Sites whose site-days must be summed up anew, because something of the register that shapes them changed."""
+    before, before_devices = store.sites(), store.frame("SELECT * FROM device ORDER BY ALL")
+    with store.transaction():
+        for table, frame in (("site", sites), ("plane", planes), ("device", devices), ("installer", installers)):
+            store.replace(table, frame)
+        now_devices = store.frame("SELECT * FROM device ORDER BY ALL")
+        differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in SHAPES_DAYS)
+        joined = sites.join(before.select("site_id", *SHAPES_DAYS), on="site_id", suffix="_before")
+        changed = set(joined.filter(differs)["site_id"])
+        if not now_devices.equals(before_devices):
+            moved = pl.concat([now_devices, before_devices]).filter(~pl.struct(pl.all()).is_duplicated())
+            changed |= set(moved["site_id"]) & set(before["site_id"])
+        for site in sorted(changed):
+            mark_site_dirty(store, site)
+    return sorted(changed)
+
+
+def mark_site_dirty(store: Store, site_id: str, first: date = date.min, last: date = date.max) -> None:
+    """Notes all days of the site between two (stamped) days, and their neighbours, as changed."""
+    days = store.frame(
+        """
+        SELECT DISTINCT CAST(unnest([ts_utc - INTERVAL 1 DAY, ts_utc, ts_utc + INTERVAL 1 DAY]) AS DATE) AS day
+        FROM reading_raw WHERE site_id = ?
+        """,
+        [site_id],
+    ).filter(pl.col("day").is_between(_shifted(first, -2), _shifted(last, 2)))
+    store.insert("dirty_day", days.select(site_id=pl.lit(site_id), day="day"))
+    for relation in ("reading", "device_reading"):
+        mark_due(store, relation, days["day"])
+
+
+def _shifted(day: date, by: int) -> date:
+    return day if day in (date.min, date.max) else day + timedelta(days=by)
+
+
+# For the digest ---------------------------------------------------------------------------------------------------
+
+
+def is_judged(store: Store, day: date) -> bool:
+    return bool(store.value("SELECT count(*) FROM judged WHERE day = ?", [day]))
+
+
+def last_digest_at(store: Store) -> datetime:
+    """When the last run that ends in a digest started; the beginning of time if there was none."""
+    found = store.value(
+        "SELECT max(started_at) FROM run WHERE job IN ('cycle', 'digest') AND outcome IN ('done', 'needs a person')"
+    )
+    return found if isinstance(found, datetime) else datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def taken_in_since(store: Store, instant: datetime) -> dict[str, object]:
+    """Files, rows, rejected rows and their reasons since an instant."""
+    totals = store.con.execute(
+        """
+        SELECT count(*), coalesce(sum(rows_read), 0), coalesce(sum(rows_rejected), 0)
+        FROM export_file WHERE taken_in_at >= ?
+        """,
+        [instant],
+    ).fetchall()
+    files, rows, bad = totals[0]
+    reasons = store.con.execute(
+        """
+        SELECT r.reason, count(*) FROM rejected_row AS r JOIN export_file AS f USING (export_id)
+        WHERE f.taken_in_at >= ? GROUP BY r.reason ORDER BY 2 DESC, 1
+        """,
+        [instant],
+    ).fetchall()
+    return {
+        "files": int(files), "rows": int(rows), "rejected_rows": int(bad),
+        "rejected": [{"reason": reason, "rows": count} for reason, count in reasons],
+    }  # fmt: skip
+
+
+def mark_everything_due(store: Store) -> None:
+    """Every part of the reader is written anew at the next publishing."""
+    for relation in ("reading", "device_reading"):
+        days = store.frame("SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM reading_raw")["day"].to_list()
+        around = {day + timedelta(days=by) for day in days for by in (-1, 0, 1)}
+        mark_due(store, relation, around)
+    for relation in ("site_day", "finding", "not_judged", "judged"):
+        mark_due(store, relation, store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
+    months = store.frame("SELECT DISTINCT CAST(taken_in_at AS DATE) AS day FROM export_file")["day"].to_list()
+    for relation in ("export_file", "rejected_row", "rejected_cell"):
+        mark_due(store, relation, months)

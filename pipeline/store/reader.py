@@ -1,0 +1,238 @@
+"""What analysts open: Parquet parts and a small database of views, both replaced by atomic rename.
+
+Nobody but the pipeline opens the history itself, since a DuckDB file has one writer or many readers. Parts are never
+changed once written: a new part gets a new name, and the old one stays until sessions that knew it have ended.
+"""
+
+import contextlib
+from collections.abc import Iterable, Iterator
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline import resources
+from pipeline.errors import QueryError
+from pipeline.local_time import utc_midnight
+from pipeline.store import readings
+from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
+
+DATABASE = "noonmark.duckdb"
+SITES_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
+DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
+MONTHLY = {  # relation -> what gives its rows of one month
+    "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "judged": "SELECT * FROM judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "export_file": "SELECT * FROM export_file WHERE taken_in_at >= $lo AND taken_in_at < $hi ORDER BY export_id",
+    "rejected_row": """SELECT r.* FROM rejected_row AS r JOIN export_file AS f USING (export_id)
+        WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
+    "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
+        WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
+}
+DAILY = ("reading", "device_reading")  # periods are UTC days, months once they are old
+
+
+def mark_due(store: Store, relation: str, days: Iterable[date]) -> None:
+    """Notes that what the reader holds of these days is out of date."""
+    if relation in DAILY:
+        periods = {day.isoformat() for day in days}
+    else:
+        periods = {day.isoformat()[:7] for day in days}
+    due = pl.DataFrame({"period": sorted(periods)}, schema={"period": pl.String})
+    store.insert("reader_due", due.select(relation=pl.lit(relation), period="period"))
+
+
+def publish(store: Store, folder: Path, *, keep_h: float) -> int:
+    """How many parts were written anew; the reader then shows the history as it stands."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = _write_due(store, folder)
+    _join_old_months(store, folder)
+    _write_database(store, folder)
+    _remove_superseded(store, folder, keep_h)
+    return written
+
+
+def _write_due(store: Store, folder: Path) -> int:
+    due = store.con.execute("SELECT DISTINCT relation, period FROM reader_due ORDER BY ALL").fetchall()
+    joined = {period for (period,) in store.con.execute(
+        "SELECT DISTINCT period FROM reader_part WHERE relation = 'reading' AND length(period) = 7 AND superseded_at IS NULL"
+    ).fetchall()}  # fmt: skip
+    for relation, period in due:
+        wanted = period[:7] if relation in DAILY and period[:7] in joined else period
+        files = list(
+            _write_readings(store, folder, relation, wanted)
+            if relation in DAILY
+            else _write_month(store, folder, relation, period)
+        )
+        _put_in_force(store, relation, wanted, files, done=period)
+    return len(due)
+
+
+def _put_in_force(store: Store, relation: str, period: str, files: list[str], *, done: str | None = None) -> None:
+    now = datetime.now(UTC)
+    with store.transaction():
+        store.con.execute(
+            "UPDATE reader_part SET superseded_at = ? WHERE relation = ? AND superseded_at IS NULL AND (period = ? OR (length(?) = 7 AND starts_with(period, ?)))",
+            [now, relation, period, period, period],
+        )
+        for file in files:
+            store.con.execute("INSERT INTO reader_part VALUES (?, ?, ?, ?, NULL)", [relation, period, file, now])
+        if done is not None:
+            store.con.execute("DELETE FROM reader_due WHERE relation = ? AND period = ?", [relation, done])
+
+
+def _span(period: str) -> tuple[datetime, datetime]:
+    if len(period) == 10:
+        start = utc_midnight(date.fromisoformat(period))
+        return start, start + timedelta(days=1)
+    start = utc_midnight(date.fromisoformat(f"{period}-01"))
+    return start, (start + timedelta(days=32)).replace(day=1)
+
+
+def _write_readings(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
+    lo, hi = _span(period)
+    sites = [site for (site,) in store.con.execute("SELECT site_id FROM site ORDER BY site_id").fetchall()]
+    counts = device_counts(store)
+    if relation == "device_reading":
+        sites = [site for site in sites if site in counts]
+    for number, first in enumerate(range(0, len(sites), SITES_PER_PART)):
+        devices = readings.read(store, lo, hi, sites[first : first + SITES_PER_PART])
+        frame = devices if relation == "device_reading" else readings.to_sites(devices, counts)
+        if not frame.is_empty():
+            with store.offered(part=frame):
+                yield _write_part(
+                    store, folder, relation, f"{period}-{number}", "SELECT * FROM part ORDER BY site_id, ts_utc"
+                )
+
+
+def _write_month(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
+    lo, hi = _span(period)
+    sql = (
+        MONTHLY[relation]
+        .replace("$lo", f"TIMESTAMPTZ '{lo.isoformat()}'")
+        .replace("$hi", f"TIMESTAMPTZ '{hi.isoformat()}'")
+    )
+    yield _write_part(store, folder, relation, period, sql)
+
+
+def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) -> str:
+    """The part's path below `folder`; complete before it has its name."""
+    file = f"{relation}/{name}.{datetime.now(UTC):%Y%m%dT%H%M%S%f}.parquet"
+    target = folder / file
+    target.parent.mkdir(exist_ok=True)
+    unfinished = target.with_suffix(".unfinished")
+    store.con.execute(f"COPY ({sql}) TO '{_quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)")
+    unfinished.replace(target)
+    return file
+
+
+def device_counts(store: Store) -> dict[str, int]:
+    """Site -> number of its devices, sites of devices.csv only."""
+    return dict(store.con.execute("SELECT site_id, count(*) FROM device GROUP BY site_id").fetchall())
+
+
+def _join_old_months(store: Store, folder: Path) -> None:
+    """One part instead of many for every month whose days have settled."""
+    for relation in DAILY:
+        months = store.con.execute(
+            """
+            SELECT period[:7] AS month, list(file ORDER BY file) FROM reader_part
+            WHERE relation = $relation AND superseded_at IS NULL AND length(period) = 10 AND last_day(CAST(period AS DATE))
+                < (SELECT CAST(max(period) AS DATE) FROM reader_part WHERE relation = $relation AND length(period) = 10) - to_days($apart)
+            GROUP BY month
+            """,
+            {"relation": relation, "apart": DAYS_APART},
+        ).fetchall()
+        for month, files in months:
+            listed = ", ".join(f"'{_quoted(folder / file)}'" for file in files)
+            sql = f"SELECT * FROM read_parquet([{listed}]) ORDER BY site_id, ts_utc"
+            _put_in_force(store, relation, month, [_write_part(store, folder, relation, f"{month}-0", sql)])
+
+
+def _write_database(store: Store, folder: Path) -> None:
+    """The small database, whole before it takes the place of the one before."""
+    unfinished = folder / f"{DATABASE}.unfinished"
+    unfinished.unlink(missing_ok=True)
+    parts: dict[str, list[str]] = {}
+    for relation, file in store.con.execute(
+        "SELECT relation, file FROM reader_part WHERE superseded_at IS NULL ORDER BY ALL"
+    ).fetchall():
+        parts.setdefault(relation, []).append(file)
+    store.con.execute(f"ATTACH '{_quoted(unfinished)}' AS reader (STORAGE_VERSION '{STORAGE_VERSION}')")
+    try:
+        store.con.execute("USE reader")
+        for file in sorted(resources.folder("sql").glob("1*.sql")):
+            relation = file.stem.partition("_")[2]
+            text = file.read_text(encoding="utf-8")
+            if "$parts" in text:
+                given = parts.get(relation) or [_empty_part(store, folder, relation)]
+                listed = ", ".join(f"'{_quoted((folder / one).resolve())}'" for one in given)
+                text = text.replace("$parts", f"[{listed}]")
+            store.con.execute(text)
+    finally:
+        store.con.execute("USE history")
+        store.con.execute("DETACH reader")
+    unfinished.replace(folder / DATABASE)
+
+
+def _empty_part(store: Store, folder: Path, relation: str) -> str:
+    """A part of no rows, so that the relation is there from the first day."""
+    file = f"{relation}/empty.parquet"
+    (folder / relation).mkdir(exist_ok=True)
+    if relation in DAILY:
+        nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
+        with store.offered(part=nothing):
+            store.con.execute(f"COPY (SELECT * FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")
+    else:
+        sql = MONTHLY[relation].replace("$lo", "TIMESTAMPTZ '1900-01-01'").replace("$hi", "TIMESTAMPTZ '1900-01-01'")
+        store.con.execute(f"COPY ({sql}) TO '{_quoted(folder / file)}' (FORMAT parquet)")
+    return file
+
+
+def _remove_superseded(store: Store, folder: Path, keep_h: float) -> None:
+    before = datetime.now(UTC) - timedelta(hours=keep_h)
+    old = store.con.execute("SELECT file FROM reader_part WHERE superseded_at < ?", [before]).fetchall()
+    for (file,) in old:
+        (folder / file).unlink(missing_ok=True)
+    store.con.execute("DELETE FROM reader_part WHERE superseded_at < ?", [before])
+    for leftover in folder.glob("*/*.unfinished"):
+        leftover.unlink(missing_ok=True)
+
+
+def forget(store: Store) -> None:
+    """Every part is out of date: what is published next is written anew."""
+    with store.transaction():
+        store.con.execute("UPDATE reader_part SET superseded_at = ? WHERE superseded_at IS NULL", [datetime.now(UTC)])
+        store.con.execute("DELETE FROM reader_due")
+
+
+def ask(folder: Path, sql: str) -> pl.DataFrame:
+    """The result of a read-only query on the analyst's database.
+
+    Raises QueryError if nothing was published yet, or if DuckDB refuses the query.
+    """
+    database = folder / DATABASE
+    if not database.exists():
+        raise QueryError(
+            "there is no history to ask yet", str(database.name), "take in exports first: `noonmark ingest`"
+        )
+    with contextlib.closing(duckdb.connect(str(database), read_only=True)) as con:
+        con.execute("SET TimeZone = 'UTC'")
+        con.execute("SET enable_progress_bar = false")
+        try:
+            relation = con.sql(sql)
+            return pl.DataFrame() if relation is None else in_utc(relation.pl())
+        except duckdb.Error as error:
+            lines = [
+                line.strip() for line in str(error).splitlines() if line.strip() and not set(line.strip()) <= {"^"}
+            ]
+            raise QueryError(
+                " ".join(lines), "the query", '`noonmark sql "SHOW TABLES"` lists the relations'
+            ) from error
+
+
+def _quoted(path: Path) -> str:
+    return str(path).replace("'", "''")

@@ -1,0 +1,31 @@
+-- Grain   one row per site and local calendar day
+-- Source  the Parquet parts in force, named one by one: an open session goes on seeing what it had
+CREATE VIEW site_day AS
+SELECT
+    site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh,
+    charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, performance_pct, interval_s,
+    pv_coverage_pct, soc_floor_h, surplus_kwh, surplus_at_floor_kwh, pv_peak_w, held_back_h
+FROM read_parquet($parts);
+COMMENT ON VIEW site_day IS 'one row per site and local calendar day';
+COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
+COMMENT ON COLUMN site_day.day IS 'date: local calendar day of the site, 23 to 25 h';
+COMMENT ON COLUMN site_day.readings IS 'count of readings of the day';
+COMMENT ON COLUMN site_day.coverage_pct IS '% of the local day covered by readings';
+COMMENT ON COLUMN site_day.pv_kwh IS 'kWh generated';
+COMMENT ON COLUMN site_day.load_kwh IS 'kWh consumed';
+COMMENT ON COLUMN site_day.import_kwh IS 'kWh imported';
+COMMENT ON COLUMN site_day.feed_in_kwh IS 'kWh fed into the grid';
+COMMENT ON COLUMN site_day.charge_kwh IS 'kWh charged into the battery';
+COMMENT ON COLUMN site_day.discharge_kwh IS 'kWh discharged from the battery';
+COMMENT ON COLUMN site_day.soc_min_pct IS '%: lowest state of charge';
+COMMENT ON COLUMN site_day.soc_max_pct IS '%: highest state of charge';
+COMMENT ON COLUMN site_day.specific_yield_kwh_per_kwp IS 'kWh per kWp: pv_kwh / installed_kwp (final yield of IEC 61724-1)';
+COMMENT ON COLUMN site_day.expected_kwh IS 'kWh that the roof should have generated; null = not judged';
+COMMENT ON COLUMN site_day.performance_pct IS '%: pv_kwh / expected_kwh; null = not judged';
+COMMENT ON COLUMN site_day.interval_s IS 's: length of the interval';
+COMMENT ON COLUMN site_day.pv_coverage_pct IS '% of the local day covered by readings of generation';
+COMMENT ON COLUMN site_day.soc_floor_h IS 'h with the state of charge within 2 % of the reserve, or below it';
+COMMENT ON COLUMN site_day.surplus_kwh IS 'kWh of generation above consumption, interval by interval';
+COMMENT ON COLUMN site_day.surplus_at_floor_kwh IS 'kWh: the part of surplus_kwh that fell into soc_floor_h';
+COMMENT ON COLUMN site_day.pv_peak_w IS 'W: highest generation of an interval';
+COMMENT ON COLUMN site_day.held_back_h IS 'h in which a feed-in limit with a full battery may have held generation back';

@@ -1,0 +1,14 @@
+-- Grain   one row per decision of a person about an exception
+-- Source  the history's table of this name, as of the last run
+CREATE TABLE decision AS
+SELECT
+    decided_at, on_day, exception_id, action, until, note, decided_by
+FROM history.decision;
+COMMENT ON TABLE decision IS 'one row per decision of a person about an exception';
+COMMENT ON COLUMN decision.decided_at IS 'UTC';
+COMMENT ON COLUMN decision.on_day IS 'date of the decision';
+COMMENT ON COLUMN decision.exception_id IS 'id of the matter';
+COMMENT ON COLUMN decision.action IS 'acknowledge, snooze, close or reopen';
+COMMENT ON COLUMN decision.until IS 'date';
+COMMENT ON COLUMN decision.note IS 'text of the last decision';
+COMMENT ON COLUMN decision.decided_by IS 'text: who decided';
