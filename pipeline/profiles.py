@@ -70,7 +70,7 @@ def load_profile(path: Path) -> tuple[ExportProfile | None, list[Fault]]:
     try:
         profile = ExportProfile.model_validate(_prepared(file.data) | {"name": path.stem, "file": path})
     except ValidationError as error:
-        problems += model_problems(error, file.data)
+        problems += model_problems(error, file.data, ("site", "timestamp", "channels"))
     faults = sorted(map(file.fault, problems), key=lambda fault: fault.line or 0)
     return (None if faults else profile), faults
 

@@ -58,7 +58,8 @@ def read_row(row: Row, columns: Mapping[str, Cell], shown: str) -> tuple[Values,
         try:
             values[column] = cell.parse(text)
         except CellError as error:
-            faults.append(Fault(shown, row.line, column, text, error.problem, error.mend))
+            mend = error.mend if cell.required else f"{error.mend}, or leave the cell empty"
+            faults.append(Fault(shown, row.line, column, text, error.problem, mend))
     is_complete = all(column in values for column, cell in columns.items() if cell.required)
     return Values(row.line, row.cells, values, not faults and is_complete), faults
 
@@ -98,7 +99,7 @@ def number(low: float = -math.inf, high: float = math.inf, *, above: float = -ma
 
 def _range_mend(low: float, high: float, above: float) -> str:
     if above > -math.inf:
-        return f"write a number above {above:g}, or leave it empty if it is not known"
+        return f"write a number above {above:g}"
     if high < math.inf:
         return f"write a number from {low:g} to {high:g}"
     return f"write {low:g} or more"

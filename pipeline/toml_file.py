@@ -114,8 +114,11 @@ def unknown_keys(table: object, known: Iterable[str], path: Path_ = ()) -> Itera
             yield Problem((*path, key), key, "unknown key", name_mend(key, names, f"known are {', '.join(names)}"))
 
 
-def model_problems(error: ValidationError, data: object) -> Iterator[Problem]:
-    """What pydantic found, in words; unknown keys are told by unknown_keys and left out here."""
+def model_problems(error: ValidationError, data: object, tables: Iterable[str] = ()) -> Iterator[Problem]:
+    """What pydantic found, in words; unknown keys are told by unknown_keys and left out here.
+
+    `tables` names the keys of the top level that are tables.
+    """
     for detail in error.errors(include_url=False):
         if detail["type"] == "extra_forbidden":
             continue
@@ -124,6 +127,8 @@ def model_problems(error: ValidationError, data: object) -> Iterator[Problem]:
         if "key" in context:
             path = (*path, context["key"])
         problem, mend = _in_words(detail, context)
+        if detail["type"] == "missing" and path in [(table,) for table in tables]:
+            problem, mend = "missing table", f"add a table [{path[0]}]"
         shown = None if detail["type"] == "missing" else detail["input"]
         yield Problem(path, shown, problem, mend)
 

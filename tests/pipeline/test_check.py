@@ -99,6 +99,13 @@ def test_the_table_of_another_format_is_a_notice(tmp_path, kind, tables, noticed
     assert [(notice.file, notice.column) for notice in result.notices] == [("profiles/day.toml", n) for n in noticed]
 
 
+def test_missing_tables_of_a_profile(tmp_path):
+    faults = check(workspace(tmp_path, [SITES], day='format = "csv"\nmatch = ["*"]\n')).faults
+    assert [(fault.column, fault.mend) for fault in faults] == [
+        (name, f"add a table [{name}]") for name in ("site", "timestamp", "channels")
+    ]
+
+
 def test_notices_refuse_nothing(tmp_path):
     header = SITES + ",battery_kwh,battery_reserve_pct"
     result = check_or_refuse(
