@@ -92,6 +92,8 @@ def _open(part: ExportPart, file_no: int, csv: CsvFormat) -> tuple[str, _Text] |
     text, is_cut = decoded
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if "\n\ufeff" in text:
+        text = text.replace("\n\ufeff", "\n")  # exports that were joined keep a byte order mark each
     if not text.strip():
         return "the file is empty"
     at, line = 0, 1
@@ -206,18 +208,21 @@ def _from_records(read: list[Records], places: dict[str, int], opened: Opened) -
 def _without_cut_rows(sheet: pl.DataFrame, texts: list[_Text], opened: Opened) -> pl.DataFrame:
     """The sheet without last rows that may be cut: no newline ends them and their last cell looks like no other's.
 
-    Two cells look alike if they differ in the digits of their whole part only: `12.34` and `-5.01` do, `12.3` doesn't.
-    A row that the file's only row can't be compared with is kept.
+    Two cells look alike if they differ in the digits of their whole part only: `12.34` and `-5.01` do, `12.3` doesn't;
+    a whole number must have no fewer digits than the shortest other one. A file's only row has none to be compared
+    with, and is kept.
     """
     last_lines = {text.file_no: text.first_line + text.body.count("\n") for text in texts}
     certain = [text.file_no for text in texts if text.is_cut]
     shape = pl.col("last").str.replace(r"^[+-]?[0-9]+", "#").str.replace_all(r"[0-9]", "9")
-    rows = sheet.select("file_no", "line", shape=shape).with_row_index("row")
+    rows = sheet.select("file_no", "line", shape=shape, length=pl.col("last").str.len_chars()).with_row_index("row")
     rows = rows.filter(pl.col("file_no").is_in(list(last_lines)))
     at_end = pl.col("line") == pl.col("file_no").replace_strict(last_lines, return_dtype=pl.Int64)
     others = rows.filter(~at_end)
     ends = rows.filter(at_end)
-    alike = ends.join(others, on=["file_no", "shape"], how="semi")["row"]
+    shortest = others.group_by("file_no", "shape").agg(pl.col("length").min().alias("shortest"))
+    fits = (pl.col("shape") != "#") | (pl.col("length") >= pl.col("shortest"))
+    alike = ends.join(shortest, on=["file_no", "shape"]).filter(fits)["row"]
     alone = ends.join(others, on="file_no", how="anti")["row"]
     is_cut = pl.col("file_no").is_in(certain) | ~pl.col("row").is_in(pl.concat([alike, alone]).implode())
     cut = ends.filter(is_cut)["row"]

@@ -70,7 +70,8 @@ def to_instants(
         return utc_us
     if timestamp.zone == "export_timezone":
         names = sorted(set(zones))
-        codes = np.array([names.index(zone) for zone in zones], np.int32)[rows.target[alive]]
+        places = {name: place for place, name in enumerate(names)}
+        codes = np.array([places[zone] for zone in zones], np.int32)[rows.target[alive]]
     else:
         names, codes = [timestamp.zone], np.zeros(len(alive), np.int32)
     status = np.zeros(len(text), np.uint8)
@@ -114,7 +115,8 @@ def intervals(
     """Seconds of each row's interval; rows whose interval can't be known are struck off.
 
     From the profile; else the most frequent step between distinct stamps of the same file, site and device; else the
-    most frequent one among the file's other sites; else what is known of the site (`keys`: of each target).
+    most frequent one among the file's other sites; else what is known of the site (`keys`: of each target). A step
+    that comes once and is several times the known interval is a gap between two readings.
     """
     if timestamp.interval_min is not None:
         return np.full(len(utc_us), max(1, round(timestamp.interval_min * 60)), np.int32)
@@ -123,26 +125,27 @@ def intervals(
     if len(alive) == 0:
         return interval_s
     numbers, own = np.unique(rows.series[alive], return_inverse=True)
-    own_s = _usual_steps(utc_us[alive], own, len(numbers))
-    if (unknown := np.flatnonzero(own_s == 0)).size:
+    own_s, times = _usual_steps(utc_us[alive], own, len(numbers))
+    if (unclear := np.flatnonzero(times <= 1)).size:
         first = np.zeros(len(numbers), np.int64)
         first[own[::-1]] = alive[::-1]
+        known_s = {number: known_interval_s.get(keys[rows.target[first[number]]], 0) for number in unclear}
         by_file: defaultdict[int, list[int]] = defaultdict(list)
         for number in np.flatnonzero(own_s):
             by_file[int(rows.file_no[first[number]])].append(int(own_s[number]))
-        for number in unknown:
-            row = first[number]
-            if others := by_file.get(int(rows.file_no[row])):
-                own_s[number] = max(sorted(set(others)), key=others.count)
-            else:
-                own_s[number] = known_interval_s.get(keys[rows.target[row]], 0)
+        for number, known in known_s.items():
+            if own_s[number] == 0:
+                others = by_file[int(rows.file_no[first[number]])]
+                own_s[number] = max(sorted(set(others)), key=others.count) if others else known
+            elif known and own_s[number] % known == 0:
+                own_s[number] = known
     interval_s[alive] = own_s[own]
     ledger.strike(interval_s == 0, " ".join(timestamp.columns), stamp_text, NO_INTERVAL)
     return interval_s
 
 
-def _usual_steps(utc_us: np.ndarray, series: np.ndarray, count: int) -> np.ndarray:
-    """For each series (numbered from 0) the most frequent step between its distinct stamps, s; 0 = none."""
+def _usual_steps(utc_us: np.ndarray, series: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """For each series (from 0) the most frequent step between its distinct stamps, s (0 = none), and how often."""
     step, same = np.diff(utc_us), np.diff(series)
     if not ((same > 0) | ((same == 0) & (step > 0))).all():
         order = np.lexsort((utc_us, series))
@@ -151,13 +154,14 @@ def _usual_steps(utc_us: np.ndarray, series: np.ndarray, count: int) -> np.ndarr
     step_s = (step + US // 2) // US
     counts = (same == 0) & (step_s > 0) & (step_s <= INTERVAL_MAX_S)
     step_s, of = step_s[counts], series[1:][counts]
-    usual = np.zeros(count, np.int32)
+    usual, often = np.zeros(count, np.int32), np.zeros(count, np.int64)
     if len(step_s) == 0:
-        return usual
+        return usual, often
     if step_s.min() == step_s.max():
         usual[of] = step_s[0]
-        return usual
+        return usual, np.bincount(of, minlength=count)
     pairs, times = np.unique(of * (INTERVAL_MAX_S + 1) + step_s, return_counts=True)
     best = np.lexsort((-pairs, times))  # the last one written wins: the most frequent, among equals the shortest
-    usual[pairs[best] // (INTERVAL_MAX_S + 1)] = pairs[best] % (INTERVAL_MAX_S + 1)
-    return usual
+    number, step_s = np.divmod(pairs[best], INTERVAL_MAX_S + 1)
+    usual[number], often[number] = step_s, times[best]
+    return usual, often

@@ -54,7 +54,7 @@ def read_json(parts: list[ExportPart], profile: ExportProfile, columns: tuple[st
                 pl.Series("file_no", held.pop("file_no"), dtype=pl.Int32),
                 pl.Series("line", held.pop("line"), dtype=pl.Int64),
                 pl.Series("raw", held.pop("raw"), dtype=pl.String),
-                *(pl.Series(name, [_text(v) for v in values], dtype=pl.String) for name, values in held.items()),
+                *(_texts(name, values) for name, values in held.items()),
             ]
         )
     )
@@ -64,10 +64,14 @@ def read_json(parts: list[ExportPart], profile: ExportProfile, columns: tuple[st
 
 def raw_records(part: ExportPart, profile: ExportProfile, places: Iterable[int]) -> dict[int, str]:
     """The records of a JSON document at some places (from 1), as one line of JSON each."""
-    decoded = _decoded(part)
-    document = json.loads(decoded[0])
+    text = _decoded(part)[0]
+    try:
+        document = json.loads(text)
+    except ValueError:  # a whole number too long for Python's taste
+        document = _DECODER.decode(text.strip())
     records = document if profile.json_.records is None else _at(document, profile.json_.records)
-    return {place: json.dumps(records[place - 1], ensure_ascii=False)[:RAW_MAX] for place in places}
+    dumped = {place: json.dumps(records[place - 1], ensure_ascii=False)[:RAW_MAX] for place in places}
+    return {place: _whole_characters(text) for place, text in dumped.items()}
 
 
 def _decoded(part: ExportPart) -> tuple[str, bool] | str:
@@ -121,12 +125,6 @@ def _lines(text: str, file_no: int, faults: list[Fault]) -> list[tuple[int, str 
     """The records of an NDJSON text; a broken line costs itself."""
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     numbered = [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
-    try:
-        together = _DECODER.decode("[" + ",".join(line for _, line in numbered) + "]")
-        if len(together) == len(numbered):
-            return [(number, line, record) for (number, line), record in zip(numbered, together, strict=True)]
-    except (json.JSONDecodeError, RecursionError):
-        pass  # some line is broken: each is read alone, to find which
     found: list[tuple[int, str | None, Any]] = []
     for number, line in numbered:
         try:
@@ -178,10 +176,20 @@ def _absent_columns(cells: dict[str, list[Any]], profile: ExportProfile, opened:
     return None
 
 
+def _texts(name: str, values: list[Any]) -> pl.Series:
+    """Cells as text; null and an absent key are missing."""
+    texts = [value if isinstance(value, str) else _text(value) for value in values]
+    try:
+        return pl.Series(name, texts, dtype=pl.String)
+    except UnicodeEncodeError:  # half a surrogate pair, which JSON can write and UTF-8 can't
+        return pl.Series(name, [text and _whole_characters(text) for text in texts], dtype=pl.String)
+
+
 def _text(value: Any) -> str | None:
-    """A cell as text; null and an absent key are missing."""
-    if isinstance(value, str):
-        return value
     if value is None or value is _ABSENT:
         return None
-    return json.dumps(value, ensure_ascii=False)[:RAW_MAX]
+    return json.dumps(value)[:RAW_MAX]
+
+
+def _whole_characters(text: str) -> str:
+    return text.encode("utf-8", "replace").decode()

@@ -87,4 +87,4 @@ def _cells(text: str, delimiter: str) -> list[str] | str:
     try:
         return next(csv.reader([text], delimiter=delimiter, strict=True), [])
     except csv.Error as error:
-        return OPEN_QUOTE if "unexpected end of data" in str(error) else f"quotes out of place ({error})"
+        return OPEN_QUOTE if "unexpected end of data" in str(error) else f"can't be split into cells ({error})"

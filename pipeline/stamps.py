@@ -6,6 +6,7 @@ offsets, and every stamp that is wrong) goes through one regular expression buil
 
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -73,9 +74,10 @@ def parse(text: pl.Series, form: str) -> Stamps:
     if (plain := _plain_form(text, form)) is not None:
         width, chrono = plain
         read = pl.select(pl.when(text.str.len_bytes() == width).then(text)).to_series()
-        stamps = read.str.to_datetime(chrono, strict=False, time_unit="us").to_physical()
-        known = stamps.is_not_null().to_numpy()
-        wall = stamps.fill_null(0).to_numpy().copy()
+        with suppress(pl.exceptions.ComputeError):  # an order of directives that it can't read is left to the rest
+            stamps = read.str.to_datetime(chrono, strict=False, time_unit="us").to_physical()
+            known = stamps.is_not_null().to_numpy()
+            wall = stamps.fill_null(0).to_numpy().copy()
     if not known.all() and len(rest := np.flatnonzero(~known & text.is_not_null().to_numpy())):
         _parse_distinct(text.gather(rest), form, rest, wall, offset, has_offset, known)
     return Stamps(wall, offset, has_offset, known, _years(wall))
