@@ -119,4 +119,5 @@ def test_a_wrong_clock_or_a_reversed_sensor_waits():
 def test_no_battery_no_verdict_and_the_day_judged_knows_no_later_day():
     assert _verdicts(STUCK, STUCK, site={}) == []
     days = build.days(STUCK, STUCK, FULL, last_day=build.DAY + timedelta(days=1))
-    assert len(detect(days, build.sites(SITE), build.earlier(), build.DAY)) == 1
+    (found,) = detect(days, build.sites(SITE), build.earlier(), build.DAY)
+    assert found.value == 2.0

@@ -87,6 +87,10 @@ def test_feed_in_at_night_out_of_nothing_is_the_sensor_not_export():
     assert "sensor" in verdict.reason
 
 
+def test_half_an_hour_out_of_nothing_is_neither_export_nor_doubt():
+    assert _verdicts([200.0] * 10 + [-900.0] * 6 + [200.0] * 272) == []
+
+
 def test_feed_in_at_night_out_of_the_battery_is_export():
     battery = [2000.0] * 36 + [0.0] * 252
     grid = [-1500.0] * 36 + [200.0] * 252
@@ -128,10 +132,13 @@ def test_no_grid_meter_or_no_readings_is_not_judged():
         assert isinstance(verdict, NotJudged)
 
 
-def test_the_daylight_is_that_of_the_site_on_the_other_side_of_the_world():
-    site = {**NO_EXPORT, "latitude": -37.0, "longitude": 175.0, "timezone": "Pacific/Auckland"}
-    grid = [None] * 96 + [200.0] * 110 + [None] * 82  # local 08:00 to 17:10, the winter day there
-    readings = build.readings({"grid_w": grid}, timezone="Pacific/Auckland", day=date(2025, 6, 10))
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "zone"), [(-37.0, 175.0, "Pacific/Auckland"), (34.0, -118.0, "America/Los_Angeles")]
+)
+def test_the_daylight_is_that_of_the_site_on_the_other_side_of_the_world(latitude, longitude, zone):
+    site = {**NO_EXPORT, "latitude": latitude, "longitude": longitude, "timezone": zone}
+    grid = [None] * 96 + [200.0] * 110 + [None] * 82
+    readings = build.readings({"grid_w": grid}, timezone=zone, day=date(2025, 6, 10))
     assert detect(readings, build.sites(site), build.earlier(), build.DAY) == []
 
 
