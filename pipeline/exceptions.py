@@ -57,12 +57,12 @@ NOT_JUDGED = pl.Schema({"site_id": pl.String, "day": pl.Date, "detector": pl.Str
 DECISIONS = pl.Schema(
     {
         "decided_at": UTC,
-        "on_day": pl.Date,
-        "exception_id": pl.String,
-        "action": pl.String,  # acknowledge | snooze | close | reopen
-        "until": pl.Date,  # of a snooze: the day on which it is open again
-        "note": pl.String,
-        "decided_by": pl.String,
+        "on_day": pl.Date(),
+        "exception_id": pl.String(),
+        "action": pl.String(),  # acknowledge | snooze | close | reopen
+        "until": pl.Date(),  # of a snooze: the day on which it is open again
+        "note": pl.String(),
+        "decided_by": pl.String(),
     }
 )
 EXCEPTIONS = pl.Schema(
@@ -397,7 +397,7 @@ def revisits(exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, 
             **{key: row[key] for key in ("exception_id", "site_id", "kind", "measured", "expected")},
             "installer_id": installer.get(row["site_id"]),
             "since": row["first_day"],
-            "diagnosis": f"{row['summary']} Likely cause: {kinds[row['kind']].cause}",
+            "diagnosis": f"{row['summary'].rstrip('. ')}. Likely cause: {kinds[row['kind']].cause}",
             "steps": numbered_steps(kinds[row["kind"]]),
         }
         for row in order(wanted).iter_rows(named=True)

@@ -48,7 +48,7 @@ def number_text(value: float) -> str:
 def _draw(plot: Plot, matter: Matter) -> str:
     low, high, step = _domain(plot)
     first, last = plot.xs[0], plot.xs[-1]
-    margin = {"day": 0.5, "hour": 0.5, "utc": 0.0}[plot.axis]
+    margin = {"day": 0.5, "hour": 0.5, "utc": 0.0, "clock": 0.0}[plot.axis]
     first, last = first - margin, max(last + margin, first + margin + 1e-9)
     span_x, span_y = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
 
@@ -64,7 +64,7 @@ def _draw(plot: Plot, matter: Matter) -> str:
         if plot.has_bars and not series.is_reference:
             parts.append(_bars(plot.xs, series.values, to_x, to_y, css))
         else:
-            if i == 0 and plot.axis == "utc" and low <= 0 <= high:
+            if i == 0 and plot.axis in ("utc", "clock") and low <= 0 <= high:
                 parts.append(_line(plot.xs, series.values, to_x, to_y, f"{css} fill", base=to_y(0)))
             parts.append(_line(plot.xs, series.values, to_x, to_y, css))
     parts += [f'<path class="ref" d="M{LEFT} {to_y(level.value):.1f}H{WIDTH - RIGHT}"/>' for level in plot.levels]
@@ -72,7 +72,7 @@ def _draw(plot: Plot, matter: Matter) -> str:
 
 
 def _domain(plot: Plot) -> tuple[float, float, float]:
-    values = [v for s in plot.series for v in s.values if v is not None] + [level.value for level in plot.levels]
+    values = [v for s in plot.series for v in s.known] + [level.value for level in plot.levels]
     low, high = min(values), max(values)
     unit = plot.series[0].unit
     if unit not in OFF_ZERO_UNITS:
@@ -99,7 +99,9 @@ def _grid(low: float, high: float, step: float, to_y: Callable[[float], float]) 
 
 
 def _x_axis(plot: Plot, matter: Matter, to_x: Callable[[float], float]) -> str:
-    ticks = {"day": _day_ticks, "utc": _utc_ticks, "hour": _hour_ticks}[plot.axis](plot.xs, matter.timezone)
+    ticks = {"day": _day_ticks, "utc": _utc_ticks, "hour": _hour_ticks, "clock": _hour_ticks}[plot.axis](
+        plot.xs, matter.timezone
+    )
     y = HEIGHT - BOTTOM + 14
     return "".join(
         f'<text x="{min(max(to_x(at), LEFT + 8), WIDTH - RIGHT - 12):.1f}" y="{y}" text-anchor="middle">{label}</text>'
@@ -235,15 +237,15 @@ def _describe(plot: Plot, matter: Matter) -> str:
     unit = plot.series[0].unit
     words = []
     for series in plot.series:
-        known = [v for v in series.values if v is not None]
-        words.append(f"{series.name} from {number_text(min(known))} to {number_text(max(known))} {unit}".rstrip())
+        least, most = number_text(min(series.known)), number_text(max(series.known))
+        words.append(f"{series.name} from {least} to {most} {unit}".rstrip())
     words += [f"{level.name} {number_text(level.value)} {unit}".rstrip() for level in plot.levels]
     return f"{'; '.join(words)}; {_span(plot, matter.timezone)}."
 
 
 def _span(plot: Plot, zone: str) -> str:
-    if plot.axis == "hour":
-        return "by hour of the day"
+    if plot.axis in ("hour", "clock"):
+        return f"by hour of the day, local time ({zone})"
     if plot.axis == "day":
         first, last = (date.fromordinal(int(x)) for x in (plot.xs[0], plot.xs[-1]))
         return f"from {_day_text(first)} to {_day_text(last)}"

@@ -226,6 +226,14 @@ def test_decisions_that_do_not_fit_change_nothing():
         assert folded(findings_of([4, 5]), 7, decided=[odd]) == plain
 
 
+@pytest.mark.parametrize("flip", [False, True])
+def test_of_two_findings_of_a_day_the_worse_counts_whatever_their_order(flip):
+    pairs = [("soon", 20.0, "b"), ("soon", 20.0, "a"), ("soon", -9.0, "c"), ("watch", 99.0, "d")]
+    twice = [findings_of([4, 5], severity=s, value=v, summary=text) for s, v, text in (pairs[::-1] if flip else pairs)]
+    row = folded(pl.concat(twice), 5)[0]
+    assert (row["severity"], row["value"], row["summary"], row["finding_days"]) == ("soon", 20.0, "a", 2)
+
+
 def test_unwatched_and_unknown_sites_raise_nothing():
     assert folded(findings_of([4, 5]), 6, sites=sites_of("A", watched=False)) == []
     assert folded(findings_of([4, 5]), 6, sites=sites_of("B")) == []
@@ -303,7 +311,7 @@ def test_revisits_are_what_an_installer_must_see():
     assert sheet.height == 1
     assert (row["exception_id"], row["installer_id"], row["since"]) == (f"A-{KIND}-1", "N", on(4))
     assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. mend"]
-    assert "s Likely cause: c" in row["diagnosis"]
+    assert row["diagnosis"] == "s. Likely cause: c"
 
 
 # --- laws

@@ -58,6 +58,35 @@ def test_series_of_one_axis_and_one_unit_are_drawn_together():
     assert plot.levels == []  # the expected line is there, so the threshold is not needed
 
 
+def test_what_was_expected_decides_between_units():
+    x = {"seen_day": days_back(2), "soc_max_pct": [36, 35], "soc_min_pct": [35, 35]}
+    kwh = {"made_kwh": [5, 4], "expected_kwh": [9, 9], "expected_today_kwh": 9}
+    assert [s.key for s in to_plot(matter(x | kwh)).series] == ["made_kwh", "expected_kwh"]
+    assert to_plot(matter(x | kwh)).levels == []
+    level = {"surplus_kwh": [1, 2], "reserve_pct": 35}
+    assert [s.key for s in to_plot(matter(x | level)).series] == ["soc_max_pct", "soc_min_pct"]
+
+
+def test_series_far_off_the_first_are_left_out():
+    far = {"seen_days": days_back(20), "series_offset_min": list(range(50, 70)), "series_first_light_min": [985] * 20}
+    assert [s.name for s in to_plot(matter(far)).series] == ["offset"]
+
+
+def test_a_days_course_needs_no_axis_of_its_own():
+    course = {"by_hour_kwh": [0.5] * 24, "fed_in_w": [None] * 40 + [100.0, 200.0] + [None] * 54, "fed_in_step_min": 15}
+    plot = to_plot(matter(course | {"limit_w": 0}))
+    # Place 40 of 15-minute steps is 10:00 to 10:15, its middle 10.125 h; the empty hours around are cut off.
+    assert (plot.axis, plot.xs, plot.series[0].values) == ("clock", [10.125, 10.375], [100.0, 200.0])
+    assert [v.value for v in plot.levels] == [0]
+    plot = to_plot(matter({"by_hour_kwh": [0.5] * 24}))
+    assert (plot.axis, plot.has_bars, len(plot.xs)) == ("hour", True, 24)
+
+
+def test_a_ratio_is_a_line_and_an_energy_a_bar():
+    assert not to_plot(matter({"seen_day": days_back(2), "site_ratio": [1, 2]})).has_bars
+    assert to_plot(matter({"seen_day": days_back(2), "made_kwh": [1, 2]})).has_bars
+
+
 def test_rows_in_any_order_are_drawn_in_time():
     plot = to_plot(matter({"seen_day": days_back(3)[::-1], "made_pct": [3, 2, 1]}))
     assert plot.series[0].values == [1, 2, 3]

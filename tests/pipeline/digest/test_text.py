@@ -23,7 +23,7 @@ def test_it_says_what_the_facts_say():
 
 
 def test_no_line_is_too_wide():
-    rows = [finding("S0", "underperformance", 0, summary="word " * 100)]
+    rows = [finding("S0", "underperformance", 0, summary="a " * 300)]
     for facts in (morning(), morning(rows)):
         assert max(len(line) for line in to_text(facts).splitlines()) <= 100
 
