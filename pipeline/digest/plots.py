@@ -9,8 +9,8 @@ What a detector must do for a picture: put lists into its evidence, named `<name
 
 The first of these that there is gets drawn. Of its units that one counts which has both a measured series and an
 `expected` one, else one with any other reference (a series or a single figure with `limit`, `reserve`, `neighbour` and
-the like in its name, drawn dashed), else the first; measured series far off the first one's range are left out. Where there is
-no reference, the finding's threshold is drawn if it has the unit.
+the like in its name, drawn dashed), else the first. Measured series far off the first one's range are left out. Where
+there is no reference, the finding's threshold is drawn if it has the unit.
 """
 
 import math
