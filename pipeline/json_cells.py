@@ -168,7 +168,7 @@ def _absent_columns(cells: dict[str, list[Any]], profile: ExportProfile, opened:
         return None
     long = profile.long
     needed = {*profile.timestamp.columns, *((long.channel_column, long.value_column) if long else ())}
-    channels = set(cells) - {CELL + name for name in (*needed, profile.site.column)}
+    channels = set(cells) - {CELL + name for name in (*needed, profile.site.column or "")}
     named = ", ".join(f"'{name}'" for name in sorted(absent))
     if absent & needed or (channels and channels <= {CELL + name for name in absent}):
         return f"no record has {named}; mend the column names in the profile"
