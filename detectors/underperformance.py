@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from detectors import specific_yield
 from detectors.finding import Finding, Kind, NotJudged, Verdict
 from detectors.robust import MAD_TO_SIGMA, Z_CUT, Array, median, quantile, spread
 from detectors.specific_yield import (
@@ -82,9 +83,7 @@ def detect(
     """
     if sites.is_empty() or days.is_empty():
         return []
-    doubts = {
-        site_id: DOUBTS[kind] for site_id, kind in earlier.select("site_id", "kind").iter_rows() if kind in DOUBTS
-    }
+    doubts = _doubts(earlier)
     seen = compare(days, sites, planes, last_day=day, left_out=doubts)
     recent, past = seen.ratio[..., -RECENT_DAYS:], seen.ratio[..., :-RECENT_DAYS]
     normal, scatter = _normal(past)
@@ -113,6 +112,21 @@ def detect(
             cost = found.loss_kwh * _worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site["site_id"]))
             verdicts.append(found.model_copy(update={"cost": cost}))
     return verdicts
+
+
+def expected(
+    days: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, earlier: pl.DataFrame | None = None
+) -> pl.DataFrame:
+    """[site_id, day, expected_kwh, performance_pct] per row of `days`, of its last 60 days; null where not judged.
+
+    Sites of which `earlier` says that clock or readings are wrong have no say and no expectation.
+    """
+    return specific_yield.expected(days, sites, planes, left_out={} if earlier is None else _doubts(earlier))
+
+
+def _doubts(earlier: pl.DataFrame) -> dict[str, str]:
+    """Why a site's own days are not to be trusted, by site."""
+    return {site_id: DOUBTS[kind] for site_id, kind in earlier.select("site_id", "kind").iter_rows() if kind in DOUBTS}
 
 
 def _normal(past: Array) -> tuple[Array, Array]:

@@ -8,7 +8,7 @@ import pytest
 
 from detectors.finding import Finding, NotJudged
 from detectors.specific_yield import compare
-from detectors.underperformance import detect
+from detectors.underperformance import detect, expected
 from tests import build, simulate
 
 DAYS = 30
@@ -150,6 +150,18 @@ def test_neighbours_with_a_wrong_clock_held_back_or_faulty_have_no_say():
     assert _mine(held, sites)[0].evidence["neighbours_count"] == 5
     wrong = [(f"near-{n}", "clock-step") for n in range(5)]
     assert isinstance(_mine(days, sites, earlier=wrong)[0], NotJudged)
+
+
+def test_the_site_days_expectation_follows_the_same_doubts():
+    days, sites = _town(factor=0.65)
+    told = expected(
+        days, sites, build.planes(), build.earlier(("near-0", "clock-step"), ("near-1", "unexpected-export"))
+    )
+    today = {row["site_id"]: row for row in told.filter(pl.col("day") == build.DAY).iter_rows(named=True)}
+    assert today["mine"]["performance_pct"] == pytest.approx(65, abs=5)
+    assert today["near-0"]["expected_kwh"] is None
+    assert today["near-1"]["expected_kwh"] > 0
+    assert expected(days, sites, build.planes())["expected_kwh"].null_count() == 0
 
 
 def test_an_unwatched_site_is_a_neighbour_but_raises_nothing():
