@@ -146,9 +146,12 @@ def _look(site_id: str, note: str, first: date = FIRST_DAY, last: date = LAST_DA
 LOOK_ALIKES = (
     *(
         _look(f"BIR-0{i}", "snow on every roof of the region, gone in the course of 2026-03-12", *SNOW)
-        for i in range(1, 8)
+        for i in range(1, 10)
     ),
-    *(_look(f"BIR-0{i}", "dark week: the battery sits on its reserve, there is no surplus", *DARK) for i in (3, 4, 5)),
+    *(
+        _look(f"BIR-0{i}", "dark week: the battery sits on its reserve, there is no surplus", *DARK)
+        for i in (3, 4, 5, 9)
+    ),
     _look("BIR-01", "a tree shades the roof in the afternoon, every clear day alike"),
     _look("BIR-02", "sends 2026-03-08 a second time on 2026-03-10, eight rows corrected", _m(8), _m(10)),
     _look("BIR-04", "may not feed in: generation held back when the battery is full, short feed-in after a load drops"),

@@ -106,7 +106,7 @@ REGIONS = {
 
 # fmt: off
 SITES = (
-    # -- Birkmatt: six neighbours and one that is not watched
+    # -- Birkmatt: eight neighbours and one that is not watched
     Site("BIR-01", "Birkmatt, Mill House", "Birkmatt", -2.1, 0.6, "evening-csv", "BIR-01", ((7.2, 32, 185),),
          6.0, 11.0),
     Site("BIR-02", "Birkmatt, Saw Shed", "Birkmatt", 1.4, -1.2, "evening-csv", "BIR-02", ((12.0, 20, 170),), 10.0, 16.0,
@@ -122,6 +122,9 @@ SITES = (
          10.0, 18.0, interval_min=5, string_shares=(0.5, 0.5), register={"phases": "3"}),
     Site("BIR-07", "Birkmatt, Old Depot", "Birkmatt", 1.8, 3.2, "evening-csv", "BIR-07", ((5.4, 15, 220),), 5.0, 6.0,
          register={"watched": "no", "tilt_deg": "", "azimuth_deg": "", "inverter_kw": ""}),
+    Site("BIR-08", "Birkmatt, Bakery", "Birkmatt", -1.6, 2.1, "evening-csv", "BIR-08", ((9.0, 28, 168),), 8.0, 19.0),
+    Site("BIR-09", "Birkmatt, Chapel Row", "Birkmatt", 0.8, -3.1, "evening-csv", "BIR-09", ((6.8, 35, 192),), 6.0, 10.0,
+         7.7, register={"inverter_kw": ""}),
     # -- Nirvali: five neighbours under a half-hour zone
     Site("NIR-01", "Nirvali, Weaver's Yard", "Nirvali", -1.0, 1.9, "nested-json", "st-4101", ((6.6, 15, 180),),
          6.0, 13.0, 7.7, written_zone="Asia/Karachi"),

@@ -80,7 +80,7 @@ def made(made_with_series: tuple[Path, dict[Any, Any]]) -> Path:
 
 def test_the_repository_holds_what_the_script_makes(made: Path) -> None:
     files = sorted(path.relative_to(made) for path in made.rglob("*") if path.is_file())
-    per_site_and_day = 5 + 3 + 2  # evening-csv, nested-json, metric-long
+    per_site_and_day = 7 + 3 + 2  # evening-csv, nested-json, metric-long
     assert len(files) == len(DAYS) * (per_site_and_day + 3)
     assert [str(name) for name in files if content(made / name) != content(EXPORTS / name)] == []
 
