@@ -15,6 +15,7 @@ from pipeline import cycle as runs
 from pipeline import decide, show
 from pipeline.check import check as check_workspace
 from pipeline.demo import demo as live_through
+from pipeline.demo import new_demo_folder
 from pipeline.errors import InvalidInputError, NoonmarkError
 from pipeline.init import make_workspace
 from pipeline.rebuild import rebuild
@@ -66,8 +67,8 @@ def workspace(
         ),
     ] = None,
 ) -> None:
-    root = folder or Path(os.environ.get("NOONMARK_WORKSPACE") or ".")
-    context.obj = Workspace(root.expanduser().absolute())
+    named = folder or os.environ.get("NOONMARK_WORKSPACE")
+    context.obj = Workspace(Path(named or ".").expanduser().absolute(), is_named=named is not None)
 
 
 def _of(context: typer.Context, *, must_exist: bool = True) -> Workspace:
@@ -101,9 +102,9 @@ def init(context: typer.Context, json: Json = False) -> int:
 def demo(context: typer.Context, json: Json = False) -> int:
     """Lives through the sample fleet day by day in a new workspace, and says where the digest is.
 
-    The workspace must be new or empty: `noonmark --workspace demo-workspace demo`.
+    Without --workspace it makes a folder of its own, noonmark-demo; a folder that is named must be new or empty.
     """
-    space = _of(context, must_exist=False)
+    space = _of(context, must_exist=False) if context.obj.is_named else new_demo_folder()
     result = live_through(space)
     say.demo(space, result, as_json=json)
     return DONE
@@ -328,11 +329,11 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"noonmark: {_one_line(str(error))}", file=sys.stderr)
         code = error.exit_status
     except TyperException as error:
-        said = getattr(error, "format_message", lambda: str(error))()
+        said = error.format_message() if hasattr(error, "format_message") else str(error)
         print(f"noonmark: {_one_line(said)}, the command line, see `noonmark --help`", file=sys.stderr)
         code = REFUSED
-    except BrokenPipeError:
-        # Whoever read our output has read enough; the rest goes nowhere, quietly.
+    except (BrokenPipeError, SystemExit):
+        # Whoever read our output has read enough (Typer turns that into SystemExit); the rest goes nowhere, quietly.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = DONE
     except (KeyboardInterrupt, typer.Abort):
@@ -340,7 +341,8 @@ def main(arguments: list[str] | None = None) -> int:
         code = 130
     except OSError as error:
         print(
-            f"noonmark: {_one_line(str(error.strerror or error))}, {error.filename or 'the file system'}, mend it and run the command again",
+            f"noonmark: {_one_line(str(error.strerror or error))}, {error.filename or 'the file system'}, "
+            "mend it and run the command again",
             file=sys.stderr,
         )
         code = REFUSED

@@ -26,7 +26,8 @@ def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
     for path in written:
         print(f"  {path.relative_to(space.root)}")
     print(
-        "Next: fill sites.csv, describe your exports in profiles/, run `noonmark check`, put exports into inbox/, run `noonmark cycle`."
+        "Next: fill sites.csv, describe your exports in profiles/, run `noonmark check`, "
+        "put exports into inbox/, run `noonmark cycle`."
     )
 
 
@@ -51,7 +52,8 @@ def taken_in(result: IngestResult, *, as_json: bool) -> None:
         show.facts(dataclasses.asdict(result))
         return
     print(
-        f"{result.files} exports taken in: {result.rows_read} rows = {result.rows_stored} stored + {result.rows_unchanged} unchanged"
+        f"{result.files} exports taken in: {result.rows_read} rows = {result.rows_stored} stored"
+        f" + {result.rows_unchanged} unchanged"
         f" + {result.rows_replaced} replaced + {result.rows_rejected} rejected"
     )
     if result.cells_rejected:
@@ -82,7 +84,8 @@ def judged(result: Judged, *, as_json: bool) -> None:
     print(f"{len(result.days)} days judged ({span}): {result.findings} findings, {result.not_judged} not judged")
     if result.sites_not_judged:
         print(
-            f"noonmark: {len(result.sites_not_judged)} sites could not be judged at all, {', '.join(result.sites_not_judged[:MOST])}, see not_judged",
+            f"noonmark: {len(result.sites_not_judged)} sites could not be judged at all, "
+            f"{', '.join(result.sites_not_judged[:MOST])}, see not_judged",
             file=sys.stderr,
         )
 
@@ -117,9 +120,8 @@ def demo(space: Workspace, result: CycleResult, *, as_json: bool) -> None:
         print(pages.to_text(result.facts))
         print(f"The workspace is {space.root}")
         print(f"The digest is    {result.folder / 'digest.html'}")
-        print(
-            f'Ask it in SQL:   noonmark --workspace {space.root} sql "SELECT kind, count(*) FROM exception GROUP BY kind"'
-        )
+        query = "SELECT kind, count(*) FROM exception GROUP BY kind"
+        print(f'Ask it in SQL:   noonmark --workspace {space.root} sql "{query}"')
 
 
 def revisits(space: Workspace, installer: str | None, form: str) -> None:
@@ -129,9 +131,11 @@ def revisits(space: Workspace, installer: str | None, form: str) -> None:
     show.frame(rows, form)
 
 
-LIST = """SELECT exception_id, severity, status, kind, site_id, opened_on, first_day, days_open, round(loss_kwh, 1) AS loss_kwh,
-    round(cost, 2) AS cost, currency, summary FROM exception
-    ORDER BY status = 'closed', array_position(['urgent', 'soon', 'watch'], severity), cost / greatest(finding_days, 1) DESC, opened_on, exception_id"""
+LIST = """
+    SELECT exception_id, severity, status, kind, site_id, opened_on, first_day, days_open,
+    round(loss_kwh, 1) AS loss_kwh, round(cost, 2) AS cost, currency, summary FROM exception
+    ORDER BY status = 'closed', array_position(['urgent', 'soon', 'watch'], severity),
+    cost / greatest(finding_days, 1) DESC, opened_on, exception_id"""
 
 
 def exception_list(space: Workspace, *, as_json: bool) -> None:
@@ -162,7 +166,8 @@ def status(facts: dict[str, Any], *, as_json: bool) -> None:
     held = facts["history"]
     print(f"workspace        {facts['workspace']}: {facts['sites']} sites, {len(facts['profiles'])} profiles")
     print(
-        f"history          {held['readings']} readings of {held['exports']} exports, {held['first_day']} to {held['last_day']}, {held['bytes'] / 1e6:.1f} MB"
+        f"history          {held['readings']} readings of {held['exports']} exports, "
+        f"{held['first_day']} to {held['last_day']}, {held['bytes'] / 1e6:.1f} MB"
     )
     print(f"last judged day  {held['last_judged_day']}")
     print(f"exceptions open  {', '.join(f'{n} {severity}' for severity, n in facts['exceptions'].items()) or 'none'}")
@@ -173,7 +178,8 @@ def status(facts: dict[str, Any], *, as_json: bool) -> None:
     print(f"without data     {', '.join(facts['sites_without_data']) or 'none'}")
     for run in facts["runs"]:
         print(
-            f"run {run['run_id']:<13}{run['started_at']:%Y-%m-%d %H:%M:%S} {run['job']}: {run['outcome']}{', ' + run['detail'] if run['detail'] else ''}"
+            f"run {run['run_id']:<13}{run['started_at']:%Y-%m-%d %H:%M:%S} {run['job']}: {run['outcome']}"
+            f"{', ' + run['detail'] if run['detail'] else ''}"
         )
     for fault in facts["faults"]:
         print(f"noonmark: {fault}", file=sys.stderr)

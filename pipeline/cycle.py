@@ -142,7 +142,7 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
 
 
 def with_silent_days(due: Sequence[date], last_judged: date | None, until: date) -> list[date]:
-    """The due days up to `until`, and those since the last judged day of which nothing arrived: silence is judged too."""
+    """The due days up to `until`, and those since the last judged one of which nothing arrived: silence is judged."""
     kept = {day for day in due if day <= until}
     since = last_judged if last_judged is not None else until - timedelta(days=1)
     span = range(max((until - since).days, 0))
@@ -228,7 +228,7 @@ def cycle(run: Opened, *, day: date | None = None, is_mailed: bool = False) -> C
 
 
 def days_between(day: date | None, first: date | None, last: date | None) -> list[date] | None:
-    """The days that a command names: one, or a span; None if it names none. Raises NoonmarkError for a mix or half a span."""
+    """The days that a command names: one, a span, or None. Raises NoonmarkError for a mix, or half a span."""
     if day is not None:
         if first is not None or last is not None:
             raise NoonmarkError("--day goes without --from and --to", "the command line", "give one or the other")

@@ -18,8 +18,9 @@ KWH = 3.6e6  # J
 
 
 def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """DAYS of whole local days of readings: READINGS plus <name>_counted_kwh and counted_s, one row per site and instant.
+    """DAYS of whole local days of `readings`.
 
+    `readings`: READINGS plus <name>_counted_kwh and counted_s, one row per site and instant.
     expected_kwh and performance_pct are left null: the judge knows them.
     """
     if readings.is_empty():

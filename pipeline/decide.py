@@ -3,6 +3,7 @@
 import getpass
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 import polars as pl
@@ -18,7 +19,7 @@ MOST_MINUTES = 26 * 60  # two zones of the earth are at most 26 hours apart
 
 
 def decide(run: Opened, exception_id: str, action: str, *, until: date | None = None, note: str = "") -> dict[str, Any]:
-    """The exception as it stands after the decision. Raises NoonmarkError for an unknown one, or a decision that does not fit."""
+    """The exception as it stands after the decision. Raises NoonmarkError if it is unknown or closed."""
     row = _exception(run.store, exception_id)
     last = history.last_judged_day(run.store)
     assert last is not None  # an exception exists, so a day was judged
@@ -81,7 +82,8 @@ def undo_retime(
     found = run.store.frame(
         """
         SELECT * FROM clock_shift WHERE site_id = $site AND undone_at IS NULL
-          AND ($shift IS NULL OR shift_min = $shift) AND ($first IS NULL OR from_day = $first) AND ($last IS NULL OR to_day = $last)
+          AND ($shift IS NULL OR shift_min = $shift)
+          AND ($first IS NULL OR from_day = $first) AND ($last IS NULL OR to_day = $last)
         ORDER BY shift_id DESC LIMIT 1
         """,
         {"site": site_id, "shift": shift_min, "first": first, "last": last},
@@ -124,7 +126,7 @@ def spans(edges: Sequence[tuple[datetime, datetime, float]]) -> list[tuple[datet
     """Stretches that do not overlap, each with the sum of the corrections that hold in it."""
     cuts = sorted({instant for start, end, _ in edges for instant in (start, end)})
     result = []
-    for start, end in zip(cuts, cuts[1:], strict=False):
+    for start, end in pairwise(cuts):
         total = sum(minutes for a, b, minutes in edges if a <= start and end <= b)
         if total:
             result.append((start, end, total))

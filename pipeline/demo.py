@@ -4,6 +4,7 @@ import re
 import shutil
 from collections import defaultdict
 from datetime import date, timedelta
+from itertools import count
 from pathlib import Path
 
 from pipeline import progress, resources
@@ -48,6 +49,12 @@ def demo(workspace: Workspace) -> CycleResult:
     with opened(workspace, is_quiet=True) as run:
         publish(run)
     return result
+
+
+def new_demo_folder() -> Workspace:
+    """noonmark-demo in the current folder, numbered where there is one already."""
+    names = (f"noonmark-demo{'' if n == 1 else f'-{n}'}" for n in count(1))
+    return Workspace(next(path for name in names if not (path := Path.cwd() / name).exists()))
 
 
 def deliveries(folder: Path) -> dict[date, list[Path]]:

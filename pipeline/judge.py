@@ -17,7 +17,6 @@ from detectors.frames import DAYS, READINGS
 from pipeline import daily, exceptions, progress
 from pipeline.local_time import day_start, utc_midnight
 from pipeline.store import Store, history, readings
-from pipeline.store.reader import device_counts
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
 DAY_WINDOW = 90  # days that detectors look back on site-days: a season's change, and a month of past beyond two
@@ -70,7 +69,7 @@ def _sum_up(store: Store, chunk: pl.DataFrame) -> None:
     mine = (
         rows.with_columns(day=pl.col("ts_local").dt.date()).join(chunk, on=["site_id", "day"], how="semi").drop("day")
     )
-    days = daily.to_site_days(readings.to_sites(mine, device_counts(store)), sites)
+    days = daily.to_site_days(readings.to_sites(mine, readings.shares(store)), sites)
     marks = light_marks.light_marks(mine, sites)
     history.write_days(store, days, marks, chunk)
 
@@ -144,7 +143,7 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, light: pl.DataF
     sites = store.sites().filter(
         pl.col("watched"), pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day)
     )
-    rows = readings.to_sites(readings.read_days(store, day, day), device_counts(store))
+    rows = readings.to_sites(readings.read_days(store, day, day), readings.shares(store))
     frames: dict[str, object] = {
         "day": day,
         "sites": sites,

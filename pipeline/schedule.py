@@ -93,7 +93,7 @@ class Service:
         ]
 
     def _job(self, name: str, work: Callable[[Opened, list[str]], None]) -> None:
-        """Runs a job under the workspace's lock; what goes wrong is logged and in the ledger, and the service goes on."""
+        """Runs a job under the workspace's lock; what goes wrong is logged and recorded, the service goes on."""
         try:
             with opened(self.workspace, wait_s=LOCK_WAIT_S, is_quiet=True, should_stop=self.stop.is_set) as run:
                 try:

@@ -67,6 +67,11 @@ def _from_history(workspace: Workspace) -> dict[str, Any]:
         },
         "exceptions": {
             row["severity"]: row["n"]
-            for row in ask("SELECT severity, count(*) AS n FROM exception WHERE status IN ('open', 'acknowledged') GROUP BY ALL ORDER BY 1")
+            for row in ask(
+                """
+                SELECT severity, count(*) AS n FROM exception WHERE status IN ('open', 'acknowledged')
+                GROUP BY severity ORDER BY severity
+                """
+            )
         },
     }  # fmt: skip

@@ -9,6 +9,7 @@ class Workspace:
     """The folder that holds everything of one firm."""
 
     root: Path
+    is_named: bool = True  # False: nobody named it, it is the current folder
 
     @property
     def settings_file(self) -> Path:

@@ -5,7 +5,10 @@ SELECT
     r.site_id, r.device_id,
     r.ts_utc + to_milliseconds(CAST(coalesce(s.shift_min, 0) * 60000 AS BIGINT)) AS ts_utc,
     r.interval_s, r.marks = 'instant' AS is_instant,
-    coalesce(r.pv_w, CASE WHEN r.counted_s <= 1.5 * r.interval_s THEN r.pv_counted_kwh * 3.6e6 / r.counted_s END) AS pv_w,
+    -- At night inverters draw a few watts and some exports show them as negative generation: that is no generation.
+    -- More than 1 % of the peak capacity below zero is a fault (a wrong sign, say) and stays to be seen.
+    CASE WHEN r.pv_w < 0 AND r.pv_w >= -10 * t.installed_kwp THEN 0 ELSE
+        coalesce(r.pv_w, CASE WHEN r.counted_s <= 1.5 * r.interval_s THEN r.pv_counted_kwh * 3.6e6 / r.counted_s END) END AS pv_w,
     coalesce(r.load_w, CASE WHEN r.counted_s <= 1.5 * r.interval_s THEN r.load_counted_kwh * 3.6e6 / r.counted_s END) AS load_w,
     coalesce(r.grid_w, CASE WHEN r.counted_s <= 1.5 * r.interval_s
         THEN (coalesce(r.import_counted_kwh, 0) - coalesce(r.feed_in_counted_kwh, 0)) * 3.6e6 / r.counted_s
@@ -25,6 +28,7 @@ SELECT
     CASE WHEN r.battery_w IS NULL THEN r.discharge_counted_kwh END AS discharge_counted_kwh,
     r.counted_s, r.export_id, r.ts_export, coalesce(s.shift_min, 0) AS clock_shift_min
 FROM reading_raw AS r
+JOIN site AS t ON t.site_id = r.site_id
 LEFT JOIN clock_shift_span AS s ON s.site_id = r.site_id AND r.ts_utc >= s.from_utc AND r.ts_utc < s.until_utc
 WHERE r.ts_utc >= $lo - INTERVAL 2 DAY AND r.ts_utc < $hi + INTERVAL 2 DAY
   AND r.ts_utc + to_milliseconds(CAST(coalesce(s.shift_min, 0) * 60000 AS BIGINT)) >= $lo
