@@ -60,7 +60,8 @@ def _screen(marks: Marks) -> tuple[dict[int, str], Index]:
     long, short = (_middle(marks, possible, count) for count in (RECENT_DAYS, NEEDED_DAYS))
     with np.errstate(invalid="ignore"):
         off = (np.abs(long) > limit) | (np.abs(short) > limit)
-        dark = (np.minimum(first_end[:, -1], last_start[:, -1]) < -WHOLE_DARK_MIN) & possible[:, -1]
+        earliest = np.where(possible, np.minimum(first_end, last_start), np.nan)[:, -NEEDED_DAYS:]
+        dark = (earliest < -WHOLE_DARK_MIN).any(axis=1)
     reasons: dict[int, str] = {}
     for device in np.flatnonzero(~marks.seen[:, -1]).tolist():
         reasons[device] = "no generation data on this day"

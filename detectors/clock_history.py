@@ -1,4 +1,4 @@
-"""The clock's history at suspicious devices: stretches of constant offset, and whether a steady drift says it better.
+"""The clock's history at suspicious devices: stretches of constant offset.
 
 The stretches are the cheapest path through a grid of offsets: each day charges an offset for the light that it would
 put before sunrise or after sunset (dear) and for the light that would then be missing (cheap), and every jump has a
@@ -108,39 +108,3 @@ def _split(breaks: npt.NDArray[np.bool_], lit: npt.NDArray[np.bool_]) -> list[St
     starts = [int(days[0]), *cuts]
     ends = [cut - 1 for cut in cuts] + [int(days[-1])]
     return [Stretch(start, end) for start, end in zip(starts, ends, strict=True)]
-
-
-class Drift(NamedTuple):
-    """A straight line through the daily offsets from `start` on: minutes a day, and minutes at the last day."""
-
-    start: int
-    slope: float
-    offset: float
-    first_slope: float  # of first light alone
-    last_slope: float  # of last light alone, with the sign of an offset
-    cost: float  # mean absolute residual, minutes
-
-
-def fit_drift(first_late: Array, last_early: Array, start: int) -> Drift | None:
-    """The line by medians of all slopes between five-day means (Theil and Sen); None with fewer than 25 days."""
-    day = np.arange(start, len(first_late), dtype=np.float64)
-    first, last = first_late[start:], -last_early[start:]
-    both = np.isfinite(first) & np.isfinite(last)
-    if both.sum() < 25:
-        return None
-    day, first, last = day[both], first[both], last[both]
-    middle = (first + last) / 2
-    slopes = [_slope(day, series) for series in (middle, first, last)]
-    level = float(np.median(middle - slopes[0] * day))
-    rest = np.minimum(np.abs(middle - level - slopes[0] * day), 60.0)
-    offset = level + slopes[0] * (len(first_late) - 1)
-    return Drift(start, slopes[0], offset, slopes[1], slopes[2], float(rest.mean()))
-
-
-def _slope(day: Array, series: Array) -> float:
-    groups = np.array_split(np.arange(len(day)), max(5, len(day) // 5))
-    x = np.array([day[g].mean() for g in groups])
-    y = np.array([np.median(series[g]) for g in groups])
-    i, j = np.triu_indices(len(x), k=1)
-    wide = x[j] - x[i] >= 0.25 * (x[-1] - x[0])
-    return float(np.median((y[j] - y[i])[wide] / (x[j] - x[i])[wide]))

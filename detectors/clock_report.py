@@ -28,8 +28,7 @@ def to_finding(
     """The finding of one site; `others` = further devices of the site whose clocks are wrong."""
     kind = KIND_OF[diagnosis.cause]
     if kind == "daylight-saving-wrong" and _wrong_in_both_seasons(diagnosis, marks, device):
-        zones = _explaining(marks, diagnosis, site, register)
-        kind = "time-zone-wrong" if zones and not zones[0].startswith("UTC") else kind
+        kind = "time-zone-wrong" if _explaining(marks, diagnosis, site, register) else kind
     value, unit, threshold = _value(diagnosis, kind, marks, device)
     offset = diagnosis.drift.offset if diagnosis.drift else diagnosis.now.minutes
     since = marks.days[diagnosis.start]

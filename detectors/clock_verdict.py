@@ -5,7 +5,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from detectors.clock_history import WHOLE_DARK_MIN, Drift, Stretch, fit_drift, is_possible_day
+from detectors.clock_drift import TOGETHER, Drift, best_drift
+from detectors.clock_history import WHOLE_DARK_MIN, Stretch, is_possible_day
 from detectors.clock_marks import Array, Marks
 from detectors.clock_zones import changes
 
@@ -22,8 +23,7 @@ WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of firs
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_WITHIN = (2 / 3, 4 / 3)  # of the zone's own step: 40-80 min for an hour
-DRIFT_S_PER_DAY = 8.0
-DRIFT_TOTAL_MIN = 25.0
+FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is a matter of marks as well as of the clock
 RECENT_DAYS = 45  # of a stretch, so that the seasons' shade does not mix in
 
 
@@ -36,6 +36,11 @@ class Offset(NamedTuple):
     certain: bool  # whole intervals show power in the dark
     proven: bool  # light in the dark, interpolated
     width_deg: float  # sun height that first and last light miss together
+
+    @property
+    def in_dark(self) -> bool:
+        """Whether light in the dark shows that the clock is off."""
+        return self.certain or self.proven
 
 
 class Diagnosis(NamedTuple):
@@ -84,25 +89,26 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
     width_deg = max(late + early, 0.0) * rate
     offset = (late - early) / 2
     error = mark_error(interval, days)
-    if width_deg > WIDE_DEG:  # one side is cut off: the side in the dark alone
+    whole_morning, whole_evening = _dark_rank(first_end), _dark_rank(last_start)
+    certain = min(whole_morning, whole_evening) < -WHOLE_DARK_MIN
+    in_the_morning = min(whole_morning, late) < min(whole_evening, early)
+    if width_deg > WIDE_DEG or (certain and in_the_morning != (offset < 0)):
+        # The middle means nothing where one side is cut off: the side in the dark alone, as at an open roof.
         open_late = OPEN_ROOF_LATE_MIN + interval / 6
-        offset = late - open_late if abs(min(late, 0.0)) >= abs(min(early, 0.0)) else open_late - early
+        offset = late - open_late if in_the_morning else open_late - early
         error = float(np.hypot(error, 15.0))
     else:
         error = float(np.hypot(error, max(late + early, 0.0) / 6))
     tolerance = max(LIGHT_AFTER_DARK_MIN, LIGHT_AFTER_DARK_INTERVALS * interval)
-    dark_side = early if offset > 0 else late
-    whole = last_start if offset > 0 else first_end
-    certain = bool(_dark_rank(whole) < -WHOLE_DARK_MIN)
-    return Offset(offset, error, days, certain, days >= NEEDED_DAYS and dark_side < -tolerance, width_deg)
+    proven = days >= NEEDED_DAYS and (late if offset < 0 else early) < -tolerance
+    return Offset(offset, error, days, certain, proven, width_deg)
 
 
 def _dark_rank(values: Array) -> float:
-    """The third smallest of ten or more days, the second of five, all of fewer: one freak day proves nothing."""
-    ordered = np.sort(values)
-    if len(ordered) >= 10:
-        return float(ordered[2])
-    return float(ordered[1]) if len(ordered) >= NEEDED_DAYS else float(ordered[-1])
+    """The third least of ten or more days, the second of five, the median of fewer: one freak day proves nothing."""
+    if len(values) < NEEDED_DAYS:
+        return float(np.median(values))
+    return float(np.sort(values)[2 if len(values) >= 10 else 1])
 
 
 def _low(values: Array, share: float) -> float:
@@ -122,35 +128,67 @@ def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str
     """What is wrong today; a reason if it can't be told; None if the clock is right. `zones`: site's, claim's."""
     interval = float(marks.interval[device])
     limit = raise_limit(interval)
-    if not history or (now := measure(marks, device, history[-1])) is None:
+    if not history or measure(marks, device, history[-1]) is None:
         return "no day with a whole morning and evening of generation"
-    step = _last_step(marks, device, history, zones)
-    drift = _drift(marks, device, history, step)
-    if drift is not None and abs(drift.offset) >= limit:
-        return Diagnosis("drift", now, drift.start, None, None, drift, None, False)
+    stretch, earlier = _today(marks, device, history)
+    now = measure(marks, device, stretch)
+    assert now is not None
+    step = _step(marks, device, stretch, earlier, now, zones)
+    line = None if step is not None and step.change is not None else best_drift(marks, device, history)
+    if line is not None and abs(line.offset) >= limit and now.in_dark:
+        return Diagnosis("drift", now, line.start, None, None, line, None, False)
+    if step is not None and not step.before.in_dark:
+        return _after_step(step, now, limit)
     if abs(now.minutes) < limit:
-        return None if now.days >= NEEDED_DAYS or step is None else "the offset changed within the last days"
-    if step is not None:
-        return _after_step(step, now)
-    if not (now.certain or now.proven):
+        if now.days < NEEDED_DAYS and earlier is not None:
+            return "the offset changed within the last days"
+        return _too_fine(now, interval)
+    if not now.in_dark:
         return _uncertain(now)
-    start = history[0].start if _holds(marks, device, history) else history[-1].start
-    return Diagnosis("constant", now, start, None, None, None, None, False)
+    if step is not None:
+        return _stepped(step, now)
+    return Diagnosis("constant", now, stretch.start, None, None, None, None, False)
 
 
-def _holds(marks: Marks, device: int, history: list[Stretch]) -> bool:
-    return all(
-        (past := measure(marks, device, stretch)) is None
-        or abs(past.minutes) >= raise_limit(float(marks.interval[device]))
-        for stretch in history
-    )
+def _today(marks: Marks, device: int, history: list[Stretch]) -> tuple[Stretch, Stretch | None]:
+    """The stretch of today's offset, with older ones that differ by less than a step, and the last that differs more."""
+    now = measure(marks, device, history[-1])
+    start = history[-1].start
+    for stretch in reversed(history[:-1]):
+        past = measure(marks, device, stretch)
+        if past is None or past.days < NEEDED_DAYS or now is None:
+            continue
+        if abs(past.minutes - now.minutes) >= step_limit(float(marks.interval[device])):
+            return Stretch(start, history[-1].end), stretch
+        start = stretch.start
+    return Stretch(start, history[-1].end), None
 
 
-def _after_step(step: Step, now: Offset) -> Diagnosis:
+def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
+    """The verdict where the clock was right before the step, as far as could be seen: the step is the offset."""
+    if not now.in_dark and abs(now.minutes) < limit <= abs(step.before.minutes):
+        return None  # it was wrong before, unproven, and is right now
+    if max(abs(step.height), abs(now.minutes)) < limit:
+        return None
+    error = float(np.hypot(now.uncertainty, step.before.uncertainty))
+    offset = step.height if abs(step.before.minutes) >= limit else now.minutes
+    return _stepped(step, now._replace(minutes=offset, uncertainty=error))
+
+
+def _stepped(step: Step, now: Offset) -> Diagnosis:
     twice = step.change is not None and step.height * step.change[1] > 0
     day = step.change[0] if step.change else None
     cause: Cause = "step" if step.change is None else "daylight saving"
     return Diagnosis(cause, now, step.at, step.before.minutes, step.height, None, day, twice)
+
+
+def _too_fine(now: Offset, interval: float) -> str | None:
+    if interval > 30 and now.in_dark and abs(now.minutes) > FINE_SHARE * interval:
+        return (
+            f"the stamps seem {abs(now.minutes):.0f} min {'late' if now.minutes > 0 else 'early'}, which is finer than "
+            f"the interval of {interval:.0f} min: see whether other sites of the same profile show it too"
+        )
+    return None
 
 
 def _uncertain(now: Offset) -> str:
@@ -163,27 +201,21 @@ def _uncertain(now: Offset) -> str:
     )
 
 
-def _last_step(marks: Marks, device: int, history: list[Stretch], zones: tuple[str, str]) -> Step | None:
+def _step(
+    marks: Marks, device: int, stretch: Stretch, earlier: Stretch | None, now: Offset, zones: tuple[str, str]
+) -> Step | None:
     """The step at which today's stretch began, if first and last light moved together there."""
-    if len(history) < 2:
+    if earlier is None or (before := measure(marks, device, earlier)) is None:
         return None
-    now = measure(marks, device, history[-1])
-    earlier = [stretch for stretch in history[:-1] if (m := measure(marks, device, stretch)) and m.days >= NEEDED_DAYS]
-    if not earlier or now is None:
-        return None
-    before = measure(marks, device, earlier[-1])
-    assert before is not None
-    interval = float(marks.interval[device])
-    at = history[-1].start
-    first = _jump(marks.first_late[device], earlier[-1], history[-1])
-    last = -_jump(marks.last_early[device], earlier[-1], history[-1])
+    first = _jump(marks.first_late[device], earlier, stretch)
+    last = -_jump(marks.last_early[device], earlier, stretch)
     height = (first + last) / 2
-    change = _change_at(marks.days, at, earlier[-1].end, height, zones)
-    together = abs(first - last) <= 0.5 * abs(first + last)
+    change = _change_at(marks.days, stretch.start, earlier.end, height, zones)
+    together = abs(first - last) <= TOGETHER * abs(first + last)
     enough = now.days >= NEEDED_DAYS or now.certain or (change is not None and now.days >= 2)
-    if abs(height) < step_limit(interval) or not (together or now.certain) or not enough:
+    if abs(height) < step_limit(float(marks.interval[device])) or not (together or now.certain) or not enough:
         return None
-    return Step(at, before, height, change)
+    return Step(stretch.start, before, height, change)
 
 
 def _jump(late: Array, before: Stretch, after: Stretch) -> float:
@@ -203,37 +235,3 @@ def _change_at(
             if near and low <= abs(height) <= high:
                 return days[index], forward
     return None
-
-
-def _drift(marks: Marks, device: int, history: list[Stretch], step: Step | None) -> Drift | None:
-    """The line that explains the days better than a jump does; None if there is none."""
-    if step is not None and step.change is not None:
-        return None
-    best: Drift | None = None
-    for start in dict.fromkeys([history[0].start, history[-1].start]):
-        line = fit_drift(marks.first_late[device], marks.last_early[device], start)
-        if line is None:
-            continue
-        span = history[-1].end - start
-        steady = abs(line.first_slope - line.last_slope) <= 0.6 * abs(line.first_slope + line.last_slope)
-        fast = abs(line.slope) * 60 >= DRIFT_S_PER_DAY and abs(line.slope) * span >= DRIFT_TOTAL_MIN
-        if (
-            fast
-            and steady
-            and line.cost < _best_jump_cost(marks, device, start)
-            and (best is None or line.cost < best.cost)
-        ):
-            best = line
-    return best
-
-
-def _best_jump_cost(marks: Marks, device: int, start: int) -> float:
-    """Mean absolute residual of the best single jump (or none) through the daily offsets, minutes."""
-    middle = (marks.first_late[device, start:] - marks.last_early[device, start:]) / 2
-    middle = middle[np.isfinite(middle)]
-    best = np.minimum(np.abs(middle - np.median(middle)), 60.0).mean()
-    for cut in range(5, len(middle) - 5, 2):
-        old, new = middle[:cut], middle[cut:]
-        rest = np.concatenate([old - np.median(old), new - np.median(new)])
-        best = min(best, np.minimum(np.abs(rest), 60.0).mean())
-    return float(best)

@@ -34,7 +34,7 @@ LIGHT = pl.Schema(
         "threshold_w": pl.Float64,  # of light, above the night's level
         "night_w": pl.Float64,  # level of the darkest four hours
         "noise_w": pl.Float64,  # 98 % quantile of the same hours, above that level
-        "step_w": pl.Float64,  # smallest change between neighbouring readings
+        "step_w": pl.Float64,  # smallest power, or change between neighbouring readings, that is not zero
     }
 )
 
@@ -44,12 +44,14 @@ Index = npt.NDArray[np.int64]
 DAY = 1440.0  # minutes
 PEAK_SHARE = 0.005  # of the day's peak: 0.3-1 % gave the smallest errors, 2 % and more clearly larger ones
 STEP_FACTOR = 1.2  # a meter's single step is no light
+STEP_CAP = 0.02  # of the peak: what is larger is a lack of readings, not a coarse meter
 NOISE_FACTOR = 1.5
 NIGHT_CAP = 0.03  # of the peak: what is more than that at night is generation, not noise
 NIGHT_HALF_MIN = 120.0  # half width of the darkest hours, around the cut
 NEXT_ROW = 1.6  # intervals: a neighbour further away is missing
 NIGHT_LEFT_OUT = 0.25  # of the dark readings present at most: the logger leaves the night out
-NEAR_DARK = 0.12  # of the peak: a first reading below this, after a night left out, began at its start
+NEAR_DARK = 0.1  # of the peak: a first reading below this, after a night left out, is the first light ...
+NEAR_DARK_PER_MIN = 0.006  # ... the more so, the longer the interval that it averages
 MOSTLY = 0.7  # ours: of the readings from first light to the centroid; broken clouds leave nearly all of them lit
 RAMP_POWER = 0.75  # of time after first light; 0.5-1 gave the smallest errors on real series at 15-60 min
 
@@ -101,8 +103,10 @@ def _marks(rows: pl.DataFrame) -> pl.DataFrame:
     night, noise = _night(rows, group, around, peak)
     change = np.abs(np.diff(power, prepend=np.nan))
     change[starts] = np.nan
-    step = np.fmin.reduceat(np.where(change > 0, change, np.nan), starts)
-    threshold = np.maximum(PEAK_SHARE * peak, np.maximum(STEP_FACTOR * np.nan_to_num(step), NOISE_FACTOR * noise))
+    least = np.fmin(np.where(change > 0, change, np.nan), np.where(power > 0, power, np.nan))
+    step = np.fmin.reduceat(least, starts)
+    coarse = np.minimum(STEP_FACTOR * np.nan_to_num(step), STEP_CAP * peak)
+    threshold = np.maximum(PEAK_SHARE * peak, np.maximum(coarse, NOISE_FACTOR * noise))
     threshold = np.where(peak > 0, threshold, np.inf)
 
     circle = _Circle(group[order], around[order], interval[order], instant[order], (power - night[group])[order])
@@ -166,7 +170,7 @@ def _edges(circle: _Circle, starts: Index, threshold: Array, peak: Array) -> dic
         (first, 1, precedes, "first_light_min", "first_end_min"),
         (last, -1, follows, "last_light_min", "last_start_min"),
     ):
-        seen = found & (outside[at] | (left_out & (circle.power[at] < NEAR_DARK * peak)))
+        seen = found & (outside[at] | (left_out & (circle.power[at] < (NEAR_DARK + NEAR_DARK_PER_MIN * circle.interval[at]) * peak)))
         inner = np.clip(at + inward, starts, starts + size - 1)
         before = np.where(outside[at], circle.power[np.clip(at - inward, 0, count - 1)], 0.0)
         into = _into_interval(circle, at, inner, before, threshold[days])
