@@ -27,7 +27,9 @@ SHOWN_CELLS = 6  # of a header that lacks a column
 class Opened:
     """What a batch of files holds, and what is to be said of each."""
 
-    sheets: list[pl.DataFrame] = field(default_factory=list)  # file_no, line, raw (null: JSON), a column per cell
+    sheets: list[pl.DataFrame] = field(
+        default_factory=list
+    )  # file_no, line, raw (null: JSON), a column of text per cell (JSON: or floats)
     rejected: list[pl.DataFrame] = field(default_factory=list)  # REJECTED
     quarantine: dict[int, str] = field(default_factory=dict)
     notes: defaultdict[int, list[str]] = field(default_factory=lambda: defaultdict(list))
@@ -133,36 +135,71 @@ def _read_group(
     texts: list[_Text], header_line: str, header: list[str], places: dict[str, int], csv: CsvFormat, opened: Opened
 ) -> None:
     """Split the files of one header and add what they hold to `opened`."""
-    plain = [text for text in texts if '"' not in text.body and len(header) > 1]
-    quoted = [text for text in texts if '"' in text.body or len(header) == 1]
-    sheets = []
-    if plain:
-        sheets.append(_split(plain, header_line, len(header), places, csv, opened))
-    if quoted:
-        read = [read_records(t.body, t.file_no, t.first_line, header, csv.delimiter) for t in quoted]
-        sheets.append(_from_records(read, places, opened))
-    for sheet, group in zip(sheets, [g for g in (plain, quoted) if g], strict=True):
+    quoted = [text for text in texts if '"' in text.body]
+    hard = _with_hard_quotes(quoted, header, csv) if quoted and len(header) > 1 else {text.file_no for text in quoted}
+    groups: defaultdict[str, list[_Text]] = defaultdict(list)
+    for text in texts:
+        kind = "wrapped" if '"' in text.body else "plain"
+        groups["one by one" if text.file_no in hard or len(header) == 1 else kind].append(text)
+    for kind, group in groups.items():
+        if kind == "one by one":
+            read = [read_records(t.body, t.file_no, t.first_line, header, csv.delimiter) for t in group]
+            sheet = _from_records(read, places, opened)
+        else:
+            sheet = _split(group, header_line, len(header), places, csv, opened, is_wrapped=kind == "wrapped")
         if is_open := [text for text in group if text.is_open]:
             sheet = _without_cut_rows(sheet, is_open, opened)
         opened.sheets.append(sheet.drop("last"))
 
 
-def _split(
-    texts: list[_Text], header_line: str, width: int, places: dict[str, int], csv: CsvFormat, opened: Opened
-) -> pl.DataFrame:
-    """[file_no, line, raw, last, cells...] of files without quotes; rows of another width go to `opened.rejected`."""
+def _lines(texts: list[_Text]) -> pl.DataFrame:
+    """[file_no, line, raw]: every physical line below the headers."""
     bodies = pl.Series([text.body for text in texts], dtype=pl.String).str.split("\n")
     counts = bodies.list.len().to_numpy().astype(np.int64)
     starts = np.cumsum(counts) - counts
     first = np.array([text.first_line for text in texts], np.int64)
     line = np.arange(counts.sum(), dtype=np.int64) + np.repeat(first - starts, counts)
     file_no = np.repeat(np.array([text.file_no for text in texts], np.int32), counts)
-    lines = bodies.explode(empty_as_null=False).rename("raw")
+    return pl.DataFrame({"file_no": file_no, "line": line, "raw": bodies.explode(empty_as_null=False)})
 
+
+def _with_hard_quotes(texts: list[_Text], header: list[str], csv: CsvFormat) -> set[int]:
+    """The files whose quotes do more than stand around whole cells without quotes or delimiters in them.
+
+    In a line of the header's width whose quotes are twice its wrapped cells, every quote is a wrapper.
+    """
+    lines = _lines(texts).filter(pl.col("raw").str.contains('"', literal=True))
+    cells = lines["raw"].str.split_exact(csv.delimiter, len(header) - 1).struct.unnest()
+    wrapped = cells.select(
+        pl.sum_horizontal(
+            pl.col(name).str.starts_with('"') & pl.col(name).str.ends_with('"') & (pl.col(name).str.len_bytes() > 1)
+            for name in cells.columns
+        )
+    ).to_series()
+    quotes = lines["raw"].str.count_matches('"', literal=True)
+    width = lines["raw"].str.count_matches(csv.delimiter, literal=True) + 1
+    return set(lines["file_no"].filter((quotes != 2 * wrapped) | (width != len(header))))
+
+
+def _split(
+    texts: list[_Text],
+    header_line: str,
+    width: int,
+    places: dict[str, int],
+    csv: CsvFormat,
+    opened: Opened,
+    *,
+    is_wrapped: bool,
+) -> pl.DataFrame:
+    """[file_no, line, raw, last, cells...] of lines whose cells no delimiter stands in.
+
+    Rows of another width go to `opened.rejected`. `is_wrapped`: cells may stand in quotes.
+    """
+    sheet = _lines(texts)
+    lines = sheet["raw"]
     found = lines.str.count_matches(csv.delimiter, literal=True).to_numpy() + 1
     fits = found == width
     is_row = fits & (lines != header_line).to_numpy()
-    sheet = pl.DataFrame({"file_no": file_no, "line": line, "raw": lines})
     if not fits.all():
         odd = sheet.with_columns(found=pl.Series(found, dtype=pl.Int64)).filter(pl.Series(~fits))
         opened.rejected.append(_of_other_width(odd.filter(pl.col("raw").str.strip_chars() != ""), width))
@@ -170,9 +207,12 @@ def _split(
         sheet = sheet.filter(pl.Series(is_row))
     cells = sheet["raw"].str.split_exact(csv.delimiter, width - 1).struct
     names = cells.fields
-    return sheet.with_columns(
-        cells.field(names[-1]).alias("last"),
-        *(cells.field(names[place]).alias(CELL + column) for column, place in places.items()),
+    wanted = {"last": width - 1} | {CELL + column: place for column, place in places.items()}
+    found_cells = [cells.field(names[place]).alias(name) for name, place in wanted.items()]
+    return (
+        sheet.with_columns(cell.str.strip_chars('"') for cell in found_cells)
+        if is_wrapped
+        else sheet.with_columns(found_cells)
     )
 
 

@@ -12,9 +12,14 @@ def to_numbers(text: pl.Series, decimal: str, missing: Iterable[str]) -> tuple[p
     """Float64 (null where the cell is missing or no number), and where it is no number (None: nowhere).
 
     A number is an optional sign, ASCII digits with at most one decimal mark, and an optional exponent: not `NaN`,
-    `inf`, `1_000`, `' 5 '`, `1.234,5`. The empty cell is missing, as is every text in `missing`.
+    `inf`, `1_000`, `' 5 '`, `1.234,5`. The empty cell is missing, as is every text in `missing`. Cells that are floats
+    already, as JSON's can be, need only be finite.
     """
     tokens = sorted({"", *missing})
+    if text.dtype == pl.Float64:
+        is_number = text.is_finite().fill_null(True)
+        bad_number = None if is_number.all() else ~is_number.to_numpy()
+        return text if bad_number is None else pl.select(pl.when(is_number).then(text)).to_series(), bad_number
     plain = text
     has_point: np.ndarray | None = None
     if decimal != ".":

@@ -53,7 +53,7 @@ def fault_frame(rows: np.ndarray, column: str | None, value: pl.Series | None, r
             "column_name": pl.Series([column] * count, dtype=pl.String),
             "value": pl.Series([None] * count, dtype=pl.String)
             if value is None
-            else value.gather(rows).rename("value"),
+            else value.gather(rows).cast(pl.String).rename("value"),
             "reason": pl.Series([reason] * count, dtype=pl.String)
             if isinstance(reason, str)
             else reason.gather(rows).rename("reason"),
