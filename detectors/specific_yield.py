@@ -8,7 +8,7 @@ Where the register is silent on tilt and azimuth, the same is done for each of a
 judges can then ask for what holds whichever of them it is.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from datetime import date, timedelta
 from typing import NamedTuple
 
@@ -16,9 +16,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.clear_sky import clear_day, diffuse_ratio, transposition, views
 from detectors.neighbours import Nearest, Opinion, consult, nearest
 from detectors.robust import Array, median, spread
+from detectors.roofs import DEFAULT_PLANE, PERFORMANCE_RATIO, Geometry, geometry_of, plane_factor
 
 WITHIN_KM = 50.0  # ours: day sums of irradiance still correlate above 0.9 in most climates
 MOST, LEAST = 8, 3  # ours: three are the fewest of which one may be wrong; beyond eight the far ones add little
@@ -30,15 +30,7 @@ MAX_HELD_BACK_H = 0.5  # ours: half an hour at noon is under a tenth of a winter
 MIN_SKY_RATIO = 0.10  # ours: under a tenth of a clear day it is snow on the roofs or too dark to tell roofs apart
 MAX_DISAGREEMENT_RATIO = 0.35  # ours: neighbours apart by a third have patchy snow or weather of their own
 MIN_CLEAR_KWH_M2 = 0.3  # ours: shorter polar days than this have no yield to speak of
-PERFORMANCE_RATIO = 0.80  # IEC 61724-1's worked example; it cancels between neighbours, all but in the sky's greyness
 OFF_RATIO = 0.75  # as in underperformance: such a neighbour has no say
-NODE_DAYS = 10  # ours: geometry is computed every 10 days and interpolated, within 0.5 % below 60 degrees
-NODE_DEG = 0.5  # ours: the plausible roofs' geometry is shared by half degrees of latitude, within 1 %
-TIGHT_AC_RATIO = 0.9  # ours: an inverter below 0.9 kW per kWp may clip a clear day
-# Tilt and azimuth away from the equator: flat, common, steep; east or west, common and steep (one stands for both: day
-# sums are symmetric about solar noon); and a shallow roof turned half away. Ours: what a sensible installer builds on.
-PLAUSIBLE = ((10.0, 0.0), (30.0, 0.0), (55.0, 0.0), (30.0, 90.0), (50.0, 90.0), (25.0, 135.0))
-DEFAULT_PLANE = 1
 
 
 class Comparison(NamedTuple):
@@ -62,25 +54,6 @@ class Comparison(NamedTuple):
     level_spread: Array  # [sites]: how far its neighbours' own recent levels lie apart
 
 
-class _Roofs(NamedTuple):
-    """Roofs at the nodes' days: [sites, planes, nodes] and, for the views, [sites, planes]."""
-
-    beam_ratio: Array
-    clip_ratio: Array
-    sky_view: Array
-    ground_view: Array
-
-
-class _Geometry(NamedTuple):
-    clear_kwh_m2: Array  # [sites, days]
-    clearness_ratio: Array
-    sunset_rad: Array
-    beam_ratio: Array  # [sites, planes, days]
-    sky_view: Array  # [sites, planes, 1]
-    ground_view: Array
-    clip_ratio: Array  # [sites, planes, days]: share of a clear day that the inverter cuts off
-
-
 def compare(
     days: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, *, last_day: date, left_out: Collection[str] = ()
 ) -> Comparison:
@@ -88,7 +61,7 @@ def compare(
     sites = sites.sort("site_id")
     dates = [last_day - timedelta(days=back) for back in range(WINDOW_DAYS - 1, -1, -1)]
     table = _tables(days, sites, dates)
-    geometry, has_planes = _geometry(sites, planes, dates)
+    geometry, has_planes = geometry_of(sites, planes, dates)
     usable = (table["pv_coverage_pct"] >= MIN_COVERAGE_PCT) & ~(table["held_back_h"] > MAX_HELD_BACK_H)
     usable &= ~np.isin(sites["site_id"].to_numpy(), sorted(left_out))[:, None]
     usable &= geometry.clear_kwh_m2 >= MIN_CLEAR_KWH_M2
@@ -99,15 +72,14 @@ def compare(
     near = nearest(sites, most=CANDIDATES, within_km=WITHIN_KM)
     best = np.full(sites.height, DEFAULT_PLANE)
     opinion = _opinion(grey, grey, geometry, near, best)
-    factors = grey[:, None, :] / _plane_factor(geometry, _filled(opinion.median, grey))
+    factors = grey[:, None, :] / plane_factor(geometry, _filled(opinion.median, grey))
     best = _best_planes(factors / opinion.median[:, None, :], has_planes)
     level = _level(_pick(factors, best) / opinion.median)
-    sound = np.where((level < OFF_RATIO) | (level > 1 / OFF_RATIO), np.nan, 1.0)[:, None]
-    opinion = _opinion(grey * sound, _filled(opinion.median, grey), geometry, near, best)
+    opinion = _sound_opinion(grey, level, _filled(opinion.median, grey), geometry, near, best)
     disagreement = opinion.spread / opinion.median
     judged = (opinion.median >= MIN_SKY_RATIO) & (disagreement <= MAX_DISAGREEMENT_RATIO)
     sky = np.where(judged, opinion.median, np.nan)
-    made = sky[:, None, :] * _plane_factor(geometry, sky)
+    made = sky[:, None, :] * plane_factor(geometry, sky)
     expected = made * ideal[:, None, :]
     ratio = grey[:, None, :] / made
     best = _best_planes(ratio, has_planes)
@@ -115,7 +87,7 @@ def compare(
     return Comparison(
         sites, dates, table["pv_kwh"], table["pv_coverage_pct"], table["held_back_h"], opinion.median, disagreement,
         opinion.voices, expected, ratio, best, has_planes,
-        consult((level * sound[:, 0])[:, None], near, most=MOST, least=LEAST).spread[:, 0],
+        consult(np.where(_is_off(level), np.nan, level)[:, None], near, most=MOST, least=LEAST).spread[:, 0],
     )  # fmt: skip
 
 
@@ -162,111 +134,27 @@ def _tables(days: pl.DataFrame, sites: pl.DataFrame, dates: list[date]) -> dict[
     return tables
 
 
-def _geometry(sites: pl.DataFrame, planes: pl.DataFrame, dates: list[date]) -> tuple[_Geometry, NDArray[np.bool_]]:
-    """What each site's planes, or each of the plausible ones where they are unknown, make of a clear day."""
-    nodes = np.arange(0, len(dates) + NODE_DAYS - 1, NODE_DAYS)
-    on = [dates[0] + timedelta(days=int(node)) for node in nodes]
-    latitude = sites["latitude"].to_numpy()
-    ac_ratio = sites.select(pl.coalesce(pl.col("inverter_kw") / pl.col("installed_kwp"), np.inf)).to_numpy()[:, 0]
-    level = clear_day(latitude, np.zeros(sites.height), np.zeros(sites.height), on)
-    roofs = _plausible_roofs(latitude, ac_ratio, on)
-    has_planes = _lay_known(roofs, _known_planes(sites, planes), latitude, ac_ratio, on)
-    weight = _weights(len(dates), nodes)
-    geometry = _Geometry(
-        np.nan_to_num(level.ghi_kwh_m2) @ weight,
-        np.nan_to_num(level.clearness_ratio) @ weight,
-        level.sunset_rad @ weight,
-        np.nan_to_num(roofs.beam_ratio) @ weight,
-        roofs.sky_view[:, :, None],
-        roofs.ground_view[:, :, None],
-        roofs.clip_ratio @ weight,
-    )
-    return geometry, has_planes
-
-
-def _plausible_roofs(latitude: Array, ac_ratio: Array, dates: Sequence[date]) -> _Roofs:
-    """Every plausible roof at every site; computed once per half degree of latitude."""
-    where, of_site = np.unique(np.round(latitude / NODE_DEG) * NODE_DEG, return_inverse=True)
-    tilt, turn = np.array(PLAUSIBLE).T
-    shape = (len(where), len(tilt), len(dates))
-    toward = np.where(where >= 0, 180.0, 0.0)  # the equator, seen from there
-    clear = clear_day(
-        np.repeat(where, len(tilt)),
-        np.tile(tilt, len(where)),
-        (np.repeat(toward, len(tilt)) + np.tile(turn, len(where))) % 360,
-        dates,
-    )
-    beam_ratio = clear.beam_ratio.reshape(shape)[of_site]
-    clip_ratio = np.zeros_like(beam_ratio)
-    tight = np.flatnonzero(ac_ratio < TIGHT_AC_RATIO)
-    course = clear.plane_w_m2.reshape(*shape, -1)
-    clip_ratio[tight] = _clip(course[of_site[tight]], ac_ratio[tight, None])
-    sky, ground = (np.tile(view, (len(latitude), 1)) for view in views(tilt))
-    return _Roofs(beam_ratio, clip_ratio, sky, ground)
-
-
-def _lay_known(
-    roofs: _Roofs, rows: pl.DataFrame, latitude: Array, ac_ratio: Array, dates: Sequence[date]
-) -> NDArray[np.bool_]:
-    """Which sites' planes are known; their own planes, mixed by share, take all the places in `roofs`."""
-    row, share, tilt = rows["row"].to_numpy(), rows["share"].to_numpy(), rows["tilt_deg"].to_numpy()
-    is_known = np.zeros(len(latitude), dtype=bool)
-    is_known[row] = True
-    if not is_known.any():
-        return is_known
-    clear = clear_day(latitude[row], tilt, rows["azimuth_deg"].to_numpy(), dates)
-
-    def mixed(values: Array) -> Array:
-        total = np.zeros((len(latitude), *values.shape[1:]))
-        np.add.at(total, row, values * share.reshape(-1, *[1] * (values.ndim - 1)))
-        return total[is_known][:, None]
-
-    sky, ground = views(tilt)
-    roofs.beam_ratio[is_known] = mixed(clear.beam_ratio)
-    roofs.clip_ratio[is_known] = _clip(mixed(clear.plane_w_m2), ac_ratio[is_known, None])
-    roofs.sky_view[is_known], roofs.ground_view[is_known] = mixed(sky), mixed(ground)
-    return is_known
-
-
-def _known_planes(sites: pl.DataFrame, planes: pl.DataFrame) -> pl.DataFrame:
-    """row (of `sites`), share (of the site's kWp), tilt_deg, azimuth_deg of every plane that is known."""
-    index = sites.select("site_id", "latitude", "tilt_deg", "azimuth_deg").with_row_index("row")
-    several = (
-        planes.join(index.select("site_id", "row"), on="site_id", how="inner")
-        .filter((pl.col("tilt_deg").is_not_null() & pl.col("azimuth_deg").is_not_null()).all().over("site_id"))
-        .sort("row", "tilt_deg", "azimuth_deg", "kwp")
-        .select("row", (pl.col("kwp") / pl.col("kwp").sum().over("row")).alias("share"), "tilt_deg", "azimuth_deg")
-    )
-    one = index.join(several.select("row").unique(), on="row", how="anti").drop_nulls(["tilt_deg", "azimuth_deg"])
-    return pl.concat([several, one.select("row", pl.lit(1.0).alias("share"), "tilt_deg", "azimuth_deg")]).sort(
-        "row", maintain_order=True
-    )
-
-
-def _clip(course_w_m2: Array, ac_ratio: Array) -> Array:
-    """The share of a clear day's energy above the inverter's rating; the last axis of `course_w_m2` is the day."""
-    made = course_w_m2 / 1000 * PERFORMANCE_RATIO  # kW per kWp
-    total = made.sum(axis=-1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(total > 0, np.maximum(made - ac_ratio[..., None, None], 0.0).sum(axis=-1) / total, 0.0)
-
-
-def _weights(count: int, nodes: NDArray[np.intp]) -> Array:
-    """The matrix [nodes, days] that interpolates linearly between the nodes' days."""
-    place = np.arange(count)
-    return np.maximum(0.0, 1 - np.abs(place[None, :] - nodes[:, None]) / NODE_DAYS)
-
-
-def _plane_factor(geometry: _Geometry, sky: Array) -> Array:
-    """Energy on each plane over that on the horizontal under a sky of this factor, clipping taken off."""
-    diffuse = diffuse_ratio(sky * geometry.clearness_ratio, geometry.sunset_rad)[:, None, :]
-    factor = transposition(geometry.beam_ratio, geometry.sky_view, geometry.ground_view, diffuse)
-    return factor * (1 - geometry.clip_ratio * np.clip(sky, 0.0, 1.0)[:, None, :])
-
-
-def _opinion(grey: Array, sky: Array, geometry: _Geometry, near: Nearest, best: NDArray[np.intp]) -> Opinion:
-    factor = _pick(_plane_factor(geometry, sky), best)
+def _opinion(grey: Array, sky: Array, geometry: Geometry, near: Nearest, best: NDArray[np.intp]) -> Opinion:
+    factor = _pick(plane_factor(geometry, sky), best)
     return consult(grey / factor, near, most=MOST, least=LEAST)
+
+
+def _sound_opinion(
+    grey: Array, level: Array, sky: Array, geometry: Geometry, near: Nearest, best: NDArray[np.intp]
+) -> Opinion:
+    """What the sound neighbours say; where they are too few, what they and those that lag say.
+
+    Of three voices one may be wrong and the median still holds. A faulty neighbour can only make a site look better.
+    """
+    sound = _opinion(np.where(_is_off(level)[:, None], np.nan, grey), sky, geometry, near, best)
+    is_high = (level > 1 / OFF_RATIO)[:, None]
+    with_lagging = _opinion(np.where(is_high, np.nan, grey), sky, geometry, near, best)
+    few = sound.voices < LEAST
+    return Opinion(*(np.where(few, other, one) for one, other in zip(sound, with_lagging, strict=True)))
+
+
+def _is_off(level: Array) -> NDArray[np.bool_]:
+    return (level < OFF_RATIO) | (level > 1 / OFF_RATIO)
 
 
 def _filled(sky: Array, own: Array) -> Array:

@@ -67,6 +67,12 @@ DOUBTS = {
 }
 
 
+SHIFTS = ("time-zone-wrong", "daylight-saving-wrong", "clock-step")  # their value is the error in minutes
+HEARD_SHIFT_MIN = (
+    120.0  # ours: midnight moved by two hours stays dark below 60 degrees: the day's energy is still right
+)
+
+
 def detect(
     days: pl.DataFrame,
     sites: pl.DataFrame,
@@ -84,7 +90,7 @@ def detect(
     if sites.is_empty() or days.is_empty():
         return []
     doubts = _doubts(earlier)
-    seen = compare(days, sites, planes, last_day=day, left_out=doubts)
+    seen = compare(days, sites, planes, last_day=day, left_out=_unheard(earlier))
     recent, past = seen.ratio[..., -RECENT_DAYS:], seen.ratio[..., :-RECENT_DAYS]
     normal, scatter = _normal(past)
     with np.errstate(invalid="ignore"):
@@ -119,14 +125,24 @@ def expected(
 ) -> pl.DataFrame:
     """[site_id, day, expected_kwh, performance_pct] per row of `days`, of its last 60 days; null where not judged.
 
-    Sites of which `earlier` says that clock or readings are wrong have no say and no expectation.
+    Sites of which `earlier` says that clock or readings are wrong have no expectation.
     """
-    return specific_yield.expected(days, sites, planes, left_out={} if earlier is None else _doubts(earlier))
+    if earlier is None:
+        return specific_yield.expected(days, sites, planes)
+    told = specific_yield.expected(days, sites, planes, left_out=_unheard(earlier))
+    trusted = ~pl.col("site_id").is_in(list(_doubts(earlier)))
+    return told.with_columns(pl.when(trusted).then(pl.col("expected_kwh", "performance_pct")))
 
 
 def _doubts(earlier: pl.DataFrame) -> dict[str, str]:
     """Why a site's own days are not to be trusted, by site."""
     return {site_id: DOUBTS[kind] for site_id, kind in earlier.select("site_id", "kind").iter_rows() if kind in DOUBTS}
+
+
+def _unheard(earlier: pl.DataFrame) -> set[str]:
+    """The sites in doubt that can't speak for their neighbours' sky either."""
+    is_near_right = pl.col("kind").is_in(SHIFTS) & (pl.col("value").abs() <= HEARD_SHIFT_MIN)
+    return set(earlier.filter(pl.col("kind").is_in(list(DOUBTS)) & ~is_near_right.fill_null(False))["site_id"])
 
 
 def _normal(past: Array) -> tuple[Array, Array]:

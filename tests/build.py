@@ -95,9 +95,9 @@ def readings(
     )
 
 
-def earlier(*rows: tuple[str, str]) -> pl.DataFrame:
-    """Findings of lower rank: (site_id, kind) each."""
-    return frame(EARLIER, [{"site_id": s, "kind": k, "severity": "soon", "value": 1.0} for s, k in rows])
+def earlier(*rows: tuple[str, str], value: float = 1.0) -> pl.DataFrame:
+    """Findings of lower rank: (site_id, kind) each, all of one value."""
+    return frame(EARLIER, [{"site_id": s, "kind": k, "severity": "soon", "value": value} for s, k in rows])
 
 
 def planes(*rows: Mapping[str, Any]) -> pl.DataFrame:

@@ -36,8 +36,8 @@ def _town(first=None, *, factor=1.0, planes=SOUTH, others=6, day_count=DAYS):
     return days, sites
 
 
-def _mine(days, sites, *, earlier=(), day=build.DAY):
-    verdicts = detect(days, sites, build.planes(), build.earlier(*earlier), day)
+def _mine(days, sites, *, earlier=(), minutes=1.0, day=build.DAY):
+    verdicts = detect(days, sites, build.planes(), build.earlier(*earlier, value=minutes), day)
     return [verdict for verdict in verdicts if verdict.site_id == "mine"]
 
 
@@ -149,7 +149,22 @@ def test_neighbours_with_a_wrong_clock_held_back_or_faulty_have_no_say():
     held = days.with_columns(held_back_h=pl.when(near).then(3.0).otherwise("held_back_h"))
     assert _mine(held, sites)[0].evidence["neighbours_count"] == 5
     wrong = [(f"near-{n}", "clock-step") for n in range(5)]
-    assert isinstance(_mine(days, sites, earlier=wrong)[0], NotJudged)
+    assert isinstance(_mine(days, sites, earlier=wrong, minutes=-300.0)[0], NotJudged)
+    # An hour's error leaves the day's energy as it is: such a site is not judged, but may be asked.
+    assert isinstance(_mine(days, sites, earlier=wrong, minutes=60.0)[0], Finding)
+    drifting = [(site_id, "clock-drift") for site_id, _ in wrong]
+    assert isinstance(_mine(days, sites, earlier=drifting, minutes=60.0)[0], NotJudged)
+
+
+def test_a_lagging_neighbour_is_heard_where_the_sound_ones_are_too_few():
+    def with_odd_neighbour(factor):
+        days, sites = _town(others=3)
+        is_odd = pl.col("site_id") == "near-0"
+        return days.with_columns(pv_kwh=pl.when(is_odd).then(pl.col("pv_kwh") * factor).otherwise("pv_kwh")), sites
+
+    assert _mine(*with_odd_neighbour(0.6)) == []
+    # One that makes far too much, as with a peak capacity registered too low, would blame its neighbours.
+    assert isinstance(_mine(*with_odd_neighbour(1.6))[0], NotJudged)
 
 
 def test_the_site_days_expectation_follows_the_same_doubts():
