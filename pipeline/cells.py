@@ -202,7 +202,7 @@ def _split(
     is_row = fits & (lines != header_line).to_numpy()
     if not fits.all():
         odd = sheet.with_columns(found=pl.Series(found, dtype=pl.Int64)).filter(pl.Series(~fits))
-        opened.rejected.append(_of_other_width(odd.filter(pl.col("raw").str.strip_chars() != ""), width))
+        opened.rejected.append(_of_other_width(odd.filter(pl.col("raw").str.strip_chars() != ""), width, texts))
     if not is_row.all():
         sheet = sheet.filter(pl.Series(is_row))
     cells = sheet["raw"].str.split_exact(csv.delimiter, width - 1).struct
@@ -216,14 +216,24 @@ def _split(
     )
 
 
-def _of_other_width(odd: pl.DataFrame, width: int) -> pl.DataFrame:
+def _last_lines(texts: list[_Text]) -> dict[int, int]:
+    """The physical number of each file's last line."""
+    return {text.file_no: text.first_line + text.body.count("\n") for text in texts}
+
+
+def _of_other_width(odd: pl.DataFrame, width: int, texts: list[_Text]) -> pl.DataFrame:
+    open_ends = _last_lines([text for text in texts if text.is_open])
+    at_end = pl.col("line") == pl.col("file_no").replace_strict(open_ends, default=0, return_dtype=pl.Int64)
     one = pl.when(pl.col("found") == 1).then(pl.lit(" field")).otherwise(pl.lit(" fields"))
     return odd.select(
         "file_no",
         "line",
         pl.lit(None, pl.String).alias("column_name"),
         pl.lit(None, pl.String).alias("value"),
-        (pl.col("found").cast(pl.String) + one + f", the header has {width}").alias("reason"),
+        pl.when(at_end & (pl.col("found") < width))
+        .then(pl.lit(CUT))
+        .otherwise(pl.col("found").cast(pl.String) + one + f", the header has {width}")
+        .alias("reason"),
         capped(pl.col("raw")),
     )
 
@@ -252,7 +262,7 @@ def _without_cut_rows(sheet: pl.DataFrame, texts: list[_Text], opened: Opened) -
     a whole number must have no fewer digits than the shortest other one. A file's only row has none to be compared
     with, and is kept.
     """
-    last_lines = {text.file_no: text.first_line + text.body.count("\n") for text in texts}
+    last_lines = _last_lines(texts)
     certain = [text.file_no for text in texts if text.is_cut]
     shape = pl.col("last").str.replace(r"^[+-]?[0-9]+", "#").str.replace_all(r"[0-9]", "9")
     rows = sheet.select("file_no", "line", shape=shape, length=pl.col("last").str.len_chars()).with_row_index("row")

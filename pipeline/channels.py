@@ -73,6 +73,14 @@ def read_wide(sheet: pl.DataFrame, profile: ExportProfile, ledger: Ledger) -> Re
     return Read(_complete(found, len(sheet)), pl.concat(bad_cells))
 
 
+def filled(sheet: pl.DataFrame, profile: ExportProfile, rows: np.ndarray) -> np.ndarray:
+    """Which of some rows hold any value that is not missing."""
+    columns = list(_owners(profile)) if profile.long is None else [profile.long.value_column]
+    missing = sorted({"", *profile.csv.missing})
+    cells = sheet.select(CELL + column for column in columns)[rows].cast(pl.String)
+    return cells.select(pl.any_horizontal(pl.all().is_not_null() & ~pl.all().is_in(missing))).to_series().to_numpy()
+
+
 def metric_numbers(names: pl.Series, profile: ExportProfile) -> np.ndarray:
     """The place of each row's metric among the profile's (-1: one that it does not name)."""
     places = {metric: place for place, metric in enumerate(_owners(profile))}

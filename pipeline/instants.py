@@ -1,7 +1,8 @@
 """When each row was: from the text of its stamp to UTC, and how long its interval is."""
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -60,8 +61,12 @@ def to_instants(
     zones: list[str],
     ledger: Ledger,
     notes: defaultdict[int, list[str]],
+    is_filled: Callable[[np.ndarray], np.ndarray],
 ) -> np.ndarray:
-    """UTC microseconds of the stamps (0 where struck off); `zones` are the targets' export zones."""
+    """UTC microseconds of the stamps (0 where struck off).
+
+    `zones` are the targets' export zones; `is_filled` says which of some rows hold any value.
+    """
     timestamp = profile.timestamp
     utc_us = np.zeros(len(text), np.int64)
     alive = np.flatnonzero(ledger.alive)
@@ -84,12 +89,17 @@ def to_instants(
             rows.order_of[of_zone],
             rows.file_no[of_zone],
             marks_end=timestamp.marks == "interval end",
+            is_filled=partial(_at, is_filled, of_zone),
         )
         utc_us[of_zone], status[of_zone] = converted
     if status.any():
         ledger.strike(status == MISSING, " ".join(timestamp.columns), text, "no such local time")
         _note(status, rows.file_no, notes)
     return utc_us
+
+
+def _at(is_filled: Callable[[np.ndarray], np.ndarray], rows: np.ndarray, places: np.ndarray) -> np.ndarray:
+    return is_filled(rows[places])
 
 
 def _note(status: np.ndarray, file_no: np.ndarray, notes: defaultdict[int, list[str]]) -> None:

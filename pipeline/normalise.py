@@ -11,7 +11,7 @@ import polars as pl
 
 from detectors.frames import CHANNELS, COUNTERS, UTC
 from pipeline.cells import CELL, Opened, read_cells
-from pipeline.channels import metric_numbers, pivot, read_values, read_wide
+from pipeline.channels import filled, metric_numbers, pivot, read_values, read_wide
 from pipeline.exports import ExportPart
 from pipeline.instants import US, Rows, intervals, read_stamps, to_instants
 from pipeline.json_cells import SITE, raw_records, read_json
@@ -188,7 +188,10 @@ def _rows(
     of = Rows(file_no, target, order_of, series)
 
     stamps = read_stamps(text, profile.timestamp, ledger)
-    utc_us = to_instants(stamps, text, of, profile, targets["export_timezone"].to_list(), ledger, opened.notes)
+    zones = targets["export_timezone"].to_list()
+    utc_us = to_instants(
+        stamps, text, of, profile, zones, ledger, opened.notes, lambda places: filled(sheet, profile, places)
+    )
     keys = list(zip(targets["site_id"], targets["device_id"], strict=True))
     interval_s = intervals(utc_us, of, profile.timestamp, keys, known_interval_s, text, ledger)
     if profile.timestamp.marks == "interval end":

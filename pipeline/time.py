@@ -8,7 +8,7 @@ million rows cost what a few thousand calls of zoneinfo would.
 import re
 import struct
 import zoneinfo
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from importlib.resources import files
@@ -23,6 +23,7 @@ from pipeline.clock_changes import SECOND as SECOND_PASS
 
 FIRST_YEAR, LAST_YEAR = 1970, 2100
 US = 1_000_000
+FILLED_SHARE = 0.5  # ours: of the rows in a missing hour that must hold values to prove that the clock ran through
 PROBE = timedelta(days=7)  # ours: the rules that zones follow after their last listed change hold for weeks
 _FIXED = re.compile(r"([+-])(\d{2}):?(\d{2})")
 
@@ -163,6 +164,7 @@ def to_utc(
     file: np.ndarray | None = None,
     *,
     marks_end: bool = False,
+    is_filled: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> Converted:
     """UTC of wall-clock microseconds, row by row in the file's order.
 
@@ -171,6 +173,8 @@ def to_utc(
     pass. A stamp in the missing hour is MISSING, unless every series of its file that has stamps there runs evenly
     through: that file's clock stays on the offset before the change, and all of its rows are STANDARD.
     With `marks_end` a stamp is the instant at which its interval ended, so both edges of a missing hour exist.
+    `is_filled` says which of some rows (places) hold values: a missing hour of empty rows, as a table of 24 hours a
+    day has it, proves nothing about the clock.
     """
     table = transitions(zone)
     status = np.zeros(len(local_us), np.uint8)
@@ -204,7 +208,7 @@ def to_utc(
         side = np.where(status[rows] == SECOND_PASS, 1, 0)
         utc_us[rows] = local_us[rows] - offset_us[repeated[rows] + side]
     status[missing] = MISSING
-    _read_standard_time(local_us, offset_us, series, file, low, high, utc_us, status, marks_end=marks_end)
+    _read_standard_time(local_us, offset_us, series, file, low, high, utc_us, status, marks_end, is_filled)
     return Converted(utc_us, status)
 
 
@@ -217,8 +221,8 @@ def _read_standard_time(
     high: np.ndarray,
     utc_us: np.ndarray,
     status: np.ndarray,
-    *,
     marks_end: bool,
+    is_filled: Callable[[np.ndarray], np.ndarray] | None,
 ) -> None:
     """Change `utc_us` and `status` in place for the files whose clock was not put forward."""
     forward = np.flatnonzero(offset_us[1:] > offset_us[:-1])
@@ -234,7 +238,10 @@ def _read_standard_time(
         rows = rows[np.argsort(series[rows], kind="stable")]
         for of_one in np.split(rows, np.flatnonzero(np.diff(series[rows])) + 1):
             number = int(file[of_one[0]])
-            if runs_through(local_us[of_one], int(low[k]), int(high[k]), marks_end=marks_end):
+            stamps = local_us[of_one]
+            within = of_one[(stamps >= low[k]) & (stamps <= high[k])]
+            even = runs_through(stamps, int(low[k]), int(high[k]), marks_end=marks_end)
+            if even and (is_filled is None or is_filled(within).mean() > FILLED_SHARE):
                 standard.setdefault(number, int(k))
             elif (status[of_one] == MISSING).any():
                 refused.add(number)

@@ -52,12 +52,13 @@ def test_lines_before_the_header_count_as_lines() -> None:
 
 
 def test_a_row_of_another_width_costs_itself() -> None:
-    result = read(HEADER + ROWS[0] + "1,2\n1,2,3,4\n" + ROWS[1] + "torn")
+    result = read(HEADER + ROWS[0] + "1,2\n1,2,3,4\n" + ROWS[1] + "torn\n")
     assert rejected(result) == {
         3: "2 fields, the header has 3",
         4: "4 fields, the header has 3",
         6: "1 field, the header has 3",
     }
+    assert rejected(read(HEADER + ROWS[0] + ROWS[1] + "torn")) == {4: CUT}
     assert rejected(result, "raw")[4] == "1,2,3,4"
     assert result.rows["line"].to_list() == [2, 5]
 
