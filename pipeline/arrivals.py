@@ -1,18 +1,25 @@
 """Files that wait to be taken in: finding them, letting them settle, moving them on."""
 
+import errno
+import filecmp
 import os
 import re
 import shutil
 import time
 from collections.abc import Iterable
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import NamedTuple
 
 from pipeline.errors import NoonmarkError
+from pipeline.profile_model import without_compression
 from pipeline.workspace import Workspace
 
 WAIT_AT_MOST_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside
+NAME_BYTES = 200  # ours: file systems allow 255, and the archive's number or a reason's ending is added
+REASON = ".reason.txt"
+REASON_BYTES = 2**20  # ours: a zip of thousands of bad members fits
+PUT_BACK = "mend it, then put the file back as inbox/"
 NUMBERED = re.compile(r"^(\d{8,})~(.+)$", re.DOTALL)  # how the archive keeps the order of arrival
 
 
@@ -26,7 +33,19 @@ class Arrival(NamedTuple):
 
     @property
     def place(self) -> str:
-        return f"{self.folder}/{self.name}" if self.folder else self.name
+        """Below the inbox; bytes of the name that are no UTF-8 are shown as such."""
+        return shown(f"{self.folder}/{self.name}" if self.folder else self.name)
+
+    @property
+    def name_problem(self) -> str | None:
+        """Why nothing can be kept under this name."""
+        try:
+            self.path.as_posix().encode("utf-8")
+        except UnicodeEncodeError:
+            return "its name or folder is not UTF-8; rename it"
+        if len(self.name.encode("utf-8")) > NAME_BYTES:
+            return f"its name is longer than {NAME_BYTES} bytes; shorten it"
+        return None
 
 
 class Waiting(NamedTuple):
@@ -82,25 +101,26 @@ def let_settle(waiting: Waiting, settle_s: float) -> Waiting:
 
     Pauses if that is short; with a long settle time, files that young are the next run's.
     """
-    before = {arrival: _state(arrival.path) for arrival in waiting.arrivals}
+    seen = {arrival: state(arrival.path) for arrival in waiting.arrivals}
     now = time.time()
-    ages = [now - mtime for state in before.values() if state is not None and (mtime := state[1]) <= now]
+    ages = [now - mtime for found in seen.values() if found is not None and (mtime := found[1]) <= now]
     youngest = min(ages, default=settle_s)
     if settle_s <= WAIT_AT_MOST_S and youngest < settle_s:
         time.sleep(settle_s - youngest)
     now = time.time()
     settled, young = [], []
-    for arrival, state in before.items():
-        is_same = state is not None and _state(arrival.path) == state
+    for arrival, found in seen.items():
+        is_same = found is not None and state(arrival.path) == found
         # A time of change in the future is another machine's clock: then only what was seen counts.
-        if is_same and state is not None and (now - state[1] >= settle_s or state[1] > now):
+        if is_same and found is not None and (now - found[1] >= settle_s or found[1] > now):
             settled.append(arrival)
         else:
             young.append(arrival.place)
     return Waiting(settled, young, waiting.links)
 
 
-def _state(path: Path) -> tuple[int, float] | None:
+def state(path: Path) -> tuple[int, float] | None:
+    """Size and time of change; None if the file is gone."""
     try:
         found = path.stat()
     except FileNotFoundError:
@@ -114,15 +134,20 @@ def archived_name(arrival: Arrival, export_id: int, taken_in_at: datetime) -> st
     return "/".join(part for part in parts if part)
 
 
+def last_archived(workspace: Workspace) -> int:
+    """The highest number in the archive, 0 if it is empty."""
+    return max((number for number, _ in archived(workspace)), default=0)
+
+
 def archived(workspace: Workspace) -> list[tuple[int, Arrival]]:
     """(number, file) of everything in the archive, in the order of arrival, under its first name and folder."""
     found = []
     for path in workspace.archive.rglob("*"):
         named = NUMBERED.match(path.name)
         if named and path.is_file() and not path.is_symlink():
-            below = path.parent.relative_to(workspace.archive).parts[1:]
-            found.append((int(named[1]), Arrival(path, named[2], "/".join(below), False)))
-    return sorted(found)
+            month, *below = path.parent.relative_to(workspace.archive).parts
+            found.append((month, int(named[1]), Arrival(path, named[2], "/".join(below), False)))
+    return [(number, arrival) for _, number, arrival in sorted(found)]
 
 
 def to_archive(workspace: Workspace, arrival: Arrival, archived_as: str) -> None:
@@ -134,16 +159,13 @@ def to_quarantine(
     workspace: Workspace, arrival: Arrival, reason: str, *, member: str = "", data: bytes | None = None
 ) -> Path:
     """The file (or a zip's member, given by its bytes) lies in quarantine beside its reason."""
-    name = f"{arrival.name}~{Path(member).name}" if member else arrival.name
-    content = arrival.path.read_bytes() if data is None else data
-    target = workspace.quarantine / name
-    number = 2
-    while target.exists() and target.read_bytes() != content:
-        target = workspace.quarantine / f"{Path(name).stem}~{number}{Path(name).suffix}"
-        number += 1
+    name = PurePosixPath(member.replace("\\", "/")).name or "member" if member else arrival.name
     workspace.quarantine.mkdir(parents=True, exist_ok=True)
-    said = f"{reason}\n\nfrom: {arrival.place}{'/' + member if member else ''}\nmend it, then put the file back into inbox/\n"
-    target.with_name(target.name + ".reason.txt").write_text(said, encoding="utf-8")
+    target = _free(workspace.quarantine, _kept_name(name), arrival.path if data is None else data)
+    folder = f"{arrival.folder}/" if arrival.folder else ""
+    whence = f"{arrival.place}/{shown(member)}" if member else arrival.place
+    said = f"{reason}\n\nfrom: {whence}\n{PUT_BACK}{shown(folder)}{shown(name)}\n"
+    target.with_name(target.name + REASON).write_text(shown(said), encoding="utf-8")
     if data is None:
         _hand_over(arrival, target)
     elif not target.exists():
@@ -153,15 +175,59 @@ def to_quarantine(
     return target
 
 
+def is_reason(arrival: Arrival) -> bool:
+    """True for a reason that was put into the inbox together with its file."""
+    if (
+        not (arrival.is_ours and arrival.name.endswith(REASON))
+        or (state(arrival.path) or (REASON_BYTES,))[0] >= REASON_BYTES
+    ):
+        return False
+    return PUT_BACK in arrival.path.read_text(encoding="utf-8", errors="replace").rpartition("\n\n")[2]
+
+
+def shown(text: str) -> str:
+    """The text with what is no UTF-8 in it made visible."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _kept_name(name: str) -> str:
+    """The name, or what of it a file system can hold and a person can type: its start and its ending."""
+    name = shown(name).replace("\0", "")
+    if len(name.encode("utf-8")) <= NAME_BYTES:
+        return name
+    ending = "".join(PurePosixPath(name).suffixes[-2:])[-20:]
+    return name.encode("utf-8")[: NAME_BYTES - 40].decode("utf-8", "ignore") + ending
+
+
+def _free(folder: Path, name: str, content: Path | bytes) -> Path:
+    """Where the content lies in the folder already, or a name that is free; endings stay, since profiles read them."""
+    plain = without_compression(name)
+    start, dot, ending = plain.rpartition(".") if "." in plain else (plain, "", "")
+    endings = ending + name[len(plain) :]
+    target, number = folder / name, 2
+    while target.exists() and not _holds(target, content):
+        target, number = folder / f"{start}~{number}{dot}{endings}", number + 1
+    return target
+
+
+def _holds(target: Path, content: Path | bytes) -> bool:
+    if not target.is_file():
+        return False
+    if isinstance(content, bytes):
+        return target.read_bytes() == content
+    return filecmp.cmp(target, content, shallow=False)
+
+
 def _hand_over(arrival: Arrival, target: Path) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     if arrival.is_ours:
         try:
             arrival.path.replace(target)
             return
-        except OSError:  # another file system: copy whole, then remove
-            pass
-    if not target.exists():
+        except OSError as error:
+            if error.errno != errno.EXDEV:
+                raise
+    if not target.exists():  # on another file system: copy whole, then remove
         unfinished = target.with_name("." + target.name)
         shutil.copy2(arrival.path, unfinished)
         unfinished.replace(target)

@@ -22,8 +22,9 @@ def difference(rows: pl.DataFrame, kinds: Mapping[str, str]) -> pl.DataFrame:
 
     A counter is read when its row was stamped: at the end of the interval where stamps mark ends, else at its start.
     A value below the one before is a new day of a daily counter, a rollover if the digits were nearly used up, else a
-    reset to zero; what it then shows is counted. Jumps that no rating allows, and gaps over local midnight, count as
-    unknown (null), because no day can claim them.
+    reset to zero; what it then shows is counted. Jumps that no rating allows count as unknown (null), and so do gaps
+    over local midnight, which no day can claim; only a daily counter's first value of a day is its day's, where stamps
+    mark ends.
     """
     ordered = rows.sort("site_id", "device_id", "ts_utc")
     read_at = pl.col("ts_utc") + pl.when(pl.col("marks") == "end").then(pl.duration(seconds="interval_s")).otherwise(
@@ -37,7 +38,9 @@ def difference(rows: pl.DataFrame, kinds: Mapping[str, str]) -> pl.DataFrame:
         counted = _one(ordered, column, kind)
         name = column.replace("_kwh_total", "_counted_kwh")
         result = result.with_columns(counted["energy"].alias(name))
-        gap_s = pl.select(pl.coalesce(gap_s, counted["gap_s"])).to_series()
+        # Counters read at different paces share one figure: the longest, so that no power is made too high.
+        longer = pl.max_horizontal(gap_s, pl.when(counted["energy"].is_not_null()).then(counted["gap_s"]))
+        gap_s = pl.select(longer.cast(pl.Int32)).to_series()
     return result.with_columns(gap_s.cast(pl.Int32).alias("counted_s"))
 
 
@@ -63,7 +66,9 @@ def _one(ordered: pl.DataFrame, column: str, kind: str) -> pl.DataFrame:
         is_rollover = (v0 >= ROLLOVER_SHARE * span) & (rolled <= most)
         energy = pl.when(rise >= 0).then(rise).when(is_rollover).then(rolled).otherwise(v)
     is_short = pl.col("gap_s") <= GAP * pl.col("interval_s")
-    possible = (energy >= 0) & (energy <= most) & (is_short | pl.col("same_day")) & (pl.col("gap_s") > 0)
+    # A daily counter read at an interval's end tells its own day's energy, however long the night before was a gap.
+    has_day = pl.col("same_day") | ((pl.col("marks") == "end") if kind == "daily" else pl.lit(False))
+    possible = (energy >= 0) & (energy <= most) & (is_short | has_day) & (pl.col("gap_s") > 0)
     now = now.with_columns(energy=pl.when(possible).then(energy))
     # Where stamps mark the start, the energy up to the next value belongs to the row before it.
     at_start = pl.col("marks") != "end"

@@ -63,6 +63,7 @@ def opened(
     wait_s: float = 0.0,
     is_quiet: bool = False,
     database: Path | None = None,
+    is_fresh: bool = False,
     should_stop: Callable[[], bool] = bool,
 ) -> Iterator[Opened]:
     """The workspace, checked and locked, with the register's copy in the history brought up to date.
@@ -73,7 +74,11 @@ def opened(
     with held(workspace, wait_s=wait_s):
         for folder in (workspace.inbox, workspace.archive, workspace.quarantine, workspace.reader, workspace.digests):
             folder.mkdir(exist_ok=True)
-        with Store(database or workspace.database) as store:
+        place = database or workspace.database
+        if is_fresh:  # only once the lock is held: it may be another run's
+            for leftover in (place, place.with_name(place.name + ".wal")):
+                leftover.unlink(missing_ok=True)
+        with Store(place) as store:
             register = checked.register
             history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
             yield Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)

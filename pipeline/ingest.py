@@ -7,6 +7,7 @@ together, files move only afterwards, and a file whose bytes the ledger knows is
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import groupby
 from typing import NamedTuple
 
 import polars as pl
@@ -14,7 +15,8 @@ import polars as pl
 from pipeline import arrivals, progress
 from pipeline.arrivals import Arrival
 from pipeline.exports import ExportPart, read_export
-from pipeline.normalise import normalise
+from pipeline.intervals import Intervals, together
+from pipeline.normalise import FILES, Normalised, normalise
 from pipeline.profile_choice import choose_profile
 from pipeline.profile_model import ExportProfile
 from pipeline.register_model import Register
@@ -47,9 +49,6 @@ class IngestResult:
         return bool(self.quarantined)
 
 
-Refused = tuple[Arrival, ExportPart | None, str]  # a file, or a part of it, and why it can't be read
-
-
 class Piece(NamedTuple):
     """One export: a file, or a member of a zip, with the profile that reads it."""
 
@@ -60,11 +59,33 @@ class Piece(NamedTuple):
 
     @property
     def path(self) -> str:
-        return f"{self.arrival.place}/{self.part.member}" if self.part.member else self.arrival.place
+        return f"{self.arrival.place}/{arrivals.shown(self.part.member)}" if self.part.member else self.arrival.place
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What makes it the same export as another: the same bytes under another site's name are not."""
+        return self.part.sha256, self.named_site
+
+
+class Again(NamedTuple):
+    """What a rebuild knows of the archive's files: they keep their place, number and time."""
+
+    numbers: Mapping[Arrival, int]
+    taken_in_at: Mapping[tuple[str, str], datetime]  # (archived_as, path) -> when, as far as the old history tells
+
+
+@dataclass
+class Fate:
+    """What became of one file's parts, until it moves on."""
+
+    state: tuple[int, float] | None  # size and time of change when it was read
+    refused: list[tuple[ExportPart | None, str]] = field(default_factory=list)  # a part, or the file; and why
+    copies: list[tuple[int, str]] = field(default_factory=list)  # (export_id, path)
+    archived_as: str | None = None
 
 
 class Ingest:
-    """One run. `number` of an arrival (in a rebuild) is where the archive already keeps it."""
+    """One run; with `again`, a rebuild of the history from the archive, which leaves every file where it is."""
 
     def __init__(
         self,
@@ -74,16 +95,21 @@ class Ingest:
         register: Register,
         profiles: Mapping[str, ExportProfile],
         *,
-        is_rebuild: bool = False,
+        again: Again | None = None,
     ) -> None:
         self.store, self.workspace, self.settings = store, workspace, settings
-        self.register, self.profiles, self.is_rebuild = register, profiles, is_rebuild
+        self.register, self.profiles, self.again = register, profiles, again
         self.result = IngestResult()
-        self.known_interval_s = ledger.known_intervals(store)
+        self.intervals = Intervals(ledger.known_intervals(store))
+        self.last_id = ledger.last_export_id(store)
+        if self.last_id == 0 and again is None:
+            self.last_id = arrivals.last_archived(
+                workspace
+            )  # a history that was lost: the archive is never overwritten
 
     def run(self, waiting: list[Arrival], tell: progress.Advance = progress.silent) -> IngestResult:
         """Takes in the arrivals, batch by batch, in an order that an interruption does not change."""
-        ordered = waiting if self.is_rebuild else sorted(waiting, key=lambda one: (self._profile_name(one), one.place))
+        ordered = waiting if self.again else sorted(waiting, key=lambda one: (self._profile_name(one), one.place))
         for batch in _batches(ordered, self.settings.ingest.batch_files):
             self._take_in(batch)
             tell(len(batch))
@@ -94,143 +120,151 @@ class Ingest:
         return chosen if isinstance(chosen, str) else f" {chosen.name}"
 
     def _take_in(self, batch: list[Arrival]) -> None:
-        pieces, refused = self._open(batch)
-        fresh, known = self._apart(pieces)
-        placed: dict[Arrival, str] = {}
-        for profile_name in dict.fromkeys(piece.profile.name for piece in fresh):
-            mine = [piece for piece in fresh if piece.profile.name == profile_name]
-            taken, bad = self._store(mine)
-            placed.update(taken)
-            refused += bad
-        self._move(batch, placed, known, refused)
-
-    def _open(self, batch: list[Arrival]) -> tuple[list[Piece], list[Refused]]:
-        """What can be read, and (file, part, reason) of what cannot."""
-        pieces: list[Piece] = []
-        refused: list[Refused] = []
+        fates: dict[Arrival, Fate] = {}
+        waiting: list[Piece] = []
         for arrival in batch:
-            try:
-                parts = read_export(arrival.path, arrival.folder, max_bytes=self.settings.ingest.max_export_mib * 2**20)
-            except OSError as error:
-                refused.append((arrival, None, f"the file cannot be opened ({error.strerror})"))
+            if arrivals.is_reason(arrival):
+                arrival.path.unlink()
                 continue
-            if not parts:
-                refused.append((arrival, None, "the archive holds no file"))
-            for part in parts:
-                name = arrival.name if part.member is None else part.name
-                chosen = choose_profile(self.profiles, name, part.folder, self.register)
-                if part.problem is not None:
-                    refused.append((arrival, part, part.problem))
-                elif isinstance(chosen, str):
-                    refused.append(
-                        (arrival, part, f"{chosen}: {name}; add its form to a profile's `match`, or a profile for it")
-                    )
-                else:
-                    named = chosen.site_in_place(name, part.folder) or ""
-                    pieces.append(Piece(arrival, part._replace(name=name), chosen, named))
-        return pieces, refused
+            fate = Fate(arrivals.state(arrival.path))
+            if fate.state is not None:  # else it went away since it was seen
+                fates[arrival] = fate
+                waiting += self._open(arrival, fate)
+        while waiting:
+            fresh, waiting = self._apart(waiting, fates)
+            if fresh:
+                with self.store.transaction():
+                    self._store(fresh, fates)
+        ledger.note_copies(self.store, [copy for fate in fates.values() for copy in fate.copies])
+        for arrival, fate in fates.items():
+            self._move(arrival, fate)
 
-    def _apart(self, pieces: list[Piece]) -> tuple[list[Piece], list[Piece]]:
-        """Pieces that are new, and those whose bytes the ledger (or this batch) has already."""
-        in_ledger = ledger.find(self.store, [piece.part.sha256 for piece in pieces])
-        fresh: list[Piece] = []
-        known: list[Piece] = []
-        seen = set(in_ledger)
+    def _open(self, arrival: Arrival, fate: Fate) -> list[Piece]:
+        """The exports in a file for which there is a profile."""
+        if arrival.name_problem is not None:
+            fate.refused.append((None, arrival.name_problem))
+            return []
+        pieces = []
+        parts = read_export(arrival.path, arrival.folder, max_bytes=self.settings.ingest.max_export_mib * 2**20)
+        for part in parts:
+            name = arrival.name if part.member is None else part.name
+            chosen = choose_profile(self.profiles, name, part.folder, self.register)
+            if part.problem is not None:
+                fate.refused.append((part, part.problem))
+            elif isinstance(chosen, str):
+                mend = "add its form to a profile's `match`, or a profile for it"
+                fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {mend}"))
+            else:
+                named = chosen.site_in_place(name, part.folder) or ""
+                pieces.append(Piece(arrival, part._replace(name=name), chosen, named))
+        return sorted(pieces, key=lambda piece: piece.profile.name)
+
+    def _apart(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> tuple[list[Piece], list[Piece]]:
+        """Pieces whose bytes are new, and those that repeat one of them; what the ledger has goes to their fates."""
+        held = ledger.find(self.store, [piece.part.sha256 for piece in pieces])
+        fresh: dict[tuple[str, str], Piece] = {}
+        repeated: list[Piece] = []
         for piece in pieces:
-            key = (piece.part.sha256, piece.named_site)
-            (known if key in seen else fresh).append(piece)
-            seen.add(key)
-        return fresh, known
+            before = held.get(piece.key)
+            if before is not None:
+                self._recognise(piece, before, fates[piece.arrival])
+            elif piece.key in fresh:
+                repeated.append(piece)
+            else:
+                fresh[piece.key] = piece
+        return list(fresh.values()), repeated
 
-    def _store(self, pieces: list[Piece]) -> tuple[dict[Arrival, str], list[Refused]]:
-        """Rows, rejected rows and ledger of one profile's pieces, in one transaction."""
-        profile = pieces[0].profile
-        found = normalise(
-            [piece.part for piece in pieces],
-            profile,
-            self.register.targets(profile.name),
-            known_interval_s=self.known_interval_s,
-        )
-        reasons = dict(found.files.select("file_no", "quarantine").iter_rows())
-        refused: list[Refused] = [
-            (p.arrival, p.part, reason) for number, p in enumerate(pieces) if (reason := reasons[number]) is not None
-        ]
-        good = [number for number in range(len(pieces)) if reasons[number] is None]
-        if not good:
-            return {}, refused
+    def _recognise(self, piece: Piece, before: ledger.Held, fate: Fate) -> None:
+        """A copy; or a file that a killed run had stored but not moved."""
+        if (
+            self.again is None
+            and before.path == piece.path
+            and not (self.workspace.archive / before.archived_as).exists()
+        ):
+            fate.archived_as = before.archived_as
+        else:
+            self.result.copies.append(piece.path)
+            fate.copies.append((before.export_id, piece.path))
+
+    def _store(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
+        """Rows, rejected rows and ledger of the pieces, in their order. To be called in a transaction."""
         now = datetime.now(UTC)
-        with self.store.transaction():
-            first = ledger.next_export_id(self.store)
-            ids = {number: first + place for place, number in enumerate(good)}
-            archived_as: dict[Arrival, str] = {}
-            for number in good:
-                arrival = pieces[number].arrival
-                kept = arrival.path.relative_to(self.workspace.archive).as_posix() if self.is_rebuild else None
-                archived_as.setdefault(arrival, kept or arrivals.archived_name(arrival, ids[number], now))
-            written = ledger.write(
-                self.store, found, profile, ids,
-                [(ids[n], pieces[n].path, pieces[n].part.sha256, pieces[n].named_site, archived_as[pieces[n].arrival]) for n in good],
-                taken_in_at=now,
-            )  # fmt: skip
-        self._count(written, found.cells.height, pieces, good)
-        return archived_as, refused
+        for _, same in groupby(pieces, key=lambda piece: piece.profile.name):
+            mine = list(same)
+            is_given = mine[0].profile.timestamp.interval_min is not None
+            for some, found in self.intervals.normalised(mine, self._normalise, is_given=is_given):
+                reasons = dict(found.files.select("file_no", "quarantine").iter_rows())
+                entries = []
+                for number, piece in enumerate(some):
+                    if (reason := reasons[number]) is not None:
+                        fates[piece.arrival].refused.append((piece.part, reason))
+                    else:
+                        entries.append(self._entry(number, piece, fates[piece.arrival], now))
+                if entries:
+                    written = ledger.write(self.store, found, some[0].profile, entries)
+                    self._count(written, found)
+        ledger.learn_intervals(self.store, self.intervals.take_news())
 
-    def _count(self, written: pl.DataFrame, cells: int, pieces: list[Piece], good: list[int]) -> None:
+    def _entry(self, number: int, piece: Piece, fate: Fate, now: datetime) -> ledger.Entry:
+        """The export's line of the ledger, with the next number."""
+        arrival = piece.arrival
+        self.last_id = max(self.last_id + 1, self.again.numbers[arrival] if self.again else 0)
+        if self.again:
+            fate.archived_as = arrival.path.relative_to(self.workspace.archive).as_posix()
+            now = self.again.taken_in_at.get((fate.archived_as, piece.path), now)
+        elif fate.archived_as is None:
+            fate.archived_as = arrivals.archived_name(arrival, self.last_id, now)
+            if (self.workspace.archive / fate.archived_as).exists():  # a history restored from a backup counts anew
+                self.last_id = arrivals.last_archived(self.workspace) + 1
+                fate.archived_as = arrivals.archived_name(arrival, self.last_id, now)
+        return ledger.Entry(number, self.last_id, piece.path, *piece.key, fate.archived_as, now)
+
+    def _normalise(self, pieces: list[Piece], known_interval_s: Mapping[tuple[str, str], int]) -> Normalised:
+        """`normalise`; an export on which it fails unforeseen is refused alone, so that it holds up no other."""
+        profile = pieces[0].profile
+        targets = self.register.targets(profile.name)
+        parts = [piece.part for piece in pieces]
+        try:
+            return normalise(parts, profile, targets, known_interval_s=known_interval_s)
+        except (Exception, pl.exceptions.PanicException) as error:
+            if len(parts) > 1:
+                return together([self._normalise([piece], known_interval_s) for piece in pieces])
+            nothing = normalise([], profile, targets)
+            reason = f"can't be read, for a reason that was not foreseen ({type(error).__name__}: {error}); report it"
+            files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [])], schema=FILES, orient="row")
+            return nothing._replace(files=files)
+
+    def _count(self, written: pl.DataFrame, found: Normalised) -> None:
         totals = written.select(pl.col("^rows_.*$").sum()).row(0, named=True)
         for name in ("rows_read", "rows_stored", "rows_unchanged", "rows_replaced", "rows_rejected"):
             setattr(self.result, name, getattr(self.result, name) + totals[name])
-        self.result.files += len(good)
-        self.result.cells_rejected += cells
-        for number, notes in zip(good, written["notes"], strict=True):
-            if notes:
-                self.result.notes.append((pieces[number].path, notes))
+        self.result.files += written.height
+        self.result.cells_rejected += found.cells.height
+        self.result.notes += written.filter(pl.col("notes") != "").select("path", "notes").rows()
 
-    def _move(
-        self,
-        batch: list[Arrival],
-        placed: dict[Arrival, str],
-        known: list[Piece],
-        refused: list[Refused],
-    ) -> None:
-        """Every file of the batch leaves for the archive or for quarantine; copies only leave."""
-        held = ledger.find(self.store, [piece.part.sha256 for piece in known])
-        for arrival in batch:
-            bad = [(part, reason) for owner, part, reason in refused if owner == arrival]
-            copies = [piece for piece in known if piece.arrival == arrival]
-            is_all_bad = arrival not in placed and not copies
-            for part, reason in bad:
-                label = f"{arrival.place}/{part.member}" if part and part.member else arrival.place
-                self.result.quarantined.append((label, reason))
-                if not self.is_rebuild and not is_all_bad and part is not None:
-                    arrivals.to_quarantine(
-                        self.workspace, arrival, reason, member=part.member or part.name, data=part.data
-                    )
-            if self.is_rebuild:
-                continue
-            if is_all_bad:
-                said = "\n".join(f"{part.member}: {reason}" if part and part.member else reason for part, reason in bad)
-                arrivals.to_quarantine(self.workspace, arrival, said)
-                continue
-            interrupted = self._note_copies(copies, held)
-            target = placed.get(arrival, interrupted)
-            if target:
-                arrivals.to_archive(self.workspace, arrival, target)
-            elif arrival.is_ours:
-                arrival.path.unlink(missing_ok=True)  # a copy adds nothing: its bytes are in the archive
-
-    def _note_copies(self, copies: list[Piece], held: dict[tuple[str, str], ledger.Held]) -> str | None:
-        """Where the file belongs in the archive, if a killed run had stored it but not moved it; else it is a copy."""
-        interrupted = None
-        for piece in copies:
-            before = held.get((piece.part.sha256, piece.named_site))
-            if before is None:
-                continue  # the same bytes twice in one batch, and both refused
-            if before.path == piece.path and not (self.workspace.archive / before.archived_as).exists():
-                interrupted = before.archived_as
-            else:
-                self.result.copies.append(piece.path)
-                ledger.note_copy(self.store, before.export_id, piece.path)
-        return interrupted
+    def _move(self, arrival: Arrival, fate: Fate) -> None:
+        """The file leaves for the archive or for quarantine; a copy only leaves."""
+        for part, reason in fate.refused:
+            place = f"{arrival.place}/{arrivals.shown(part.member)}" if part and part.member else arrival.place
+            self.result.quarantined.append((place, reason))
+        if self.again is not None:
+            return
+        if arrivals.state(arrival.path) != fate.state:
+            self.result.still_written.append(
+                arrival.place
+            )  # what it was is in the history; the next run reads the rest
+            return
+        if fate.archived_as is None and not fate.copies:
+            said = [f"{arrivals.shown(p.member)}: {why}" if p and p.member else why for p, why in fate.refused]
+            arrivals.to_quarantine(self.workspace, arrival, "\n".join(said))
+            return
+        for part, reason in fate.refused:
+            if part is not None:
+                arrivals.to_quarantine(self.workspace, arrival, reason, member=part.member or part.name, data=part.data)
+        if fate.archived_as is not None:
+            arrivals.to_archive(self.workspace, arrival, fate.archived_as)
+        elif arrival.is_ours:
+            arrival.path.unlink(missing_ok=True)  # a copy adds nothing: its bytes are in the archive
 
 
 def _batches(ordered: Iterable[Arrival], most_files: int) -> Iterator[list[Arrival]]:

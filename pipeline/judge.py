@@ -20,7 +20,7 @@ from pipeline.store import Store, history, readings
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
 DAY_WINDOW = 90  # days that detectors look back on site-days: a season's change, and a month of past beyond two
-LIGHT_WINDOW = 200  # days of kept light marks: half a year shows a drift of seconds a day and one change of clocks
+LIGHT_WINDOW = 240  # days of kept light marks: the longer half of a year of daylight saving, and a month before it
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
 
 EARLIER = pl.Schema({"site_id": pl.String, "kind": pl.String, "severity": pl.String, "value": pl.Float64})

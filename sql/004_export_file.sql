@@ -17,9 +17,9 @@ CREATE TABLE export_file (
     notes VARCHAR NOT NULL,
     CHECK (rows_read = rows_stored + rows_unchanged + rows_replaced + rows_rejected)
 );
--- Grain   one row per arrival of bytes that had been taken in before
+-- Grain   one row per export and name under which its bytes came again
 CREATE TABLE export_copy (
     export_id BIGINT NOT NULL,
     path VARCHAR NOT NULL,
-    seen_at TIMESTAMPTZ NOT NULL
+    seen_at TIMESTAMPTZ NOT NULL   -- the first time
 );

@@ -6,7 +6,7 @@ SELECT
     rows_replaced, rows_rejected, rows_ignored, named_site, archived_as, notes
 FROM read_parquet($parts);
 COMMENT ON VIEW export_file IS 'one row per export that was taken in: rows_read = rows_stored + rows_unchanged + rows_replaced + rows_rejected';
-COMMENT ON COLUMN export_file.export_id IS 'number of the export in export_file that gave the reading its latest values';
+COMMENT ON COLUMN export_file.export_id IS 'number of the export, in the order of arrival';
 COMMENT ON COLUMN export_file.path IS 'text: where the file lay below the inbox';
 COMMENT ON COLUMN export_file.sha256 IS 'hex: SHA-256 of the bytes';
 COMMENT ON COLUMN export_file.profile IS 'name of the profile of exports';

@@ -5,9 +5,9 @@ SELECT
     export_id, line, column_name, value, reason, raw
 FROM read_parquet($parts);
 COMMENT ON VIEW rejected_row IS 'one row per input row that was rejected, with its first fault';
-COMMENT ON COLUMN rejected_row.export_id IS 'number of the export in export_file that gave the reading its latest values';
+COMMENT ON COLUMN rejected_row.export_id IS 'number of the export in export_file';
 COMMENT ON COLUMN rejected_row.line IS 'number of the line in the file, from 1 (JSON: of the record)';
 COMMENT ON COLUMN rejected_row.column_name IS 'text: the export''s column';
-COMMENT ON COLUMN rejected_row.value IS 'the figure that decides, in unit';
-COMMENT ON COLUMN rejected_row.reason IS 'text';
+COMMENT ON COLUMN rejected_row.value IS 'text: what stood in that column';
+COMMENT ON COLUMN rejected_row.reason IS 'text: why it was rejected';
 COMMENT ON COLUMN rejected_row.raw IS 'text: the row as it stood';

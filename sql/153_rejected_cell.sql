@@ -5,9 +5,9 @@ SELECT
     export_id, line, column_name, value, reason, raw
 FROM read_parquet($parts);
 COMMENT ON VIEW rejected_cell IS 'one row per bad optional cell; its row was kept without it';
-COMMENT ON COLUMN rejected_cell.export_id IS 'number of the export in export_file that gave the reading its latest values';
+COMMENT ON COLUMN rejected_cell.export_id IS 'number of the export in export_file';
 COMMENT ON COLUMN rejected_cell.line IS 'number of the line in the file, from 1 (JSON: of the record)';
 COMMENT ON COLUMN rejected_cell.column_name IS 'text: the export''s column';
-COMMENT ON COLUMN rejected_cell.value IS 'the figure that decides, in unit';
-COMMENT ON COLUMN rejected_cell.reason IS 'text';
+COMMENT ON COLUMN rejected_cell.value IS 'text: what stood in that column';
+COMMENT ON COLUMN rejected_cell.reason IS 'text: why it was rejected';
 COMMENT ON COLUMN rejected_cell.raw IS 'text: the row as it stood';

@@ -1,7 +1,7 @@
 """The ledger of exports, and the one transaction in which a batch becomes history."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
 import polars as pl
@@ -12,8 +12,11 @@ from pipeline.normalise import Normalised
 from pipeline.profile_model import ExportProfile
 from pipeline.store import readings
 from pipeline.store.connection import Store
+from pipeline.store.history import mark_site_dirty
 from pipeline.store.reader import mark_due
 
+AROUND_DAYS = 4  # a counter's energy hangs on neighbours of up to 1.5 intervals, of at most a day, or of the same day
+SHIFT_DAYS = 2  # a correction of a clock, of at most 26 h, can move a reading so many days
 NOTICED_KWH = 0.001  # a counter's energy that changes by less than 1 Wh makes no day dirty
 
 
@@ -35,73 +38,111 @@ def find(store: Store, hashes: Sequence[str]) -> dict[tuple[str, str], Held]:
     return {(sha256, site): Held(*held) for sha256, site, *held in rows}
 
 
-def next_export_id(store: Store) -> int:
-    return int(store.value("SELECT coalesce(max(export_id), 0) + 1 FROM export_file"))
+def last_export_id(store: Store) -> int:
+    """The highest number in the ledger, 0 if it is empty."""
+    return int(store.value("SELECT coalesce(max(export_id), 0) FROM export_file"))
 
 
-def note_copy(store: Store, export_id: int, path: str) -> None:
-    store.con.execute("INSERT INTO export_copy VALUES (?, ?, ?)", [export_id, path, datetime.now(UTC)])
+def note_copies(store: Store, copies: Sequence[tuple[int, str]]) -> None:
+    """Notes (export_id, path) of bytes that came again; a copy that keeps coming under one name is one row."""
+    if not copies:
+        return
+    seen = pl.DataFrame(list(dict.fromkeys(copies)), schema={"export_id": pl.Int64, "path": pl.String}, orient="row")
+    with store.transaction(), store.offered(seen=seen):
+        store.con.execute(
+            "INSERT INTO export_copy SELECT export_id, path, ? FROM seen ANTI JOIN export_copy USING (export_id, path)",
+            [datetime.now(UTC)],
+        )
 
 
 def known_intervals(store: Store) -> dict[tuple[str, str], int]:
-    """(site_id, device_id) -> interval in s of the site's newest day, for exports of a single row."""
-    rows = store.con.execute("SELECT site_id, arg_max(interval_s, day) FROM site_day GROUP BY site_id").fetchall()
-    devices = store.con.execute("SELECT site_id, device_id FROM device").fetchall()
-    intervals = {(site, ""): interval for site, interval in rows if interval}
-    return intervals | {(site, device): intervals[site, ""] for site, device in devices if (site, "") in intervals}
+    """(site_id, device_id) -> interval in s, as the last export told it whose rows could tell it."""
+    rows = store.con.execute("SELECT site_id, device_id, interval_s FROM known_interval").fetchall()
+    return {(site, device): interval for site, device, interval in rows}
 
 
-def write(
-    store: Store,
-    found: Normalised,
-    profile: ExportProfile,
-    ids: Mapping[int, int],
-    files: Sequence[tuple[int, str, str, str, str]],
-    *,
-    taken_in_at: datetime,
-) -> pl.DataFrame:
-    """The ledger's new rows, after readings, rejected rows and cells are written. To be called in a transaction.
-
-    `ids`: file_no -> export_id of the files that are taken in; `files`: (export_id, path, sha256, named_site,
-    archived_as) of each, in the same order.
-    """
-    numbered = pl.DataFrame(
-        {"file_no": list(ids), "export_id": list(ids.values())}, schema={"file_no": pl.Int32, "export_id": pl.Int64}
+def learn_intervals(store: Store, told: Mapping[tuple[str, str], int]) -> None:
+    """Keeps what exports told of their intervals."""
+    if not told:
+        return
+    frame = pl.DataFrame(
+        [(*key, interval) for key, interval in told.items()],
+        schema={"site_id": pl.String, "device_id": pl.String, "interval_s": pl.Int32},
+        orient="row",
     )
-    rows = (
-        found.rows.join(numbered, on="file_no", maintain_order="left")
-        if found.rows.height
-        else found.rows.with_columns(export_id=pl.lit(0, pl.Int64))
+    with store.transaction(), store.offered(told=frame):
+        store.con.execute(
+            "DELETE FROM known_interval AS k USING told WHERE k.site_id = told.site_id AND k.device_id = told.device_id"
+        )
+        store.con.execute("INSERT INTO known_interval BY NAME SELECT * FROM told")
+
+
+class Entry(NamedTuple):
+    """One export that is taken in."""
+
+    file_no: int  # in the batch as it was normalised
+    export_id: int
+    path: str
+    sha256: str
+    named_site: str
+    archived_as: str
+    taken_in_at: datetime
+
+
+def write(store: Store, found: Normalised, profile: ExportProfile, entries: Sequence[Entry]) -> pl.DataFrame:
+    """The ledger's new rows, after readings, rejected rows and cells are written. To be called in a transaction."""
+    files = pl.DataFrame(entries, schema=Entry._fields, orient="row").cast(
+        {"file_no": pl.Int32, "export_id": pl.Int64, "taken_in_at": pl.Datetime("us", "UTC")}
     )
-    none = pl.DataFrame(schema={"export_id": pl.Int64, "stored": pl.Int64, "unchanged": pl.Int64, "replaced": pl.Int64})
-    counts = none if rows.is_empty() else readings.upsert(store, rows).cast(none.schema)
+    numbered = files.select("file_no", "export_id")
+    rows = found.rows.join(numbered, on="file_no", maintain_order="left")
+    counts = pl.DataFrame(
+        schema={"export_id": pl.Int64, **dict.fromkeys(("stored", "unchanged", "replaced"), pl.Int64)}
+    )
+    if not rows.is_empty():
+        counts = readings.upsert(store, rows).cast(counts.schema)
     for table, faults in (("rejected_row", found.rejected), ("rejected_cell", found.cells)):
         store.insert(table, faults.join(numbered, on="file_no").drop("file_no"))
     rejected = found.rejected.group_by("file_no").agg(rejected=pl.len().cast(pl.Int64))
     ledger = (
-        pl.DataFrame(files, schema=["export_id", "path", "sha256", "named_site", "archived_as"], orient="row")
-        .cast({"export_id": pl.Int64})
-        .join(numbered, on="export_id", maintain_order="left")
-        .join(found.files, on="file_no", maintain_order="left")
+        files.join(found.files, on="file_no", maintain_order="left")
         .join(counts, on="export_id", how="left", maintain_order="left")
         .join(rejected, on="file_no", how="left", maintain_order="left")
         .select(
-            "export_id", "path", "sha256", "named_site", "archived_as", "rows_read", "rows_ignored",
+            "export_id", "path", "sha256", "named_site", "archived_as", "taken_in_at", "rows_read", "rows_ignored",
             rows_stored=pl.col("stored").fill_null(0), rows_unchanged=pl.col("unchanged").fill_null(0),
             rows_replaced=pl.col("replaced").fill_null(0), rows_rejected=pl.col("rejected").fill_null(0),
             notes=pl.col("notes").list.join("; "), profile=pl.lit(profile.name),
-            taken_in_at=pl.lit(taken_in_at).cast(pl.Datetime("us", "UTC")),
         )
     )  # fmt: skip
     store.insert("export_file", ledger)
     for relation in ("export_file", "rejected_row", "rejected_cell"):
-        mark_due(store, relation, [taken_in_at.date()])
+        mark_due(store, relation, ledger["taken_in_at"].dt.date().unique())
     if not rows.is_empty():
         _mark_dirty(store, rows.select("site_id", "ts_utc").unique())
+        _learn_channels(store, rows.filter(pl.col("device_id") != ""))
         kinds = {name: channel.counter for name, channel in profile.channels.items() if channel.counter is not None}
         if kinds:
             _count_energy(store, rows, kinds)
     return ledger
+
+
+def _learn_channels(store: Store, rows: pl.DataFrame) -> None:
+    """Keeps which inverter reports what; a new quantity of one changes what the sum of its site's needs."""
+    if rows.is_empty():
+        return
+    told = (
+        rows.group_by("site_id", "device_id")
+        .agg(pl.col(name).is_not_null().any() for name in readings.QUANTITIES)
+        .unpivot(index=["site_id", "device_id"], variable_name="channel", value_name="is_told")
+        .filter("is_told")
+        .drop("is_told")
+    )
+    with store.offered(told=told):
+        new = store.frame("SELECT * FROM told ANTI JOIN device_channel USING (site_id, device_id, channel)")
+    store.insert("device_channel", new)
+    for site in new["site_id"].unique().sort():
+        mark_site_dirty(store, site)
 
 
 def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:
@@ -113,56 +154,52 @@ def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:
     local = add_local(named.drop_nulls("timezone"))
     days = local.select("site_id", day=pl.col("ts_local").dt.date()).unique()
     shifted = [site for (site,) in store.con.execute("SELECT DISTINCT site_id FROM clock_shift_span").fetchall()]
+    near = range(-SHIFT_DAYS, SHIFT_DAYS + 1)
     around = [
-        days.filter(pl.col("site_id").is_in(shifted)).with_columns(pl.col("day").dt.offset_by(by))
-        for by in ("-1d", "1d")
+        days.filter(pl.col("site_id").is_in(shifted)).with_columns(pl.col("day") + pl.duration(days=by)) for by in near
     ]
     store.insert("dirty_day", pl.concat([days, *around]).unique().sort("day", "site_id"))
     utc_days = instants["ts_utc"].dt.date().unique().to_list()
-    if shifted:
-        utc_days = sorted(
-            {
-                day
-                for one in utc_days
-                for day in pl.date_range(one, one, eager=True).dt.offset_by("-1d").to_list() + [one]
-            }
-        )
+    if instants["site_id"].is_in(shifted).any():
+        utc_days = sorted({day + timedelta(days=by) for day in utc_days for by in near})
     for relation in ("reading", "device_reading") if store.value("SELECT count(*) FROM device") else ("reading",):
         mark_due(store, relation, utc_days)
 
 
 def _count_energy(store: Store, rows: pl.DataFrame, kinds: Mapping[str, str]) -> None:
     """Differences the counters anew around the rows of a batch, and marks the days whose energy changed."""
-    lo, hi = rows["ts_utc"].min(), rows["ts_utc"].max()
     names = [name.replace("_kwh_total", "_counted_kwh") for name in kinds]
-    touched = rows.select("site_id", "device_id").unique()
+    touched = rows.group_by("site_id", "device_id").agg(lo=pl.col("ts_utc").min(), hi=pl.col("ts_utc").max())
     listed = ", ".join(f"r.{name}" for name in (*kinds, *names))
     with store.offered(touched=touched):
         held = store.frame(
             f"""
             SELECT r.site_id, r.device_id, r.ts_utc, r.interval_s, r.marks, {listed}, s.timezone,
-                coalesce(d.inverter_kw, s.inverter_kw, s.installed_kwp) AS limit_kw
-            FROM reading_raw AS r JOIN touched USING (site_id, device_id) JOIN site AS s ON s.site_id = r.site_id
+                coalesce(d.inverter_kw, s.inverter_kw, s.installed_kwp) AS limit_kw, t.lo, t.hi
+            FROM reading_raw AS r JOIN touched AS t USING (site_id, device_id) JOIN site AS s ON s.site_id = r.site_id
             LEFT JOIN device AS d ON d.site_id = r.site_id AND d.device_id = r.device_id
-            WHERE r.ts_utc BETWEEN ? - INTERVAL 2 DAY AND ? + INTERVAL 2 DAY
+            WHERE r.ts_utc BETWEEN $first - INTERVAL {AROUND_DAYS} DAY AND $last + INTERVAL {AROUND_DAYS} DAY
+              AND r.ts_utc BETWEEN t.lo - INTERVAL {AROUND_DAYS} DAY AND t.hi + INTERVAL {AROUND_DAYS} DAY
             """,
-            [lo, hi],
+            {"first": rows["ts_utc"].min(), "last": rows["ts_utc"].max()},
         )
-    counted = difference(held, kinds)
-    before = held.select(*readings.KEY, *(pl.col(name).alias(f"{name}_before") for name in names))
+    counted = difference(held.drop("lo", "hi"), kinds)
+    before = held.select(
+        *readings.KEY, "lo", "hi", *(pl.col(name).alias(f"{name}_before") for name in names)
+    )  # fmt: skip
     differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in names)
-    edge_lo = pl.col("ts_utc") > pl.lit(lo).cast(pl.Datetime("us", "UTC")) - pl.duration(days=1)
-    edge_hi = pl.col("ts_utc") < pl.lit(hi).cast(pl.Datetime("us", "UTC")) + pl.duration(days=1)
     # The outermost rows of what was read lack a neighbour and would lose their energy: only the inner ones are told.
-    changed = counted.join(before, on=list(readings.KEY)).filter(differs & edge_lo & edge_hi)
+    reach = pl.duration(days=AROUND_DAYS / 2)
+    is_inner = (pl.col("ts_utc") > pl.col("lo") - reach) & (pl.col("ts_utc") < pl.col("hi") + reach)
+    changed = counted.join(before, on=list(readings.KEY)).filter(differs & is_inner)
     if changed.is_empty():
         return
     sets = ", ".join(f"{name} = told.{name}" for name in (*names, "counted_s"))
     with store.offered(told=changed.select(*readings.KEY, *names, "counted_s")):
         store.con.execute(
             f"""
-            UPDATE reading_raw SET {sets} FROM told
-            WHERE reading_raw.site_id = told.site_id AND reading_raw.device_id = told.device_id AND reading_raw.ts_utc = told.ts_utc
+            UPDATE reading_raw AS r SET {sets} FROM told
+            WHERE r.site_id = told.site_id AND r.device_id = told.device_id AND r.ts_utc = told.ts_utc
             """
         )
     moved = pl.any_horizontal(

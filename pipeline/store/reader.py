@@ -5,6 +5,7 @@ changed once written: a new part gets a new name, and the old one stays until se
 """
 
 import contextlib
+import re
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -19,7 +20,8 @@ from pipeline.store import readings
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
 
 DATABASE = "noonmark.duckdb"
-SITES_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
+EMPTY = "empty.parquet"  # stands in for a relation without rows
+SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
 DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
 MONTHLY = {  # relation -> what gives its rows of one month
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
@@ -32,6 +34,7 @@ MONTHLY = {  # relation -> what gives its rows of one month
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
+EXPLAIN = re.compile(r"^\s*EXPLAIN\s+(ANALYZE\s+)?(\([^()]*\)\s*)?", re.IGNORECASE)
 DAILY = ("reading", "device_reading")  # periods are UTC days, months once they are old
 
 
@@ -56,32 +59,36 @@ def publish(store: Store, folder: Path, *, keep_h: float) -> int:
 
 
 def _write_due(store: Store, folder: Path) -> int:
-    due = store.con.execute("SELECT DISTINCT relation, period FROM reader_due ORDER BY ALL").fetchall()
-    joined = {period for (period,) in store.con.execute(
-        "SELECT DISTINCT period FROM reader_part WHERE relation = 'reading' AND length(period) = 7 AND superseded_at IS NULL"
-    ).fetchall()}  # fmt: skip
-    for relation, period in due:
-        wanted = period[:7] if relation in DAILY and period[:7] in joined else period
-        files = list(
-            _write_readings(store, folder, relation, wanted)
-            if relation in DAILY
-            else _write_month(store, folder, relation, period)
-        )
-        _put_in_force(store, relation, wanted, files, done=period)
-    return len(due)
+    """How many parts were written. Days of a month that is one part already are written with that month."""
+    joined = set(store.con.execute(
+        "SELECT DISTINCT relation, period FROM reader_part WHERE length(period) = 7 AND superseded_at IS NULL"
+    ).fetchall())  # fmt: skip
+    wanted: dict[tuple[str, str], list[str]] = {}
+    for relation, period in store.con.execute(
+        "SELECT DISTINCT relation, period FROM reader_due ORDER BY ALL"
+    ).fetchall():
+        month = period[:7]
+        wanted.setdefault((relation, month if (relation, month) in joined else period), []).append(period)
+    for (relation, period), done in wanted.items():
+        write = _write_readings if relation in DAILY else _write_month
+        _put_in_force(store, relation, period, list(write(store, folder, relation, period)), done=done)
+    return len(wanted)
 
 
-def _put_in_force(store: Store, relation: str, period: str, files: list[str], *, done: str | None = None) -> None:
+def _put_in_force(store: Store, relation: str, period: str, files: list[str], *, done: Iterable[str] = ()) -> None:
     now = datetime.now(UTC)
     with store.transaction():
         store.con.execute(
-            "UPDATE reader_part SET superseded_at = ? WHERE relation = ? AND superseded_at IS NULL AND (period = ? OR (length(?) = 7 AND starts_with(period, ?)))",
+            """
+            UPDATE reader_part SET superseded_at = ?
+            WHERE relation = ? AND superseded_at IS NULL AND (period = ? OR (length(?) = 7 AND starts_with(period, ?)))
+            """,
             [now, relation, period, period, period],
         )
         for file in files:
             store.con.execute("INSERT INTO reader_part VALUES (?, ?, ?, ?, NULL)", [relation, period, file, now])
-        if done is not None:
-            store.con.execute("DELETE FROM reader_due WHERE relation = ? AND period = ?", [relation, done])
+        for one in done:
+            store.con.execute("DELETE FROM reader_due WHERE relation = ? AND period = ?", [relation, one])
 
 
 def _span(period: str) -> tuple[datetime, datetime]:
@@ -95,12 +102,16 @@ def _span(period: str) -> tuple[datetime, datetime]:
 def _write_readings(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
     lo, hi = _span(period)
     sites = [site for (site,) in store.con.execute("SELECT site_id FROM site ORDER BY site_id").fetchall()]
-    counts = device_counts(store)
+    shares = readings.shares(store)
     if relation == "device_reading":
-        sites = [site for site in sites if site in counts]
-    for number, first in enumerate(range(0, len(sites), SITES_PER_PART)):
-        devices = readings.read(store, lo, hi, sites[first : first + SITES_PER_PART])
-        frame = devices if relation == "device_reading" else readings.to_sites(devices, counts)
+        sites = [site for site in sites if site in shares.devices]
+    at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
+    for number, first in enumerate(range(0, len(sites), at_once)):
+        devices = readings.read(store, lo, hi, sites[first : first + at_once])
+        if relation == "device_reading":
+            frame = devices.filter(pl.col("device_id") != "")
+        else:
+            frame = readings.to_sites(devices, shares)
         if not frame.is_empty():
             with store.offered(part=frame):
                 yield _write_part(
@@ -129,26 +140,25 @@ def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) 
     return file
 
 
-def device_counts(store: Store) -> dict[str, int]:
-    """Site -> number of its devices, sites of devices.csv only."""
-    return dict(store.con.execute("SELECT site_id, count(*) FROM device GROUP BY site_id").fetchall())
-
-
 def _join_old_months(store: Store, folder: Path) -> None:
-    """One part instead of many for every month whose days have settled."""
+    """One part instead of many for every month whose days have settled.
+
+    A clock that runs years ahead does not settle anything: what counts is the newest day that is not in the future.
+    """
     for relation in DAILY:
         months = store.con.execute(
             """
             SELECT period[:7] AS month, list(file ORDER BY file) FROM reader_part
-            WHERE relation = $relation AND superseded_at IS NULL AND length(period) = 10 AND last_day(CAST(period AS DATE))
-                < (SELECT CAST(max(period) AS DATE) FROM reader_part WHERE relation = $relation AND length(period) = 10) - to_days($apart)
+            WHERE relation = $relation AND superseded_at IS NULL AND length(period) = 10
+              AND last_day(CAST(period AS DATE)) < (SELECT CAST(max(period) AS DATE) FROM reader_part
+                   WHERE relation = $relation AND length(period) = 10 AND period <= $today) - to_days($apart)
             GROUP BY month
             """,
-            {"relation": relation, "apart": DAYS_APART},
+            {"relation": relation, "apart": DAYS_APART, "today": datetime.now(UTC).date().isoformat()},
         ).fetchall()
         for month, files in months:
             listed = ", ".join(f"'{_quoted(folder / file)}'" for file in files)
-            sql = f"SELECT * FROM read_parquet([{listed}]) ORDER BY site_id, ts_utc"
+            sql = f"SELECT * FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
             _put_in_force(store, relation, month, [_write_part(store, folder, relation, f"{month}-0", sql)])
 
 
@@ -161,17 +171,20 @@ def _write_database(store: Store, folder: Path) -> None:
         "SELECT relation, file FROM reader_part WHERE superseded_at IS NULL ORDER BY ALL"
     ).fetchall():
         parts.setdefault(relation, []).append(file)
+    texts = []
+    for file in sorted(resources.folder("sql").glob("1*.sql")):
+        relation, text = file.stem.partition("_")[2], file.read_text(encoding="utf-8")
+        if "$parts" in text:
+            given = parts.get(relation) or [_empty_part(store, folder, relation)]
+            listed = ", ".join(f"'{_quoted((folder / one).resolve())}'" for one in given)
+            text = text.replace("$parts", f"[{listed}]")
+        texts.append(text)
     store.con.execute(f"ATTACH '{_quoted(unfinished)}' AS reader (STORAGE_VERSION '{STORAGE_VERSION}')")
     try:
         store.con.execute("USE reader")
-        for file in sorted(resources.folder("sql").glob("1*.sql")):
-            relation = file.stem.partition("_")[2]
-            text = file.read_text(encoding="utf-8")
-            if "$parts" in text:
-                given = parts.get(relation) or [_empty_part(store, folder, relation)]
-                listed = ", ".join(f"'{_quoted((folder / one).resolve())}'" for one in given)
-                text = text.replace("$parts", f"[{listed}]")
-            store.con.execute(text)
+        with store.transaction():
+            for text in texts:
+                store.con.execute(text)
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
@@ -180,7 +193,7 @@ def _write_database(store: Store, folder: Path) -> None:
 
 def _empty_part(store: Store, folder: Path, relation: str) -> str:
     """A part of no rows, so that the relation is there from the first day."""
-    file = f"{relation}/empty.parquet"
+    file = f"{relation}/{EMPTY}"
     (folder / relation).mkdir(exist_ok=True)
     if relation in DAILY:
         nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
@@ -193,13 +206,16 @@ def _empty_part(store: Store, folder: Path, relation: str) -> str:
 
 
 def _remove_superseded(store: Store, folder: Path, keep_h: float) -> None:
+    """Takes away parts that no session can need any more, and what killed runs left behind."""
     before = datetime.now(UTC) - timedelta(hours=keep_h)
-    old = store.con.execute("SELECT file FROM reader_part WHERE superseded_at < ?", [before]).fetchall()
-    for (file,) in old:
-        (folder / file).unlink(missing_ok=True)
     store.con.execute("DELETE FROM reader_part WHERE superseded_at < ?", [before])
-    for leftover in folder.glob("*/*.unfinished"):
-        leftover.unlink(missing_ok=True)
+    known = {file for (file,) in store.con.execute("SELECT file FROM reader_part").fetchall()}
+    for file in folder.glob("*/*"):
+        is_part = file.suffix == ".parquet" and file.name != EMPTY
+        is_gone = is_part and file.relative_to(folder).as_posix() not in known
+        # An unknown part is no younger than the run that left it; its time of writing stands for that of its end.
+        if file.suffix == ".unfinished" or (is_gone and file.stat().st_mtime < before.timestamp()):
+            file.unlink(missing_ok=True)
 
 
 def forget(store: Store) -> None:
@@ -210,9 +226,9 @@ def forget(store: Store) -> None:
 
 
 def ask(folder: Path, sql: str) -> pl.DataFrame:
-    """The result of a read-only query on the analyst's database.
+    """The result of one query that reads the analyst's database, and nothing else of this machine.
 
-    Raises QueryError if nothing was published yet, or if DuckDB refuses the query.
+    Raises QueryError if nothing was published yet, if the text does more than read, or if DuckDB refuses it.
     """
     database = folder / DATABASE
     if not database.exists():
@@ -220,9 +236,16 @@ def ask(folder: Path, sql: str) -> pl.DataFrame:
             "there is no history to ask yet", str(database.name), "take in exports first: `noonmark ingest`"
         )
     with contextlib.closing(duckdb.connect(str(database), read_only=True)) as con:
-        con.execute("SET TimeZone = 'UTC'")
-        con.execute("SET enable_progress_bar = false")
+        for setting in (
+            "SET TimeZone = 'UTC'",
+            "SET enable_progress_bar = false",
+            f"SET allowed_directories = ['{_quoted(folder.resolve())}/']",
+            "SET enable_external_access = false",
+            "SET lock_configuration = true",
+        ):
+            con.execute(setting)
         try:
+            _refuse_more_than_reading(sql)
             relation = con.sql(sql)
             return pl.DataFrame() if relation is None else in_utc(relation.pl())
         except duckdb.Error as error:
@@ -232,6 +255,30 @@ def ask(folder: Path, sql: str) -> pl.DataFrame:
             raise QueryError(
                 " ".join(lines), "the query", '`noonmark sql "SHOW TABLES"` lists the relations'
             ) from error
+
+
+def _refuse_more_than_reading(sql: str) -> None:
+    """Raises QueryError unless the text is one SELECT, WITH, FROM, SHOW, DESCRIBE, SUMMARIZE or EXPLAIN of these.
+
+    DuckDB itself says what a statement is: it takes all of these but EXPLAIN for a SELECT. What EXPLAIN explains is
+    looked at too, since EXPLAIN ANALYZE does it.
+    """
+    statements = duckdb.extract_statements(sql)
+    if len(statements) != 1:
+        raise QueryError("one query at a time, please", f"{len(statements)} statements were given", "ask one by one")
+    kind = statements[0].type
+    if kind == duckdb.StatementType.EXPLAIN:
+        explained = EXPLAIN.sub("", statements[0].query, count=1)
+        kinds = (
+            {one.type for one in duckdb.extract_statements(explained)} if explained != statements[0].query else set()
+        )
+        if kinds == {duckdb.StatementType.SELECT}:
+            return
+    if kind != duckdb.StatementType.SELECT:
+        raise QueryError(
+            f"the analyst's database is for reading, and this is {kind.name}", "the query",
+            "begin with SELECT, FROM, WITH, SHOW, DESCRIBE, SUMMARIZE or EXPLAIN",
+        )  # fmt: skip
 
 
 def _quoted(path: Path) -> str:

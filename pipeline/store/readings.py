@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date, datetime
+from typing import NamedTuple
 
 import polars as pl
 
@@ -15,6 +16,14 @@ QUANTITIES = (*CHANNELS, *COUNTERS)
 COUNTED = ("pv", "import", "feed_in", "charge", "discharge", "load")
 MEANS = ("soc_pct", "voltage_l1_v", "voltage_l2_v", "voltage_l3_v", "frequency_hz", "irradiance_w_m2",
          "module_temp_c", "ambient_temp_c", "inverter_temp_c", "battery_temp_c")  # fmt: skip
+POWER_OF = {
+    "pv": "pv_w",
+    "load": "load_w",
+    "import": "grid_w",
+    "feed_in": "grid_w",
+    "charge": "battery_w",
+    "discharge": "battery_w",
+}
 COUNTED_COLUMNS = tuple(f"{name}_counted_kwh" for name in COUNTED)
 
 
@@ -23,21 +32,34 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
 
     `rows`: KEY, interval_s, marks, ts_export, export_id, rows (input rows behind each), QUANTITIES; in the order of
     arrival. The result is as if the rows had been written one after the other: a row fills what was unknown and
-    corrects what was known; what it does not report stays.
+    corrects what was known; what it does not report stays, and of two lengths of interval the longer one.
     """
     carried = [name for name in QUANTITIES if rows[name].null_count() < rows.height]
+    columns = [*KEY, "interval_s", "marks", "ts_export", "export_id", *carried]
+    lowest, highest = rows["ts_utc"].min(), rows["ts_utc"].max()
+    occupied = store.value("SELECT 1 FROM reading_raw WHERE ts_utc BETWEEN ? AND ? LIMIT 1", [lowest, highest])
     outcomes = []
-    turn = pl.int_range(pl.len()).over(KEY) if _has_repeats(rows) else pl.lit(0)
-    waiting = rows.with_columns(turn=turn.cast(pl.Int64))
-    if waiting["turn"].max():
-        waiting, same = _without_repetitions(waiting)
-        outcomes.append(same.select("export_id", "rows", outcome=pl.lit("unchanged")))
-    for _, batch in sorted(waiting.partition_by("turn", as_dict=True).items()):
-        outcomes.append(_write(store, batch.drop("turn"), carried))
-    every = pl.concat(outcomes)
-    return every.group_by("export_id").agg(
-        pl.col("rows").filter(pl.col("outcome") == name).sum().alias(name)
-        for name in ("stored", "unchanged", "replaced")
+    single = rows.select(*columns, "rows", is_told=pl.lit(False))
+    if _has_repeats(rows):
+        is_repeated = pl.struct(KEY).is_duplicated()
+        told, merged = _one_after_the_other(store, single.filter(is_repeated), carried)
+        outcomes.append(told)
+        single = pl.concat([single.filter(~is_repeated), merged])
+    single = single.sort(KEY)
+    if occupied:
+        acted = _merge(store, single, columns, carried)
+        named = single.join(acted, on=KEY, how="left").with_columns(pl.col("outcome").fill_null("unchanged"))
+    else:
+        store.insert("reading_raw", single.select(columns))
+        named = single.with_columns(outcome=pl.lit("stored"))
+    outcomes.append(named.filter(~pl.col("is_told")).select("export_id", "rows", "outcome"))
+    return (
+        pl.concat(outcomes)
+        .group_by("export_id")
+        .agg(
+            pl.col("rows").filter(pl.col("outcome") == name).sum().alias(name)
+            for name in ("stored", "unchanged", "replaced")
+        )
     )
 
 
@@ -45,52 +67,80 @@ def _has_repeats(rows: pl.DataFrame) -> bool:
     return rows.select(pl.struct(KEY).n_unique()).item() < rows.height
 
 
-def _without_repetitions(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows whose values differ from the row before them at the same instant, and those that only repeat it."""
-    numbered = rows.with_row_index("order").with_columns(
-        is_same=pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(1).over(KEY)) for name in QUANTITIES)
-        & (pl.col("turn") > 0)
-    )
-    kept = numbered.filter(~pl.col("is_same")).with_columns(turn=pl.int_range(pl.len()).over(KEY).cast(pl.Int64))
-    return kept.drop("order", "is_same"), numbered.filter("is_same")
+def _one_after_the_other(store: Store, rows: pl.DataFrame, carried: list[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """What became of rows that share an instant, and the one row that each instant ends with.
 
-
-def _write(store: Store, batch: pl.DataFrame, carried: list[str]) -> pl.DataFrame:
-    """[export_id, rows, outcome] of rows that are unique by KEY."""
-    batch = batch.sort(KEY)
-    lowest, highest = batch["ts_utc"].min(), batch["ts_utc"].max()
-    columns = [*KEY, "interval_s", "marks", "ts_export", "export_id", *carried]
-    listed = ", ".join(columns)
-    occupied = store.value("SELECT 1 FROM reading_raw WHERE ts_utc BETWEEN ? AND ? LIMIT 1", [lowest, highest])
-    with store.offered(incoming=batch.select(columns)):
-        if not occupied:
-            store.con.execute(f"INSERT INTO reading_raw ({listed}) SELECT {listed} FROM incoming")
-            return batch.select("export_id", "rows", outcome=pl.lit("stored"))
-        differs = (
-            " OR ".join(f"(n.{name} IS NOT NULL AND r.{name} IS DISTINCT FROM n.{name})" for name in carried) or "false"
+    The state before a row is, channel by channel, the last value that was known; the history's own row, if there is
+    one, stands before all of them.
+    """
+    asked = rows.select(KEY).unique()
+    lowest, highest = asked["ts_utc"].min(), asked["ts_utc"].max()
+    listed = ", ".join(f"r.{name}" for name in (*KEY, "interval_s", "marks", "ts_export", "export_id", *carried))
+    with store.offered(asked=asked):
+        held = store.frame(
+            f"""
+            SELECT {listed} FROM reading_raw AS r SEMI JOIN asked USING (site_id, device_id, ts_utc)
+            WHERE r.ts_utc BETWEEN ? AND ?
+            """,
+            [lowest, highest],
         )
-        sets = ", ".join(f"{name} = coalesce(n.{name}, r.{name})" for name in carried)
+    before = held.cast({name: rows.schema[name] for name in held.columns if name != "marks"}).with_columns(
+        pl.col("marks").cast(rows.schema["marks"]),
+        rows=pl.lit(0, rows.schema["rows"]),
+        is_told=pl.lit(False),
+    )
+    line = pl.concat([before.select(rows.columns), rows]).with_columns(
+        (pl.col(name).forward_fill().over(KEY).alias(f"{name}_after") for name in carried),
+        interval_after=pl.col("interval_s").cum_max().over(KEY),
+        place=pl.int_range(pl.len()).over(KEY),
+    )
+    grew = pl.col("interval_after") > pl.col("interval_after").shift(1).over(KEY)
+    differs = pl.any_horizontal(
+        grew, *(pl.col(f"{name}_after").ne_missing(pl.col(f"{name}_after").shift(1).over(KEY)) for name in carried)
+    )
+    line = line.with_columns(
+        outcome=pl.when(pl.col("place") == 0)
+        .then(pl.lit("stored"))
+        .otherwise(pl.when(differs).then(pl.lit("replaced")).otherwise(pl.lit("unchanged")))
+    )
+    last_acted = pl.col("outcome") != "unchanged"
+    merged = (
+        line.group_by(KEY, maintain_order=True)
+        .agg(
+            pl.col("interval_after").last().alias("interval_s"),
+            pl.col("marks").first(),
+            *(pl.col(name).filter(last_acted).last() for name in ("ts_export", "export_id")),
+            *(pl.col(f"{name}_after").last().alias(name) for name in carried),
+            rows=pl.lit(0, rows.schema["rows"]),
+            is_told=pl.lit(True),
+        )
+        .select(rows.columns)
+    )
+    return line.filter(pl.col("rows") > 0).select("export_id", "rows", "outcome"), merged
+
+
+def _merge(store: Store, rows: pl.DataFrame, columns: list[str], carried: list[str]) -> pl.DataFrame:
+    """[KEY, outcome] of the rows, unique by KEY, that were new to the history or changed it."""
+    listed = ", ".join(columns)
+    differs = " OR ".join(f"(n.{name} IS NOT NULL AND r.{name} IS DISTINCT FROM n.{name})" for name in carried)
+    sets = ", ".join(
+        [f"{name} = coalesce(n.{name}, r.{name})" for name in carried]
+        + ["interval_s = greatest(r.interval_s, n.interval_s)", "ts_export = n.ts_export", "export_id = n.export_id"]
+    )
+    lowest, highest = rows["ts_utc"].min(), rows["ts_utc"].max()
+    with store.offered(incoming=rows.select(*columns, "is_told")):
         acted = store.frame(
             f"""
             MERGE INTO reading_raw AS r USING incoming AS n
             ON r.ts_utc = n.ts_utc AND r.site_id = n.site_id AND r.device_id = n.device_id
                AND r.ts_utc BETWEEN TIMESTAMPTZ '{_literal(lowest)}' AND TIMESTAMPTZ '{_literal(highest)}'
-            WHEN MATCHED AND ({differs}) THEN UPDATE SET {sets or "interval_s = r.interval_s"},
-                 interval_s = greatest(r.interval_s, n.interval_s), ts_export = n.ts_export, export_id = n.export_id
+            WHEN MATCHED AND (n.is_told OR n.interval_s > r.interval_s OR {differs or "false"}) THEN UPDATE SET {sets}
             WHEN NOT MATCHED THEN INSERT ({listed}) VALUES ({", ".join(f"n.{name}" for name in columns)})
             RETURNING site_id, device_id, ts_utc, merge_action
             """
         )
-    named = acted.with_columns(
-        outcome=pl.col("merge_action").replace_strict(
-            {"INSERT": "stored", "UPDATE": "replaced"}, return_dtype=pl.String
-        )
-    ).drop("merge_action")
-    return (
-        batch.select(*KEY, "export_id", "rows")
-        .join(named, on=KEY, how="left")
-        .select("export_id", "rows", outcome=pl.col("outcome").fill_null("unchanged"))
-    )
+    outcome = pl.col("merge_action").replace_strict({"INSERT": "stored", "UPDATE": "replaced"}, return_dtype=pl.String)
+    return acted.with_columns(outcome=outcome).drop("merge_action")
 
 
 def _literal(instant: object) -> str:
@@ -103,7 +153,13 @@ def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None =
     given = None if sites is None else list(sites)
     frame = store.frame(resources.query("readings"), {"lo": lo, "hi": hi, "sites": given})
     zones = dict(store.con.execute("SELECT site_id, timezone FROM site").fetchall())
+    devices = store.frame("SELECT site_id, device_id FROM device")
     known = frame.filter(pl.col("site_id").is_in(list(zones)))
+    # Of an inverter that the register no longer names, rows stay in the history but are nobody's reading.
+    if (is_named := known["device_id"] != "").any():
+        known = pl.concat(
+            [known.filter(~is_named), known.filter(is_named).join(devices, on=["site_id", "device_id"], how="semi")]
+        ).sort(KEY)
     zoned = known.with_columns(timezone=pl.col("site_id").replace_strict(zones, return_dtype=pl.String, default=None))
     if (known["clock_shift_min"] != 0).any():
         # Where a correction begins or ends, two stamps can fall on one instant: the corrected one is kept.
@@ -117,25 +173,45 @@ def read_days(store: Store, first: date, last: date, sites: Sequence[str] | None
     return frame.filter(pl.col("ts_local").dt.date().is_between(first, last))
 
 
-def to_sites(devices: pl.DataFrame, device_counts: dict[str, int]) -> pl.DataFrame:
+class Shares(NamedTuple):
+    """What of a site's devices must have reported before their sum is the site's."""
+
+    devices: dict[str, int]  # site -> number of its devices, sites of devices.csv only
+    of_channel: pl.DataFrame  # site_id and, for each quantity, the number of its devices that ever reported it
+
+
+def shares(store: Store) -> Shares:
+    """How many of each site's registered devices there are, and how many of them report each quantity."""
+    devices = dict(store.con.execute("SELECT site_id, count(*) FROM device GROUP BY site_id").fetchall())
+    told = store.frame("SELECT c.* FROM device_channel AS c SEMI JOIN device USING (site_id, device_id)")
+    powers = {**{name: name for name in QUANTITIES}, **{f"{name}_kwh_total": power for name, power in POWER_OF.items()}}
+    # A counter gives power too, so whoever reports one of the two has a share in the power.
+    shared = pl.concat([told, told.with_columns(pl.col("channel").replace(powers))]).unique()
+    counts = shared.group_by("site_id").agg(
+        (pl.col("channel") == name).sum().cast(pl.Int64).alias(name) for name in QUANTITIES
+    )
+    return Shares(devices, counts)
+
+
+def to_sites(devices: pl.DataFrame, shares: Shares) -> pl.DataFrame:
     """One row per site and instant: the sum of a site's devices where all of them have reported.
 
-    Powers and counters are summed, levels, voltages and temperatures are plain means. A channel that one of the
-    devices lacks is null: a part is not the whole.
+    Powers and counters are summed, levels, voltages and temperatures are plain means. A quantity is null where one of
+    the devices that report it has not: a part is not the whole.
     """
-    single = devices.filter(~pl.col("site_id").is_in(list(device_counts)) | (pl.col("device_id") == ""))
-    several = devices.filter(pl.col("site_id").is_in(list(device_counts)) & (pl.col("device_id") != ""))
+    is_part = pl.col("site_id").is_in(list(shares.devices)) & (pl.col("device_id") != "")
+    single, several = devices.filter(~is_part), devices.filter(is_part)
     if several.is_empty():
         return single.drop("device_id")
-    wanted = pl.col("site_id").replace_strict(device_counts, return_dtype=pl.Int64, default=1)
-    summed = [name for name in (*QUANTITIES, *COUNTED_COLUMNS) if name not in MEANS]
-    together = (
+    counted = [name for name in (*QUANTITIES, *COUNTED_COLUMNS) if name not in MEANS]
+    known = (
         several.group_by("site_id", "ts_utc")
         .agg(
             pl.col("ts_local").first(),
             pl.col("interval_s").max(),
             pl.col("is_instant").first(),
-            *(pl.when(pl.col(name).count() == pl.len()).then(pl.col(name).sum()).alias(name) for name in summed),
+            *(pl.col(name).sum() for name in counted),
+            *(pl.col(name).count().alias(f"{name}_known") for name in counted),
             *(pl.col(name).mean() for name in MEANS),
             pl.col("counted_s").max(),
             pl.col("export_id").max(),
@@ -143,9 +219,22 @@ def to_sites(devices: pl.DataFrame, device_counts: dict[str, int]) -> pl.DataFra
             pl.col("clock_shift_min").first(),
             reported=pl.len(),
         )
-        .filter(pl.col("reported") >= wanted)
-        .drop("reported")
+        .filter(pl.col("reported") >= pl.col("site_id").replace_strict(shares.devices, return_dtype=pl.Int64))
+        .join(shares.of_channel, on="site_id", how="left", suffix="_wanted")
     )
-    return pl.concat([single.drop("device_id"), together.select(single.drop("device_id").columns)]).sort(
-        "site_id", "ts_utc"
-    )
+    together = known.with_columns(
+        pl.when(
+            (pl.col(f"{name}_known") > 0)
+            & (pl.col(f"{name}_known") >= pl.col(f"{_share_of(name)}_wanted").fill_null(1))
+        ).then(pl.col(name)).alias(name)
+        for name in counted
+    )  # fmt: skip
+    # Rows from before the site's inverters were registered one by one stand where their sum is not known.
+    alone = single.drop("device_id").join(together, on=["site_id", "ts_utc"], how="anti")
+    return pl.concat([alone, together.select(alone.columns)]).sort("site_id", "ts_utc")
+
+
+def _share_of(name: str) -> str:
+    """The quantity whose devices must all be known before `name` can be summed."""
+    counter = name.removesuffix("_counted_kwh")
+    return POWER_OF.get(counter, name)
