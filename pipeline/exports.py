@@ -146,7 +146,7 @@ def _members(data: bytes, name: str, folder: str, max_bytes: int) -> list[Export
         members = [
             info for info in archive.infolist() if not info.is_dir() and not info.filename.startswith("__MACOSX/")
         ]
-    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, UnicodeDecodeError) as error:
+    except Exception as error:  # besides its own errors, zipfile lets IndexError, struct.error and others through
         raise _UnreadableError(f"damaged zip ({error}); have it sent again") from error
     if len(members) > MEMBERS_MAX:
         raise _UnreadableError(f"the zip holds {len(members)} files, more than {MEMBERS_MAX}; send it in parts")

@@ -162,6 +162,17 @@ def test_one_value_a_stamp_is_the_first_pass_and_says_so() -> None:
     assert local[36] - utc[36] == 3600 * US  # 03:00 CET
 
 
+def test_marks_at_the_edges_of_the_repeated_hour_that_come_once() -> None:
+    """Interval ends: 02:00 ends the last interval before the hour, and 03:00 alone is the plain clock reading (CET)."""
+    local = day_of_walls("2025-10-26", 15)
+    utc, status = to_utc(local, "Europe/Zurich", marks_end=True)
+    assert [n for n in range(96) if status[n] == UNTOLD] == [9, 10, 11, 12]  # 02:15, 02:30, 02:45, 03:00
+    assert local[8] - utc[8] == 2 * 3600 * US
+    alone = to_utc(local[12:], "Europe/Zurich", marks_end=True)
+    assert alone.utc_us[0] == local[12] - 3600 * US
+    assert UNTOLD not in alone.status
+
+
 def test_each_site_of_an_interleaved_file_has_its_own_order() -> None:
     instants = around("Europe/Zurich", 2025, 15)[1]
     local = np.array([wall_us(int(i), "Europe/Zurich") for i in instants])
