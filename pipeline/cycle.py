@@ -19,7 +19,7 @@ from pipeline.lock import held
 from pipeline.profile_model import ExportProfile
 from pipeline.register_model import Register
 from pipeline.settings import Settings
-from pipeline.store import Store, history, reader
+from pipeline.store import Store, history, kept, reader
 from pipeline.workspace import Workspace
 
 MAP_DAYS = 30  # of the digest's map
@@ -79,6 +79,7 @@ def opened(
             for leftover in (place, place.with_name(place.name + ".wal")):
                 leftover.unlink(missing_ok=True)
         with Store(place) as store:
+            kept.prepare(store)
             register = checked.register
             history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
             yield Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)

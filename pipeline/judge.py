@@ -13,10 +13,10 @@ import polars as pl
 import detectors
 from detectors import light as light_marks
 from detectors.finding import Finding, Kind, NotJudged, Verdict
-from detectors.frames import DAYS, READINGS
+from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from pipeline import daily, exceptions, progress
 from pipeline.local_time import day_start, utc_midnight
-from pipeline.store import Store, history, readings
+from pipeline.store import Store, history, kept, readings
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
 DAY_WINDOW = 90  # days that detectors look back on site-days: a season's change, and a month of past beyond two
@@ -69,9 +69,19 @@ def _sum_up(store: Store, chunk: pl.DataFrame) -> None:
     mine = (
         rows.with_columns(day=pl.col("ts_local").dt.date()).join(chunk, on=["site_id", "day"], how="semi").drop("day")
     )
-    days = daily.to_site_days(readings.to_sites(mine, readings.shares(store)), sites)
+    whole = readings.to_sites(mine, readings.shares(store))
+    days = daily.to_site_days(whole, sites)
     marks = light_marks.light_marks(mine, sites)
-    history.write_days(store, days, marks, chunk)
+    frames = {
+        "readings": whole.select(READINGS.names()).cast(READINGS),
+        "device_readings": mine.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
+        "sites": sites,
+    }
+    kept_rows = {
+        module.DETECTOR: module.keep(**{name: frames[name] for name in _wanted(module.keep)})
+        for module in kept.keepers()
+    }
+    history.write_days(store, days, marks, kept_rows, chunk)
 
 
 def _chunks(dirty: pl.DataFrame) -> Iterator[pl.DataFrame]:
@@ -133,22 +143,32 @@ def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.
         block = days[start : start + BLOCK_DAYS]
         site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
         light = history.light(store, block[0] - timedelta(days=LIGHT_WINDOW), block[-1])
+        kept_rows = kept.read(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
         for day in block:
-            _judge_day(store, day, site_days, light, result)
+            _judge_day(store, day, site_days, light, kept_rows, result)
             tell(1)
     return result
 
 
-def _judge_day(store: Store, day: date, site_days: pl.DataFrame, light: pl.DataFrame, result: Judged) -> None:
+def _judge_day(
+    store: Store,
+    day: date,
+    site_days: pl.DataFrame,
+    light: pl.DataFrame,
+    kept_rows: dict[str, pl.DataFrame],
+    result: Judged,
+) -> None:
     sites = store.sites().filter(
         pl.col("watched"), pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day)
     )
-    rows = readings.to_sites(readings.read_days(store, day, day), readings.shares(store))
+    devices = readings.read_days(store, day, day)
+    rows = readings.to_sites(devices, readings.shares(store))
     frames: dict[str, object] = {
         "day": day,
         "sites": sites,
         "planes": store.planes(),
         "readings": _of(rows.select(READINGS.names()).cast(READINGS), sites),
+        "device_readings": _of(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
         "days": _of(_trailing(site_days, day, DAY_WINDOW), sites),
         "light": _of(_trailing(light, day, LIGHT_WINDOW), sites),
     }
@@ -156,7 +176,9 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, light: pl.DataF
     modules = detectors.load()
     for module in modules:
         frames["earlier"] = _earlier(verdicts)
-        verdicts += module.detect(**{name: frames[name] for name in _wanted(module)})
+        if module.DETECTOR in kept_rows:
+            frames["kept"] = _of(_trailing(kept_rows[module.DETECTOR], day, DAY_WINDOW), sites)
+        verdicts += module.detect(**{name: frames[name] for name in _wanted(module.detect)})
     found = [verdict for verdict in verdicts if isinstance(verdict, Finding)]
     silent = [verdict for verdict in verdicts if isinstance(verdict, NotJudged)]
     silent += _nothing_to_judge(sites, rows, verdicts, [module.DETECTOR for module in modules], day)
@@ -170,9 +192,9 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, light: pl.DataF
     result.sites_not_judged = _wholly_silent(sites, silent, len(modules))
 
 
-def _wanted(module: ModuleType) -> list[str]:
-    """The frames that a detector's positional parameters name."""
-    parameters = inspect.signature(module.detect).parameters.values()
+def _wanted(function: Callable[..., object]) -> list[str]:
+    """The frames that a function's positional parameters name."""
+    parameters = inspect.signature(function).parameters.values()
     return [p.name for p in parameters if p.kind is not inspect.Parameter.KEYWORD_ONLY]
 
 

@@ -96,6 +96,8 @@ class Service:
         """Runs a job under the workspace's lock; what goes wrong is logged and recorded, the service goes on."""
         try:
             with opened(self.workspace, wait_s=LOCK_WAIT_S, is_quiet=True, should_stop=self.stop.is_set) as run:
+                if self.stop.is_set():
+                    return
                 try:
                     with recorded(run.store, name) as said:
                         work(run, said)

@@ -7,6 +7,7 @@ import polars as pl
 
 from detectors.frames import DAYS
 from detectors.light import LIGHT
+from pipeline.store import kept
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
@@ -16,8 +17,10 @@ FINDING_COLUMNS = (
 )  # fmt: skip
 
 
-def write_days(store: Store, days: pl.DataFrame, light: pl.DataFrame, done: pl.DataFrame) -> None:
-    """Replaces site-days and light marks of `done` [site_id, day], which are no longer dirty, nor judged."""
+def write_days(
+    store: Store, days: pl.DataFrame, light: pl.DataFrame, kept_rows: dict[str, pl.DataFrame], done: pl.DataFrame
+) -> None:
+    """Replaces site-days, light marks and kept rows of `done` [site_id, day], which are then neither dirty nor judged."""
     with store.transaction(), store.offered(done=done):
         for table in ("site_day", "light_day", "dirty_day", "judged"):
             store.con.execute(
@@ -25,6 +28,7 @@ def write_days(store: Store, days: pl.DataFrame, light: pl.DataFrame, done: pl.D
             )
         store.insert("site_day", days)
         store.insert("light_day", light)
+        kept.write(store, kept_rows, done)
         mark_due(store, "site_day", done["day"])
 
 
@@ -52,7 +56,8 @@ def unjudged_days(store: Store) -> list[date]:
     return [day for (day,) in store.con.execute(
         """
         SELECT DISTINCT d.day FROM site_day AS d
-        JOIN site AS s ON s.site_id = d.site_id AND s.watched AND (s.commissioned_on IS NULL OR d.day >= s.commissioned_on)
+        JOIN site AS s ON s.site_id = d.site_id AND s.watched
+            AND (s.commissioned_on IS NULL OR d.day >= s.commissioned_on)
         ANTI JOIN judged AS j ON j.site_id = d.site_id AND j.day = d.day
         ORDER BY d.day
         """
@@ -121,7 +126,8 @@ def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFr
 # The register's copy ----------------------------------------------------------------------------------------------
 
 SHAPES_DAYS = (
-    "timezone", "installed_kwp", "battery_kwh", "battery_reserve_pct", "feed_in_limit_kw", "feed_in_buffer_w", "inverter_kw",
+    "timezone", "installed_kwp", "battery_kwh", "battery_reserve_pct", "feed_in_limit_kw", "feed_in_buffer_w",
+    "inverter_kw",
 )  # fmt: skip
 
 
