@@ -66,10 +66,17 @@ def retime(run: Opened, site_id: str, *, shift_min: float, first: date, last: da
     if last is not None and last < first:
         raise NoonmarkError("the correction ends before it begins", f"--to {last}", f"choose {first} or a later day")
     with run.store.transaction():
+        shift_id = run.store.value("SELECT nextval('clock_shift_number')")
         run.store.con.execute(
-            "INSERT INTO clock_shift (site_id, shift_min, from_day, to_day, made_at, note) VALUES (?, ?, ?, ?, ?, ?)",
-            [site_id, shift_min, first, last, datetime.now(UTC), f"by {_who()}"],
+            """
+            INSERT INTO clock_shift (shift_id, site_id, shift_min, from_day, to_day, made_at, note)
+            VALUES (?, ?, ?, ?, ?, ?, ?)
+            """,
+            [shift_id, site_id, shift_min, first, last, datetime.now(UTC), f"by {_who()}"],
         )
+        judged = history.last_judged_day(run.store)
+        if judged is not None:
+            history.note_mended(run.store, site_id, judge.kinds_of("clock"), shift_id, judged)
         _apply(run.store, site_id, first, last)
     return _after(run, site_id)
 
@@ -95,6 +102,7 @@ def undo_retime(
         run.store.con.execute(
             "UPDATE clock_shift SET undone_at = ? WHERE shift_id = ?", [datetime.now(UTC), row["shift_id"]]
         )
+        history.forget_mended(run.store, row["shift_id"])
         _apply(run.store, site_id, row["from_day"], row["to_day"])
     return _after(run, site_id)
 

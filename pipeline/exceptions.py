@@ -32,6 +32,8 @@ from detectors.frames import UTC
 
 REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not mended, so it keeps its number and its history
 
+MENDED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
+
 SEVERITIES = ("urgent", "soon", "watch")  # worst first
 
 FINDINGS = pl.Schema(
@@ -374,6 +376,22 @@ def _hide_effects(table: list[dict[str, Any]]) -> None:
                 is_effect = row["kind"] != cause if effects is None else row["kind"] in effects
                 if is_effect and row["hidden_by"] is None:
                     row["hidden_by"] = open_kinds[cause]["exception_id"]
+
+
+def with_mended(folded: pl.DataFrame, mended: pl.DataFrame, *, day: date) -> pl.DataFrame:
+    """`folded` and the matters that a correction of the clock took out of the findings, closed from that day on.
+
+    `mended`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. A matter that the fold still
+    knows is the fold's.
+    """
+    gone = mended.filter(pl.col("opened_on") <= day).join(folded, on="exception_id", how="anti")
+    is_over = pl.col("mended_on") <= day
+    rows = gone.with_columns(
+        status=pl.when(is_over).then(pl.lit("closed")).otherwise("status"),
+        closed_on=pl.when(is_over).then("mended_on").otherwise("closed_on"),
+        note=pl.when(is_over).then(pl.lit(MENDED_NOTE)).otherwise("note"),
+    )
+    return pl.concat([folded, rows.select(EXCEPTIONS.names()).cast(EXCEPTIONS)]).sort("exception_id")
 
 
 def order(exceptions: pl.DataFrame) -> pl.DataFrame:

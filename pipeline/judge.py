@@ -52,6 +52,11 @@ def detector_names() -> dict[str, str]:
     return {kind: module.DETECTOR for module in detectors.load() for kind in module.KINDS}
 
 
+def kinds_of(detector: str) -> list[str]:
+    """The kinds that a detector may return."""
+    return [kind for module in detectors.load() if module.DETECTOR == detector for kind in module.KINDS]
+
+
 def sum_up(store: Store, tell: progress.Advance = progress.silent) -> int:
     """How many site-days were summed up: those whose readings changed, and no others."""
     dirty = history.dirty_days(store)
@@ -263,9 +268,10 @@ def _finite(value: object) -> object:
 def fold(store: Store, day: date) -> pl.DataFrame:
     """The exceptions as they stood at the end of `day`."""
     findings, judged, silent = history.verdicts(store, day)
-    return exceptions.fold(
+    folded = exceptions.fold(
         findings, judged, silent, history.decisions(store), store.sites(), kinds(), detector_names(), day=day
     )
+    return exceptions.with_mended(folded, history.mended(store), day=day)
 
 
 def update_exceptions(store: Store) -> None:

@@ -13,7 +13,14 @@ from pipeline.ingest import Again, Ingest, IngestResult
 from pipeline.store import Store, history, reader
 from pipeline.workspace import Workspace
 
-KEPT = ("run", "decision", "clock_shift", "clock_shift_span", "export_copy")  # what people did is not in the archive
+KEPT = (
+    "run",
+    "decision",
+    "clock_shift",
+    "clock_shift_span",
+    "export_copy",
+    "mended_exception",
+)  # what people did is not in the archive
 
 
 def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:

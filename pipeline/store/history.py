@@ -111,6 +111,30 @@ def decisions(store: Store) -> pl.DataFrame:
     return store.frame("SELECT * FROM decision ORDER BY decided_at")
 
 
+def mended(store: Store) -> pl.DataFrame:
+    """EXCEPTIONS that corrections of clocks closed, with shift_id and mended_on."""
+    return store.frame("SELECT * FROM mended_exception ORDER BY exception_id")
+
+
+def note_mended(store: Store, site_id: str, kinds: Sequence[str], shift_id: int, on: date) -> None:
+    """Remembers the site's open exceptions of these kinds as closed by a correction."""
+    with store.offered(wanted=pl.DataFrame({"kind": list(kinds)}, schema={"kind": pl.String})):
+        store.con.execute(
+            """
+            INSERT INTO mended_exception BY NAME
+            SELECT CAST(? AS BIGINT) AS shift_id, CAST(? AS DATE) AS mended_on, e.*
+            FROM exception AS e SEMI JOIN wanted USING (kind)
+            WHERE e.site_id = ? AND e.status <> 'closed'
+              AND e.exception_id NOT IN (SELECT exception_id FROM mended_exception)
+            """,
+            [shift_id, on, site_id],
+        )
+
+
+def forget_mended(store: Store, shift_id: int) -> None:
+    store.con.execute("DELETE FROM mended_exception WHERE shift_id = ?", [shift_id])
+
+
 def last_judged_day(store: Store) -> date | None:
     day = store.value("SELECT max(day) FROM judged")
     return day if isinstance(day, date) else None
