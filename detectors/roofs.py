@@ -15,8 +15,8 @@ from detectors.clear_sky import clear_day, diffuse_ratio, transposition, views
 from detectors.robust import Array
 
 PERFORMANCE_RATIO = 0.80  # IEC 61724-1's worked example; it cancels between neighbours, all but in the sky's greyness
-NODE_DAYS = 10  # ours: geometry is computed every 10 days and interpolated, within 0.5 % below 60 degrees
-NODE_DEG = 0.5  # ours: the plausible roofs' geometry is shared by half degrees of latitude, within 1 %
+NODE_DAYS = 10  # ours: geometry is computed every 10 days and interpolated: within 1 % to 50 degrees, 2 % to 58
+NODE_DEG = 0.5  # ours: the plausible roofs' geometry is shared by half degrees of latitude: within 1.5 % to 50 degrees
 TIGHT_AC_RATIO = 0.9  # ours: an inverter below 0.9 kW per kWp may clip a clear day
 # Tilt and azimuth away from the equator: flat, common, steep; east or west, common and steep (one stands for both: day
 # sums are symmetric about solar noon); and a shallow roof turned half away. Ours: what a sensible installer builds on.

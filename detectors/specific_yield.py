@@ -17,7 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.neighbours import Nearest, Opinion, consult, nearest
-from detectors.robust import Array, median, spread
+from detectors.robust import MAD_TO_SIGMA, Array, median, quantile, spread
 from detectors.roofs import DEFAULT_PLANE, PERFORMANCE_RATIO, Geometry, geometry_of, plane_factor
 
 WITHIN_KM = 50.0  # ours: day sums of irradiance still correlate above 0.9 in most climates
@@ -30,6 +30,9 @@ MAX_HELD_BACK_H = 0.5  # ours: half an hour at noon is under a tenth of a winter
 MIN_SKY_RATIO = 0.10  # ours: under a tenth of a clear day it is snow on the roofs or too dark to tell roofs apart
 MAX_DISAGREEMENT_RATIO = 0.35  # ours: neighbours apart by a third have patchy snow or weather of their own
 MIN_CLEAR_KWH_M2 = 0.3  # ours: shorter polar days than this have no yield to speak of
+SWING = 2.0  # ours: a roof under which a site swings twice as much from day to day as under another is not its roof
+CALM_RATIO = 0.05  # ours: days of equal roofs differ by that much, whatever the weather
+FIT_DAYS = 15  # ours: fewer days may hold no clear one or no grey one
 OFF_RATIO = 0.75  # as in underperformance: such a neighbour has no say
 
 
@@ -50,6 +53,7 @@ class Comparison(NamedTuple):
     expected_kwh: Array  # [sites, planes, days]
     ratio: Array  # [sites, planes, days]: actual over expected
     best: NDArray[np.intp]  # [sites]: the plane that fits the site's own days best
+    fits: NDArray[np.bool_]  # [sites, planes]: the site may have that roof
     has_planes: NDArray[np.bool_]  # [sites]: the register knows its planes
     level_spread: Array  # [sites]: how far its neighbours' own recent levels lie apart
 
@@ -73,8 +77,9 @@ def compare(
     best = np.full(sites.height, DEFAULT_PLANE)
     opinion = _opinion(grey, grey, geometry, near, best)
     factors = grey[:, None, :] / plane_factor(geometry, _filled(opinion.median, grey))
-    best = _best_planes(factors / opinion.median[:, None, :], has_planes)
-    level = _level(_pick(factors, best) / opinion.median)
+    first = factors / opinion.median[:, None, :]
+    best = _best_planes(first, _fitting_planes(first, has_planes))
+    level = _level(_pick(first, best))
     opinion = _sound_opinion(grey, level, _filled(opinion.median, grey), geometry, near, best)
     disagreement = opinion.spread / opinion.median
     judged = (opinion.median >= MIN_SKY_RATIO) & (disagreement <= MAX_DISAGREEMENT_RATIO)
@@ -82,11 +87,12 @@ def compare(
     made = sky[:, None, :] * plane_factor(geometry, sky)
     expected = made * ideal[:, None, :]
     ratio = grey[:, None, :] / made
-    best = _best_planes(ratio, has_planes)
+    fits = _fitting_planes(ratio, has_planes)
+    best = _best_planes(ratio, fits)
     level = _level(_pick(ratio, best))
     return Comparison(
         sites, dates, table["pv_kwh"], table["pv_coverage_pct"], table["held_back_h"], opinion.median, disagreement,
-        opinion.voices, expected, ratio, best, has_planes,
+        opinion.voices, expected, ratio, best, fits, has_planes,
         consult(np.where(_is_off(level), np.nan, level)[:, None], near, most=MOST, least=LEAST).spread[:, 0],
     )  # fmt: skip
 
@@ -136,7 +142,8 @@ def _tables(days: pl.DataFrame, sites: pl.DataFrame, dates: list[date]) -> dict[
 
 def _opinion(grey: Array, sky: Array, geometry: Geometry, near: Nearest, best: NDArray[np.intp]) -> Opinion:
     factor = _pick(plane_factor(geometry, sky), best)
-    return consult(grey / factor, near, most=MOST, least=LEAST)
+    said = consult(grey / factor, near, most=MOST, least=LEAST)
+    return said._replace(median=np.where(said.median > 0, said.median, np.nan))  # no light at all is no sky
 
 
 def _sound_opinion(
@@ -169,16 +176,47 @@ def _level(ratio: Array) -> Array:
     return median(ratio[..., -RECENT_DAYS:])
 
 
-def _best_planes(ratio: Array, has_planes: NDArray[np.bool_]) -> NDArray[np.intp]:
+def sound_level(past: Array) -> tuple[Array, Array]:
+    """What a site reached beside its neighbours while it was sound, and the scatter of its single days.
+
+    The scatter comes from successive differences, which a step or a season in the past hardly moves. The upper quartile
+    less what scatter puts there is the median of a sound past, and stays it while a fault fills half of the window.
+    """
+    scatter = _unrest(past)
+    return quantile(past, 0.75) - scatter / MAD_TO_SIGMA, scatter
+
+
+def _unrest(values: Array) -> Array:
+    """The spread of single days about their neighbours in time, gaps left out; NaN with nothing to compare."""
+    place = np.where(np.isfinite(values), np.arange(values.shape[-1]), -1)
+    before = np.maximum.accumulate(place, axis=-1)[..., :-1]
+    earlier = np.where(before >= 0, np.take_along_axis(values, np.maximum(before, 0), axis=-1), np.nan)
+    return spread(values[..., 1:] - earlier) / np.sqrt(2)
+
+
+def _fitting_planes(ratio: Array, has_planes: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of the plausible roofs a site may have, [sites, planes], by how it answers to clear and to grey days.
+
+    Held against the wrong roof, a site swings from day to day with the share of direct light. A fault takes the same
+    share of either, so it does not hide the roof.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        logs = np.log(ratio)
+        unrest = _unrest(np.where(np.isfinite(logs), logs, np.nan))
+        least = np.fmin.reduce(unrest, axis=-1, keepdims=True)
+        # Too few days tell nothing apart: then any roof may be it.
+        swings = unrest > SWING * np.maximum(least, CALM_RATIO)
+    enough = np.isfinite(ratio[:, 0]).sum(axis=-1) >= FIT_DAYS
+    return ~(swings & (enough & ~has_planes)[:, None])
+
+
+def _best_planes(ratio: Array, fits: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Per site the plane under which its own earlier days are steadiest and nearest to its neighbours'."""
     # Ten earlier days leave the recent ones, where a fault may lie, out of the choice.
     has_past = np.isfinite(ratio[..., :-RECENT_DAYS]).sum(axis=-1, keepdims=True) >= RECENT_DAYS
     is_recent = np.arange(ratio.shape[-1]) >= ratio.shape[-1] - RECENT_DAYS
-    past = np.where(has_past & is_recent, np.nan, ratio)
-    level = median(past)
+    level, scatter = sound_level(np.where(has_past & is_recent, np.nan, ratio))
     with np.errstate(invalid="ignore", divide="ignore"):
-        misfit = spread(past) / level + np.abs(np.log(level))
-    misfit = np.where(np.isfinite(misfit), misfit, np.inf)
-    best = misfit.argmin(axis=-1)
-    nothing_known = has_planes | ~np.isfinite(misfit).any(axis=-1)
-    return np.where(nothing_known, DEFAULT_PLANE, best)
+        misfit = np.nan_to_num(scatter / level) + np.abs(np.log(level))
+    misfit = np.where(np.isfinite(misfit) & fits, misfit, np.inf)
+    return np.where(np.isfinite(misfit).any(axis=-1), misfit.argmin(axis=-1), DEFAULT_PLANE)

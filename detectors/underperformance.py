@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from detectors import specific_yield
 from detectors.finding import Finding, Kind, NotJudged, Verdict
-from detectors.robust import MAD_TO_SIGMA, Z_CUT, Array, median, quantile, spread
+from detectors.robust import Z_CUT, Array, median
 from detectors.specific_yield import (
     LEAST,
     MAX_DISAGREEMENT_RATIO,
@@ -23,6 +23,7 @@ from detectors.specific_yield import (
     WITHIN_KM,
     Comparison,
     compare,
+    sound_level,
 )
 
 DETECTOR = "underperformance"
@@ -85,14 +86,15 @@ def detect(
 ) -> list[Verdict]:
     """A finding per watched site that lags behind its neighbours, in % of the energy missing over the last 10 days.
 
-    A site whose planes are unknown is found only if it lags whichever plausible roof it has.
+    A site whose planes are unknown is found only if it lags whichever plausible roof it may have.
     """
     if sites.is_empty() or days.is_empty():
         return []
     doubts = _doubts(earlier)
     seen = compare(days, sites, planes, last_day=day, left_out=_unheard(earlier))
     recent, past = seen.ratio[..., -RECENT_DAYS:], seen.ratio[..., :-RECENT_DAYS]
-    normal, scatter = _normal(past)
+    normal, scatter = sound_level(past)
+    normal = np.where(np.isfinite(past).sum(axis=-1) >= MIN_PAST_DAYS, normal, np.nan)
     with np.errstate(invalid="ignore"):
         is_below = _lasts(recent, np.full(normal.shape, low_ratio)) & (
             1 - median(recent) >= Z_CUT * np.fmax(seen.level_spread, MIN_SPREAD_RATIO)[:, None]
@@ -113,7 +115,7 @@ def detect(
         reason = doubts.get(site["site_id"]) or _why_not(seen, row, int(judged[row]))
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
-        elif np.isfinite(due[row]).all():
+        elif (np.isfinite(due[row]) | ~seen.fits[row]).all():
             found = _finding(seen, row, site, due[row], low_ratio, drop_ratio)
             cost = found.loss_kwh * _worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site["site_id"]))
             verdicts.append(found.model_copy(update={"cost": cost}))
@@ -143,17 +145,6 @@ def _unheard(earlier: pl.DataFrame) -> set[str]:
     """The sites in doubt that can't speak for their neighbours' sky either."""
     is_near_right = pl.col("kind").is_in(SHIFTS) & (pl.col("value").abs() <= HEARD_SHIFT_MIN)
     return set(earlier.filter(pl.col("kind").is_in(list(DOUBTS)) & ~is_near_right.fill_null(False))["site_id"])
-
-
-def _normal(past: Array) -> tuple[Array, Array]:
-    """What each site reached beside its neighbours before, [sites, planes], and the scatter of its single days.
-
-    The scatter comes from successive differences, which a step or a season in the past hardly moves. The upper quartile
-    less what scatter puts there is the median of a sound past, and stays it while a fault fills half of the window.
-    """
-    scatter = spread(np.diff(past)) / np.sqrt(2)
-    sound = quantile(past, 0.75) - scatter / MAD_TO_SIGMA
-    return np.where(np.isfinite(past).sum(axis=-1) >= MIN_PAST_DAYS, sound, np.nan), scatter
 
 
 def _worth(site: dict, pv_kwh: float, fed_in_kwh: float | None) -> float:
@@ -204,7 +195,7 @@ def _finding(seen: Comparison, row: int, site: dict, due: Array, low_ratio: floa
     recent = is_judged & (np.arange(len(is_judged)) >= len(is_judged) - RECENT_DAYS)
     should_kwh = seen.expected_kwh[row] * due[:, None]
     actual_kwh = seen.actual_kwh[row]
-    missing = 1 - actual_kwh[recent].sum() / should_kwh[:, recent].sum(axis=-1)
+    missing = np.where(seen.fits[row], 1 - actual_kwh[recent].sum() / should_kwh[:, recent].sum(axis=-1), np.inf)
     roof = int(missing.argmin())  # whichever roof it is, at least this much is missing
     missing_pct = float(missing[roof]) * 100
     today_kwh, today_due_kwh = float(actual_kwh[-1]), float(should_kwh[roof, -1])

@@ -105,6 +105,30 @@ def test_several_planes_count_by_their_share():
     assert by_arrays.expected_kwh == pytest.approx(by_register.expected_kwh, nan_ok=True)
 
 
+@pytest.mark.parametrize("factor", [1.0, 0.6])
+def test_the_answer_to_clear_and_grey_days_tells_an_unknown_roof(factor):
+    """A fault takes the same share of either kind of day, so it hides nothing."""
+    fleet = simulate.cluster(
+        4103, latitude=49, first_day=date(2025, 9, 15), day_count=45, faulty_share=0, known_share=1.0, count=12
+    )
+    south, steep_south, east, half_turned = 1, 2, 3, 5
+    told = 0
+    for row, (site_id, turn) in enumerate(fleet.truth.select("site_id", "turn_deg").iter_rows()):
+        is_it = pl.col("site_id") == site_id
+        bare = fleet.sites.with_columns(pl.when(~is_it).then(pl.col("tilt_deg", "azimuth_deg")))
+        days = fleet.days.with_columns(pv_kwh=pl.col("pv_kwh") * pl.when(is_it).then(factor).otherwise(1.0))
+        fits = compare(days, bare, fleet.planes, last_day=date(2025, 10, 29)).fits[row]
+        if abs(turn) <= 25:
+            told += 1
+            assert (fits[south], fits[half_turned]) == (True, False)
+        elif abs(turn) >= 75:
+            told += 1
+            assert (fits[east], fits[steep_south]) == (True, False)
+    assert told >= 6
+    few = days.filter(pl.col("day") > date(2025, 10, 17))
+    assert compare(few, bare, fleet.planes, last_day=date(2025, 10, 29)).fits.all()
+
+
 def test_a_small_inverter_is_not_blamed_for_what_it_cuts_off():
     doy = date(2025, 6, 10)
     _, sites = _town(*[5.0] * 5)
