@@ -5,7 +5,7 @@ import io
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.build_profiles import check_account, part, profile, read
@@ -142,6 +142,16 @@ def test_two_open_quotes_do_not_close_each_other() -> None:
     assert result.rows["line"].to_list() == [2, 4, 6]
 
 
+def test_lines_between_two_stray_quotes_are_not_swallowed() -> None:
+    """The second would close the first: what stands between would be one cell of three lines."""
+    text = HEADER + ROWS[0] + '"2025-06-01 01:00,1,1\n' + ROWS[2] + '2025-06-01 03:00,1,1"\n' + ROWS[4]
+    result = read(text)
+    assert rejected(result) == {3: "a quote is opened and not closed"}
+    assert result.cells.select("line", "value").rows() == [(5, '1"')]
+    assert result.rows["line"].to_list() == [2, 4, 5, 6]
+
+
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.text(max_size=6), st.text(max_size=6)), min_size=1, max_size=5))
 def test_cells_are_what_the_csv_module_wrote(notes: list[tuple[str, str]]) -> None:
     """Written by Python's csv module (RFC 4180), read back: the same rows, whatever stands in unmapped cells."""
@@ -199,12 +209,14 @@ def test_delimiters(delimiter: str) -> None:
     assert read(text, by=by).rows["pv_w"].to_list() == [0.5, 1.5, 2.5]
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300), st.sampled_from(["utf-8", "utf-16", "latin-1", "cp1252"]), st.booleans())
 def test_any_bytes_are_accounted_for(noise: bytes, encoding: str, with_header: bool) -> None:
     data = (HEADER + BODY).encode(encoding) + noise if with_header else noise
     check_account(read(data, by=profile(csv={"encoding": encoding})))
 
 
+@settings(deadline=None)
 @given(st.text(alphabet='0123456789-: ,."\n\rtpv', max_size=200))
 def test_any_text_below_a_header_is_accounted_for(noise: str) -> None:
     result = read(HEADER + BODY + noise)

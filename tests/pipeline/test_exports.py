@@ -116,7 +116,7 @@ def test_an_encrypted_member_is_refused(tmp_path: Path) -> None:
     data[6] |= 1  # general purpose bit 0 of the local header (APPNOTE 4.4.4)
     data[data.index(b"PK\x01\x02") + 8] |= 1  # and of the central directory
     (part,) = read(tmp_path, "x.zip", bytes(data))
-    assert "encrypted" in str(part.problem)
+    assert str(part.problem).startswith("encrypted")
 
 
 @pytest.mark.parametrize("kind", ["plain", "gz", "zst", "zip", "zip of small ones"])

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.build_profiles import check_account, part, profile, read
@@ -144,12 +144,14 @@ ANY = st.recursive(
 )
 
 
+@settings(deadline=None)
 @given(st.lists(ANY, max_size=5))
 def test_any_records_are_accounted_for(records: list) -> None:
     check_account(read(json.dumps(records), by=profile(format="json", **BY)))
     check_account(read("\n".join(json.dumps(record) for record in records), by=LINES))
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=100))
 def test_any_bytes_are_accounted_for(noise: bytes) -> None:
     good = "\n".join(json.dumps(record) for record in RECORDS).encode() + b"\n"

@@ -4,7 +4,7 @@ import re
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.numbers import to_numbers
@@ -53,6 +53,7 @@ def test_only_the_whole_cell_is_a_token() -> None:
     assert one("N/A ", missing=("N/A",)) == "bad"
 
 
+@settings(deadline=None)
 @given(st.text(alphabet="0123456789.,+-eE _naifx", max_size=8) | st.floats(allow_nan=False).map(repr))
 def test_any_text_is_what_python_and_the_grammar_say(text: str) -> None:
     if text == "":

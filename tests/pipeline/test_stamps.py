@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.stamps import Stamps, parse
@@ -38,6 +38,7 @@ def one(text: str, form: str) -> datetime | None:
 
 
 @pytest.mark.parametrize("form", FORMS)
+@settings(deadline=None)
 @given(moments=st.lists(MOMENTS, min_size=1, max_size=5))
 def test_what_strftime_writes_is_read_as_strptime_reads_it(form: str, moments: list[datetime]) -> None:
     texts = [moment.strftime(form) for moment in moments]
@@ -45,6 +46,7 @@ def test_what_strftime_writes_is_read_as_strptime_reads_it(form: str, moments: l
     assert [clock(stamps, n) for n in range(len(texts))] == [datetime.strptime(t, form) for t in texts]  # noqa: DTZ007
 
 
+@settings(deadline=None)
 @given(moment=MOMENTS, minutes=st.integers(-14 * 60, 14 * 60), sep=st.sampled_from("T "), spec=st.sampled_from(
     ["minutes", "seconds", "milliseconds", "microseconds"]))  # fmt: skip
 def test_iso_stamps_with_and_without_offset(moment: datetime, minutes: int, sep: str, spec: str) -> None:
@@ -133,6 +135,7 @@ def test_mixed_forms_in_one_column() -> None:
     assert np.diff(stamps.wall_us[[0, 1, 4]]).tolist() == [300_000_000, 300_500_000]
 
 
+@settings(deadline=None)
 @given(st.text(max_size=20), st.sampled_from([*FORMS, "iso8601", "epoch_s", "epoch_ms"]))
 def test_no_text_raises(text: str, form: str) -> None:
     parse(pl.Series([text]), form)
