@@ -124,7 +124,8 @@ def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
     work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
     with run.progress("taking in", len(waiting.arrivals), "files") as tell:
         result = work.run(waiting.arrivals, tell)
-    result.still_written, result.links = waiting.still_written, waiting.links
+    result.still_written += waiting.still_written
+    result.links += waiting.links
     sum_up(run)
     return result
 
