@@ -35,7 +35,7 @@ class Judged:
     days: list[date] = field(default_factory=list)
     findings: int = 0
     not_judged: int = 0
-    sites_not_judged: list[str] = field(default_factory=list)  # of the last day: nothing at all could be judged
+    sites_not_judged: list[str] = field(default_factory=list)  # watched, and without a reading of the last day
 
     @property
     def needs_person(self) -> bool:
@@ -163,9 +163,9 @@ def _judge_day(
     kept_rows: dict[str, pl.DataFrame],
     result: Judged,
 ) -> None:
-    sites = store.sites().filter(
-        pl.col("watched"), pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day)
-    )
+    # Sites that are not watched raise nothing, but their roofs still tell what the sky did.
+    sites = store.sites().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
+    watched = sites.filter("watched")
     devices = readings.read_days(store, day, day)
     rows = readings.to_sites(devices, readings.shares(store))
     frames: dict[str, object] = {
@@ -184,17 +184,18 @@ def _judge_day(
         if module.DETECTOR in kept_rows:
             frames["kept"] = _of(_trailing(kept_rows[module.DETECTOR], day, DAY_WINDOW), sites)
         verdicts += module.detect(**{name: frames[name] for name in _wanted(module.detect)})
-    found = [verdict for verdict in verdicts if isinstance(verdict, Finding)]
-    silent = [verdict for verdict in verdicts if isinstance(verdict, NotJudged)]
-    silent += _nothing_to_judge(sites, rows, verdicts, [module.DETECTOR for module in modules], day)
+    raising = set(watched["site_id"])
+    found = [v for v in verdicts if isinstance(v, Finding) and v.site_id in raising]
+    silent = [v for v in verdicts if isinstance(v, NotJudged) and v.site_id in raising]
+    silent += _nothing_to_judge(watched, rows, verdicts, [module.DETECTOR for module in modules], day)
     history.write_verdicts(
         store, day, _findings_frame(found), pl.DataFrame(silent, schema=NOT_JUDGED, orient="row"),
-        sites["site_id"].to_list(), _expected(modules, frames, day),
+        watched["site_id"].to_list(), _expected(modules, frames, day),
     )  # fmt: skip
     result.days.append(day)
     result.findings += len(found)
     result.not_judged += len(silent)
-    result.sites_not_judged = _wholly_silent(sites, silent, len(modules))
+    result.sites_not_judged = sorted(_without_readings(watched, rows))
 
 
 def _wanted(function: Callable[..., object]) -> list[str]:
@@ -204,7 +205,10 @@ def _wanted(function: Callable[..., object]) -> list[str]:
 
 
 def _of(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    return frame.join(sites.select("site_id"), on="site_id", how="semi", maintain_order="left")
+    """The rows of these sites, without days before they were commissioned."""
+    mine = frame.join(sites.select("site_id", "commissioned_on"), on="site_id", how="inner", maintain_order="left")
+    day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()
+    return mine.filter(pl.col("commissioned_on").is_null() | (day >= pl.col("commissioned_on"))).select(frame.columns)
 
 
 def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:
@@ -232,17 +236,14 @@ def _nothing_to_judge(
     """A reason for every detector that said nothing of a site without a single reading: silence is not health."""
     owners = detector_names()
     said = {(v.site_id, owners[v.kind] if isinstance(v, Finding) else v.detector) for v in verdicts}
-    for site_id in sites.join(rows.select("site_id").unique(), on="site_id", how="anti")["site_id"]:
+    for site_id in _without_readings(sites, rows):
         for name in names:
             if (site_id, name) not in said:
                 yield NotJudged(site_id, day, name, "no readings on this day")
 
 
-def _wholly_silent(sites: pl.DataFrame, silent: Sequence[NotJudged], detectors_count: int) -> list[str]:
-    counts: dict[str, set[str]] = {}
-    for verdict in silent:
-        counts.setdefault(verdict.site_id, set()).add(verdict.detector)
-    return sorted(site for site in sites["site_id"] if len(counts.get(site, ())) == detectors_count)
+def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
+    return sites.join(rows.select("site_id").unique(), on="site_id", how="anti")["site_id"].to_list()
 
 
 def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
