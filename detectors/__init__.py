@@ -7,7 +7,8 @@ A detector is a module of this package with a `detect`. It declares
 - `RANK`: its place in the order of trust (data 10, clock 20, signs and balance 30, grid 40, battery 50, yield 60);
 - `detect(...)`: positional parameters name what the runner passes, keyword-only ones are knobs with defaults:
   `readings` and `device_readings` of the judged local day, `days`, `light` and `kept` of a trailing window up to it,
-  `sites` (commissioned ones; what is said of unwatched ones is dropped, but they serve as neighbours), `planes`, `earlier` (findings of lower rank on the day), `day`;
+  `sites` (the commissioned ones; what is said of unwatched ones is dropped, but their roofs tell of the sky),
+  `planes`, `earlier` (findings of lower rank on the day), `day`;
 - optionally `KEPT` (a schema with `site_id` and `day`) and `keep(readings, sites)`, which makes such rows from the
   readings of whole local days: what a detector needs of earlier days and site-days do not hold. The rows are kept by
   the pipeline and come back as `kept`.

@@ -54,7 +54,7 @@ def detector_names() -> dict[str, str]:
 
 def kinds_of(detector: str) -> list[str]:
     """The kinds that a detector may return."""
-    return [kind for module in detectors.load() if module.DETECTOR == detector for kind in module.KINDS]
+    return [kind for module in detectors.load() if detector == module.DETECTOR for kind in module.KINDS]
 
 
 def sum_up(store: Store, tell: progress.Advance = progress.silent) -> int:
