@@ -11,7 +11,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.clock_history import WHOLE_DARK_MIN, is_possible_day, stretches
+from detectors.clock_history import is_possible_day, stretches
 from detectors.clock_kinds import KINDS as KINDS
 from detectors.clock_marks import Array, Index, Marks, latest, low_quantile, marks_of
 from detectors.clock_report import to_finding
@@ -20,9 +20,7 @@ from detectors.finding import NotJudged, Verdict
 
 DETECTOR = "clock"
 RANK = 20
-WINDOW_DAYS = (
-    240  # the longer half of a year of daylight saving and a month before it, so its last day is still told right
-)
+WINDOW_DAYS = 260  # daylight saving lasts up to 238 days: its first day is still seen on its last
 RECENT_DAYS = 14  # with light, within
 RECENT_WITHIN_DAYS = 30
 LOOK_AGAIN_SHARE = 0.6  # of the limit: offsets from here on are looked at one by one
@@ -61,7 +59,7 @@ def _screen(marks: Marks) -> tuple[dict[int, str], Index]:
     with np.errstate(invalid="ignore"):
         off = (np.abs(long) > limit) | (np.abs(short) > limit)
         earliest = np.where(possible, np.minimum(first_end, last_start), np.nan)[:, -NEEDED_DAYS:]
-        dark = (earliest < -WHOLE_DARK_MIN).any(axis=1)
+        dark = (earliest < 0).any(axis=1)
     reasons: dict[int, str] = {}
     for device in np.flatnonzero(~marks.seen[:, -1]).tolist():
         reasons[device] = "no generation data on this day"

@@ -19,7 +19,6 @@ MISSING_PRICE = 0.2  # per minute of missing light: clouds, shade and shut-off e
 MARK_CAP = 25.0  # one mark's charge at most: outages and freak days
 WHOLE_DARK_PRICE = 2.0  # per minute by which a whole interval with power lies in the dark
 WHOLE_DARK_CAP = 60.0
-WHOLE_DARK_MIN = 6.0  # twilight and refraction: what lies less than this in the dark proves nothing
 BATCH = 256  # devices at once, to bound memory
 
 
@@ -59,7 +58,7 @@ def _charge(late: Array, offsets: Array) -> Array:
 
 
 def _charge_dark(late: Array, offsets: Array) -> Array:
-    rest = offsets[None, :] - late[:, None] - WHOLE_DARK_MIN
+    rest = offsets[None, :] - late[:, None]
     return np.nan_to_num(np.clip(WHOLE_DARK_PRICE * rest, 0.0, WHOLE_DARK_CAP))
 
 
@@ -95,9 +94,9 @@ def _batch(marks: Marks, devices: Index) -> list[list[Stretch]]:
 
 
 def is_possible_day(first_end_late: Array, last_start_early: Array) -> npt.NDArray[np.bool_]:
-    """False where whole intervals show light for longer than the sun was up: no clock error can do that."""
+    """False where whole intervals show light for longer than there can be any: no clock error can do that."""
     with np.errstate(invalid="ignore"):
-        return ~(first_end_late + last_start_early < -2 * WHOLE_DARK_MIN)
+        return ~(first_end_late + last_start_early < 0)
 
 
 def _split(breaks: npt.NDArray[np.bool_], lit: npt.NDArray[np.bool_]) -> list[Stretch]:

@@ -21,7 +21,7 @@ KINDS = {
         cause="Another time zone than the site's was entered when the site was set up.",
         next_step=f"{_DESK_FIRST} It is mended there without a visit; if right there, the logger's own is wrong.",
         steps=(
-            "Read the zone of the site in the system that writes its exports; set it to the zone where the site stands.",
+            "Read the site's zone in the system that writes its exports; set it to the zone where the site stands.",
             "If it is right there, open the logger's settings: zone, then date and time against a watch.",
             "Note the clock shown and the watch's time before and after the change.",
             _RETIME,
@@ -39,7 +39,7 @@ KINDS = {
             "fixed offset; only if it is right there, the logger's own switch for daylight saving needs setting."
         ),
         steps=(
-            "Read the site's zone in the system that writes its exports: it must be the named zone, not a fixed offset.",
+            "Read the site's zone in the system that writes its exports: the named zone, not a fixed offset.",
             "At the logger: the zone with automatic daylight saving, or standard time and the exports' zone to match.",
             "Never switch by hand twice a year: it comes back with the next change.",
             _RETIME,

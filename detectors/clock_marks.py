@@ -12,6 +12,11 @@ from detectors.sun import MINUTES_PER_DAY, elevation_deg, sun_times
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
+TWILIGHT_DEG = 1.2  # below sunrise a clear sky gives some 2 W/m2: below the threshold of light
+TWILIGHT_MIN = (6.0, 30.0)  # ours: refraction and coordinates want the least, nights of high summer the most
+DULLEST_SHARE = (
+    0.02  # ours, of the highest peak: a day that stays below was dark (snow, outage), what it shows is noise
+)
 SEAM_MIN = 690.0  # offsets run from -690 to +750 min: no zone's error of whole hours falls on the seam
 
 
@@ -23,14 +28,15 @@ class Marks(NamedTuple):
     days: list[date]
     first_late: Array  # first light after sunrise, as stamped
     last_early: Array  # last light before sunset, as stamped
-    first_end_late: Array  # end of the first interval with generation, after sunrise
-    last_start_early: Array  # start of the last one, before sunset
+    first_end_late: Array  # end of the first interval with generation, after the first possible light
+    last_start_early: Array  # start of the last one, before the last possible light
     noon: Array  # solar noon, minutes after 00:00 UTC of the day
     half_day: Array  # from solar noon to sunset
     zone_offset: Array  # local time minus UTC
     interval: Array  # per device: the last known sampling interval
     seen: npt.NDArray[np.bool_]  # readings with generation known
-    dark_rate: Array  # per device and day: degrees of sun height per minute at rise and set
+    height_rate: Array  # degrees of sun height per minute at sunrise
+    twilight: Array  # minutes before sunrise, and after sunset, in which light is possible
 
 
 def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -> Marks:
@@ -62,14 +68,17 @@ def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -
     claimed_noon = 720.0 - np.where(np.isnan(zone_offset), 4.0 * longitude, zone_offset)
     noon = noon + MINUTES_PER_DAY * np.round((claimed_noon - noon) / MINUTES_PER_DAY)
     sunrise, noon, sunset = _sun_around(latitude, longitude, epoch_days, noon)
-    first, last = table("first_light_min"), table("last_light_min")
+    peak = table("peak_w")
+    with np.errstate(invalid="ignore"):
+        bright = peak >= DULLEST_SHARE * np.fmax.reduce(peak, axis=1, keepdims=True, initial=0.0)
+    first, last = (np.where(bright, table(name), np.nan) for name in ("first_light_min", "last_light_min"))
     lag = (first + last) / 2 - noon
     turns = MINUTES_PER_DAY * np.floor((lag + SEAM_MIN) / MINUTES_PER_DAY)
     turns = np.where(np.isnan(turns), 0.0, turns)
     rise_days = epoch_days + sunrise / MINUTES_PER_DAY
-    rate = elevation_deg(latitude, longitude, rise_days + 5.0 / MINUTES_PER_DAY) - elevation_deg(
-        latitude, longitude, rise_days - 5.0 / MINUTES_PER_DAY
-    )
+    soon, before = (elevation_deg(latitude, longitude, rise_days + m / MINUTES_PER_DAY) for m in (5.0, -5.0))
+    rate = (soon - before) / 10.0
+    twilight = np.clip(TWILIGHT_DEG / np.maximum(rate, 1e-3), *TWILIGHT_MIN)
     interval = table("interval_min")
     newest = window - 1 - np.argmax(np.isfinite(interval[:, ::-1]), axis=1)
     return Marks(
@@ -78,14 +87,15 @@ def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -
         days=[origin + timedelta(days=i) for i in range(window)],
         first_late=first - turns - sunrise,
         last_early=sunset - (last - turns),
-        first_end_late=table("first_end_min") - turns - sunrise,
-        last_start_early=sunset - (table("last_start_min") - turns),
+        first_end_late=table("first_end_min") - turns - sunrise + twilight,
+        last_start_early=sunset - (table("last_start_min") - turns) + twilight,
         noon=noon,
         half_day=(sunset - sunrise) / 2,
         zone_offset=zone_offset,
         interval=interval[np.arange(len(firsts)), newest] if len(firsts) else np.empty(0),
         seen=np.nan_to_num(table("readings")) > 0,
-        dark_rate=rate / 10.0,
+        height_rate=rate,
+        twilight=twilight,
     )
 
 

@@ -6,7 +6,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from detectors.clock_drift import TOGETHER, Drift, best_drift
-from detectors.clock_history import WHOLE_DARK_MIN, Stretch, is_possible_day
+from detectors.clock_history import Stretch, is_possible_day
 from detectors.clock_marks import Array, Marks
 from detectors.clock_zones import changes
 
@@ -17,13 +17,16 @@ RAISE_PER_SLOW_MIN = 2 / 3  # per minute of sampling beyond half an hour: 40 min
 STEP_MIN = 18.0  # a change of offset that shows at 15 min sampling
 STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
 NEEDED_DAYS = 5
-LIGHT_AFTER_DARK_MIN = 4.0  # interpolated light this far in the dark is no noise of the mark, at fine sampling
-LIGHT_AFTER_DARK_INTERVALS = 0.2  # the same at coarse sampling, in intervals
+IN_DARK_INTERVALS = 0.35  # of an interval: interpolated light less than this in the dark may be the mark's own error
+PROOF_MORE_DAYS = 0.2  # a fifth of the days must show it, at 60 min two fifths: there dull days blur the mark both ways
+IN_DARK_SHARE = 0.25  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
 WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of first and last light doubtful
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_WITHIN = (2 / 3, 4 / 3)  # of the zone's own step: 40-80 min for an hour
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is a matter of marks as well as of the clock
+CLEAR_DRIFT = 0.85  # of the best jumps' mean residual: a drift that needs no light in the dark to be believed
+CLEAR_DRIFT_DAYS = 60
 RECENT_DAYS = 45  # of a stretch, so that the seasons' shade does not mix in
 
 
@@ -82,7 +85,7 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
         return None
     first, last, first_end, last_start = first[use], last[use], first_end[use], last_start[use]
     interval = float(marks.interval[device])
-    rate = float(np.nanmedian(marks.dark_rate[device, span]))
+    rate = float(np.nanmedian(marks.height_rate[device, span]))
     late, early = _low(first, 0.2), _low(last, 0.2)
     if (late + early) * rate > WIDE_DEG and days >= 10:  # the few days that ran to the end tell more
         late, early = _low(first, 0.08), _low(last, 0.08)
@@ -90,7 +93,7 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
     offset = (late - early) / 2
     error = mark_error(interval, days)
     whole_morning, whole_evening = _dark_rank(first_end), _dark_rank(last_start)
-    certain = min(whole_morning, whole_evening) < -WHOLE_DARK_MIN
+    certain = min(whole_morning, whole_evening) < 0
     in_the_morning = min(whole_morning, late) < min(whole_evening, early)
     if width_deg > WIDE_DEG or (certain and in_the_morning != (offset < 0)):
         # The middle means nothing where one side is cut off: the side in the dark alone, as at an open roof.
@@ -98,9 +101,13 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
         offset = late - open_late if in_the_morning else open_late - early
         error = float(np.hypot(error, 15.0))
     else:
-        error = float(np.hypot(error, max(late + early, 0.0) / 6))
-    tolerance = max(LIGHT_AFTER_DARK_MIN, LIGHT_AFTER_DARK_INTERVALS * interval)
-    proven = days >= NEEDED_DAYS and (late if offset < 0 else early) < -tolerance
+        # Shade may lie all on one side: then the middle is off by half of what an open roof would not miss.
+        error = float(np.hypot(error, max((late + early) / 2 - OPEN_ROOF_LATE_MIN - interval / 6, 0.0)))
+    tolerance = max(float(np.nanmedian(marks.twilight[device, span])), IN_DARK_INTERVALS * interval)
+    tolerance = max(tolerance, IN_DARK_SHARE * abs(offset))
+    slow = float(np.clip((interval - 15.0) / 45.0, 0.0, 1.0))
+    dark_side = _low(first if offset < 0 else last, 0.2 + PROOF_MORE_DAYS * slow)
+    proven = days >= NEEDED_DAYS and dark_side < -tolerance
     return Offset(offset, error, days, certain, proven, width_deg)
 
 
@@ -135,7 +142,7 @@ def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str
     assert now is not None
     step = _step(marks, device, stretch, earlier, now, zones)
     line = None if step is not None and step.change is not None else best_drift(marks, device, history)
-    if line is not None and abs(line.offset) >= limit and now.in_dark:
+    if line is not None and abs(line.offset) >= RAISE_MIN and (now.in_dark or _is_clear(line, stretch.end)):
         return Diagnosis("drift", now, line.start, None, None, line, None, False)
     if step is not None and not step.before.in_dark:
         return _after_step(step, now, limit)
@@ -150,8 +157,13 @@ def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str
     return Diagnosis("constant", now, stretch.start, None, None, None, None, False)
 
 
+def _is_clear(line: Drift, end: int) -> bool:
+    """Whether the line alone convinces: long, and much better than jumps; first and last light crept together on it."""
+    return end - line.start >= CLEAR_DRIFT_DAYS and line.clearness < CLEAR_DRIFT
+
+
 def _today(marks: Marks, device: int, history: list[Stretch]) -> tuple[Stretch, Stretch | None]:
-    """The stretch of today's offset, with older ones that differ by less than a step, and the last that differs more."""
+    """The stretch of today's offset with older ones that differ by less than a step, and the last that differs more."""
     now = measure(marks, device, history[-1])
     start = history[-1].start
     for stretch in reversed(history[:-1]):
@@ -195,8 +207,8 @@ def _uncertain(now: Offset) -> str:
     if now.days < NEEDED_DAYS:
         return f"only {now.days} days with light, none with generation in the dark; {NEEDED_DAYS} days settle it"
     return (
-        f"first and last light lie {abs(now.minutes):.0f} min {'late' if now.minutes > 0 else 'early'}, but nothing was "
-        "generated in the dark: shade on one side, hours shut off, or the clock; compare the logger's clock with a "
+        f"first and last light lie {abs(now.minutes):.0f} min {'late' if now.minutes > 0 else 'early'}, but nothing "
+        "was generated in the dark: shade on one side, hours shut off, or the clock; compare the logger's clock with a "
         "watch, or its first and last light with a neighbour's"
     )
 
