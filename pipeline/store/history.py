@@ -176,14 +176,17 @@ def write_register(
 
 
 def mark_site_dirty(store: Store, site_id: str, first: date = date.min, last: date = date.max) -> None:
-    """Notes all days of the site between two (stamped) days, and their neighbours, as changed."""
+    """Notes all days of the site between two (stamped) days, and two on either side, as changed.
+
+    A correction of a clock, of at most 26 hours, can move a reading so far.
+    """
     days = store.frame(
         """
-        SELECT DISTINCT CAST(unnest([ts_utc - INTERVAL 1 DAY, ts_utc, ts_utc + INTERVAL 1 DAY]) AS DATE) AS day
-        FROM reading_raw WHERE site_id = ?
+        SELECT DISTINCT CAST(day + unnest(range(-2, 3)) * INTERVAL 1 DAY AS DATE) AS day
+        FROM (SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM reading_raw WHERE site_id = ?)
         """,
         [site_id],
-    ).filter(pl.col("day").is_between(_shifted(first, -2), _shifted(last, 2)))
+    ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
     store.insert("dirty_day", days.select(site_id=pl.lit(site_id), day="day"))
     for relation in ("reading", "device_reading"):
         mark_due(store, relation, days["day"])
@@ -235,7 +238,7 @@ def mark_everything_due(store: Store) -> None:
     """Every part of the reader is written anew at the next publishing."""
     for relation in ("reading", "device_reading"):
         days = store.frame("SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM reading_raw")["day"].to_list()
-        around = {day + timedelta(days=by) for day in days for by in (-1, 0, 1)}
+        around = {day + timedelta(days=by) for day in days for by in (-2, -1, 0, 1, 2)}
         mark_due(store, relation, around)
     for relation in ("site_day", "finding", "not_judged", "judged"):
         mark_due(store, relation, store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
