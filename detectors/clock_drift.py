@@ -39,6 +39,8 @@ def best_drift(marks: Marks, device: int, history: list[Stretch]) -> Drift | Non
     slow = max(0.0, float(marks.interval[device]) - 15.0)
     least = int(LEAST_DAYS + DAYS_PER_SLOW_MIN * slow)
     blocks = [_block_medians(series) for series in (middle, first, last)]
+    if np.ptp(blocks[0][1]) < DRIFT_TOTAL_MIN / 2:
+        return None
     starts = [*range(begin, end - least + 2, START_EVERY_DAYS), history[-1].start]
     lines = [(start, _fit_line(middle, blocks, start, least)) for start in dict.fromkeys(starts)]
     found: list[tuple[float, Drift]] = []

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from detectors.sun import MINUTES_PER_DAY, elevation_deg, sun_times
+from detectors.sun import MINUTES_PER_DAY, sun_coordinates, sun_times
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -42,18 +42,16 @@ class Marks(NamedTuple):
 def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -> Marks:
     """The kept light marks of the `window` days up to and including `day`, laid beside the sun."""
     origin = day - timedelta(days=window - 1)
-    rows = (
-        light.filter(pl.col("day").is_between(origin, day))
-        .join(sites.select("site_id", "latitude", "longitude", "commissioned_on"), on="site_id")
-        .filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on")))
-        .sort("site_id", "device_id", "day")
-        .unique(["site_id", "device_id", "day"], keep="last", maintain_order=True)
+    kept = light.filter(pl.col("day").is_between(origin, day)).join(
+        sites.select("site_id", "latitude", "longitude", "commissioned_on"), on="site_id"
     )
-    owner = rows.select(pl.struct("site_id", "device_id").rle_id()).to_series().to_numpy().astype(np.int64)
-    firsts = np.flatnonzero(np.diff(owner, prepend=-1))
-    heads = rows[firsts]
+    rows = kept.filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on")))
+    keys = ["site_id", "device_id", "latitude", "longitude"]
+    heads = rows.select(keys).unique(["site_id", "device_id"]).sort("site_id", "device_id").with_row_index("owner")
+    rows = rows.join(heads.select("site_id", "device_id", "owner"), on=["site_id", "device_id"])
+    owner = rows["owner"].to_numpy().astype(np.int64)
     column = (rows["day"] - origin).dt.total_days().to_numpy()
-    shape = (len(firsts), window)
+    shape = (len(heads), window)
 
     def table(name: str) -> Array:
         values = np.full(shape, np.nan)
@@ -75,9 +73,11 @@ def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -
     lag = (first + last) / 2 - noon
     turns = MINUTES_PER_DAY * np.floor((lag + SEAM_MIN) / MINUTES_PER_DAY)
     turns = np.where(np.isnan(turns), 0.0, turns)
-    rise_days = epoch_days + sunrise / MINUTES_PER_DAY
-    soon, before = (elevation_deg(latitude, longitude, rise_days + m / MINUTES_PER_DAY) for m in (5.0, -5.0))
-    rate = (soon - before) / 10.0
+    declination, _ = sun_coordinates(epoch_days + 0.5)
+    turn = np.sin(np.radians((sunset - sunrise) / 8.0))  # of the hour angle at sunset
+    rate = (
+        np.cos(np.radians(latitude)) * np.cos(np.radians(declination)) * turn / 4.0
+    )  # the sky turns 1/4 degree a minute
     twilight = np.clip(TWILIGHT_DEG / np.maximum(rate, 1e-3), *TWILIGHT_MIN)
     interval = table("interval_min")
     newest = window - 1 - np.argmax(np.isfinite(interval[:, ::-1]), axis=1)
@@ -92,7 +92,7 @@ def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -
         noon=noon,
         half_day=(sunset - sunrise) / 2,
         zone_offset=zone_offset,
-        interval=interval[np.arange(len(firsts)), newest] if len(firsts) else np.empty(0),
+        interval=interval[np.arange(len(heads)), newest] if len(heads) else np.empty(0),
         seen=np.nan_to_num(table("readings")) > 0,
         height_rate=rate,
         twilight=twilight,

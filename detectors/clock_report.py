@@ -18,6 +18,7 @@ KIND_OF = {
 }
 ZONES_SHOWN = 4
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
+DAYS_AHEAD = 370  # both changes of clocks of a year
 SERIES_POINTS = 120
 SURE_MIN = 30.0  # an offset below this that is only probable is for watching
 
@@ -129,12 +130,12 @@ def _zones(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: l
         return {}
     zones = _explaining(marks, diagnosis, site, register)
     today = marks.days[-1]
-    ahead = [today + timedelta(days=i) for i in range(370)]
-    claim = daily_offsets(site["export_timezone"], ahead)
+    ahead = [today + timedelta(days=i) for i in range(DAYS_AHEAD)]
+    claim = daily_offsets(site["export_timezone"], today, DAYS_AHEAD)
     texts = []
     for zone in zones[:ZONES_SHOWN]:
         difference = (
-            daily_offsets(zone, ahead)
+            daily_offsets(zone, today, DAYS_AHEAD)
             if not zone.startswith("UTC+") and not zone.startswith("UTC-")
             else np.full(len(ahead), _fixed_minutes(zone))
         ) - claim
@@ -152,7 +153,7 @@ def _fixed_minutes(name: str) -> float:
 
 
 def _explaining(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> list[str]:
-    claim = daily_offsets(site["export_timezone"], marks.days)
+    claim = daily_offsets(site["export_timezone"], marks.days[0], len(marks.days))
     if np.isnan(claim).any():
         return []
     spans = [(diagnosis.start, len(marks.days), diagnosis.now.minutes)]
@@ -165,7 +166,7 @@ def _explaining(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], regist
         return all(np.abs((np.median(gap[-14:]) + 720) % 1440 - 720) <= fits for gap in gaps)
 
     zones = plausible_zones(register, site["timezone"], site["latitude"], site["longitude"])
-    found = [zone for zone in zones if explains(daily_offsets(zone, marks.days))]
+    found = [zone for zone in zones if explains(daily_offsets(zone, marks.days[0], len(marks.days)))]
     quarter = 15.0 * round((claim[-1] + diagnosis.now.minutes) / 15.0)
     if -720 <= quarter <= 840 and explains(np.full(len(marks.days), quarter)):
         found.insert(min(len(found), 1), fixed_name(quarter))

@@ -21,6 +21,8 @@ IN_DARK_INTERVALS = 0.35  # of an interval: interpolated light less than this in
 PROOF_MORE_DAYS = 0.2  # a fifth of the days must show it, at 60 min two fifths: there dull days blur the mark both ways
 IN_DARK_SHARE = 0.25  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
 WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of first and last light doubtful
+LIGHT_PAST_SET_MIN = 2.0  # a roof that sees the whole sky shows light this long after sunset
+SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_WITHIN = (2 / 3, 4 / 3)  # of the zone's own step: 40-80 min for an hour
@@ -95,14 +97,12 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
     whole_morning, whole_evening = _dark_rank(first_end), _dark_rank(last_start)
     certain = min(whole_morning, whole_evening) < 0
     in_the_morning = min(whole_morning, late) < min(whole_evening, early)
+    open_late = OPEN_ROOF_LATE_MIN + interval / 6
     if width_deg > WIDE_DEG or (certain and in_the_morning != (offset < 0)):
         # The middle means nothing where one side is cut off: the side in the dark alone, as at an open roof.
-        open_late = OPEN_ROOF_LATE_MIN + interval / 6
         offset = late - open_late if in_the_morning else open_late - early
-        error = float(np.hypot(error, 15.0))
-    else:
-        # Shade may lie all on one side: then the middle is off by half of what an open roof would not miss.
-        error = float(np.hypot(error, max((late + early) / 2 - OPEN_ROOF_LATE_MIN - interval / 6, 0.0)))
+    # Shade may lie all on one side, the dark one too: then the offset is off by half of what is missing.
+    error = float(np.hypot(error, np.clip((late + early) / 2 + LIGHT_PAST_SET_MIN, 0.0, SHADE_MIN)))
     tolerance = max(float(np.nanmedian(marks.twilight[device, span])), IN_DARK_INTERVALS * interval)
     tolerance = max(tolerance, IN_DARK_SHARE * abs(offset))
     slow = float(np.clip((interval - 15.0) / 45.0, 0.0, 1.0))
@@ -241,7 +241,7 @@ def _change_at(
     days: list[date], at: int, last_before: int, height: float, zones: tuple[str, str]
 ) -> tuple[date, float] | None:
     for zone in dict.fromkeys(zones):
-        for index, forward in changes(zone, days):
+        for index, forward in changes(zone, days[0], len(days)):
             low, high = sorted(abs(forward) * share for share in CHANGE_WITHIN)
             near = last_before - CHANGE_NEAR_DAYS < index <= at + CHANGE_NEAR_DAYS
             if near and low <= abs(height) <= high:

@@ -50,14 +50,22 @@ def _year_offsets(name: str, year: int) -> tuple[float, ...]:
     return tuple(offset.total_seconds() / 60 for offset in offsets)
 
 
-def daily_offsets(name: str, days: list[date]) -> Array:
-    """Minutes that the zone is ahead of UTC at 12:00 UTC of each day; NaN for an unknown zone."""
-    return np.array([_year_offsets(name, day.year)[day.timetuple().tm_yday - 1] for day in days])
+@lru_cache(maxsize=4096)
+def daily_offsets(name: str, first: date, count: int) -> Array:
+    """Minutes that the zone is ahead of UTC at 12:00 UTC of `count` days from `first` on; NaN for an unknown zone."""
+    parts: list[float] = []
+    year, skip = first.year, first.timetuple().tm_yday - 1
+    while len(parts) < count:
+        parts += _year_offsets(name, year)[skip:]
+        year, skip = year + 1, 0
+    offsets = np.array(parts[:count])
+    offsets.setflags(write=False)
+    return offsets
 
 
-def changes(name: str, days: list[date]) -> list[tuple[int, float]]:
-    """(index of the first day with the new offset, minutes that the clock was put forward) within `days`."""
-    offsets = daily_offsets(name, days)
+def changes(name: str, first: date, count: int) -> list[tuple[int, float]]:
+    """(index of the first day with the new offset, minutes that the clock was put forward) within those days."""
+    offsets = daily_offsets(name, first, count)
     steps = np.diff(offsets)
     return [(int(i) + 1, float(steps[i])) for i in np.flatnonzero(steps)]
 

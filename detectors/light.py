@@ -33,8 +33,8 @@ LIGHT = pl.Schema(
         "peak_w": pl.Float64,
         "threshold_w": pl.Float64,  # of light, above the night's level
         "night_w": pl.Float64,  # level of the darkest four hours
-        "noise_w": pl.Float64,  # 98 % quantile of the same hours, above that level
-        "step_w": pl.Float64,  # smallest power, or change between neighbouring readings, that is not zero
+        "noise_w": pl.Float64,  # 90 % quantile of the same hours, above that level
+        "step_w": pl.Float64,  # of which all powers of the day are multiples; 0 = of none
     }
 )
 
@@ -44,7 +44,9 @@ Index = npt.NDArray[np.int64]
 DAY = 1440.0  # minutes
 PEAK_SHARE = 0.005  # of the day's peak: 0.3-1 % gave the smallest errors, 2 % and more clearly larger ones
 STEP_FACTOR = 1.2  # a meter's single step is no light
+OFF_THE_STEP = 0.05  # of a step, on average: powers that are no multiples of anything lie 0.25 off
 STEP_CAP = 0.02  # of the peak: what is larger is a lack of readings, not a coarse meter
+NOISE_QUANTILE = 0.9  # ours: of some 16 readings at 15 min, so that one spark is no noise
 NOISE_FACTOR = 1.5
 NIGHT_CAP = 0.03  # of the peak: what is more than that at night is generation, not noise
 NIGHT_HALF_MIN = 120.0  # half width of the darkest hours, around the cut
@@ -52,7 +54,7 @@ NEXT_ROW = 1.6  # intervals: a neighbour further away is missing
 NIGHT_LEFT_OUT = 0.25  # of the dark readings present at most: the logger leaves the night out
 NEAR_DARK = 0.1  # of the peak: a first reading below this, after a night left out, is the first light ...
 NEAR_DARK_PER_MIN = 0.006  # ... the more so, the longer the interval that it averages
-MOSTLY = 0.7  # ours: of the readings from first light to the centroid; broken clouds leave nearly all of them lit
+MOSTLY = 0.85  # ours: of the readings from first light to the centroid; broken clouds leave nearly all of them lit
 RAMP_POWER = 0.75  # of time after first light; 0.5-1 gave the smallest errors on real series at 15-60 min
 
 
@@ -101,11 +103,8 @@ def _marks(rows: pl.DataFrame) -> pl.DataFrame:
     around = _wrap(middle - centre[group])  # minutes from the centroid, -720 to 720
     order = np.lexsort((around, group))
     night, noise = _night(rows, group, around, peak)
-    change = np.abs(np.diff(power, prepend=np.nan))
-    change[starts] = np.nan
-    least = np.fmin(np.where(change > 0, change, np.nan), np.where(power > 0, power, np.nan))
-    step = np.fmin.reduceat(least, starts)
-    coarse = np.minimum(STEP_FACTOR * np.nan_to_num(step), STEP_CAP * peak)
+    step = _meter_step(power, starts, group)
+    coarse = np.minimum(STEP_FACTOR * step, STEP_CAP * peak)
     threshold = np.maximum(PEAK_SHARE * peak, np.maximum(coarse, NOISE_FACTOR * noise))
     threshold = np.where(peak > 0, threshold, np.inf)
 
@@ -126,7 +125,7 @@ def _marks(rows: pl.DataFrame) -> pl.DataFrame:
             threshold_w=pl.Series(np.where(peak > 0, threshold, 0.0)),
             night_w=pl.Series(night),
             noise_w=pl.Series(noise),
-            step_w=pl.Series(step, nan_to_null=True),
+            step_w=pl.Series(step),
         )
         .select(LIGHT.names())
         .cast(LIGHT)
@@ -170,7 +169,9 @@ def _edges(circle: _Circle, starts: Index, threshold: Array, peak: Array) -> dic
         (first, 1, precedes, "first_light_min", "first_end_min"),
         (last, -1, follows, "last_light_min", "last_start_min"),
     ):
-        seen = found & (outside[at] | (left_out & (circle.power[at] < (NEAR_DARK + NEAR_DARK_PER_MIN * circle.interval[at]) * peak)))
+        seen = found & (
+            outside[at] | (left_out & (circle.power[at] < (NEAR_DARK + NEAR_DARK_PER_MIN * circle.interval[at]) * peak))
+        )
         inner = np.clip(at + inward, starts, starts + size - 1)
         before = np.where(outside[at], circle.power[np.clip(at - inward, 0, count - 1)], 0.0)
         into = _into_interval(circle, at, inner, before, threshold[days])
@@ -208,15 +209,27 @@ def _into_interval(circle: _Circle, at: Index, inner: Index, before: Array, thre
 
 
 def _night(rows: pl.DataFrame, group: Index, around: Array, peak: Array) -> tuple[Array, Array]:
-    """Level of the darkest hours and its 98 % quantile above that level, capped; 0 where there are no readings."""
+    """Level of the darkest hours and their high quantile above that level, capped; 0 where there are no readings."""
     dark = np.abs(around) >= DAY / 2 - NIGHT_HALF_MIN
     hours = pl.DataFrame({"group": group[dark], "power": rows["pv_w"].to_numpy()[dark]})
-    level = hours.group_by("group").agg(level=pl.col("power").median(), high=pl.col("power").quantile(0.98))
+    level = hours.group_by("group").agg(level=pl.col("power").median(), high=pl.col("power").quantile(NOISE_QUANTILE))
     night, high = np.zeros(len(peak)), np.zeros(len(peak))
     night[level["group"].to_numpy()] = level["level"].to_numpy()
     high[level["group"].to_numpy()] = level["high"].to_numpy()
     night = np.minimum(night, NIGHT_CAP * peak)
     return night, np.minimum(np.maximum(high - night, 0.0), NIGHT_CAP * peak / NOISE_FACTOR)
+
+
+def _meter_step(power: Array, starts: Index, group: Index) -> Array:
+    """The step of which a day's powers are whole multiples, in W; 0 where there is none."""
+    change = np.abs(np.diff(power, prepend=np.nan))
+    change[starts] = np.nan
+    least = np.fmin(np.where(change > 0, change, np.nan), np.where(power > 0, power, np.nan))
+    step = np.nan_to_num(np.fmin.reduceat(least, starts))
+    multiple = power / np.where(step > 0, step, 1.0)[group]
+    off = np.where(power > 0, np.abs(multiple - np.round(multiple)), 0.0)
+    lit = np.maximum(np.add.reduceat((power > 0).astype(np.int64), starts), 1)
+    return np.where(np.add.reduceat(off, starts) / lit < OFF_THE_STEP, step, 0.0)
 
 
 def _groups(rows: pl.DataFrame) -> tuple[Index, Index]:

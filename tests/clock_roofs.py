@@ -200,7 +200,9 @@ def to_readings(
         keep &= ~((rng.random(days) < roof.gaps)[day_number] & (minute >= from_minute) & (minute < from_minute + 240))
     if not roof.night_rows:
         keep &= frame["pv_w"].to_numpy() > 0
-    missing = [pl.lit(None, dtype=kind).alias(name) for name, kind in DEVICE_READINGS.items() if name not in frame.columns]
+    missing = [
+        pl.lit(None, dtype=kind).alias(name) for name, kind in DEVICE_READINGS.items() if name not in frame.columns
+    ]
     return frame.filter(pl.Series(keep)).with_columns(missing).select(DEVICE_READINGS.names())
 
 
