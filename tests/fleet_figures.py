@@ -118,7 +118,8 @@ def measure_battery(sites: int) -> None:
         first = None
         for d in range(40):
             day = days["day"][d]
-            verdicts = battery_at_floor.detect(days.filter(pl.col("day") <= day), known, build.earlier(), day)
+            kept = battery_at_floor.KEPT.to_frame()
+            verdicts = battery_at_floor.detect(days.filter(pl.col("day") <= day), kept, known, build.earlier(), day)
             verdict = verdicts[0] if verdicts else None
             _count(tally, verdict, d >= stuck_from)
             if first is None and d >= stuck_from and isinstance(verdict, Finding):

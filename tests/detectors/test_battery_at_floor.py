@@ -5,7 +5,7 @@ from datetime import timedelta
 import polars as pl
 import pytest
 
-from detectors.battery_at_floor import detect
+from detectors.battery_at_floor import KEPT, detect, keep
 from detectors.finding import Finding, NotJudged
 from tests import build
 
@@ -19,8 +19,8 @@ UNKNOWN = {"soc_max_pct": None}
 SITE = {"battery_kwh": 10.0}
 
 
-def _verdicts(*rows, site=SITE, earlier=()):
-    return detect(build.days(*rows), build.sites(site), build.earlier(*earlier), build.DAY)
+def _verdicts(*rows, site=SITE, earlier=(), kept=()):
+    return detect(build.days(*rows), build.frame(KEPT, kept), build.sites(site), build.earlier(*earlier), build.DAY)
 
 
 def test_stuck_days_are_counted_and_cost_what_could_have_been_stored():
@@ -87,7 +87,7 @@ def test_gaps_of_days_hold_the_run_for_a_while_only():
     assert _verdicts(STUCK, UNKNOWN, UNKNOWN, STUCK)[0].value == 2.0
     assert _verdicts(STUCK, *[UNKNOWN] * 4, STUCK) == []
     rows = build.days(STUCK, *[FULL] * 4, STUCK).filter(pl.col("soc_max_pct") < 90)  # rows missing altogether
-    assert detect(rows, build.sites(SITE), build.earlier(), build.DAY) == []
+    assert detect(rows, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY) == []
 
 
 @pytest.mark.parametrize(
@@ -105,7 +105,7 @@ def test_what_is_missing_is_said(last, words):
 
 def test_a_site_without_a_row_of_the_day_is_not_judged():
     days = build.days(STUCK, STUCK, last_day=build.DAY - timedelta(days=1))
-    (verdict,) = detect(days, build.sites(SITE), build.earlier(), build.DAY)
+    (verdict,) = detect(days, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
     assert isinstance(verdict, NotJudged)
 
 
@@ -119,5 +119,5 @@ def test_a_wrong_clock_or_a_reversed_sensor_waits():
 def test_no_battery_no_verdict_and_the_day_judged_knows_no_later_day():
     assert _verdicts(STUCK, STUCK, site={}) == []
     days = build.days(STUCK, STUCK, FULL, last_day=build.DAY + timedelta(days=1))
-    (found,) = detect(days, build.sites(SITE), build.earlier(), build.DAY)
+    (found,) = detect(days, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
     assert found.value == 2.0

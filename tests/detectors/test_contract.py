@@ -26,7 +26,7 @@ UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
 )  # fmt: skip
-GIVEN = {"readings", "days", "light", "sites", "planes", "earlier", "day"}
+GIVEN = {"readings", "device_readings", "days", "light", "kept", "sites", "planes", "earlier", "day"}
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
 ALL = detectors.load()
@@ -39,7 +39,13 @@ def _wanted(module) -> list[str]:
 
 
 def _run(module, given) -> list:
-    return module.detect(*[given[name] for name in _wanted(module)])
+    """What it says; `kept` is made by itself from the readings of all days, as the pipeline does."""
+    frames = dict(given)
+    if hasattr(module, "keep"):
+        of_span = {**given, "readings": given["span_readings"], "device_readings": given["span_device_readings"]}
+        frames["kept"] = module.keep(*[of_span[name] for name in inspect.signature(module.keep).parameters])
+        assert frames["kept"].schema == module.KEPT
+    return module.detect(*[frames[name] for name in _wanted(module)])
 
 
 def _sun_power(latitude: float, longitude: float, late_min: float, day_count: int) -> pl.DataFrame:
@@ -77,6 +83,9 @@ def given() -> dict:
     devices = readings.select(pl.lit("").alias("device_id"), *frames.READINGS.names())
     return {
         "readings": readings.filter(pl.col("ts_local").dt.date() == LAST),
+        "device_readings": devices.filter(pl.col("ts_local").dt.date() == LAST),
+        "span_readings": readings,
+        "span_device_readings": devices,
         "days": days,
         "light": light_marks(devices, sites),
         "sites": sites,
@@ -90,6 +99,9 @@ def given() -> dict:
 def empty() -> dict:
     return {
         "readings": frames.READINGS.to_frame(),
+        "device_readings": frames.DEVICE_READINGS.to_frame(),
+        "span_readings": frames.READINGS.to_frame(),
+        "span_device_readings": frames.DEVICE_READINGS.to_frame(),
         "days": frames.DAYS.to_frame(),
         "light": LIGHT.to_frame(),
         "sites": frames.SITES.to_frame(),
