@@ -119,6 +119,13 @@ class Fleet:
             self.profile(name, toml)
         self.space.settings_file.write_text(settings, encoding="utf-8")
 
+    @classmethod
+    def of(cls, root: Path) -> "Fleet":
+        """A workspace that is there already."""
+        made = cls.__new__(cls)
+        made.space = Workspace(root)
+        return made
+
     def register(self, rows: Sequence[Mapping[str, str]]) -> None:
         full = [{**SITE, **row} for row in rows]
         names = list(dict.fromkeys(name for row in full for name in row))
