@@ -104,27 +104,22 @@ def courses(rows: pl.DataFrame, site_ids: Collection[str], *names: str) -> dict[
 
 
 def discharge_steps(rows: pl.DataFrame, by: list[str], hours: pl.Expr) -> pl.DataFrame:
-    """[*by, soc_first_pct, drop_pct, drop_kwh] of each group: what discharge took and by how much the charge fell.
+    """[*by, soc_first_pct, discharge_drop_pct, discharge_drop_kwh] of each group: what discharge took, and the fall.
 
     Only rows amid a discharge count, each against the mean fall around it: then it does not matter whether a state of
     charge belongs to the start, the end or the mean of its interval, and whole per cents add up to what they show.
-    `rows` are in order of time with battery_w and soc_pct; a group without such rows has nulls.
+    `rows` are in order of time, with ts_utc, interval_s, battery_w and soc_pct; a group without such rows has nulls.
     """
     power, soc = pl.col("battery_w"), pl.col("soc_pct")
     same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(n) for name in by for n in (1, -1))
     around_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc").shift(1)).dt.total_milliseconds() / 1000
-    same = same & (around_s <= 2 * NEXT_ROW * pl.col("interval_s"))
-    amid = same & (pl.min_horizontal(power, power.shift(1), power.shift(-1)) > LEAST_W)
+    is_whole = around_s <= 2 * NEXT_ROW * pl.col("interval_s")
+    gives = power > LEAST_W
     fall = (soc.shift(1) - soc.shift(-1)) / 2
-    is_step = (amid & fall.is_not_null() & power.shift(1).is_not_null() & power.shift(-1).is_not_null()).fill_null(
-        False
-    )
-    return (
-        rows.with_columns(is_step=is_step, fall=fall, moved=power * hours / 1000)
-        .group_by(by)
-        .agg(
-            soc_first_pct=soc.first(),
-            drop_pct=pl.when(pl.col("is_step").any()).then(pl.col("fall").filter("is_step").sum()),
-            drop_kwh=pl.when(pl.col("is_step").any()).then(pl.col("moved").filter("is_step").sum()),
-        )
+    amid = pl.all_horizontal(same, is_whole, gives, gives.shift(1), gives.shift(-1), fall.is_not_null())
+    told = rows.with_columns(is_step=amid.fill_null(False), fall=fall, moved=power * hours / 1000)
+    return told.group_by(by).agg(
+        soc_first_pct=soc.drop_nulls().first(),
+        discharge_drop_pct=pl.when(pl.col("is_step").any()).then(pl.col("fall").filter("is_step").sum()),
+        discharge_drop_kwh=pl.when(pl.col("is_step").any()).then(pl.col("moved").filter("is_step").sum()),
     )

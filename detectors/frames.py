@@ -108,6 +108,9 @@ DAYS = pl.Schema(
         "discharge_kwh": pl.Float64,
         "soc_min_pct": pl.Float64,
         "soc_max_pct": pl.Float64,
+        "soc_first_pct": pl.Float64,  # the day's first state of charge
+        "discharge_drop_pct": pl.Float64,  # by how much the state of charge fell in intervals amid a discharge, summed
+        "discharge_drop_kwh": pl.Float64,  # the energy that the battery gave in the same intervals
         "soc_floor_h": pl.Float64,  # hours with the state of charge within 2 % of the reserve, or below it
         "surplus_kwh": pl.Float64,  # energy of pv_w - load_w where positive
         "surplus_at_floor_kwh": pl.Float64,  # the part of it that fell into soc_floor_h

@@ -7,6 +7,7 @@ readings reach to midnight, but never further than one interval. Energy that cou
 
 import polars as pl
 
+from detectors.battery_energy import discharge_steps
 from detectors.frames import DAYS
 from pipeline.local_time import day_hours
 
@@ -61,8 +62,11 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         _hours(_held_back()).alias("held_back_h"),
         pl.col("installed_kwp").first(),
     )
+    with_battery = rows.filter(pl.col("battery_kwh") > 0)
+    steps = discharge_steps(with_battery, ["site_id", "day"], pl.col("weight_s") / 3600)
     return (
-        summed.with_columns(
+        summed.join(steps, on=["site_id", "day"], how="left")
+        .with_columns(
             specific_yield_kwh_per_kwp=pl.col("pv_kwh") / pl.col("installed_kwp"),
             expected_kwh=pl.lit(None, pl.Float64),
             performance_pct=pl.lit(None, pl.Float64),

@@ -4,8 +4,9 @@ CREATE VIEW site_day AS
 SELECT
     site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh,
     charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, performance_pct, interval_s,
-    pv_coverage_pct, soc_floor_h, surplus_kwh, surplus_at_floor_kwh, pv_peak_w, held_back_h
-FROM read_parquet($parts);
+    pv_coverage_pct, soc_floor_h, surplus_kwh, surplus_at_floor_kwh, pv_peak_w, held_back_h,
+    soc_first_pct, discharge_drop_pct, discharge_drop_kwh
+FROM read_parquet($parts, union_by_name = true);
 COMMENT ON VIEW site_day IS 'one row per site and local calendar day';
 COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_day.day IS 'date: local calendar day of the site, 23 to 25 h';
@@ -29,3 +30,6 @@ COMMENT ON COLUMN site_day.surplus_kwh IS 'kWh of generation above consumption, 
 COMMENT ON COLUMN site_day.surplus_at_floor_kwh IS 'kWh: the part of surplus_kwh that fell into soc_floor_h';
 COMMENT ON COLUMN site_day.pv_peak_w IS 'W: highest generation of an interval';
 COMMENT ON COLUMN site_day.held_back_h IS 'h in which a feed-in limit with a full battery may have held generation back';
+COMMENT ON COLUMN site_day.soc_first_pct IS '%: the day''s first state of charge';
+COMMENT ON COLUMN site_day.discharge_drop_pct IS '% points: fall of the state of charge in intervals amid a discharge, summed';
+COMMENT ON COLUMN site_day.discharge_drop_kwh IS 'kWh discharged in the intervals of discharge_drop_pct';
