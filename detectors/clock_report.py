@@ -7,7 +7,7 @@ import numpy as np
 
 from detectors.clock_marks import Array, Marks
 from detectors.clock_verdict import Diagnosis, raise_limit
-from detectors.clock_zones import daily_offsets, fixed_name, plausible_zones
+from detectors.clock_zones import changes, daily_offsets, fixed_name, plausible_zones
 from detectors.finding import EvidenceValue, Finding, Severity
 
 KIND_OF = {
@@ -20,6 +20,7 @@ ZONES_SHOWN = 4
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
 DAYS_AHEAD = 370  # both changes of clocks of a year
 SERIES_POINTS = 120
+FINE_INTERVALS = 0.75  # an offset clearly below one interval is for watching
 SURE_MIN = 30.0  # an offset below this that is only probable is for watching
 
 
@@ -36,13 +37,13 @@ def to_finding(
     interval = float(marks.interval[device])
     certainty = "certain" if diagnosis.now.certain else "probable"
     severity: Severity = "soon"
-    if abs(offset) + 1 < interval or (certainty == "probable" and abs(offset) < SURE_MIN):
+    if abs(offset) < FINE_INTERVALS * interval or (certainty == "probable" and abs(offset) < SURE_MIN):
         severity = "watch"
     name = f" of device {marks.devices[device]}" if marks.devices[device] else ""
     evidence: dict[str, EvidenceValue] = {
         "offset_min": round(offset, 1),
         "uncertainty_min": round(diagnosis.now.uncertainty, 1),
-        "days_used": diagnosis.now.days,
+        "days_used": len(diagnosis.drift.residuals) if diagnosis.drift else diagnosis.now.days,
         "first_day": since.isoformat(),
         "certainty": certainty,
         "interval_min": interval,
@@ -51,10 +52,13 @@ def to_finding(
         **_zones(marks, diagnosis, site, register),
         **_series(marks, device),
     }
-    if abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty) and interval >= 15:
+    one_interval = abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty)
+    if diagnosis.cause == "constant" and one_interval:
         evidence["interval_mark_text"] = (
             f"about one interval of {interval:.0f} min: the profile's `marks` (start or end) would explain it too"
         )
+    if kind == "time-zone-wrong" and (text := _saving_instead(marks, diagnosis, site)):
+        evidence["daylight_saving_text"] = text
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -98,7 +102,7 @@ def _optional(diagnosis: Diagnosis, marks: Marks, device: int, others: int) -> d
         facts["drift_s_per_day"] = round(diagnosis.drift.slope * 60, 1)
     if diagnosis.change is not None:
         facts["clock_change_day"] = diagnosis.change.isoformat()
-        facts["daylight_saving_text"] = "applied twice" if diagnosis.applied_twice else "left out"
+        facts["daylight_saving_text"] = diagnosis.saving
     return facts
 
 
@@ -109,19 +113,17 @@ def _minutes(offset: float) -> str:
 def _sentence(
     kind: str, diagnosis: Diagnosis, offset: float, name: str, since: date, evidence: dict[str, EvidenceValue]
 ) -> str:
-    zones = str(evidence.get("zones_text") or "")
+    zone = evidence.get("zone_name")
     if kind == "clock-drift" and diagnosis.drift is not None:
         speed = diagnosis.drift.slope * 60
         word = "gains" if speed > 0 else "loses"
         return f"The clock{name} {word} {abs(speed):.0f} s a day and is {_minutes(offset)} now"
     if kind == "daylight-saving-wrong" and diagnosis.change is not None:
-        how = "applied twice" if diagnosis.applied_twice else "left out"
         since_change = f"since the clocks changed on {diagnosis.change}"
-        return f"The stamps{name} are {_minutes(offset)} {since_change}: daylight saving {how}"
+        return f"The stamps{name} are {_minutes(offset)} {since_change}: daylight saving {diagnosis.saving}"
     if kind == "clock-step" and diagnosis.step is not None:
         return f"The clock{name} jumped by {diagnosis.step:+.0f} min on {since}; its stamps are {_minutes(offset)}"
-    first = zones.split(":", maxsplit=1)[0]
-    return f"The stamps{name} are {_minutes(offset)}" + (f"; {first} would explain it" if first else "")
+    return f"The stamps{name} are {_minutes(offset)}" + (f"; {zone} would explain it" if zone else "")
 
 
 def _zones(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> dict[str, EvidenceValue]:
@@ -144,7 +146,21 @@ def _zones(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: l
         if len(jumps):
             text += f" until {ahead[int(jumps[0])]}, then {difference[int(jumps[0]) + 1]:+.0f} min"
         texts.append(text)
-    return {"zones_text": "; ".join(texts), "zones_found_count": len(zones)}
+    return {"zone_name": zones[0] if zones else None, "zones_text": "; ".join(texts), "zones_found_count": len(zones)}
+
+
+def _saving_instead(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any]) -> str:
+    """That daylight saving would explain the offset too, where no change of clocks has told yet; else nothing."""
+    for zone in dict.fromkeys((site["export_timezone"], site["timezone"])):
+        seen = len(marks.days) - diagnosis.start
+        if changes(zone, marks.days[diagnosis.start], seen):
+            return ""
+        ahead = changes(zone, marks.days[-1], DAYS_AHEAD)
+        if ahead and ahead[0][1] < 0 and abs(abs(diagnosis.now.minutes) + ahead[0][1]) <= ZONE_FITS_MIN:
+            how = "left out" if diagnosis.now.minutes < 0 else "applied twice"
+            day = marks.days[-1] + timedelta(days=ahead[0][0])
+            return f"daylight saving {how} would explain it too: the change of clocks on {day} will tell"
+    return ""
 
 
 def _fixed_minutes(name: str) -> float:
@@ -165,11 +181,16 @@ def _explaining(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], regist
         gaps = ((offsets - claim)[a:b] - want for a, b, want in spans)
         return all(np.abs((np.median(gap[-14:]) + 720) % 1440 - 720) <= fits for gap in gaps)
 
-    zones = plausible_zones(register, site["timezone"], site["latitude"], site["longitude"])
-    found = [zone for zone in zones if explains(daily_offsets(zone, marks.days[0], len(marks.days)))]
+    place = (site["timezone"], site["latitude"], site["longitude"])
+    found: list[str] = []
+    for zones in plausible_zones(tuple(register), *place):
+        found = [zone for zone in zones if explains(daily_offsets(zone, marks.days[0], len(marks.days)))]
+        if found:
+            break
     quarter = 15.0 * round((claim[-1] + diagnosis.now.minutes) / 15.0)
-    if -720 <= quarter <= 840 and explains(np.full(len(marks.days), quarter)):
-        found.insert(min(len(found), 1), fixed_name(quarter))
+    if quarter and -720 <= quarter <= 840 and explains(np.full(len(marks.days), quarter)):
+        known = sum(zone in register or zone == "UTC" for zone in found)
+        found.insert(max(known, min(len(found), 1)), fixed_name(quarter))
     return found
 
 

@@ -22,6 +22,7 @@ PROOF_MORE_DAYS = 0.2  # a fifth of the days must show it, at 60 min two fifths:
 IN_DARK_SHARE = 0.25  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
 WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of first and last light doubtful
 LIGHT_PAST_SET_MIN = 2.0  # a roof that sees the whole sky shows light this long after sunset
+SCATTER_MIN = 45.0  # ours, median distance from the median: if both marks scatter more, they are no marks
 SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
@@ -58,7 +59,7 @@ class Diagnosis(NamedTuple):
     step: float | None  # after - before
     drift: Drift | None
     change: date | None  # the change of clocks that it goes with
-    applied_twice: bool  # else left out
+    saving: str = ""  # what was done with daylight saving
 
 
 def raise_limit(interval: float) -> float:
@@ -108,7 +109,12 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
     slow = float(np.clip((interval - 15.0) / 45.0, 0.0, 1.0))
     dark_side = _low(first if offset < 0 else last, 0.2 + PROOF_MORE_DAYS * slow)
     proven = days >= NEEDED_DAYS and dark_side < -tolerance
-    return Offset(offset, error, days, certain, proven, width_deg)
+    scattered = days >= 2 and min(_scatter(first), _scatter(last)) > SCATTER_MIN
+    return Offset(offset, error, days, certain and not scattered, proven and not scattered, width_deg)
+
+
+def _scatter(values: Array) -> float:
+    return float(np.median(np.abs(values - np.median(values))))
 
 
 def _dark_rank(values: Array) -> float:
@@ -122,13 +128,21 @@ def _low(values: Array, share: float) -> float:
     return float(np.quantile(values, share))
 
 
+class Change(NamedTuple):
+    """A change of clocks."""
+
+    day: date
+    forward: float  # minutes
+    claimed: bool  # of the zone that the exports claim; else only of the zone where the site stands
+
+
 class Step(NamedTuple):
     """A jump of the offset between two stretches."""
 
     at: int  # column of the first day after
     before: Offset
     height: float
-    change: tuple[date, float] | None  # the change of clocks that it goes with: day, minutes put forward
+    change: Change | None  # that it goes with
 
 
 def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str, str]) -> Diagnosis | str | None:
@@ -143,7 +157,7 @@ def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str
     step = _step(marks, device, stretch, earlier, now, zones)
     line = None if step is not None and step.change is not None else best_drift(marks, device, history)
     if line is not None and abs(line.offset) >= RAISE_MIN and (now.in_dark or _is_clear(line, stretch.end)):
-        return Diagnosis("drift", now, line.start, None, None, line, None, False)
+        return Diagnosis("drift", now, line.start, None, None, line, None)
     if step is not None and not step.before.in_dark:
         return _after_step(step, now, limit)
     if abs(now.minutes) < limit:
@@ -154,7 +168,7 @@ def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str
         return _uncertain(now)
     if step is not None:
         return _stepped(step, now)
-    return Diagnosis("constant", now, stretch.start, None, None, None, None, False)
+    return Diagnosis("constant", now, stretch.start, None, None, None, None)
 
 
 def _is_clear(line: Drift, end: int) -> bool:
@@ -188,10 +202,13 @@ def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
 
 
 def _stepped(step: Step, now: Offset) -> Diagnosis:
-    twice = step.change is not None and step.height * step.change[1] > 0
-    day = step.change[0] if step.change else None
-    cause: Cause = "step" if step.change is None else "daylight saving"
-    return Diagnosis(cause, now, step.at, step.before.minutes, step.height, None, day, twice)
+    if step.change is None:
+        return Diagnosis("step", now, step.at, step.before.minutes, step.height, None, None)
+    if not step.change.claimed:
+        saving = "followed by the stamps but not by the claimed zone"
+    else:
+        saving = "applied twice" if step.height * step.change.forward > 0 else "left out"
+    return Diagnosis("daylight saving", now, step.at, step.before.minutes, step.height, None, step.change.day, saving)
 
 
 def _too_fine(now: Offset, interval: float) -> str | None:
@@ -237,13 +254,11 @@ def _jump(late: Array, before: Stretch, after: Stretch) -> float:
     return _low(new, 0.2) - _low(old, 0.2) if len(old) and len(new) else float("nan")
 
 
-def _change_at(
-    days: list[date], at: int, last_before: int, height: float, zones: tuple[str, str]
-) -> tuple[date, float] | None:
-    for zone in dict.fromkeys(zones):
+def _change_at(days: list[date], at: int, last_before: int, height: float, zones: tuple[str, str]) -> Change | None:
+    for zone in dict.fromkeys(reversed(zones)):
         for index, forward in changes(zone, days[0], len(days)):
             low, high = sorted(abs(forward) * share for share in CHANGE_WITHIN)
             near = last_before - CHANGE_NEAR_DAYS < index <= at + CHANGE_NEAR_DAYS
             if near and low <= abs(height) <= high:
-                return days[index], forward
+                return Change(days[index], forward, zone == zones[1])
     return None

@@ -96,17 +96,19 @@ def _angle(text: str, degrees: int) -> float:
     return -value if text[0] == "-" else value
 
 
-def plausible_zones(register: list[str], home: str, latitude: float, longitude: float) -> list[str]:
-    """Zones that may have been entered by mistake, most plausible first.
+@lru_cache(maxsize=4096)
+def plausible_zones(
+    register: tuple[str, ...], home: str, latitude: float, longitude: float
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Zones that may have been entered by mistake, most plausible first; then all others, should none of them fit.
 
-    The site's own, the other zones of the register, UTC, clocks without daylight saving in the site's own standard
-    time, then the zones of its country and of its neighbourhood by distance.
+    The site's own, the other zones of the register, UTC, then the zones of its country and of its neighbourhood by
+    distance.
     """
-    around = sorted((_km(latitude, longitude, place), place) for place in places())
+    around = [place for _, place in sorted((_km(latitude, longitude, place), place) for place in places())]
     country = next((place.countries for place in places() if place.zone == home), frozenset())
-    near = [place.zone for km, place in around if km <= NEAR_KM or place.countries & country]
-    ordered = [home, *register, "UTC", *near]
-    return list(dict.fromkeys(ordered))
+    near = [p.zone for p in around if _km(latitude, longitude, p) <= NEAR_KM or p.countries & country]
+    return tuple(dict.fromkeys([home, *register, "UTC", *near])), tuple(place.zone for place in around)
 
 
 def _km(latitude: float, longitude: float, place: Place) -> float:
