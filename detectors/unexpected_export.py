@@ -7,10 +7,12 @@ are counted, and only what lasts or adds up is raised.
 
 from datetime import date
 
-import numpy as np
 import polars as pl
 
 from detectors.clear_sky import daylight_h
+from detectors.export_slips import KEPT as KEPT
+from detectors.export_slips import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
+from detectors.export_slips import keep as keep
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
 
 DETECTOR = "unexpected-export"
@@ -37,15 +39,9 @@ KINDS = {
     )
 }
 
-RATING_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 %; a limiter regulates on such a reading
-TRANSIENT_MINUTES = 10.0  # ours: a regulator needs seconds; two 5-min means in a row are no regulating any more
-SLIP_H = 2 / 60  # ours: no regulator lets the whole rating through for more than 2 min in one go
 DAY_FLOOR_KWH = 0.5  # ours: some 30 slips of 10 kW for 6 s; more in a day is export, whatever its shape
 DAY_FLOOR_SHARE = 0.02  # ours: on large sites 2 % of the day's generation, twice the error of a class 1 meter
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the daylight seen, silence proves nothing
-MIN_STEP_VALUES = 10  # ours: fewer distinct values do not show a meter's step
-STEP_AGREEMENT = 0.95  # ours: so many of the gaps must be whole multiples of the smallest one
-IDLE_SHARE = 0.005  # ours: below 0.5 % of the rating nothing is generated or discharged
 IMPOSSIBLE_MINUTES = 60.0  # ours: an hour in all of feed-in out of nothing is the sensor, not a stray reading
 PICTURE_MINUTES = 15  # 96 points a day
 
@@ -55,6 +51,7 @@ def detect(
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
+    kept: pl.DataFrame | None = None,
     *,
     transient_minutes: float = TRANSIENT_MINUTES,
     min_coverage_pct: float = MIN_COVERAGE_PCT,
@@ -64,90 +61,44 @@ def detect(
     if limited.is_empty():
         return []
     reversed_ids = set(earlier.filter(pl.col("kind") == "meter-reversed")["site_id"])
-    flows = _flows(readings, limited, day)
-    sums = {row["site_id"]: row for row in _sums(flows, transient_minutes).iter_rows(named=True)}
-    verdicts = []
+    rows = _with_daylight(flows(readings, limited), limited, day)
+    sums = {row["site_id"]: row for row in _sums(rows, transient_minutes).iter_rows(named=True)}
+    verdicts: list[Verdict] = []
     for site in limited.iter_rows(named=True):
         verdict = _judge(site, sums.get(site["site_id"]), day, site["site_id"] in reversed_ids, min_coverage_pct)
         if isinstance(verdict, Finding):
-            own = flows.filter(pl.col("site_id") == verdict.site_id)
-            verdict = verdict.model_copy(update={"evidence": {**verdict.evidence, **_picture(own)}})
+            own = rows.filter(pl.col("site_id") == verdict.site_id)
+            advice = _advice(kept, limited, site["site_id"], day)
+            verdict = verdict.model_copy(update={"evidence": {**verdict.evidence, **_picture(own), **advice}})
         if verdict is not None:
             verdicts.append(verdict)
     return verdicts
 
 
-def _flows(readings: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
-    """The readings of limited sites, in order, with what was fed in, what was too much, and what was impossible."""
-    rating_w = pl.coalesce("inverter_kw", "installed_kwp") * 1000
-    known = sites.select(
-        "site_id",
-        "battery_kwh",
-        limit_w=pl.col("feed_in_limit_kw") * 1000,
-        rating_w=rating_w,
-        buffer_w=pl.col("feed_in_buffer_w").fill_null(0.0),
-        # Solar noon in UTC to within the equation of time (17 min), near enough for a coverage.
-        noon_utc_h=12 - pl.col("longitude") / 15,
-        half_day_h=pl.Series(daylight_h(sites["latitude"].to_numpy(), day)) / 2,
-    )
-    flows = readings.join(known, on="site_id", how="inner").sort("site_id", "ts_utc")
-    steps = flows.group_by("site_id").agg(
-        step_w=pl.col("grid_w").map_batches(_step_w, return_dtype=pl.Float64, returns_scalar=True)
-    )
+def _advice(kept: pl.DataFrame | None, sites: pl.DataFrame, site_id: str, day: date) -> dict[str, EvidenceValue]:
+    """How the site's regulating looked on the days before, and the buffer that would have served."""
+    if kept is None:
+        return {}
+    own = kept.filter((pl.col("site_id") == site_id) & (pl.col("day") < day))
+    return next((as_evidence(row) for row in buffer_advice(own, sites).iter_rows(named=True)), {})
+
+
+def _with_daylight(rows: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    half_day = sites.select("site_id", half_day_h=pl.Series(daylight_h(sites["latitude"].to_numpy(), day)) / 2)
     hour = pl.col("ts_utc").dt.hour() + pl.col("ts_utc").dt.minute() / 60
-    idle_w = IDLE_SHARE * pl.col("rating_w")
-    return (
-        flows.join(steps, on="site_id", how="left", maintain_order="left")
-        .with_columns(
-            hours=pl.col("interval_s") / 3600,
-            fed_in_w=(-pl.col("grid_w")).clip(lower_bound=0.0),
-            tolerance_w=pl.max_horizontal("buffer_w", "step_w", RATING_SHARE * pl.col("rating_w")),
-            is_daylight=((hour - pl.col("noon_utc_h") + 12) % 24 - 12).abs() <= pl.col("half_day_h"),
-        )
-        .with_columns(beyond_w=(pl.col("fed_in_w") - pl.col("limit_w")).clip(lower_bound=0.0))
-        .with_columns(
-            is_impossible=(
-                (pl.col("fed_in_w") > pl.col("tolerance_w"))
-                & (pl.col("pv_w") <= idle_w)
-                # A battery that is there but not read may be what feeds in.
-                & (pl.col("battery_w").fill_null(pl.when(pl.col("battery_kwh").is_null()).then(0.0)) <= idle_w)
-            ).fill_null(False)
-        )
-        .with_columns(
-            is_beyond=((pl.col("beyond_w") > pl.col("tolerance_w")) & ~pl.col("is_impossible")).fill_null(False)
-        )
-    )
+    # Solar noon in UTC to within the equation of time (17 min), near enough for a coverage.
+    noon_utc_h = 12 - pl.col("longitude") / 15
+    from_noon = ((hour - noon_utc_h + 12) % 24 - 12).abs()
+    known = rows.join(half_day, on="site_id", how="left", maintain_order="left")
+    return known.with_columns(is_daylight=from_noon <= pl.col("half_day_h"))
 
 
-def _step_w(grid_w: pl.Series) -> float:
-    """The meter's resolution as the values show it, W; 0 where they keep to no common step."""
-    values = np.unique(np.round(grid_w.drop_nulls().to_numpy(), 3))
-    if len(values) < MIN_STEP_VALUES:
-        return 0.0
-    gaps = np.diff(values)
-    multiples = gaps / gaps.min()
-    agreeing = np.abs(multiples - np.round(multiples)) < 0.01  # ours: room for rounding in the export
-    return float(gaps.min()) if agreeing.mean() >= STEP_AGREEMENT else 0.0
-
-
-def _sums(flows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
+def _sums(rows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
     """Per site the day's energy beyond the limit, its longest and largest run, transients and coverage."""
-    gap = pl.col("ts_utc").diff().dt.total_seconds() > 1.5 * pl.col("interval_s")
-    turn = pl.col("is_beyond") != pl.col("is_beyond").shift(1)
-    runs = (
-        flows.with_columns(run=(turn | gap).fill_null(True).cum_sum().over("site_id"))
-        .filter("is_beyond")
+    beyond = (
+        runs(rows, "is_beyond", transient_minutes)
         .group_by("site_id", "run")
-        .agg(
-            intervals=pl.len(),
-            minutes=pl.col("interval_s").sum() / 60,
-            kwh=(pl.col("beyond_w") * pl.col("hours")).sum() / 1000,
-            slip_kwh=(pl.col("rating_w").first() * SLIP_H) / 1000,
-        )
-        .with_columns(
-            lasts=(pl.col("minutes") >= transient_minutes)
-            & ((pl.col("intervals") > 1) | (pl.col("kwh") > pl.col("slip_kwh")))
-        )
+        .agg(pl.col("lasts", "kwh", "minutes").first())
         .group_by("site_id")
         .agg(
             lasting=pl.col("lasts").sum(),
@@ -158,7 +109,7 @@ def _sums(flows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
     )
     seen = pl.col("grid_w").is_not_null() & pl.col("is_daylight")
     return (
-        flows.group_by("site_id")
+        rows.group_by("site_id")
         .agg(
             beyond_kwh=(pl.col("beyond_w") * pl.col("hours")).filter(~pl.col("is_impossible")).sum() / 1000,
             beyond_min=pl.col("interval_s").filter("is_beyond").sum() / 60,
@@ -171,7 +122,7 @@ def _sums(flows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
             tolerance_w=pl.col("tolerance_w").first(),
             step_w=pl.col("step_w").first(),
         )
-        .join(runs, on="site_id", how="left")
+        .join(beyond, on="site_id", how="left")
         .with_columns(pl.col("lasting", "transients", "sure_kwh", "longest_min").fill_null(0))
     )
 
@@ -217,18 +168,18 @@ def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_cove
     )
 
 
-def _picture(flows: pl.DataFrame) -> dict[str, EvidenceValue]:
+def _picture(rows: pl.DataFrame) -> dict[str, EvidenceValue]:
     """The worst interval, the hours of the day, the phases and the day's course, for the picture and the sheet."""
-    worst = flows.filter("is_beyond").sort("beyond_w", "ts_utc", descending=[True, False]).row(0, named=True)
+    worst = rows.filter("is_beyond").sort("beyond_w", "ts_utc", descending=[True, False]).row(0, named=True)
     beyond = (pl.col("beyond_w") * pl.col("hours")).filter(~pl.col("is_impossible")) / 1000
-    by_hour = dict(flows.group_by(pl.col("ts_local").dt.hour()).agg(beyond.sum()).iter_rows())
-    step_min = max(PICTURE_MINUTES, round(int(flows["interval_s"].sort()[-1]) / 60))
+    by_hour = dict(rows.group_by(pl.col("ts_local").dt.hour()).agg(beyond.sum()).iter_rows())
+    step_min = max(PICTURE_MINUTES, round(int(rows["interval_s"].sort()[-1]) / 60))
     minute = pl.col("ts_local").dt.hour().cast(pl.Int32) * 60 + pl.col("ts_local").dt.minute()
-    course = dict(flows.group_by(minute // step_min).agg(pl.col("fed_in_w").mean()).iter_rows())
+    course = dict(rows.group_by(minute // step_min).agg(pl.col("fed_in_w").mean()).iter_rows())
     phases = {
-        f"fed_in_l{n}_kwh": float((flows[f"grid_l{n}_w"].clip(upper_bound=0) * flows["hours"]).sum()) / -1000
+        f"fed_in_l{n}_kwh": float((rows[f"grid_l{n}_w"].clip(upper_bound=0) * rows["hours"]).sum()) / -1000
         for n in (1, 2, 3)
-        if flows[f"grid_l{n}_w"].count() > 0
+        if rows[f"grid_l{n}_w"].count() > 0
     }
     return {
         "worst_w": worst["fed_in_w"],

@@ -1,12 +1,13 @@
 """Feed-in beyond the limit, and the look-alikes: transients, regulating, reversed sensors, gaps."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 import pytest
 
+from detectors.export_slips import buffer_advice
 from detectors.finding import Finding, NotJudged
-from detectors.unexpected_export import detect
+from detectors.unexpected_export import detect, keep
 from tests import build
 
 NO_EXPORT = {"feed_in_limit_kw": 0.0}
@@ -148,3 +149,63 @@ def test_phases_are_in_the_evidence_where_they_are_read():
     (found,) = _verdicts(grid, grid_l1_w=one, grid_l2_w=one)
     assert found.evidence["fed_in_l1_kwh"] == pytest.approx(0.6)
     assert "fed_in_l3_kwh" not in found.evidence
+
+
+def _slipping_days(slips_w, *, days=8, site=NO_EXPORT, interval_s=300, base=20.0):
+    """Kept rows of days up to the builders' day, each with the same single slips after noon, held at 20 W besides."""
+    length = 86400 // interval_s
+    grid = [base] * length
+    for n, watts in enumerate(slips_w):
+        grid[length // 2 + 3 * n] = -watts
+    pv = [3000.0 if length // 4 <= n < 3 * length // 4 else 0.0 for n in range(length)]
+    rows = pl.concat(
+        [
+            build.readings({"pv_w": pv, "grid_w": grid}, day=build.DAY - timedelta(days=n), interval_s=interval_s)
+            for n in range(1, days + 1)
+        ]
+    )
+    return keep(rows, build.sites(site))
+
+
+def test_the_buffer_is_the_one_that_keeps_nineteen_twentieths_of_the_slipped_energy_in():
+    slips = [30.0, 50.0, 50.0, 80.0, 120.0]  # W, 330 in all: up to 16.5 may be left
+    (advice,) = buffer_advice(_slipping_days(slips), build.sites(NO_EXPORT)).to_dicts()
+    # 110 W more leave 120 - 110 = 10 of 330; 100 W more leave 20, too much
+    assert advice["advised_buffer_w"] == 20 + 110
+    assert advice["prevented_pct"] == pytest.approx(100 * (1 - 10 / 330))
+    assert (advice["slips_per_day"], advice["slips_count"], advice["days_count"]) == (5.0, 40, 8)
+    assert (advice["median_slip_min"], advice["longest_slip_min"]) == (5.0, 5.0)
+    assert advice["slipped_kwh"] == pytest.approx(8 * 330 * 5 / 60 / 1000)
+    # Held at its limit for 12 hours of generation less five slips
+    assert advice["more_import_kwh_per_day"] == pytest.approx(0.110 * (12 - 5 * 5 / 60), rel=0.03)
+
+
+def test_the_advice_stays_within_customary_buffers_and_wants_enough_to_go_by():
+    known = build.sites(NO_EXPORT)
+    (wild,) = buffer_advice(_slipping_days([3000.0] * 6), known).to_dicts()
+    assert wild["advised_buffer_w"] == 500
+    assert wild["prevented_pct"] == pytest.approx(16)  # 480 of 3,000 W
+    for kept in (_slipping_days([80.0] * 5, days=4), _slipping_days([], days=8)):
+        (none,) = buffer_advice(kept, known).to_dicts()
+        assert none["advised_buffer_w"] is None
+    # An hour's mean hides a slip of seconds
+    assert buffer_advice(_slipping_days([80.0] * 3, interval_s=3600), known).is_empty()
+
+
+def test_days_under_another_buffer_tell_nothing_of_this_one():
+    assert buffer_advice(_slipping_days([80.0] * 6), build.sites({**NO_EXPORT, "feed_in_buffer_w": 100.0})).is_empty()
+
+
+def test_feed_in_that_lasts_is_no_slip():
+    grid = [20.0] * 100 + [-400.0] * 24 + [20.0] * 20 + [-60.0] + [20.0] * 143
+    kept = keep(build.readings({"pv_w": SUNNY, "grid_w": grid}), build.sites(NO_EXPORT))
+    assert kept["slip_w"].to_list() == [[60.0]]
+    assert kept["slips_count"].to_list() == [1]
+
+
+def test_the_finding_carries_the_advice():
+    rows = build.readings({"pv_w": SUNNY, "grid_w": _with(200.0, {150: -1500.0, 151: -900.0})})
+    kept = _slipping_days([30.0, 50.0, 50.0, 80.0, 120.0])
+    (found,) = detect(rows, build.sites(NO_EXPORT), build.earlier(), build.DAY, kept)
+    assert found.evidence["advised_buffer_w"] == 130
+    assert "5.0 transients a day" in found.evidence["transients_text"]
