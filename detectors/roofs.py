@@ -79,6 +79,8 @@ def _plausible_roofs(latitude: Array, ac_ratio: Array, dates: Sequence[date]) ->
         (np.repeat(toward, len(tilt)) + np.tile(turn, len(where))) % 360,
         dates,
     )
+    if not len(where):
+        return _Roofs(np.zeros(shape), np.zeros(shape), np.zeros((0, len(tilt))), np.zeros((0, len(tilt))))
     beam_ratio = clear.beam_ratio.reshape(shape)[of_site]
     clip_ratio = np.zeros_like(beam_ratio)
     tight = np.flatnonzero(ac_ratio < TIGHT_AC_RATIO)

@@ -33,6 +33,7 @@ MIN_CLEAR_KWH_M2 = 0.3  # ours: shorter polar days than this have no yield to sp
 SWING = 2.0  # ours: a roof under which a site swings twice as much from day to day as under another is not its roof
 CALM_RATIO = 0.05  # ours: days of equal roofs differ by that much, whatever the weather
 FIT_DAYS = 15  # ours: fewer days may hold no clear one or no grey one
+DARK_RATIO = 0.01  # ours: of a clear day; no cloud lets through so little
 OFF_RATIO = 0.75  # as in underperformance: such a neighbour has no say
 
 
@@ -56,6 +57,8 @@ class Comparison(NamedTuple):
     fits: NDArray[np.bool_]  # [sites, planes]: the site may have that roof
     has_planes: NDArray[np.bool_]  # [sites]: the register knows its planes
     level_spread: Array  # [sites]: how far its neighbours' own recent levels lie apart
+    clear_kwh: Array  # what a clear day would make on a level roof of its size
+    dark_share: Array  # share of the nearest neighbours that made next to nothing
 
 
 def compare(
@@ -79,7 +82,7 @@ def compare(
     factors = grey[:, None, :] / plane_factor(geometry, _filled(opinion.median, grey))
     first = factors / opinion.median[:, None, :]
     best = _best_planes(first, _fitting_planes(first, has_planes))
-    level = _level(_pick(first, best))
+    level = _level(picked(first, best))
     opinion = _sound_opinion(grey, level, _filled(opinion.median, grey), geometry, near, best)
     disagreement = opinion.spread / opinion.median
     judged = (opinion.median >= MIN_SKY_RATIO) & (disagreement <= MAX_DISAGREEMENT_RATIO)
@@ -89,38 +92,22 @@ def compare(
     ratio = grey[:, None, :] / made
     fits = _fitting_planes(ratio, has_planes)
     best = _best_planes(ratio, fits)
-    level = _level(_pick(ratio, best))
+    level = _level(picked(ratio, best))
     return Comparison(
         sites, dates, table["pv_kwh"], table["pv_coverage_pct"], table["held_back_h"], opinion.median, disagreement,
         opinion.voices, expected, ratio, best, fits, has_planes,
         consult(np.where(_is_off(level), np.nan, level)[:, None], near, most=MOST, least=LEAST).spread[:, 0],
+        ideal, _dark_share(grey, near),
     )  # fmt: skip
 
 
-def expected(
-    days: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, *, left_out: Collection[str] = ()
-) -> pl.DataFrame:
-    """Per row of `days` in its last 60 days: site_id, day, expected_kwh, performance_pct; null where not judged.
-
-    A site whose planes are unknown is held against the plausible roof that fits its own days best.
-    """
-    schema = {"site_id": pl.String, "day": pl.Date, "expected_kwh": pl.Float64, "performance_pct": pl.Float64}
-    if days.is_empty() or sites.is_empty():
-        return pl.DataFrame(schema=schema)
-    seen = compare(days, sites, planes, last_day=days["day"].sort()[-1], left_out=left_out)
-    ratio = _pick(seen.ratio, seen.best)
-    kwh = np.where(np.isfinite(ratio), _pick(seen.expected_kwh, seen.best), np.nan)
-    count = len(seen.dates)
-    told = pl.DataFrame(
-        {
-            "site_id": np.repeat(seen.sites["site_id"].to_numpy(), count),
-            "day": pl.Series(seen.dates * seen.sites.height, dtype=pl.Date),
-            "expected_kwh": kwh.ravel(),
-            "performance_pct": ratio.ravel() * 100,
-        },
-        schema=schema,
-    ).fill_nan(None)
-    return days.select("site_id", "day").join(told, on=["site_id", "day"], how="inner").sort("site_id", "day")
+def _dark_share(grey: Array, near: Nearest) -> Array:
+    """How many of the nearest neighbours with a say made under 1 % of a clear day; NaN with nobody near."""
+    padded = np.vstack([grey, np.full((1, grey.shape[1]), np.nan)])
+    said = padded[near.place[:, :MOST]]  # [sites, places, days]
+    count = np.isfinite(said).sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(count > 0, (said < DARK_RATIO).sum(axis=1) / count, np.nan)
 
 
 def _tables(days: pl.DataFrame, sites: pl.DataFrame, dates: list[date]) -> dict[str, Array]:
@@ -141,7 +128,7 @@ def _tables(days: pl.DataFrame, sites: pl.DataFrame, dates: list[date]) -> dict[
 
 
 def _opinion(grey: Array, sky: Array, geometry: Geometry, near: Nearest, best: NDArray[np.intp]) -> Opinion:
-    factor = _pick(plane_factor(geometry, sky), best)
+    factor = picked(plane_factor(geometry, sky), best)
     said = consult(grey / factor, near, most=MOST, least=LEAST)
     return said._replace(median=np.where(said.median > 0, said.median, np.nan))  # no light at all is no sky
 
@@ -168,7 +155,7 @@ def _filled(sky: Array, own: Array) -> Array:
     return np.where(np.isfinite(sky), sky, own)
 
 
-def _pick(values: Array, best: NDArray[np.intp]) -> Array:
+def picked(values: Array, best: NDArray[np.intp]) -> Array:
     return np.take_along_axis(values, best[:, None, None], axis=1)[:, 0]
 
 

@@ -7,14 +7,16 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from types import ModuleType
+from typing import Any
 
 import polars as pl
 
 import detectors
 from detectors import light as light_marks
+from detectors import yields
 from detectors.finding import Finding, Kind, NotJudged, Verdict
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
-from pipeline import daily, exceptions, progress
+from pipeline import daily, exceptions, progress, site_model
 from pipeline.local_time import day_start, utc_midnight
 from pipeline.store import Store, history, kept, readings
 
@@ -183,6 +185,9 @@ def _judge_day(
         frames["earlier"] = _earlier(verdicts)
         if module.DETECTOR in kept_rows:
             frames["kept"] = _of(_trailing(kept_rows[module.DETECTOR], day, DAY_WINDOW), sites)
+        if "yields" in _wanted(module.detect) and "yields" not in frames:
+            of_all = _of(_trailing(kept_rows[yields.KEPT_BY], day, DAY_WINDOW), sites)
+            frames["yields"] = _yields(store, {**frames, "kept": of_all}, day)
         verdicts += module.detect(**{name: frames[name] for name in _wanted(module.detect)})
     raising = set(watched["site_id"])
     found = [v for v in verdicts if isinstance(v, Finding) and v.site_id in raising]
@@ -196,6 +201,14 @@ def _judge_day(
     result.findings += len(found)
     result.not_judged += len(silent)
     result.sites_not_judged = sorted(_without_readings(watched, rows))
+
+
+def _yields(store: Store, frames: dict[str, Any], day: date) -> yields.Yields:
+    """What the yield detectors share, worked out once; what it learned of the roofs is remembered."""
+    given = {**frames, "models": site_model.read_before(store, day)}
+    seen = yields.look(**{name: given[name] for name in _wanted(yields.look)})
+    site_model.write(store, day, seen.learned)
+    return seen
 
 
 def _wanted(function: Callable[..., object]) -> list[str]:

@@ -13,6 +13,7 @@ import polars as pl
 from detectors import battery_at_floor, underperformance, unexpected_export
 from detectors.finding import Finding
 from tests import build, simulate, simulate_homes
+from tests.looked import looked
 
 REGIONS = (  # latitude, first day, snow
     (50.0, date(2025, 3, 1), False),
@@ -46,7 +47,8 @@ def measure_yield(factor: float, seeds: range) -> None:
         for n in range(FIRST_JUDGED, 75):
             day = first + timedelta(days=n)
             days = fleet.days.filter(pl.col("day") <= day)
-            verdicts = underperformance.detect(days, fleet.sites, fleet.planes, build.earlier(), day)
+            seen = looked(days, fleet.sites, planes=fleet.planes, day=day)
+            verdicts = underperformance.detect(seen, days, build.earlier(), day)
             by_site = {verdict.site_id: verdict for verdict in verdicts}
             for site_id, true in truth.items():
                 is_bad = true["factor"] < 1 and n >= true["from_place"]

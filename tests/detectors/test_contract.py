@@ -8,9 +8,10 @@ import polars as pl
 import pytest
 
 import detectors
-from detectors import frames
+from detectors import frames, hours, yields
 from detectors.finding import Finding, Kind, NotJudged
 from detectors.light import LIGHT, light_marks
+from detectors.site_model import MODEL
 from detectors.sun import elevation_deg
 from tests import build, simulate
 
@@ -26,7 +27,7 @@ UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
 )  # fmt: skip
-GIVEN = {"readings", "device_readings", "days", "light", "kept", "sites", "planes", "earlier", "day"}
+GIVEN = {"readings", "device_readings", "days", "light", "kept", "sites", "planes", "earlier", "day", "yields"}
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
 ALL = detectors.load()
@@ -45,6 +46,9 @@ def _run(module, given) -> list:
         of_span = {**given, "readings": given["span_readings"], "device_readings": given["span_device_readings"]}
         frames["kept"] = module.keep(*[of_span[name] for name in inspect.signature(module.keep).parameters])
         assert frames["kept"].schema == module.KEPT
+    if "yields" in _wanted(module):
+        given = {**given, "kept": hours.keep(given["span_readings"], given["sites"])}
+        frames["yields"] = yields.look(*[given[name] for name in inspect.signature(yields.look).parameters])
     return module.detect(*[frames[name] for name in _wanted(module)])
 
 
@@ -68,6 +72,7 @@ def given() -> dict:
         surplus_at_floor_kwh=pl.when(stuck).then(5.0),
         charge_kwh=pl.when(stuck).then(0.0),
         import_kwh=pl.when(stuck).then(6.0),
+        pv_kwh=pl.when((pl.col("site_id") == ids[4]) & (pl.col("day") == LAST)).then(0.0).otherwise("pv_kwh"),
     )
     sites = fleet.sites.with_columns(
         battery_kwh=pl.when(stuck).then(10.0), feed_in_limit_kw=pl.when(pl.col("site_id") == ids[1]).then(0.0)
@@ -90,6 +95,7 @@ def given() -> dict:
         "light": light_marks(devices, sites),
         "sites": sites,
         "planes": fleet.planes,
+        "models": MODEL.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }
@@ -106,6 +112,7 @@ def empty() -> dict:
         "light": LIGHT.to_frame(),
         "sites": frames.SITES.to_frame(),
         "planes": frames.PLANES.to_frame(),
+        "models": MODEL.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }
