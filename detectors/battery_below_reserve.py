@@ -91,7 +91,7 @@ def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
     live_v = pl.col("volts") > LIVE_RATIO * pl.col("nominal_voltage_v")
     is_dip = pl.col("volts") < DIP_RATIO * pl.col("usual_v")
     live_hz = pl.col("frequency_hz") > LIVE_RATIO * pl.col("nominal_frequency_hz")
-    # An index would cross from site to site; a day's distance between instants tells the same.
+    # What is filled in across the edge of a site lies back in time, out of reach.
     at = pl.when(pl.col("grid_w").abs() > FLOWING_W).then("ts_utc")
     reach = pl.max_horizontal(pl.duration(minutes=FLOW_MINUTES), pl.duration(seconds=pl.col("hours") * 3600))
     before = (pl.col("ts_utc") - at.forward_fill()).is_between(pl.duration(), reach)
@@ -138,7 +138,7 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
     return sums.with_columns(
         is_below=enough & (pl.col("change_pct") <= RISE_PCT),
         is_odd=enough & (pl.col("change_pct") > RISE_PCT),
-        is_unsure=~enough & (pl.col("below_kwh") + pl.col("unsure_kwh") >= pl.col("need_kwh")),
+        is_unsure=~enough & (pl.col("unsure_kwh") >= pl.col("need_kwh")),
     )
 
 

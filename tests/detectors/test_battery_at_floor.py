@@ -8,6 +8,7 @@ import pytest
 from detectors.battery_at_floor import KEPT, detect, keep
 from detectors.finding import Finding, NotJudged
 from tests import build
+from tests.detectors import battery_day
 
 STUCK = {
     "soc_min_pct": 35.0, "soc_max_pct": 36.0, "surplus_at_floor_kwh": 6.0, "charge_kwh": 0.0, "feed_in_kwh": 6.0,
@@ -121,3 +122,57 @@ def test_no_battery_no_verdict_and_the_day_judged_knows_no_later_day():
     days = build.days(STUCK, STUCK, FULL, last_day=build.DAY + timedelta(days=1))
     (found,) = detect(days, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
     assert found.value == 2.0
+
+
+def test_a_day_hardly_seen_is_neither_stuck_nor_clear():
+    (verdict,) = _verdicts(STUCK, STUCK, {**STUCK, "coverage_pct": 40.0})
+    assert isinstance(verdict, NotJudged)
+    assert "40 %" in verdict.reason
+    assert _verdicts(STUCK, STUCK, {**FULL, "coverage_pct": 40.0}) == []
+
+
+def test_a_large_surplus_does_not_hide_that_a_small_battery_charges():
+    # 30 kWh of surplus, of which 5 of the 6.5 kWh that fit in were charged: its reading stands still.
+    assert _verdicts(*[{**STUCK, "surplus_at_floor_kwh": 30.0, "charge_kwh": 5.0}] * 3) == []
+
+
+NO_EXPORT = {**SITE, "feed_in_limit_kw": 0.0}
+
+
+def _held(**values):
+    """A no-export site at its reserve: generation follows the load from 9 to 15, the battery rests."""
+    load = [400.0 + 700 * (n // 5 % 3) for n in range(96)]
+    sun = range(36, 60)
+    course = {"load_w": load, "pv_w": [load[n] - 20 if n in sun else 0.0 for n in range(96)],
+              "battery_w": [0.0] * 96, "soc_pct": [35.0] * 96}  # fmt: skip
+    return battery_day.readings(battery_day.balanced({**course, **values}))
+
+
+def test_generation_that_follows_the_load_is_a_surplus_held_back():
+    kept = keep(_held(), build.sites(NO_EXPORT))
+    assert kept["held_h"].to_list() == [6.0]
+    assert kept["followed_w"][0] == pytest.approx(1400.0)
+    rows = kept.to_dicts()
+    earlier_day = {**rows[0], "day": build.DAY - timedelta(days=1)}
+    (found,) = _verdicts(DARK, DARK, site=NO_EXPORT, kept=[earlier_day, *rows])
+    assert found.value == 2.0
+    assert "held down to the load for 6.0 h" in found.summary
+
+
+@pytest.mark.parametrize(
+    "course",
+    [
+        {"load_w": [420.0] * 96, "pv_w": [400.0] * 96},  # a dark day may meet a steady load by chance
+        {"battery_w": [-900.0] * 96},  # it charges
+        {"soc_pct": [60.0] * 96},  # it is not at its floor
+    ],
+)
+def test_what_is_not_held_back(course):
+    kept = keep(_held(**course), build.sites(NO_EXPORT)).to_dicts()
+    earlier_day = {**kept[0], "day": build.DAY - timedelta(days=1)}
+    verdicts = _verdicts(DARK, DARK, site=NO_EXPORT, kept=[earlier_day, *kept])
+    assert not any(isinstance(v, Finding) for v in verdicts)
+
+
+def test_where_feeding_in_is_allowed_nothing_is_held_back():
+    assert keep(_held(), build.sites(SITE)).is_empty()
