@@ -311,7 +311,7 @@ FILES = st.lists(
 
 
 @given(FILES, st.integers(1, 3))
-@settings(max_examples=20, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_every_row_of_any_file_is_accounted_for(tmp_path_factory, files, batch) -> None:
     fleet = Fleet(tmp_path_factory.mktemp("any"), settings=f"[ingest]\nsettle_s = 0\nbatch_files = {batch}\n")
     lines = {}
@@ -331,7 +331,7 @@ def test_every_row_of_any_file_is_accounted_for(tmp_path_factory, files, batch) 
 
 
 @given(st.randoms(use_true_random=False), st.integers(1, 5), st.integers(1, 4))
-@settings(max_examples=8, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=5, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_partition_in_any_order_gives_the_same_history(tmp_path_factory, chance, files, batch) -> None:
     """Rows that do not contradict each other, dealt out over files with overlaps, in any order and any batches."""
     rows = [(site, *row) for site in ("S1", "S2") for row in sunny()[24:60]]
