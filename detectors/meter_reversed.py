@@ -12,7 +12,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid_meter import CLOCK_KINDS
+from detectors.grid_meter import CLOCK_KINDS, kept_of_day
 from detectors.meter_signs import KEPT as KEPT
 from detectors.meter_signs import PHASES, VARIANTS, flows
 from detectors.meter_signs import keep as keep
@@ -72,7 +72,8 @@ def detect(
     if sites.is_empty():
         return []
     clocks = set(earlier.filter(pl.col("kind").is_in(CLOCK_KINDS))["site_id"])
-    today = {row["site_id"]: row for row in keep(readings, sites).filter(pl.col("day") == day).iter_rows(named=True)}
+    of_day = kept_of_day(kept, readings, sites, day, keep)
+    today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
     suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]
     past: dict[str, dict[date, dict]] = {}
     for row in kept.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):

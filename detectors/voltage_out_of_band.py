@@ -11,6 +11,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
 from detectors.frames import VOLTAGE_CHANNELS
+from detectors.grid_meter import kept_of_day
 from detectors.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, LOW_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
 from detectors.voltage_means import KEPT as KEPT
 from detectors.voltage_means import keep as keep
@@ -61,7 +62,7 @@ def detect(
         return []
     first = day - timedelta(days=WEEK_DAYS - 1)
     past = kept.filter(pl.col("day").is_between(first, day, closed="left"))
-    today = keep(readings, sites).filter(pl.col("day") == day)
+    today = kept_of_day(kept, readings, sites, day, keep)
     week = pl.concat([past.select(KEPT.names()).cast(KEPT), today]).join(
         sites.select("site_id", "nominal_voltage_v"), on="site_id", how="inner"
     )
