@@ -174,19 +174,19 @@ def _judge_day(
         "day": day,
         "sites": sites,
         "planes": store.planes(),
-        "readings": _of(rows.select(READINGS.names()).cast(READINGS), sites),
-        "device_readings": _of(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
-        "days": _of(_trailing(site_days, day, DAY_WINDOW), sites),
-        "light": _of(_trailing(light, day, LIGHT_WINDOW), sites),
+        "readings": of_sites(rows.select(READINGS.names()).cast(READINGS), sites),
+        "device_readings": of_sites(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
+        "days": of_sites(_trailing(site_days, day, DAY_WINDOW), sites),
+        "light": of_sites(_trailing(light, day, LIGHT_WINDOW), sites),
     }
     verdicts: list[Verdict] = []
     modules = detectors.load()
     for module in modules:
         frames["earlier"] = _earlier(verdicts)
         if module.DETECTOR in kept_rows:
-            frames["kept"] = _of(_trailing(kept_rows[module.DETECTOR], day, DAY_WINDOW), sites)
+            frames["kept"] = of_sites(_trailing(kept_rows[module.DETECTOR], day, DAY_WINDOW), sites)
         if "yields" in _wanted(module.detect) and "yields" not in frames:
-            of_all = _of(_trailing(kept_rows[yields.KEPT_BY], day, DAY_WINDOW), sites)
+            of_all = of_sites(_trailing(kept_rows[yields.KEPT_BY], day, DAY_WINDOW), sites)
             frames["yields"] = _yields(store, {**frames, "kept": of_all}, day)
         verdicts += module.detect(**{name: frames[name] for name in _wanted(module.detect)})
     raising = set(watched["site_id"])
@@ -217,7 +217,7 @@ def _wanted(function: Callable[..., object]) -> list[str]:
     return [p.name for p in parameters if p.kind is not inspect.Parameter.KEYWORD_ONLY]
 
 
-def _of(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """The rows of these sites, without days before they were commissioned."""
     mine = frame.join(sites.select("site_id", "commissioned_on"), on="site_id", how="inner", maintain_order="left")
     day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()

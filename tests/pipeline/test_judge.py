@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.cycle import cycle, detect, opened, publish, take_in, with_silent_days
-from pipeline.judge import due_days
+from pipeline.judge import due_days, of_sites
 from pipeline.store import reader
 from pipeline.workspace import Workspace
 from tests import desk
@@ -63,6 +63,19 @@ def test_days_before_commissioning_and_sites_not_watched_raise_nothing(space: Wo
     ]
     assert ask(space, "SELECT count(*) FROM not_judged WHERE site_id = 'R-3' OR day < DATE '2026-05-05'") == [(0,)]
     assert ask(space, "SELECT count(*) FROM site_day WHERE site_id = 'R-3'") == [(3,)]  # its data is kept
+
+
+def test_what_detectors_look_back_on_begins_with_commissioning() -> None:
+    sites = pl.DataFrame({"site_id": ["A", "B"], "commissioned_on": [date(2026, 5, 5), None]})
+    days = pl.DataFrame(
+        {
+            "site_id": ["A", "A", "B", "C"],
+            "day": [date(2026, 5, 4), date(2026, 5, 5), date(2026, 5, 4), date(2026, 5, 5)],
+        }
+    )
+    assert of_sites(days, sites).rows() == [("A", date(2026, 5, 5)), ("B", date(2026, 5, 4))]
+    readings = days.select("site_id", ts_local=pl.col("day").cast(pl.Datetime("us")))
+    assert of_sites(readings, sites)["site_id"].to_list() == ["A", "B"]
 
 
 def test_a_site_that_sends_nothing_is_not_taken_for_sound(space: Workspace) -> None:

@@ -25,7 +25,7 @@ ZONES = [
 
 @pytest.mark.parametrize("year", [2011, 2025])
 def test_wall_clocks_are_those_of_zoneinfo(year: int) -> None:
-    instants = [datetime(year, 1, 1, tzinfo=UTC) + timedelta(minutes=47 * n) for n in range(11_000)]
+    instants = [datetime(year, 1, 1, tzinfo=UTC) + timedelta(minutes=30 * n) for n in range(17_600)]
     frame = pl.DataFrame({"ts_utc": instants * len(ZONES), "timezone": [zone for zone in ZONES for _ in instants]})
     local = add_local(frame)["ts_local"].to_list()
     expected = [at.astimezone(ZoneInfo(zone)).replace(tzinfo=None) for zone in ZONES for at in instants]
