@@ -141,6 +141,18 @@ ABSORBS: dict[str, Absorbs] = {  # a cause further up hides those below, too
     "daylight-saving-wrong": _CLOCK,
     "clock-step": _CLOCK,
     "clock-drift": _CLOCK,
+    "meter-reversed": Absorbs(
+        frozenset({"unexpected-export", "phase-compensation-off", "import-limit-exceeded", "balance-broken"}),
+        "its grid sensor shows the wrong direction, so what it imports and feeds in is not what it seems",
+    ),
+    "no-generation": Absorbs(
+        frozenset({"underperformance", "string-loss", "capacity-mismatch", "unexplained"}),
+        "a roof that gives nothing needs no second matter that says it gives too little",
+    ),
+    "string-loss": Absorbs(frozenset({"underperformance", "unexplained"}), "the lost input is what is missing"),
+    "capacity-mismatch": Absorbs(
+        frozenset({"underperformance", "unexplained"}), "against the capacity that is there, nothing may be missing"
+    ),
 }
 
 
@@ -369,7 +381,8 @@ def _hide_effects(table: list[dict[str, Any]]) -> None:
         if row["status"] != "closed":
             by_site[row["site_id"]].append(row)
     for rows in by_site.values():
-        open_kinds = {row["kind"]: row for row in rows}
+        # One device of several that is silent leaves the others to be judged: only a site gone dark is urgent.
+        open_kinds = {row["kind"]: row for row in rows if row["kind"] != "site-silent" or row["severity"] == "urgent"}
         for cause in (kind for kind in ABSORBS if kind in open_kinds):
             effects = ABSORBS[cause].effects
             for row in rows:

@@ -60,6 +60,14 @@ def _sun_power(latitude: float, longitude: float, late_min: float, day_count: in
     return (6000 * np.clip(np.sin(np.radians(height)), 0, None)).tolist()
 
 
+def _phases(power: list[float]) -> dict[str, list[float]]:
+    """All generation on one phase of three, and a voltage that runs high with it."""
+    return {
+        "grid_l1_w": [100 - p for p in power], "grid_l2_w": [150.0] * len(power), "grid_l3_w": [150.0] * len(power),
+        "voltage_l1_v": [235 + p / 250 for p in power],
+    }  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def given() -> dict:
     """A region of roofs with something for many a detector to find: yields, a battery, feed-in, a clock."""
@@ -75,12 +83,15 @@ def given() -> dict:
         pv_kwh=pl.when((pl.col("site_id") == ids[4]) & (pl.col("day") == LAST)).then(0.0).otherwise("pv_kwh"),
     )
     sites = fleet.sites.with_columns(
-        battery_kwh=pl.when(stuck).then(10.0), feed_in_limit_kw=pl.when(pl.col("site_id") == ids[1]).then(0.0)
+        battery_kwh=pl.when(stuck).then(10.0),
+        feed_in_limit_kw=pl.when(pl.col("site_id") == ids[1]).then(0.0),
+        phases=pl.when(pl.col("site_id") == ids[2]).then(3).otherwise(1).cast(pl.Int32),
+        import_limit_kw=pl.when(pl.col("site_id") == ids[2]).then(0.2),
     )
     late = {ids[1]: 0.0, ids[2]: 120.0}
     series = [
-        build.readings({"pv_w": power, "grid_w": [400 - p for p in power]}, site_id=name, day=LAST - timedelta(days=19),
-                       interval_s=900)
+        build.readings({"pv_w": power, "grid_w": [400 - p for p in power], **_phases(power)}, site_id=name,
+                       day=LAST - timedelta(days=19), interval_s=900)
         for name, minutes in late.items()
         for power in [_sun_power(48.0, 8.0, minutes, 20)]
     ]  # fmt: skip

@@ -264,13 +264,19 @@ def test_a_wrong_clock_hides_yield_and_battery_only():
 
 
 def test_silence_hides_everything_of_the_site():
-    found = pl.concat([findings_of([5], kind=k) for k in (KIND, "unexpected-export", "clock-step", "site-silent")])
+    others = [findings_of([5], kind=k) for k in (KIND, "unexpected-export", "clock-step")]
+    found = pl.concat([*others, findings_of([5], kind="site-silent", severity="urgent")])
     assert hidden(found) == {
         f"A-{KIND}-1": "A-site-silent-1",
         "A-unexpected-export-1": "A-site-silent-1",
         "A-clock-step-1": "A-site-silent-1",
         "A-site-silent-1": None,
     }
+
+
+def test_a_silent_device_hides_nothing_of_the_others():
+    found = pl.concat([findings_of([5]), findings_of([5], kind="site-silent", severity="soon")])
+    assert hidden(found) == {f"A-{KIND}-1": None, "A-site-silent-1": None}
 
 
 def test_a_closed_cause_hides_nothing():
