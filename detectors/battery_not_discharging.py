@@ -137,13 +137,11 @@ def _levels(rests: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:
         pl.col("lowest_use_pct").is_null() | (pl.col("soc_pct") <= pl.col("lowest_use_pct") + LEVEL_BAND_PCT)
     )
     low = low.with_columns(bin=pl.col("soc_pct").round(0).cast(pl.Int32))
-    bins = low.group_by([*BY, "bin"]).agg(pl.col("kwh").sum())
-    # A level in whole per cent may flicker between two: each bin is taken with its neighbours.
-    around = pl.concat([bins.with_columns(pl.col("bin") + step) for step in (-1, 0, 1)])
-    summed = around.group_by([*BY, "bin"]).agg(pl.col("kwh").sum().round(9))
-    mode = summed.sort("kwh", "bin", descending=[True, False]).group_by(BY, maintain_order=True).agg(
+    bins = low.group_by([*BY, "bin"]).agg(pl.col("kwh").sum().round(9))
+    mode = bins.sort("kwh", "bin", descending=[True, False]).group_by(BY, maintain_order=True).agg(
         mode=pl.col("bin").first()
     )  # fmt: skip
+    # A level in whole per cent may flicker between two.
     at_level = low.join(mode, on=BY).filter((pl.col("bin") - pl.col("mode")).abs() <= 1)
     return at_level.group_by(BY).agg(
         level_pct=(pl.col("soc_pct") * pl.col("kwh")).sum() / pl.col("kwh").sum(),

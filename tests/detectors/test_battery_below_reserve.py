@@ -48,18 +48,29 @@ def test_a_site_without_voltage_or_frequency_is_told_by_its_flow():
     bare = {name: series for name, series in DEEP.items() if name != "voltage_l1_v"}
     held = changed(bare, steps(19, 22), grid_w=lambda n: 40.0 if n % 2 else -8.0)
     assert isinstance(_verdicts(held)[0], Finding)
+    # The last flow was just before; from then on only a meter's noise.
+    lost = changed(held, steps(19.75, 24), grid_w=2.0)
+    assert isinstance(_verdicts(lost)[0], NotJudged)
     # Nothing flows for hours: an outage, or a house on its battery. No one can tell.
     (verdict,) = _verdicts(changed(bare, steps(16, 24), grid_w=0.0))
     assert isinstance(verdict, NotJudged)
     assert "whether the grid was there" in verdict.reason
 
 
-def test_the_interval_in_which_the_grid_came_back_holds_a_part_of_the_outage():
-    # Out from 18:00 to 19:15, back at 35 %; the quarter from 19:15 is a mean of both.
+@pytest.mark.parametrize("volts", [150.0, 225.0])
+def test_the_interval_in_which_the_grid_came_back_holds_a_part_of_the_outage(volts):
+    # Out from 18:00 to 19:15, back at 26 %; the quarter from 19:15 is a mean of both.
     course = changed(DEEP, steps(18, 19.25), grid_w=0.0, voltage_l1_v=0.0)
     course = changed(course, steps(19.25, 24), battery_w=0.0, soc_pct=26.0)
-    course = changed(course, steps(19.25, 19.5), battery_w=3000.0, voltage_l1_v=150.0)
+    course = changed(course, steps(19.25, 19.5), battery_w=3000.0, voltage_l1_v=volts)
     assert not any(isinstance(v, Finding) for v in _verdicts(course))
+
+
+def test_an_outage_within_an_interval_shows_as_a_dip_of_its_mean():
+    course = changed(plain(), range(96), voltage_l1_v=231.0)
+    course = changed(course, range(73, 74), soc_pct=25.0, battery_w=3000.0)
+    assert isinstance(_verdicts(course)[0], Finding)
+    assert isinstance(_verdicts(changed(course, range(73, 74), voltage_l1_v=140.0))[0], NotJudged)
 
 
 def test_sinking_at_rest_is_no_discharge():

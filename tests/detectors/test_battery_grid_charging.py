@@ -55,8 +55,12 @@ def test_a_battery_that_lags_by_an_interval_behind_passing_clouds():
     pv = [3000.0 if n % 4 < 2 and 36 <= n < 60 else 0.0 for n in range(96)]
     battery = [0.0, *(-min(p, 2500.0) for p in pv[:-1])]
     soc = [min(40.0 + max(n - 36, 0), 70.0) for n in range(96)]
-    course = {"pv_w": pv, "load_w": [600.0] * 96, "battery_w": battery, "soc_pct": soc, "grid_w": [600.0] * 96}
+    course = {"pv_w": pv, "load_w": [2600.0] * 96, "battery_w": battery, "soc_pct": soc, "grid_w": [2600.0] * 96}
     assert _verdicts(course) == []
+
+
+def test_a_roof_that_is_not_metered_may_charge_it_but_then_nothing_is_imported():
+    assert _verdicts(changed(DAY, steps(9, 15), pv_w=0.0, grid_w=30.0)) == []
 
 
 def test_a_nearly_empty_battery_is_topped_up():
@@ -66,6 +70,23 @@ def test_a_nearly_empty_battery_is_topped_up():
     assert _verdicts(changed(top_up, steps(3, 9), soc_pct=12.0)) == []
     lifted = balanced(changed(empty, steps(2, 4), battery_w=-1300.0, soc_pct=lambda n: 8.0 + 3.4 * (n - 8)))
     assert _verdicts(changed(lifted, steps(4, 9), soc_pct=35.2)) == []
+
+
+def test_a_tenth_of_an_empty_battery_is_a_top_up_whatever_the_reserve():
+    low = {**SITE, "battery_reserve_pct": 10.0}
+    empty = changed(DAY, range(0, 36), soc_pct=8.0)
+    lifted = balanced(changed(empty, steps(2, 3), battery_w=-900.0, soc_pct=lambda n: 8.0 + 2.2 * (n - 8)))
+    assert _verdicts(changed(lifted, steps(3, 9), soc_pct=17.0), site=low) == []
+    from_higher = changed(lifted, range(0, 36), soc_pct=lambda n: 40.0 + min(max(n - 8, 0), 4) * 2.2)
+    assert isinstance(_verdicts(from_higher, site=low)[0], Finding)
+
+
+def test_without_a_state_of_charge_a_tenth_may_be_a_top_up_and_more_is_not():
+    blind = changed(DAY, range(96), soc_pct=None)
+    once = balanced(changed(blind, steps(2, 3), battery_w=-900.0))
+    assert _verdicts(once) == []
+    twice = balanced(changed(once, steps(3.25, 4.25), battery_w=-900.0))
+    assert _verdicts(twice)[0].value == pytest.approx(1.8)
 
 
 def test_charging_that_starts_at_the_reserve_and_goes_on_is_no_top_up():

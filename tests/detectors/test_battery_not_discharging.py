@@ -113,10 +113,29 @@ def test_after_a_stop_a_day_that_never_came_so_low_says_nothing():
     assert "not drawn down to 80 %" in verdict.reason
 
 
-def test_stops_at_changing_levels_are_no_floor():
-    levels = [plain(floor_pct=level, full_pct=100.0) for level in (85.0, 60.0, 75.0)]
-    (verdict,) = _verdicts(*levels)
+@pytest.mark.parametrize(("levels", "counted"), [((85.0, 60.0, 75.0), 1), ((85.0, 75.0, 60.0), 1)])
+def test_stops_at_changing_levels_are_no_floor(levels, counted):
+    (verdict,) = _verdicts(*[plain(floor_pct=level, full_pct=100.0) for level in levels])
     assert isinstance(verdict, NotJudged)
+    assert f"on {counted} of the 3" in verdict.reason
+
+
+def test_a_battery_that_gives_nothing_rests_wherever_charging_left_it():
+    levels = (60.0, 75.0, 90.0)
+    dark = [balanced({"pv_w": [0.0] * 96, "load_w": [600.0 + n for n in range(96)], "battery_w": [0.0] * 96,
+                      "soc_pct": [level] * 96}) for level in levels]  # fmt: skip
+    (found,) = _verdicts(*dark)
+    assert found.value == 75.0
+
+
+def test_a_discharge_of_the_day_before_is_no_stop_of_this_day():
+    late = changed(SOUND, range(96), battery_w=lambda n: 1000.0 if n == 95 else 0.0)
+    day = changed(SOUND, range(96), battery_w=0.0, soc_pct=47.0, load_w=lambda n: 600.0 + n, pv_w=0.0)
+    day = balanced(changed(day, steps(20, 21), battery_w=1500.0, soc_pct=lambda n: 62.0 - 3 * (n - 80)))
+    day = changed(day, steps(21, 24), soc_pct=50.0, grid_w=0.0)
+    kept = keep(readings(late, day), build.sites(SITE))
+    assert kept["level_pct"][1] == pytest.approx(47.0)
+    assert kept["has_stop"].to_list()[1] is False
 
 
 def test_peak_shaving_may_keep_it_for_peaks():
@@ -166,6 +185,8 @@ def test_battery_power_that_is_not_reported_follows_from_the_balance():
 
 def test_gaps_of_days_and_of_hours():
     rows = readings(HIGH, SOUND, HIGH, HIGH)
+    (verdict,) = _verdicts(rows=rows)
+    assert "on 2 of the 3" in verdict.reason  # the sound day has ended what was before
     held = rows.filter(pl.col("ts_local").dt.date() != build.DAY - timedelta(days=2))
     (found,) = _verdicts(rows=held)
     assert found.since == build.DAY - timedelta(days=3)

@@ -77,6 +77,19 @@ def test_capacity_and_efficiency_whatever_instant_the_charge_is_shown_for(step_m
     assert cycles == pytest.approx(power.clip(0).sum() * step_min / 60 / 1000 / CAPACITY_KWH)
 
 
+@pytest.mark.parametrize("shown", ["before", "mean", "after"])
+def test_a_load_that_falls_through_the_evening_does_not_pull_the_capacity(shown):
+    """From 2 kW down to 300 W: the first interval of a discharge takes seven times what the last one takes."""
+    power = np.tile([*[0.0] * 36, *[-1150.0] * 24, *[0.0] * 12, *np.linspace(2000, 300, 18), *[0.0] * 6], 20)
+    energy = power / 4000
+    after = 20 - np.cumsum(np.where(energy > 0, energy / OUT, energy * IN)) / CAPACITY_KWH * 100
+    after += 50 - after.mean()
+    before = np.concatenate([[after[0]], after[:-1]])
+    soc = {"before": before, "mean": (before + after) / 2, "after": after}[shown]
+    ((capacity, _, _),) = _ask(_days(power, soc, step_min=15), _sites("roof-1"), MONTH)
+    assert capacity == pytest.approx(CAPACITY_KWH * OUT, rel=0.005)
+
+
 def test_whole_per_cents_are_as_good():
     power, before, _ = _series(np.random.default_rng(8), 31, 5)
     ((capacity, efficiency, _),) = _ask(_days(power, before.round(), step_min=5), _sites("roof-1"), MONTH)
@@ -160,11 +173,16 @@ def test_self_consumption_and_autarky_by_hand():
     """30 generated, 12 fed in: 60 % used. 20 consumed, 5 bought: 75 % own. A day without a meter counts for neither."""
     day = {"pv_kwh": 10.0, "feed_in_kwh": 4.0, "load_kwh": 10.0, "import_kwh": 2.5}
     days = build.days(
-        day, day, {**day, "load_kwh": None}, {"pv_kwh": 99.0, "load_kwh": 99.0}, last_day=date(2025, 5, 20)
+        day,
+        day,
+        {**day, "load_kwh": None},
+        {"pv_kwh": 99.0, "load_kwh": 99.0},
+        {"feed_in_kwh": 50.0, "import_kwh": 50.0},
+        last_day=date(2025, 5, 20),
     )
     sql = "SELECT month, days, pv_kwh, self_consumption_pct, autarky_pct FROM site_month"
     ((month, count, pv, used, own),) = _ask(days, _sites("roof-1"), sql)
-    assert (month, count, pv) == (date(2025, 5, 1), 4, 129.0)
+    assert (month, count, pv) == (date(2025, 5, 1), 5, 129.0)
     assert used == pytest.approx(60.0)
     assert own == pytest.approx(75.0)
 
