@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 import detectors
+from detectors import export_slips, unexpected_export
 from detectors import light as light_marks
 from detectors import yields
 from detectors.finding import Finding, Kind, NotJudged, Verdict
@@ -289,8 +290,11 @@ def fold(store: Store, day: date) -> pl.DataFrame:
 
 
 def update_exceptions(store: Store) -> None:
-    """Brings the exceptions and revisits to the end of the last judged day."""
+    """Brings the exceptions, revisits and advice to the end of the last judged day."""
     day = history.last_judged_day(store)
     if day is not None:
         now = fold(store, day)
         history.write_exceptions(store, now, exceptions.revisits(now, store.sites(), kinds()))
+        name = unexpected_export.DETECTOR
+        slips = kept.read(store, day - timedelta(days=DAY_WINDOW), day, only=[name])[name]
+        store.replace("export_advice", export_slips.buffer_advice(slips, store.sites()))

@@ -68,10 +68,10 @@ def write(store: Store, frames: dict[str, pl.DataFrame], done: pl.DataFrame) -> 
             store.insert(table_of(module), frames[module.DETECTOR].select(module.KEPT.names()))
 
 
-def read(store: Store, first: date, last: date) -> dict[str, pl.DataFrame]:
-    """Detector -> its rows between two days, both included."""
+def read(store: Store, first: date, last: date, *, only: Sequence[str] = ()) -> dict[str, pl.DataFrame]:
+    """Detector -> its rows between two days, both included; of all keepers, or of those named."""
     found = {}
-    for module in keepers():
+    for module in (one for one in keepers() if not only or one.DETECTOR in only):
         columns: Sequence[str] = module.KEPT.names()
         frame = store.frame(
             f"SELECT {', '.join(columns)} FROM {table_of(module)} WHERE day BETWEEN ? AND ? ORDER BY site_id, day",

@@ -7,6 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline import resources
 from pipeline.cycle import cycle, detect, opened, publish, take_in, with_silent_days
 from pipeline.judge import due_days, of_sites
 from pipeline.store import reader
@@ -111,3 +112,8 @@ def test_a_morning_without_any_export_is_a_morning(space: Workspace) -> None:
     lived(space, desk.DAYS[-1] + timedelta(days=1))
     assert (space.digests / "2026-05-07" / "digest.html").exists()
     assert ask(space, "SELECT count(*) FROM not_judged WHERE day = DATE '2026-05-07' AND detector = 'clock'") == [(2,)]
+
+
+def test_numbers_of_schema_files_are_used_once() -> None:
+    numbers = [path.name[:3] for path in resources.folder("sql").glob("[0-9]*.sql")]
+    assert len(numbers) == len(set(numbers))
