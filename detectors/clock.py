@@ -15,7 +15,7 @@ from detectors.clock_history import is_possible_day, stretches
 from detectors.clock_kinds import KINDS as KINDS
 from detectors.clock_marks import Array, Index, Marks, latest, low_quantile, marks_of
 from detectors.clock_report import to_finding
-from detectors.clock_verdict import NEEDED_DAYS, Diagnosis, diagnose
+from detectors.clock_verdict import NEEDED_DAYS, RAISE_MIN, RAISE_PER_SLOW_MIN, Diagnosis, diagnose
 from detectors.finding import NotJudged, Verdict
 
 DETECTOR = "clock"
@@ -54,7 +54,7 @@ def _screen(marks: Marks) -> tuple[dict[int, str], Index]:
     both = np.isfinite(marks.first_late) & np.isfinite(marks.last_early)
     possible = both & is_possible_day(first_end, last_start)
     days = possible[:, -RECENT_WITHIN_DAYS:].sum(axis=1)
-    limit = LOOK_AGAIN_SHARE * (20.0 + 2 / 3 * np.maximum(0.0, marks.interval - 30.0))
+    limit = LOOK_AGAIN_SHARE * (RAISE_MIN + RAISE_PER_SLOW_MIN * np.maximum(0.0, marks.interval - 30.0))
     long, short = (_middle(marks, possible, count) for count in (RECENT_DAYS, NEEDED_DAYS))
     with np.errstate(invalid="ignore"):
         off = (np.abs(long) > limit) | (np.abs(short) > limit)

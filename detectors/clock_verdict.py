@@ -13,17 +13,18 @@ from detectors.clock_zones import changes
 Cause = Literal["constant", "daylight saving", "drift", "step"]
 
 RAISE_MIN = 20.0  # smaller offsets are not told from the marks' own error within some days
-RAISE_PER_SLOW_MIN = 2 / 3  # per minute of sampling beyond half an hour: 40 min at 60, above half an interval
+RAISE_PER_SLOW_MIN = 0.5  # per minute of sampling beyond half an hour: 35 min at 60, above half an interval
 STEP_MIN = 18.0  # a change of offset that shows at 15 min sampling
 STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
 NEEDED_DAYS = 5
-IN_DARK_INTERVALS = 0.35  # of an interval: interpolated light less than this in the dark may be the mark's own error
+IN_DARK_INTERVALS = 0.15  # of an interval: interpolated light less than this in the dark may be the mark's own error
 PROOF_MORE_DAYS = 0.2  # a fifth of the days must show it, at 60 min two fifths: there dull days blur the mark both ways
-IN_DARK_SHARE = 0.25  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
+IN_DARK_SHARE = 0.15  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
 WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of first and last light doubtful
 LIGHT_PAST_SET_MIN = 2.0  # a roof that sees the whole sky shows light this long after sunset
 SCATTER_MIN = 45.0  # ours, median distance from the median: if both marks scatter more, they are no marks
 SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
+WIDE_PER_SLOW_DEG = 0.14  # more of it per minute of sampling beyond a quarter hour: there first light is seen later
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_WITHIN = (2 / 3, 4 / 3)  # of the zone's own step: 40-80 min for an hour
@@ -90,7 +91,8 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
     interval = float(marks.interval[device])
     rate = float(np.nanmedian(marks.height_rate[device, span]))
     late, early = _low(first, 0.2), _low(last, 0.2)
-    if (late + early) * rate > WIDE_DEG and days >= 10:  # the few days that ran to the end tell more
+    wide = WIDE_DEG + WIDE_PER_SLOW_DEG * max(0.0, interval - 15.0)
+    if (late + early) * rate > wide and days >= 10:  # the few days that ran to the end tell more
         late, early = _low(first, 0.08), _low(last, 0.08)
     width_deg = max(late + early, 0.0) * rate
     offset = (late - early) / 2
@@ -99,7 +101,7 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
     certain = min(whole_morning, whole_evening) < 0
     in_the_morning = min(whole_morning, late) < min(whole_evening, early)
     open_late = OPEN_ROOF_LATE_MIN + interval / 6
-    if width_deg > WIDE_DEG or (certain and in_the_morning != (offset < 0)):
+    if width_deg > wide or (certain and in_the_morning != (offset < 0)):
         # The middle means nothing where one side is cut off: the side in the dark alone, as at an open roof.
         offset = late - open_late if in_the_morning else open_late - early
     # Shade may lie all on one side, the dark one too: then the offset is off by half of what is missing.

@@ -37,7 +37,7 @@ def verdicts(
 def test_untouched_series_raise_nothing(series: Series, interval: int) -> None:
     if interval < series.interval_min:
         pytest.skip("the series is coarser")
-    found = [(day, v.kind) for day, v in verdicts(series, 9, interval=interval, days=1700) if isinstance(v, Finding)]
+    found = [(day, v.kind) for day, v in verdicts(series, 9, interval=interval, days=500) if isinstance(v, Finding)]
     assert found == []
 
 
