@@ -58,7 +58,7 @@ def _ask(days: pl.DataFrame, sites: pl.DataFrame, sql: str) -> list[tuple]:
         con.register("given_days", days.to_arrow())
         con.register("given_sites", sites.to_arrow())
         con.execute("CREATE TABLE site_day AS FROM given_days; CREATE TABLE site AS FROM given_sites")
-        for name in ("121_site_month", "122_battery_month"):
+        for name in ("123_site_month", "122_battery_month"):
             con.execute((SQL / f"{name}.sql").read_text(encoding="utf-8"))
         return con.execute(sql).fetchall()
 
