@@ -12,9 +12,8 @@ from typing import Any
 import polars as pl
 
 import detectors
-from detectors import export_slips, unexpected_export
+from detectors import export_slips, unexpected_export, yields
 from detectors import light as light_marks
-from detectors import yields
 from detectors.finding import Finding, Kind, NotJudged, Verdict
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from pipeline import daily, exceptions, progress, site_model

@@ -114,9 +114,11 @@ def fill_a_year(root: Path, sites: int) -> None:
             con.execute(
                 """
                 INSERT INTO reading_raw BY NAME
-                SELECT printf('S%05d', s) AS site_id, '' AS device_id, CAST(? AS TIMESTAMPTZ) + to_minutes(5 * i) AS ts_utc,
+                SELECT printf('S%05d', s) AS site_id, '' AS device_id,
+                    CAST(? AS TIMESTAMPTZ) + to_minutes(5 * i) AS ts_utc,
                     300 AS interval_s, 'start' AS marks, CAST(i AS VARCHAR) AS ts_export, 0 AS export_id,
-                    i % 5000 * 1.0 AS pv_w, 400 + i % 300 * 1.0 AS load_w, 400 - i % 4000 * 1.0 AS grid_w, 0.0 AS battery_w,
+                    i % 5000 * 1.0 AS pv_w, 400 + i % 300 * 1.0 AS load_w,
+                    400 - i % 4000 * 1.0 AS grid_w, 0.0 AS battery_w,
                     50 + i % 40 * 1.0 AS soc_pct, i % 2500 * 1.0 AS pv1_w, i % 2500 * 1.0 AS pv2_w,
                     230 + i % 5 * 1.0 AS voltage_l1_v, 50.01 AS frequency_hz, 31.5 AS inverter_temp_c
                 FROM range(?) AS t(s), range(?) AS u(i) ORDER BY s, i

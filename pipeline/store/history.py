@@ -20,7 +20,7 @@ FINDING_COLUMNS = (
 def write_days(
     store: Store, days: pl.DataFrame, light: pl.DataFrame, kept_rows: dict[str, pl.DataFrame], done: pl.DataFrame
 ) -> None:
-    """Replaces site-days, light marks and kept rows of `done` [site_id, day], which are then neither dirty nor judged."""
+    """Replaces site-days, light marks and kept rows of `done` [site_id, day]: neither dirty any more, nor judged."""
     with store.transaction(), store.offered(done=done):
         for table in ("site_day", "light_day", "dirty_day", "judged"):
             store.con.execute(

@@ -60,9 +60,8 @@ def write(store: Store, frames: dict[str, pl.DataFrame], done: pl.DataFrame) -> 
     with store.offered(finished=done):
         for module in keepers():
             table = table_of(module)
-            store.con.execute(
-                f"DELETE FROM {table} USING finished WHERE {table}.site_id = finished.site_id AND {table}.day = finished.day"
-            )
+            same = f"{table}.site_id = finished.site_id AND {table}.day = finished.day"
+            store.con.execute(f"DELETE FROM {table} USING finished WHERE {same}")
     for module in keepers():
         if module.DETECTOR in frames:
             store.insert(table_of(module), frames[module.DETECTOR].select(module.KEPT.names()))
