@@ -1,7 +1,5 @@
 """What the service manager reads each morning, as page, text, JSON and the installers' list."""
 
-import os
-import tempfile
 from pathlib import Path
 
 import polars as pl
@@ -41,12 +39,12 @@ def write_digest(folder: Path, facts: DigestFacts) -> list[Path]:
 
 
 def _replace(path: Path, content: str) -> None:
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    # One run at a time writes here, so that one name will do; what a killed run left is written over.
+    unfinished = path.with_name(f".{path.name}.unfinished")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(content)
-        Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
+        unfinished.write_text(content, encoding="utf-8", newline="")
+        unfinished.chmod(0o644)
+        unfinished.replace(path)
     except BaseException:
-        Path(temporary).unlink(missing_ok=True)
+        unfinished.unlink(missing_ok=True)
         raise
