@@ -49,7 +49,7 @@ def test_a_site_without_voltage_or_frequency_is_told_by_its_flow():
     held = changed(bare, steps(19, 22), grid_w=lambda n: 40.0 if n % 2 else -8.0)
     assert isinstance(_verdicts(held)[0], Finding)
     # The last flow was just before; from then on only a meter's noise.
-    lost = changed(held, steps(19.75, 24), grid_w=2.0)
+    lost = changed(held, steps(20, 24), grid_w=2.0)
     assert isinstance(_verdicts(lost)[0], NotJudged)
     # Nothing flows for hours: an outage, or a house on its battery. No one can tell.
     (verdict,) = _verdicts(changed(bare, steps(16, 24), grid_w=0.0))
