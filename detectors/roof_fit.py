@@ -18,10 +18,10 @@ LEAST_SIGMA = 0.02  # ours: of a roof's highest power; meters and hourly means a
 BELOW, ABOVE = 1.5, 4.0  # ours: in sigmas; shade and haze pull down, next to nothing pushes up: the upper envelope
 SHARED_SIGMA = 0.012  # ours: of the highest power; haze and ground err alike on all days, so days do not average it out
 HIGH_SUN_SINE = 0.6  # ours: above 37 degrees of height the models of clear skies agree
-USUAL_SINE, USUAL_SPREAD = (
-    0.45,
-    0.25,
-)  # ours: roofs lie between 10 and 45 degrees mostly; it only decides what data do not
+# Ours: roofs lie between 10 and 45 degrees mostly, and most registers are right about their size within a fifth. Both
+# decide what the data leave open: next to nothing while the sun stands high, much in a northern winter.
+USUAL_SINE, USUAL_SPREAD = 0.45, 0.25
+USUAL_LOG_SIZE, LOG_SIZE_SPREAD = 0.05, 0.2
 BATCH = 64  # roofs; 64 x 90 starts x 288 hours hold 13 MB an array
 FLOORS = (4.0, 4.0, 0.03)  # ours: degrees of tilt and of azimuth, share of size: what turbidity and ground leave open
 
@@ -62,7 +62,8 @@ def _fit_block(sky: Sky, ambient_c: Array, power: Array, days: NDArray[np.intp])
     state = np.column_stack([vector, log_scale])
     damping = np.full(len(y), 1e-3)
     weight = _weights(y - _modelled(sky, ambient_c, state), has_say, peak)
-    hold = (LEAST_SIGMA * peak / USUAL_SPREAD) ** 2 * has_say.sum(axis=-1) / np.maximum(days, 1)
+    haze = through_haze(sky.up.max(axis=-1))
+    hold = (LEAST_SIGMA * peak * haze) ** 2 * has_say.sum(axis=-1) / np.maximum(days, 1)
     for _ in range(ROUNDS):
         state, damping = _step(sky, ambient_c, y, weight, state, damping, hold)
         weight = _weights(y - _modelled(sky, ambient_c, state), has_say, peak)
@@ -138,25 +139,42 @@ def _normal(slopes: Array, weight: Array) -> Array:
 def _step(
     sky: Sky, ambient_c: Array, y: Array, weight: Array, state: Array, damping: Array, hold: Array
 ) -> tuple[Array, Array]:
-    """One round of Levenberg and Marquardt for each roof on its own, held near a usual tilt by `hold`."""
+    """One round of Levenberg and Marquardt for each roof on its own, held near usual roofs by `hold`."""
     base, slopes = _slopes(sky, ambient_c, state)
     normal = _normal(slopes, weight)
     pull = np.einsum("rhi,rh,rh->ri", slopes, weight, y - base)
     length = np.maximum(np.hypot(state[:, 0], state[:, 1]), 1e-3)
     along = np.column_stack([state[:, :2] / length[:, None], np.zeros(len(state))])
-    normal += hold[:, None, None] * along[:, :, None] * along[:, None, :]
-    pull += (hold * (USUAL_SINE - length))[:, None] * along
+    sized = np.array([0.0, 0.0, 1.0])
+    by_tilt, by_size = hold / USUAL_SPREAD**2, hold / LOG_SIZE_SPREAD**2
+    normal += by_tilt[:, None, None] * along[:, :, None] * along[:, None, :]
+    normal += by_size[:, None, None] * np.diag(sized)[None]
+    pull += (by_tilt * (USUAL_SINE - length))[:, None] * along
+    pull += (by_size * (USUAL_LOG_SIZE - state[:, 2]))[:, None] * sized
     scale = np.maximum(np.einsum("rii->ri", normal), 1e-9)
     normal += (damping[:, None] * scale)[:, :, None] * np.eye(3)[None]
     move = np.linalg.solve(normal, pull[:, :, None])[:, :, 0]
     new = state + np.clip(move, -0.3, 0.3)
     far = np.maximum(np.hypot(new[:, 0], new[:, 1]), 1e-9)
     new[:, :2] *= np.minimum(1.0, STEEPEST / far)[:, None]
-    off = np.hypot(new[:, 0], new[:, 1])
-    before = (weight * (y - base) ** 2).sum(axis=-1) + hold * (length - USUAL_SINE) ** 2
-    after = (weight * (y - _modelled(sky, ambient_c, new)) ** 2).sum(axis=-1) + hold * (off - USUAL_SINE) ** 2
+    before = (weight * (y - base) ** 2).sum(axis=-1) + _strain(state, by_tilt, by_size)
+    after = (weight * (y - _modelled(sky, ambient_c, new)) ** 2).sum(axis=-1) + _strain(new, by_tilt, by_size)
     is_better = after <= before
     return np.where(is_better[:, None], new, state), np.where(is_better, damping / 3, damping * 5)
+
+
+def _strain(state: Array, by_tilt: Array, by_size: Array) -> Array:
+    off = np.hypot(state[:, 0], state[:, 1]) - USUAL_SINE
+    strain: Array = by_tilt * off**2 + by_size * (state[:, 2] - USUAL_LOG_SIZE) ** 2
+    return strain
+
+
+def through_haze(highest_sine: Array) -> Array:
+    """By how much more the models of clear skies err under a sun that stays low; 1 where it stands high.
+
+    Ours: by the cube of the way through the air. A winter's sun of the north tells next to nothing of planes.
+    """
+    return np.maximum(HIGH_SUN_SINE / np.maximum(highest_sine, 0.05), 1.0) ** 3
 
 
 def _told(
@@ -175,8 +193,7 @@ def _told(
     # Hours of one day err together: it is the days that count.
     together = has_say.sum(axis=-1) / np.maximum(days, 1)
     variance = np.maximum(sigma, LEAST_SIGMA * peak / 2) ** 2 * together
-    lower = np.maximum(HIGH_SUN_SINE / np.maximum(sky.up.max(axis=-1), 0.05), 1.0)  # a longer way through haze
-    variance += (SHARED_SIGMA * lower**2 * peak) ** 2 * has_say.sum(axis=-1)
+    variance += (SHARED_SIGMA * through_haze(sky.up.max(axis=-1)) * peak) ** 2 * has_say.sum(axis=-1)
     normal = _normal(slopes, weight) + 1e-12 * np.eye(3)[None]
     covariance = np.linalg.inv(normal) * variance[:, None, None]
     a, b = state[:, 0], state[:, 1]
@@ -187,6 +204,9 @@ def _told(
     tilt_spread = np.sqrt(np.einsum("ri,rij,rj->r", along, horizontal, along)) / np.sqrt(1 - sine**2)
     azimuth_spread = np.sqrt(np.einsum("ri,rij,rj->r", across, horizontal, across)) / sine
     is_known = has_say.sum(axis=-1) >= 6
+    # Where the model errs so much, its own slopes are not to be trusted either.
+    blind = np.sqrt(through_haze(sky.up.max(axis=-1)))
+    tilt_spread, azimuth_spread = tilt_spread * blind, azimuth_spread * blind
     told = (
         np.degrees(np.arcsin(sine)),
         np.degrees(np.arctan2(a, b)) % 360,

@@ -46,6 +46,7 @@ CLIP_RATIO = 0.97  # ours: a mean this near to the rating holds clipped minutes
 FLAT_RATIO, FLAT_HOURS = 0.985, 3  # ours: three hours within 1.5 % of the highest are no hill of the sun's
 LEARN_EVERY_DAYS = 7
 SURE_TILT_DEG, SURE_AZIMUTH_DEG = 15.0, 25.0  # ours: a roof known worse than that is better taken for unknown
+LIKELY_SIZE = (0.3, 1.7)  # ours: of the registered size; planes that need more than that to fit are not the roof's
 HIGH_RATIO = 0.6  # ours: the upper part of the day shows the size, the flanks show the planes
 
 
@@ -75,7 +76,11 @@ def learn(kept: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: da
     counts = np.bincount(roof, minlength=sites.height)
     fitted = _fit(clear, power, roof, place, counts)
     scales = _own_scales(chosen, sites, planes, clear, power, fitted)
-    return _rows(chosen, sites, fitted, scales, counts, day)
+    highest = np.zeros(sites.height)
+    np.maximum.at(highest, roof, clear.sky.up.max(axis=-1))
+    return _rows(chosen, sites, fitted, scales, counts, day).with_columns(
+        capacity_spread_kwp=pl.col("capacity_spread_kwp") * pl.Series(roof_fit.through_haze(highest))
+    )
 
 
 def clear_days(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -234,6 +239,7 @@ def filled(sites: pl.DataFrame, models: pl.DataFrame) -> pl.DataFrame:
     """`sites` with the learned planes where the register has none and the learned ones are sure enough."""
     sure = models.filter(
         pl.col("tilt_spread_deg") <= SURE_TILT_DEG,
+        (pl.col("capacity_kwp") / pl.col("installed_kwp")).is_between(*LIKELY_SIZE),
         (pl.col("azimuth_spread_deg") <= SURE_AZIMUTH_DEG) | (pl.col("tilt_deg") < SURE_TILT_DEG),
     ).select("site_id", pl.col("tilt_deg").alias("_tilt"), pl.col("azimuth_deg").alias("_azimuth"))
     is_silent = pl.col("tilt_deg").is_null() | pl.col("azimuth_deg").is_null()

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from detectors import hours, snow, steps
 from detectors.finding import Finding, Kind, NotJudged, Verdict
-from detectors.robust import Z_CUT, Array, median
+from detectors.robust import MAD_TO_SIGMA, Z_CUT, Array, median
 from detectors.specific_yield import (
     LEAST,
     MAX_DISAGREEMENT_RATIO,
@@ -150,16 +150,18 @@ def _due(yields: Yields, low_ratio: float, drop_ratio: float) -> Array:
     is_unsure |= yields.source[:, -1] == ALONE
     low = np.where(is_unsure, low_ratio - UNSURE_RATIO, low_ratio)[:, None]
     level_spread = np.where(is_unsure, np.nan_to_num(seen.level_spread) + UNSURE_RATIO, seen.level_spread)
+    # Days of one weather err together: two of them count as one.
+    few = np.sqrt(np.maximum(np.isfinite(recent).sum(axis=-1) / 2, 1))
     with np.errstate(invalid="ignore"):
         is_below = _lasts(recent, np.broadcast_to(low, normal.shape)) & (
             1 - median(recent) >= Z_CUT * np.fmax(level_spread, MIN_SPREAD_RATIO)[:, None]
         )
         # A median of n days scatters by so much (normal distribution, large n).
-        few = np.sqrt(np.maximum(np.isfinite(recent).sum(axis=-1), 1))
         by_chance = np.nan_to_num(scatter, nan=0.1) * MEDIAN_ERROR / few
         has_dropped = _lasts(recent, normal * drop_ratio) & (
             normal - median(recent) >= Z_CUT * np.fmax(by_chance, MIN_SPREAD_RATIO / 2)
         )
+        is_below &= 1 - median(recent) >= Z_CUT * np.nan_to_num(by_chance)
         is_plain = median(recent) < normal * PLAIN_DROP_RATIO
     for row in np.flatnonzero((has_dropped & ~is_plain).any(axis=-1)):
         has_dropped[row] &= is_plain[row] | _is_step(yields, int(row))
@@ -270,8 +272,11 @@ def _dust(yields: Yields, row: int, site: dict) -> Finding | None:
     thirds = [float(np.median(part)) for part in np.array_split(y, 3)]
     step = steps.find(ratio)
     falls = thirds[0] * 0.985 > thirds[1] and thirds[1] * 0.985 > thirds[2]
-    noise_pct = float(np.median(np.abs(np.diff(y)))) / np.median(y) * 100
-    if not (falls and DUST_PCT_PER_MONTH <= per_month_pct <= DUST_MOST_PCT and per_month_pct >= 1.5 * noise_pct):
+    scatter = float(np.median(np.abs(np.diff(y)))) * MAD_TO_SIGMA / np.sqrt(2)
+    by_chance = scatter * MEDIAN_ERROR * np.sqrt(2 / (len(y) / 3))
+    if not (falls and DUST_PCT_PER_MONTH <= per_month_pct <= DUST_MOST_PCT):
+        return None
+    if thirds[0] - thirds[2] < Z_CUT * by_chance or snow.is_possible(yields, row):
         return None
     if step is not None and step.is_sharp:
         return None

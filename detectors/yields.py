@@ -29,8 +29,10 @@ LEAST_FREE_RATIO = 0.4  # ours: below it what is left of a held-back day is its 
 FITTING_SENSOR = (0.8, 1.2)  # ours: a sensor that reads outside it on clear days does not lie in the modules' plane
 LEAST_CLEAR_RATIO = 0.4  # ours: an even grey day makes under two fifths of a clear one
 BLOCK_ROWS = 4000  # site-days; their 48 instants hold 1.5 MB an array
+SURER_RATIO = 0.7  # ours: of the new spread; planes learned that much better stay
 HOLD_RATIO = 0.93  # ours: a level lower than that may be a fault coming on, so the earlier one is kept
-MIN_PAST_DAYS = 10  # ours: fewer days do not show what its normal scatter is
+MAX_SCATTER_RATIO = 0.12  # ours: where single days scatter by more, as in a dim winter, there is no level to remember
+MIN_PAST_DAYS = 20  # ours: fewer days may all have been of one kind
 DEFAULT_TILT_DEG = 25.0  # for the course of the day alone, where no plane is known
 KEPT_BY = "underperformance"  # the detector whose kept rows these are
 ALONE, SENSOR, NEIGHBOURS = "clear days alone", "its own irradiance", "its neighbours"
@@ -89,6 +91,7 @@ def look(
     doubts = _doubts(earlier)
     known = models.filter(pl.col("day") < day).sort("site_id", "day").group_by("site_id", maintain_order=True).last()
     learned = _learn(kept, sites, planes, known, doubts, day)
+    learned = _surer_planes(learned, known)
     newest = pl.concat([learned, known.join(learned.select("site_id"), on="site_id", how="anti")]).sort("site_id")
     filled = site_model.filled(sites, newest)
     kept = kept.filter(pl.col("day").is_between(day - timedelta(days=59), day)).sort("site_id", "day")
@@ -127,6 +130,18 @@ def _learn(
     due = sites.filter(site_model.is_due(sites["site_id"].to_list(), known, day))
     due = due.filter(~pl.col("site_id").is_in(list(doubts)))
     return site_model.learn(kept.join(due.select("site_id"), on="site_id", how="semi"), due, planes, day)
+
+
+def _surer_planes(learned: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """`learned` with the planes known before where those were much surer: roofs do not turn, and winters are dim."""
+    names = ["tilt_deg", "tilt_spread_deg", "azimuth_deg", "azimuth_spread_deg"]
+    before = known.select("site_id", *(pl.col(name).alias(f"_{name}") for name in names))
+    is_surer = (pl.col("_tilt_spread_deg") < SURER_RATIO * pl.col("tilt_spread_deg")).fill_null(False)
+    return (
+        learned.join(before, on="site_id", how="left", maintain_order="left")
+        .with_columns(pl.when(is_surer).then(f"_{name}").otherwise(name).alias(name) for name in names)
+        .select(learned.columns)
+    )
 
 
 def _modelled_kw(rows: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame) -> tuple[Array, Array]:
@@ -278,8 +293,10 @@ def _reference(seen: Comparison, known: pl.DataFrame) -> Array:
     """The sound level of each site: of this window, or the remembered one while the window's is lower."""
     ratio = picked(seen.ratio, seen.best)
     past = ratio[:, :-10]
-    level, _ = sound_level(past)
-    level = np.where(np.isfinite(past).sum(axis=-1) >= MIN_PAST_DAYS, level, np.nan)
+    level, scatter = sound_level(past)
+    with np.errstate(invalid="ignore"):
+        is_plain = (np.isfinite(past).sum(axis=-1) >= MIN_PAST_DAYS) & (scatter <= MAX_SCATTER_RATIO)
+    level = np.where(is_plain, level, np.nan)
     before = seen.sites.select("site_id", now="installed_kwp").join(
         known.select("site_id", "installed_kwp", "reference_ratio"), on="site_id", how="left", maintain_order="left"
     )
