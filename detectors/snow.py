@@ -15,7 +15,7 @@ HIGH_NOON_DEG = 48.0  # ours: noon sun above it means spring; at 47 degrees nort
 LEAST_LATITUDE_DEG = 25.0  # ours: roofs nearer to the equator see none, but for mountains with a thermometer
 STAYS_DAYS = 14  # ours: on a flat roof in the frost; after two weeks a fault is looked for
 STARTS_WITHIN_DAYS = 3  # ours: snow lies from the day that it fell, give or take days that could not be judged
-LOW_RATIO = 0.85  # ours: of its sound level; the day on which it slides off is such a one
+LOW_RATIO = 0.7  # ours: of its sound level; winter days of open roofs scatter down to that
 COVERED_RATIO = 0.3  # ours: what comes through snow
 STEADY_RATIO = 0.08  # ours: a fault takes the same share day by day; snow goes from day to day
 

@@ -34,6 +34,8 @@ SWING = 2.0  # ours: a roof under which a site swings twice as much from day to 
 CALM_RATIO = 0.05  # ours: days of equal roofs differ by that much, whatever the weather
 FIT_DAYS = 15  # ours: fewer days may hold no clear one or no grey one
 DARK_RATIO = 0.01  # ours: of a clear day; no cloud lets through so little
+SETTLING = 8  # ours: rounds; within 1 % of the fixed point then, the steepest winter roofs included
+BRIGHTEST = 1.25  # ours: over a clear day by Haurwitz; thin air and good modules make up to a quarter more
 OFF_RATIO = 0.75  # as in underperformance: such a neighbour has no say
 
 
@@ -78,12 +80,12 @@ def compare(
         grey = np.where(usable, table["pv_kwh"] / ideal, np.nan)  # yield over a clear horizontal day's
     near = nearest(sites, most=CANDIDATES, within_km=WITHIN_KM)
     best = np.full(sites.height, DEFAULT_PLANE)
-    opinion = _opinion(grey, grey, geometry, near, best)
+    opinion = _opinion(grey, geometry, near, best)
     factors = grey[:, None, :] / plane_factor(geometry, _filled(opinion.median, grey))
     first = factors / opinion.median[:, None, :]
     best = _best_planes(first, _fitting_planes(first, has_planes))
     level = _level(picked(first, best))
-    opinion = _sound_opinion(grey, level, _filled(opinion.median, grey), geometry, near, best)
+    opinion = _sound_opinion(grey, level, geometry, near, best)
     disagreement = opinion.spread / opinion.median
     judged = (opinion.median >= MIN_SKY_RATIO) & (disagreement <= MAX_DISAGREEMENT_RATIO)
     sky = np.where(judged, opinion.median, np.nan)
@@ -127,22 +129,32 @@ def _tables(days: pl.DataFrame, sites: pl.DataFrame, dates: list[date]) -> dict[
     return tables
 
 
-def _opinion(grey: Array, sky: Array, geometry: Geometry, near: Nearest, best: NDArray[np.intp]) -> Opinion:
-    factor = picked(plane_factor(geometry, sky), best)
-    said = consult(grey / factor, near, most=MOST, least=LEAST)
+def _opinion(grey: Array, geometry: Geometry, near: Nearest, best: NDArray[np.intp]) -> Opinion:
+    said = consult(_own_sky(grey, geometry, best), near, most=MOST, least=LEAST)
     return said._replace(median=np.where(said.median > 0, said.median, np.nan))  # no light at all is no sky
 
 
-def _sound_opinion(
-    grey: Array, level: Array, sky: Array, geometry: Geometry, near: Nearest, best: NDArray[np.intp]
-) -> Opinion:
+def _own_sky(grey: Array, geometry: Geometry, best: NDArray[np.intp]) -> Array:
+    """The sky under which each roof would make what it made: what the plane makes of it depends on the sky itself.
+
+    The geometric mean of guess and answer settles where the plain answer swings, as on steep roofs in winter.
+    """
+    sky = np.where(np.isfinite(grey), np.maximum(grey, 0.0), np.nan)
+    for _ in range(SETTLING):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            answer = grey / picked(plane_factor(geometry, np.minimum(sky, BRIGHTEST)), best)
+            sky = np.sqrt(np.minimum(sky, BRIGHTEST) * answer)
+    return sky
+
+
+def _sound_opinion(grey: Array, level: Array, geometry: Geometry, near: Nearest, best: NDArray[np.intp]) -> Opinion:
     """What the sound neighbours say; where they are too few, what they and those that lag say.
 
     Of three voices one may be wrong and the median still holds. A faulty neighbour can only make a site look better.
     """
-    sound = _opinion(np.where(_is_off(level)[:, None], np.nan, grey), sky, geometry, near, best)
+    sound = _opinion(np.where(_is_off(level)[:, None], np.nan, grey), geometry, near, best)
     is_high = (level > 1 / OFF_RATIO)[:, None]
-    with_lagging = _opinion(np.where(is_high, np.nan, grey), sky, geometry, near, best)
+    with_lagging = _opinion(np.where(is_high, np.nan, grey), geometry, near, best)
     few = sound.voices < LEAST
     return Opinion(*(np.where(few, other, one) for one, other in zip(sound, with_lagging, strict=True)))
 

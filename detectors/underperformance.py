@@ -24,7 +24,7 @@ from detectors.specific_yield import (
     sound_level,
 )
 from detectors.worth import worth
-from detectors.yields import ALONE, Yields
+from detectors.yields import ALONE, MAX_SCATTER_RATIO, Yields
 
 DETECTOR = "underperformance"
 KIND = "underperformance"
@@ -58,6 +58,7 @@ LOW_RATIO = 0.80  # ours: roofs of one town differ by some 5 to 10 % (module, in
 UNSURE_RATIO = 0.05  # ours: what learned planes, or a model without neighbours, may be wrong by on top
 DROP_RATIO = 0.90  # ours: against its own past those differences fall out; what is less is a season or dust
 PLAIN_DROP_RATIO = 0.80  # ours: a drop by a fifth is a fault whether it came at once or not
+LONG_DROP_RATIO = 0.87  # ours: seasons and dust move a level by a tenth in a quarter of a year, not by more
 MIN_PAST_DAYS = 10  # ours: fewer days do not show what its normal scatter is
 MEDIAN_ERROR = np.sqrt(np.pi / 2)  # standard error of a median over that of a mean, normal distribution
 MIN_LOW_DAYS = 5  # common practice judges after 3 clear days; ours: 5 of any kind, so that snow sliding off is over
@@ -145,6 +146,7 @@ def _due(yields: Yields, low_ratio: float, drop_ratio: float) -> Array:
     normal, scatter = sound_level(past)
     is_one = seen.has_planes[:, None] & np.isfinite(yields.reference_ratio)[:, None]
     enough = np.isfinite(past).sum(axis=-1) >= MIN_PAST_DAYS
+    enough &= scatter <= MAX_SCATTER_RATIO
     normal = np.where(is_one, yields.reference_ratio[:, None], np.where(enough, normal, np.nan))
     is_unsure = np.array([yields.planes_text(row) != "register" for row in range(seen.sites.height)], dtype=bool)
     is_unsure |= yields.source[:, -1] == ALONE
@@ -170,7 +172,12 @@ def _due(yields: Yields, low_ratio: float, drop_ratio: float) -> Array:
 
 def _is_step(yields: Yields, row: int) -> bool:
     """A small drop is a fault only if it came at once: seasons, trees in leaf and dust come slowly."""
-    step = steps.find(yields.ratio[row])
+    ratio = yields.ratio[row]
+    known = ratio[np.isfinite(ratio)]
+    # It may have come before this window began: then all of it lies below what is remembered.
+    if (known < LONG_DROP_RATIO * yields.reference_ratio[row]).mean() > 0.8:
+        return True
+    step = steps.find(ratio)
     return step is None or (step.is_sharp and step.size > Z_CUT * step.size_error)
 
 

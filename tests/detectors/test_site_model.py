@@ -1,0 +1,229 @@
+"""Planes and sizes learned from clear days: invented roofs, open data with known planes, and other people's methods."""
+
+import os
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import polars as pl
+import pvlib
+import pytest
+
+from detectors import expected_power, hours, site_model
+from detectors.frames import READINGS
+from tests import build, simulate_hours
+
+OPEN_DATA = Path(os.environ.get("NOONMARK_OPEN_DATA", Path(__file__).parents[3] / "shared" / "open_data"))
+FIRST = date(2025, 4, 1)
+LAST = FIRST + timedelta(days=59)
+
+
+@pytest.fixture(scope="module")
+def unknown():
+    return simulate_hours.fleet(6101, latitude=48, first_day=FIRST, count=24, known_share=0.0)
+
+
+@pytest.fixture(scope="module")
+def learned(unknown):
+    return site_model.learn(unknown.kept, unknown.sites, unknown.planes, LAST)
+
+
+def _turn(one, other):
+    return ((one - other + 180) % 360 - 180).abs()
+
+
+def test_planes_and_size_are_learned_within_their_spread(unknown, learned):
+    both = learned.join(unknown.truth, on="site_id", suffix="_true")
+    assert both.height == 24
+    tilt = (both["tilt_deg"] - both["tilt_deg_true"]).abs()
+    turn = _turn(both["azimuth_deg"], both["azimuth_deg_true"])
+    assert tilt.median() < 10  # a clear sky of another model: the widths of the days differ
+    assert turn.median() < 8
+    # One standard deviation each: of 24 nearly all lie within two and a half.
+    assert (tilt <= 2.5 * both["tilt_spread_deg"]).sum() >= 22
+    assert (turn <= 2.5 * both["azimuth_spread_deg"]).sum() >= 22
+    # The model's own clear sky differs from the invented one by the same share at all roofs.
+    size = both["capacity_kwp"] / both["kwp"]
+    assert size.std() < 0.06
+    assert 0.9 < size.median() < 1.25
+    assert site_model.filled(unknown.sites, learned)["tilt_deg"].count() >= 20
+
+
+def test_a_fault_takes_its_share_of_the_size_and_leaves_the_planes(unknown, learned):
+    halved = unknown.kept.with_columns(pv_w=pl.col("pv_w").list.eval(pl.element() // 2))
+    told = site_model.learn(halved, unknown.sites, unknown.planes, LAST)
+    assert (told["capacity_kwp"] / learned["capacity_kwp"]).to_numpy() == pytest.approx(0.5, abs=0.03)
+    # A tenth of a roof's size is worth a degree of tilt where the data leave it open.
+    assert (told["tilt_deg"] - learned["tilt_deg"]).abs().median() < 3
+
+
+def test_the_register_comes_first(unknown, learned):
+    row = unknown.sites.with_columns(tilt_deg=pl.lit(12.0), azimuth_deg=pl.lit(99.0))
+    assert site_model.filled(row, learned)["azimuth_deg"].unique().to_list() == [99.0]
+    vague = learned.with_columns(azimuth_spread_deg=pl.lit(60.0), tilt_deg=pl.lit(30.0))
+    assert site_model.filled(unknown.sites, vague)["azimuth_deg"].count() == 0
+    far = learned.with_columns(capacity_kwp=pl.col("installed_kwp") * 2.5)
+    assert site_model.filled(unknown.sites, far)["azimuth_deg"].count() == 0
+
+
+def test_held_back_and_clipped_hours_have_no_say(unknown):
+    """Noon cut off flat, by a limit that says so or by an inverter that does not: the planes stay."""
+    cut = 0.6 * pl.col("installed_kwp") * 1000
+    rows = unknown.kept.join(unknown.sites.select("site_id", "installed_kwp"), on="site_id")
+    flat = rows.with_columns(
+        pv_w=pl.concat_list(
+            [pl.min_horizontal(pl.col("pv_w").list.get(n), cut.cast(pl.Int32)) for n in range(24)]
+        )
+    ).select(hours.KEPT.names())  # fmt: skip
+    sites = unknown.sites.with_columns(inverter_kw=pl.lit(None, pl.Float64))
+    told = site_model.learn(flat.cast(hours.KEPT), sites, unknown.planes, LAST)
+    both = told.join(unknown.truth, on="site_id", suffix="_true").filter(pl.col("tilt_deg_true") > 15)
+    assert _turn(both["azimuth_deg"], both["azimuth_deg_true"]).median() < 15
+
+
+def test_too_few_clear_days_teach_nothing(unknown):
+    few = unknown.kept.filter(pl.col("day") < FIRST + timedelta(days=2))
+    assert site_model.learn(few, unknown.sites, unknown.planes, LAST).is_empty()
+    grey = unknown.kept.with_columns(wander_ratio=pl.lit(3.0))
+    assert site_model.learn(grey, unknown.sites, unknown.planes, LAST).is_empty()
+    assert site_model.learn(hours.KEPT.to_frame(), unknown.sites, unknown.planes, LAST).schema == site_model.MODEL
+
+
+def test_every_site_has_its_turn_once_a_week():
+    names = [f"site-{n}" for n in range(200)]
+    rows = [{"site_id": name, "day": LAST, "clear_days": 12} for name in names[:150]]
+    models = build.frame(site_model.MODEL, rows)
+    due = np.array([site_model.is_due(names, models, LAST + timedelta(days=n)) for n in range(7)])
+    assert due[:, :150].sum(axis=0).tolist() == [1] * 150
+    assert due[:, 150:].all()
+
+
+def _readings(stamps: pd.DatetimeIndex, power_w: np.ndarray, zone: str, interval_s: int) -> pl.DataFrame:
+    at = pl.Series(stamps.tz_convert("UTC").tz_localize(None).to_numpy()).cast(pl.Datetime("us"))
+    rows = pl.DataFrame({"ts_utc": at.dt.replace_time_zone("UTC"), "pv_w": power_w}).with_columns(
+        pl.lit("real").alias("site_id"),
+        pl.col("pv_w").fill_nan(None).clip(lower_bound=0),
+        interval_s=pl.lit(interval_s),
+        is_instant=pl.lit(False),
+        ts_local=pl.col("ts_utc").dt.convert_time_zone(zone).dt.replace_time_zone(None),
+    )
+    rest = [pl.lit(None, kind).alias(name) for name, kind in READINGS.items() if name not in rows.columns]
+    return rows.with_columns(rest).select(READINGS.names()).cast(READINGS).unique("ts_utc")
+
+
+@pytest.mark.skipif(not (OPEN_DATA / "uni_pv_hourly").is_dir(), reason="no open data; set NOONMARK_OPEN_DATA")
+@pytest.mark.parametrize(
+    ("site", "lat", "lon", "tilt", "azimuth", "zone"),
+    [("turin", 45.065, 7.659, 26, 206, "Etc/GMT-1"), ("almeria", 36.931, -2.472, 22, 178, "UTC")],
+)
+@pytest.mark.parametrize("month", [4, 6, 8])
+def test_real_arrays_of_known_planes(site, lat, lon, tilt, azimuth, zone, month):
+    """Hourly series of two arrays, their planes from their operators (uni_pv_hourly)."""
+    frame = pl.read_parquet(OPEN_DATA / "uni_pv_hourly" / "pv_hourly.parquet").filter(pl.col("site") == site)
+    stamps = pd.DatetimeIndex(frame["ts"].to_pandas()).tz_localize(zone)
+    readings = _readings(stamps, frame["pv_per_kwp"].to_numpy() * 1000, zone, 3600)
+    sites = build.sites(
+        {"site_id": "real", "latitude": lat, "longitude": lon, "installed_kwp": 1.0, "inverter_kw": None}
+    )
+    last = date(frame["ts"][0].year, month, 28)
+    kept = hours.keep(readings, sites).filter(pl.col("day").is_between(last - timedelta(days=59), last))
+    told = site_model.learn(kept, sites, build.planes(), last).row(0, named=True)
+    assert abs(told["azimuth_deg"] - azimuth) < 8
+    assert abs(told["tilt_deg"] - tilt) < 10
+    assert abs(told["tilt_deg"] - tilt) < 2 * told["tilt_spread_deg"]
+    assert 0.95 < told["capacity_kwp"] < 1.25
+
+
+def _pvanalytics_folder() -> Path:
+    pvanalytics = pytest.importorskip("pvanalytics")
+    return Path(pvanalytics.__file__).parent / "data"
+
+
+@pytest.fixture(scope="module")
+def serf():
+    """The east array of pvanalytics' example: 39.742 N, 105.173 W, tilt 45, azimuth 158; 15 min, standard time."""
+    frame = pd.read_csv(_pvanalytics_folder() / "serf_east_15min_ac_power.csv")
+    stamps = pd.DatetimeIndex(pd.to_datetime(frame["measured_on"], utc=True))
+    return stamps, frame["ac_power"].to_numpy()
+
+
+SERF = {"site_id": "real", "latitude": 39.742, "longitude": -105.173, "installed_kwp": 6.0, "inverter_kw": None}
+
+
+@pytest.fixture(scope="module")
+def serf_kept(serf):
+    stamps, power = serf
+    return hours.keep(_readings(stamps, power * 1000, "Etc/GMT+7", 900), build.sites(SERF))
+
+
+def _under_a_clear_sky(stamps):
+    place = pvlib.location.Location(39.742, -105.173, altitude=pvlib.location.lookup_altitude(39.742, -105.173))
+    middle = stamps + pd.Timedelta(minutes=7.5)
+    sun, clear = place.get_solarposition(middle), place.get_clearsky(middle)
+    sun.index, clear.index = stamps, stamps
+    return sun, clear
+
+
+def test_a_real_roof_and_an_outside_estimate_of_its_planes(serf, serf_kept):
+    """pvanalytics.system.infer_orientation_fit_pvwatts, on the same clear days, finds much the same planes."""
+    system = pytest.importorskip("pvanalytics.system")
+    sites = build.sites(SERF)
+    told = site_model.learn(serf_kept, sites, build.planes(), serf_kept["day"].max()).row(0, named=True)
+    assert abs(told["azimuth_deg"] - 158) < 12
+    assert abs(told["tilt_deg"] - 45) < 2.5 * told["tilt_spread_deg"]
+    stamps, power = serf
+    chosen = set(site_model.clear_days(serf_kept, sites)["day"])
+    is_clear = np.isin((stamps - pd.Timedelta(hours=7)).date, sorted(chosen))
+    sun, clear = _under_a_clear_sky(stamps)
+    use = is_clear & (clear["ghi"] > 80).to_numpy()
+    tilt, azimuth, *_ = system.infer_orientation_fit_pvwatts(
+        pd.Series(np.maximum(power, 0), stamps)[use], clear["ghi"][use], clear["dhi"][use], clear["dni"][use],
+        sun["zenith"][use], sun["azimuth"][use], temperature=25.0,
+    )  # fmt: skip
+    assert abs(told["azimuth_deg"] - azimuth) < 10
+    assert abs(told["tilt_deg"] - tilt) < 15
+
+
+def test_clear_days_are_those_of_an_outside_method(serf, serf_kept):
+    """pvlib.clearsky.detect_clearsky (Reno & Hansen 2016) finds the chosen days much clearer than the rest."""
+    stamps, power = serf
+    sun, clear = _under_a_clear_sky(stamps)
+    plane = pvlib.irradiance.get_total_irradiance(
+        45, 158, sun["apparent_zenith"], sun["azimuth"], clear["dni"], clear["ghi"], clear["dhi"],
+        dni_extra=pvlib.irradiance.get_extra_radiation(stamps), model="haydavies",
+    )["poa_global"].fillna(0)  # fmt: skip
+    measured = pd.Series(np.maximum(power, 0), stamps)
+    measured *= plane.quantile(0.98) / measured.quantile(0.98)
+    is_clear = pvlib.clearsky.detect_clearsky(measured, plane, infer_limits=True)
+    by_day = pd.Series(is_clear[plane > 100].to_numpy(), (stamps[plane > 100] - pd.Timedelta(hours=7)).date)
+    share = by_day.groupby(level=0).mean()
+    chosen = [day for day in site_model.clear_days(serf_kept, build.sites(SERF))["day"] if day in share.index]
+    assert len(chosen) == site_model.MOST_DAYS
+    assert share[chosen].median() > share.drop(chosen).median() + 0.15
+
+
+def test_a_real_plants_clear_days_reach_the_model_within_its_spread():
+    """Almeria, 2023: its clear days' energy over the model with the operator's planes and the learned size."""
+    if not (OPEN_DATA / "uni_pv_hourly").is_dir():
+        pytest.skip("no open data; set NOONMARK_OPEN_DATA")
+    frame = pl.read_parquet(OPEN_DATA / "uni_pv_hourly" / "pv_hourly.parquet").filter(pl.col("site") == "almeria")
+    stamps = pd.DatetimeIndex(frame["ts"].to_pandas()).tz_localize("UTC")
+    place = {"site_id": "real", "latitude": 36.931, "longitude": -2.472, "installed_kwp": 1.0, "inverter_kw": None}
+    sites = build.sites({**place, "tilt_deg": 22.0, "azimuth_deg": 178.0})
+    kept = hours.keep(_readings(stamps, frame["pv_per_kwp"].to_numpy() * 1000, "UTC", 3600), sites)
+    last = date(2023, 6, 30)
+    kept = kept.filter(pl.col("day").is_between(last - timedelta(days=59), last))
+    told = site_model.learn(kept, sites, build.planes(), last).row(0, named=True)
+    rows = site_model.clear_days(kept, sites)
+    clear = expected_power.clear_hours(
+        np.full(rows.height, 36.931), np.full(rows.height, -2.472),
+        rows["day"].cast(pl.Int32).cast(pl.Float64).to_numpy(), np.full(rows.height, np.nan),
+    )  # fmt: skip
+    roofs = pl.DataFrame({"kwp": [told["capacity_kwp"]], "tilt_deg": [22.0], "azimuth_deg": [178.0]})
+    roofs = pl.concat([roofs] * rows.height)
+    at = np.arange(rows.height, dtype=np.uint32)
+    due = expected_power.roof_kw(clear, roofs, at, rows.height, np.full(rows.height, np.nan)).sum(axis=1)
+    made = rows["pv_w"].list.sum().to_numpy() / 1000
+    assert np.quantile(np.abs(made / due - 1), 0.8) < 0.12  # hourly means let a thin, even cloud pass
+    assert np.abs(np.median(made / due) - 1) < 2 * told["capacity_spread_kwp"] / told["capacity_kwp"]
