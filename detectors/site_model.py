@@ -43,6 +43,7 @@ NEAR_BEST_RATIO = 0.8  # ours: smooth and a fifth below the best within twelve d
 AROUND_DAYS = 12
 LOW_SUN_SINE = 0.14  # ours: below 8 degrees horizons and hedges count more than planes
 CLIP_RATIO = 0.97  # ours: a mean this near to the rating holds clipped minutes
+BEYOND_RATIO = 1.05  # ours: meters and ratings agree within that
 FLAT_RATIO, FLAT_HOURS = 0.985, 3  # ours: three hours within 1.5 % of the highest are no hill of the sun's
 LEARN_EVERY_DAYS = 7
 SURE_TILT_DEG, SURE_AZIMUTH_DEG = 15.0, 25.0  # ours: a roof known worse than that is better taken for unknown
@@ -121,7 +122,9 @@ def _heard(chosen: pl.DataFrame, clear: expected_power.Hours) -> Array:
     power = hours.table(chosen, "pv_w") / 1000
     top = np.nanmax(power, axis=-1, initial=0.0)
     flat = (power >= FLAT_RATIO * top[:, None]).sum(axis=-1) >= FLAT_HOURS
-    limit = np.fmin(np.where(flat, top, np.inf), np.nan_to_num(_column(chosen, "inverter_kw"), nan=np.inf))
+    rating = np.nan_to_num(_column(chosen, "inverter_kw"), nan=np.inf)
+    rating = np.where(top > BEYOND_RATIO * rating, np.inf, rating)  # what was exceeded is no limit
+    limit = np.fmin(np.where(flat, top, np.inf), rating)
     has_say = (power < CLIP_RATIO * limit[:, None]) & ~hours.is_held(chosen)
     has_say &= expected_power.by_hour(clear.sky.up) > LOW_SUN_SINE
     return np.where(has_say, power / chosen["installed_kwp"].to_numpy()[:, None], np.nan)

@@ -201,6 +201,6 @@ if __name__ == "__main__":
     for name, is_single in (("faults", False), ("alone", True)):
         if name in wanted:
             for share in (0.9, 0.85, 0.8, 0.7, 0.5):
-                measure(share, 1 if is_single else 2, single=is_single)
+                measure(share, 1, single=is_single)
     if "scale" in wanted:
         measure_scale(10_000)
