@@ -8,7 +8,8 @@ A detector is a module of this package with a `detect`. It declares
 - `detect(...)`: positional parameters name what the runner passes, keyword-only ones are knobs with defaults:
   `readings` and `device_readings` of the judged local day, `days`, `light` and `kept` of a trailing window up to it,
   `sites` (the commissioned ones; what is said of unwatched ones is dropped, but their roofs tell of the sky),
-  `planes`, `earlier` (findings of lower rank on the day), `day`;
+  `planes`, `earlier` (findings of lower rank on the day), `day`; and `yields`, what `detectors.yields.look` worked out
+  of all these for the detectors of yield together;
 - optionally `KEPT` (a schema with `site_id` and `day`) and `keep(readings, sites)`, which makes such rows from the
   readings of whole local days: what a detector needs of earlier days and site-days do not hold. The rows are kept by
   the pipeline and come back as `kept`.
