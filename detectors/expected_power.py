@@ -19,12 +19,11 @@ from detectors.sun import sun_coordinates
 
 ALBEDO = 0.2  # as in clear_sky
 PER_HOUR = 2  # ours: two instants per hour carry its mean within 0.5 %, all but the first and last of a day
-GAMMA_PER_K = (
-    -0.0035
-)  # PVWatts: -0.47 % for standard, -0.35 % for premium modules; ours: most of today's are the latter
+GAMMA_PER_K = -0.0035  # PVWatts' premium modules (standard ones: -0.0047); ours: most of today's are such
 SYSTEM_LOSS = 0.140757  # Dobos, NREL/TP-6A20-62641 (2014): the default losses together
 INVERTER_EFFICIENCY = 0.96  # the same place, nominal
 LIGHT_WIND_M_S = 1.0  # IEC 61215's nominal conditions; the register knows no wind
+CELL_DEG = 1 / 12  # the tables of turbidity and altitude have a value every five minutes of arc
 LOW_SUN_COS = 0.01745  # pvlib's own guard in haydavies: one degree
 
 
@@ -52,7 +51,8 @@ def place(latitude: float, longitude: float) -> tuple[float, tuple[float, ...]]:
 
 def clear_sky(latitude: Array, longitude: Array, unix_days: Array) -> Sky:
     """The clear sky over each place, [places], at its instants, [places, instants] in days since 1970 UTC."""
-    sites = [place(round(float(a), 2), round(float(b), 2)) for a, b in zip(latitude, longitude, strict=True)]
+    cells = zip(_cell(latitude).tolist(), _cell(longitude).tolist(), strict=True)
+    sites = [place(*cell) for cell in cells]
     altitude = np.array([site[0] for site in sites])[:, None]
     turbidity = _turbidity(np.array([site[1] for site in sites]), unix_days)
     declination, equation = sun_coordinates(unix_days)
@@ -76,6 +76,11 @@ def clear_sky(latitude: Array, longitude: Array, unix_days: Array) -> Sky:
     return Sky(
         dni + dhi * ring / np.maximum(up, LOW_SUN_COS), dhi * (1 - ring), ghi * ALBEDO, east, north, up, ghi, dni, dhi
     )
+
+
+def _cell(degrees: Array) -> Array:
+    """The middle of the tables' cell, so that neighbours look it up once."""
+    return np.round((np.floor(degrees / CELL_DEG) + 0.5) * CELL_DEG, 6)
 
 
 def _turbidity(months: Array, unix_days: Array) -> Array:
