@@ -152,8 +152,7 @@ def _due(yields: Yields, low_ratio: float, drop_ratio: float) -> Array:
     is_unsure |= yields.source[:, -1] == ALONE
     low = np.where(is_unsure, low_ratio - UNSURE_RATIO, low_ratio)[:, None]
     level_spread = np.where(is_unsure, np.nan_to_num(seen.level_spread) + UNSURE_RATIO, seen.level_spread)
-    # Days of one weather err together: two of them count as one.
-    few = np.sqrt(np.maximum(np.isfinite(recent).sum(axis=-1) / 2, 1))
+    few = np.sqrt(np.maximum(np.isfinite(recent).sum(axis=-1), 1))
     with np.errstate(invalid="ignore"):
         is_below = _lasts(recent, np.broadcast_to(low, normal.shape)) & (
             1 - median(recent) >= Z_CUT * np.fmax(level_spread, MIN_SPREAD_RATIO)[:, None]

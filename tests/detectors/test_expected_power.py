@@ -8,7 +8,7 @@ import pytest
 
 from detectors import expected_power
 
-PLACES = ((47.0, 7.7), (-33.9, 138.7), (52.0, -3.0), (17.5, 76.9))
+PLACES = ((47.02, 7.71), (-33.92, 138.71), (52.04, -3.02), (17.54, 76.93))
 DAYS = np.array([20500.0, 20560.0, 20620.0, 20680.0])  # 2026-02-16 and on, two months apart
 
 
