@@ -36,6 +36,7 @@ KEPT = pl.Schema(
 )
 
 CLOUD_EDGE = 1.3  # cloud edges lift irradiance to some 1.3 kW/m2 over minutes (from memory); modules are rated at 1
+FAR_TIMES = 10.0  # ours: no weather and no overload makes that; one such reading is enough
 OVERLOAD = 1.1  # ours: inverters deliver their rating, some of them 10 % more for a while
 NEGATIVE_SHARE = 0.01  # the readings query takes up to 1 % of the peak capacity below zero for own consumption
 NEGATIVE_W = 50.0  # ours: loads worked out from two meters dip below zero by as much when both change at once ...
@@ -117,6 +118,8 @@ def _rules() -> list[Rule]:
     for name in ("pv_w", *STRING_CHANNELS):
         cap = CLOUD_EDGE * kwp_w
         rule(name, "beyond_peak", pl.col(name) > cap, cap, "more than the modules can give")
+        far = FAR_TIMES * cap
+        rule(name, "far_beyond", pl.col(name).abs() > far, far, "a placeholder or a wrong unit", is_hard=True)
         low = -NEGATIVE_SHARE * kwp_w
         rule(name, "negative", pl.col(name) < low, low, "generation below zero")
     cap = OVERLOAD * pl.col("inverter_kw") * 1000
@@ -132,6 +135,8 @@ def _rules() -> list[Rule]:
     cap = 1000 * pl.max_horizontal(C_RATE * pl.col("battery_kwh"), 1.5 * rating_w / 1000)
     beyond = (pl.col("battery_w").abs() > cap) & pl.col("battery_kwh").is_not_null()
     rule("battery_w", "beyond_battery", beyond, cap, "more than its battery can take or give")
+    far = FAR_TIMES * cap
+    rule("battery_w", "far_beyond", pl.col("battery_w").abs() > far, far, "a placeholder or a wrong unit", is_hard=True)
     soc = pl.col("soc_pct")
     rule("soc_pct", "above_full", soc > 100 + SOC_SLACK_PCT, pl.lit(100.0), "charged beyond 100 %", is_hard=True)
     rule("soc_pct", "below_empty", soc < -SOC_SLACK_PCT, pl.lit(0.0), "charged below 0 %", is_hard=True)

@@ -198,7 +198,7 @@ def _whole(past: Past, place: int, site_id: str, limit_h: float, is_out: bool, i
     if is_out:
         return _finding(past, place, site_id, limit_h)
     if not past.delivered.any():
-        return unjudged("nothing of any site has arrived yet")
+        return unjudged("nothing of any site has arrived in the time looked back on")
     if not past.has_reported[place, -1]:
         return unjudged("never reported so far, and hardly any daylight since it could have")
     if past.silent_h[place, -1] >= limit_h:

@@ -63,8 +63,9 @@ def test_losses_excuse_what_is_missing_and_not_what_is_too_much():
     load = np.full(288, 500.0)
     base = {"battery_w": flow, "load_w": load, "pv_w": np.full(288, 500.0)}
     exact = base["load_w"] - base["pv_w"] - flow
-    assert _judge({**base, "grid_w": exact + 110.0}, site=BATTERY) == []
-    (found,) = _judge({**base, "grid_w": exact - 110.0}, site=BATTERY)
+    site = {**BATTERY, "inverter_kw": 2.0}  # 10 W of electronics
+    assert _judge({**base, "grid_w": exact + 110.0}, site=site) == []
+    (found,) = _judge({**base, "grid_w": exact - 110.0}, site=site)
     assert found.value > 5
 
 
@@ -143,12 +144,36 @@ def test_meters_read_some_minutes_apart_are_no_fault():
     assert isinstance(found, Finding)
 
 
+def test_a_load_that_comes_at_the_end_of_a_block_is_no_fault_either():
+    """3 kW in the last quarter of an hour of every other three hours: the grid meter shows it in the next three."""
+    minute = np.arange(288) * 5
+    load = 300.0 + 3000.0 * ((minute % 360 >= 165) & (minute % 360 < 180))
+    home = {"pv_w": np.zeros(288), "load_w": load, "grid_w": load}
+    assert _judge(home) == []
+    assert _judge({**home, "grid_w": np.roll(load, 3)}) == []
+    assert len(_judge({**home, "grid_w": np.roll(load, 36)})) == 1  # three hours
+
+
+def test_sensors_that_are_turned_round_have_other_errors_too():
+    home = _home()
+    (found,) = _judge({**home, "grid_w": -0.96 * home["grid_w"]})
+    assert "the sign of grid flow turned round" in found.summary
+
+
 @pytest.mark.parametrize("step_s", [300, 900, 3600])
 def test_the_same_at_every_interval(step_s):
     home = {name: values.reshape(-1, step_s // 300).mean(axis=1) for name, values in _home(battery=True).items()}
     assert _judge(home, site=BATTERY, step_s=step_s) == []
     (found,) = _judge({**home, "grid_w": -home["grid_w"]}, site=BATTERY, step_s=step_s)
     assert found.evidence["guess_factor_ratio"] == -1.0
+
+
+def test_a_meter_that_cuts_to_its_step_may_leave_more_open():
+    """Cut to 100 W, a load of 900 W loses 50 W, 5.6 %; its step explains 100 / sqrt 12 = 29 W of them, 3.2 %."""
+    load = np.random.default_rng(6).uniform(300, 1500, 288)
+    home = {"pv_w": np.zeros(288), "grid_w": load, "load_w": np.floor(load / 100) * 100}
+    assert _judge(home) == []
+    assert len(_judge({**home, "load_w": load - 50.0})) == 1
 
 
 def test_coarse_meters_may_leave_more_open():

@@ -90,6 +90,21 @@ def test_a_flat_top_is_clipping(top_w):
     assert _judge({"pv_w": np.minimum(_sunny(), top_w)}) == []
 
 
+def test_clipping_within_a_meters_error_is_a_flat_top():
+    pv = np.minimum(_sunny(), 4000.0)
+    pv[52:58] = 4030.0
+    assert _judge({"pv_w": pv}) == []
+    pv[52:58] = 4700.0  # not clipped, then
+    assert len(_judge({"pv_w": pv})) == 1
+
+
+def test_a_grey_morning_on_a_coarse_meter_is_natural():
+    pv = np.where((HOURS >= 8) & (HOURS < 11.5), 200.0, 0.0) + np.where((HOURS >= 12) & (HOURS < 14), 400.0, 0.0)
+    pv[46], pv[47] = 100.0, 300.0
+    assert _judge({"pv_w": pv}, site={"inverter_kw": 1.0}) == []
+    assert len(_judge({"pv_w": pv * 1.0 + np.where(pv == 200, 0, _lively() / 100)}, site={"inverter_kw": 1.0})) == 1
+
+
 def test_a_coarse_meter_repeats_a_small_sun_for_long():
     """sin over 14 h in steps of 100 W at a peak of 400 W: cos(h) >= 1 - 1/4 holds for 2 x 41.4 deg, some 5.5 h."""
     assert _judge({"pv_w": np.round(_sunny(400.0) / 100) * 100}, site={"inverter_kw": 1.0}) == []
@@ -128,6 +143,13 @@ def test_a_battery_power_that_its_level_does_not_follow_is_frozen():
     assert found.evidence["channel_name"] == "battery_w"
 
 
+def test_a_battery_can_take_no_more_than_it_holds():
+    site = {"battery_kwh": 10.0}
+    (found,) = _judge({"pv_w": _sunny(), "battery_w": np.full(STEPS, -1234.0)}, site=site)  # 29.6 kWh
+    assert found.evidence["channel_name"] == "battery_w"
+    assert _judge({"pv_w": _sunny(), "battery_w": np.full(STEPS, -440.0)}, site=site) == []  # 10.6 kWh
+
+
 def test_a_level_is_left_to_the_battery_where_its_power_is_read():
     home = _home(battery_w=np.where(_sunny() > 2000, -1500.0 + _lively() / 10, 0.0), soc_pct=np.full(STEPS, 55.0))
     assert _judge(home, site={"battery_kwh": 10.0}) == []
@@ -139,6 +161,14 @@ def test_a_grid_held_at_its_buffer_or_limit_by_regulation_is_natural():
     assert _judge(buffered, site={"feed_in_limit_kw": 0.0}) == []
     limited = np.maximum(load - pv, -3000.0)
     assert _judge({"pv_w": load - limited, "load_w": load, "grid_w": limited}, site={"feed_in_limit_kw": 3.0}) == []
+
+
+def test_a_held_grid_needs_no_load_to_confirm_it():
+    pv = _sunny()
+    assert _judge({"pv_w": pv, "grid_w": np.where(pv > 2000, -3000.0, _lively())}, site={"feed_in_limit_kw": 3.0}) == []
+    kept = {"pv_w": pv, "grid_w": np.where(pv > 2000, 480.0, _lively())}
+    assert _judge(kept, site={"feed_in_buffer_w": 400.0}) == []
+    assert len(_judge(kept)) == 1
 
 
 def test_a_grid_that_stands_still_elsewhere_is_frozen():

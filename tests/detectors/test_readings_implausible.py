@@ -107,6 +107,10 @@ def test_one_odd_mean_may_hold_a_switching_but_a_placeholder_may_not():
     assert _judge("frequency_hz", 25.0, times=1) == []
     (found,) = _judge("soc_pct", 255.0, times=1)
     assert (found.value, found.severity) == (1.0, "watch")  # 1 of 288 is less than 1 %
+    (found,) = _judge("pv_w", -1e6, times=1)
+    assert found.evidence["pv_far_beyond_count"] == 1
+    (found,) = _judge("battery_w", 6e6, times=1, site={"battery_kwh": 10.0})
+    assert found.evidence["battery_far_beyond_worst_w"] == 6e6
 
 
 def test_a_battery_on_the_modules_side_takes_what_the_inverter_need_not():
@@ -201,7 +205,7 @@ def test_placeholders_in_a_real_series():
             ],
         )  # fmt: skip
         site = {"installed_kwp": 8.0, "inverter_kw": 7.0}
-        if any(isinstance(v, Finding) for v in detect(rows, KEPT.to_frame(), build.sites(site), day, min_soft=1)):
+        if any(isinstance(v, Finding) for v in detect(rows, KEPT.to_frame(), build.sites(site), day)):
             found.add(day)
     assert wrong
     assert found == wrong

@@ -205,3 +205,13 @@ def test_late_data_change_what_is_said():
     kept = _past("roof-1", range(2, 30))
     assert isinstance(_judge(kept)[0], Finding)
     assert _judge(kept, _today()) == []
+
+
+def test_what_came_back_three_times_is_a_rhythm_and_one_return_does_for_a_young_site():
+    days = [n for n in range(2, 42) if n not in (10, 11, 20, 21, 30, 31)]
+    (verdict,) = _judge(_past("roof-1", days))
+    assert isinstance(verdict, NotJudged)
+    (verdict,) = _judge(_past("roof-1", [2, 3, 4, 7, 8, 9]))
+    assert isinstance(verdict, NotJudged)
+    (found,) = _judge(_past("roof-1", [n for n in range(2, 42) if n not in (10, 11, 20, 21)]))
+    assert isinstance(found, Finding)
