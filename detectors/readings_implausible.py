@@ -228,7 +228,6 @@ def _finding(site_id: str, rows: pl.DataFrame, broken: list[Rule], readings: int
         evidence[f"{rule.name}_limit_{_unit(rule.channel)}"] = _worst(told, rule)["limit"]
     others = sorted({rule.channel for rule in broken} - {main.channel})
     also = f"; also {', '.join(others)}" if others else ""
-    many = "reading" if wrong.height == 1 else "readings"
     value = f"{main.channel} reaches {worst[main.channel]:g}"
     return Finding(
         site_id=site_id,
@@ -238,7 +237,7 @@ def _finding(site_id: str, rows: pl.DataFrame, broken: list[Rule], readings: int
         value=float(wrong.height),
         unit="readings",
         threshold=0.0,
-        summary=f"{wrong.height} of {readings} {many} cannot be: {value}, {main.text}{also}.",
+        summary=f"{wrong.height} of {readings} readings cannot be: {value}, {main.text}{also}.",
         measured=f"{wrong.height} of {readings} readings: {value}",
         expected=f"{main.channel} within {worst['limit']:g}",
         evidence=evidence,
