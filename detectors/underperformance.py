@@ -56,7 +56,7 @@ KINDS = {
 KEPT, keep = hours.KEPT, hours.keep
 LOW_RATIO = 0.80  # ours: roofs of one town differ by some 5 to 10 % (module, inverter, dust); a fifth is a fault
 UNSURE_RATIO = 0.05  # ours: what learned planes, or a model without neighbours, may be wrong by on top
-DROP_RATIO = 0.90  # ours: against its own past those differences fall out; what is less is a season or dust
+DROP_RATIO = 0.93  # ours: against its own past those differences fall out; what is less is a season or dust
 PLAIN_DROP_RATIO = 0.80  # ours: a drop by a fifth is a fault whether it came at once or not
 LONG_DROP_RATIO = 0.87  # ours: seasons and dust move a level by a tenth in a quarter of a year, not by more
 MIN_PAST_DAYS = 10  # ours: fewer days do not show what its normal scatter is
@@ -276,7 +276,6 @@ def _dust(yields: Yields, row: int, site: dict) -> Finding | None:
     y = ratio[place]
     per_month_pct = -steps.slope(place.astype(float), y) * 30 / np.median(y) * 100
     thirds = [float(np.median(part)) for part in np.array_split(y, 3)]
-    step = steps.find(ratio)
     falls = thirds[0] * 0.985 > thirds[1] and thirds[1] * 0.985 > thirds[2]
     scatter = float(np.median(np.abs(np.diff(y)))) * MAD_TO_SIGMA / np.sqrt(2)
     by_chance = scatter * MEDIAN_ERROR * np.sqrt(2 / (len(y) / 3))
@@ -284,6 +283,7 @@ def _dust(yields: Yields, row: int, site: dict) -> Finding | None:
         return None
     if thirds[0] - thirds[2] < Z_CUT * by_chance or snow.is_possible(yields, row):
         return None
+    step = steps.find(ratio)
     if step is not None and step.is_sharp:
         return None
     return Finding(

@@ -30,7 +30,7 @@ FITTING_SENSOR = (0.8, 1.2)  # ours: a sensor that reads outside it on clear day
 LEAST_CLEAR_RATIO = 0.4  # ours: an even grey day makes under two fifths of a clear one
 BLOCK_ROWS = 4000  # site-days; their 48 instants hold 1.5 MB an array
 SURER_RATIO = 0.7  # ours: of the new spread; planes learned that much better stay
-HOLD_RATIO = 0.93  # ours: a level lower than that may be a fault coming on, so the earlier one is kept
+HOLD_RATIO = 0.95  # ours: a level lower than that may be a fault coming on, so the earlier one is kept
 MAX_SCATTER_RATIO = 0.12  # ours: where single days scatter by more, as in a dim winter, there is no level to remember
 MIN_PAST_DAYS = 20  # ours: fewer days may all have been of one kind
 DEFAULT_TILT_DEG = 25.0  # for the course of the day alone, where no plane is known
@@ -50,16 +50,8 @@ class Yields(NamedTuple):
     free_ratio: Array  # share of the day's clear energy that nothing held back
     reference_ratio: Array  # [sites]: the level beside its neighbours while it was sound
     source: NDArray[np.str_]  # where the day's sky comes from
-
-    @property
-    def ratio(self) -> Array:
-        """Actual over expected with the planes that fit best, [sites, days]."""
-        return picked(self.seen.ratio, self.seen.best)
-
-    @property
-    def expected_kwh(self) -> Array:
-        """What each roof should have made, held-back hours left out; NaN where the day can't be judged."""
-        return picked(self.seen.expected_kwh, self.seen.best) * self.free_ratio
+    ratio: Array  # actual over expected with the planes that fit best
+    expected_kwh: Array  # what each roof should have made, held-back hours left out; NaN where nobody can say
 
     def planes_text(self, row: int) -> str:
         """Where a site's planes come from."""
@@ -105,7 +97,8 @@ def look(
     reference = _reference(seen, known)
     learned = _with_memory(learned, seen, reference, kept, known)
     newest = pl.concat([learned, newest.join(learned.select("site_id"), on="site_id", how="anti")]).sort("site_id")
-    return Yields(seen, newest, learned, sites, kept, doubts, table, reference, source)
+    ratio, kwh = picked(seen.ratio, seen.best), picked(seen.expected_kwh, seen.best) * table
+    return Yields(seen, newest, learned, sites, kept, doubts, table, reference, source, ratio, kwh)
 
 
 def _doubts(earlier: pl.DataFrame) -> dict[str, str]:

@@ -70,7 +70,7 @@ def test_a_drop_against_its_own_past_is_found_above_the_level_of_a_fault():
     # From 10 % better than its neighbours to 15 % worse: a fifth and more of its own is gone.
     factor = [1.10] * (DAYS - 8) + [0.84] * 8
     (found,) = _mine(*_town(factor=factor))
-    assert found.threshold == pytest.approx(10.0)
+    assert found.threshold == pytest.approx(7.0)
     assert found.since == build.DAY - timedelta(days=7)
     assert _mine(*_town(factor=0.84)) == []
 
