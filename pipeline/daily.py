@@ -8,7 +8,7 @@ readings reach to midnight, but never further than one interval. Energy that cou
 import polars as pl
 
 from detectors.battery_energy import discharge_steps
-from detectors.frames import DAYS
+from detectors.frames import DAYS, POWER_CHANNELS
 from pipeline.local_time import day_hours
 
 BRIDGED = 1.5  # two instants further apart than so many intervals do not vouch for the time between
@@ -47,7 +47,7 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         pl.len().cast(pl.Int32).alias("readings"),
         pl.col("interval_s").mode().min(),
         (pl.col("weight_s").sum() / pl.col("day_h").first() / 36).clip(upper_bound=100).alias("coverage_pct"),
-        (pl.col("weight_s").filter(pl.col("pv_w").is_not_null()).sum() / pl.col("day_h").first() / 36)
+        (pl.col("pv_w_weight_s").filter(pl.col("pv_w").is_not_null()).sum() / pl.col("day_h").first() / 36)
         .clip(upper_bound=100)
         .alias("pv_coverage_pct"),
         *(energy.alias(name) for name, energy in _energies().items()),
@@ -78,12 +78,27 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def _weigh(rows: pl.DataFrame) -> pl.DataFrame:
-    """`rows` with weight_s: how many seconds of its local day each reading stands for."""
+    """`rows` with weight_s: how many seconds of its local day each reading stands for; and the same for each flow.
+
+    A flow that only some of the rows report (a meter read every quarter of an hour beside an inverter read every five
+    minutes) stands for the time until it is next reported, its interval at most.
+    """
+    rows = rows.with_columns(weight_s=_weight(pl.lit(True)))
+    return rows.with_columns(
+        (
+            pl.col("weight_s") if rows[flow].null_count() in (0, rows.height) else _weight(pl.col(flow).is_not_null())
+        ).alias(f"{flow}_weight_s")
+        for flow in POWER_CHANNELS
+    )
+
+
+def _weight(known: pl.Expr) -> pl.Expr:
+    """Seconds that a row stands for among the rows of its day that are `known`."""
     by = ["site_id", "day"]
-    seconds = pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))
-    since_midnight = seconds.dt.total_milliseconds() / 1000
-    to_next = ((pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000).over(by)
-    from_last = ((pl.col("ts_utc") - pl.col("ts_utc").shift(1)).dt.total_milliseconds() / 1000).over(by)
+    at = pl.when(known).then("ts_utc")
+    to_next = (at.shift(-1).backward_fill().over(by) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
+    from_last = (pl.col("ts_utc") - at.shift(1).forward_fill().over(by)).dt.total_milliseconds() / 1000
+    since_midnight = (pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))).dt.total_milliseconds() / 1000
     length = pl.col("interval_s").cast(pl.Float64)
     # On a day whose clocks change, the wall clock misjudges what is left by that hour; it is at most one interval here.
     left = pl.max_horizontal(24 * 3600 - since_midnight, pl.lit(0.0))
@@ -94,7 +109,7 @@ def _weigh(rows: pl.DataFrame) -> pl.DataFrame:
 
     instant = half(to_next, left) + half(from_last, since_midnight)
     mean = pl.min_horizontal(length, to_next.fill_null(float("inf")))
-    return rows.with_columns(weight_s=pl.when("is_instant").then(instant).otherwise(mean))
+    return pl.when("is_instant").then(instant).otherwise(mean)
 
 
 def _energy(power: pl.Expr, *, by: pl.Expr) -> pl.Expr:
@@ -103,18 +118,18 @@ def _energy(power: pl.Expr, *, by: pl.Expr) -> pl.Expr:
 
 
 def _energies() -> dict[str, pl.Expr]:
-    weight = pl.col("weight_s")
     grid, battery = pl.col("grid_w"), pl.col("battery_w")
     flows = {
-        "pv": pl.col("pv_w"),
-        "load": pl.col("load_w"),
-        "import": grid.clip(lower_bound=0),
-        "feed_in": (-grid).clip(lower_bound=0),
-        "charge": (-battery).clip(lower_bound=0),
-        "discharge": battery.clip(lower_bound=0),
+        "pv": ("pv_w", pl.col("pv_w")),
+        "load": ("load_w", pl.col("load_w")),
+        "import": ("grid_w", grid.clip(lower_bound=0)),
+        "feed_in": ("grid_w", (-grid).clip(lower_bound=0)),
+        "charge": ("battery_w", (-battery).clip(lower_bound=0)),
+        "discharge": ("battery_w", battery.clip(lower_bound=0)),
     }
     result: dict[str, pl.Expr] = {}
-    for name, flow in flows.items():
+    for name, (channel, flow) in flows.items():
+        weight = pl.col(f"{channel}_weight_s")
         counted = pl.col(f"{name}_counted_kwh")
         # Where a counter gave a row's energy, its power is that same energy seen as a mean: count it once.
         power = flow.filter(counted.is_null())

@@ -121,6 +121,18 @@ def test_an_interval_ends_where_the_next_reading_begins() -> None:
     assert day["pv_kwh"] == pytest.approx(28.8, rel=0.005)
 
 
+def test_flows_of_different_intervals_each_count_their_own() -> None:
+    # an inverter every 5 min at 1.2 kW and a meter every 15 min at 0.6 kW of import: 28.8 and 14.4 kWh
+    start = datetime(2026, 1, 9, 23, tzinfo=UTC)
+    metered = [600.0 if n % 3 == 0 else None for n in range(288)]
+    frame = rows(start, 5, pv_w=[1200.0] * 288, grid_w=metered).with_columns(
+        interval_s=pl.when(pl.col("grid_w").is_not_null()).then(900).otherwise(300).cast(pl.Int32)
+    )
+    day = one(to_site_days(frame, site()))
+    assert day["pv_kwh"] == pytest.approx(28.8)
+    assert day["import_kwh"] == pytest.approx(14.4)
+
+
 def test_counted_energy_is_taken_once() -> None:
     # hour 0-11 from a counter (0.5 kWh each, shown as 500 W too), hour 12-23 as power: 6 + 12 kWh
     start = datetime(2026, 1, 9, 23, tzinfo=UTC)

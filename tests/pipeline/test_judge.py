@@ -104,6 +104,7 @@ def test_silent_days_are_judged_too() -> None:
     day = [first + timedelta(days=n) for n in range(6)]
     assert with_silent_days([day[1]], day[2], day[4]) == [day[1], day[3], day[4]]
     assert with_silent_days([], None, day[4]) == [day[4]]
+    assert with_silent_days(day[:2], None, day[4]) == day[:5]
     assert with_silent_days([day[1], day[5]], day[5], day[4]) == [day[1]]
 
 
