@@ -149,8 +149,12 @@ def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.
     for start in range(0, len(days), BLOCK_DAYS):
         block = days[start : start + BLOCK_DAYS]
         site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
-        light = history.light(store, block[0] - timedelta(days=LIGHT_WINDOW), block[-1])
-        kept_rows = kept.read(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
+        devices = store.frame("SELECT site_id, device_id FROM device")
+        light = of_devices(history.light(store, block[0] - timedelta(days=LIGHT_WINDOW), block[-1]), devices)
+        kept_rows = {
+            name: of_devices(rows, devices)
+            for name, rows in kept.read(store, block[0] - timedelta(days=DAY_WINDOW), block[-1]).items()
+        }
         for day in block:
             _judge_day(store, day, site_days, light, kept_rows, result)
             tell(1)
@@ -170,6 +174,7 @@ def _judge_day(
     watched = sites.filter("watched")
     devices = readings.read_days(store, day, day)
     rows = readings.to_sites(devices, readings.shares(store))
+    devices = of_devices(devices, store.frame("SELECT site_id, device_id FROM device"))
     frames: dict[str, object] = {
         "day": day,
         "sites": sites,
@@ -215,6 +220,15 @@ def _wanted(function: Callable[..., object]) -> list[str]:
     """The frames that a function's positional parameters name."""
     parameters = inspect.signature(function).parameters.values()
     return [p.name for p in parameters if p.kind is not inspect.Parameter.KEYWORD_ONLY]
+
+
+def of_devices(frame: pl.DataFrame, devices: pl.DataFrame) -> pl.DataFrame:
+    """The rows of devices that the register knows today: one that was taken out is not silent, it is gone."""
+    if "device_id" not in frame.columns:
+        return frame
+    known = frame.join(devices, on=["site_id", "device_id"], how="semi", maintain_order="left")
+    alone = frame.filter(pl.col("device_id") == "").join(devices, on="site_id", how="anti", maintain_order="left")
+    return alone if known.is_empty() else pl.concat([alone, known])
 
 
 def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline import resources
 from pipeline.cycle import cycle, detect, opened, publish, take_in, with_silent_days
-from pipeline.judge import due_days, of_sites
+from pipeline.judge import due_days, of_devices, of_sites
 from pipeline.store import reader
 from pipeline.workspace import Workspace
 from tests import desk
@@ -77,6 +77,12 @@ def test_what_detectors_look_back_on_begins_with_commissioning() -> None:
     assert of_sites(days, sites).rows() == [("A", date(2026, 5, 5)), ("B", date(2026, 5, 4))]
     readings = days.select("site_id", ts_local=pl.col("day").cast(pl.Datetime("us")))
     assert of_sites(readings, sites)["site_id"].to_list() == ["A", "B"]
+
+
+def test_a_device_that_was_taken_out_is_gone() -> None:
+    rows = pl.DataFrame({"site_id": ["A", "A", "A", "B", "B"], "device_id": ["", "1", "2", "", "old"]})
+    devices = pl.DataFrame({"site_id": ["A"], "device_id": ["1"]})
+    assert of_devices(rows, devices).rows() == [("B", ""), ("A", "1")]
 
 
 def test_a_site_that_sends_nothing_is_not_taken_for_sound(space: Workspace) -> None:
