@@ -17,7 +17,7 @@ RAISE_PER_SLOW_MIN = 0.5  # per minute of sampling beyond half an hour: 35 min a
 STEP_MIN = 18.0  # a change of offset that shows at 15 min sampling
 STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
 NEEDED_DAYS = 5
-IN_DARK_INTERVALS = 0.15  # of an interval: interpolated light less than this in the dark may be the mark's own error
+IN_DARK_INTERVALS = 0.2  # of an interval: interpolated light less than this in the dark may be the mark's own error
 PROOF_MORE_DAYS = 0.2  # a fifth of the days must show it, at 60 min two fifths: there dull days blur the mark both ways
 IN_DARK_SHARE = 0.15  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
 WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of first and last light doubtful
@@ -31,6 +31,7 @@ CHANGE_WITHIN = (2 / 3, 4 / 3)  # of the zone's own step: 40-80 min for an hour
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is a matter of marks as well as of the clock
 CLEAR_DRIFT = 0.85  # of the best jumps' mean residual: a drift that needs no light in the dark to be believed
 CLEAR_DRIFT_DAYS = 60
+CLEAR_TOGETHER = 0.25  # stricter than where there is light in the dark: shade changes with the seasons
 RECENT_DAYS = 45  # of a stretch, so that the seasons' shade does not mix in
 
 
@@ -175,7 +176,8 @@ def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str
 
 def _is_clear(line: Drift, end: int) -> bool:
     """Whether the line alone convinces: long, and much better than jumps; first and last light crept together on it."""
-    return end - line.start >= CLEAR_DRIFT_DAYS and line.clearness < CLEAR_DRIFT
+    together = abs(line.first_slope - line.last_slope) <= CLEAR_TOGETHER * abs(line.first_slope + line.last_slope)
+    return together and end - line.start >= CLEAR_DRIFT_DAYS and line.clearness < CLEAR_DRIFT
 
 
 def _today(marks: Marks, device: int, history: list[Stretch]) -> tuple[Stretch, Stretch | None]:
