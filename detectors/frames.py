@@ -119,5 +119,7 @@ DAYS = pl.Schema(
         "specific_yield_kwh_per_kwp": pl.Float64,
         "expected_kwh": pl.Float64,  # written by the judge; null = not judged
         "performance_pct": pl.Float64,
+        "reference_yield_h": pl.Float64,  # IEC 61724-1, where irradiance is measured: irradiation over 1 kW/m2
+        "performance_ratio": pl.Float64,  # IEC 61724-1, over the intervals with both generation and irradiance
     }
 )

@@ -9,6 +9,7 @@ import polars as pl
 
 from detectors.battery_energy import discharge_steps
 from detectors.frames import DAYS, POWER_CHANNELS
+from detectors.worth import REFERENCE_KW_M2
 from pipeline.local_time import day_hours
 
 BRIDGED = 1.5  # two instants further apart than so many intervals do not vouch for the time between
@@ -59,6 +60,9 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
             "surplus_at_floor_kwh"
         ),
         pl.col("pv_w").max().alias("pv_peak_w"),
+        _energy(pl.col("irradiance_w_m2").clip(lower_bound=0), by=pl.col("weight_s")).alias("irradiation_kwh_m2"),
+        _energy(_both("irradiance_w_m2"), by=pl.col("weight_s")).alias("shared_irradiation_kwh_m2"),
+        _energy(_both("pv_w"), by=pl.col("weight_s")).alias("shared_pv_kwh"),
         _hours(_held_back()).alias("held_back_h"),
         pl.col("installed_kwp").first(),
     )
@@ -70,6 +74,12 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
             specific_yield_kwh_per_kwp=pl.col("pv_kwh") / pl.col("installed_kwp"),
             expected_kwh=pl.lit(None, pl.Float64),
             performance_pct=pl.lit(None, pl.Float64),
+            reference_yield_h=pl.col("irradiation_kwh_m2") / REFERENCE_KW_M2,
+            performance_ratio=pl.when(pl.col("shared_irradiation_kwh_m2") > 0).then(
+                pl.col("shared_pv_kwh")
+                / pl.col("installed_kwp")
+                / (pl.col("shared_irradiation_kwh_m2") / REFERENCE_KW_M2)
+            ),
         )
         .select(DAYS.names())
         .cast(DAYS)
@@ -115,6 +125,12 @@ def _weight(known: pl.Expr) -> pl.Expr:
 def _energy(power: pl.Expr, *, by: pl.Expr) -> pl.Expr:
     """kWh of a power in W over the rows' seconds; null where the power is never known."""
     return pl.when(power.count() > 0).then((power * by).sum() / KWH)
+
+
+def _both(channel: str) -> pl.Expr:
+    """The channel where generation and irradiance are both known, never below zero."""
+    known = pl.col("pv_w").is_not_null() & pl.col("irradiance_w_m2").is_not_null()
+    return pl.when(known).then(pl.col(channel).clip(lower_bound=0))
 
 
 def _energies() -> dict[str, pl.Expr]:

@@ -5,7 +5,7 @@ SELECT
     site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh,
     charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, performance_pct, interval_s,
     pv_coverage_pct, soc_floor_h, surplus_kwh, surplus_at_floor_kwh, pv_peak_w, held_back_h,
-    soc_first_pct, discharge_drop_pct, discharge_drop_kwh
+    soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio
 FROM read_parquet($parts, union_by_name = true);
 COMMENT ON VIEW site_day IS 'one row per site and local calendar day';
 COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
@@ -33,3 +33,5 @@ COMMENT ON COLUMN site_day.held_back_h IS 'h in which a feed-in limit with a ful
 COMMENT ON COLUMN site_day.soc_first_pct IS '%: the day''s first state of charge';
 COMMENT ON COLUMN site_day.discharge_drop_pct IS '% points: fall of the state of charge in intervals amid a discharge, summed';
 COMMENT ON COLUMN site_day.discharge_drop_kwh IS 'kWh discharged in the intervals of discharge_drop_pct';
+COMMENT ON COLUMN site_day.reference_yield_h IS 'h: irradiation over 1 kW/m2 (reference yield of IEC 61724-1, if the sensor lies in the modules'' plane); null = no irradiance';
+COMMENT ON COLUMN site_day.performance_ratio IS 'ratio: final yield over reference yield (IEC 61724-1), over the intervals with both; null = no irradiance';

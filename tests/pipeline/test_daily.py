@@ -140,6 +140,22 @@ def test_counted_energy_is_taken_once() -> None:
     assert one(to_site_days(frame, site()))["pv_kwh"] == pytest.approx(18.0)
 
 
+def test_the_yields_of_iec_61724_1() -> None:
+    # The made example of IEC 61724-1's terms, a day of it: 5 kW, 150 kWh/m2 and 600 kWh in 25 days give
+    # Yr = 6 h, Yf = 4.8 h and PR = 0.80 a day: 1000 W/m2 for six hours, and 4 kW meanwhile
+    start = datetime(2026, 1, 9, 23, tzinfo=UTC)
+    sun, power = [0.0] * 9 + [1000.0] * 6 + [-2.0] * 9, [0.0] * 9 + [4000.0] * 6 + [0.0] * 9
+    day = one(to_site_days(rows(start, 60, irradiance_w_m2=sun, pv_w=power), site(installed_kwp=5.0)))
+    assert day["reference_yield_h"] == pytest.approx(6.0)
+    assert day["specific_yield_kwh_per_kwp"] == pytest.approx(4.8)
+    assert day["performance_ratio"] == pytest.approx(0.80)
+    # An hour without generation reported takes its irradiance out of the ratio, not out of the reference yield.
+    gappy = rows(start, 60, irradiance_w_m2=sun, pv_w=[*power[:9], None, *power[10:]])
+    day = one(to_site_days(gappy, site(installed_kwp=5.0)))
+    assert (day["reference_yield_h"], day["performance_ratio"]) == (pytest.approx(6.0), pytest.approx(0.80))
+    assert one(to_site_days(rows(start, 60, pv_w=power), site()))["performance_ratio"] is None
+
+
 def test_levels_at_the_reserve() -> None:
     # six hours at 36 % with 1 kW of surplus for two of them, reserve 35 %
     start = datetime(2026, 1, 9, 23, tzinfo=UTC)
