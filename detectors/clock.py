@@ -7,6 +7,7 @@ last light jumped or crept together. What else looks off is not judged, with wha
 """
 
 from datetime import date
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -14,9 +15,10 @@ import polars as pl
 from detectors.clock_history import is_possible_day, stretches
 from detectors.clock_kinds import KINDS as KINDS
 from detectors.clock_marks import Array, Index, Marks, latest, low_quantile, marks_of
+from detectors.clock_picture import picture
 from detectors.clock_report import to_finding
 from detectors.clock_verdict import NEEDED_DAYS, RAISE_MIN, RAISE_PER_SLOW_MIN, Diagnosis, diagnose
-from detectors.finding import NotJudged, Verdict
+from detectors.finding import Finding, NotJudged, Verdict
 
 DETECTOR = "clock"
 RANK = 20
@@ -26,11 +28,18 @@ RECENT_WITHIN_DAYS = 30
 LOOK_AGAIN_SHARE = 0.6  # of the limit: offsets from here on are looked at one by one
 
 
-def detect(light: pl.DataFrame, sites: pl.DataFrame, day: date, *, window_days: int = WINDOW_DAYS) -> list[Verdict]:
+def detect(
+    light: pl.DataFrame,
+    sites: pl.DataFrame,
+    day: date,
+    device_readings: pl.DataFrame | None = None,
+    *,
+    window_days: int = WINDOW_DAYS,
+) -> list[Verdict]:
     """At most one verdict per watched site: a finding of the best explanation, or why the clock can't be judged.
 
-    `light` are LIGHT rows up to `day` (later ones are left out); sites of several devices are judged device by device
-    and the finding names the worst.
+    `light` are LIGHT rows up to `day` (later ones are left out), `device_readings` the day's own, for the picture.
+    Sites of several devices are judged device by device, and the finding names the worst.
     """
     watched = sites.filter(pl.col("watched").fill_null(True)) if "watched" in sites.columns else sites
     marks = marks_of(light, watched, day, window_days)
@@ -45,7 +54,18 @@ def detect(light: pl.DataFrame, sites: pl.DataFrame, day: date, *, window_days: 
             reasons[device] = found
         elif found is not None:
             by_site.setdefault(site["site_id"], []).append((device, found))
-    return _verdicts(marks, info, by_site, reasons, day)
+    verdicts = _verdicts(marks, info, by_site, reasons, day)
+    if device_readings is None:
+        return verdicts
+    return [_illustrated(v, info[v.site_id], device_readings) if isinstance(v, Finding) else v for v in verdicts]
+
+
+def _illustrated(finding: Finding, site: dict[str, Any], readings: pl.DataFrame) -> Finding:
+    """The finding with the day's power as stamped, as it would be, and a clear sky's."""
+    device = finding.evidence.get("device_name") or ""
+    mine = readings.filter((pl.col("site_id") == finding.site_id) & (pl.col("device_id") == device))
+    drawn = picture(mine, site, float(str(finding.evidence["offset_min"])))
+    return finding.model_copy(update={"evidence": {**finding.evidence, **drawn}})
 
 
 def _screen(marks: Marks) -> tuple[dict[int, str], Index]:

@@ -43,9 +43,9 @@ def to_finding(
     evidence: dict[str, EvidenceValue] = {
         "offset_min": round(offset, 1),
         "uncertainty_min": round(diagnosis.now.uncertainty, 1),
-        "days_used": len(diagnosis.drift.residuals) if diagnosis.drift else diagnosis.now.days,
+        "days_used_count": len(diagnosis.drift.residuals) if diagnosis.drift else diagnosis.now.days,
         "first_day": since.isoformat(),
-        "certainty": certainty,
+        "certainty_text": certainty,
         "interval_min": interval,
         "claimed_zone_name": site["export_timezone"],
         **_optional(diagnosis, marks, device, others),
@@ -202,7 +202,7 @@ def _series(marks: Marks, device: int) -> dict[str, EvidenceValue]:
     rise, fall = noon - marks.half_day[device, columns], noon + marks.half_day[device, columns]
     first, last = marks.first_late[device, columns], marks.last_early[device, columns]
     return {
-        "series_days": [marks.days[i].isoformat() for i in columns],
+        "series_day": [marks.days[i].isoformat() for i in columns],
         "series_offset_min": _list((first - last) / 2),
         "series_first_light_min": _list(rise + first),
         "series_last_light_min": _list(fall - last),

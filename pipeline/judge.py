@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 import detectors
-from detectors import export_slips, unexpected_export, yields
+from detectors import clock, export_slips, unexpected_export, yields
 from detectors import light as light_marks
 from detectors.finding import Finding, Kind, NotJudged, Verdict
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
@@ -22,7 +22,7 @@ from pipeline.store import Store, history, kept, readings
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
 DAY_WINDOW = 90  # days that detectors look back on site-days: a season's change, and a month of past beyond two
-LIGHT_WINDOW = 240  # days of kept light marks: the longer half of a year of daylight saving, and a month before it
+LIGHT_WINDOW = clock.WINDOW_DAYS
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
 
 EARLIER = pl.Schema({"site_id": pl.String, "kind": pl.String, "severity": pl.String, "value": pl.Float64})

@@ -178,7 +178,7 @@ def _begin_anew(series: Series, interval: int, minutes: float) -> list[tuple[lis
         rows = light.filter(pl.col("day").is_between(first, first + timedelta(days=14)))
         verdicts = [clock.detect(rows, sites, first + timedelta(days=i), window_days=30) for i in START_DAYS]
         told = [[v for v in day if isinstance(v, Finding)] for day in verdicts]
-        found.append(([bool(day) for day in told], any(v.evidence["certainty"] == "certain" for v in told[-1])))
+        found.append(([bool(day) for day in told], any(v.evidence["certainty_text"] == "certain" for v in told[-1])))
     return found
 
 
@@ -191,7 +191,7 @@ def false_alarms() -> None:
             light = light_of(roofs, [right] * len(roofs), interval)
             judged = [v for history in judge(light, roofs, range(DAYS)).values() for v in history]
             told = [v for v in judged if isinstance(v, Finding)]
-            certain = sum(v.evidence["certainty"] == "certain" for v in told)
+            certain = sum(v.evidence["certainty_text"] == "certain" for v in told)
             later = [v for i, v in enumerate(judged) if i % DAYS >= 5]
             unjudged = sum(name(v) == "not judged" for v in later)
             share = f"{100 * unjudged / len(later):.1f}"

@@ -57,7 +57,7 @@ def test_a_constant_offset_is_told_with_its_size(interval: int, minutes: float) 
     assert abs(finding.value - minutes) <= finding.evidence["uncertainty_min"]
     assert finding.since == FIRST and finding.day == last
     # At hourly sampling an hour does not always leave a whole interval in the dark.
-    assert finding.evidence["certainty"] == "certain" or (interval == 60 and abs(minutes) == 60)
+    assert finding.evidence["certainty_text"] == "certain" or (interval == 60 and abs(minutes) == 60)
 
 
 @pytest.mark.parametrize("interval", [5, 15, 30, 60])
@@ -70,7 +70,7 @@ def test_a_right_clock_and_an_offset_below_the_resolution_are_silent(interval: i
 def test_one_day_with_generation_in_the_dark_decides() -> None:
     finding = only(judge(light_of(constant(-180.0), 1), FIRST))
     assert finding.kind == "time-zone-wrong"
-    assert finding.evidence["certainty"] == "certain"
+    assert finding.evidence["certainty_text"] == "certain"
     assert finding.value == pytest.approx(-180, abs=15)
 
 
