@@ -57,7 +57,7 @@ def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..
     (mended,) = ask("sql", CLOCK)
     assert (mended["exception_id"], mended["status"]) == (matter["exception_id"], "closed")
     assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-01'")
-    assert not ask("revisits")
+    assert "time-zone-wrong" not in {row["kind"] for row in ask("revisits")}
     assert ask("detect")["days"] == []
 
     ask("retime", "R-1", "--undo")
