@@ -14,6 +14,7 @@ COLD_C = 4.0  # ours: a day whose lit hours are warmer than that on average lets
 HIGH_NOON_DEG = 48.0  # ours: noon sun above it means spring; at 47 degrees north that is 2 April
 LEAST_LATITUDE_DEG = 25.0  # ours: roofs nearer to the equator see none, but for mountains with a thermometer
 STAYS_DAYS = 14  # ours: on a flat roof in the frost; after two weeks a fault is looked for
+JUST_GONE_DAYS = 2  # the median of the last three days, by which a fault counts as still there, is low for so long
 STARTS_WITHIN_DAYS = 3  # ours: snow lies from the day that it fell, give or take days that could not be judged
 LOW_RATIO = 0.7  # ours: of its sound level; winter days of open roofs scatter down to that
 COVERED_RATIO = 0.3  # ours: what comes through snow
@@ -35,16 +36,21 @@ def is_possible(yields: Yields, row: int) -> bool:
 
 
 def may_lie(yields: Yields, row: int) -> bool:
-    """Whether the site's present low spell began with a day that was dark or uneven for all, and looks like snow."""
+    """Whether the site's low spell began with a day that was dark or uneven for all, and looks like snow.
+
+    The spell is the present one, or one that ended these last days: what slid off yesterday was no fault either.
+    """
     if not is_possible(yields, row):
         return False
     level = yields.reference_ratio[row]
     ratio = yields.ratio[row] / (level if np.isfinite(level) else 1.0)
     judged = np.flatnonzero(np.isfinite(ratio))
-    good = judged[ratio[judged] >= LOW_RATIO]
-    low = judged[judged > (good[-1] if len(good) else -1)]
-    if len(low) == 0:
+    is_low = ratio[judged] < LOW_RATIO
+    if not is_low[-JUST_GONE_DAYS - 1 :].any():
         return False
+    end = int(np.flatnonzero(is_low)[-1]) + 1
+    good = np.flatnonzero(~is_low[:end])
+    low = judged[(good[-1] + 1 if len(good) else 0) : end]
     first = int(low[0])
     if len(ratio) - first > STAYS_DAYS:
         return False

@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 from sklearn.ensemble import IsolationForest
 
-from detectors import hours
+from detectors import hours, snow
 from detectors.finding import Finding, Kind, NotJudged, Verdict
 from detectors.robust import Array, median, spread
 from detectors.yields import Yields
@@ -73,6 +73,9 @@ def detect(yields: Yields, days: pl.DataFrame, earlier: pl.DataFrame, day: date)
                 NotJudged(site_id, day, DETECTOR, f"{past[row]} days of past, {LEAST_PAST_DAYS} are needed")
             )
         elif (score[row] >= STRANGE_SCORE).all() and (found := _far_out(z[row, -LASTS_DAYS:])):
+            if snow.may_lie(yields, row):
+                verdicts.append(NotJudged(site_id, day, DETECTOR, "snow may still lie on it"))
+                continue
             verdicts.append(_finding(site_id, day, score[row], z[row], found))
     return verdicts
 
