@@ -2,8 +2,9 @@
 
 Tables: offsets, days, starts, false, kinds, saving, drift, real, second, speed; all of them without an argument (some
 thirty minutes on one core).
-Roofs are simulated (tests/clock_roofs.py) with seeds that no test and no choice of a constant used; `real` and the
-second half of `offsets` run on real series (tests/clock_series.py), which did serve to choose the light's threshold.
+Roofs are simulated (tests/clock_roofs.py); the seeds of `false`, `kinds`, `saving` and `drift` chose no constant except
+the drift's. The real series (tests/clock_series.py) of `offsets`, `starts` and `real` did: the threshold of light, the
+shape of the ramp, and how much light in the dark an hourly sampling must show.
 """
 
 import sys
