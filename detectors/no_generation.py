@@ -104,7 +104,9 @@ def _why_not(yields: Yields, row: int, due_kwh: float, is_dark: bool) -> str | N
         return "too dark a day to say"
     if seen.dark_share[row, -1] >= ODD_SHARE:
         return "its neighbours made nothing either: snow, or the street's grid"
-    if snow.is_possible(yields, row) and snow.may_lie(yields, row):
+    # A day too uneven to compare is no low day of a spell: what fell lately is asked for itself.
+    is_uneven = not np.isfinite(yields.ratio[row, -1]) and snow.fell_around(yields, row, len(seen.dates) - 1)
+    if snow.is_possible(yields, row) and (is_uneven or snow.may_lie(yields, row)):
         return "snow may still lie on it"
     return None
 

@@ -159,7 +159,8 @@ def _due(yields: Yields, low_ratio: float, drop_ratio: float) -> Array:
         )
         # A median of n days scatters by so much (normal distribution, large n).
         by_chance = np.nan_to_num(scatter, nan=0.1) * MEDIAN_ERROR / few
-        has_dropped = _lasts(recent, normal * drop_ratio) & (
+        drop = np.where(seen.has_planes, drop_ratio, drop_ratio - UNSURE_RATIO)[:, None]
+        has_dropped = _lasts(recent, normal * drop) & (
             normal - median(recent) >= Z_CUT * np.fmax(by_chance, MIN_SPREAD_RATIO / 2)
         )
         is_below &= 1 - median(recent) >= Z_CUT * np.nan_to_num(by_chance)
