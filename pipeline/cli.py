@@ -4,6 +4,7 @@ import os
 import sys
 from datetime import date, datetime
 from enum import StrEnum
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
 
@@ -28,7 +29,6 @@ DONE, NEEDS_PERSON, REFUSED = 0, 1, 2
 
 app = typer.Typer(
     name="noonmark",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -57,6 +57,12 @@ Day = Annotated[str | None, typer.Option("--day", metavar="YYYY-MM-DD", help="A 
 Note = Annotated[str, typer.Option("--note", help="Why; kept with the decision.")]
 
 
+def _show_version(is_wanted: bool) -> None:
+    if is_wanted:
+        print(f"noonmark {version('noonmark')}")
+        raise typer.Exit
+
+
 @app.callback()
 def workspace(
     context: typer.Context,
@@ -66,6 +72,9 @@ def workspace(
             "--workspace", "-w", metavar="DIR", help="The workspace; else NOONMARK_WORKSPACE, else the current folder."
         ),
     ] = None,
+    is_version: Annotated[  # noqa: ARG001 - its callback ends the command
+        bool, typer.Option("--version", help="Show the version and exit.", is_eager=True, callback=_show_version)
+    ] = False,
 ) -> None:
     named = folder or os.environ.get("NOONMARK_WORKSPACE")
     context.obj = Workspace(Path(named or ".").expanduser().absolute(), is_named=named is not None)
@@ -319,8 +328,9 @@ def _outcome(needs_person: bool) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     """The exit status; errors are one line each on stderr."""
+    given = sys.argv[1:] if arguments is None else arguments
     try:
-        code = app(arguments, standalone_mode=False)
+        code = app(given or ["--help"], standalone_mode=False)
     except InvalidInputError as error:
         for fault in error.faults:
             print(f"noonmark: {fault}", file=sys.stderr)

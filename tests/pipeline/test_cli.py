@@ -244,6 +244,13 @@ def test_help_teaches(run) -> None:
     assert run("retime", "--help").status == 0
 
 
+def test_without_a_command_it_shows_what_there_is(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([]) == 0
+    said = capsys.readouterr()
+    assert "Commands:" in said.out
+    assert not said.err
+
+
 def test_output_that_nobody_reads_to_its_end_is_no_error(lived) -> None:
     command = [sys.executable, "-m", "pipeline.cli", "-w", str(lived.root), "sql", "SELECT * FROM reading"]
     with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
