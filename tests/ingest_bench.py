@@ -79,6 +79,7 @@ def prepare(folder: Path, sites: int) -> None:
 
 def bare(files: Path, database: Path) -> dict[str, float]:
     """DuckDB's own typed reading of the files into a table of a file."""
+    database.unlink(missing_ok=True)
     start = time.perf_counter()
     with duckdb.connect(str(database)) as con:
         con.execute(f"CREATE TABLE bare AS SELECT * FROM read_csv('{files}/*.csv')")
@@ -104,14 +105,11 @@ def ours(files: Path, root: Path) -> dict[str, float]:
 
 
 def fill_a_year(root: Path, sites: int) -> None:
-    """Readings of the year before DAY, written straight into the history: the past is not what is measured."""
+    """Readings of the year before DAY, a day at a time as they would have come, straight into the history."""
     with opened(Workspace(root), is_quiet=True) as run:
-        con = run.store.con
-        start = datetime(DAY.year, DAY.month, DAY.day, tzinfo=UTC) - timedelta(days=366)
-        for month in range(13):
-            first = start + timedelta(days=28 * month)
-            days = 28 if month < 12 else 29
-            con.execute(
+        first = datetime(DAY.year, DAY.month, DAY.day, tzinfo=UTC) - timedelta(days=365, hours=2)
+        for day in range(365):
+            run.store.con.execute(
                 """
                 INSERT INTO reading_raw BY NAME
                 SELECT printf('S%05d', s) AS site_id, '' AS device_id,
@@ -121,11 +119,11 @@ def fill_a_year(root: Path, sites: int) -> None:
                     400 - i % 4000 * 1.0 AS grid_w, 0.0 AS battery_w,
                     50 + i % 40 * 1.0 AS soc_pct, i % 2500 * 1.0 AS pv1_w, i % 2500 * 1.0 AS pv2_w,
                     230 + i % 5 * 1.0 AS voltage_l1_v, 50.01 AS frequency_hz, 31.5 AS inverter_temp_c
-                FROM range(?) AS t(s), range(?) AS u(i) ORDER BY s, i
+                FROM range(?) AS t(s), range(288) AS u(i) ORDER BY s, i
                 """,
-                [first, sites, days * 288],
-            )
-        con.execute("CHECKPOINT history")
+                [first + timedelta(days=day), sites],
+            ).fetchall()
+        run.store.con.execute("CHECKPOINT history")
 
 
 def in_child(task: str, *arguments: str) -> dict[str, float]:
@@ -153,7 +151,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sites", type=int, default=1000)
     parser.add_argument("--runs", type=int, default=5)
-    parser.add_argument("--year", action="store_true")
+    parser.add_argument("--year", action="store_true", help="also with a year of history")
     parser.add_argument("--task", choices=["ours", "bare"])
     parser.add_argument("places", nargs="*", type=Path)
     asked = parser.parse_args()

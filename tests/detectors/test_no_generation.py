@@ -104,3 +104,33 @@ def test_snow_after_a_day_that_was_dark_for_all_is_waited_for():
     told = {v.site_id: v for v in detect(looked(days, fleet.sites, kept=warm, day=last), days, last)}
     assert isinstance(told[mine], Finding) or "dark" in told[mine].reason
     assert np.isfinite(fleet.days["pv_kwh"].to_numpy()).all()
+
+
+def test_the_first_uneven_day_after_snow_is_waited_for_too():
+    """Some roofs have slid free, some half: the day compares nobody, and a roof still covered is not yet a dead one."""
+    first = date(2025, 12, 1)
+    last = first + timedelta(days=29)
+    fleet = simulate_hours.fleet(6302, latitude=50, first_day=first, count=9, day_count=30, known_share=1.0)
+    names = fleet.sites["site_id"].to_list()
+    left = {names[3]: 0.0, **dict.fromkeys(names[5:9], 0.3)}
+    factor = pl.col("site_id").replace_strict(left, default=1.0, return_dtype=pl.Float64)
+    days = fleet.days.with_columns(
+        pv_kwh=pl.when(pl.col("day") == last)
+        .then(pl.col("pv_kwh") * factor)
+        .when(pl.col("day") == last - timedelta(days=1))
+        .then(0.01)
+        .otherwise("pv_kwh")
+    )
+    seen = looked(days, fleet.sites, day=last)
+    assert np.isnan(seen.ratio[3, -1])
+    told = {v.site_id: v for v in detect(seen, days, last)}
+    assert "snow" in told[names[3]].reason
+    # Without a fall the same dark roof is found on its first day.
+    lit = days.with_columns(
+        pv_kwh=pl.when(pl.col("day") == last - timedelta(days=1)).then(fleet.days["pv_kwh"]).otherwise("pv_kwh")
+    )
+    even = lit.with_columns(
+        pv_kwh=pl.when(pl.col("site_id").is_in(names[5:9])).then(fleet.days["pv_kwh"]).otherwise("pv_kwh")
+    )
+    told = {v.site_id: v for v in detect(looked(even, fleet.sites, day=last), even, last)}
+    assert isinstance(told[names[3]], Finding)

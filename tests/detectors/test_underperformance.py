@@ -194,3 +194,10 @@ def test_later_days_change_nothing():
     days, sites = _town(factor=[0.65] * (DAYS - 5) + [1.0] * 5)
     day = build.DAY - timedelta(days=5)
     assert _mine(days, sites, day=day) == _mine(days.filter(pl.col("day") <= day), sites, day=day)
+
+
+@pytest.mark.parametrize("kind", ["no-generation", "string-loss", "capacity-mismatch"])
+def test_what_tells_the_same_and_its_cause_speaks_alone(kind):
+    days, sites = _town(factor=0.65)
+    assert _mine(days, sites, earlier=[("mine", kind)]) == []
+    assert [verdict.site_id for verdict in _mine(days, sites, earlier=[("near-0", kind)])] == ["mine"]
