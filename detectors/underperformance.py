@@ -64,6 +64,7 @@ MEDIAN_ERROR = np.sqrt(np.pi / 2)  # standard error of a median over that of a m
 MIN_LOW_DAYS = 5  # common practice judges after 3 clear days; ours: 5 of any kind, so that snow sliding off is over
 STILL_DAYS = 3  # ours: the median of the last three must be low too, else it has recovered
 MIN_SPREAD_RATIO = 0.03  # ours: two good meters differ by some 3 %; less scatter than that is luck
+ALONE_SURE_PCT = 33.0  # ours: where neither neighbours nor a sensor vouch for the day, less than a third is to watch
 ABSORBED_BY = ("no-generation", "string-loss", "capacity-mismatch")  # they tell the same matter, and its cause
 DUST_DAYS = 40  # ours: a month and a week show a slope of 3 % a month beside the weather
 DUST_PCT_PER_MONTH = 3.0  # ours: common soiling is 1 % a month; beyond three, washing pays
@@ -235,7 +236,7 @@ def _finding(yields: Yields, row: int, site: dict, due: Array, low_ratio: float,
         site_id=site["site_id"],
         day=seen.dates[-1],
         kind=KIND,
-        severity="soon",
+        severity="watch" if sky == ALONE and missing_pct < ALONE_SURE_PCT else "soon",
         value=missing_pct,
         unit="%",
         threshold=(1 - limit_ratio) * 100,
