@@ -7,6 +7,7 @@ takes the same day into a history that already holds a year of the same sites (s
 import argparse
 import json
 import math
+import os
 import resource
 import shutil
 import statistics
@@ -141,6 +142,7 @@ def compare(folder: Path, kind: str, runs: int, template: Path) -> tuple[dict[st
     for n in range(runs):
         work = folder / f"run-{kind}-{n}"
         shutil.copytree(template, work)
+        os.sync()  # or the writing back of the copy would be measured too
         mine.append(in_child("ours", str(folder / kind), str(work)))
         theirs.append(in_child("bare", str(folder / kind), str(folder / f"bare-{kind}-{n}.duckdb")))
         shutil.rmtree(work)
