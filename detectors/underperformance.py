@@ -165,6 +165,8 @@ def _due(yields: Yields, low_ratio: float, drop_ratio: float) -> Array:
             normal - median(recent) >= Z_CUT * np.fmax(by_chance, MIN_SPREAD_RATIO / 2)
         )
         is_below &= 1 - median(recent) >= Z_CUT * np.nan_to_num(by_chance)
+        # Clear days alone are held against one guessed roof: without planes, only its own past says anything.
+        is_below &= (seen.has_planes | (yields.source[:, -1] != ALONE))[:, None]
         is_plain = median(recent) < normal * PLAIN_DROP_RATIO
     for row in np.flatnonzero((has_dropped & ~is_plain).any(axis=-1)):
         has_dropped[row] &= is_plain[row] | _is_step(yields, int(row))

@@ -182,3 +182,14 @@ def test_dust_is_watched_with_its_rate_and_rain_mends_it(spring):
     assert _found(light, range(40, 60, 3)) == []
     at_once = _with(spring, np.where(day < 45, 1.0, 0.82)[:, None])
     assert "soon" in {one.severity for one in _found(at_once, range(58, 60))}
+
+
+def test_a_steep_east_roof_of_which_nobody_knows_and_nobody_is_near():
+    """It makes a third less than the usual roof on clear days; its planes are not in the register."""
+    first = date(2025, 8, 1)
+    fleet = simulate_hours.fleet(73003, latitude=-33, first_day=first, count=14)
+    assert fleet.truth.row(1, named=True)["tilt_deg"] == 55
+    assert not fleet.truth["is_known"][1]
+    mine = pl.col("site_id") == fleet.sites["site_id"][1]
+    one = fleet._replace(kept=fleet.kept.filter(mine), days=fleet.days.filter(mine), sites=fleet.sites.filter(mine))
+    assert _found(one, range(9, 25)) == []
