@@ -1,22 +1,8 @@
-"""What a missing kWh costs, and the yields of IEC 61724-1."""
+"""What a missing kWh costs, and what its yields are measured against."""
 
-from typing import Any, NamedTuple
+from typing import Any
 
 REFERENCE_KW_M2 = 1.0  # IEC 61724-1: the irradiance of standard test conditions
-
-
-class Performance(NamedTuple):
-    """IEC 61724-1 (2021)."""
-
-    reference_yield_h: float  # Yr: irradiation in the modules' plane over 1 kW/m2
-    final_yield_h: float  # Yf: energy over peak capacity, kWh/kWp
-    ratio: float  # PR = Yf / Yr
-
-
-def performance(energy_kwh: float, installed_kwp: float, irradiation_kwh_m2: float) -> Performance:
-    """The yields and the performance ratio of a span of time."""
-    reference, final = irradiation_kwh_m2 / REFERENCE_KW_M2, energy_kwh / installed_kwp
-    return Performance(reference, final, final / reference if reference > 0 else float("nan"))
 
 
 def worth(site: dict[str, Any], pv_kwh: float, fed_in_kwh: float | None) -> float:

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from pipeline.time import transitions
+from pipeline.time import to_local, transitions
 
 FIRST_YEAR, LAST_YEAR = 1980, 2100
 
@@ -20,9 +20,7 @@ def add_local(frame: pl.DataFrame, *, instant: str = "ts_utc", name: str = "ts_l
     local = stamps.copy()
     for code, zone in enumerate(names):
         mine = codes == code
-        starts, offsets = transitions(zone, FIRST_YEAR, LAST_YEAR)
-        place = np.clip(np.searchsorted(starts * 1_000_000, stamps[mine], side="right") - 1, 0, None)
-        local[mine] += offsets[place].astype(np.int64) * 1_000_000
+        local[mine] = to_local(stamps[mine], zone)
     return frame.with_columns(pl.Series(name, local).cast(pl.Datetime("us")))
 
 

@@ -112,6 +112,7 @@ class Service:
             for line in getattr(error, "faults", [error]):
                 LOG.error("%s: %s", name, line)
         except Exception:
+            # A fault of one turn must not end the service: it is in the log whole, and in the run ledger.
             LOG.exception("%s failed; the next turn tries again", name)
 
 

@@ -8,7 +8,7 @@ million rows cost what a few thousand calls of zoneinfo would.
 import re
 import struct
 import zoneinfo
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from importlib.resources import files
@@ -17,7 +17,6 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from detectors.frames import UTC as UTC_DTYPE
 from pipeline.clock_changes import MISSING, STANDARD, runs_through, settle_repeated
 from pipeline.clock_changes import SECOND as SECOND_PASS
 
@@ -121,25 +120,6 @@ def _ruled_changes(tz: zoneinfo.ZoneInfo, since: datetime, end: datetime) -> lis
             changes.append(high)
         at, offset = later, now
     return changes
-
-
-def zone_offsets(zones: Iterable[str], first_year: int = FIRST_YEAR, last_year: int = LAST_YEAR) -> pl.DataFrame:
-    """[timezone, from_utc, until_utc, offset_s]: the offsets of each zone, end to end, for joins in the database."""
-    end_s = int(datetime(last_year + 1, 1, 1, tzinfo=UTC).timestamp())
-    frames = [
-        pl.DataFrame(
-            {
-                "timezone": pl.Series([zone] * len(table.from_utc_s), dtype=pl.String),
-                "from_utc": pl.Series(table.from_utc_s * US).cast(UTC_DTYPE),
-                "until_utc": pl.Series(np.append(table.from_utc_s[1:], end_s) * US).cast(UTC_DTYPE),
-                "offset_s": table.offset_s,
-            }
-        )
-        for zone in sorted(set(zones))
-        for table in [transitions(zone, first_year, last_year)]
-    ]
-    schema = pl.Schema({"timezone": pl.String(), "from_utc": UTC_DTYPE, "until_utc": UTC_DTYPE, "offset_s": pl.Int32()})
-    return pl.concat(frames) if frames else pl.DataFrame(schema=schema)
 
 
 def to_local(ts_utc: np.ndarray | pl.Series, zone: str) -> np.ndarray:

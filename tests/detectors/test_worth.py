@@ -1,17 +1,10 @@
-"""IEC 61724-1's worked example, and the price of a kWh."""
+"""The price of a kWh that is missing."""
 
 import pytest
 
-from detectors.worth import performance, worth
+from detectors.worth import worth
 
 SITE = {"feed_in_limit_kw": None, "import_price": 0.30, "feed_in_price": 0.08}
-
-
-def test_the_worked_example_of_iec_61724():
-    """5 kW, 150 kWh/m2, 600 kWh: Yr = 150 h, Yf = 120 kWh/kWp, PR = 0.80."""
-    told = performance(600.0, 5.0, 150.0)
-    assert (told.reference_yield_h, told.final_yield_h) == (150.0, 120.0)
-    assert told.ratio == pytest.approx(0.80)
 
 
 def test_a_kwh_is_worth_what_would_have_become_of_it():

@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from pipeline.clock_changes import FIRST, MISSING, OK, SECOND, STANDARD, UNTOLD
-from pipeline.time import fixed_offset_s, is_zone, to_local, to_utc, transitions, zone_names, zone_offsets
+from pipeline.time import fixed_offset_s, is_zone, to_local, to_utc, transitions, zone_names
 
 US = 1_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -221,19 +221,6 @@ def test_offsets_are_zoneinfos_at_any_instant(zone: str) -> None:
     expected = [wall_us(int(s) * US, zone) for s in seconds]
     assert to_local(seconds * US, zone).tolist() == expected
     assert to_local(pl.Series(seconds * US).cast(pl.Datetime("us", "UTC")), zone).tolist() == expected
-
-
-def test_the_database_gets_each_zone_without_gaps() -> None:
-    table = zone_offsets(["Europe/Zurich", "Asia/Kolkata", "Europe/Zurich"], 2024, 2026)
-    assert table["timezone"].unique().sort().to_list() == ["Asia/Kolkata", "Europe/Zurich"]
-    zurich = table.filter(pl.col("timezone") == "Europe/Zurich")
-    assert zurich["offset_s"].to_list() == [3600, 7200, 3600, 7200, 3600, 7200, 3600]
-    assert (zurich["until_utc"].head(-1) == zurich["from_utc"].tail(-1)).all()
-    assert (zurich["from_utc"][0], zurich["until_utc"][-1]) == (
-        datetime(2024, 1, 1, tzinfo=UTC),
-        datetime(2027, 1, 1, tzinfo=UTC),
-    )
-    assert zurich["from_utc"][1] == datetime(2024, 3, 31, 1, tzinfo=UTC)  # EU rule: last Sunday of March, 01:00 UTC
 
 
 def test_only_the_pinned_database_counts() -> None:
