@@ -1,0 +1,1 @@
+"""Measurements: what is found, what is missed, what it costs."""
