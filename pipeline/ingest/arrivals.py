@@ -175,6 +175,16 @@ def to_quarantine(
     return target
 
 
+def quarantined(workspace: Workspace) -> list[tuple[str, str]]:
+    """(file, reason) of everything that lies in quarantine."""
+    found = []
+    for reason in sorted(workspace.quarantine.glob("*.reason.txt")):
+        file = reason.with_name(reason.name.removesuffix(".reason.txt"))
+        if file.exists():
+            found.append((file.name, reason.read_text(encoding="utf-8").split("\n\n", 1)[0].replace("\n", "; ")))
+    return found
+
+
 def is_reason(arrival: Arrival) -> bool:
     """True for a reason that was put into the inbox together with its file."""
     if (

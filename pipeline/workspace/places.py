@@ -62,3 +62,11 @@ class Workspace:
     @property
     def lock_file(self) -> Path:
         return self.root / ".noonmark.lock"
+
+    @property
+    def mail_lock_file(self) -> Path:
+        return self.root / ".noonmark.mail.lock"
+
+    @property
+    def heartbeat_file(self) -> Path:
+        return self.root / ".noonmark.heartbeat.json"

@@ -70,7 +70,7 @@ def test_a_new_workspace_is_sound_and_takes_an_empty_inbox(run) -> None:
         ("digest", "--day", "2020-01-01"),
         ("ingest", "no/such/file.csv"),
         ("ingest", "--no-such-option"),
-        ("sql",),
+        ("sql", "SELECT 1", "--file", "x.sql"),
         ("sql", "SELEC 1"),
         ("sql", "SELECT * FROM no_such_table"),
         ("exceptions", "show", "nobody"),
