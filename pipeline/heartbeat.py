@@ -1,4 +1,4 @@
-"""The heartbeat of the long-running service: a small file in the workspace, from which `status` sees whether it lives."""
+"""The heartbeat of the long-running service: a small file from which `status` sees whether it lives."""
 
 import json
 import logging

@@ -1,10 +1,10 @@
-"""A day's digest by mail, once: after publishing, without holding the workspace, again where the server is not there."""
+"""A day's digest by mail, once: after publishing, without holding the workspace, tried again after failures."""
 
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from filelock import FileLock, Timeout
 from tenacity import RetryCallState, Retrying, retry_if_exception, stop_after_delay, stop_any, wait_exponential
@@ -36,10 +36,10 @@ class Mailed(NamedTuple):
 class Patience(NamedTuple):
     """How long, and how, an attempt is made again."""
 
-    seconds: float = COMMAND_PATIENCE_S
-    sleep: Callable[[float], object] = time.sleep
+    seconds: float = 0.0  # one attempt
+    sleep: Callable[[float], Any] = time.sleep
     stop: threading.Event = threading.Event()
-    tell: Callable[[str], object] = lambda _: None  # noqa: E731 - what went wrong, before each wait
+    tell: Callable[[str], object] = lambda _: None
 
 
 def mail_digest(

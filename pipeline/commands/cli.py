@@ -173,10 +173,9 @@ def ingest(
             raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
         result = rebuild(space)
     else:
-        with runs.opened(space) as run:
-            with runs.published(run, "ingest") as said:
-                result = runs.take_in(run, paths or ())
-                said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
+        with runs.opened(space) as run, runs.published(run, "ingest") as said:
+            result = runs.take_in(run, paths or ())
+            said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
     say.taken_in(result, as_json=json)
     return NEEDS_PERSON if result.needs_person else DONE
 
@@ -196,10 +195,9 @@ def detect(
     from pipeline.runs import cycle as runs
 
     days = runs.days_between(_day(day), _day(first, "--from"), _day(last, "--to"))
-    with runs.opened(_of(context)) as run:
-        with runs.published(run, "detect") as said:
-            result = runs.detect(run, days)
-            said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
+    with runs.opened(_of(context)) as run, runs.published(run, "detect") as said:
+        result = runs.detect(run, days)
+        said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
     say.judged(result, as_json=json)
     return NEEDS_PERSON if result.needs_person else DONE
 
@@ -247,13 +245,14 @@ def cycle(
 
 
 def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int:
-    """Sends what was published, when the workspace is no longer held. Raises MailError where the server is not there."""
-    from pipeline.mailing import Patience, mail_digest
+    """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
+    from pipeline import mailing
 
     def tell(said: str) -> None:
         print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)
 
-    sent = mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=Patience(tell=tell))
+    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, tell=tell)
+    sent = mailing.mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=patience)
     print(sent.said, file=sys.stderr)
     return DONE
 

@@ -220,9 +220,8 @@ def status(facts: dict[str, Any], *, as_json: bool) -> None:
         good, bad = (
             f"{at:%Y-%m-%d %H:%M:%S}" if at else "never" for at in (job["last_good_at"], job["last_failed_at"])
         )
-        print(
-            f"{'job ' + job['job']:<25}last good {good}, last failed {bad}{': ' if bad != 'never' else ''}{job['failure']}"
-        )
+        failure = f": {job['failure']}" if job["failure"] else ""
+        print(f"{'job ' + job['job']:<25}last good {good}, last failed {bad}{failure}")
     beat = facts["schedule"]
     if beat is not None:
         end = f"stopped {beat['stopped_at']}" if beat["stopped_at"] else f"last alive {beat['beat_at']}"

@@ -98,11 +98,11 @@ def build_facts(
 
 
 def _ingest_sql(told: IngestFacts) -> str:
-    """Gives files, rows and rejected rows of the exports that the digest tells."""
+    """Gives the rejected rows of the exports that the digest tells."""
     upper = "" if told.until_export_id is None else f" AND export_id <= {told.until_export_id}"
     return (
-        "SELECT COUNT(*) AS files, SUM(rows_read) AS rows_read, SUM(rows_rejected) AS rejected_rows "
-        f"FROM export_file WHERE export_id > {told.after_export_id}{upper}"
+        "SELECT reason, COUNT(*) AS rejected_rows FROM rejected_row "
+        f"WHERE export_id > {told.after_export_id}{upper} GROUP BY reason ORDER BY 2 DESC"
     )
 
 

@@ -33,7 +33,7 @@ class Sent(StrEnum):
 
 
 class MailError(NoonmarkError):
-    """The mail server did not take the mail; the digest itself is written, so a person is needed and nothing is lost."""
+    """The mail server did not take the mail; the digest itself is written, so that nothing is lost."""
 
     exit_status = 1
 
@@ -92,8 +92,10 @@ def send(
     """Hands the message to the mail server, in one attempt that ends after `deadline_s` at the latest.
 
     Each step waits for the server for TIMEOUT_S at most. `before_handing_over` is called once the server accepted a
-    recipient: only after that can it have taken the mail. Raises MailError with the server's answer where it does not take it, and
-    NoonmarkError where the settings cannot work.
+    recipient: only after that can it have taken the mail.
+
+    Raises MailError with the server's answer where it does not take it, and NoonmarkError where the settings
+    cannot work.
     """
     if not settings.host:
         raise NoonmarkError("no mail server is set", WHERE, "set host, or leave out --mail")

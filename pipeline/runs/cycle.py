@@ -99,8 +99,8 @@ def _tables(register: Register) -> tuple[pl.DataFrame, pl.DataFrame]:
 def recorded(store: Store, job: str) -> Iterator[list[str]]:
     """A row of the run ledger; what is appended to the list is its outcome (the first) and its detail.
 
-    Of a run that ends in an error the outcome is `failed`; `refused` where nothing could be changed as things stood, and
-    `stopped` where the service was told to end.
+    Of a run that ends in an error the outcome is `failed`; `refused` where nothing could be changed as things stood,
+    and `stopped` where the service was told to end.
     """
     run_id = store.start_run(job)
     said: list[str] = []

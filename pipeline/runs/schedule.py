@@ -72,7 +72,7 @@ class Service:
         LOG.info("stopped")
 
     def _make_up_for_the_morning(self) -> None:
-        """Adds the cycle if no digest was written since the last time one was wanted, or the mail if that is missing."""
+        """Adds the cycle if no digest was written since one was last wanted, or the mail if that is missing."""
         zone = ZoneInfo(self.settings.schedule.timezone)
         hour, minute = map(int, self.settings.schedule.digest_at.split(":"))
         now = datetime.now(zone)

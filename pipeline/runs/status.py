@@ -22,8 +22,8 @@ ENDED = f"""
 def status(workspace: Workspace) -> dict[str, Any]:
     """Last runs, files waiting, quarantined files, sites without data, size of the history.
 
-    `problems` holds what keeps the jobs from their work, a sentence each: faults in what people wrote, jobs that fail or
-    are overdue, a service that is gone.
+    `problems` holds what keeps the jobs from their work, a sentence each: faults in what people wrote, jobs that fail
+    or are overdue, a service that is gone.
     """
     now = datetime.now(UTC)
     checked = check(workspace)

@@ -1,4 +1,4 @@
-"""Questions to the analyst's database, read-only, and what they give: without frames, so that a command answers fast."""
+"""Questions to the analyst's database, read-only, without frames, so that a command answers fast."""
 
 import contextlib
 import json
@@ -26,8 +26,8 @@ LIMITS = (date.min, date.max)  # Python has no infinity: DuckDB gives these days
 class Answer(NamedTuple):
     """Columns and rows of a query.
 
-    A cell is None, bool, int, float, Decimal, str, UUID, date, time, datetime (in UTC where it has a zone), or a list or
-    dict of what JSON knows. All else (intervals, infinite dates, bytes) is text as DuckDB writes it.
+    A cell is None, bool, int, float, Decimal, str, UUID, date, time, datetime (in UTC where it has a zone), or a list
+    or dict of what JSON knows. All else (intervals, infinite dates, bytes) is text as DuckDB writes it.
     """
 
     columns: list[str]
@@ -110,7 +110,9 @@ def _as_text(relation: duckdb.DuckDBPyRelation, forms: Sequence[str]) -> duckdb.
     names = ['"' + name.replace('"', '""') + '"' for name in relation.columns]
     wanted = ", ".join(f"{casts[form].format(n)} AS {names[n]}" for n, form in enumerate(forms))
     places = ", ".join(f"c{n}" for n in range(len(forms)))
-    return relation.query("answer", f"SELECT {wanted} FROM answer AS answer({places})")
+    cast = relation.query("answer", f"SELECT {wanted} FROM answer AS answer({places})")
+    assert cast is not None  # a SELECT gives a relation
+    return cast
 
 
 def _is_limit(cell: object) -> bool:
