@@ -4,7 +4,6 @@ import errno
 import filecmp
 import os
 import re
-import shutil
 import time
 from collections.abc import Iterable
 from datetime import datetime
@@ -12,6 +11,7 @@ from pathlib import Path, PurePosixPath
 from typing import NamedTuple
 
 from pipeline.errors import NoonmarkError
+from pipeline.files import copy_file, replace_file
 from pipeline.profiles.model import without_compression
 from pipeline.workspace.places import Workspace
 
@@ -165,13 +165,11 @@ def to_quarantine(
     folder = f"{arrival.folder}/" if arrival.folder else ""
     whence = f"{arrival.place}/{shown(member)}" if member else arrival.place
     said = f"{reason}\n\nfrom: {whence}\n{PUT_BACK}{shown(folder)}{shown(name)}\n"
-    target.with_name(target.name + REASON).write_text(shown(said), encoding="utf-8")
+    replace_file(target.with_name(target.name + REASON), shown(said))
     if data is None:
         _hand_over(arrival, target)
     elif not target.exists():
-        unfinished = target.with_name("." + target.name)
-        unfinished.write_bytes(data)
-        unfinished.replace(target)
+        replace_file(target, data)
     return target
 
 
@@ -238,8 +236,6 @@ def _hand_over(arrival: Arrival, target: Path) -> None:
             if error.errno != errno.EXDEV:
                 raise
     if not target.exists():  # on another file system: copy whole, then remove
-        unfinished = target.with_name("." + target.name)
-        shutil.copy2(arrival.path, unfinished)
-        unfinished.replace(target)
+        copy_file(arrival.path, target)
     if arrival.is_ours:
         arrival.path.unlink(missing_ok=True)

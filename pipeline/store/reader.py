@@ -11,6 +11,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.files import move_file
 from pipeline.store import answers, readings
 from pipeline.store.answers import DATABASE
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
@@ -140,7 +141,7 @@ def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) 
     target.parent.mkdir(exist_ok=True)
     unfinished = target.with_suffix(".unfinished")
     store.con.execute(f"COPY ({sql}) TO '{_quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)")
-    unfinished.replace(target)
+    move_file(unfinished, target)
     return file
 
 
@@ -192,7 +193,7 @@ def _write_database(store: Store, folder: Path) -> None:
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
-    unfinished.replace(folder / DATABASE)
+    move_file(unfinished, folder / DATABASE)
 
 
 def _empty_part(store: Store, folder: Path, relation: str) -> str:
