@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 from pipeline.errors import NoonmarkError
 from pipeline.files import copy_file, replace_file
-from pipeline.profiles.model import without_compression
 from pipeline.workspace.places import Workspace
 
 WAIT_AT_MOST_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside
@@ -209,6 +208,8 @@ def _kept_name(name: str) -> str:
 
 def _free(folder: Path, name: str, content: Path | bytes) -> Path:
     """Where the content lies in the folder already, or a name that is free; endings stay, since profiles read them."""
+    from pipeline.profiles.model import without_compression  # loaded here: `status` only counts what waits
+
     plain = without_compression(name)
     start, dot, ending = plain.rpartition(".") if "." in plain else (plain, "", "")
     endings = ending + name[len(plain) :]

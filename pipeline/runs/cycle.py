@@ -11,6 +11,7 @@ import polars as pl
 import detectors
 from pipeline import digest as pages
 from pipeline import progress
+from pipeline.checked import note_checked, stamp
 from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
 from pipeline.detection.run_detectors import Judged
@@ -71,8 +72,10 @@ def opened(
 
     Raises InvalidInputError with every fault, WorkspaceBusyError, or NoonmarkError if the history can't be opened.
     """
+    before = stamp(workspace)
     checked = check_or_refuse(workspace)
     with held(workspace, wait_s=wait_s):
+        note_checked(workspace, before, checked)
         for folder in (workspace.inbox, workspace.archive, workspace.quarantine, workspace.reader, workspace.digests):
             folder.mkdir(exist_ok=True)
         place = database or workspace.database

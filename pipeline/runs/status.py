@@ -4,10 +4,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from pipeline import job_health
+from pipeline.checked import last_checked
 from pipeline.errors import QueryError
 from pipeline.heartbeat import read_heartbeat
 from pipeline.ingest import arrivals
-from pipeline.runs.check import check
 from pipeline.store import answers
 from pipeline.workspace.places import Workspace
 
@@ -26,17 +26,17 @@ def status(workspace: Workspace) -> dict[str, Any]:
     or are overdue, a service that is gone.
     """
     now = datetime.now(UTC)
-    checked = check(workspace)
+    checked = last_checked(workspace)
     facts: dict[str, Any] = {
         "workspace": str(workspace.root),
-        "faults": [str(fault) for fault in checked.faults],
-        "notices": [str(notice) for notice in checked.notices],
-        "sites": len(checked.register.sites),
-        "profiles": sorted(checked.profiles),
+        "faults": checked.faults,
+        "notices": checked.notices,
+        "sites": checked.sites,
+        "profiles": checked.profiles,
         "waiting": len(arrivals.find(workspace, ()).arrivals) if workspace.inbox.is_dir() else 0,
         "quarantined": [{"file": file, "reason": reason} for file, reason in arrivals.quarantined(workspace)],
         "runs": [],
-        "sites_without_data": sorted(site.site_id for site in checked.register.sites.values() if site.watched),
+        "sites_without_data": checked.watched,
         "history": {
             "readings": 0,
             "exports": 0,

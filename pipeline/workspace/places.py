@@ -68,5 +68,9 @@ class Workspace:
         return self.root / ".noonmark.mail.lock"
 
     @property
+    def checked_file(self) -> Path:
+        return self.root / ".noonmark.checked.json"
+
+    @property
     def heartbeat_file(self) -> Path:
         return self.root / ".noonmark.heartbeat.json"
