@@ -1,5 +1,6 @@
 """What a workspace looks like from outside; nothing is locked, nothing changed."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -52,8 +53,9 @@ def status(workspace: Workspace) -> dict[str, Any]:
     unreadable: list[str] = []
     if (workspace.reader / answers.DATABASE).exists():
         try:
-            ended = answers.ask(workspace.reader, ENDED).to_dicts()
-            facts.update(_from_history(workspace))
+            with answers.asking(workspace.reader) as put:
+                ended = put(ENDED, ()).to_dicts()
+                facts.update(_from_history(workspace, lambda sql: put(sql, ()).to_dicts()))
         except QueryError as error:
             unreadable = [f"the analyst's database cannot be read: {error.what}; the next run writes it anew"]
     beat = read_heartbeat(workspace)
@@ -66,10 +68,7 @@ def status(workspace: Workspace) -> dict[str, Any]:
     }
 
 
-def _from_history(workspace: Workspace) -> dict[str, Any]:
-    def ask(sql: str) -> list[dict[str, Any]]:
-        return answers.ask(workspace.reader, sql).to_dicts()
-
+def _from_history(workspace: Workspace, ask: Callable[[str], list[dict[str, Any]]]) -> dict[str, Any]:
     span = ask(
         "SELECT min(day) AS first_day, max(day) AS last_day, coalesce(sum(readings), 0) AS readings FROM site_day"
     )[0]

@@ -3,7 +3,7 @@
 import contextlib
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -39,7 +39,32 @@ class Answer(NamedTuple):
 
 def ask(folder: Path, sql: str, parameters: Sequence[object] = ()) -> Answer:
     """The result of one query on the analyst's database. Raises QueryError as `answered` does."""
-    with answered(folder, sql, parameters) as relation:
+    with asking(folder) as put:
+        return put(sql, parameters)
+
+
+@contextlib.contextmanager
+def asking(folder: Path) -> Iterator[Callable[[str, Sequence[object]], Answer]]:
+    """A function that answers one query after the other, as `ask` does, over one connection."""
+    with _connected(folder) as con:
+        yield lambda sql, parameters: _answer(con, sql, parameters)
+
+
+@contextlib.contextmanager
+def answered(folder: Path, sql: str) -> Iterator[duckdb.DuckDBPyRelation | None]:
+    """The relation that a query gives, to be fetched inside the block; it reads nothing else of this machine.
+
+    Raises QueryError if nothing was published yet, if the text does more than read, or if DuckDB refuses it.
+    """
+    with _connected(folder) as con, _refusals():
+        _refuse_more_than_reading(sql)
+        yield con.sql(sql)
+
+
+def _answer(con: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[object]) -> Answer:
+    with _refusals():
+        _refuse_more_than_reading(sql)
+        relation = con.sql(sql, params=list(parameters)) if parameters else con.sql(sql)
         if relation is None:
             return Answer([], [])
         columns = list(relation.columns)
@@ -53,11 +78,8 @@ def ask(folder: Path, sql: str, parameters: Sequence[object] = ()) -> Answer:
 
 
 @contextlib.contextmanager
-def answered(folder: Path, sql: str, parameters: Sequence[object] = ()) -> Iterator[duckdb.DuckDBPyRelation | None]:
-    """The relation that a query gives, to be fetched inside the block; it reads nothing else of this machine.
-
-    Raises QueryError if nothing was published yet, if the text does more than read, or if DuckDB refuses it.
-    """
+def _connected(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection that reads the analyst's database, and nothing else of this machine."""
     database = folder / DATABASE
     if not database.exists():
         raise QueryError(
@@ -72,16 +94,17 @@ def answered(folder: Path, sql: str, parameters: Sequence[object] = ()) -> Itera
             "SET lock_configuration = true",
         ):
             con.execute(setting)
-        try:
-            _refuse_more_than_reading(sql)
-            yield con.sql(sql, params=list(parameters)) if parameters else con.sql(sql)
-        except duckdb.Error as error:
-            lines = [
-                line.strip() for line in str(error).splitlines() if line.strip() and not set(line.strip()) <= {"^"}
-            ]
-            raise QueryError(
-                " ".join(lines), "the query", '`noonmark sql "SHOW TABLES"` lists the relations'
-            ) from error
+        yield con
+
+
+@contextlib.contextmanager
+def _refusals() -> Iterator[None]:
+    """What DuckDB refuses inside the block, as QueryError on one line."""
+    try:
+        yield
+    except duckdb.Error as error:
+        lines = [line.strip() for line in str(error).splitlines() if line.strip() and not set(line.strip()) <= {"^"}]
+        raise QueryError(" ".join(lines), "the query", '`noonmark sql "SHOW TABLES"` lists the relations') from error
 
 
 def for_frames(relation: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
