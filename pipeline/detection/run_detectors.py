@@ -24,7 +24,7 @@ from pipeline.energy import site_days as daily
 from pipeline.exceptions import fold as exceptions
 from pipeline.exceptions.revisits import revisits
 from pipeline.frames import EARLIER, FINDINGS, NOT_JUDGED
-from pipeline.store import Store, history, kept, readings, site_model
+from pipeline.store import Store, history, kept, ledger, readings, site_model
 from pipeline.timezones.local_time import day_start, utc_midnight
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
@@ -110,8 +110,9 @@ def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
     ends = _day_ends(store)
     last_judged = history.last_judged_day(store)
     first, last = open_days[0], max(open_days[-1], last_judged or open_days[-1])
-    span = [first + timedelta(days=n) for n in range((last - first).days + 1)]
-    return [day for day in span if ends(day) + timedelta(hours=judge_after_h) <= now]
+    span = sorted({day + timedelta(days=n) for day in history.days_with_readings(store) for n in range(DAY_WINDOW + 1)})
+    asked = [day for day in span if first <= day <= last]  # further from any reading, nothing can be judged
+    return [day for day in asked if ends(day) + timedelta(hours=judge_after_h) <= now]
 
 
 def _day_ends(store: Store) -> Callable[[date], datetime]:
@@ -171,6 +172,7 @@ def _judge_day(
         "device_readings": of_sites(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
         "days": of_sites(_trailing(site_days, day, DAY_WINDOW), sites),
         "light": of_sites(_trailing(light, day, LIGHT_WINDOW), sites),
+        "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
     }
     verdicts: list[Verdict] = []
     modules = detectors.load()

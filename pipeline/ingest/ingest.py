@@ -102,6 +102,7 @@ class Ingest:
         self.store, self.workspace, self.settings = store, workspace, settings
         self.register, self.profiles, self.again = register, profiles, again
         self.result = IngestResult()
+        self.now = datetime.now(UTC)  # when a batch's exports came in
         self.intervals = Intervals(ledger.known_intervals(store))
         self.last_id = ledger.last_export_id(store)
         if self.last_id == 0 and again is None:
@@ -190,7 +191,7 @@ class Ingest:
 
     def _store(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
         """Rows, rejected rows and ledger of the pieces, in their order. To be called in a transaction."""
-        now = datetime.now(UTC)
+        now = self.now = datetime.now(UTC)
         for _, same in groupby(pieces, key=lambda piece: piece.profile.name):
             mine = list(same)
             profile = mine[0].profile
@@ -222,13 +223,21 @@ class Ingest:
                 fate.archived_as = arrivals.archived_name(arrival, self.last_id, now)
         return ledger.Entry(number, self.last_id, piece.path, *piece.key, fate.archived_as, now)
 
+    def _arrived_at(self, piece: Piece) -> datetime:
+        """When the export came in: now, or as the old history has it."""
+        if self.again is None:
+            return self.now
+        archived_as = piece.arrival.path.relative_to(self.workspace.archive).as_posix()
+        return self.again.taken_in_at.get((archived_as, piece.path), self.now)
+
     def _normalise(self, pieces: list[Piece], known_interval_s: Mapping[tuple[str, str], int]) -> Normalised:
         """`normalise`; an export on which it fails unforeseen is refused alone, so that it holds up no other."""
         profile = pieces[0].profile
         targets = self.register.targets(profile.name)
         parts = [piece.part for piece in pieces]
         try:
-            return normalise(parts, profile, targets, known_interval_s=known_interval_s)
+            arrived_at = [self._arrived_at(piece) for piece in pieces]
+            return normalise(parts, profile, targets, known_interval_s=known_interval_s, arrived_at=arrived_at)
         except (Exception, pl.exceptions.PanicException) as error:
             if len(parts) > 1:
                 return together([self._normalise([piece], known_interval_s) for piece in pieces])

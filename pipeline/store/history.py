@@ -64,6 +64,14 @@ def unjudged_days(store: Store) -> list[date]:
     ).fetchall()]  # fmt: skip
 
 
+def days_with_readings(store: Store) -> list[date]:
+    """Days of which a watched site has a site-day, oldest first."""
+    rows = store.con.execute(
+        "SELECT DISTINCT d.day FROM site_day AS d JOIN site AS s ON s.site_id = d.site_id AND s.watched ORDER BY d.day"
+    ).fetchall()
+    return [day for (day,) in rows]
+
+
 def write_verdicts(
     store: Store,
     day: date,

@@ -1,11 +1,12 @@
 """The ledger of exports, and the one transaction in which a batch becomes history."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import NamedTuple
 
 import polars as pl
 
+from detectors.frames import IMPLAUSIBLE_STAMPS
 from pipeline.energy.counters import difference
 from pipeline.frames import Normalised
 from pipeline.store import readings
@@ -122,12 +123,37 @@ def write(
     store.insert("export_file", ledger)
     for relation in ("export_file", "rejected_row", "rejected_cell"):
         mark_due(store, relation, ledger["taken_in_at"].dt.date().unique())
+    _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left"))
     if not rows.is_empty():
         _mark_dirty(store, rows.select("site_id", "ts_utc").unique())
         _learn_channels(store, rows.filter(pl.col("device_id") != ""))
         if counters:
             _count_energy(store, rows, counters)
     return ledger
+
+
+def _note_implausible(store: Store, found: pl.DataFrame) -> None:
+    """Keeps which sites' stamps were rejected, at the day that their export speaks of, which is judged anew."""
+    if found.is_empty():
+        return
+    zones = dict(store.con.execute("SELECT site_id, timezone FROM site").fetchall())
+    named = found.with_columns(timezone=pl.col("site_id").replace_strict(zones, return_dtype=pl.String, default="UTC"))
+    days = add_local(named, instant="near_utc").with_columns(day=pl.col("ts_local").dt.date())
+    columns = ("export_id", "site_id", "day", "rows_count", "first_ts_export")
+    store.insert("implausible_stamp", days.select(columns))
+    store.insert("dirty_day", days.select("site_id", "day").unique().sort("day", "site_id"))
+
+
+def implausible_stamps(store: Store, day: date) -> pl.DataFrame:
+    """IMPLAUSIBLE_STAMPS of the day."""
+    frame = store.frame(
+        """
+        SELECT site_id, day, CAST(sum(rows_count) AS BIGINT) AS rows_count, arg_min(first_ts_export, export_id) AS first_ts_export
+        FROM implausible_stamp WHERE day = ? GROUP BY site_id, day ORDER BY site_id
+        """,
+        [day],
+    )
+    return frame.select(IMPLAUSIBLE_STAMPS.names()).cast(IMPLAUSIBLE_STAMPS)
 
 
 def _learn_channels(store: Store, rows: pl.DataFrame) -> None:

@@ -28,7 +28,19 @@ UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
 )  # fmt: skip
-GIVEN = {"readings", "device_readings", "days", "light", "kept", "sites", "planes", "earlier", "day", "yields"}
+GIVEN = {
+    "readings",
+    "device_readings",
+    "days",
+    "light",
+    "kept",
+    "sites",
+    "planes",
+    "earlier",
+    "day",
+    "yields",
+    "implausible_stamps",
+}
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
 ALL = detectors.load()
@@ -107,6 +119,7 @@ def given() -> dict:
         "light": light_marks(devices, sites),
         "sites": sites,
         "planes": fleet.planes,
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
         "models": MODEL.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
