@@ -58,6 +58,7 @@ class Piece(NamedTuple):
     part: ExportPart
     profile: ExportProfile
     named_site: str
+    before: ledger.Held | None = None  # it was taken in already, with rejected rows: it is read again
 
     @property
     def path(self) -> str:
@@ -102,6 +103,7 @@ class Ingest:
         self.store, self.workspace, self.settings = store, workspace, settings
         self.register, self.profiles, self.again = register, profiles, again
         self.result = IngestResult()
+        self.looked_at: set[tuple[str, str]] = set()  # keys of what this run has read
         self.now = datetime.now(UTC)  # when a batch's exports came in
         self.intervals = Intervals(ledger.known_intervals(store))
         self.last_id = ledger.last_export_id(store)
@@ -169,13 +171,19 @@ class Ingest:
         repeated: list[Piece] = []
         for piece in pieces:
             before = held.get(piece.key)
-            if before is not None:
+            if before is not None and not self._is_read_again(piece, before):
                 self._recognise(piece, before, fates[piece.arrival])
             elif piece.key in fresh:
                 repeated.append(piece)
             else:
-                fresh[piece.key] = piece
+                fresh[piece.key] = piece._replace(before=before)
         return list(fresh.values()), repeated
+
+    def _is_read_again(self, piece: Piece, before: ledger.Held) -> bool:
+        """Whether rows were rejected that a mended profile or register may let in now."""
+        if before.rows_rejected == 0 or self.again is not None or piece.key in self.looked_at:
+            return False
+        return before.path != piece.path or (self.workspace.archive / before.archived_as).exists()
 
     def _recognise(self, piece: Piece, before: ledger.Held, fate: Fate) -> None:
         """A copy; or a file that a killed run had stored but not moved."""
@@ -198,9 +206,14 @@ class Ingest:
             is_given = profile.timestamp.interval_min is not None
             for some, found in self.intervals.normalised(mine, self._normalise, is_given=is_given):
                 reasons = dict(found.files.select("file_no", "quarantine").iter_rows())
+                rejected = dict(found.rejected.group_by("file_no").len().iter_rows())
                 entries = []
                 for number, piece in enumerate(some):
-                    if (reason := reasons[number]) is not None:
+                    before = piece.before
+                    self.looked_at.add(piece.key)
+                    if before and (reasons[number] or rejected.get(number, 0) >= before.rows_rejected):
+                        self._recognise(piece, before, fates[piece.arrival])  # nothing was gained
+                    elif (reason := reasons[number]) is not None:
                         fates[piece.arrival].refused.append((piece.part, reason))
                     else:
                         entries.append(self._entry(number, piece, fates[piece.arrival], now))

@@ -26,6 +26,7 @@ class Held(NamedTuple):
     export_id: int
     path: str
     archived_as: str
+    rows_rejected: int
 
 
 def find(store: Store, hashes: Sequence[str]) -> dict[tuple[str, str], Held]:
@@ -33,7 +34,8 @@ def find(store: Store, hashes: Sequence[str]) -> dict[tuple[str, str], Held]:
     asked = pl.DataFrame({"sha256": list(hashes)}, schema={"sha256": pl.String})
     with store.offered(asked=asked):
         rows = store.con.execute(
-            "SELECT sha256, named_site, export_id, path, archived_as FROM export_file SEMI JOIN asked USING (sha256)"
+            "SELECT sha256, named_site, export_id, path, archived_as, rows_rejected "
+            "FROM export_file SEMI JOIN asked USING (sha256) ORDER BY export_id"
         ).fetchall()
     return {(sha256, site): Held(*held) for sha256, site, *held in rows}
 
@@ -148,7 +150,8 @@ def implausible_stamps(store: Store, day: date) -> pl.DataFrame:
     """IMPLAUSIBLE_STAMPS of the day."""
     frame = store.frame(
         """
-        SELECT site_id, day, CAST(sum(rows_count) AS BIGINT) AS rows_count, arg_min(first_ts_export, export_id) AS first_ts_export
+        SELECT site_id, day, CAST(sum(rows_count) AS BIGINT) AS rows_count,
+            arg_min(first_ts_export, export_id) AS first_ts_export
         FROM implausible_stamp WHERE day = ? GROUP BY site_id, day ORDER BY site_id
         """,
         [day],

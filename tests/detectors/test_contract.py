@@ -137,6 +137,7 @@ def empty() -> dict:
         "light": LIGHT.to_frame(),
         "sites": frames.SITES.to_frame(),
         "planes": frames.PLANES.to_frame(),
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
         "models": MODEL.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,

@@ -156,13 +156,14 @@ def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
 
 
 def test_a_mended_profile_is_made_good_by_a_rebuild(tmp_path: Path) -> None:
-    """One row cannot tell its interval; with interval_min in the profile the archive gives it after all."""
+    """One value could not be read; named as missing in the profile, the archive gives its row after all."""
     fleet = Fleet(tmp_path)
-    fleet.drop("S1_roof_a.csv", roof([("2026-03-10 12:00", 3, 3)]))
+    rows = [(stamp, 3, "broken" if n == 2 else 3) for n, stamp in enumerate(stamps(4))]
+    fleet.drop("S1_roof_a.csv", roof(rows))
     fleet.take_in()
-    assert fleet.ledger() == {"S1_roof_a.csv": (1, 0, 0, 0, 1)}
+    assert fleet.ledger() == {"S1_roof_a.csv": (4, 3, 0, 0, 1)}
     text = (fleet.space.profiles / "roof.toml").read_text()
-    fleet.profile("roof", text.replace('zone = "utc"', 'zone = "utc"\ninterval_min = 5'))
+    fleet.profile("roof", text.replace("[site]", '[csv]\nmissing = ["", "broken"]\n[site]'))
     fleet.rebuild()
-    assert fleet.ledger() == {"S1_roof_a.csv": (1, 1, 0, 0, 0)}
-    assert fleet.ask("SELECT pv_w, interval_s FROM reading_raw") == [(3.0, 300)]
+    assert fleet.ledger() == {"S1_roof_a.csv": (4, 4, 0, 0, 0)}
+    assert fleet.ask("SELECT load_w FROM reading_raw ORDER BY ts_utc") == [(3.0,), (3.0,), (None,), (3.0,)]
