@@ -219,6 +219,16 @@ def _free(folder: Path, name: str, content: Path | bytes) -> Path:
     return target
 
 
+def free_name(folder: Path, name: str) -> Path:
+    """A place in the folder under this name, or numbered where there is one already; endings stay."""
+    plain = without_compression(name)
+    start, dot, ending = plain.rpartition(".") if "." in plain else (plain, "", "")
+    target, number = folder / name, 2
+    while target.exists():
+        target, number = folder / f"{start}~{number}{dot}{ending}{name[len(plain) :]}", number + 1
+    return target
+
+
 def _holds(target: Path, content: Path | bytes) -> bool:
     if not target.is_file():
         return False

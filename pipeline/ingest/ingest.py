@@ -85,6 +85,7 @@ class Fate:
     refused: list[tuple[ExportPart | None, str]] = field(default_factory=list)  # a part, or the file; and why
     copies: list[tuple[int, str]] = field(default_factory=list)  # (export_id, path)
     archived_as: str | None = None
+    is_noted: bool = False  # its size and hash are in the history
 
 
 class Ingest:
@@ -218,9 +219,22 @@ class Ingest:
                     else:
                         entries.append(self._entry(number, piece, fates[piece.arrival], now))
                 if entries:
+                    self._note_archived([some[entry.file_no] for entry in entries], fates)
                     written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
                     self._count(written, found)
         ledger.learn_intervals(self.store, self.intervals.take_news())
+
+    def _note_archived(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
+        """Remembers what the files were that go from the inbox to the archive."""
+        files = {}
+        for piece in pieces:
+            fate, arrival = fates[piece.arrival], piece.arrival
+            if arrival.is_ours and fate.state is not None and fate.archived_as is not None and not fate.is_noted:
+                fate.is_noted = True
+                files[arrival] = ledger.ArchivedFile(
+                    fate.archived_as, arrival.folder, arrival.name, *fate.state, piece.part.file_sha256, False
+                )
+        ledger.note_archived(self.store, list(files.values()))
 
     def _entry(self, number: int, piece: Piece, fate: Fate, now: datetime) -> ledger.Entry:
         """The export's line of the ledger, with the next number."""

@@ -10,7 +10,7 @@ import polars as pl
 
 import detectors
 from pipeline import digest as pages
-from pipeline import progress
+from pipeline import grown, progress
 from pipeline.checked import note_checked, stamp
 from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
@@ -146,12 +146,14 @@ def sum_up(run: Opened) -> None:
 
 def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
     """Exports become readings and site-days."""
+    brought_back = grown.bring_back(run.store, run.workspace)
     waiting = arrivals.let_settle(arrivals.find(run.workspace, paths), run.settings.ingest.settle_s)
     work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
     with run.progress("taking in", len(waiting.arrivals), "files") as tell:
         result = work.run(waiting.arrivals, tell)
     result.still_written += waiting.still_written
     result.links += waiting.links
+    result.notes += [(place, "was written to after it was taken in; back in the inbox") for place in brought_back]
     sum_up(run)
     return result
 

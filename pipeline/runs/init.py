@@ -12,7 +12,7 @@ SETTINGS_TEXT = """\
 # Settings of this workspace. Every key may be left out: what stands here are the defaults.
 
 [ingest]
-settle_s = 2                # a file that changed within so many seconds waits for the next run
+settle_s = 60               # a file that changed within so many seconds waits for the next run
 max_export_mib = 2048       # the largest that one export may be when decompressed, MiB
 batch_files = 500           # files that are stored in one transaction
 

@@ -21,6 +21,7 @@ KEPT = (
     "clock_shift",
     "clock_shift_span",
     "export_copy",
+    "archived_file",
     "mended_exception",
     "mail",
     "digest_span",
