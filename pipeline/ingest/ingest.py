@@ -4,7 +4,8 @@ Killed at any point, the next run ends in the same history: rows, rejected rows 
 together, files move only afterwards, and a file whose bytes the ledger knows is not stored twice.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
@@ -21,12 +22,18 @@ from pipeline.frames import FILES, Normalised
 from pipeline.ingest import arrivals
 from pipeline.ingest.arrivals import Arrival
 from pipeline.ingest.profile_choice import choose_profile
+from pipeline.opening import Opening
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.store import Store, ledger
 from pipeline.workspace.places import Workspace
 
-BATCH_BYTES = 64 * 1024 * 1024  # ours: on disk; what is read at once decides the memory that a run takes
+BATCH_BYTES = 64 * 2**20  # ours: on disk
+AT_ONCE_BYTES = 16 * 2**20  # ours: opened; what is read at once decides the memory that a run takes, some 25 times it
+ENDED_RUNS = (
+    "the run before ended while it read this file and had not taken it in (out of memory, or stopped from outside); "
+    "send it in smaller parts, or put it back if the machine was stopped"
+)
 
 
 @dataclass
@@ -104,6 +111,7 @@ class Ingest:
         self.store, self.workspace, self.settings = store, workspace, settings
         self.register, self.profiles, self.again = register, profiles, again
         self.result = IngestResult()
+        self.opening = Opening(workspace)
         self.looked_at: set[tuple[str, str]] = set()  # keys of what this run has read
         self.now = datetime.now(UTC)  # when a batch's exports came in
         self.intervals = Intervals(ledger.known_intervals(store))
@@ -116,8 +124,13 @@ class Ingest:
     def run(self, waiting: list[Arrival], tell: progress.Advance = progress.silent) -> IngestResult:
         """Takes in the arrivals, batch by batch, in an order that an interruption does not change."""
         ordered = waiting if self.again else sorted(waiting, key=lambda one: (self._profile_name(one), one.place))
-        for batch in _batches(ordered, self.settings.ingest.batch_files):
-            self._take_in(batch)
+        is_alone = self.opening.is_suspect if self.again is None else _never
+        for batch in _batches(ordered, self.settings.ingest.batch_files, is_alone):
+            try:
+                self._take_in(batch)
+            finally:  # whatever stops a run in order is no file's fault
+                if self.again is None:
+                    self.opening.end(dict.fromkeys(batch, 0))
             tell(len(batch))
         return self.result
 
@@ -128,22 +141,57 @@ class Ingest:
     def _take_in(self, batch: list[Arrival]) -> None:
         fates: dict[Arrival, Fate] = {}
         waiting: list[Piece] = []
+        self._mark(dict.fromkeys(batch, 0))
         for arrival in batch:
             if arrivals.is_reason(arrival):
                 arrival.path.unlink()
                 continue
             fate = Fate(arrivals.state(arrival.path))
-            if fate.state is not None:  # else it went away since it was seen
-                fates[arrival] = fate
-                waiting += self._open(arrival, fate)
-        while waiting:
-            fresh, waiting = self._apart(waiting, fates)
-            if fresh:
-                with self.store.transaction():
-                    self._store(fresh, fates)
+            if fate.state is None:  # it went away since it was seen
+                continue
+            fates[arrival] = fate
+            if self._has_ended_runs(arrival):
+                fate.refused.append((None, ENDED_RUNS))
+                continue
+            pieces = self._open(arrival, fate)
+            if _opened_bytes([*waiting, *pieces]) > AT_ONCE_BYTES:
+                self._read(waiting, fates)
+                waiting = []
+            waiting += pieces
+        self._read(waiting, fates)
         ledger.note_copies(self.store, [copy for fate in fates.values() for copy in fate.copies])
         for arrival, fate in fates.items():
             self._move(arrival, fate)
+
+    def _mark(self, opened_bytes: Mapping[Arrival, int]) -> None:
+        if self.again is None:
+            self.opening.begin(opened_bytes)
+
+    def _has_ended_runs(self, arrival: Arrival) -> bool:
+        """Whether the last run ended while it read this file and had not stored it."""
+        if self.again is not None or not self.opening.has_ended_runs(arrival):
+            return False
+        with arrival.path.open("rb") as file:
+            return not ledger.is_archived(self.store, hashlib.file_digest(file, "sha256").hexdigest())
+
+    def _read(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
+        """Takes in the pieces, so many at a time as memory allows, marked as being read."""
+        opened_bytes: dict[Arrival, int] = {}
+        for piece in pieces:
+            opened_bytes[piece.arrival] = opened_bytes.get(piece.arrival, 0) + len(piece.part.data)
+        try:
+            if opened_bytes:
+                self._mark(opened_bytes)
+            for some in _portions(pieces):
+                waiting = some
+                while waiting:
+                    fresh, waiting = self._apart(waiting, fates)
+                    if fresh:
+                        with self.store.transaction():
+                            self._store(fresh, fates)
+        finally:
+            if self.again is None:
+                self.opening.end(opened_bytes)
 
     def _open(self, arrival: Arrival, fate: Fate) -> list[Piece]:
         """The exports in a file for which there is a profile."""
@@ -306,10 +354,40 @@ class Ingest:
             arrival.path.unlink(missing_ok=True)  # a copy adds nothing: its bytes are in the archive
 
 
-def _batches(ordered: Iterable[Arrival], most_files: int) -> Iterator[list[Arrival]]:
+def _never(_: Arrival) -> bool:
+    return False
+
+
+def _opened_bytes(pieces: Iterable[Piece]) -> int:
+    return sum(len(piece.part.data) for piece in pieces)
+
+
+def _portions(pieces: Sequence[Piece]) -> Iterator[list[Piece]]:
+    """Runs of pieces of at most AT_ONCE_BYTES, or of one piece."""
+    portion: list[Piece] = []
+    size = 0
+    for piece in pieces:
+        size += len(piece.part.data)
+        if portion and size > AT_ONCE_BYTES:
+            yield portion
+            portion, size = [], len(piece.part.data)
+        portion.append(piece)
+    if portion:
+        yield portion
+
+
+def _batches(
+    ordered: Iterable[Arrival], most_files: int, is_alone: Callable[[Arrival], bool]
+) -> Iterator[list[Arrival]]:
     batch: list[Arrival] = []
     size = 0
     for arrival in ordered:
+        if is_alone(arrival):
+            if batch:
+                yield batch
+            yield [arrival]
+            batch, size = [], 0
+            continue
         size += arrival.path.stat().st_size if arrival.path.exists() else 0
         batch.append(arrival)
         if len(batch) >= most_files or size >= BATCH_BYTES:

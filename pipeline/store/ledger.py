@@ -84,6 +84,14 @@ def archived_files(store: Store) -> list[ArchivedFile]:
     return [ArchivedFile(*row) for row in rows]
 
 
+def is_archived(store: Store, sha256: str) -> bool:
+    """Whether a file of these bytes is in the history."""
+    return bool(
+        store.value("SELECT count(*) FROM archived_file WHERE sha256 = ?", [sha256])
+        or store.value("SELECT count(*) FROM export_file WHERE sha256 = ?", [sha256])
+    )
+
+
 def note_checked(store: Store, archived_as: Sequence[str], gone: Sequence[str] = ()) -> None:
     """Marks files as looked at; those `gone` back, or archived more than WATCHED_H ago, are forgotten."""
     with store.transaction():
