@@ -8,6 +8,8 @@ NoonmarkError            exit status 2 unless a subclass says otherwise; printed
   StoppedError           the service was told to stop; raised between two safe points
 """
 
+from collections.abc import Iterable
+from pathlib import PurePosixPath
 from typing import NamedTuple
 
 
@@ -77,3 +79,17 @@ class Notice(NamedTuple):
     def __str__(self) -> str:
         where = self.file if self.line is None else f"{self.file} line {self.line}"
         return f"{self.text}, {where}" + (f" column {self.column}" if self.column else "")
+
+
+def alike(told: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
+    """(files, reason, how many): of (file, reason) each reason once, naming the first of its files.
+
+    Reasons that differ in the file's own name only are the same.
+    """
+    by_reason: dict[str, list[tuple[str, str]]] = {}
+    for file, reason in told:
+        by_reason.setdefault(reason.replace(PurePosixPath(file).name, "*"), []).append((file, reason))
+    return [
+        (f"{same[0][0]} and {len(same) - 1} more files" if len(same) > 1 else same[0][0], same[0][1], len(same))
+        for same in by_reason.values()
+    ]

@@ -30,9 +30,12 @@ def bring_back(store: Store, workspace: Workspace) -> list[str]:
         is_same = (now.st_size, now.st_mtime) == (file.bytes, file.changed_at)
         if is_same and file.is_checked:
             continue
-        if _digest(path) != file.sha256:
-            found.append(_back(path, file, workspace))
-            gone.append(file.archived_as)
+        try:
+            if _digest(path) != file.sha256:
+                found.append(_back(path, file, workspace))
+                gone.append(file.archived_as)
+        except OSError:
+            continue  # the next run tries again
         checked.append(file.archived_as)
     ledger.note_checked(store, checked, gone)
     return found

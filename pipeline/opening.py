@@ -28,9 +28,9 @@ class Opening:
     def __init__(self, workspace: Workspace) -> None:
         self._file = workspace.root / ".noonmark.opening"
         self._before: dict[str, _Mark] = {}
-        with contextlib.suppress(OSError, ValueError, TypeError, AttributeError):
+        with contextlib.suppress(OSError, ValueError, TypeError, AttributeError, IndexError, KeyError):
             read = json.loads(self._file.read_text(encoding="utf-8"))
-            self._before = {str(key): _Mark(*map(int, mark)) for key, mark in read.items()}
+            self._before = {str(key): _Mark(int(mark[0]), bool(mark[1]), int(mark[2])) for key, mark in read.items()}
 
     def is_suspect(self, arrival: Arrival) -> bool:
         """Whether a run ended while it read the file, or others with it: it is to be read alone."""

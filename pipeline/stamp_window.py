@@ -25,10 +25,10 @@ TOO_LATE = f"stamped more than {LATE_DAYS} days after the export arrived; {REMED
 TOO_FAR = f"stamped more than {APART_DAYS} days from nearly all other rows of its site in the file; {REMEDY}"
 IMPLAUSIBLE = pl.Schema(
     {
-        "file_no": pl.Int32,
-        "site_id": pl.String,
-        "rows_count": pl.Int64,
-        "first_ts_export": pl.String,  # the first of these stamps, as the export wrote it
+        "file_no": pl.Int32(),
+        "site_id": pl.String(),
+        "rows_count": pl.Int64(),
+        "first_ts_export": pl.String(),  # the first of these stamps, as the export wrote it
         "near_utc": pl.Datetime(
             "us", "UTC"
         ),  # amid the last 24 h of the site's plausible stamps in the file, else of the file's

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.commands import tables
-from pipeline.errors import NoonmarkError, RefusedError
+from pipeline.errors import NoonmarkError, RefusedError, alike
 from pipeline.store import answers
 from pipeline.workspace.places import Workspace
 
@@ -65,8 +65,10 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     _listed("links, not followed", result.links)
     for path, note in result.notes[:MOST]:
         print(f"note: {path}: {note}")
-    for file, reason in result.quarantined:
-        print(f"noonmark: {reason}, {file}, mend it and put it back into inbox/", file=sys.stderr)
+    for files, reason, _ in alike(result.quarantined):
+        print(f"noonmark: {reason}, {files}, mend it and put it back into inbox/", file=sys.stderr)
+    for files, reason, _ in alike(result.skipped):
+        print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
 
 
 def _listed(what: str, names: list[str]) -> None:

@@ -130,6 +130,7 @@ class FleetMap(Facts):
 class QuarantinedFile(Facts):
     file: PlainText
     reason: PlainText
+    count: int = 1  # files of the same reason, of which `file` names the first
 
 
 class RejectedRows(Facts):

@@ -53,6 +53,7 @@ class Waiting(NamedTuple):
     arrivals: list[Arrival]
     still_written: list[str]  # changed within the settle time: the next run's
     links: list[str]  # never followed
+    skipped: list[tuple[str, str]]  # (path, why): what can't be read where it lies
 
 
 def find(workspace: Workspace, paths: Iterable[Path]) -> Waiting:
@@ -62,37 +63,62 @@ def find(workspace: Workspace, paths: Iterable[Path]) -> Waiting:
     """
     arrivals: dict[Path, Arrival] = {}
     links: list[str] = []
+    skipped: list[tuple[str, str]] = []
     inbox = workspace.inbox.resolve()
     for root in [Path(path) for path in paths] or [workspace.inbox]:
         if not root.exists():
             raise NoonmarkError("there is no such file or folder", str(root), "check the path")
         is_ours = root.resolve().is_relative_to(inbox)
+        _refuse_own(root, workspace, is_ours=is_ours)
         base = inbox if is_ours else (root if root.is_dir() else root.parent)
-        for path in sorted(_files(root.resolve() if is_ours else root, links)):
+        for path in sorted(_files(root.resolve() if is_ours else root, links, skipped)):
             folder = path.parent.relative_to(base).as_posix()
             if folder == ".":
                 folder = "" if is_ours else base.resolve().name if root.is_dir() else ""
             arrivals.setdefault(path.resolve(), Arrival(path, path.name, folder, is_ours))
-    return Waiting(list(arrivals.values()), [], links)
+    return Waiting(list(arrivals.values()), [], links, skipped)
 
 
-def _files(root: Path, links: list[str]) -> Iterable[Path]:
+def _refuse_own(root: Path, workspace: Workspace, *, is_ours: bool) -> None:
+    """Raises NoonmarkError for a folder that holds the workspace, or is one of its own besides the inbox."""
+    path, own = root.resolve(), workspace.root.resolve()
+    folders = (workspace.archive, workspace.quarantine, workspace.reader, workspace.digests, workspace.profiles)
+    is_inside = any(path.is_relative_to(folder.resolve()) for folder in folders)
+    if not is_ours and (is_inside or own.is_relative_to(path)):
+        raise NoonmarkError(
+            "the workspace's own files are not exports", str(root), "put exports into inbox/, or name another folder"
+        )
+
+
+def _files(root: Path, links: list[str], skipped: list[tuple[str, str]]) -> Iterable[Path]:
     if root.is_symlink():
         links.append(str(root))
         return
     if root.is_file():
         yield root
         return
-    with os.scandir(root) as entries:
-        for entry in sorted(entries, key=lambda entry: entry.name):
-            if entry.name.startswith("."):
-                continue
-            if entry.is_symlink():
-                links.append(entry.path)
-            elif entry.is_dir(follow_symlinks=False):
-                yield from _files(Path(entry.path), links)
-            elif entry.is_file(follow_symlinks=False):
-                yield Path(entry.path)
+    try:
+        with os.scandir(root) as listed:
+            entries = sorted(listed, key=lambda entry: entry.name)
+    except OSError as error:
+        skipped.append((shown(str(root)), f"the folder can't be read ({error.strerror or error})"))
+        return
+    for entry in entries:
+        if entry.name.startswith("."):
+            continue
+        try:
+            entry.stat(follow_symlinks=False)
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            skipped.append((shown(entry.path), f"can't be read ({error.strerror or error})"))
+            continue
+        if entry.is_symlink():
+            links.append(entry.path)
+        elif entry.is_dir(follow_symlinks=False):
+            yield from _files(Path(entry.path), links, skipped)
+        elif entry.is_file(follow_symlinks=False):
+            yield Path(entry.path)
 
 
 def let_settle(waiting: Waiting, settle_s: float) -> Waiting:
@@ -115,7 +141,7 @@ def let_settle(waiting: Waiting, settle_s: float) -> Waiting:
             settled.append(arrival)
         else:
             young.append(arrival.place)
-    return Waiting(settled, young, waiting.links)
+    return Waiting(settled, young, waiting.links, waiting.skipped)
 
 
 def state(path: Path) -> tuple[int, float] | None:
@@ -178,7 +204,11 @@ def quarantined(workspace: Workspace) -> list[tuple[str, str]]:
     for reason in sorted(workspace.quarantine.glob("*.reason.txt")):
         file = reason.with_name(reason.name.removesuffix(".reason.txt"))
         if file.exists():
-            found.append((file.name, reason.read_text(encoding="utf-8").split("\n\n", 1)[0].replace("\n", "; ")))
+            try:
+                said = reason.read_text(encoding="utf-8", errors="replace").replace("\0", "")
+            except OSError as error:
+                said = f"its note can't be read ({error.strerror or error})"
+            found.append((file.name, said.split("\n\n", 1)[0].replace("\n", "; ")))
     return found
 
 
@@ -221,6 +251,8 @@ def _free(folder: Path, name: str, content: Path | bytes) -> Path:
 
 def free_name(folder: Path, name: str) -> Path:
     """A place in the folder under this name, or numbered where there is one already; endings stay."""
+    from pipeline.profiles.model import without_compression  # loaded here: `status` only counts what waits
+
     plain = without_compression(name)
     start, dot, ending = plain.rpartition(".") if "." in plain else (plain, "", "")
     target, number = folder / name, 2

@@ -45,6 +45,7 @@ class IngestResult:
     quarantined: list[tuple[str, str]] = field(default_factory=list)  # (file, reason)
     still_written: list[str] = field(default_factory=list)
     links: list[str] = field(default_factory=list)
+    skipped: list[tuple[str, str]] = field(default_factory=list)  # (path, why): can't be read or moved
     notes: list[tuple[str, str]] = field(default_factory=list)
     rows_read: int = 0
     rows_stored: int = 0
@@ -55,7 +56,7 @@ class IngestResult:
 
     @property
     def needs_person(self) -> bool:
-        return bool(self.quarantined)
+        return bool(self.quarantined or self.skipped)
 
 
 class Piece(NamedTuple):
@@ -143,10 +144,14 @@ class Ingest:
         waiting: list[Piece] = []
         self._mark(dict.fromkeys(batch, 0))
         for arrival in batch:
-            if arrivals.is_reason(arrival):
-                arrival.path.unlink()
+            try:
+                if arrivals.is_reason(arrival):
+                    arrival.path.unlink()
+                    continue
+                fate = Fate(arrivals.state(arrival.path))
+            except OSError as error:
+                self.result.skipped.append((arrival.place, f"can't be read ({error.strerror or error})"))
                 continue
-            fate = Fate(arrivals.state(arrival.path))
             if fate.state is None:  # it went away since it was seen
                 continue
             fates[arrival] = fate
@@ -161,7 +166,10 @@ class Ingest:
         self._read(waiting, fates)
         ledger.note_copies(self.store, [copy for fate in fates.values() for copy in fate.copies])
         for arrival, fate in fates.items():
-            self._move(arrival, fate)
+            try:
+                self._move(arrival, fate)
+            except OSError as error:
+                self.result.skipped.append((arrival.place, f"can't be moved ({error.strerror or error})"))
 
     def _mark(self, opened_bytes: Mapping[Arrival, int]) -> None:
         if self.again is None:

@@ -15,7 +15,7 @@ from pipeline.checked import note_checked, stamp
 from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
 from pipeline.detection.run_detectors import Judged
-from pipeline.errors import NoonmarkError, RefusedError, StoppedError
+from pipeline.errors import NoonmarkError, RefusedError, StoppedError, alike
 from pipeline.frames import DEVICES, INSTALLERS
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Ingest, IngestResult
@@ -148,11 +148,18 @@ def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
     """Exports become readings and site-days."""
     brought_back = grown.bring_back(run.store, run.workspace)
     waiting = arrivals.let_settle(arrivals.find(run.workspace, paths), run.settings.ingest.settle_s)
+    if waiting.arrivals and not run.profiles:
+        raise NoonmarkError(
+            "there is no profile to read exports with",
+            f"{run.workspace.profiles.name}/",
+            "put the profiles back, or write one; nothing was moved",
+        )
     work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
     with run.progress("taking in", len(waiting.arrivals), "files") as tell:
         result = work.run(waiting.arrivals, tell)
     result.still_written += waiting.still_written
     result.links += waiting.links
+    result.skipped += waiting.skipped
     result.notes += [(place, "was written to after it was taken in; back in the inbox") for place in brought_back]
     sum_up(run)
     return result
@@ -215,9 +222,14 @@ def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFa
     return pages.IngestFacts.model_validate(
         {
             **totals, **span._asdict(),
-            "quarantined": arrivals.quarantined(run.workspace), "sites_without_data": silent.to_list(),
+            "quarantined": _alike(arrivals.quarantined(run.workspace)), "sites_without_data": silent.to_list(),
         }
     )  # fmt: skip
+
+
+def _alike(found: list[tuple[str, str]]) -> list[dict[str, object]]:
+    """Quarantined files as the digest tells them: one entry for all of one reason, with their count."""
+    return [{"file": file, "reason": reason, "count": count} for file, reason, count in alike(found)]
 
 
 def write_digest(run: Opened, day: date | None = None) -> tuple[pages.DigestFacts, Path]:
