@@ -8,7 +8,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, Vali
 from pydantic_core import PydanticCustomError
 
 from pipeline.config.addresses import is_address
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import zone_mend
 from pipeline.config.toml_file import Problem, known_keys, look_up, model_problems, read_toml, unknown_keys
 from pipeline.errors import Fault
 from pipeline.timezones.conversion import is_zone, zone_names
@@ -119,7 +119,7 @@ def _check(data: dict[str, Any]) -> Iterator[Problem]:
     """What concerns names and keys that belong together."""
     zone = look_up(data, ("schedule", "timezone"))
     if isinstance(zone, str) and not is_zone(zone):
-        mend = name_mend(zone, zone_names(), "write an IANA name such as Europe/Vienna")
+        mend = zone_mend(zone, (), zone_names(), "write an IANA name such as Europe/Vienna")
         yield Problem(("schedule", "timezone"), zone, "unknown zone", mend)
     for key in ("sender", "recipients"):
         value = look_up(data, ("mail", key))
