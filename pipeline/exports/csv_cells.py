@@ -92,12 +92,12 @@ def decode(data: bytes, encoding: str, *, truncated: bool) -> tuple[str, bool] |
 def _open(part: ExportPart, file_no: int, csv: CsvFormat) -> tuple[str, _Text] | str:
     """The header line and the text after it, or why there is none."""
     decoded = decode(part.data, csv.encoding, truncated=part.truncated)
-    is_spoilt, problem = False, ""
+    is_spoilt, problem = isinstance(decoded, str), ""
     if isinstance(decoded, str):
-        problem, decoded = decoded, _decode_by_line(part.data, csv.encoding)
-        if decoded is None:
-            return problem
-        is_spoilt = True
+        by_line = _decode_by_line(part.data, csv.encoding)
+        if by_line is None:
+            return decoded
+        problem, decoded = decoded, (by_line, False)
     text, is_cut = decoded
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
@@ -120,12 +120,12 @@ def _open(part: ExportPart, file_no: int, csv: CsvFormat) -> tuple[str, _Text] |
     return text[at:end], _Text(file_no, line + 1, body, is_open, is_open and (is_cut or part.truncated), is_spoilt)
 
 
-def _decode_by_line(data: bytes, encoding: str) -> tuple[str, bool] | None:
+def _decode_by_line(data: bytes, encoding: str) -> str | None:
     """The text with SPOILT for each byte that can't be decoded; None of UTF-16, whose lines a lost byte shifts."""
     if encoding == "utf-16" or data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return None
     known = "utf-8-sig" if encoding == "utf-8" or data.startswith(codecs.BOM_UTF8) else encoding
-    return data.decode(known, errors="replace"), False
+    return data.decode(known, errors="replace")
 
 
 def _without_spoilt_rows(sheet: pl.DataFrame, files: list[int], csv: CsvFormat, opened: Opened) -> pl.DataFrame:
