@@ -246,7 +246,7 @@ def cycle(
 
 def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int:
     """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
-    from pipeline import mailing
+    from pipeline.runs import mailing
 
     def tell(said: str) -> None:
         print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)

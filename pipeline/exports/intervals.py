@@ -11,8 +11,8 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.exports.instants import NO_INTERVAL
+from pipeline.exports.mostly_rejected import refused
 from pipeline.frames import Normalised
-from pipeline.mostly_rejected import refused
 
 CLEAR_STEPS = 2  # as in normalise: a step that comes once may be a gap
 SERIES = ["site_id", "device_id"]

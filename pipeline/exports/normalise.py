@@ -16,9 +16,9 @@ from pipeline.exports.instants import US, Rows, intervals, read_stamps, to_insta
 from pipeline.exports.json_cells import SITE, raw_records, read_json
 from pipeline.exports.opening import ExportPart
 from pipeline.exports.rejects import Ledger, capped
+from pipeline.exports.stamp_window import Window, implausible, strike_implausible
 from pipeline.frames import FILES, MARKS, MARKS_TYPE, REJECTED, Normalised
 from pipeline.profiles.model import ExportProfile
-from pipeline.stamp_window import Window, implausible, strike_implausible
 
 NO_SITE, NO_CHANNEL = "site not in the register", "no channel named"
 

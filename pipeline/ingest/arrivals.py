@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 from typing import NamedTuple
 
 from pipeline.errors import NoonmarkError
-from pipeline.files import copy_file, replace_file
+from pipeline.workspace.files import copy_file, replace_file
 from pipeline.workspace.places import Workspace
 
 WAIT_AT_MOST_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside

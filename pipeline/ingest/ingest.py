@@ -21,8 +21,8 @@ from pipeline.exports.opening import ExportPart, read_export
 from pipeline.frames import FILES, Normalised
 from pipeline.ingest import arrivals
 from pipeline.ingest.arrivals import Arrival
+from pipeline.ingest.being_opened import Opening
 from pipeline.ingest.profile_choice import choose_profile
-from pipeline.opening import Opening
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.store import Store, ledger

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
 from pydantic_core import PydanticCustomError
 
-from pipeline.site_pattern import compiled, site_in
+from pipeline.profiles.site_pattern import compiled, site_in
 
 COMPRESSION_ENDINGS = (".gz", ".zst")
 

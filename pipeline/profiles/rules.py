@@ -24,7 +24,7 @@ from pipeline.profiles.model import (
     SiteSource,
     Timestamp,
 )
-from pipeline.site_pattern import PatternError, compiled
+from pipeline.profiles.site_pattern import PatternError, compiled
 from pipeline.timezones.conversion import is_zone, zone_names
 
 TABLES: dict[str, type[BaseModel]] = {

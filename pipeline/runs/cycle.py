@@ -10,18 +10,18 @@ import polars as pl
 
 import detectors
 from pipeline import digest as pages
-from pipeline import grown, progress
-from pipeline.checked import note_checked, stamp
+from pipeline import progress
 from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
 from pipeline.detection.run_detectors import Judged
 from pipeline.errors import NoonmarkError, RefusedError, StoppedError, alike
 from pipeline.frames import DEVICES, INSTALLERS
-from pipeline.ingest import arrivals
+from pipeline.ingest import arrivals, grown
 from pipeline.ingest.ingest import Ingest, IngestResult
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.runs.check import check_or_refuse
+from pipeline.runs.checked import note_checked, stamp
 from pipeline.store import Store, digests, history, kept, reader
 from pipeline.workspace.lock import held
 from pipeline.workspace.places import Workspace

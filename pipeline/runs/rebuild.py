@@ -8,11 +8,11 @@ import duckdb
 
 from pipeline.detection import run_detectors
 from pipeline.errors import NoonmarkError
-from pipeline.files import move_file
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Again, Ingest, IngestResult
 from pipeline.runs.cycle import Opened, opened, publish, sum_up
 from pipeline.store import Store, history, reader
+from pipeline.workspace.files import move_file
 from pipeline.workspace.places import Workspace
 
 KEPT = (

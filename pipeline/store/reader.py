@@ -11,12 +11,12 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.files import move_file
 from pipeline.store import answers, readings
 from pipeline.store.answers import DATABASE
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
+from pipeline.workspace.files import move_file
 
 EMPTY = "empty.parquet"  # stands in for a relation without rows
 SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import opening
 from pipeline.config.settings import Settings
+from pipeline.ingest import being_opened
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of
 from tests.support.fleet import Fleet, roof, sunny
 
@@ -36,7 +36,7 @@ def fleet(tmp_path: Path) -> Fleet:
     return Fleet(tmp_path)
 
 
-def run(fleet: Fleet, *, large_bytes: int = opening.LARGE_BYTES) -> tuple[bool, str]:
+def run(fleet: Fleet, *, large_bytes: int = being_opened.LARGE_BYTES) -> tuple[bool, str]:
     """Whether a run in a process of its own was killed, and what it quarantined."""
     command = [sys.executable, "-c", DIES, str(fleet.space.root), str(large_bytes)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, env={**os.environ}, check=False)
