@@ -17,7 +17,7 @@ def rows(columns: Sequence[str], cells: Sequence[Sequence[Any]], form: str, *, i
         writer = csv.writer(sys.stdout, lineterminator="\n")
         writer.writerow([neutral(name) for name in columns] if is_safe_csv else columns)
         for row in cells:
-            flat = [csvtable_cell(value) for value in row]
+            flat = [csv_cell(value) for value in row]
             writer.writerow([neutral(cell) for cell in flat] if is_safe_csv else flat)
     elif form == "json":
         facts([dict(zip(columns, row, strict=True)) for row in cells])

@@ -100,7 +100,7 @@ def _chunks(dirty: pl.DataFrame) -> Iterator[pl.DataFrame]:
 
 
 def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
-    """Days not yet judged, oldest first, and the judged ones after them, which look back on them.
+    """Days not yet judged or due again, oldest first, and the judged ones after them, which look back on them.
 
     A day is due once it has ended at every watched site, some hours ago.
     """

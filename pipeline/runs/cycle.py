@@ -171,6 +171,7 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
     sum_up(run)
     if days is None:
         days = run_detectors.due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
+        history.note_due(run.store, days)
         if until is not None:
             days = with_silent_days(days, history.last_judged_day(run.store), until)
     with run.progress("judging", len(days), "days") as tell:

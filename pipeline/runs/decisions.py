@@ -169,10 +169,11 @@ def spans(edges: Sequence[tuple[datetime, datetime, float]]) -> list[tuple[datet
 
 
 def _after(run: Opened, site_id: str) -> pl.DataFrame:
-    last = history.last_judged_day(run.store)
     sum_up(run)
+    last = history.last_settled_day(run.store)
     if last is not None:
         days = [day for day in run_detectors.due_days(run.store, datetime.now(UTC), 0) if day <= last]
+        history.note_due(run.store, days)
         with run.progress("judging anew", len(days), "days") as tell:
             run_detectors.judge(run.store, days, tell)
         run_detectors.update_exceptions(run.store)

@@ -20,8 +20,17 @@ FINDING_COLUMNS = (
 def write_days(
     store: Store, days: pl.DataFrame, light: pl.DataFrame, kept_rows: dict[str, pl.DataFrame], done: pl.DataFrame
 ) -> None:
-    """Replaces site-days, light marks and kept rows of `done` [site_id, day]: neither dirty any more, nor judged."""
+    """Replaces site-days, light marks and kept rows of `done` [site_id, day]: neither dirty any more, nor judged.
+
+    The judged days that look back on them are due from then on.
+    """
     with store.transaction(), store.offered(done=done):
+        store.con.execute(
+            """
+            INSERT INTO due_day SELECT DISTINCT day FROM judged ANTI JOIN due_day USING (day)
+            WHERE day >= (SELECT min(day) FROM done)
+            """
+        )
         for table in ("site_day", "light_day", "dirty_day", "judged"):
             store.con.execute(
                 f"DELETE FROM {table} USING done WHERE {table}.site_id = done.site_id AND {table}.day = done.day"
@@ -51,15 +60,27 @@ def light(store: Store, first: date, last: date) -> pl.DataFrame:
     return frame.select(LIGHT.names()).cast(LIGHT)
 
 
+def note_due(store: Store, days: Sequence[date]) -> None:
+    """Remembers days as due until their verdicts are written."""
+    with store.transaction(), store.offered(due=pl.DataFrame({"day": list(days)}, schema={"day": pl.Date})):
+        store.con.execute("INSERT INTO due_day SELECT DISTINCT day FROM due ANTI JOIN due_day USING (day)")
+
+
+def has_unfinished_days(store: Store) -> bool:
+    """Whether a run ended before all that it had changed was summed up and judged again."""
+    return bool(store.value("SELECT (SELECT count(*) FROM dirty_day) + (SELECT count(*) FROM due_day)"))
+
+
 def unjudged_days(store: Store) -> list[date]:
-    """Days of which a site that has a site-day was not judged (or not since its readings changed), oldest first."""
+    """Days that are due, and those of which a site that has a site-day was not judged, oldest first."""
     return [day for (day,) in store.con.execute(
         """
         SELECT DISTINCT d.day FROM site_day AS d
         JOIN site AS s ON s.site_id = d.site_id AND s.watched
             AND (s.commissioned_on IS NULL OR d.day >= s.commissioned_on)
         ANTI JOIN judged AS j ON j.site_id = d.site_id AND j.day = d.day
-        ORDER BY d.day
+        UNION SELECT day FROM due_day
+        ORDER BY day
         """
     ).fetchall()]  # fmt: skip
 
@@ -80,12 +101,12 @@ def write_verdicts(
     sites: Sequence[str],
     expected: pl.DataFrame,
 ) -> None:
-    """Replaces what was judged of `day`: findings, not_judged, the expectation in site_day."""
+    """Replaces what was judged of `day`: findings, not_judged, the expectation in site_day. It is due no more."""
     judged = pl.DataFrame({"site_id": list(sites)}, schema={"site_id": pl.String}).with_columns(
         day=pl.lit(day), judged_at=pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC"))
     )
     with store.transaction():
-        for table in ("finding", "not_judged", "judged"):
+        for table in ("finding", "not_judged", "judged", "due_day"):
             store.con.execute(f"DELETE FROM {table} WHERE day = ?", [day])
         store.insert("finding", findings.select(FINDING_COLUMNS))
         store.insert("not_judged", not_judged)
@@ -145,6 +166,12 @@ def forget_mended(store: Store, shift_id: int) -> None:
 
 def last_judged_day(store: Store) -> date | None:
     day = store.value("SELECT max(day) FROM judged")
+    return day if isinstance(day, date) else None
+
+
+def last_settled_day(store: Store) -> date | None:
+    """The last day that was judged at any time, be it due again."""
+    day = store.value("SELECT max(day) FROM (SELECT day FROM judged UNION ALL SELECT day FROM due_day)")
     return day if isinstance(day, date) else None
 
 
