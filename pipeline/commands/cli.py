@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from pipeline.runs.cycle import Opened
 
 DONE, NEEDS_PERSON, REFUSED = 0, 1, 2
+FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)  # ours: what instants and windows around days can hold
 
 app = typer.Typer(
     name="noonmark",
@@ -110,9 +111,12 @@ def _day(text: str | None, option: str = "--day") -> date | None:
     if text is None:
         return None
     try:
-        return datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
+        found = datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
     except ValueError as error:
         raise NoonmarkError(f"not a day: {text!r}", option, "write it as YYYY-MM-DD") from error
+    if not FIRST_DAY <= found <= LAST_DAY:
+        raise NoonmarkError(f"no site has readings of {found}", option, f"a day from {FIRST_DAY} to {LAST_DAY}")
+    return found
 
 
 @app.command()

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.workspace.cell_text import neutral, plain, table_cell
+from pipeline.workspace.cell_text import csv_cell, neutral, plain, table_cell
 
 WIDEST = 80  # characters of a cell in a table; CSV and JSON hold it whole
 

@@ -165,14 +165,17 @@ def last_archived(workspace: Workspace) -> int:
 
 
 def archived(workspace: Workspace) -> list[tuple[int, Arrival]]:
-    """(number, file) of everything in the archive, in the order of arrival, under its first name and folder."""
+    """(number, file) of everything in the archive, in the order of arrival, under its first name and folder.
+
+    The ledger's number alone is that order: the month is this machine's clock, which may have been set back.
+    """
     found = []
     for path in workspace.archive.rglob("*"):
         named = NUMBERED.match(path.name)
         if named and path.is_file() and not path.is_symlink():
             month, *below = path.parent.relative_to(workspace.archive).parts
-            found.append((month, int(named[1]), Arrival(path, named[2], "/".join(below), False)))
-    return [(number, arrival) for _, number, arrival in sorted(found)]
+            found.append((int(named[1]), month, Arrival(path, named[2], "/".join(below), False)))
+    return [(number, arrival) for number, _, arrival in sorted(found)]
 
 
 def to_archive(workspace: Workspace, arrival: Arrival, archived_as: str) -> None:

@@ -147,6 +147,21 @@ def test_an_old_history_that_cannot_be_read_is_not_thrown_away(lived: Fleet) -> 
     assert lived.space.database.read_bytes().startswith(b"no database")
 
 
+def test_the_order_is_that_of_arrival_even_if_the_clock_went_back(tmp_path: Path) -> None:
+    fleet = Fleet(tmp_path, 1)
+    fleet.drop("S1_roof_first.csv", quarter_hours(1, 1, 1))
+    fleet.take_in()
+    fleet.drop("S1_roof_corrected.csv", quarter_hours(2, 2, 2))
+    fleet.take_in()
+    (first,) = fleet.space.archive.rglob("*first.csv")
+    later = fleet.space.archive / "2199-01" / first.name  # as if the second had come while the clock stood years back
+    later.parent.mkdir()
+    first.replace(later)
+    before = fleet.history()["reading_raw"]
+    fleet.rebuild()
+    assert fleet.history()["reading_raw"] == before
+
+
 def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
     unfinished = lived.space.root / "noonmark.rebuilding.duckdb"
     unfinished.write_text("another run's")
