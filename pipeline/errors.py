@@ -3,6 +3,9 @@
 NoonmarkError            exit status 2 unless a subclass says otherwise; printed as `noonmark: WHAT, WHERE, MEND`
   InvalidInputError      settings, register or profiles: carries every Fault found
   WorkspaceBusyError     exit status 3: another run holds the workspace
+  StorageError           exit status 4: reading or writing failed
+    DamagedHistoryError  the history's file is not whole
+    UnreadablePartError  the analyst's database or one of its parts is missing or damaged
   QueryError             a query on the analyst's database that DuckDB refuses
   RefusedError           what was asked for cannot be done as things stand; raised before anything is changed
   StoppedError           the service was told to stop; raised between two safe points
@@ -55,12 +58,26 @@ class WorkspaceBusyError(NoonmarkError):
     exit_status = 3
 
 
+class StorageError(NoonmarkError):
+    """Reading or writing failed: what was committed stays."""
+
+    exit_status = 4
+
+
+class DamagedHistoryError(StorageError):
+    """The history's file does not open, or a part of it cannot be read."""
+
+
 class QueryError(NoonmarkError):
     """A query that the analyst's database refuses."""
 
 
 class RefusedError(NoonmarkError):
     """What was asked for cannot be done as things stand; nothing was changed."""
+
+
+class UnreadablePartError(StorageError):
+    """The analyst's database, or one of its parts, is missing or damaged."""
 
 
 class StoppedError(NoonmarkError):

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.digest import DigestFacts
     from pipeline.runs.cycle import Opened
 
-DONE, NEEDS_PERSON, REFUSED = 0, 1, 2
+DONE, NEEDS_PERSON, REFUSED, INTERRUPTED = 0, 1, 2, 130
 FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)  # ours: what instants and windows around days can hold
 
 app = typer.Typer(
@@ -36,7 +36,8 @@ app = typer.Typer(
     (where exports arrive). `noonmark init` makes one; `noonmark demo` fills one with an invented fleet.
 
     Exit status: 0 done; 1 done, but something needs a person (a file in quarantine, a site that could not be judged);
-    2 refused, nothing changed; 3 another run holds the workspace.""",
+    2 refused, nothing changed; 3 another run holds the workspace; 4 reading or writing failed (disk full,
+    no permission, a damaged file); 5 a fault of noonmark itself; 130 interrupted.""",
 )
 
 
@@ -100,6 +101,10 @@ def workspace(
 def _of(context: typer.Context, *, must_exist: bool = True) -> Workspace:
     found = context.obj
     assert isinstance(found, Workspace)
+    if wild := sorted(set(str(found.root)) & set("*?[")):
+        raise NoonmarkError(
+            f"a workspace's path cannot hold {' '.join(wild)}", str(found.root), "rename the folder, or choose another"
+        )
     if must_exist and not found.root.is_dir():
         raise NoonmarkError(
             "there is no such workspace", str(found.root), "check --workspace, or make one: `noonmark init`"
@@ -485,6 +490,8 @@ def main(arguments: list[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else arguments
     try:
         code = app(given or ["--help"], standalone_mode=False)
+        if code == INTERRUPTED:  # what the argument parser makes of an interrupt
+            raise KeyboardInterrupt
     except InvalidInputError as error:
         for fault in error.faults:
             print(f"noonmark: {fault}", file=sys.stderr)
@@ -500,16 +507,11 @@ def main(arguments: list[str] | None = None) -> int:
         # Whoever read our output has read enough (Typer turns that into SystemExit); the rest goes nowhere, quietly.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = DONE
-    except (KeyboardInterrupt, typer.Abort):
-        print("noonmark: interrupted, nothing is lost, run the command again", file=sys.stderr)
-        code = 130
-    except OSError as error:
-        print(
-            f"noonmark: {_one_line(str(error.strerror or error))}, {error.filename or 'the file system'}, "
-            "mend it and run the command again",
-            file=sys.stderr,
-        )
-        code = REFUSED
+    except BaseException as error:
+        from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
+
+        said, code = failures.told(error)
+        print(f"noonmark: {_one_line(said)}", file=sys.stderr)
     return int(code or 0)
 
 

@@ -1,5 +1,6 @@
 """One run over a workspace: opening it, and the chain ingest, sum up, judge, exceptions, digest, publish."""
 
+import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,18 +15,19 @@ from pipeline import progress
 from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
 from pipeline.detection.run_detectors import Judged
-from pipeline.errors import NoonmarkError, RefusedError, StoppedError, alike
+from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError, alike
 from pipeline.frames import DEVICES, INSTALLERS
 from pipeline.ingest import arrivals, grown
-from pipeline.ingest.ingest import Ingest, IngestResult
+from pipeline.ingest.ingest import Again, Ingest, IngestResult
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.runs.check import check_or_refuse
 from pipeline.runs.checked import note_checked, stamp
-from pipeline.store import Store, digests, history, kept, reader
+from pipeline.store import Store, decision_log, digests, history, kept, ledger, reader, recovery
 from pipeline.workspace.lock import held
 from pipeline.workspace.places import Workspace
 
+LOG = logging.getLogger("noonmark")
 MAP_DAYS = 30  # of the digest's map
 
 
@@ -82,11 +84,64 @@ def opened(
         if is_fresh:  # only once the lock is held: it may be another run's
             for leftover in (place, place.with_name(place.name + ".wal")):
                 leftover.unlink(missing_ok=True)
-        with Store(place) as store:
+        with _history(workspace, place, is_fresh=is_fresh) as store:
             kept.prepare(store)
             register = checked.register
             history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
-            yield Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
+            run = Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
+            if not is_fresh:
+                _catch_up(run)
+            yield run
+        if not is_fresh:
+            recovery.renew(place, workspace.copy)
+
+
+def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
+    """The history; its copy if it does not open. Raises NoonmarkError if it lacks what the archive holds."""
+    if is_fresh:
+        return Store(place)
+    highest = arrivals.last_archived(workspace)
+    if highest and not place.exists():
+        raise NoonmarkError(
+            f"the history is missing, though archive/ holds {highest} exports", place.name,
+            "put the file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",
+        )  # fmt: skip
+    try:
+        store = Store(place)
+    except DamagedHistoryError as error:
+        if not recovery.fall_back(place, workspace.copy, workspace.damaged):
+            raise
+        LOG.warning(
+            "noonmark: %s, %s, its copy %s is in force, what came after is taken in again; the damaged file is now %s",
+            error.what, place.name, workspace.copy.name, workspace.damaged.name,
+        )  # fmt: skip
+        store = Store(place)
+    try:
+        recovery.check_against_archive(store, highest)
+    except NoonmarkError:
+        store.close()
+        raise
+    return store
+
+
+def _catch_up(run: Opened) -> None:
+    """What people decided is in the history and in its log; a history that was a copy takes in what came after it."""
+    store, workspace = run.store, run.workspace
+    if recovery.is_behind(store):
+        last = ledger.last_export_id(store)
+        waiting = [(number, arrival) for number, arrival in arrivals.archived(workspace) if number > last]
+        again = Again({arrival: number for number, arrival in waiting}, {})
+        work = Ingest(store, workspace, run.settings, run.register, run.profiles, again=again)
+        with recorded(store, "recovery") as said:
+            with run.progress("taking in again", len(waiting), "files") as tell:
+                result = work.run([arrival for _, arrival in waiting], tell)
+            decision_log.bring_back(store, workspace.decision_log)
+            sum_up(run)
+            recovery.note_archive(store, arrivals.last_archived(workspace))
+            said += ["needs a person", f"the history was damaged; {result.files} files taken in again after its copy"]
+        history.mark_everything_due(store)
+    decision_log.bring_back(store, workspace.decision_log)
+    decision_log.append(store, workspace.decision_log)
 
 
 def _tables(register: Register) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -11,7 +11,7 @@ import detectors
 from pipeline.detection import run_detectors
 from pipeline.errors import NoonmarkError, RefusedError
 from pipeline.runs.cycle import Opened, sum_up
-from pipeline.store import Store, clock_shifts, history
+from pipeline.store import Store, clock_shifts, decision_log, history
 
 MOST_MINUTES = 26 * 60  # two zones of the earth are at most 26 hours apart
 
@@ -58,6 +58,7 @@ def decide(
                 exception_id,
                 "see `noonmark exceptions list`; a correction is taken back by `noonmark retime --undo`",
             )
+    decision_log.append(run.store, run.workspace.decision_log)
     return after
 
 
@@ -158,6 +159,7 @@ def _known(run: Opened, site_id: str) -> None:
 
 
 def _after(run: Opened, site_id: str) -> pl.DataFrame:
+    decision_log.append(run.store, run.workspace.decision_log)
     sum_up(run)
     last = history.last_settled_day(run.store)
     if last is not None:

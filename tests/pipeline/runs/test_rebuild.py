@@ -77,11 +77,10 @@ def test_a_rebuild_in_other_batches_is_the_same(lived: Fleet) -> None:
 
 
 def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> None:
-    """Decisions and corrections are gone with it; readings, site-days (uncorrected), rejects and sums are not."""
-    with lived.run() as run:
-        decisions.undo_retime(run, "S2", shift_min=None, first=None, last=None)
+    """With its copy gone too: what people decided comes from its log, and days are judged by the next cycle."""
     before = lived.history()
     lived.space.database.unlink()
+    lived.space.copy.unlink()
     lived.rebuild()
     after = lived.history()
     for name in ("reading_raw", "export_file", "rejected_row", "rejected_cell", "light_day", "known_interval"):
@@ -91,7 +90,9 @@ def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> N
     kept = [n for n, name in enumerate(columns) if name not in expectation]
     pick = [[tuple(row[n] for n in kept) for row in one["site_day"]] for one in (before, after)]
     assert pick[0] == pick[1]
-    assert after["decision"] == [] == after["judged"]
+    for name in ("decision", "clock_shift", "clock_shift_span"):
+        assert after[name] == before[name] != [], name
+    assert after["judged"] == []
     lived.cycle()
     assert {row[:3] for row in lived.history()["finding"]} == {row[:3] for row in before["finding"]}
 
@@ -142,6 +143,8 @@ def test_a_rebuild_stopped_before_its_reader_is_published_is_made_up_for(lived: 
 
 def test_an_old_history_that_cannot_be_read_is_not_thrown_away(lived: Fleet) -> None:
     lived.space.database.write_bytes(b"no database" * 1000)
+    lived.space.copy.unlink()
+    lived.space.decision_log.unlink()
     with pytest.raises(NoonmarkError, match="decisions and corrections would be lost"):
         lived.rebuild()
     assert lived.space.database.read_bytes().startswith(b"no database")
