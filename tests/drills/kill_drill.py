@@ -58,17 +58,19 @@ class Drill:
         for day in DAYS[:3]:
             for site in ("S1", "S2"):
                 lived.drop(f"{site}_roof_{day}.csv", roof(sunny(day)) + "bad,1,1,1\n")
-            done(lived.space.root, "cycle")
+            lived.cycle()
         late = self._copy(lived.space.root, "late")
         fleet = Fleet.of(late)
         fleet.drop("S1_roof_late.csv", roof(sunny(DAYS[0], peak_w=3000)))
         for site in ("S1", "S2"):
             fleet.drop(f"{site}_roof_{DAYS[3]}.csv", roof(sunny(DAYS[3])))
-        taken = self._copy(late, "taken")
-        done(taken, "ingest")
-        unread = self._copy(late, "unread")
-        shutil.rmtree(unread / "reader")
-        starts = {"detect": taken, "digest": lived.space.root, "publish": unread, "retime": lived.space.root}
+        starts = {"digest": lived.space.root, "retime": lived.space.root}
+        if "detect" in names:
+            starts["detect"] = self._copy(late, "taken")
+            Fleet.of(starts["detect"]).take_in()
+        if "publish" in names:
+            starts["publish"] = self._copy(late, "unread")
+            shutil.rmtree(starts["publish"] / "reader")
         for name in [*names, TORN]:
             self.waiting[name] = starts.get(name, late)
             undisturbed = self._copy(self.waiting[name], f"undisturbed-{name.replace(' ', '-')}")
