@@ -1,0 +1,1 @@
+"""Benches: what the pipeline finds in fleets whose truth is known."""
