@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -73,7 +74,7 @@ def live_through(fleet: Fleet, root: Path) -> Lived:
 
 def _spans(register_days: set[int], days: int) -> list[tuple[int, int]]:
     cuts = sorted({0, *register_days, days})
-    return list(zip(cuts[:-1], cuts[1:], strict=True))
+    return list(pairwise(cuts))
 
 
 @contextmanager

@@ -12,8 +12,13 @@ from tests.simulation.site import Site
 Array = NDArray[np.float64]
 
 LOSING = {
-    "underperformance", "no-generation", "string-loss", "battery-at-floor", "battery-not-discharging", "battery-grid-charging",
-}  # fmt: skip
+    "underperformance",
+    "no-generation",
+    "string-loss",
+    "battery-at-floor",
+    "battery-not-discharging",
+    "battery-grid-charging",
+}
 VISIBLE_DAYS = 3
 
 
@@ -35,7 +40,7 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
     given = daily(np.where(on, np.clip(healthy.battery_w, 0, None) - np.clip(truth.battery_w, 0, None), 0.0))
     limit = np.where(np.isinf(healthy.limit_w), 1e9, healthy.limit_w)
     values: Array | None = None
-    shows: Array
+    shows: NDArray[np.bool_]
     match fault.kind:
         case "unexpected-export":
             values = daily(np.where(on, np.clip(-truth.grid_w - limit, 0, None), 0.0))
@@ -60,7 +65,7 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
         case "battery-not-discharging":
             shows = given > 0.4
         case "battery-reading-frozen":
-            shows = daily(np.where(on, np.abs(truth.battery_w), 0.0)) > 0.5
+            shows = daily(np.abs(truth.battery_w) * on) > 0.5
         case "import-limit-exceeded":
             assert site.import_limit_kw is not None
             over = np.where(on, truth.grid_w - site.import_limit_kw * 1000, 0.0)
@@ -71,7 +76,7 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
         case "meter-reversed":
             shows = daily(np.where(on, np.clip(truth.grid_w, 0, None), 0.0)) > 0.3
         case "unexplained":
-            shows = daily(np.where(on, np.abs(truth.battery_w), 0.0)) > 1.0
+            shows = daily(np.abs(truth.battery_w) * on) > 1.0
         case "balance-broken" if fault.detail.get("way") == "pv doubled":
             shows = daily(np.where(on, truth.pv_w, 0.0)) > 1.0
         case _:

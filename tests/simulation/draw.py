@@ -31,8 +31,13 @@ def _roof(rng: np.random.Generator, latitude: float, needs: Needs) -> tuple[Roof
     planes = []
     for number in range(count):
         azimuth = (equator + turn + apart * number) % 360
-        planes.append(Plane(round(kwp * float(shares[number]), 3), round(float(np.clip(tilt + rng.normal(0, 3), 1, 80)), 1),
-                            round(float(azimuth), 1)))  # fmt: skip
+        planes.append(
+            Plane(
+                round(kwp * float(shares[number]), 3),
+                round(float(np.clip(tilt + rng.normal(0, 3), 1, 80)), 1),
+                round(float(azimuth), 1),
+            )
+        )
     total = sum(plane.kwp for plane in planes)
     ratio = float(needs.get("dc_ac") or np.clip(rng.normal(1.12, 0.16), 0.75, 1.7))
     horizon = np.clip(
@@ -51,11 +56,19 @@ def _roof(rng: np.random.Generator, latitude: float, needs: Needs) -> tuple[Roof
             float(rng.uniform(0.4, 0.95)),
         )
     roof = Roof(
-        planes, float(np.round(total / ratio, 1)) or 1.0, float(rng.uniform(0.945, 0.98)), float(rng.uniform(-0.0045, -0.0028)),
-        float(rng.uniform(42, 52)), float(rng.uniform(0.84, 0.97)), float(rng.uniform(5, 60)), np.asarray(horizon[:24]), shade,
-        float(needs.get("soiling", rng.choice([0.0, rng.uniform(0, 0.0012)]))), float(rng.uniform(0.12, 0.28)),
+        planes,
+        float(np.round(total / ratio, 1)) or 1.0,
+        float(rng.uniform(0.945, 0.98)),
+        float(rng.uniform(-0.0045, -0.0028)),
+        float(rng.uniform(42, 52)),
+        float(rng.uniform(0.84, 0.97)),
+        float(rng.uniform(5, 60)),
+        np.asarray(horizon[:24]),
+        shade,
+        float(needs.get("soiling", rng.choice([0.0, rng.uniform(0, 0.0012)]))),
+        float(rng.uniform(0.12, 0.28)),
         float(rng.uniform(0.03, 0.06)),
-    )  # fmt: skip
+    )
     strings = int(rng.choice([1, 2])) if count == 1 and kwp > 4 else 1
     return roof, max(strings, int(needs.get("strings", 1))) if count == 1 else 1
 
@@ -67,28 +80,54 @@ def _battery(rng: np.random.Generator, kwp: float, needs: Needs) -> Battery | No
     reserve = float(needs.get("reserve") or rng.choice([5, 8, 10, 12, 15, 20, 20, 30, 35]))
     gap = float(rng.choice([0, 0, 2, 5, 10, 15]))
     return Battery(
-        kwh, float(kwh * 1000 * rng.uniform(0.3, 0.8)), reserve, min(reserve + gap, 95), max(reserve - rng.uniform(4, 15), 1.0),
-        float(rng.uniform(0.955, 0.98)), float(rng.uniform(2, 12)), float(needs.get("cold_c", rng.choice([-50, 2.0]))),
-    )  # fmt: skip
+        kwh,
+        float(kwh * 1000 * rng.uniform(0.3, 0.8)),
+        reserve,
+        min(reserve + gap, 95),
+        max(reserve - rng.uniform(4, 15), 1.0),
+        float(rng.uniform(0.955, 0.98)),
+        float(rng.uniform(2, 12)),
+        float(needs.get("cold_c", rng.choice([-50, 2.0]))),
+    )
 
 
 def _logger(rng: np.random.Generator, needs: Needs, minutes: int) -> Logger:
     step = float(rng.choice([1, 1, 1, 5, 10, 50, 100], p=[0.35, 0.15, 0.1, 0.1, 0.2, 0.06, 0.04]))
     return Logger(
-        minutes, step, float(needs.get("level_step") or rng.choice([0.1, 1, 1, 1, 2])),
-        float(rng.normal(1, 0.01)), float(rng.normal(1, 0.008)), float(rng.normal(1, 0.01)), float(rng.normal(1, 0.01)),
-        float(rng.normal(0, 2)), float(rng.uniform(0, 4)), bool(rng.random() < 0.2),
-        bool(needs.get("load_measured", rng.random() < 0.45)), float(rng.choice([0, 0.0005, 0.004])),
-        float(rng.choice([0, 0.0002])), bool(needs.get("sleeps", False)), bool(needs.get("inputs", rng.random() < 0.5)),
-        bool(needs.get("phase_channels", rng.random() < 0.5)), bool(needs.get("voltage", rng.random() < 0.5)),
-        bool(rng.random() < 0.4), bool(rng.random() < 0.08), bool(rng.random() < 0.2), float(needs.get("night_w", 0.0)),
-    )  # fmt: skip
+        minutes,
+        step,
+        float(needs.get("level_step") or rng.choice([0.1, 1, 1, 1, 2])),
+        float(rng.normal(1, 0.01)),
+        float(rng.normal(1, 0.008)),
+        float(rng.normal(1, 0.01)),
+        float(rng.normal(1, 0.01)),
+        float(rng.normal(0, 2)),
+        float(rng.uniform(0, 4)),
+        bool(rng.random() < 0.2),
+        bool(needs.get("load_measured", rng.random() < 0.45)),
+        float(rng.choice([0, 0.0005, 0.004])),
+        float(rng.choice([0, 0.0002])),
+        bool(needs.get("sleeps", False)),
+        bool(needs.get("inputs", rng.random() < 0.5)),
+        bool(needs.get("phase_channels", rng.random() < 0.5)),
+        bool(needs.get("voltage", rng.random() < 0.5)),
+        bool(rng.random() < 0.4),
+        bool(rng.random() < 0.08),
+        bool(rng.random() < 0.2),
+        float(needs.get("night_w", 0.0)),
+    )
 
 
 def draw_site(
-    site_id: str, region: int, climate: Climate, place: tuple[float, float, float, float], zone: str, needs: Needs,
-    minutes: int, rng: np.random.Generator,
-) -> Site:  # fmt: skip
+    site_id: str,
+    region: int,
+    climate: Climate,
+    place: tuple[float, float, float, float],
+    zone: str,
+    needs: Needs,
+    minutes: int,
+    rng: np.random.Generator,
+) -> Site:
     """A site; `place`: latitude, longitude, km east and km north of the region's middle."""
     latitude, longitude, east, north = place
     roof, strings = _roof(rng, latitude, needs)
@@ -106,9 +145,25 @@ def draw_site(
         logger.power_step_w = 10.0
     agreed = battery is not None and bool(needs.get("agreed", rng.random() < 0.1))
     site = Site(
-        site_id, region, latitude, longitude, east, north, zone, roof, house, battery, limit, None, target, three, True, agreed,
-        strings, logger,
-    )  # fmt: skip
+        site_id,
+        region,
+        latitude,
+        longitude,
+        east,
+        north,
+        zone,
+        roof,
+        house,
+        battery,
+        limit,
+        None,
+        target,
+        three,
+        True,
+        agreed,
+        strings,
+        logger,
+    )
     site.told = _register(site, rng, needs)
     return site
 
@@ -117,9 +172,11 @@ def _register(site: Site, rng: np.random.Generator, needs: Needs) -> dict[str, s
     """The cells that somebody filled in."""
     roof, battery = site.roof, site.battery
     told = {
-        "latitude": f"{site.latitude:.4f}", "longitude": f"{site.longitude:.4f}", "timezone": site.zone,
+        "latitude": f"{site.latitude:.4f}",
+        "longitude": f"{site.longitude:.4f}",
+        "timezone": site.zone,
         "installed_kwp": f"{roof.kwp:.2f}",
-    }  # fmt: skip
+    }
     if rng.random() < 0.7:
         told["inverter_kw"] = f"{roof.inverter_kw:g}"
     if site.three_phase:

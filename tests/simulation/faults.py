@@ -121,12 +121,35 @@ def draw_fault(site: Site, kind: str, axis: Axis, changes: list[int], rng: np.ra
         last = min(first + int(rng.integers(2, 15)), axis.days - 1) if rng.random() < 0.6 else axis.days - 1
     end = axis.midnight_s(site.zone, last + 1)
     fault = Fault(
-        site.site_id, kind, shape, begin, end, axis.first + timedelta(days=first), axis.first + timedelta(days=last), NAN,
+        site.site_id,
+        kind,
+        shape,
+        begin,
+        end,
+        axis.first + timedelta(days=first),
+        axis.first + timedelta(days=last),
+        NAN,
         seed=int(rng.integers(2**31)),
-    )  # fmt: skip
-    fault.detail = {"ramp_days": float(rng.uniform(8, 30)), "share_of_days": float(rng.uniform(0.35, 0.8))}
+    )
+    if kind == "daylight-saving-wrong":
+        _wrong_season(fault, axis, site.zone, changes, rng)
+    fault.detail |= {"ramp_days": float(rng.uniform(8, 30)), "share_of_days": float(rng.uniform(0.35, 0.8))}
     _size(fault, site, rng)
     return fault
+
+
+def _wrong_season(fault: Fault, axis: Axis, zone: str, changes: list[int], rng: np.random.Generator) -> None:
+    """The logger stays at standard time, or at the offset of its first day: wrong on one side of the change alone."""
+    change = changes[0]
+    is_spring = axis.midnight_s(zone, change + 1) - axis.midnight_s(zone, change) < 86_400
+    # At standard time all year, the summer's stamps are early.
+    stays_standard = is_spring or rng.random() < 0.5
+    fault.size = -60.0 if stays_standard else 60.0
+    fault.detail["is_standard"] = stays_standard
+    if stays_standard and not is_spring:
+        fault.last_day = axis.first + timedelta(days=change)
+    else:
+        fault.first_day = axis.first + timedelta(days=change)
 
 
 def _size(fault: Fault, site: Site, rng: np.random.Generator) -> None:
@@ -135,8 +158,6 @@ def _size(fault: Fault, site: Site, rng: np.random.Generator) -> None:
     match fault.kind:
         case "time-zone-wrong":
             fault.size = float(rng.choice([-60, 60, 60, -120, 120, -30, 30, -480, 330, 720, -180]))
-        case "daylight-saving-wrong":
-            fault.size = 60.0
         case "clock-drift":
             fault.size = float(rng.choice([-1, 1]) * rng.uniform(15, 90))
         case "clock-step":
@@ -213,7 +234,6 @@ def alter_control(fault: Fault, control: Control, axis: Axis, site: Site) -> Non
             control.low = np.where(on, fault.size / 100, control.low)
         case "battery-below-reserve":
             control.low = np.where(on, fault.size / 100, control.low)
-            control.resume = min(control.resume, fault.size / 100)
         case "battery-grid-charging":
             begin = fault.detail["hour"]
             inside = (hour >= begin) & (hour < begin + fault.detail["hours"])
@@ -224,10 +244,10 @@ def alter_control(fault: Fault, control: Control, axis: Axis, site: Site) -> Non
             control.hunting_w = np.where(on & night, swing * fault.detail["watts"], control.hunting_w)
 
 
-def stamp_error_s(fault: Fault, at_s: Array, offset_s: Array, standard_s: float) -> Array:
+def stamp_error_s(fault: Fault, at_s: Array, offset_s: Array) -> Array:
     """Seconds by which the logger's clock is ahead at true instants.
 
-    `offset_s`: the zone's offset from UTC at each instant, `standard_s` the one of the span's first day.
+    `offset_s`: the zone's offset from UTC at each instant.
     """
     strength = fault.strength(at_s)
     if fault.kind in ("time-zone-wrong", "clock-step"):
@@ -235,5 +255,5 @@ def stamp_error_s(fault: Fault, at_s: Array, offset_s: Array, standard_s: float)
     if fault.kind == "clock-drift":
         return np.where(strength > 0, (at_s - fault.begin_s) / 86_400 * fault.size, 0.0)
     if fault.kind == "daylight-saving-wrong":
-        return standard_s - offset_s
+        return (offset_s.min() if fault.detail["is_standard"] else offset_s.max()) - offset_s
     return np.zeros(len(at_s))

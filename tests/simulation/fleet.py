@@ -44,9 +44,15 @@ class Fleet:
 
 
 def make_fleet(
-    seed: int, *, sites: int = 60, days: int = 60, first: date = date(2026, 3, 1), minutes: int | None = None,
-    kinds: Sequence[str] = KINDS, hemisphere: str = "both",
-) -> Fleet:  # fmt: skip
+    seed: int,
+    *,
+    sites: int = 60,
+    days: int = 60,
+    first: date = date(2026, 3, 1),
+    minutes: int | None = None,
+    kinds: Sequence[str] = KINDS,
+    hemisphere: str = "both",
+) -> Fleet:
     """Draws a fleet and lives through its days."""
     rng = np.random.default_rng(seed)
     places, spots = draw_spots(sites, hemisphere, rng)
@@ -58,14 +64,21 @@ def make_fleet(
     for number, (role, spot) in enumerate(zip(roles, spots, strict=True)):
         own = np.random.default_rng([seed, 1, number])
         place = places[spot.region]
-        role, needs = _fitting(role, place, changes[place.zone], spot.is_alone, own)
+        role, needs = _fitting(role, place, changes[place.zone], own)
         form = _form_for(forms, needs, role, load, own)
         load[form] = load.get(form, 0) + 1
         site = draw_site(
-            f"S{number + 1:03d}", spot.region, place.climate, (spot.latitude, spot.longitude, spot.east_km, spot.north_km),
-            place.zone, needs, forms[form].minutes, own,
-        )  # fmt: skip
-        _finish(site, role, needs, form, spot.is_alone, own, days)
+            f"S{number + 1:03d}",
+            spot.region,
+            place.climate,
+            (spot.latitude, spot.longitude, spot.east_km, spot.north_km),
+            place.zone,
+            needs,
+            forms[form].minutes,
+            own,
+        )
+        site.is_alone = spot.is_alone
+        _finish(site, role, needs, form, own, days)
         fleet.sites.append(site)
         if role in FORMS:
             _break(fleet, site, role, changes[place.zone], kinds, own)
@@ -83,9 +96,7 @@ def _roles(sites: int, kinds: Sequence[str], rng: np.random.Generator) -> list[s
     return [roles[n] for n in rng.permutation(len(roles))]
 
 
-def _fitting(
-    role: str, place: Place, changes: list[int], is_alone: bool, rng: np.random.Generator
-) -> tuple[str, dict[str, Any]]:
+def _fitting(role: str, place: Place, changes: list[int], rng: np.random.Generator) -> tuple[str, dict[str, Any]]:
     """The role, or another where the place does not allow it; and what it needs of a site."""
     if role == "daylight-saving-wrong" and not any(day >= 5 for day in changes):
         role = "time-zone-wrong"
@@ -126,10 +137,8 @@ def _form_for(
     return min(able, key=lambda n: (heavy[n], rng.random()))
 
 
-def _finish(
-    site: Site, role: str, needs: dict[str, Any], form: int, is_alone: bool, rng: np.random.Generator, days: int
-) -> None:
-    site.role, site.profile, site.is_alone = ("fault" if role in FORMS else role), form, is_alone
+def _finish(site: Site, role: str, needs: dict[str, Any], form: int, rng: np.random.Generator, days: int) -> None:
+    site.role, site.profile = ("fault" if role in FORMS else role), form
     site.external_id = site.site_id if rng.random() < 0.5 else f"U{rng.integers(1000, 9999)}-{site.site_id[1:]}"
     site.above_fog = bool(needs.get("above_fog", rng.random() < 0.15))
     if "horizon" in needs:

@@ -125,7 +125,7 @@ def live(prepared: Sequence[Prepared], faults: dict[str, list[Fault]], seed: int
         controls.append(control)
         inputs_ac.append(inputs)
     twice = [n for n, one in enumerate(prepared) if faults.get(one.site.site_id)]
-    flows = run(controls + [prepared[n].control for n in twice], axis.step_s, seed)
+    flows = run(controls + [prepared[n].control for n in twice], axis.step_s, seed, [*range(len(prepared)), *twice])
     out = []
     for n, one in enumerate(prepared):
         truth = _truth(one, controls[n], inputs_ac[n], flows, n)

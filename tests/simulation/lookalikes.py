@@ -104,7 +104,9 @@ LOOK_ALIKES: dict[str, LookAlike] = {
     "no-export, full battery": LookAlike({**NO_EXPORT, "battery": True, "small_load": True}),
     "no-export, small battery": LookAlike({**NO_EXPORT, "battery": True, "battery_kwh": 2.5}),
     "no-export, cold battery": LookAlike({**NO_EXPORT, "battery": True, "cold_c": 8.0}, control=_cold),
-    "no-export, idle battery": LookAlike({**NO_EXPORT, "battery": True, "reserve": 90.0, "reserve_known": 1.0}, control=_held_full),
+    "no-export, idle battery": LookAlike(
+        {**NO_EXPORT, "battery": True, "reserve": 90.0, "reserve_known": 1.0}, control=_held_full
+    ),
     "no-export, no battery": LookAlike({**NO_EXPORT, "battery": False}),
     "limit below the peak": LookAlike({"limit": "limited", "dc_ac": 0.95}),
     "two planes, changing diffuse light": LookAlike({"planes": 2, "opposite": True, "inputs": True}),
@@ -141,4 +143,4 @@ LOOK_ALIKES: dict[str, LookAlike] = {
     "own consumption at night": LookAlike({"night_w": 6.0}),
     "high but permitted voltage": LookAlike({"voltage": True, "volts": 12.0}),
     "switched off and cleaned": LookAlike({}, control=_switched_off),
-}  # fmt: skip
+}

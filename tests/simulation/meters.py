@@ -59,9 +59,10 @@ def sample(site: Site, truth: Truth, faults: Sequence[Fault], *, is_instant: boo
     bounds = np.array([axis.midnight_s(site.zone, n) for n in range(axis.days + 1)])
     day = np.searchsorted(bounds, begin + 1, side="right") - 1
     wall = stamp + offsets_s(site.zone, stamp)
-    standard = float(offsets_s(site.zone, np.array([axis.start_s + 86_400.0]))[0])
-    if any(fault.kind == "daylight-saving-wrong" for fault in faults):
-        wall = begin + standard
+    for fault in faults:
+        if fault.kind == "daylight-saving-wrong":
+            offset = offsets_s(site.zone, axis.mid_s)
+            wall = begin + (offset.min() if fault.detail["is_standard"] else offset.max())
     keep = (day >= 0) & (day < axis.days) & (rng.random(len(day)) >= site.logger.gap_chance)
     if site.logger.sleeps_at_night:
         place = np.clip(((begin + seconds / 2 - axis.start_s) // axis.step_s).astype(int), 0, axis.steps - 1)
@@ -82,8 +83,7 @@ def _intervals(site: Site, axis: Axis, faults: Sequence[Fault], seconds: float) 
     ahead = np.zeros(len(edges))
     for fault in faults:
         if fault.family == "clock":
-            offset = offsets_s(site.zone, edges)
-            ahead = ahead + stamp_error_s(fault, edges, offset, float(offsets_s(site.zone, edges[288:289])[0]))
+            ahead = ahead + stamp_error_s(fault, edges, offsets_s(site.zone, edges))
     cuts = np.flatnonzero(np.abs(np.diff(ahead)) > 61) + 1
     begins, ends, stamps = [], [], []
     for low, high in zip([0, *cuts], [*cuts, len(edges)], strict=True):

@@ -64,13 +64,9 @@ def draw_spots(
     if hemisphere == "both" and len({p.latitude > 0 for p in chosen}) == 1 and clusters > 1:
         others = [p for p in wanted if (p.latitude > 0) != (chosen[0].latitude > 0)]
         chosen[-1] = others[int(rng.integers(len(others)))]
-    places, spots = [], []
-    for place in chosen:
-        places.append(
-            place._replace(
-                latitude=place.latitude + rng.uniform(-0.15, 0.15), longitude=place.longitude + rng.uniform(-0.2, 0.2)
-            )
-        )
+    places: list[Place] = []
+    spots = []
+    places += [_near(place, 0.0, rng) for place in chosen]
     for number in range(sites - lone):
         region = number % clusters
         radius, angle = 14 * np.sqrt(rng.random()), rng.uniform(0, 2 * np.pi)
@@ -79,14 +75,14 @@ def draw_spots(
         place = wanted[int(rng.integers(len(wanted)))]
         # Further from every cluster and from each other than neighbours can be.
         shift = 0.9 + 0.45 * number
-        places.append(
-            place._replace(
-                latitude=place.latitude + shift * (0.6 if number % 2 else -0.6),
-                longitude=place.longitude + rng.uniform(-0.2, 0.2),
-            )
-        )
+        places.append(_near(place, shift * (0.6 if number % 2 else -0.6), rng))
         spots.append(_spot(places, len(places) - 1, 0.0, 0.0, True))
     return places, spots
+
+
+def _near(place: Place, north_deg: float, rng: np.random.Generator) -> Place:
+    latitude = place.latitude + north_deg + (rng.uniform(-0.15, 0.15) if not north_deg else 0.0)
+    return place._replace(latitude=latitude, longitude=place.longitude + rng.uniform(-0.2, 0.2))
 
 
 def _spot(places: list[Place], region: int, east: float, north: float, is_alone: bool) -> Spot:

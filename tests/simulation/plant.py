@@ -51,8 +51,11 @@ class Flows:
     level: Array  # at the end of the step
 
 
-def run(controls: list[Control], step_s: int, seed: int) -> Flows:
-    """Lives through the steps with all sites side by side."""
+def run(controls: list[Control], step_s: int, seed: int, chance_of: list[int]) -> Flows:
+    """Lives through the steps with all sites side by side.
+
+    `chance_of`: whose chance each site has; a site with and without its faults has the same.
+    """
     rng = np.random.default_rng(seed)
     c = {name: np.ascontiguousarray(np.stack([getattr(one, name) for one in controls], axis=1)) for name in STEPPED}
     k = {f.name: np.array([getattr(one, f.name) for one in controls]) for f in fields(Control) if f.name not in STEPPED}
@@ -64,8 +67,9 @@ def run(controls: list[Control], step_s: int, seed: int) -> Flows:
     waiting = np.zeros(sites, bool)
     before = c["load_w"][0]
     share = np.minimum(k["lag_s"] / step_s, 0.5)
-    noise = rng.standard_normal((steps, sites)) * k["error_w"]
-    slip = rng.exponential(1.0, (steps, sites)) * k["error_w"] * 0.5
+    own = max(chance_of) + 1
+    noise = rng.standard_normal((steps, own))[:, chance_of] * k["error_w"]
+    slip = rng.exponential(1.0, (steps, own))[:, chance_of] * k["error_w"] * 0.5
     top_w = np.minimum(250.0, np.where(has, k["capacity_kwh"] * 60, 0.0))
     for t in range(steps):
         on = c["grid_on"][t] > 0.5

@@ -16,11 +16,31 @@ from tests.simulation.site import Site
 from tests.simulation.writers import Written, cells, channels_of, stamps, write
 
 REGISTER = (
-    "site_id", "name", "latitude", "longitude", "timezone", "export_timezone", "installed_kwp", "tilt_deg", "azimuth_deg",
-    "inverter_kw", "phases", "feed_in_limit_kw", "feed_in_buffer_w", "import_limit_kw", "battery_kwh", "battery_reserve_pct",
-    "battery_resume_pct", "battery_backup_floor_pct", "grid_charging", "import_price", "feed_in_price", "commissioned_on",
-    "profile", "external_id",
-)  # fmt: skip
+    "site_id",
+    "name",
+    "latitude",
+    "longitude",
+    "timezone",
+    "export_timezone",
+    "installed_kwp",
+    "tilt_deg",
+    "azimuth_deg",
+    "inverter_kw",
+    "phases",
+    "feed_in_limit_kw",
+    "feed_in_buffer_w",
+    "import_limit_kw",
+    "battery_kwh",
+    "battery_reserve_pct",
+    "battery_resume_pct",
+    "battery_backup_floor_pct",
+    "grid_charging",
+    "import_price",
+    "feed_in_price",
+    "commissioned_on",
+    "profile",
+    "external_id",
+)
 SETTINGS = "[ingest]\nsettle_s = 0\n"
 
 
@@ -68,8 +88,14 @@ def _delivery(site: Site) -> str:
 
 def _second_form(fleet: Fleet, site: Site) -> int:
     """The form that a site moves to: another of the same sampling, or the next."""
-    others = [n for n, form in enumerate(fleet.forms) if n != site.profile and form.minutes == fleet.forms[site.profile].minutes
-              and form.marks != "instant" and not form.counter]  # fmt: skip
+    others = [
+        n
+        for n, form in enumerate(fleet.forms)
+        if n != site.profile
+        and form.minutes == fleet.forms[site.profile].minutes
+        and form.marks != "instant"
+        and not form.counter
+    ]
     return others[0] if others else site.profile
 
 
@@ -130,7 +156,7 @@ def _rows(fleet: Fleet, site: Site, form: Form, channels: list[str], days: tuple
     rng = np.random.default_rng([fleet.seed, 5, int(site.site_id[1:])])
     values = {name: samples.channels[name].copy() for name in samples.channels}
     if form.counter:
-        values |= counters(site, form, samples, rng)
+        values |= counters(form, samples, rng)
     _deliveries_in_cells(fleet, site, samples, values)
     end_s = samples.seconds if form.marks == "interval end" else 0.0
     wall = samples.wall_s + end_s
@@ -169,7 +195,7 @@ def _by_device(rows: pl.DataFrame, site: Site, fleet: Fleet, form: Form, frame: 
     )
 
 
-def counters(site: Site, form: Form, samples: Samples, rng: np.random.Generator) -> dict[str, np.ndarray]:
+def counters(form: Form, samples: Samples, rng: np.random.Generator) -> dict[str, np.ndarray]:
     """Counters at the end of each interval, kWh: over the site's life, or since its midnight."""
     out = {}
     grid = samples.channels["grid_w"]

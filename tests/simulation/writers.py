@@ -109,9 +109,9 @@ def _content(data: Written, rows: pl.DataFrame) -> bytes:
     names = form.fields(data.channels)
     table = rows.select(names)
     if form.kind == "ndjson":
-        text = io.BytesIO()
-        table.write_ndjson(text)
-        return text.getvalue()
+        held = io.BytesIO()
+        table.write_ndjson(held)
+        return held.getvalue()
     if form.kind == "json":
         return _document(data, table, str(rows["unit"][0]))
     if form.is_long:
@@ -131,9 +131,11 @@ def _content(data: Written, rows: pl.DataFrame) -> bytes:
 def _document(data: Written, table: pl.DataFrame, unit: str) -> bytes:
     if data.form.is_arrays:
         parts = [
-            pl.concat_str(pl.lit('"'), pl.col(n), pl.lit('"')) if kind == pl.String else pl.col(n).cast(pl.String).fill_null("null")
+            pl.concat_str(pl.lit('"'), pl.col(n), pl.lit('"'))
+            if kind == pl.String
+            else pl.col(n).cast(pl.String).fill_null("null")
             for n, kind in table.schema.items()
-        ]  # fmt: skip
+        ]
         lines = table.select(pl.concat_str(pl.lit("["), pl.concat_str(parts, separator=","), pl.lit("]")).alias("row"))[
             "row"
         ]
