@@ -16,15 +16,19 @@ A detector is a module of this package with a `detect`. It declares
 """
 
 import importlib
+import inspect
 import pkgutil
+from collections.abc import Callable
 from types import ModuleType
+
+from detectors.finding import Kind
 
 
 def load() -> list[ModuleType]:
     """All detectors in their order of trust; two that share a kind stop the program."""
     found = []
-    for info in pkgutil.iter_modules(__path__):
-        module = importlib.import_module(f"{__name__}.{info.name}")
+    for info in pkgutil.walk_packages(__path__, f"{__name__}."):
+        module = importlib.import_module(info.name)
         if hasattr(module, "detect"):
             found.append(module)
     owners: dict[str, str] = {}
@@ -34,3 +38,24 @@ def load() -> list[ModuleType]:
                 raise RuntimeError(f"detectors {owners[kind]} and {module.DETECTOR} both claim the kind {kind}")
             owners[kind] = module.DETECTOR
     return sorted(found, key=lambda module: (module.RANK, module.DETECTOR))
+
+
+def kinds() -> dict[str, Kind]:
+    """Every kind of finding that the detectors may return."""
+    return {kind: about for module in load() for kind, about in module.KINDS.items()}
+
+
+def detector_names() -> dict[str, str]:
+    """Kind -> name of its detector."""
+    return {kind: module.DETECTOR for module in load() for kind in module.KINDS}
+
+
+def kinds_of(detector: str) -> list[str]:
+    """The kinds that a detector may return."""
+    return [kind for module in load() if detector == module.DETECTOR for kind in module.KINDS]
+
+
+def wanted_frames(function: Callable[..., object]) -> list[str]:
+    """The frames that a function's positional parameters name."""
+    parameters = inspect.signature(function).parameters.values()
+    return [p.name for p in parameters if p.kind is not inspect.Parameter.KEYWORD_ONLY]

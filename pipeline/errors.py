@@ -58,3 +58,17 @@ class QueryError(NoonmarkError):
 
 class StoppedError(NoonmarkError):
     """The service was told to stop; what was committed stays, the next run goes on from there."""
+
+
+class Notice(NamedTuple):
+    """Something in a file that may be meant so, and that a person should look at once."""
+
+    file: str
+    line: int | None
+    column: str | None
+    value: str | None
+    text: str
+
+    def __str__(self) -> str:
+        where = self.file if self.line is None else f"{self.file} line {self.line}"
+        return f"{self.text}, {where}" + (f" column {self.column}" if self.column else "")

@@ -6,7 +6,7 @@ from pathlib import Path
 import typer
 
 import detectors
-from pipeline.cli import app
+from pipeline.commands.cli import app
 
 README = Path(__file__).parents[1] / "README.md"
 

@@ -6,11 +6,9 @@ import io
 import json
 import re
 import statistics
-import sys
 import zipfile
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
-from importlib import import_module
 from pathlib import Path
 from typing import Any, cast
 from zoneinfo import ZoneInfo
@@ -19,13 +17,17 @@ import polars as pl
 import pytest
 import zstandard
 
-from pipeline.exports import ExportPart, read_export
-from pipeline.normalise import normalise
-from pipeline.profiles import choose_profile, load_profiles
-from pipeline.registry import load_register
-from pipeline.workspace import Workspace
+from pipeline.exports.normalise import normalise
+from pipeline.exports.opening import ExportPart, read_export
+from pipeline.ingest.profile_choice import choose_profile
+from pipeline.profiles.load import load_profiles
+from pipeline.register.load import load_register
+from pipeline.workspace.places import Workspace
+from tests.simulation.sample_fleet import make
+from tests.simulation.sample_fleet.formats import to_rows
+from tests.support.places import ROOT
 
-SAMPLES = Path(__file__).resolve().parent.parent / "sample_exports"
+SAMPLES = ROOT / "sample_exports"
 EXPORTS = SAMPLES / "exports"
 PROFILES = SAMPLES / "profiles"
 MAX_BYTES = 7_500_000
@@ -59,9 +61,7 @@ def table(name: str) -> list[dict[str, str]]:
 
 @pytest.fixture(scope="module")
 def make_exports() -> Iterator[Callable[..., object]]:
-    sys.path.insert(0, str(SAMPLES))
-    yield import_module("make_fleet").make_exports
-    sys.path.remove(str(SAMPLES))
+    yield make.make_exports
 
 
 @pytest.fixture(scope="module")
@@ -262,7 +262,7 @@ def test_readings_are_the_series_that_the_exports_were_written_from(
     folder, series = made_with_series
     rows = normalised(folder)[0].with_columns(pl.col("ts_utc").dt.epoch("s").alias("start_s"))
     off = {fault["site_id"] for fault in table("faults.csv") if fault["offset_min"]}
-    to_rows, skipped = import_module("fleet_formats").to_rows, {"WAT-02"}  # two devices, tested above
+    skipped = {"WAT-02"}  # two devices, tested above
     for site, made in series.items():
         if site.site_id in off | skipped:
             continue

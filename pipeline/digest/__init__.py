@@ -8,7 +8,7 @@ from pipeline.digest.facts import build_facts
 from pipeline.digest.model import DigestFacts, IngestFacts
 from pipeline.digest.page import to_html
 from pipeline.digest.text import to_text
-from pipeline.exceptions import REVISITS
+from pipeline.frames import REVISITS
 
 __all__ = ["DigestFacts", "IngestFacts", "build_facts", "to_html", "to_json", "to_text", "write_digest"]
 

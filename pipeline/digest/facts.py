@@ -14,7 +14,6 @@ from typing import Any
 import polars as pl
 
 from detectors.finding import Kind
-from pipeline import exceptions as matters
 from pipeline.digest.model import (
     DigestFacts,
     Figure,
@@ -31,6 +30,7 @@ from pipeline.digest.model import (
     money_text,
     plain,
 )
+from pipeline.exceptions.revisits import order, revisits
 
 MAP_DAYS = 30  # as far back as the page's map of days reaches
 TOP = 20  # exceptions with a picture, unless the settings say otherwise
@@ -58,7 +58,7 @@ def build_facts(
     before = {row["exception_id"]: row for row in exceptions_yesterday.iter_rows(named=True)}
     hides: dict[str, list[Hidden]] = defaultdict(list)
     shown: list[Matter] = []
-    for row in matters.order(known).iter_rows(named=True):
+    for row in order(known).iter_rows(named=True):
         if row["hidden_by"] is not None:
             hides[row["hidden_by"]].append(
                 Hidden(exception_id=row["exception_id"], title=kinds[row["kind"]].title, severity=row["severity"])
@@ -241,7 +241,7 @@ def _revisits(
 ) -> list[InstallerRevisits]:
     severity = dict(exceptions.select("exception_id", "severity").iter_rows())
     by_installer: dict[str | None, list[Revisit]] = defaultdict(list)
-    for row in matters.revisits(exceptions, sites, kinds).iter_rows(named=True):
+    for row in revisits(exceptions, sites, kinds).iter_rows(named=True):
         if row["site_id"] not in register:
             continue
         extra = {

@@ -11,8 +11,8 @@ import duckdb
 import polars as pl
 
 from detectors.frames import PLANES, SITES
-from pipeline import resources
 from pipeline.errors import NoonmarkError
+from pipeline.workspace import resources
 
 STORAGE_VERSION = "v1.0.0"  # same size, and older DuckDB releases can read it
 MEMORY_LIMIT = "1GB"  # ours: a night's batch needs a third of it; DuckDB spills beyond

@@ -5,8 +5,8 @@ from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
+from detectors.clock.light import LIGHT
 from detectors.frames import DAYS
-from detectors.light import LIGHT
 from pipeline.store import kept
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due

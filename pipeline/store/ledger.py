@@ -6,14 +6,13 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.counters import difference
-from pipeline.local_time import add_local
-from pipeline.normalise import Normalised
-from pipeline.profile_model import ExportProfile
+from pipeline.energy.counters import difference
+from pipeline.frames import Normalised
 from pipeline.store import readings
 from pipeline.store.connection import Store
 from pipeline.store.history import mark_site_dirty
 from pipeline.store.reader import mark_due
+from pipeline.timezones.local_time import add_local
 
 AROUND_DAYS = 4  # a counter's energy hangs on neighbours of up to 1.5 intervals, of at most a day, or of the same day
 SHIFT_DAYS = 2  # a correction of a clock, of at most 26 h, can move a reading so many days
@@ -89,8 +88,13 @@ class Entry(NamedTuple):
     taken_in_at: datetime
 
 
-def write(store: Store, found: Normalised, profile: ExportProfile, entries: Sequence[Entry]) -> pl.DataFrame:
-    """The ledger's new rows, after readings, rejected rows and cells are written. To be called in a transaction."""
+def write(
+    store: Store, found: Normalised, profile_name: str, counters: Mapping[str, str], entries: Sequence[Entry]
+) -> pl.DataFrame:
+    """The ledger's new rows, after readings, rejected rows and cells are written. To be called in a transaction.
+
+    `counters`: counter channel -> "lifetime" or "daily", as the profile has them.
+    """
     files = pl.DataFrame(entries, schema=Entry._fields, orient="row").cast(
         {"file_no": pl.Int32, "export_id": pl.Int64, "taken_in_at": pl.Datetime("us", "UTC")}
     )
@@ -112,7 +116,7 @@ def write(store: Store, found: Normalised, profile: ExportProfile, entries: Sequ
             "export_id", "path", "sha256", "named_site", "archived_as", "taken_in_at", "rows_read", "rows_ignored",
             rows_stored=pl.col("stored").fill_null(0), rows_unchanged=pl.col("unchanged").fill_null(0),
             rows_replaced=pl.col("replaced").fill_null(0), rows_rejected=pl.col("rejected").fill_null(0),
-            notes=pl.col("notes").list.join("; "), profile=pl.lit(profile.name),
+            notes=pl.col("notes").list.join("; "), profile=pl.lit(profile_name),
         )
     )  # fmt: skip
     store.insert("export_file", ledger)
@@ -121,9 +125,8 @@ def write(store: Store, found: Normalised, profile: ExportProfile, entries: Sequ
     if not rows.is_empty():
         _mark_dirty(store, rows.select("site_id", "ts_utc").unique())
         _learn_channels(store, rows.filter(pl.col("device_id") != ""))
-        kinds = {name: channel.counter for name, channel in profile.channels.items() if channel.counter is not None}
-        if kinds:
-            _count_energy(store, rows, kinds)
+        if counters:
+            _count_energy(store, rows, counters)
     return ledger
 
 

@@ -13,11 +13,11 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline import resources
 from pipeline.errors import QueryError
-from pipeline.local_time import utc_midnight
 from pipeline.store import readings
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
+from pipeline.timezones.local_time import utc_midnight
+from pipeline.workspace import resources
 
 DATABASE = "noonmark.duckdb"
 EMPTY = "empty.parquet"  # stands in for a relation without rows

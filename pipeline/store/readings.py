@@ -7,9 +7,9 @@ from typing import NamedTuple
 import polars as pl
 
 from detectors.frames import CHANNELS, COUNTERS
-from pipeline import resources
-from pipeline.local_time import add_local, local_day_span
 from pipeline.store.connection import Store
+from pipeline.timezones.local_time import add_local, local_day_span
+from pipeline.workspace import resources
 
 KEY = ("site_id", "device_id", "ts_utc")
 QUANTITIES = (*CHANNELS, *COUNTERS)

@@ -1,1 +1,1 @@
-"""Benches: what the pipeline finds in fleets whose truth is known."""
+"""Measurements: what is found, what is missed, what it costs."""

@@ -52,9 +52,9 @@ def describe(site: Site, fleet: Fleet) -> str:
         else "no battery"
     )
     return (
-        f"{place.climate.name} {place.latitude:.1f} N, {'alone' if site.is_alone else 'neighbours'}; {planes}; "
-        f"inverter {roof.inverter_kw:g} kW; {site.limit_class}; {store}; {site.house.kind} {site.house.base_w:.0f} W; {fleet.forms[site.profile].name} "
-        f"{site.logger.minutes} min, {site.logger.power_step_w:g} W; register {site.told}"
+        f"{place.climate.name} {place.latitude:.1f} N, {'alone' if site.is_alone else 'neighbours'}; {planes}; inverter "
+        f" {roof.inverter_kw:g} kW; {site.limit_class}; {store}; {site.house.kind} {site.house.base_w:.0f} W; "
+        f"{fleet.forms[site.profile].name} {site.logger.minutes} min, {site.logger.power_step_w:g} W; register {site.told}"
     )
 
 

@@ -18,10 +18,9 @@ from typing import Any
 import polars as pl
 
 import detectors
-from detectors import yields
-from pipeline import judge
-from pipeline.cycle import detect, opened, take_in
-from pipeline.workspace import Workspace
+from pipeline.detection import run_detectors
+from pipeline.runs.cycle import detect, opened, take_in
+from pipeline.workspace.places import Workspace
 from tests.simulation.fleet import Fleet
 from tests.simulation.workspace import write_register, write_workspace
 
@@ -61,14 +60,14 @@ def live_through(fleet: Fleet, root: Path) -> Lived:
                         taken = take_in(run)
                     with _clocked(seconds, "(detection, all in all)"):
                         detect(run, until=day)
-                        now = judge.fold(run.store, day)
+                        now = run_detectors.fold(run.store, day)
                     nights.append(now.filter(pl.col("closed_on").is_null()).with_columns(night=pl.lit(day)))
                     lived.rows += taken.rows_read
                     lived.rejected += taken.rows_rejected
                     lived.quarantined += taken.quarantined
                 lived.final = now
                 lived.not_judged = run.store.frame("SELECT site_id, day, detector, reason FROM not_judged")
-    lived.exceptions, lived.seconds, lived.kinds = pl.concat(nights), dict(seconds), judge.detector_names()
+    lived.exceptions, lived.seconds, lived.kinds = pl.concat(nights), dict(seconds), detectors.detector_names()
     return lived
 
 
@@ -104,7 +103,8 @@ def _timed_detectors(seconds: dict[str, float]) -> Iterator[None]:
         watch(module, "detect", module.DETECTOR)
         if hasattr(module, "keep"):
             watch(module, "keep", module.DETECTOR)
-    watch(yields, "look", "(shared by the yield detectors)")
+    if hasattr(run_detectors, "_yields"):
+        watch(run_detectors, "_yields", "(shared by the yield detectors)")
     try:
         yield
     finally:

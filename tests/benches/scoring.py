@@ -184,7 +184,7 @@ def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet
         for run in runs
         for kind in run.kinds
         if run.is_shown and _overlaps(run, fault) and kind in FORMS
-        and (FORMS[kind].family == fault.family or kind == "unexplained")
+        and (FORMS[kind].family == fault.family or "unexplained" in (kind, fault.kind))
     ]  # fmt: skip
     if beside:
         row.wrong = beside[0][1]

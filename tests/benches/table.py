@@ -1,5 +1,6 @@
 """The truth table as text."""
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
@@ -8,6 +9,7 @@ import numpy as np
 from tests.benches.scoring import SEVERITIES, FaultRow, Score
 from tests.simulation.faults import KINDS
 
+NUMBER = re.compile(r"-?[0-9.]+")
 CLASSES = ("all", "no-export", "limited", "unlimited", "alone", "neighbours")
 
 
@@ -118,7 +120,7 @@ def _aligned(rows: Sequence[Sequence[str]]) -> str:
     lines = []
     for row in rows:
         cells = [
-            cell.ljust(width) if n == 0 or not cell[:1].isdigit() else cell.rjust(width)
+            cell.rjust(width) if n and (cell == "-" or NUMBER.fullmatch(cell)) else cell.ljust(width)
             for n, (cell, width) in enumerate(zip(row, widths, strict=True))
         ]
         lines.append("  ".join(cells).rstrip())

@@ -8,12 +8,13 @@ import polars as pl
 import pytest
 
 import detectors
-from detectors import frames, hours, yields
+from detectors import frames
+from detectors.clock.light import LIGHT, light_marks
 from detectors.finding import Finding, Kind, NotJudged
-from detectors.light import LIGHT, light_marks
-from detectors.site_model import MODEL
-from detectors.sun import elevation_deg
-from tests import build, simulate
+from detectors.solar.position import elevation_deg
+from detectors.yields import fleet_yields, hourly
+from detectors.yields.site_model import MODEL
+from tests.support import build, simulate
 
 KINDS = set(
     """
@@ -47,8 +48,8 @@ def _run(module, given) -> list:
         frames["kept"] = module.keep(*[of_span[name] for name in inspect.signature(module.keep).parameters])
         assert frames["kept"].schema == module.KEPT
     if "yields" in _wanted(module):
-        given = {**given, "kept": hours.keep(given["span_readings"], given["sites"])}
-        frames["yields"] = yields.look(*[given[name] for name in inspect.signature(yields.look).parameters])
+        given = {**given, "kept": hourly.keep(given["span_readings"], given["sites"])}
+        frames["yields"] = fleet_yields.look(*[given[name] for name in inspect.signature(fleet_yields.look).parameters])
     return module.detect(*[frames[name] for name in _wanted(module)])
 
 

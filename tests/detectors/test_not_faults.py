@@ -6,13 +6,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from detectors import hours
 from detectors.finding import Finding
 from detectors.frames import PLANES
-from detectors.site_model import MODEL
-from tests import build, simulate_hours
-from tests.simulate_hours import HourFleet
-from tests.yield_bench import judge
+from detectors.yields import hourly
+from detectors.yields.site_model import MODEL
+from tests.benches.yields import judge
+from tests.support import build, simulate_hours
+from tests.support.simulate_hours import HourFleet
 
 FIRST = date(2025, 4, 1)
 MINE = 2
@@ -28,7 +28,7 @@ def spring():
 def _with(fleet: HourFleet, factors: np.ndarray, row: int = MINE) -> HourFleet:
     """The fleet with a roof's hours times `factors`, [days, 24] or what broadcasts to it; its days follow."""
     mine = fleet.kept["site_id"] == fleet.sites["site_id"][row]
-    power = hours.table(fleet.kept, "pv_w")
+    power = hourly.table(fleet.kept, "pv_w")
     power[mine.to_numpy()] *= np.broadcast_to(factors, (int(mine.sum()), 24))
     return _of_powers(fleet, power)
 
@@ -99,7 +99,7 @@ def test_a_roof_under_snow_among_roofs_under_snow(winter):
 
     What stays for two weeks more, or lies in a warm spell by the site's own thermometer, is a fault.
     """
-    power = hours.table(winter.kept, "pv_w").reshape(9, 60, 24)
+    power = hourly.table(winter.kept, "pv_w").reshape(9, 60, 24)
     lies = power.copy()
     lies[:, 40:43] *= 0.04
     lies[MINE, 43:49] *= 0.06
@@ -119,7 +119,7 @@ def test_a_roof_of_an_east_and_a_west_half(spring):
     east, west = int(turn.argmin()), int(turn.argmax())
     assert turn[east] <= -45
     assert turn[west] >= 45
-    power = hours.table(spring.kept, "pv_w").reshape(9, 60, 24)
+    power = hourly.table(spring.kept, "pv_w").reshape(9, 60, 24)
     power[east] += power[west]
     both = _of_powers(spring, power.reshape(-1, 24))
     name, other = spring.sites["site_id"][east], spring.sites["site_id"][west]
@@ -157,7 +157,7 @@ def test_a_roof_whose_inverter_is_small(spring):
     """Modules of twice the inverter's rating: flat tops, and a tenth and more of the clear days' energy less."""
     mine = (spring.kept["site_id"] == spring.sites["site_id"][MINE]).to_numpy()
     rated = 0.5 * spring.sites["installed_kwp"][MINE]
-    power = hours.table(spring.kept, "pv_w")
+    power = hourly.table(spring.kept, "pv_w")
     power[mine] = np.minimum(power[mine], rated * 1000)
     clipped = _of_powers(spring, power)
     assert _share(spring, clipped) < 0.95

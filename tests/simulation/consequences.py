@@ -17,7 +17,6 @@ LOSING = {
     "string-loss",
     "battery-at-floor",
     "battery-not-discharging",
-    "battery-grid-charging",
 }
 VISIBLE_DAYS = 3
 
@@ -36,7 +35,6 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
         return np.bincount(day[inside], weights=power_w[inside], minlength=axis.days) * hours / 1000
 
     made = daily(np.where(on, healthy.pv_w - truth.pv_w, 0.0))
-    extra = daily(np.where(on, np.clip(truth.grid_w, 0, None) - np.clip(healthy.grid_w, 0, None), 0.0))
     given = daily(np.where(on, np.clip(healthy.battery_w, 0, None) - np.clip(truth.battery_w, 0, None), 0.0))
     limit = np.where(np.isinf(healthy.limit_w), 1e9, healthy.limit_w)
     values: Array | None = None
@@ -76,7 +74,10 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
         case "meter-reversed":
             shows = daily(np.where(on, np.clip(truth.grid_w, 0, None), 0.0)) > 0.3
         case "unexplained":
-            shows = daily(np.abs(truth.battery_w) * on) > 1.0
+            shows = (
+                daily(np.clip(np.clip(healthy.battery_w, 0, None) - np.clip(truth.battery_w, 0, None), 0, None) * on)
+                > 0.4
+            )
         case "balance-broken" if fault.detail.get("way") == "pv doubled":
             shows = daily(np.where(on, truth.pv_w, 0.0)) > 1.0
         case _:
@@ -85,9 +86,7 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
         fault.value_of_day = {axis.first + timedelta(days=n): float(v) for n, v in enumerate(values) if shows[n]}
     fault.is_visible = bool(shows.sum() >= (2 if fault.kind == "site-silent" else VISIBLE_DAYS))
     if fault.kind in LOSING:
-        loss = {"battery-at-floor": given, "battery-not-discharging": given, "battery-grid-charging": extra}.get(
-            fault.kind, made
-        )
+        loss = given if fault.kind.startswith("battery") else made
         fault.loss_kwh = float(np.clip(loss, 0, None).sum())
     else:
         fault.loss_kwh = NAN

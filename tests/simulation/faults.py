@@ -192,7 +192,7 @@ def _size(fault: Fault, site: Site, rng: np.random.Generator) -> None:
             put["volts"] = float(rng.uniform(9, 16))
             put["is_noon"] = bool(rng.random() < 0.6)
         case "unexplained":
-            put["watts"] = float(rng.uniform(350, 1200))
+            put["minutes"] = float(rng.choice([20, 30, 45]))  # the battery gives and rests in turn
 
 
 def alter_register(fault: Fault, site: Site) -> None:
@@ -239,9 +239,8 @@ def alter_control(fault: Fault, control: Control, axis: Axis, site: Site) -> Non
             inside = (hour >= begin) & (hour < begin + fault.detail["hours"])
             control.schedule_w = np.where(on & inside, fault.detail["watts"], control.schedule_w)
         case "unexplained":
-            night = (hour < 5) | (hour > 22)
-            swing = np.where((axis.mid_s // 1800) % 2 == 0, 1.0, -1.0)
-            control.hunting_w = np.where(on & night, swing * fault.detail["watts"], control.hunting_w)
+            pause = (axis.mid_s // (fault.detail["minutes"] * 60)) % 2 == 0
+            control.discharge_w = np.where(on & pause, 0.0, control.discharge_w)
 
 
 def stamp_error_s(fault: Fault, at_s: Array, offset_s: Array) -> Array:

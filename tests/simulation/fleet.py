@@ -21,6 +21,7 @@ from tests.simulation.sky import Region, region_weather
 
 FAULTY_SHARE, ALIKE_SHARE = 0.45, 0.35
 SECOND_FAULT = 0.12
+TWO_INVERTERS = 0.4  # of the sites that can have two
 DATA_FAULTS = ("readings-frozen", "readings-implausible", "balance-broken", "meter-reversed")
 
 
@@ -80,6 +81,8 @@ def make_fleet(
         site.is_alone = spot.is_alone
         _finish(site, role, needs, form, own, days)
         fleet.sites.append(site)
+        if role in ("clean", "site-silent") and _can_be_two(site, forms[form]) and own.random() < TWO_INVERTERS:
+            site.devices, site.logger.has_inputs = 2, False
         if role in FORMS:
             _break(fleet, site, role, changes[place.zone], kinds, own)
     _simulate(fleet)
@@ -153,6 +156,11 @@ def _finish(site: Site, role: str, needs: dict[str, Any], form: int, rng: np.ran
         site.told["import_limit_kw"] = f"{site.import_limit_kw:g}"
     if role in LOOK_ALIKES:
         LOOK_ALIKES[role].prepare(site, days, rng)
+
+
+def _can_be_two(site: Site, form: Form) -> bool:
+    """Two inverters with exports of their own."""
+    return site.battery is None and site.roof.kwp > 6 and not form.counter and form.source != "json path"
 
 
 def _break(

@@ -78,8 +78,8 @@ class Form:
         if self.kind == "csv":
             missing = ", ".join(f'"{m}"' for m in {"", self.missing})
             delimiter = "\\t" if self.delimiter == "\t" else self.delimiter
-            text += ["[csv]", f'delimiter = "{delimiter}"', f'decimal = "{self.decimal}"', f'encoding = "{self.encoding}"',
-                     f"skip_lines = {self.skip}", f"missing = [{missing}]", ""]  # fmt: skip
+            text += ["[csv]", f'delimiter = "{delimiter}"', f'decimal = "{self.decimal}"']
+            text += [f'encoding = "{self.encoding}"', f"skip_lines = {self.skip}", f"missing = [{missing}]", ""]
         if self.kind == "json":
             text += ["[json]", 'records = "data.rows"']
             if self.is_arrays:

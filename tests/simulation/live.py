@@ -94,7 +94,7 @@ def _control(
     return Control(
         pv_w=to_ac(site.roof, np.sum(inputs, axis=0)), load_w=load, flexible_w=car, limit_w=flat * limit,
         low=flat * (battery.reserve_pct / 100 if battery else 0.0), charge_w=charge, discharge_w=flat * power,
-        schedule_w=flat * 0.0, hunting_w=flat * 0.0, grid_on=flat, shave_w=flat * shave, target_w=flat * site.target_w,
+        schedule_w=flat * 0.0, grid_on=flat, shave_w=flat * shave, target_w=flat * site.target_w,
         capacity_kwh=battery.kwh if battery else 0.0, resume=battery.resume_pct / 100 if battery else 0.0,
         floor=battery.floor_pct / 100 if battery else 0.0, efficiency=battery.efficiency if battery else 1.0,
         standby_w=battery.standby_w if battery else 0.0, lag_s=float(rng.uniform(2, 15)),

@@ -23,7 +23,6 @@ class Control:
     charge_w: Array  # most charging power
     discharge_w: Array
     schedule_w: Array  # charging by a schedule, whatever the roof gives
-    hunting_w: Array  # power that goes in and out of the battery for nothing
     grid_on: Array  # 1, or 0 while the grid is out
     shave_w: Array  # most import, inf = no limit
     target_w: Array  # import that the control keeps up, so as not to feed in
@@ -87,14 +86,14 @@ def run(controls: list[Control], step_s: int, seed: int, chance_of: list[int]) -
         load = np.where(on, fixed + np.minimum(c["flexible_w"][t], spare), fixed * 0.6)
         target = np.where(on, c["target_w"][t], 0.0)
         want = load - pv - target
-        battery = np.clip(want, -room_in, room_out)
+        battery = np.clip(want, -np.minimum(room_in, pv), room_out)  # what it takes comes from the roof
         schedule = c["schedule_w"][t]
         forced = (schedule > 0) & on
         battery = np.where(forced, -np.minimum(schedule, room_in), battery)
         empty = has & on & (level < low - TOP_UP_BELOW) & (battery > -top_w)
         battery = np.where(empty, -top_w, battery)
         active = has & (np.abs(battery) > 60) & (np.abs(battery) < np.maximum(room_in, room_out) * 0.98)
-        battery = battery + np.where(active & ~forced, noise[t], 0.0) + np.where(has, c["hunting_w"][t], 0.0)
+        battery = battery + np.where(active & ~forced, noise[t], 0.0)
         least = np.where(np.isinf(c["limit_w"][t]), -np.inf, target - c["limit_w"][t])
         grid = load - pv - battery
         cut = np.minimum(np.clip(least - grid, 0, None), pv)

@@ -9,7 +9,7 @@ import pytest
 from pipeline.digest import charts
 from pipeline.digest.model import Matter
 from pipeline.digest.plots import split_unit, to_plot
-from tests.pipeline.digest.build import DAY, HOSTILE, finding, morning
+from tests.support.digest_facts import DAY, HOSTILE, finding, morning
 
 SVG = "{http://www.w3.org/2000/svg}"
 

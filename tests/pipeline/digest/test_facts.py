@@ -10,9 +10,9 @@ import pytest
 from detectors.frames import DAYS
 from pipeline.digest import to_json
 from pipeline.digest.facts import build_facts
-from pipeline.exceptions import EXCEPTIONS, FINDINGS
-from tests.pipeline.digest import build
-from tests.pipeline.digest.build import DAY, morning
+from pipeline.frames import EXCEPTIONS, FINDINGS
+from tests.support import digest_facts
+from tests.support.digest_facts import DAY, morning
 
 
 def ids(matters) -> list[str]:
@@ -32,7 +32,7 @@ def test_the_morning_in_one_sentence():
     assert morning().headline == "2 matters new since yesterday, 1 of them urgent; 3 of 5 watched sites need a look."
     quiet = morning([])
     assert quiet.headline == "Nothing needs a look today: none of 5 watched sites has an open matter."
-    one = morning([build.finding("S0", "underperformance", 3)])
+    one = morning([digest_facts.finding("S0", "underperformance", 3)])
     assert one.headline == "Nothing needs a look today: none of 5 watched sites has an open matter; 1 matter closed."
 
 
@@ -50,13 +50,13 @@ def test_five_figures():
 
 def test_every_figures_query_gives_the_figure():
     facts = morning()
-    register, rows = build.sites(), pl.DataFrame(build.findings(), schema=FINDINGS)
+    register, rows = digest_facts.sites(), pl.DataFrame(digest_facts.findings(), schema=FINDINGS)
     tables = {
-        "exception": build.exceptions(build.findings(), register, DAY),
+        "exception": digest_facts.exceptions(digest_facts.findings(), register, DAY),
         "finding": rows,
         "site": register,
-        "site_day": build.site_days(),
-        "not_judged": build.not_judged(),
+        "site_day": digest_facts.site_days(),
+        "not_judged": digest_facts.not_judged(),
         "rejected_row": pl.DataFrame({"reason": ["no number"] * 7}),
     }
     with duckdb.connect() as con:
@@ -72,7 +72,7 @@ def test_every_figures_query_gives_the_figure():
         assert ask(queries["open in all"]) == [(3, 3)]
         assert sorted(ask(queries["lost by what is open"])) == [("CHF", 2.0, 0.5), ("EUR", 10.0, 2.5)]
         assert ask(queries["sites with readings"]) == [(5,)]
-        assert len(ask(facts.not_judged_sql)) == build.not_judged().height
+        assert len(ask(facts.not_judged_sql)) == digest_facts.not_judged().height
         assert len(ask(facts.map_sql)) == 6 * 30
         assert ask(facts.ingest_sql) == [("no number", 7)]
         for matter in (*facts.new, *facts.still_open, *facts.closed):
@@ -93,13 +93,16 @@ def test_why_a_matter_is_new():
     facts = morning(decisions=decided)
     assert ids(facts.snoozed) == ["S1-time-zone-wrong-1"]
     assert "S1-time-zone-wrong-1" not in ids((*facts.new, *facts.still_open))
-    returned = [build.finding("S0", "underperformance", ago) for ago in (20, 0)]
+    returned = [digest_facts.finding("S0", "underperformance", ago) for ago in (20, 0)]
     assert morning(returned).new[0].came == "came back"
 
 
 def test_a_matter_comes_out_from_behind_its_cause():
     # The clock was wrong on one day, 3 days ago: it closes today, after 3 clear days, and the yield is in view.
-    rows = [build.finding("S0", "time-zone-wrong", 3), *(build.finding("S0", "underperformance", a) for a in range(3))]
+    rows = [
+        digest_facts.finding("S0", "time-zone-wrong", 3),
+        *(digest_facts.finding("S0", "underperformance", a) for a in range(3)),
+    ]
     facts = morning(rows)
     assert [(m.kind, m.came) for m in facts.new] == [("underperformance", "was hidden behind another matter")]
     assert ids(facts.closed) == ["S0-time-zone-wrong-1"]
@@ -146,14 +149,23 @@ def test_the_map_of_days():
 
 
 def test_days_without_readings_are_gaps_in_the_map():
-    days = build.site_days().filter(pl.col("day") != DAY)
+    days = digest_facts.site_days().filter(pl.col("day") != DAY)
     assert [row.values[-1] for row in morning(days=days).map.rows] == [None] * 5
     assert morning(days=DAYS.to_frame()).map.rows == []
 
 
 def test_an_empty_workspace_has_its_digest():
     empty = EXCEPTIONS.to_frame()
-    facts = build_facts(DAY, empty, empty, build.sites(0), DAYS.to_frame(), build.not_judged().clear(), {}, build.KINDS)
+    facts = build_facts(
+        DAY,
+        empty,
+        empty,
+        digest_facts.sites(0),
+        DAYS.to_frame(),
+        digest_facts.not_judged().clear(),
+        {},
+        digest_facts.KINDS,
+    )
     assert facts.headline == "Nothing needs a look today: none of 0 watched sites has an open matter."
 
 
@@ -164,7 +176,9 @@ def test_untrusted_text_is_one_line():
 
 
 def test_json_holds_the_same_and_survives_odd_figures():
-    facts = morning([build.finding("S0", "underperformance", 0, value=float("nan"), evidence={"a_w": float("inf")})])
+    facts = morning(
+        [digest_facts.finding("S0", "underperformance", 0, value=float("nan"), evidence={"a_w": float("inf")})]
+    )
     read = json.loads(to_json(facts), parse_constant=lambda word: pytest.fail(word))
     assert read["new"][0]["value"] is None
     assert read["new"][0]["exception_id"] == "S0-underperformance-1"

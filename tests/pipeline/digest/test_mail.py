@@ -12,7 +12,7 @@ from pipeline.digest.mail import compose, send
 from pipeline.digest.page import to_html
 from pipeline.digest.text import to_text
 from pipeline.errors import NoonmarkError
-from tests.pipeline.digest.build import morning
+from tests.support.digest_facts import morning
 
 
 class Sink(socketserver.StreamRequestHandler):

@@ -10,9 +10,9 @@ from itertools import pairwise
 import pytest
 
 from pipeline.digest import to_html, to_text, write_digest
-from pipeline.exceptions import REVISITS
-from tests.pipeline.digest import build
-from tests.pipeline.digest.build import finding, morning
+from pipeline.frames import REVISITS
+from tests.support import digest_facts
+from tests.support.digest_facts import finding, morning
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
 
@@ -56,9 +56,11 @@ def facts(request):
     if request.param == "morning":
         return morning()
     if request.param == "quiet":
-        return morning([], ingest={}, not_judged=build.not_judged().clear(), days=build.site_days().clear())
+        return morning(
+            [], ingest={}, not_judged=digest_facts.not_judged().clear(), days=digest_facts.site_days().clear()
+        )
     rows = [finding(f"S{i}", "underperformance", i % 2) for i in range(60)]
-    return morning(rows, register=build.sites(60), days=build.site_days(60), top=7)
+    return morning(rows, register=digest_facts.sites(60), days=digest_facts.site_days(60), top=7)
 
 
 @pytest.fixture(scope="module")
@@ -139,7 +141,7 @@ def test_dark_mode_phone_and_paper_are_thought_of():
 
 def test_two_thousand_sites_stay_below_two_megabytes():
     rows = [finding(f"S{i}", "underperformance", ago) for i in range(0, 2000, 3) for ago in range(i % 4 + 1)]
-    facts = morning(rows, register=build.sites(2000), days=build.site_days(2000))
+    facts = morning(rows, register=digest_facts.sites(2000), days=digest_facts.site_days(2000))
     assert len(to_html(facts).encode()) < 2_000_000
     assert len(facts.model_dump_json().encode()) < 2_000_000
 

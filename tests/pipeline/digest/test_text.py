@@ -1,7 +1,7 @@
 """The plain text says what the facts say, within 100 columns."""
 
 from pipeline.digest.text import subject, to_text
-from tests.pipeline.digest.build import finding, morning, sites
+from tests.support.digest_facts import finding, morning, sites
 
 
 def test_it_says_what_the_facts_say():

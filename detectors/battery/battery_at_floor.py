@@ -1,0 +1,219 @@
+"""A battery that stays at its reserve although there was surplus to charge it with.
+
+The owner paid for storage that does nothing: the surplus of the day goes out cheaply and the evening is bought dear.
+A battery that lies low through a dark week is no fault, so only days with a surplus worth charging count. At a site
+that may not feed in the inverter holds such a surplus back: then generation follows the load, watt by watt, for hours.
+"""
+
+from datetime import date, timedelta
+
+import polars as pl
+
+from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
+from detectors.battery.flows import doubts, flows, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Verdict
+
+DETECTOR = "battery-at-floor"
+KIND = "battery-at-floor"
+RANK = 50
+KINDS = {
+    KIND: Kind(
+        title="Battery stays at its reserve",
+        close_after=2,
+        revisit=True,
+        cause="The battery does not charge: charging is switched off or scheduled away, the battery reports a fault, "
+        "or its switch or fuse is open.",
+        next_step="Service desk: look at operating mode, charge schedule and the battery's fault list from afar; "
+        "send the installer if it still does not charge on the next day with surplus.",
+        steps=(
+            "Read the battery's fault list and the limits of charge current that it asks for.",
+            "Check operating mode, charge schedule and the reserve that is set.",
+            "Check the battery's switch, fuses and data cable.",
+            "With surplus there, confirm a charge of at least 500 W for 10 minutes and a rising state of charge.",
+        ),
+        cautions=(
+            "Qualified persons only. Isolate AC, then PV DC, then the battery; lock, tag, prove dead, "
+            "wait for the capacitors.",
+            "A damaged, hot or swollen battery: keep away and follow the emergency instructions.",
+            "A backup output can be live with the grid off.",
+        ),
+    )
+}
+
+WORTH_SHARE = 0.10  # ours: a tenth of the capacity would lift the charge five bands above the floor
+WORTH_KWH = 0.5  # ours: on small batteries, less is the inverter's own standby and the step of the meter
+CHARGED_SHARE = 0.20  # ours: with a fifth of the surplus charged it does charge, and its reading stands still
+FED_IN_SHARE = 0.50  # ours: where charging is not read, half of the surplus seen going to the grid stands for it
+MIN_DAYS = 2  # ours: one day may be an update, a test or a calibration
+UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed there
+PICTURE_DAYS = 30
+FULL_PCT = 100.0
+HELD_H = 2.0  # ours: generation and load cross each other twice a day, but do not keep together for hours
+FOLLOWED_W = 300.0  # ours: generation that went along with so much more and less of load was steered by it
+MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, it may have left the floor unseen
+
+KEPT = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "held_h": pl.Float64,  # hours at the floor in which generation met the load with nothing left over
+        "followed_w": pl.Float64,  # how far the load moved meanwhile, 10 to 90 % of its values
+    }
+)
+
+
+def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """KEPT rows of sites with a battery that may not feed in, one per local day."""
+    rows = flows(readings, sites.filter(pl.col("feed_in_limit_kw") == 0))
+    is_held = (
+        (pl.col("soc_pct") <= pl.col("battery_reserve_pct") + BAND_PCT)
+        & (pl.col("pv_w") > pl.col("idle_w"))
+        & (pl.col("battery_w").abs() <= pl.col("idle_w"))
+        & ((pl.col("grid_w") - pl.col("feed_in_buffer_w").fill_null(0.0)).abs() <= pl.col("idle_w"))
+    ).fill_null(False)
+    load = pl.col("load_w").filter(is_held)
+    kept = rows.group_by("site_id", pl.col("ts_local").dt.date().alias("day")).agg(
+        held_h=pl.col("hours").filter(is_held).sum(), followed_w=load.quantile(0.9) - load.quantile(0.1)
+    )
+    return kept.select(KEPT.names()).cast(KEPT).sort("site_id", "day")
+
+
+def detect(
+    days: pl.DataFrame,
+    kept: pl.DataFrame,
+    sites: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+    *,
+    min_days: int = MIN_DAYS,
+) -> list[Verdict]:
+    """A finding per site whose battery lay at its reserve on `day` and on the days before, in days with surplus."""
+    own_sites = with_battery(sites)
+    if own_sites.is_empty():
+        return []
+    doubted = doubts(earlier, "meter-reversed")
+    told = _tell(days.filter(pl.col("day") <= day), kept, own_sites)
+    today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
+    stuck_ids = [site_id for site_id, row in today.items() if row["state"] == "stuck"]
+    past = told.filter(pl.col("site_id").is_in(stuck_ids)).partition_by("site_id", as_dict=True)
+    verdicts: list[Verdict] = []
+    for site in own_sites.iter_rows(named=True):
+        site_id = site["site_id"]
+        reason = doubted.get(site_id) or _unknown(today.get(site_id))
+        if reason is not None:
+            verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
+        elif (site_id,) in past:
+            own = past[(site_id,)]
+            stuck = _run(own, day)
+            if len(stuck) >= min_days:
+                verdicts.append(_finding(site, own, today[site_id], stuck, day, min_days))
+    return verdicts
+
+
+def _tell(days: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order."""
+    capacity = pl.col("battery_kwh")
+    known = sites.select("site_id", "battery_kwh", "battery_reserve_pct")
+    own = days.join(known, on="site_id", how="inner").join(kept, on=["site_id", "day"], how="left")
+    own = own.sort("site_id", "day")
+    surplus = pl.col("surplus_at_floor_kwh")
+    never_left = pl.col("soc_max_pct") <= pl.col("battery_reserve_pct") + BAND_PCT
+    has_surplus = surplus >= pl.max_horizontal(WORTH_SHARE * capacity, pl.lit(WORTH_KWH))
+    usable_kwh = capacity * (FULL_PCT - pl.col("battery_reserve_pct")) / 100
+    was_held = ((pl.col("held_h") >= HELD_H) & (pl.col("followed_w") >= FOLLOWED_W)).fill_null(False)
+    not_charged = pl.coalesce(
+        pl.col("charge_kwh") < CHARGED_SHARE * pl.min_horizontal(surplus, usable_kwh),
+        pl.when(pl.col("feed_in_kwh") >= FED_IN_SHARE * surplus).then(True),
+    )
+    return own.with_columns(
+        was_held=was_held,
+        state=pl.when(pl.col("soc_max_pct").is_null() | (never_left & (pl.col("coverage_pct") < MIN_COVERAGE_PCT)))
+        .then(pl.lit("unknown"))
+        .when(~never_left)
+        .then(pl.lit("moved"))
+        .when(was_held)
+        .then(pl.lit("stuck"))
+        .when(surplus.is_null() | (has_surplus & not_charged.is_null()))
+        .then(pl.lit("unknown"))
+        .when(~has_surplus)
+        .then(pl.lit("dark"))
+        .when(not_charged)
+        .then(pl.lit("stuck"))
+        .otherwise(pl.lit("moved")),
+        # No more can be saved than fits in, nor more than the house bought on that day.
+        missed_kwh=pl.min_horizontal(surplus, usable_kwh, "import_kwh"),
+    )
+
+
+def _unknown(today: dict | None) -> str | None:
+    """Why nothing can be said of the day; None = something can."""
+    if today is None:
+        return "no readings"
+    if today["soc_max_pct"] is None:
+        return "state of charge missing"
+    if today["state"] == "dark":
+        return "no surplus to charge with"
+    if today["state"] != "unknown":
+        return None
+    if today["coverage_pct"] is not None and today["coverage_pct"] < MIN_COVERAGE_PCT:
+        return f"readings cover {today['coverage_pct']:.0f} % of the day"
+    if today["surplus_at_floor_kwh"] is None:
+        return "surplus unknown: generation or load missing"
+    return "charging not read, and the surplus was not seen going to the grid"
+
+
+def _run(told: pl.DataFrame, day: date) -> list[date]:
+    """The stuck days of the run that ends on `day`, oldest first; dark days neither count nor break it."""
+    states = dict(told.select("day", "state").iter_rows())
+    stuck, unseen, then = [], 0, day
+    first = told["day"][0]
+    while then >= first and unseen <= UNKNOWN_DAYS:
+        state = states.get(then, "unknown")
+        if state == "moved":
+            break
+        unseen = unseen + 1 if state == "unknown" else 0
+        if state == "stuck":
+            stuck.append(then)
+        then -= timedelta(days=1)
+    return stuck[::-1]
+
+
+def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day: date, min_days: int) -> Finding:
+    shown = told.tail(PICTURE_DAYS)
+    missed_kwh = today["missed_kwh"] or 0.0
+    may_feed_in = site["feed_in_limit_kw"] is None or site["feed_in_limit_kw"] > 0
+    gain = site["import_price"] - (site["feed_in_price"] if may_feed_in else 0.0)
+    reserve_pct = site["battery_reserve_pct"]
+    surplus_kwh = today["surplus_at_floor_kwh"] or 0.0
+    had = f"{surplus_kwh:.1f} kWh were there to charge with"
+    if today["was_held"]:
+        had = f"generation was held down to the load for {today['held_h']:.1f} h"
+    return Finding(
+        site_id=site["site_id"],
+        day=day,
+        kind=KIND,
+        severity="soon",
+        value=float(len(stuck)),
+        unit="days",
+        threshold=float(min_days),
+        summary=f"Battery at its reserve of {reserve_pct:g} % for {len(stuck)} days with surplus; "
+        f"on the last one {had}.",
+        measured=f"state of charge {today['soc_min_pct']:.0f} to {today['soc_max_pct']:.0f} %, while {had}",
+        expected=f"a state of charge that leaves {reserve_pct:g} % on a day with surplus",
+        since=stuck[0],
+        loss_kwh=missed_kwh,
+        cost=missed_kwh * max(gain, 0.0),
+        evidence={
+            "stuck_count": len(stuck),
+            "reserve_pct": reserve_pct,
+            "capacity_kwh": site["battery_kwh"],
+            "surplus_today_kwh": today["surplus_at_floor_kwh"],
+            "charged_today_kwh": today["charge_kwh"],
+            "held_back_h": today["held_h"],
+            "series_day": [d.isoformat() for d in shown["day"]],
+            "soc_min_pct": shown["soc_min_pct"].to_list(),
+            "soc_max_pct": shown["soc_max_pct"].to_list(),
+            "surplus_kwh": shown["surplus_at_floor_kwh"].to_list(),
+            "state_text": shown["state"].to_list(),
+        },
+    )

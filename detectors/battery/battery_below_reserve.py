@@ -1,0 +1,193 @@
+"""A battery that was discharged below its reserve although the grid was there.
+
+The reserve is what the owner lives on when the grid fails, and what the battery's maker asks for. With the grid out
+the battery may go down to its backup floor; and a battery at rest sinks by some per cent, which is no discharge.
+"""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from detectors.battery.flows import RESERVE_BAND_PCT, courses, doubts, flows, soc_steps, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.frames import VOLTAGE_CHANNELS
+
+DETECTOR = "battery-below-reserve"
+KIND = "battery-below-reserve"
+RANK = 50
+KINDS = {
+    KIND: Kind(
+        title="Battery discharged below its reserve",
+        close_after=3,
+        revisit=True,
+        cause="The reserve set in the battery is lower than the one in the register, a schedule overrides it, "
+        "or the battery's reading jumps.",
+        next_step="Service desk: compare the reserve set in the battery with the register and correct it from afar; "
+        "send the installer if the level falls below it again.",
+        steps=(
+            "Read the reserve that is set, and the lowest state of charge in every schedule.",
+            "Look for jumps of the state of charge, and let the battery make a full charge to find its level again.",
+            "In the evening, confirm that discharge stops at the reserve while the house imports.",
+        ),
+        cautions=(
+            "Qualified persons only. Isolate AC, then PV DC, then the battery; lock, tag, prove dead, "
+            "wait for the capacitors.",
+            "A backup output can be live with the grid off.",
+        ),
+    )
+}
+
+LIVE_RATIO = 0.5  # ours: above half of the nominal voltage or frequency the grid is there, whatever its quality
+DIP_RATIO = 0.85  # EN 50160 (second hand): supply stays above 85 % of nominal; a mean below hides an interruption
+FLOWING_W = 20.0  # common practice: a site that may not feed in keeps up an import of 20 W; a lost grid shows none
+NOTHING_W = 1.0  # a meter's last digit, where it shows watts
+FLOW_MINUTES = 30  # ours: in half an hour a house's load changes, and with it, for a moment, what the grid gives
+TAKEN_KWH = 0.1  # ours: as much as some minutes of a house; less is a regulator's tail
+TAKEN_SHARE = 0.01  # ours: one step of a reading in whole per cent
+ONE_ROW_SHARE = 0.05  # ours: a single interval counts if it took more than a jump of the reading would hide
+RISE_PCT = 1.0  # ours: a charge that rises meanwhile was not discharged: the battery's sign is in doubt
+MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
+
+
+def detect(
+    readings: pl.DataFrame,
+    sites: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+    *,
+    band_pct: float = RESERVE_BAND_PCT,
+) -> list[Verdict]:
+    """A finding per site whose battery gave energy below its reserve on `day` with the grid there, in % of charge."""
+    own_sites = with_battery(sites)
+    if own_sites.is_empty():
+        return []
+    doubted = doubts(earlier)
+    rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
+    told = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
+    verdicts: list[Verdict] = []
+    raised = []
+    for site in own_sites.iter_rows(named=True):
+        reason = doubted.get(site["site_id"]) or _unknown(told.get(site["site_id"]))
+        if reason is not None:
+            verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
+        elif told[site["site_id"]]["is_below"]:
+            raised.append(site)
+    pictures = courses(rows, [site["site_id"] for site in raised], "soc_pct", "battery_w")
+    verdicts += [_finding(site, told[site["site_id"]], pictures[site["site_id"]], day, band_pct) for site in raised]
+    return verdicts
+
+
+def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
+    """`rows` with `grid`: true = there, false = out, null = not to be told.
+
+    A voltage says it first, then the frequency, then a flow, which must be seen shortly before and shortly after: a
+    house that lives on its battery imports next to nothing, but a grid that is there shows in every change of load.
+    """
+    usual_v = pl.col("volts").filter(pl.col("volts") > LIVE_RATIO * pl.col("nominal_voltage_v")).median()
+    rows = rows.with_columns(volts=pl.max_horizontal(VOLTAGE_CHANNELS))
+    rows = rows.join(rows.group_by("site_id").agg(usual_v=usual_v), on="site_id", how="left", maintain_order="left")
+    live_v = pl.col("volts") > LIVE_RATIO * pl.col("nominal_voltage_v")
+    is_dip = pl.col("volts") < DIP_RATIO * pl.col("usual_v")
+    live_hz = pl.col("frequency_hz") > LIVE_RATIO * pl.col("nominal_frequency_hz")
+    # What is filled in across the edge of a site lies back in time, out of reach.
+    at = pl.when(pl.col("grid_w").abs() > FLOWING_W).then("ts_utc")
+    reach = pl.max_horizontal(pl.duration(minutes=FLOW_MINUTES), pl.duration(seconds=pl.col("hours") * 3600))
+    before = (pl.col("ts_utc") - at.forward_fill()).is_between(pl.duration(), reach)
+    after = (at.backward_fill() - pl.col("ts_utc")).is_between(pl.duration(), reach)
+    # A grid that is out reads as nothing at all; one that is there is never hit to the watt for long.
+    flows_by = pl.when(before & after & (pl.col("grid_w").abs() >= NOTHING_W)).then(True)
+    grid = pl.when(live_v & is_dip).then(None).otherwise(pl.coalesce(live_v, live_hz, flows_by))
+    rows = rows.with_columns(grid=grid)
+    # An interval beside an outage may hold a part of it.
+    is_out = ~pl.col("grid")
+    beside = (pl.col("is_next") & is_out.shift(1)).fill_null(False) | (
+        pl.col("is_next").shift(-1) & is_out.shift(-1)
+    ).fill_null(False)
+    return rows.with_columns(grid=pl.when(pl.col("grid") & beside).then(None).otherwise("grid"))
+
+
+def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
+    """A row per site: what was known, and what was taken below the reserve with the grid there, or not to be told."""
+    low = (pl.col("soc_pct") < pl.col("battery_reserve_pct") - band_pct) & (pl.col("battery_w") > pl.col("idle_w"))
+    low = low.fill_null(False)
+    kwh = pl.col("battery_w") * pl.col("hours") / 1000
+    there, unsure = low & pl.col("grid").fill_null(False), low & pl.col("grid").is_null()
+    soc = pl.col("soc_pct")
+    rows = rows.with_columns(fall=pl.min_horizontal(*soc_steps()))
+    sums = rows.group_by("site_id", maintain_order=True).agg(
+        soc_h=pl.col("hours").filter(soc.is_not_null()).sum(),
+        battery_h=pl.col("hours").filter(pl.col("battery_w").is_not_null()).sum(),
+        lowest_pct=soc.min(),
+        below_pct=soc.filter(there).min(),
+        below_h=pl.col("hours").filter(there).sum(),
+        below_kwh=kwh.filter(there).sum(),
+        below_rows=there.sum(),
+        unsure_kwh=kwh.filter(unsure).sum(),
+        change_pct=pl.col("fall").filter(there).sum(),
+        outage_h=pl.col("hours").filter(~pl.col("grid")).sum(),
+        deepest_utc=pl.col("ts_utc").filter(there & (soc == soc.filter(there).min())).first(),
+        need_kwh=pl.max_horizontal(pl.lit(TAKEN_KWH), TAKEN_SHARE * pl.col("battery_kwh").first()),
+        single_kwh=ONE_ROW_SHARE * pl.col("battery_kwh").first(),
+        reserve_pct=pl.col("battery_reserve_pct").first() - band_pct,
+    )
+    enough = (pl.col("below_kwh") >= pl.col("need_kwh")) & (
+        (pl.col("below_rows") > 1) | (pl.col("below_kwh") >= pl.col("single_kwh"))
+    )
+    return sums.with_columns(
+        is_below=enough & (pl.col("change_pct") <= RISE_PCT),
+        is_odd=enough & (pl.col("change_pct") > RISE_PCT),
+        is_unsure=~enough & (pl.col("unsure_kwh") >= pl.col("need_kwh")),
+    )
+
+
+def _unknown(told: Mapping[str, Any] | None) -> str | None:
+    """Why nothing can be said of the day; None = something can."""
+    if told is None:
+        return "no readings"
+    if not told["soc_h"]:
+        return "state of charge missing"
+    if told["is_below"]:
+        return None
+    if told["is_odd"]:
+        return "state of charge rises while the battery is said to discharge: its sign is in doubt"
+    if told["lowest_pct"] < told["reserve_pct"] and not told["battery_h"]:
+        return "below its reserve, but battery power missing: it may have sunk by itself"
+    if told["is_unsure"]:
+        return "below its reserve, but it cannot be told whether the grid was there"
+    if told["lowest_pct"] < told["reserve_pct"] and not told["outage_h"]:
+        return f"lay below its reserve, at {told['lowest_pct']:.0f} %, without being discharged further"
+    if told["soc_h"] < MIN_SEEN_H:
+        return f"state of charge known for {told['soc_h']:.0f} h of the day"
+    return None
+
+
+def _finding(
+    site: Mapping[str, Any], told: Mapping[str, Any], picture: Mapping[str, Any], day: date, band_pct: float
+) -> Finding:
+    reserve_pct = site["battery_reserve_pct"]
+    return Finding(
+        site_id=site["site_id"],
+        day=day,
+        kind=KIND,
+        severity="soon",
+        value=told["below_pct"],
+        unit="%",
+        threshold=reserve_pct - band_pct,
+        summary=f"Battery discharged to {told['below_pct']:.0f} % with the grid there; its reserve is "
+        f"{reserve_pct:g} %. It gave {told['below_kwh']:.1f} kWh below it.",
+        measured=f"{told['below_kwh']:.1f} kWh discharged below the reserve in {told['below_h']:.1f} h, "
+        f"down to {told['below_pct']:.0f} %",
+        expected=f"no discharge below {reserve_pct:g} % while the grid is there",
+        evidence={
+            "lowest_pct": told["below_pct"],
+            "reserve_pct": reserve_pct,
+            "backup_floor_pct": site["battery_backup_floor_pct"],
+            "below_kwh": told["below_kwh"],
+            "below_h": told["below_h"],
+            "outage_h": told["outage_h"],
+            "deepest_utc": told["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+            **picture,
+        },
+    )

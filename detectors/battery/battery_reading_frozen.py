@@ -1,0 +1,171 @@
+"""A battery's state of charge that does not move while energy flows in and out.
+
+Mostly the data link between battery and inverter: the inverter goes on with the last value it heard, and may charge
+or empty a battery that nobody watches. A reading in whole per cent stands still for a while, a full battery takes a
+trickle and one at its floor gives its standby: none of that moves as much as a tenth of what it holds.
+"""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from detectors.battery.flows import courses, doubts, flows, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Verdict
+
+DETECTOR = "battery-reading-frozen"
+KIND = "battery-reading-frozen"
+RANK = 50
+KINDS = {
+    KIND: Kind(
+        title="State of charge stands still",
+        close_after=2,
+        revisit=True,
+        cause="The data link between battery and inverter is lost, or the battery's own electronics hang.",
+        next_step="Service desk: restart the battery's communication from afar today; send the installer if the state "
+        "of charge does not move with the next charge. Nobody watches the battery's limits meanwhile.",
+        steps=(
+            "Read the state of charge at the battery itself and in the inverter; they must agree.",
+            "Check the data cable, its ends and its termination between battery and inverter.",
+            "Read the battery's fault list and restart its communication in the order the manual gives.",
+            "Charge or discharge with 1 kW for 15 minutes and confirm that the state of charge moves.",
+        ),
+        cautions=(
+            "Qualified persons only. Isolate AC, then PV DC, then the battery; lock, tag, prove dead, "
+            "wait for the capacitors.",
+            "A damaged, hot or swollen battery: keep away and follow the emergency instructions.",
+        ),
+    )
+}
+
+MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one in steps of five
+END_SHARE = 0.20  # ours: near full and empty batteries taper, and their readings are held until a full charge
+LEAST_KWH = 0.5  # ours: on small batteries, some hours of standby
+NEAR_END_PCT = 5.0  # ours: within 5 % of full or empty, or of its own reserve
+CHANGE_PCT = 1e-6  # a reading that stands still repeats its digits
+MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
+
+
+def detect(
+    readings: pl.DataFrame,
+    sites: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+    *,
+    moved_share: float = MOVED_SHARE,
+) -> list[Verdict]:
+    """A finding per site whose state of charge stood still on `day` while energy moved, in kWh moved meanwhile."""
+    own_sites = with_battery(sites)
+    if own_sites.is_empty():
+        return []
+    doubted = doubts(earlier)
+    rows = _stills(flows(readings, own_sites))
+    told = {row["site_id"]: row for row in _sums(rows, moved_share).iter_rows(named=True)}
+    verdicts: list[Verdict] = []
+    raised = []
+    for site in own_sites.iter_rows(named=True):
+        own = told.get(site["site_id"])
+        reason = doubted.get(site["site_id"]) or _unknown(own)
+        if reason is not None:
+            verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
+        elif own is not None and own["is_frozen"]:
+            raised.append(site)
+    pictures = courses(rows, [site["site_id"] for site in raised], "battery_w", "soc_pct")
+    verdicts += [_finding(site, told[site["site_id"]], pictures[site["site_id"]], day) for site in raised]
+    return verdicts
+
+
+def _stills(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows whose state of charge is known, with `still`, the number of the stretch in which it repeats itself."""
+    known = rows.filter(pl.col("soc_pct").is_not_null())
+    moved = (pl.col("soc_pct") - pl.col("soc_pct").shift(1)).abs() > CHANGE_PCT
+    begins = moved | (pl.col("site_id") != pl.col("site_id").shift(1))
+    power = pl.when(pl.col("battery_w").abs() > pl.col("idle_w")).then("battery_w").otherwise(0.0)
+    kwh = power * pl.col("hours") / 1000
+    known = known.with_columns(still=begins.fill_null(True).cum_sum(), kwh=kwh.fill_null(0.0))
+    after = pl.col("kwh").cum_sum()
+    goes_on = pl.col("still") == pl.col("still").shift(1)
+    # The first row's energy may have moved the charge to where it stands, and the second's too where a meter lags by
+    # an interval; the last one's may move it on.
+    return known.with_columns(after_kwh=after, before_kwh=after - pl.col("kwh"), later_kwh=pl.when(goes_on).then(after))
+
+
+def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
+    """A row per site: what was known, and the stretch in which most moved for what its place asks for."""
+    soc = pl.col("soc_pct").first()
+    stretches = rows.group_by("site_id", "still", maintain_order=True).agg(
+        # What went in and came out again leaves the charge where it was: the widest swing is what must have shown.
+        swing_kwh=pl.min_horizontal(
+            *(pl.col(name).max() - pl.col(name).min() for name in ("after_kwh", "before_kwh", "later_kwh"))
+        ),
+        moved_kwh=pl.col("kwh").abs().sum() - pl.col("kwh").abs().first(),
+        still_h=pl.col("hours").sum(),
+        rows=pl.len(),
+        soc_pct=soc,
+        battery_kwh=pl.col("battery_kwh").first(),
+        is_near_end=(soc >= 100 - NEAR_END_PCT) | (soc <= NEAR_END_PCT),
+        start_utc=pl.col("ts_utc").first(),
+        end_utc=pl.col("ts_utc").last(),
+    )
+    share = pl.when("is_near_end").then(END_SHARE / MOVED_SHARE * moved_share).otherwise(moved_share)
+    stretches = stretches.with_columns(
+        need_kwh=pl.max_horizontal(share * pl.col("battery_kwh"), pl.lit(LEAST_KWH)),
+        changes=pl.len().over("site_id") - 1,
+    ).with_columns(is_frozen=(pl.col("swing_kwh") >= pl.col("need_kwh")) & (pl.col("rows") > 1))
+    frozen = pl.col("is_frozen")
+    worst = (pl.col("swing_kwh") / pl.col("need_kwh")).fill_null(0.0).arg_max()
+    told = stretches.group_by("site_id", maintain_order=True).agg(
+        *(pl.col(name).get(worst) for name in ("soc_pct", "need_kwh", "start_utc", "end_utc", "swing_kwh")),
+        is_frozen=frozen.any(),
+        frozen_kwh=pl.col("moved_kwh").filter(frozen).sum(),
+        frozen_h=pl.col("still_h").filter(frozen).sum(),
+        changes=pl.col("changes").first(),
+    )
+    known = rows.group_by("site_id").agg(
+        soc_h=pl.col("hours").sum(), battery_h=pl.col("hours").filter(pl.col("battery_w").is_not_null()).sum()
+    )
+    return known.join(told, on="site_id")
+
+
+def _unknown(told: Mapping[str, Any] | None) -> str | None:
+    """Why nothing can be said of the day; None = something can."""
+    if told is None:
+        return "state of charge missing"
+    if not told["battery_h"]:
+        return "battery power missing"
+    if told["is_frozen"]:
+        return None
+    if told["changes"] == 0:
+        return "hardly any energy moved: nothing to tell by whether the state of charge follows"
+    if told["battery_h"] < MIN_SEEN_H:
+        return f"state of charge and battery power known for {told['battery_h']:.0f} h of the day"
+    return None
+
+
+def _finding(site: Mapping[str, Any], told: Mapping[str, Any], picture: Mapping[str, Any], day: date) -> Finding:
+    should_pct = 100 * told["swing_kwh"] / site["battery_kwh"]
+    return Finding(
+        site_id=site["site_id"],
+        day=day,
+        kind=KIND,
+        severity="soon",
+        value=told["frozen_kwh"],
+        unit="kWh",
+        threshold=told["need_kwh"],
+        summary=f"State of charge stood at {told['soc_pct']:.0f} % for {told['frozen_h']:.1f} h while "
+        f"{told['frozen_kwh']:.1f} kWh moved in and out of the battery.",
+        measured=f"{told['soc_pct']:.1f} % throughout, while the battery moved {told['frozen_kwh']:.1f} kWh",
+        expected=f"a state of charge that moves by some {should_pct:.0f} %",
+        evidence={
+            "frozen_kwh": told["frozen_kwh"],
+            "swing_kwh": told["swing_kwh"],
+            "should_move_pct": should_pct,
+            "frozen_h": told["frozen_h"],
+            "stood_at_pct": told["soc_pct"],
+            "capacity_kwh": site["battery_kwh"],
+            "start_utc": told["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "end_utc": told["end_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+            **picture,
+        },
+    )

@@ -1,0 +1,1 @@
+"""Detectors of the clock: stamps held against the sun."""

@@ -1,0 +1,128 @@
+"""Sites whose clock is wrong: the sun's rise and set against first and last light.
+
+Every other figure of such a site lies, so this is judged before the others. The mark is the midpoint of first and last
+light, which does not depend on where the roof faces. Walls, trees, snow and hours that are shut off make light come
+late or go early, never the other way: an offset is only told where light was seen in the dark, or where first and
+last light jumped or crept together. What else looks off is not judged, with what would settle it.
+"""
+
+from datetime import date
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from detectors.clock.diagnosis import NEEDED_DAYS, RAISE_MIN, RAISE_PER_SLOW_MIN, Diagnosis, diagnose
+from detectors.clock.kinds import KINDS as KINDS
+from detectors.clock.marks import Array, Index, Marks, latest, low_quantile, marks_of
+from detectors.clock.picture import picture
+from detectors.clock.report import to_finding
+from detectors.clock.segments import is_possible_day, stretches
+from detectors.finding import Finding, NotJudged, Verdict
+
+DETECTOR = "clock"
+RANK = 20
+WINDOW_DAYS = 260  # daylight saving lasts up to 238 days: its first day is still seen on its last
+RECENT_DAYS = 14  # with light, within
+RECENT_WITHIN_DAYS = 30
+LOOK_AGAIN_SHARE = 0.6  # of the limit: offsets from here on are looked at one by one
+
+
+def detect(
+    light: pl.DataFrame,
+    sites: pl.DataFrame,
+    day: date,
+    device_readings: pl.DataFrame | None = None,
+    *,
+    window_days: int = WINDOW_DAYS,
+) -> list[Verdict]:
+    """At most one verdict per watched site: a finding of the best explanation, or why the clock can't be judged.
+
+    `light` are LIGHT rows up to `day` (later ones are left out), `device_readings` the day's own, for the picture.
+    Sites of several devices are judged device by device, and the finding names the worst.
+    """
+    watched = sites.filter(pl.col("watched").fill_null(True)) if "watched" in sites.columns else sites
+    marks = marks_of(light, watched, day, window_days)
+    reasons, suspects = _screen(marks)
+    histories = stretches(marks, suspects)
+    by_site: dict[str, list[tuple[int, Diagnosis]]] = {}
+    info = {row["site_id"]: row for row in watched.iter_rows(named=True)}
+    for device, history in zip(suspects.tolist(), histories, strict=True):
+        site = info[marks.sites[device]]
+        found = diagnose(marks, device, history, (site["timezone"], site["export_timezone"]))
+        if isinstance(found, str):
+            reasons[device] = found
+        elif found is not None:
+            by_site.setdefault(site["site_id"], []).append((device, found))
+    verdicts = _verdicts(marks, info, by_site, reasons, day)
+    if device_readings is None:
+        return verdicts
+    return [_illustrated(v, info[v.site_id], device_readings) if isinstance(v, Finding) else v for v in verdicts]
+
+
+def _illustrated(finding: Finding, site: dict[str, Any], readings: pl.DataFrame) -> Finding:
+    """The finding with the day's power as stamped, as it would be, and a clear sky's."""
+    device = finding.evidence.get("device_name") or ""
+    mine = readings.filter((pl.col("site_id") == finding.site_id) & (pl.col("device_id") == device))
+    drawn = picture(mine, site, float(str(finding.evidence["offset_min"])))
+    return finding.model_copy(update={"evidence": {**finding.evidence, **drawn}})
+
+
+def _screen(marks: Marks) -> tuple[dict[int, str], Index]:
+    """Reasons of devices that can't be judged, and the devices that need a closer look."""
+    first_end, last_start = marks.first_end_late, marks.last_start_early
+    both = np.isfinite(marks.first_late) & np.isfinite(marks.last_early)
+    possible = both & is_possible_day(first_end, last_start)
+    days = possible[:, -RECENT_WITHIN_DAYS:].sum(axis=1)
+    limit = LOOK_AGAIN_SHARE * (RAISE_MIN + RAISE_PER_SLOW_MIN * np.maximum(0.0, marks.interval - 30.0))
+    long, short = (_middle(marks, possible, count) for count in (RECENT_DAYS, NEEDED_DAYS))
+    with np.errstate(invalid="ignore"):
+        off = (np.abs(long) > limit) | (np.abs(short) > limit)
+        earliest = np.where(possible, np.minimum(first_end, last_start), np.nan)[:, -NEEDED_DAYS:]
+        dark = (earliest < 0).any(axis=1)
+    reasons: dict[int, str] = {}
+    for device in np.flatnonzero(~marks.seen[:, -1]).tolist():
+        reasons[device] = "no generation data on this day"
+    for device in np.flatnonzero(marks.seen[:, -1] & (days < NEEDED_DAYS) & ~dark).tolist():
+        if (both & ~possible)[device, -RECENT_WITHIN_DAYS:].sum() > days[device]:
+            reasons[device] = (
+                "generation for longer than the sun is up: not a clock of this date; check the channel and the date"
+            )
+        else:
+            reasons[device] = (
+                f"only {days[device]} days with light in the last {RECENT_WITHIN_DAYS}; {NEEDED_DAYS} settle it"
+            )
+    suspects = np.flatnonzero(marks.seen[:, -1] & ((off & (days >= NEEDED_DAYS)) | dark))
+    return reasons, suspects.astype(np.int64)
+
+
+def _middle(marks: Marks, known: np.ndarray, count: int) -> Array:
+    first = low_quantile(latest(marks.first_late, known, count, RECENT_WITHIN_DAYS), 0.2)
+    last = low_quantile(latest(marks.last_early, known, count, RECENT_WITHIN_DAYS), 0.2)
+    return (first - last) / 2
+
+
+def _verdicts(
+    marks: Marks,
+    info: dict[str, dict],
+    by_site: dict[str, list[tuple[int, Diagnosis]]],
+    reasons: dict[int, str],
+    day: date,
+) -> list[Verdict]:
+    register = sorted({row[name] for row in info.values() for name in ("timezone", "export_timezone") if row[name]})
+    devices: dict[str, list[int]] = {}
+    for device, site_id in enumerate(marks.sites):
+        devices.setdefault(site_id, []).append(device)
+    verdicts: list[Verdict] = []
+    for site_id in sorted(info):
+        if site_id not in devices:
+            verdicts.append(NotJudged(site_id, day, DETECTOR, "no generation data"))
+        elif site_id in by_site:
+            device, diagnosis = max(by_site[site_id], key=lambda found: (abs(found[1].now.minutes), -found[0]))
+            others = len(by_site[site_id]) - 1
+            verdicts.append(to_finding(marks, device, diagnosis, info[site_id], register, day, others))
+        elif unjudged := [device for device in devices[site_id] if device in reasons]:
+            device = unjudged[0]
+            name = f"{marks.devices[device]}: " if marks.devices[device] else ""
+            verdicts.append(NotJudged(site_id, day, DETECTOR, name + reasons[device]))
+    return verdicts

@@ -1,0 +1,268 @@
+"""One suspicious device: how far its clock is off today, since when, and which kind of error that is."""
+
+from datetime import date
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from detectors.clock.drift import TOGETHER, Drift, best_drift
+from detectors.clock.marks import Array, Marks
+from detectors.clock.segments import Stretch, is_possible_day
+from detectors.clock.zones import changes
+
+Cause = Literal["constant", "daylight saving", "drift", "step"]
+
+RAISE_MIN = 20.0  # smaller offsets are not told from the marks' own error within some days
+RAISE_PER_SLOW_MIN = 0.5  # per minute of sampling beyond half an hour: 35 min at 60, above half an interval
+STEP_MIN = 18.0  # a change of offset that shows at 15 min sampling
+STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
+NEEDED_DAYS = 5
+IN_DARK_INTERVALS = 0.2  # of an interval: interpolated light less than this in the dark may be the mark's own error
+PROOF_MORE_DAYS = 0.2  # a fifth of the days must show it, at 60 min two fifths: there dull days blur the mark both ways
+IN_DARK_SHARE = 0.15  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
+WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of first and last light doubtful
+LIGHT_PAST_SET_MIN = 2.0  # a roof that sees the whole sky shows light this long after sunset
+SCATTER_MIN = 45.0  # ours, median distance from the median: if both marks scatter more, they are no marks
+SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
+WIDE_PER_SLOW_DEG = 0.14  # more of it per minute of sampling beyond a quarter hour: there first light is seen later
+OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
+CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
+CHANGE_WITHIN = (2 / 3, 4 / 3)  # of the zone's own step: 40-80 min for an hour
+FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is a matter of marks as well as of the clock
+CLEAR_DRIFT = 0.85  # of the best jumps' mean residual: a drift that needs no light in the dark to be believed
+CLEAR_DRIFT_DAYS = 60
+CLEAR_TOGETHER = 0.25  # stricter than where there is light in the dark: shade changes with the seasons
+RECENT_DAYS = 45  # of a stretch, so that the seasons' shade does not mix in
+
+
+class Offset(NamedTuple):
+    """An offset over some days in minutes, stamped minus true."""
+
+    minutes: float
+    uncertainty: float  # 95 %
+    days: int
+    certain: bool  # whole intervals show power in the dark
+    proven: bool  # light in the dark, interpolated
+    width_deg: float  # sun height that first and last light miss together
+
+    @property
+    def in_dark(self) -> bool:
+        """Whether light in the dark shows that the clock is off."""
+        return self.certain or self.proven
+
+
+class Diagnosis(NamedTuple):
+    """What is wrong with a device's clock."""
+
+    cause: Cause
+    now: Offset
+    start: int  # column of the first wrong day
+    before: float | None  # offset before `start`
+    step: float | None  # after - before
+    drift: Drift | None
+    change: date | None  # the change of clocks that it goes with
+    saving: str = ""  # what was done with daylight saving
+
+
+def raise_limit(interval: float) -> float:
+    """Minutes from which an offset is told."""
+    return RAISE_MIN + RAISE_PER_SLOW_MIN * max(0.0, interval - 30.0)
+
+
+def step_limit(interval: float) -> float:
+    """Minutes from which a change of offset is told."""
+    return STEP_MIN + STEP_PER_SLOW_MIN * max(0.0, interval - 15.0)
+
+
+def mark_error(interval: float, days: int) -> float:
+    """Minutes (95 %) by which the middle of first and last light misses, from real series at 5 to 60 min sampling."""
+    return float(np.hypot(3.0 + 0.14 * interval, (12.0 + 0.3 * interval) / np.sqrt(max(days, 1))))
+
+
+def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
+    """The offset over the last days of a stretch; None without a day of light."""
+    span = slice(max(stretch.start, stretch.end - RECENT_DAYS + 1), stretch.end + 1)
+    first, last = marks.first_late[device, span], marks.last_early[device, span]
+    first_end, last_start = marks.first_end_late[device, span], marks.last_start_early[device, span]
+    use = np.isfinite(first) & np.isfinite(last) & is_possible_day(first_end, last_start)
+    days = int(use.sum())
+    if days == 0:
+        return None
+    first, last, first_end, last_start = first[use], last[use], first_end[use], last_start[use]
+    interval = float(marks.interval[device])
+    rate = float(np.nanmedian(marks.height_rate[device, span]))
+    late, early = _low(first, 0.2), _low(last, 0.2)
+    wide = WIDE_DEG + WIDE_PER_SLOW_DEG * max(0.0, interval - 15.0)
+    if (late + early) * rate > wide and days >= 10:  # the few days that ran to the end tell more
+        late, early = _low(first, 0.08), _low(last, 0.08)
+    width_deg = max(late + early, 0.0) * rate
+    offset = (late - early) / 2
+    error = mark_error(interval, days)
+    whole_morning, whole_evening = _dark_rank(first_end), _dark_rank(last_start)
+    certain = min(whole_morning, whole_evening) < 0
+    in_the_morning = min(whole_morning, late) < min(whole_evening, early)
+    open_late = OPEN_ROOF_LATE_MIN + interval / 6
+    if width_deg > wide or (certain and in_the_morning != (offset < 0)):
+        # The middle means nothing where one side is cut off: the side in the dark alone, as at an open roof.
+        offset = late - open_late if in_the_morning else open_late - early
+    # Shade may lie all on one side, the dark one too: then the offset is off by half of what is missing.
+    error = float(np.hypot(error, np.clip((late + early) / 2 + LIGHT_PAST_SET_MIN, 0.0, SHADE_MIN)))
+    tolerance = max(float(np.nanmedian(marks.twilight[device, span])), IN_DARK_INTERVALS * interval)
+    tolerance = max(tolerance, IN_DARK_SHARE * abs(offset))
+    slow = float(np.clip((interval - 15.0) / 45.0, 0.0, 1.0))
+    dark_side = _low(first if offset < 0 else last, 0.2 + PROOF_MORE_DAYS * slow)
+    proven = days >= NEEDED_DAYS and dark_side < -tolerance
+    scattered = days >= 2 and min(_scatter(first), _scatter(last)) > SCATTER_MIN
+    return Offset(offset, error, days, certain and not scattered, proven and not scattered, width_deg)
+
+
+def _scatter(values: Array) -> float:
+    return float(np.median(np.abs(values - np.median(values))))
+
+
+def _dark_rank(values: Array) -> float:
+    """The third least of ten or more days, the second of five, the median of fewer: one freak day proves nothing."""
+    if len(values) < NEEDED_DAYS:
+        return float(np.median(values))
+    return float(np.sort(values)[2 if len(values) >= 10 else 1])
+
+
+def _low(values: Array, share: float) -> float:
+    return float(np.quantile(values, share))
+
+
+class Change(NamedTuple):
+    """A change of clocks."""
+
+    day: date
+    forward: float  # minutes
+    claimed: bool  # of the zone that the exports claim; else only of the zone where the site stands
+
+
+class Step(NamedTuple):
+    """A jump of the offset between two stretches."""
+
+    at: int  # column of the first day after
+    before: Offset
+    height: float
+    change: Change | None  # that it goes with
+
+
+def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str, str]) -> Diagnosis | str | None:
+    """What is wrong today; a reason if it can't be told; None if the clock is right. `zones`: site's, claim's."""
+    interval = float(marks.interval[device])
+    limit = raise_limit(interval)
+    if not history or measure(marks, device, history[-1]) is None:
+        return "no day with a whole morning and evening of generation"
+    stretch, earlier = _today(marks, device, history)
+    now = measure(marks, device, stretch)
+    assert now is not None
+    step = _step(marks, device, stretch, earlier, now, zones)
+    line = None if step is not None and step.change is not None else best_drift(marks, device, history)
+    if line is not None and abs(line.offset) >= RAISE_MIN and (now.in_dark or _is_clear(line, stretch.end)):
+        return Diagnosis("drift", now, line.start, None, None, line, None)
+    if step is not None and not step.before.in_dark:
+        return _after_step(step, now, limit)
+    if abs(now.minutes) < limit:
+        if now.days < NEEDED_DAYS and earlier is not None:
+            return "the offset changed within the last days"
+        return _too_fine(now, interval)
+    if not now.in_dark:
+        return _uncertain(now)
+    if step is not None:
+        return _stepped(step, now)
+    return Diagnosis("constant", now, stretch.start, None, None, None, None)
+
+
+def _is_clear(line: Drift, end: int) -> bool:
+    """Whether the line alone convinces: long, and much better than jumps; first and last light crept together on it."""
+    together = abs(line.first_slope - line.last_slope) <= CLEAR_TOGETHER * abs(line.first_slope + line.last_slope)
+    return together and end - line.start >= CLEAR_DRIFT_DAYS and line.clearness < CLEAR_DRIFT
+
+
+def _today(marks: Marks, device: int, history: list[Stretch]) -> tuple[Stretch, Stretch | None]:
+    """The stretch of today's offset with older ones that differ by less than a step, and the last that differs more."""
+    now = measure(marks, device, history[-1])
+    start = history[-1].start
+    for stretch in reversed(history[:-1]):
+        past = measure(marks, device, stretch)
+        if past is None or past.days < NEEDED_DAYS or now is None:
+            continue
+        if abs(past.minutes - now.minutes) >= step_limit(float(marks.interval[device])):
+            return Stretch(start, history[-1].end), stretch
+        start = stretch.start
+    return Stretch(start, history[-1].end), None
+
+
+def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
+    """The verdict where the clock was right before the step, as far as could be seen: the step is the offset."""
+    if not now.in_dark and abs(now.minutes) < limit <= abs(step.before.minutes):
+        return None  # it was wrong before, unproven, and is right now
+    if max(abs(step.height), abs(now.minutes)) < limit:
+        return None
+    error = float(np.hypot(now.uncertainty, step.before.uncertainty))
+    offset = step.height if abs(step.before.minutes) >= limit else now.minutes
+    return _stepped(step, now._replace(minutes=offset, uncertainty=error))
+
+
+def _stepped(step: Step, now: Offset) -> Diagnosis:
+    if step.change is None:
+        return Diagnosis("step", now, step.at, step.before.minutes, step.height, None, None)
+    if not step.change.claimed:
+        saving = "followed by the stamps but not by the claimed zone"
+    else:
+        saving = "applied twice" if step.height * step.change.forward > 0 else "left out"
+    return Diagnosis("daylight saving", now, step.at, step.before.minutes, step.height, None, step.change.day, saving)
+
+
+def _too_fine(now: Offset, interval: float) -> str | None:
+    if interval > 30 and now.in_dark and abs(now.minutes) > FINE_SHARE * interval:
+        return (
+            f"the stamps seem {abs(now.minutes):.0f} min {'late' if now.minutes > 0 else 'early'}, which is finer than "
+            f"the interval of {interval:.0f} min: see whether other sites of the same profile show it too"
+        )
+    return None
+
+
+def _uncertain(now: Offset) -> str:
+    if now.days < NEEDED_DAYS:
+        return f"only {now.days} days with light, none with generation in the dark; {NEEDED_DAYS} days settle it"
+    return (
+        f"first and last light lie {abs(now.minutes):.0f} min {'late' if now.minutes > 0 else 'early'}, but nothing "
+        "was generated in the dark: shade on one side, hours shut off, or the clock; compare the logger's clock with a "
+        "watch, or its first and last light with a neighbour's"
+    )
+
+
+def _step(
+    marks: Marks, device: int, stretch: Stretch, earlier: Stretch | None, now: Offset, zones: tuple[str, str]
+) -> Step | None:
+    """The step at which today's stretch began, if first and last light moved together there."""
+    if earlier is None or (before := measure(marks, device, earlier)) is None:
+        return None
+    first = _jump(marks.first_late[device], earlier, stretch)
+    last = -_jump(marks.last_early[device], earlier, stretch)
+    height = (first + last) / 2
+    change = _change_at(marks.days, stretch.start, earlier.end, height, zones)
+    together = abs(first - last) <= TOGETHER * abs(first + last)
+    enough = now.days >= NEEDED_DAYS or now.certain or (change is not None and now.days >= 2)
+    if abs(height) < step_limit(float(marks.interval[device])) or not (together or now.certain) or not enough:
+        return None
+    return Step(stretch.start, before, height, change)
+
+
+def _jump(late: Array, before: Stretch, after: Stretch) -> float:
+    old = late[max(before.start, before.end - 13) : before.end + 1]
+    new = late[after.start : min(after.end, after.start + 13) + 1]
+    old, new = old[np.isfinite(old)], new[np.isfinite(new)]
+    return _low(new, 0.2) - _low(old, 0.2) if len(old) and len(new) else float("nan")
+
+
+def _change_at(days: list[date], at: int, last_before: int, height: float, zones: tuple[str, str]) -> Change | None:
+    for zone in dict.fromkeys(reversed(zones)):
+        for index, forward in changes(zone, days[0], len(days)):
+            low, high = sorted(abs(forward) * share for share in CHANGE_WITHIN)
+            near = last_before - CHANGE_NEAR_DAYS < index <= at + CHANGE_NEAR_DAYS
+            if near and low <= abs(height) <= high:
+                return Change(days[index], forward, zone == zones[1])
+    return None

@@ -1,0 +1,215 @@
+"""From a diagnosis to a finding: the sentence, the evidence, the zones that would explain it."""
+
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+
+from detectors.clock.diagnosis import Diagnosis, raise_limit
+from detectors.clock.marks import Array, Marks
+from detectors.clock.zones import changes, daily_offsets, fixed_name, plausible_zones
+from detectors.finding import EvidenceValue, Finding, Severity
+
+KIND_OF = {
+    "constant": "time-zone-wrong",
+    "daylight saving": "daylight-saving-wrong",
+    "drift": "clock-drift",
+    "step": "clock-step",
+}
+ZONES_SHOWN = 4
+ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
+DAYS_AHEAD = 370  # both changes of clocks of a year
+SERIES_POINTS = 120
+FINE_INTERVALS = 0.75  # an offset clearly below one interval is for watching
+SURE_MIN = 30.0  # an offset below this that is only probable is for watching
+
+
+def to_finding(
+    marks: Marks, device: int, diagnosis: Diagnosis, site: dict[str, Any], register: list[str], day: date, others: int
+) -> Finding:
+    """The finding of one site; `others` = further devices of the site whose clocks are wrong."""
+    kind = KIND_OF[diagnosis.cause]
+    if kind == "daylight-saving-wrong" and _wrong_in_both_seasons(diagnosis, marks, device):
+        kind = "time-zone-wrong" if _explaining(marks, diagnosis, site, register) else kind
+    value, unit, threshold = _value(diagnosis, kind, marks, device)
+    offset = diagnosis.drift.offset if diagnosis.drift else diagnosis.now.minutes
+    since = marks.days[diagnosis.start]
+    interval = float(marks.interval[device])
+    certainty = "certain" if diagnosis.now.certain else "probable"
+    severity: Severity = "soon"
+    if abs(offset) < FINE_INTERVALS * interval or (certainty == "probable" and abs(offset) < SURE_MIN):
+        severity = "watch"
+    name = f" of device {marks.devices[device]}" if marks.devices[device] else ""
+    evidence: dict[str, EvidenceValue] = {
+        "offset_min": round(offset, 1),
+        "uncertainty_min": round(diagnosis.now.uncertainty, 1),
+        "days_used_count": len(diagnosis.drift.residuals) if diagnosis.drift else diagnosis.now.days,
+        "first_day": since.isoformat(),
+        "certainty_text": certainty,
+        "interval_min": interval,
+        "claimed_zone_name": site["export_timezone"],
+        **_optional(diagnosis, marks, device, others),
+        **_zones(marks, diagnosis, site, register),
+        **_series(marks, device),
+    }
+    one_interval = abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty)
+    if diagnosis.cause == "constant" and one_interval:
+        evidence["interval_mark_text"] = (
+            f"about one interval of {interval:.0f} min: the profile's `marks` (start or end) would explain it too"
+        )
+    if kind == "time-zone-wrong" and (text := _saving_instead(marks, diagnosis, site)):
+        evidence["daylight_saving_text"] = text
+    return Finding(
+        site_id=site["site_id"],
+        day=day,
+        kind=kind,
+        severity=severity,
+        value=round(value, 1),
+        unit=unit,
+        threshold=round(threshold, 1),
+        summary=_sentence(kind, diagnosis, offset, name, since, evidence),
+        measured=f"stamps {_minutes(offset)}, +/- {diagnosis.now.uncertainty:.0f} min, from {diagnosis.now.days} days",
+        expected="first and last light level around sunrise and sunset",
+        since=since,
+        evidence=evidence,
+    )
+
+
+def _wrong_in_both_seasons(diagnosis: Diagnosis, marks: Marks, device: int) -> bool:
+    limit = raise_limit(float(marks.interval[device]))
+    return diagnosis.before is not None and abs(diagnosis.before) >= limit and abs(diagnosis.now.minutes) >= limit
+
+
+def _value(diagnosis: Diagnosis, kind: str, marks: Marks, device: int) -> tuple[float, str, float]:
+    if kind == "clock-drift" and diagnosis.drift is not None:
+        return diagnosis.drift.slope * 60, "s/day", 8.0
+    limit = raise_limit(float(marks.interval[device]))
+    if kind == "clock-step" and diagnosis.step is not None:
+        return diagnosis.step, "min", limit
+    return diagnosis.now.minutes, "min", limit
+
+
+def _optional(diagnosis: Diagnosis, marks: Marks, device: int, others: int) -> dict[str, EvidenceValue]:
+    facts: dict[str, EvidenceValue] = {}
+    if marks.devices[device]:
+        facts["device_name"] = marks.devices[device]
+        facts["other_devices_count"] = others
+    if diagnosis.before is not None:
+        facts["offset_before_min"] = round(diagnosis.before, 1)
+    if diagnosis.step is not None:
+        facts["step_min"] = round(diagnosis.step, 1)
+    if diagnosis.drift is not None:
+        facts["drift_s_per_day"] = round(diagnosis.drift.slope * 60, 1)
+    if diagnosis.change is not None:
+        facts["clock_change_day"] = diagnosis.change.isoformat()
+        facts["daylight_saving_text"] = diagnosis.saving
+    return facts
+
+
+def _minutes(offset: float) -> str:
+    return f"{abs(offset):.0f} min {'late' if offset > 0 else 'early'}"
+
+
+def _sentence(
+    kind: str, diagnosis: Diagnosis, offset: float, name: str, since: date, evidence: dict[str, EvidenceValue]
+) -> str:
+    zone = evidence.get("zone_name")
+    if kind == "clock-drift" and diagnosis.drift is not None:
+        speed = diagnosis.drift.slope * 60
+        word = "gains" if speed > 0 else "loses"
+        return f"The clock{name} {word} {abs(speed):.0f} s a day and is {_minutes(offset)} now"
+    if kind == "daylight-saving-wrong" and diagnosis.change is not None:
+        since_change = f"since the clocks changed on {diagnosis.change}"
+        return f"The stamps{name} are {_minutes(offset)} {since_change}: daylight saving {diagnosis.saving}"
+    if kind == "clock-step" and diagnosis.step is not None:
+        return f"The clock{name} jumped by {diagnosis.step:+.0f} min on {since}; its stamps are {_minutes(offset)}"
+    return f"The stamps{name} are {_minutes(offset)}" + (f"; {zone} would explain it" if zone else "")
+
+
+def _zones(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> dict[str, EvidenceValue]:
+    """The zones that would explain the offset, each with what it gives before and after the next change of clocks."""
+    if diagnosis.cause == "drift":
+        return {}
+    zones = _explaining(marks, diagnosis, site, register)
+    today = marks.days[-1]
+    ahead = [today + timedelta(days=i) for i in range(DAYS_AHEAD)]
+    claim = daily_offsets(site["export_timezone"], today, DAYS_AHEAD)
+    texts = []
+    for zone in zones[:ZONES_SHOWN]:
+        difference = (
+            daily_offsets(zone, today, DAYS_AHEAD)
+            if not zone.startswith("UTC+") and not zone.startswith("UTC-")
+            else np.full(len(ahead), _fixed_minutes(zone))
+        ) - claim
+        jumps = np.flatnonzero(np.diff(difference))
+        text = f"{zone}: {difference[0]:+.0f} min"
+        if len(jumps):
+            text += f" until {ahead[int(jumps[0])]}, then {difference[int(jumps[0]) + 1]:+.0f} min"
+        texts.append(text)
+    return {"zone_name": zones[0] if zones else None, "zones_text": "; ".join(texts), "zones_found_count": len(zones)}
+
+
+def _saving_instead(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any]) -> str:
+    """That daylight saving would explain the offset too, where no change of clocks has told yet; else nothing."""
+    for zone in dict.fromkeys((site["export_timezone"], site["timezone"])):
+        seen = len(marks.days) - diagnosis.start
+        if changes(zone, marks.days[diagnosis.start], seen):
+            return ""
+        ahead = changes(zone, marks.days[-1], DAYS_AHEAD)
+        if ahead and ahead[0][1] < 0 and abs(abs(diagnosis.now.minutes) + ahead[0][1]) <= ZONE_FITS_MIN:
+            how = "left out" if diagnosis.now.minutes < 0 else "applied twice"
+            day = marks.days[-1] + timedelta(days=ahead[0][0])
+            return f"daylight saving {how} would explain it too: the change of clocks on {day} will tell"
+    return ""
+
+
+def _fixed_minutes(name: str) -> float:
+    hours, minutes = name[4:].split(":")
+    return (int(hours) * 60 + int(minutes)) * (-1 if name[3] == "-" else 1)
+
+
+def _explaining(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> list[str]:
+    claim = daily_offsets(site["export_timezone"], marks.days[0], len(marks.days))
+    if np.isnan(claim).any():
+        return []
+    spans = [(diagnosis.start, len(marks.days), diagnosis.now.minutes)]
+    if diagnosis.cause == "daylight saving" and diagnosis.before is not None:
+        spans.append((max(0, diagnosis.start - 14), diagnosis.start, diagnosis.before))
+    fits = max(ZONE_FITS_MIN, min(diagnosis.now.uncertainty, 20.0))
+
+    def explains(offsets: Array) -> bool:
+        gaps = ((offsets - claim)[a:b] - want for a, b, want in spans)
+        return all(np.abs((np.median(gap[-14:]) + 720) % 1440 - 720) <= fits for gap in gaps)
+
+    place = (site["timezone"], site["latitude"], site["longitude"])
+    found: list[str] = []
+    for zones in plausible_zones(tuple(register), *place):
+        found = [zone for zone in zones if explains(daily_offsets(zone, marks.days[0], len(marks.days)))]
+        if found:
+            break
+    quarter = 15.0 * round((claim[-1] + diagnosis.now.minutes) / 15.0)
+    if quarter and -720 <= quarter <= 840 and explains(np.full(len(marks.days), quarter)):
+        known = sum(zone in register or zone == "UTC" for zone in found)
+        found.insert(max(known, min(len(found), 1)), fixed_name(quarter))
+    return found
+
+
+def _series(marks: Marks, device: int) -> dict[str, EvidenceValue]:
+    """Daily offset, and first and last light as stamped beside the sun's, for the picture; local minutes of the day."""
+    columns = np.flatnonzero(marks.seen[device])
+    columns = columns[:: max(1, -(-len(columns) // SERIES_POINTS))]
+    noon = marks.noon[device, columns] + np.nan_to_num(marks.zone_offset[device, columns])
+    rise, fall = noon - marks.half_day[device, columns], noon + marks.half_day[device, columns]
+    first, last = marks.first_late[device, columns], marks.last_early[device, columns]
+    return {
+        "series_day": [marks.days[i].isoformat() for i in columns],
+        "series_offset_min": _list((first - last) / 2),
+        "series_first_light_min": _list(rise + first),
+        "series_last_light_min": _list(fall - last),
+        "series_sunrise_min": _list(rise),
+        "series_sunset_min": _list(fall),
+    }
+
+
+def _list(values: Array) -> list[float | None]:
+    return [round(float(value), 1) if np.isfinite(value) else None for value in values]

@@ -1,0 +1,291 @@
+"""Runs of readings in which a channel repeats one value, and what of it is natural.
+
+Nothing generated at night, a battery that rests, power at the inverter's rating, a regulated grid flow and whole
+numbers of slow quantities repeat themselves without any fault. Told here from the day's own readings alone.
+"""
+
+import numpy as np
+import polars as pl
+
+from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
+from detectors.solar.clear_day import daylight_h
+from detectors.stats.robust import Array
+
+GENERATION = ("pv_w", *STRING_CHANNELS)
+FLOWS = ("load_w", "grid_w", *PHASE_CHANNELS, "battery_w")
+POWERS = (*GENERATION, *FLOWS)
+MAINS = (*VOLTAGE_CHANNELS, "frequency_hz")
+TEMPERATURES = ("module_temp_c", "ambient_temp_c", "inverter_temp_c", "battery_temp_c")
+WATCHED = (*POWERS, "irradiance_w_m2", "soc_pct", *MAINS, *TEMPERATURES)
+
+RUNS = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "device_id": pl.String,
+        "channel": pl.String,
+        "run_h": pl.Float64,  # what the equal readings cover
+        "repeats": pl.Int32,  # how many they are
+        "value": pl.Float64,
+        "start_h": pl.Float64,  # local hour at which the first of them begins
+        "end_h": pl.Float64,  # local hour at which the last of them ends
+        "moves": pl.Int32,  # changes of the device's other powers meanwhile
+        "open_w": pl.Float64,  # how much pv + battery + grid - load moves meanwhile (deviation of hourly means)
+        "flow_w": pl.Float64,  # what flows meanwhile on average
+        "below_top": pl.Float64,  # how far below the day's top, where clipping could explain that
+        "soc_change_pct": pl.Float64,  # of the battery meanwhile; null = not read
+    }
+)
+
+SHORT_H = 1.0  # ours: what is over within the hour is neither kept nor judged
+MIN_STEP_VALUES = 3
+STEP_AGREEMENT = 0.95  # ours: so many of the gaps must be whole multiples of the smallest one
+STEP_SLACK = 0.02  # ours: room for rounding in the export
+SAME = 1e-6  # relative: powers from counters differ in the last bits
+IDLE_SHARE = 0.01  # ours: 1 % of the rating is an inverter's own consumption, a battery's standby, a sensor's offset
+IDLE_W = 30.0  # ours: on small sites, the electronics alone
+EMPTY_HOUSE_W = 50.0  # ours: what stands by in an empty house draws the same all day
+TOP_QUANTILE = 0.95  # ours: bright cloud edges pass a clipping level for moments
+DARK_W_M2 = 10.0  # ours: offsets of irradiance sensors at night stay below it
+FLAT_TOP_SHARE = 0.99  # ours: clipped power varies within the meter's error
+BUFFER_TIMES = 2.0  # as in the site-days: a regulator holds the grid within twice its buffer
+NEAR_LIMIT_SHARE = 0.02  # ours: a limit is held within the error of the meter that regulates
+DUSK_H = 1.0  # ours: hourly readings round both ends of the light up; below 1 % of the rating does not count
+FULL_PCT = 97.0  # ours: batteries balance their cells near the top, some show 98 or 99 % then
+NEAR_FLOOR_PCT = 2.0  # common practice: levels are shown in whole per cent and settle within two
+KWH_PER_WH = 1e-3
+FITS = 0.5  # ours: a charge that follows the power at least by half confirms it, conversion losses and wear included
+OVERFULL = 1.1  # ours: more than 1.1 x its capacity cannot go into or out of a battery in one go
+
+
+def runs(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """RUNS of an hour or more that nothing natural explains, for all watched channels, in any order."""
+    rows = _sorted(device_readings, sites)
+    present = [name for name in WATCHED if rows[name].null_count() < rows.height]
+    if rows.is_empty() or not present:
+        return RUNS.to_frame()
+    unit = rows["unit"].to_numpy()
+    columns = {name: rows[name].to_numpy() for name in present}
+    sums = _sums(columns, unit, rows["start_h"].to_numpy())
+    clock = {name: rows[name].to_numpy() for name in ("start_h", "length_h")}
+    found = [_runs_of(name, values, unit, clock, sums, columns.get("soc_pct")) for name, values in columns.items()]
+    told = pl.concat(found).join(_units(rows, present, sites), on="unit", how="left")
+    below_top = [pl.when(pl.col("channel") == name).then(_below_top(name)) for name in present if name in GENERATION]
+    told = told.with_columns(below_top=pl.coalesce(*below_top, pl.lit(None, pl.Float64)))
+    natural = [_natural(name) for name in present]
+    return told.filter(~pl.any_horizontal(natural).fill_null(False)).select(RUNS.names()).cast(RUNS)
+
+
+def _sorted(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """Readings by site, device, day and time, `unit` numbering what belongs together."""
+    own = ["site_id", "device_id", "day"]
+    since_midnight = pl.col("ts_local") - pl.col("ts_local").dt.date().cast(pl.Datetime("us"))
+    return (
+        device_readings.join(sites.select("site_id"), on="site_id", how="semi")
+        .select(
+            "site_id",
+            "device_id",
+            pl.col("ts_local").dt.date().alias("day"),
+            "ts_utc",
+            *WATCHED,
+            start_h=since_midnight.dt.total_seconds() / 3600,
+            length_h=pl.col("interval_s") / 3600,
+        )
+        .sort(*own, "ts_utc")
+        .with_columns(unit=pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in own).fill_null(True))
+        .with_columns(pl.col("unit").cum_sum().cast(pl.Int64) - 1)
+    )
+
+
+def _sums(columns: dict[str, Array], unit: np.ndarray, start_h: Array) -> dict[str, Array]:
+    """Running sums over all rows, one more than rows: of changes of powers, of what does not add up and of its square.
+
+    What does not add up is taken by hourly means, so that meters read some minutes apart do not matter.
+    """
+    nothing = np.zeros(len(unit))
+    moved = sum((_changed(columns[name], unit) for name in POWERS if name in columns), nothing)
+    pv, grid, load = (columns.get(name, np.full(len(unit), np.nan)) for name in ("pv_w", "grid_w", "load_w"))
+    battery = np.nan_to_num(columns.get("battery_w", nothing))
+    open_w = pv + battery + grid - load
+    flow_w = (np.abs(pv) + np.abs(battery) + np.abs(grid) + np.abs(load)) / 2
+    known = np.isfinite(open_w)
+    hour = np.cumsum(np.concatenate([[0], (np.diff(unit) != 0) | (np.diff(start_h.astype(np.int64)) != 0)]))
+    count = np.bincount(hour, known)
+    mean = np.bincount(hour, np.where(known, open_w, 0.0)) / np.maximum(count, 1)
+    smooth = np.where(known, mean[hour], 0.0)
+    parts = {"moves": moved, "known": known, "open": smooth, "square": smooth**2, "flow": np.where(known, flow_w, 0.0)}
+    return {name: np.concatenate([[0.0], np.cumsum(part, dtype=float)]) for name, part in parts.items()}
+
+
+def _changed(values: Array, unit: np.ndarray) -> np.ndarray:
+    """1 where a channel differs from the row before of its unit."""
+    with np.errstate(invalid="ignore"):
+        moved = np.abs(np.diff(values)) > SAME * np.maximum(1.0, np.abs(values[1:]))
+    return np.concatenate([[0], (moved & (unit[1:] == unit[:-1])).astype(np.int64)])
+
+
+def _runs_of(
+    name: str, values: Array, unit: np.ndarray, clock: dict[str, Array], sums: dict[str, Array], soc_pct: Array | None
+) -> pl.DataFrame:
+    """Runs of an hour or more of one channel, natural ones included; missing readings neither count nor break."""
+    at = np.flatnonzero(np.isfinite(values))
+    shown, of_unit = values[at], unit[at]
+    is_new = np.ones(len(at), bool)
+    is_new[1:] = (np.abs(np.diff(shown)) > SAME * np.maximum(1.0, np.abs(shown[1:]))) | (of_unit[1:] != of_unit[:-1])
+    first = np.flatnonzero(is_new)
+    last = np.append(first[1:], len(at)) - 1
+    covered = np.concatenate([[0.0], np.cumsum(clock["length_h"][at])])
+    run_h = covered[last + 1] - covered[first]
+    long = run_h >= SHORT_H - 1e-9
+    first, last, run_h = first[long], last[long], run_h[long]
+    begin, end = at[first], at[last]
+    within = {key: total[end + 1] - total[begin] for key, total in sums.items()}
+    known = np.where(within["known"] > 0, within["known"], np.nan)
+    variance = within["square"] / known - (within["open"] / known) ** 2
+    change = np.full(len(first), np.nan) if soc_pct is None else soc_pct[end] - soc_pct[begin]
+    return pl.DataFrame(
+        {
+            "unit": unit[begin],
+            "channel": pl.Series([name], dtype=pl.String).new_from_index(0, len(first)),
+            "run_h": run_h,
+            "repeats": last - first + 1,
+            "value": values[begin],
+            "start_h": clock["start_h"][begin],
+            "end_h": clock["start_h"][end] + clock["length_h"][end],
+            "moves": sums["moves"][end + 1] - sums["moves"][begin + 1],
+            "open_w": np.sqrt(np.maximum(variance, 0.0)),
+            "flow_w": within["flow"] / known,
+            "soc_change_pct": change,
+        }
+    ).with_columns(pl.col("open_w", "flow_w", "soc_change_pct").fill_nan(None))
+
+
+def _units(rows: pl.DataFrame, present: list[str], sites: pl.DataFrame) -> pl.DataFrame:
+    """What is known of each unit: its site's ratings and levels, the day's extremes, hours with generation."""
+    told = sites.select(
+        "site_id",
+        "latitude",
+        "feed_in_limit_kw",
+        "import_limit_kw",
+        "battery_kwh",
+        "battery_reserve_pct",
+        buffer_w=pl.col("feed_in_buffer_w").fill_null(0.0),
+        rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
+    )
+    idle = pl.max_horizontal(IDLE_SHARE * pl.col("rating_w"), pl.lit(IDLE_W))
+    extremes = [
+        expression
+        for name in present
+        if name in GENERATION
+        for expression in (
+            pl.col(name).filter(pl.col(name) > pl.col("idle_w")).quantile(TOP_QUANTILE).alias(f"{name}_top"),
+            pl.col("length_h").filter(pl.col(name) > pl.col("idle_w")).sum().alias(f"{name}_lit_h"),
+        )
+    ]
+    units = (
+        rows.join(told, on="site_id")
+        .with_columns(idle_w=idle)
+        .group_by("unit")
+        .agg(
+            pl.col("site_id", "device_id", "day", "idle_w", *told.columns[1:]).first(),
+            *extremes,
+            has_battery_w=pl.col("battery_w").count() > 0,
+        )
+    )
+    return units.with_columns(daylight_h=_daylight(units))
+
+
+def _daylight(units: pl.DataFrame) -> pl.Series:
+    hours = np.zeros(units.height)
+    for (day,), own in units.select("day", "latitude").with_row_index("at").group_by("day"):
+        hours[own["at"].to_numpy()] = daylight_h(own["latitude"].to_numpy(), day)
+    return pl.Series(hours)
+
+
+def _natural(name: str) -> pl.Expr:
+    """Whether a run of channel `name` needs no fault to explain it."""
+    value, size = pl.col("value"), pl.col("value").abs()
+    idle = size <= pl.col("idle_w")
+    if name in GENERATION:
+        rule = idle | (value < 0) | (pl.col("below_top") <= (1 - FLAT_TOP_SHARE) * value)
+    elif name == "load_w":
+        rule = size <= EMPTY_HOUSE_W
+    elif name in ("grid_w", *PHASE_CHANNELS):
+        near = NEAR_LIMIT_SHARE * pl.col("rating_w")
+        held = (value + pl.col("feed_in_limit_kw") * 1000).abs() <= near
+        shaved = (value - pl.col("import_limit_kw") * 1000).abs() <= near
+        rule = idle | (size <= BUFFER_TIMES * pl.col("buffer_w")) | held.fill_null(False) | shaved.fill_null(False)
+    elif name == "battery_w":
+        rule = idle | _battery_is_right()
+    elif name == "soc_pct":
+        # Where the battery's power is read, its level is judged against that, elsewhere.
+        rule = pl.col("has_battery_w") | (value >= FULL_PCT) | (value <= pl.col("battery_reserve_pct") + NEAR_FLOOR_PCT)
+    elif name == "irradiance_w_m2":
+        rule = value <= DARK_W_M2
+    else:
+        rule = value == 0  # not connected, or the grid is off
+    return (pl.col("channel") == name) & rule.fill_null(False)
+
+
+def _below_top(name: str) -> pl.Expr:
+    """How far generation stands below the day's top: clipped or held back, it stands close to it.
+
+    Null where no clipping can be: no roof generates for longer than there is light.
+    """
+    by_day = (pl.col("run_h") < pl.col("daylight_h")) & (pl.col(f"{name}_lit_h") <= pl.col("daylight_h") + DUSK_H)
+    return pl.when(by_day).then(pl.col(f"{name}_top") - pl.col("value"))
+
+
+def _battery_is_right() -> pl.Expr:
+    """A schedule or a limit keeps a battery's power still; its state of charge then follows, within what it holds."""
+    hours, capacity_kwh = pl.col("run_h"), pl.col("battery_kwh")
+    kwh = pl.col("value") * hours * KWH_PER_WH
+    expected_pct = -100 * kwh / capacity_kwh
+    change = pl.col("soc_change_pct")
+    follows = (change - expected_pct).abs() <= FITS * expected_pct.abs() + NEAR_FLOOR_PCT
+    same_way = change * pl.col("value") < 0
+    fits = kwh.abs() <= OVERFULL * capacity_kwh
+    return pl.coalesce(follows, same_way, fits, pl.lit(True))
+
+
+def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFrame:
+    """RUNS with `step`, the resolution of the channel in its unit, and `distinct`, its number of values on the day.
+
+    The smallest difference between two values, where the other differences are multiples of it; else 0: it has none
+    to speak of. Null where fewer than three values are to be seen.
+    """
+    own = ["site_id", "device_id", "day"]
+    day = pl.col("ts_local").dt.date().alias("day")
+    told = [found.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
+    for (name,), mine in found.group_by("channel", maintain_order=True):
+        level = pl.col(str(name)).round(4).alias("level")
+        values = (
+            device_readings.select("site_id", "device_id", day, level)
+            .join(mine.select(own), on=own, how="semi")
+            .drop_nulls("level")
+            .unique()
+            .sort(*own, "level")
+        )
+        told.append(mine.join(steps(values, own), on=own, how="left"))
+    return pl.concat(told)
+
+
+def steps(levels: pl.DataFrame, own: list[str]) -> pl.DataFrame:
+    """[*own, step, distinct] of `level` in each group of rows, which are distinct and sorted by own and level."""
+    is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in own)
+    gap = pl.when(is_same).then(pl.col("level").diff())
+    gaps = levels.with_columns(gap=pl.when(gap > SAME).then(gap))
+    least = gaps.group_by(own).agg(least=pl.col("gap").min(), distinct=pl.len().cast(pl.Int64))
+    multiple = pl.col("gap") / pl.col("least")
+    agrees = ((multiple - multiple.round()).abs() <= STEP_SLACK) | multiple.is_null()
+    shares = gaps.join(least, on=own).group_by(own).agg(pl.col("least", "distinct").first(), share=agrees.mean())
+    step = pl.when(pl.col("share") >= STEP_AGREEMENT).then("least").otherwise(0.0)
+    return shares.select(*own, pl.when(pl.col("distinct") >= MIN_STEP_VALUES).then(step).alias("step"), "distinct")
+
+
+def longest(found: pl.DataFrame) -> pl.DataFrame:
+    """Of each device, day and channel the longest of its runs."""
+    own = ["site_id", "device_id", "day", "channel"]
+    return found.sort(*own, "run_h", "start_h", descending=[False] * 4 + [True, False]).unique(
+        own, keep="first", maintain_order=True
+    )

@@ -1,0 +1,292 @@
+"""Sites, or one device of several, from which no readings come any more.
+
+A silent site may run well or stand still; nobody knows, and every other detector falls silent with it. How long is too
+long goes by what the site usually does: some leave the nights out, some deliver every third day. Where most sites of a
+kind stop on one day, it is the delivery and not a thousand loggers.
+"""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from detectors.data_quality.deliveries import Past, delivery_rows
+from detectors.finding import Finding, Kind, NotJudged, Verdict
+
+DETECTOR = "site-silent"
+KIND = "site-silent"
+RANK = 10
+KINDS = {
+    KIND: Kind(
+        title="No readings arrive",
+        close_after=1,  # one day with readings ends the silence
+        revisit=True,
+        cause="The logger is offline: its network connection, its power supply or the inverter itself is off.",
+        next_step="Service desk: look whether other sites of the same system deliver, then ask the owner about the "
+        "router and the inverter's display; send the installer if it stays silent.",
+        steps=(
+            "Read the inverter's display or indicator: does it run, and does it show a fault?",
+            "Check the logger's supply and its connection (cable, wireless reach, router changed, card expired).",
+            "Restart the logger and wait for a first reading before leaving.",
+            "Read the lifetime counters: their growth since the last reading shows whether the site ran meanwhile.",
+            "For one inverter of several: check its data line, its address and the terminating resistor.",
+        ),
+        cautions=(
+            "Qualified persons only, under local codes and the network operator's rules.",
+            "A silent site may be live: PV conductors are live in daylight with AC off.",
+        ),
+    )
+}
+KEPT = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "device_id": pl.String,
+        "first_h": pl.Float64,  # local hour at which the day's first reading begins
+        "last_h": pl.Float64,  # local hour at which its last one ends
+        "gap_h": pl.Float64,  # the longest time between two readings of the day
+        "covered_h": pl.Float64,  # what readings cover
+    }
+)
+
+SILENT_H = 24.0  # common practice: a logger is offline after 24 h
+NEVER_DAYLIGHT_H = 6.0  # common practice: 6 daylight hours where a site has never reported
+LATE_SHARE = 1.5  # ours: half as long again as its usual gaps is no longer usual
+CUT_H = 18.0  # ours: days cut by another clock leave up to 6 h of a missing day; a neighbour shows that it is missing
+REGULAR_H = 3.0  # ours: with no longer gap than this a site delivers without pause
+TO_THE_END_H = 23.0  # ours: a neighbour whose day goes on until here was delivered in full
+MIN_GROUP = 3  # ours: two sites that stop on one day may be chance
+MOST = 0.5  # more than half of a kind
+PICTURE_DAYS = 30
+
+
+def keep(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """KEPT: when each device's readings of a day began, ended and paused; rows without any value do not count."""
+    known = device_readings.join(sites.select("site_id"), on="site_id", how="semi")
+    return delivery_rows(known).select(KEPT.names()).cast(KEPT)
+
+
+def detect(
+    device_readings: pl.DataFrame,
+    days: pl.DataFrame,
+    kept: pl.DataFrame,
+    sites: pl.DataFrame,
+    day: date,
+    *,
+    silent_h: float = SILENT_H,
+    late_share: float = LATE_SHARE,
+) -> list[Verdict]:
+    """A finding per site that is silent, or has silent devices, at the end of `day`; in hours without readings."""
+    if sites.is_empty():
+        return []
+    sites = sites.sort("site_id")
+    rows = _rows(keep(device_readings, sites), kept, days, sites, day)
+    first_day = _first_day(rows, days, day)
+    past = Past.of_sites(rows, sites, first_day, day)
+    limit_h = np.maximum(silent_h, late_share * past.usual_gap_h)
+    is_out = _is_silent(past, limit_h)
+    group = _groups(sites)
+    excused = _excused(past, is_out, group)
+    is_cut = _is_cut(past, limit_h, group)
+    devices = _device_verdicts(rows, sites, first_day, day, silent_h, late_share)
+    verdicts: list[Verdict] = []
+    for place, site_id in enumerate(sites["site_id"]):
+        if not past.delivered[place, -1]:
+            verdicts.append(_whole(past, place, site_id, limit_h[place], bool(is_out[place, -1]), bool(excused[place])))
+        elif is_cut[place]:
+            verdicts.append(_finding(past, place, site_id, CUT_H))
+        elif site_id in devices:
+            verdicts.append(devices[site_id])
+    return verdicts
+
+
+def _rows(today: pl.DataFrame, kept: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    """KEPT rows of the window, today's made from today's readings; where nothing was kept, the site-day stands in."""
+    earlier = kept.filter(pl.col("day") < day).select(KEPT.names())
+    told = pl.concat([earlier.cast(KEPT), today])
+    summed = days.filter((pl.col("day") < day) & (pl.col("readings") > 0)).join(told, on=["site_id", "day"], how="anti")
+    whole = summed.select(
+        "site_id",
+        "day",
+        device_id=pl.lit(""),
+        first_h=pl.lit(0.0),
+        last_h=pl.lit(24.0),
+        gap_h=pl.lit(0.0),
+        covered_h=pl.col("coverage_pct").fill_null(100.0) * 0.24,
+    )
+    since = sites.select("site_id", "commissioned_on")
+    return (
+        pl.concat([told, whole.cast(KEPT)])
+        .join(since, on="site_id", how="inner")
+        .filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on")))
+        .drop("commissioned_on")
+    )
+
+
+def _first_day(rows: pl.DataFrame, days: pl.DataFrame, day: date) -> date:
+    """The fleet's first day within the window."""
+    seen = [first for frame in (rows, days) if isinstance(first := frame["day"].min(), date)]
+    return min([*seen, day])
+
+
+def _is_silent(past: Past, limit_h: np.ndarray) -> np.ndarray:
+    """Whether each site was silent beyond its limit at the end of each day, [sites, days].
+
+    A logger that lives on the roof's own power sleeps through dark days, so where only daylight is ever delivered,
+    daylight has to go by as well.
+    """
+    dark = past.is_daylight_only[:, None] & (past.missed_daylight_h < NEVER_DAYLIGHT_H)
+    reported = (past.silent_h >= limit_h[:, None]) & ~dark
+    never = past.never_daylight_h >= NEVER_DAYLIGHT_H
+    return np.where(past.has_reported, reported, never & bool(past.delivered.any()))
+
+
+def _groups(sites: pl.DataFrame) -> np.ndarray:
+    """The group that each site's delivery is compared with: profile and zone, else profile, else the whole fleet."""
+    profile = pl.col("profile").fill_null("")
+    levels = sites.select(by_profile=profile, by_zone=pl.concat_str(profile, pl.lit("\t"), "timezone"))
+    named = levels.select(
+        pl.when(pl.len().over("by_zone") >= MIN_GROUP)
+        .then("by_zone")
+        .when(pl.len().over("by_profile") >= MIN_GROUP)
+        .then(pl.concat_str("by_profile", pl.lit("\t")))
+        .otherwise(pl.lit(""))
+        .rank("dense")
+        .alias("group")
+    )
+    return named["group"].to_numpy().astype(np.int64) - 1
+
+
+def _excused(past: Past, is_out: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Sites whose silence began with that of most of their kind and has lasted as long as theirs.
+
+    Day by day: of the sites that deliver daily and were not silent before, more than half missing is the delivery.
+    """
+    known = np.zeros(len(group), bool)
+    excused = np.zeros(len(group), bool)
+    is_daily = past.usual_gap_h < SILENT_H
+    count = int(group.max()) + 1
+    for at in range(past.delivered.shape[1]):
+        missing = ~past.delivered[:, at]
+        due = is_daily & past.has_reported[:, at] & ~known
+        due_count = np.bincount(group, due, minlength=count)
+        missing_count = np.bincount(group, due & missing, minlength=count)
+        stopped = (due_count >= MIN_GROUP) & (missing_count > MOST * due_count)
+        excused = (excused | ~known) & missing & stopped[group]
+        known = is_out[:, at] & ~excused & missing
+    return excused
+
+
+def _is_cut(past: Past, limit_h: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Days that break off in their first hours at sites that never pause, while their kind is there to the end."""
+    here = past.delivered[:, -1]
+    is_full = here & (np.nan_to_num(past.last_h[:, -1]) >= TO_THE_END_H)
+    early = here & (past.silent_h[:, -1] >= CUT_H) & (past.usual_gap_h <= REGULAR_H) & (limit_h <= SILENT_H)
+    count = int(group.max()) + 1
+    full, others = np.bincount(group, is_full, minlength=count), np.bincount(group, here, minlength=count) - 1
+    return early & (full > MOST * others)[group]
+
+
+def _whole(past: Past, place: int, site_id: str, limit_h: float, is_out: bool, is_excused: bool) -> Verdict:
+    """The verdict on a site without readings on the day."""
+
+    def unjudged(reason: str) -> NotJudged:
+        return NotJudged(site_id, past.day, DETECTOR, reason)
+
+    if is_excused:
+        return unjudged("no site of its kind delivered on this day, or hardly any: a delivery problem")
+    if is_out:
+        return _finding(past, place, site_id, limit_h)
+    if not past.delivered.any():
+        return unjudged("nothing of any site has arrived in the time looked back on")
+    if not past.has_reported[place, -1]:
+        return unjudged("never reported so far, and hardly any daylight since it could have")
+    if past.silent_h[place, -1] >= limit_h:
+        return unjudged("it delivers by daylight only, and there was hardly any")
+    return unjudged(f"no readings on this day, but gaps of up to {limit_h / LATE_SHARE:.0f} h are usual here")
+
+
+def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
+    silent_h = float(past.silent_h[place, -1])
+    since = past.silent_since(place)
+    if past.has_reported[place, -1]:
+        summary = f"No readings for {silent_h:.0f} hours; the last one is of {past.last_text(place)} local time."
+        measured = f"no readings since {past.last_text(place)} local time"
+    else:
+        summary = f"No readings since {since.isoformat()}, the first day on which there could have been any."
+        measured = f"no readings since {since.isoformat()}"
+        limit_h = NEVER_DAYLIGHT_H
+    usual_h = float(past.usual_gap_h[place])
+    return Finding(
+        site_id=site_id,
+        day=past.day,
+        kind=KIND,
+        severity="urgent",
+        value=silent_h,
+        unit="h",
+        threshold=float(limit_h),
+        summary=summary,
+        measured=measured,
+        expected=f"readings every day, with no gap longer than {limit_h:.0f} h",
+        since=since,
+        evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h), **_picture(past, place)},
+    )
+
+
+def _picture(past: Past, place: int) -> dict[str, list[float | None] | list[str]]:
+    shown = min(PICTURE_DAYS, past.delivered.shape[1])
+    covered_h: list[float | None] = [round(float(hours), 2) for hours in past.covered_h[place, -shown:]]
+    return {
+        "series_day": [(past.day - timedelta(days=shown - 1 - n)).isoformat() for n in range(shown)],
+        "covered_h": covered_h,
+    }
+
+
+def _device_verdicts(
+    rows: pl.DataFrame, sites: pl.DataFrame, first_day: date, day: date, silent_h: float, late_share: float
+) -> dict[str, Finding]:
+    """Site -> finding, for sites of which some devices are silent while others deliver."""
+    named = rows.filter(pl.col("device_id") != "")
+    units = named.select("site_id", "device_id").unique().filter(pl.len().over("site_id") > 1)
+    if units.is_empty():
+        return {}
+    units = units.join(sites, on="site_id").sort("site_id", "device_id")
+    past = Past.of_devices(named, units, first_day, day)
+    limit_h = np.maximum(silent_h, late_share * past.usual_gap_h)
+    is_out = _is_silent(past, limit_h)[:, -1]
+    found = {}
+    for (site_id,), own in units.with_row_index("place").group_by("site_id", maintain_order=True):
+        places = own["place"].to_numpy()
+        silent = places[is_out[places]]
+        if len(silent) and past.delivered[places, -1].any():
+            longest = int(silent[np.argmax(past.silent_h[silent, -1])])
+            names = [units["device_id"][int(place)] for place in silent]
+            found[str(site_id)] = _device_finding(past, longest, str(site_id), names, len(places), limit_h[longest])
+    return found
+
+
+def _device_finding(past: Past, place: int, site_id: str, names: list[str], count: int, limit_h: float) -> Finding:
+    silent_h = float(past.silent_h[place, -1])
+    whom = f"device {names[0]}" if len(names) == 1 else f"devices {', '.join(names)}"
+    return Finding(
+        site_id=site_id,
+        day=past.day,
+        kind=KIND,
+        severity="soon",  # the site is seen in part; its own sums wait for the device
+        value=silent_h,
+        unit="h",
+        threshold=float(limit_h),
+        summary=f"No readings of {whom} for {silent_h:.0f} hours; {count - len(names)} of its {count} devices go on.",
+        measured=f"no readings of {whom} since {past.last_text(place)} local time",
+        expected=f"readings of each of its {count} devices every day",
+        since=past.silent_since(place),
+        evidence={
+            "device_name": ", ".join(names),
+            "silent_count": len(names),
+            "devices_count": count,
+            "silent_h": silent_h,
+            "usual_gap_h": float(past.usual_gap_h[place]),
+            "limit_h": float(limit_h),
+            **_picture(past, place),
+        },
+    )

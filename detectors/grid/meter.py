@@ -1,0 +1,84 @@
+"""What the detectors of the grid share: a meter's step, the means of blocks of time, the dark."""
+
+from collections.abc import Callable
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from detectors.frames import PHASE_CHANNELS
+from detectors.solar.position import elevation_deg
+
+CLOCK_KINDS = ("time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step")
+MIN_STEP_VALUES = 10  # ours: fewer distinct values do not show a meter's step
+STEP_AGREEMENT = 0.95  # ours: so many of the gaps must be whole multiples of the smallest one
+MICROSECONDS_PER_DAY = 86_400e6
+
+RATING_W = pl.coalesce("inverter_kw", "installed_kwp") * 1000  # of SITES
+
+# Where only the phases are read, their sum is the grid's power; a phase that is missing leaves it unknown.
+GRID_W = pl.coalesce("grid_w", pl.col(PHASE_CHANNELS[0]) + pl.col(PHASE_CHANNELS[1]) + pl.col(PHASE_CHANNELS[2]))
+
+
+def step_w(values: pl.Series) -> float:
+    """The meter's resolution as the values show it, W; 0 where they keep to no common step."""
+    distinct = np.unique(np.round(values.drop_nulls().to_numpy(), 3))
+    if len(distinct) < MIN_STEP_VALUES:
+        return 0.0
+    gaps = np.diff(distinct)
+    multiples = gaps / gaps.min()
+    agreeing = np.abs(multiples - np.round(multiples)) < 0.01  # ours: room for rounding in the export
+    return float(gaps.min()) if agreeing.mean() >= STEP_AGREEMENT else 0.0
+
+
+def steps(rows: pl.DataFrame, by: list[str], channel: str = "grid_w") -> pl.DataFrame:
+    """[*by, step_w]: the resolution of one channel in each group."""
+    told = pl.col(channel).map_batches(step_w, return_dtype=pl.Float64, returns_scalar=True)
+    return rows.group_by(by).agg(step_w=told)
+
+
+def highest_sun_deg(rows: pl.DataFrame) -> pl.Series:
+    """The sun's height at the interval's start or end, whichever is higher; `rows` has latitude and longitude."""
+    start = rows["ts_utc"].dt.epoch("us").to_numpy() / MICROSECONDS_PER_DAY
+    place = rows["latitude"].to_numpy(), rows["longitude"].to_numpy()
+    ends = [elevation_deg(*place, start + share * rows["interval_s"].to_numpy() / 86400) for share in (0.0, 1.0)]
+    return pl.Series("sun_deg", np.maximum(*ends))
+
+
+def block_means(rows: pl.DataFrame, channels: list[str], minutes: int, by: list[str]) -> pl.DataFrame:
+    """Means of `channels` over blocks of `minutes` from midnight UTC, weighted by the intervals.
+
+    [*by, start_utc, minutes, <channel>...]: `minutes` is how much of the block readings cover; intervals longer than a
+    block stay as they are. Every sum leaves out what is not read.
+    """
+    weight = pl.col("interval_s").cast(pl.Float64)
+    means = [
+        ((pl.col(name) * weight).sum() / weight.filter(pl.col(name).is_not_null()).sum())
+        .fill_nan(None)
+        .alias(name)
+        for name in channels
+    ]  # fmt: skip
+    start = pl.col("ts_utc").dt.truncate(f"{minutes}m")
+    whole = pl.when(pl.col("interval_s") > minutes * 60).then("ts_utc").otherwise(start).alias("start_utc")
+    return rows.group_by([*by, whole]).agg((weight.sum() / 60).alias("minutes"), *means).sort([*by, "start_utc"])
+
+
+def local_day() -> pl.Expr:
+    return pl.col("ts_local").dt.date().alias("day")
+
+
+def kept_of_day(
+    kept: pl.DataFrame,
+    readings: pl.DataFrame,
+    sites: pl.DataFrame,
+    day: date,
+    keep: Callable[[pl.DataFrame, pl.DataFrame], pl.DataFrame],
+) -> pl.DataFrame:
+    """The kept rows of `day`, made from `readings` where none was kept."""
+    have = kept.filter(pl.col("day") == day).join(sites.select("site_id"), on="site_id", how="semi")
+    others = sites.join(have.select("site_id"), on="site_id", how="anti")
+    if others.is_empty():
+        return have
+    rows = readings.join(others.select("site_id"), on="site_id", how="semi")
+    made = keep(rows, others).filter(pl.col("day") == day)
+    return pl.concat([have.select(made.columns).cast(made.schema), made])

@@ -1,0 +1,270 @@
+"""A grid sensor whose sign is turned, or that sits on the wrong phase.
+
+Feed-in with the sun well down and nothing else to feed it cannot be: import is shown as feed-in. Until that is mended
+every figure of import, feed-in and load is wrong, and an inverter that follows this sensor regulates the wrong way.
+A source that nobody reads (a generator, a second battery) can feed in at night, too; then the grid still answers
+generation the right way by day, and the site is not judged.
+"""
+
+from datetime import date, timedelta
+
+import polars as pl
+
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
+from detectors.frames import PHASE_CHANNELS
+from detectors.grid.meter import CLOCK_KINDS, kept_of_day
+from detectors.grid.meter_signs import KEPT as KEPT
+from detectors.grid.meter_signs import PHASES, VARIANTS, flows
+from detectors.grid.meter_signs import keep as keep
+
+DETECTOR = "meter-reversed"
+KIND = "meter-reversed"
+RANK = 30
+KINDS = {
+    KIND: Kind(
+        title="Grid sensor reversed or on the wrong phase",
+        open_after=3,  # common practice: 3 nights
+        within=5,
+        close_after=3,
+        revisit=True,
+        cause="The grid's current sensor is turned round, is paired with another phase's voltage, or its sign is set "
+        "the wrong way in the meter.",
+        next_step="Service desk: turn the sensor's sign in the meter's settings if that can be done from afar; "
+        "otherwise send the installer with the phases named here.",
+        steps=(
+            "At night or with generation off, switch a load of 1 kW on each phase in turn: import must rise by 1 kW.",
+            "Check the arrow on each current sensor and which phase's voltage it is paired with.",
+            "Turn the sensor round, or correct its sign or phase in the meter's settings.",
+            "With generation on and little load, confirm that feed-in is shown.",
+        ),
+        cautions=(
+            "Qualified persons only, under local codes and the network operator's rules.",
+            "Never open a current transformer's secondary under load unless it is of the voltage-output type.",
+        ),
+    )
+}
+
+MIN_DARK_H = 1.0  # ours: an hour of feed-in out of nothing is the sensor, not a stray reading
+FED_SHARE = 0.8  # ours: a turned sensor shows feed-in whenever anything is switched on; noise shows both
+MIN_KWH = 0.05  # ours: 10 W over a short summer night
+DAY_KWH = 0.5  # ours: by day two meters' moments differ; half a kWh of feed-in beyond all sources is no moment
+ANSWER_LEAST = 0.5  # ours: of the rating, in changes of generation: a bright quarter of a day up and down
+ANSWER_RATIO = 0.4  # ours: half way from no answer to a full one, less what loads blur
+STILL_SHARE = 0.5  # ours: a load never repeats itself to the watt for half of a night
+OPEN_SHARE = 0.15  # ours: of what went through; losses and moments leave a few per cent open
+CLOSED_SHARE = 0.08
+BETTER_RATIO = 0.4  # ours: what closes the balance must leave less than half of what was open
+UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed so
+ANSWER_DAYS = 14  # ours: of the run, the latest ones tell
+PHASE_ANSWER_RATIO = 0.15  # ours: half of the third that each phase shows of a three-phase inverter
+
+
+def detect(
+    readings: pl.DataFrame,
+    kept: pl.DataFrame,
+    sites: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+    *,
+    min_dark_h: float = MIN_DARK_H,
+) -> list[Verdict]:
+    """A verdict per site whose grid sensor is wrong, in kWh of the day's impossible feed-in, or can't be judged."""
+    if sites.is_empty():
+        return []
+    clocks = set(earlier.filter(pl.col("kind").is_in(CLOCK_KINDS))["site_id"])
+    of_day = kept_of_day(kept, readings, sites, day, keep)
+    today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
+    suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]
+    past: dict[str, dict[date, dict]] = {}
+    for row in kept.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
+        past.setdefault(row["site_id"], {})[row["day"]] = row
+    verdicts: list[Verdict] = []
+    for site in sites.sort("site_id").iter_rows(named=True):
+        site_id = site["site_id"]
+        told = _judge(site, today.get(site_id), past.get(site_id, {}), day, site_id in clocks, min_dark_h)
+        if isinstance(told, str):
+            verdicts.append(NotJudged(site_id, day, DETECTOR, told))
+        elif told is not None:
+            own = flows(readings.filter(pl.col("site_id") == site_id), sites.filter(pl.col("site_id") == site_id))
+            verdicts.append(told.model_copy(update={"evidence": {**told.evidence, **_picture(own)}}))
+    return verdicts
+
+
+def _is_suspect(row: dict, min_dark_h: float) -> bool:
+    return bool(
+        is_fed_at_night(row, min_dark_h)
+        or _fed_phases(row, min_dark_h)
+        or row["light_impossible_kwh"] >= DAY_KWH
+        or _balance_guess(row)
+    )
+
+
+def _judge(
+    site: dict, row: dict | None, past: dict[date, dict], day: date, is_clock_wrong: bool, min_dark_h: float
+) -> Finding | str | None:
+    if row is None or row["grid_h"] == 0:
+        return "no readings" if row is None else "no readings of the grid meter"
+    if is_clock_wrong:
+        return "clock is known to be wrong, so day and night are in doubt"
+    run = _run(past, day, min_dark_h)
+    rows = [past.get(one, row) for one in run[-ANSWER_DAYS:]]
+    guess = _balance_guess(row)
+    night, phases = is_fed_at_night(row, min_dark_h), _fed_phases(row, min_dark_h)
+    answer = _answer(rows)
+    by_day = row["light_impossible_kwh"] >= DAY_KWH and answer is not None and answer >= ANSWER_RATIO
+    by_balance = guess is not None and row["impossible_kwh"] >= MIN_KWH
+    if by_day or by_balance:
+        return _finding(site, row, run, answer, guess, phases)
+    if night or phases:
+        return _doubt(rows, night, phases) or _finding(site, row, run, answer, guess, phases)
+    return None if _is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
+
+
+def is_fed_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether the dark hours show feed-in and hardly ever import, with nothing generating and no battery at work."""
+    fed, bought = row["fed_h"], row["bought_h"]
+    return fed >= min_dark_h and fed >= FED_SHARE * (fed + bought) and row["fed_kwh"] >= MIN_KWH
+
+
+def _fed_phases(row: dict, min_dark_h: float) -> list[int]:
+    """The phases that feed in through the dark, though others may not."""
+    found = []
+    for n in PHASES:
+        fed, bought = row[f"fed_l{n}_h"], row[f"bought_l{n}_h"]
+        if fed >= min_dark_h and fed >= FED_SHARE * (fed + bought) and row[f"fed_l{n}_kwh"] >= MIN_KWH:
+            found.append(n)
+    return found
+
+
+def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
+    """The days in a row, up to `day`, on which the sensor looked wrong, oldest first; unseen days do not break it."""
+    days, unseen, then = [day], 0, day - timedelta(days=1)
+    while past and unseen <= UNKNOWN_DAYS and then >= min(past):
+        one = past.get(then)
+        if one is not None and (is_fed_at_night(one, min_dark_h) or _fed_phases(one, min_dark_h)):
+            days.append(then)
+            unseen = 0
+        elif one is not None and _is_right(one, min_dark_h):
+            break
+        else:
+            unseen += 1
+        then -= timedelta(days=1)
+    return days[::-1]
+
+
+def _answer(rows: list[dict], place: str = "") -> float | None:
+    """What the grid shows of a change of generation: -1 as it must be, +1 with the sign turned; None = too little.
+
+    `place` "_l1" and so on: what that phase alone shows of it.
+    """
+    change = sum(row["change_kw"] for row in rows)
+    if change < ANSWER_LEAST * rows[-1]["rating_kw"] or change == 0:
+        return None
+    return float(sum(row[f"answered{place}_kw"] for row in rows) / change)
+
+
+def _balance_guess(row: dict) -> str | None:
+    """What closes the balance with a load that is read, in words; None where nothing does or nothing is open."""
+    through = row["through_kwh"]
+    if row["load_h"] == 0 or row["open_kwh"] <= OPEN_SHARE * through:
+        return None
+    options = [("all", row["open_turned_kwh"])]
+    options += [(variant.name, row[f"open_{variant.name}_kwh"]) for variant in VARIANTS]
+    name, left = min(((name, kwh) for name, kwh in options if kwh is not None), key=lambda option: option[1])
+    if left > BETTER_RATIO * row["open_kwh"] or left > CLOSED_SHARE * through:
+        return None
+    words = {variant.name: variant.words for variant in VARIANTS}
+    return words.get(name, "the sign of the whole sensor is turned")
+
+
+def _is_right(row: dict, min_dark_h: float) -> bool:
+    """Whether the day shows that the sign is as it should be: import in the dark, or the right answer by day."""
+    answer = _answer([row])
+    bought = row["bought_h"] >= min_dark_h and row["fed_h"] <= (1 - FED_SHARE) * row["bought_h"]
+    return bought or (answer is not None and answer <= -ANSWER_RATIO)
+
+
+def _doubt(rows: list[dict], night: bool, phases: list[int]) -> str | None:
+    """Why feed-in in the dark may have another cause than the sensor; None where nothing speaks for one."""
+    answers = [_answer(rows, f"_l{n}") for n in phases] or [_answer(rows)]
+    told = [answer for answer in answers if answer is not None]
+    clear = PHASE_ANSWER_RATIO if phases else ANSWER_RATIO
+    if rows[-1]["pv_h"] == 0:
+        return "feed-in while the sun is down, but generation is not read, so the clock cannot be checked"
+    if told and max(told) >= clear:
+        return None
+    if told and min(told) <= -clear:
+        return "feed-in in the dark, yet the grid answers generation as it should: a source that is not read feeds in"
+    if night and rows[-1]["still_ratio"] > STILL_SHARE:
+        return "the grid meter repeats one value through the night"
+    return None
+
+
+def _unsettled(site: dict, row: dict, min_dark_h: float) -> str:
+    """Why nothing told the sensor's sign on this day."""
+    if row["dark_h"] < min_dark_h:
+        return "no dark hours with readings of the grid meter, and generation changed too little to tell its sign"
+    if site["battery_kwh"] is not None and row["known_dark_h"] < min_dark_h:
+        return "the battery was at work, or not read, all night, and the grid hardly answered generation"
+    if row["fed_h"] >= min_dark_h:
+        return "feed-in and import take turns in the dark with nothing generating"
+    return "too little import in the dark, and generation changed too little to tell the sensor's sign"
+
+
+def _finding(
+    site: dict, row: dict, run: list[date], answer: float | None, guess: str | None, phases: list[int]
+) -> Finding:
+    night = is_fed_at_night(row)
+    if not guess:
+        guess = _phase_guess(phases, night)
+    impossible_kwh = max(row["impossible_kwh"], sum(row[f"fed_l{n}_kwh"] for n in phases))
+    severity: Severity = "urgent" if site["feed_in_limit_kw"] is not None else "soon"
+    seen = "for the first time" if len(run) == 1 else f"seen on {len(run)} days since {run[0]}"
+    evidence: dict[str, EvidenceValue] = {
+        "impossible_kwh": impossible_kwh,
+        "fed_in_dark_kwh": row["fed_kwh"],
+        "fed_in_dark_h": row["fed_h"],
+        "imported_dark_h": row["bought_h"],
+        "judged_dark_h": row["known_dark_h"],
+        "seen_count": len(run),
+        "guess_text": guess,
+        "answer_ratio": None if answer is None else round(answer, 3),
+        "balance_open_kwh": row["open_kwh"] if row["load_h"] else None,
+        "balance_open_turned_kwh": row["open_turned_kwh"] if row["load_h"] else None,
+    }
+    for n in phases:
+        evidence[f"fed_in_dark_l{n}_kwh"] = row[f"fed_l{n}_kwh"]
+    return Finding(
+        site_id=site["site_id"],
+        day=row["day"],
+        kind=KIND,
+        severity=severity,
+        value=impossible_kwh,
+        unit="kWh",
+        threshold=MIN_KWH,
+        summary=f"Shows {impossible_kwh:.1f} kWh of feed-in with nothing to feed it, {seen}: {guess}.",
+        measured=f"{row['fed_kwh']:.1f} kWh fed in over {row['fed_h']:.1f} dark hours with nothing generating, "
+        f"import in {row['bought_h']:.1f} of them",
+        expected="import in the dark whenever anything is switched on",
+        since=run[0],
+        evidence=evidence,
+    )
+
+
+def _phase_guess(phases: list[int], night: bool) -> str:
+    names = " and ".join(f"L{n}" for n in phases)
+    if len(phases) in (0, 3) or (night and not phases):
+        return "the sign of the whole sensor is turned"
+    if len(phases) == 1:
+        return f"the sensor on {names} is turned round or paired with another phase's voltage"
+    return f"the sensors on {names} have changed places or are turned round"
+
+
+def _picture(own: pl.DataFrame) -> dict[str, EvidenceValue]:
+    """The day's course of grid and generation by the half hour."""
+    channels = ["grid_w", "pv_w", *(name for name in PHASE_CHANNELS if own[name].count() > 0)][:3]
+    course = own.sort("ts_utc").group_by_dynamic("ts_utc", every="30m").agg(pl.col(channels).mean())
+    return {
+        "course_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in course["ts_utc"]],
+        **{name: course[name].to_list() for name in channels},
+    }

@@ -1,0 +1,177 @@
+"""What each day tells of the grid sensor's sign: dark hours, answers to generation, the balance with signs turned.
+
+A kept row holds sums of one site and local day, from that day's readings alone; the verdict over days is drawn in
+detectors/meter_reversed.py.
+"""
+
+from typing import NamedTuple
+
+import polars as pl
+
+from detectors.frames import PHASE_CHANNELS
+from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, steps
+
+DARK_DEG = -6.0  # end of civil twilight: below it the sky lights no module to any power that a meter sees
+NOISE_W = 20.0  # ours: standby and rounding; the least import that a house with anything switched on shows
+NOISE_SHARE = 0.002  # ours: of the rating; sensors sized for the connection scatter by that around zero
+STEPS_OF_NOISE = 1.5  # ours: one step either way is the meter's rounding
+SOURCES_SHARE = 0.10  # ours: losses, and two meters that average over other moments
+IDLE_SHARE = 0.005  # ours: below 0.5 % of the rating nothing is generated or discharged
+CHANGE_MINUTES = 30  # ours: over half an hour generation changes more than most loads
+CHANGE_SHARE = 0.08  # ours: of the rating; smaller changes of generation drown in the loads'
+BATTERY_SHARE = 0.25  # ours: where the battery took more of the change, the grid had little to answer
+CLIP = 1.5  # ours: one oven must not outvote an afternoon
+
+
+class Variant(NamedTuple):
+    """One way in which sensors may be mounted wrongly: what each phase's reading must be multiplied with."""
+
+    name: str
+    factors: tuple[float, float, float]
+    words: str
+
+
+# A sensor paired with another phase's voltage shows P cos(120 deg) of a resistive load: half of it, sign turned.
+VARIANTS = (
+    Variant("l1", (-1, 1, 1), "the sensor on L1 is turned round"),
+    Variant("l2", (1, -1, 1), "the sensor on L2 is turned round"),
+    Variant("l3", (1, 1, -1), "the sensor on L3 is turned round"),
+    Variant("l12", (-1, -1, 1), "the sensors on L1 and L2 are turned round"),
+    Variant("l13", (-1, 1, -1), "the sensors on L1 and L3 are turned round"),
+    Variant("l23", (1, -1, -1), "the sensors on L2 and L3 are turned round"),
+    Variant("swap12", (-2, -2, 1), "the sensors on L1 and L2 have changed places"),
+    Variant("swap13", (-2, 1, -2), "the sensors on L1 and L3 have changed places"),
+    Variant("swap23", (1, -2, -2), "the sensors on L2 and L3 have changed places"),
+    Variant("rotated", (-2, -2, -2), "the sensors sit one phase further round than they should"),
+)
+PHASES = (1, 2, 3)
+FLOATS = (
+    "grid_h", "pv_h", "dark_h", "known_dark_h", "fed_h", "bought_h", "fed_kwh", "still_ratio",
+    "impossible_kwh", "light_impossible_kwh", "rating_kw", "change_kw", "answered_kw",
+    "load_h", "through_kwh", "open_kwh", "open_turned_kwh",
+    *(f"open_{variant.name}_kwh" for variant in VARIANTS),
+    *(f"{what}_l{n}_{unit}" for n in PHASES
+      for what, unit in (("fed", "h"), ("bought", "h"), ("fed", "kwh"), ("answered", "kw"))),
+)  # fmt: skip
+KEPT = pl.Schema({"site_id": pl.String(), "day": pl.Date(), **dict.fromkeys(FLOATS, pl.Float64())})
+BY = ["site_id", "day"]
+
+
+def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """KEPT rows of every site and local day in `readings`."""
+    rows = flows(readings, sites)
+    if rows.is_empty():
+        return KEPT.to_frame()
+    kept = rows.group_by(BY).agg(**_dark_sums(), **_balance_sums()).join(_answers(rows), on=BY, how="left")
+    answers = ["change_kw", "answered_kw", *(f"answered_l{n}_kw" for n in PHASES)]
+    return kept.with_columns(pl.col(answers).fill_null(0.0)).select(KEPT.names()).cast(KEPT).sort(BY)
+
+
+def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """Readings in order with `impossible_w`: feed-in for which no source was there, by more than the noise."""
+    known = sites.select("site_id", "latitude", "longitude", "battery_kwh", rating_w=RATING_W)
+    rows = (
+        readings.with_columns(local_day(), GRID_W.alias("grid_w"))
+        .join(known, on="site_id", how="inner")
+        .sort("site_id", "ts_utc")
+    )
+    if rows.is_empty():
+        return rows.with_columns(impossible_w=pl.lit(None, pl.Float64))
+    rows = rows.with_columns(highest_sun_deg(rows)).join(steps(rows, BY), on=BY, how="left")
+    is_dark = pl.col("sun_deg") <= DARK_DEG
+    rows = rows.sort("site_id", "ts_utc").with_columns(
+        hours=pl.col("interval_s") / 3600,
+        is_dark=is_dark,
+        # Many loggers leave the night's generation out.
+        made_w=pl.col("pv_w").fill_null(pl.when(is_dark).then(0.0)).clip(lower_bound=0.0),
+        # A battery that is there but not read may be what feeds in.
+        stored_w=pl.col("battery_w").fill_null(pl.when(pl.col("battery_kwh").is_null()).then(0.0)),
+    )
+    sources = pl.col("made_w") + pl.col("stored_w")
+    noise = pl.max_horizontal(pl.lit(NOISE_W), NOISE_SHARE * pl.col("rating_w"), STEPS_OF_NOISE * pl.col("step_w"))
+    idle = IDLE_SHARE * pl.col("rating_w")
+    excess = pl.min_horizontal(-pl.col("grid_w"), -(pl.col("grid_w") + sources))
+    return rows.with_columns(
+        noise_w=noise + SOURCES_SHARE * (pl.col("made_w") + pl.col("stored_w").abs()).fill_null(0.0),
+        is_idle_dark=(is_dark & (pl.col("made_w") <= idle) & (pl.col("stored_w").abs() <= idle)).fill_null(False),
+        excess_w=pl.when(sources.is_not_null()).then(excess),
+    ).with_columns(
+        impossible_w=pl.when(pl.col("excess_w") > pl.col("noise_w")).then("excess_w").otherwise(0.0),
+    )
+
+
+def _dark_sums() -> dict[str, pl.Expr]:
+    hours, grid, noise = pl.col("hours"), pl.col("grid_w"), pl.col("noise_w")
+    dark = pl.col("is_idle_dark") & grid.is_not_null()
+    fed, bought = dark & (grid < -noise), dark & (grid > noise)
+    repeated = (grid.diff() == 0).fill_null(False)
+    impossible = pl.col("impossible_w").fill_null(0.0) * hours / 1000
+    sums = {
+        "grid_h": hours.filter(grid.is_not_null()).sum(),
+        "pv_h": hours.filter(pl.col("pv_w").is_not_null()).sum(),
+        "dark_h": hours.filter(pl.col("is_dark") & grid.is_not_null()).sum(),
+        "known_dark_h": hours.filter(dark).sum(),
+        "fed_h": hours.filter(fed).sum(),
+        "bought_h": hours.filter(bought).sum(),
+        "fed_kwh": (-grid * hours).filter(fed).sum() / 1000,
+        "still_ratio": repeated.filter(fed).mean().fill_null(0.0),
+        "impossible_kwh": impossible.sum(),
+        "light_impossible_kwh": impossible.filter(~pl.col("is_dark")).sum(),
+        "rating_kw": pl.col("rating_w").first() / 1000,
+    }
+    for n, name in zip(PHASES, PHASE_CHANNELS, strict=True):
+        phase = pl.col(name)
+        idle = pl.col("is_idle_dark")
+        sums[f"fed_l{n}_h"] = hours.filter(idle & (phase < -noise)).sum()
+        sums[f"bought_l{n}_h"] = hours.filter(idle & (phase > noise)).sum()
+        sums[f"fed_l{n}_kwh"] = (-phase * hours).filter(idle & (phase < -noise)).sum() / 1000
+    return sums
+
+
+def _balance_sums() -> dict[str, pl.Expr]:
+    """How far pv + battery + grid stays from a load that is read, as it is and with signs turned."""
+    sources, load, grid, hours = pl.col("made_w") + pl.col("stored_w"), pl.col("load_w"), pl.col("grid_w"), "hours"
+    known = (sources + load + grid).is_not_null()
+
+    def kwh(power: pl.Expr) -> pl.Expr:
+        return (power * pl.col(hours)).filter(known).sum() / 1000
+
+    sums = {
+        "load_h": pl.col(hours).filter(known).sum(),
+        "through_kwh": kwh(load.abs() + grid.abs()),
+        "open_kwh": kwh((sources + grid - load).abs()),
+        "open_turned_kwh": kwh((sources - grid - load).abs()),
+    }
+    for variant in VARIANTS:
+        mended = sum((f * pl.col(name) for f, name in zip(variant.factors, PHASE_CHANNELS, strict=True)), pl.lit(0.0))
+        off = (sources + mended - load).abs()
+        # A phase that is not read leaves the variant open: null, and not a sum of nothing.
+        sums[f"open_{variant.name}_kwh"] = pl.when((off.is_not_null() & known).any()).then(kwh(off))
+    return sums
+
+
+def _answers(rows: pl.DataFrame) -> pl.DataFrame:
+    """change_kw: generation's changes added up; answered_kw: the same times grid's change over generation's.
+
+    Near -change_kw the grid takes what is generated, as it must; near +change_kw its sign is turned. The phases
+    likewise: together they answer as much.
+    """
+    rating = rows.group_by(BY).agg(pl.col("rating_w").first())
+    channels = ["made_w", "stored_w", "grid_w", *PHASE_CHANNELS]
+    halves = block_means(rows, channels, CHANGE_MINUTES, BY).join(rating, on=BY)
+    diffs = halves.sort(*BY, "start_utc").with_columns(pl.col(channels).diff().over(BY))
+    made = pl.col("made_w")
+    told = diffs.filter(
+        (made.abs() >= CHANGE_SHARE * pl.col("rating_w"))
+        & (pl.col("stored_w").abs() <= BATTERY_SHARE * made.abs())
+        & pl.col("grid_w").is_not_null()
+    )
+
+    def answered(name: str) -> pl.Expr:
+        return (made.abs() * (pl.col(name) / made).clip(-CLIP, CLIP)).sum() / 1000
+
+    return told.group_by(BY).agg(
+        change_kw=made.abs().sum() / 1000,
+        answered_kw=answered("grid_w"),
+        **{f"answered_l{n}_kw": answered(name) for n, name in zip(PHASES, PHASE_CHANNELS, strict=True)},
+    )

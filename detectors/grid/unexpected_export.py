@@ -1,0 +1,191 @@
+"""Energy fed into the grid beyond what the site may feed in.
+
+The connection was granted on a limit; beyond it the network operator may cut the site off, and the owner answers for
+it. A site that may not feed in lets a little slip whenever a load drops, until its regulator follows: such transients
+are counted, and only what lasts or adds up is raised.
+"""
+
+from datetime import date
+
+import polars as pl
+
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.grid.feed_in_transients import KEPT as KEPT
+from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
+from detectors.grid.feed_in_transients import keep as keep
+from detectors.solar.clear_day import daylight_h
+
+DETECTOR = "unexpected-export"
+KIND = "unexpected-export"
+RANK = 40
+KINDS = {
+    KIND: Kind(
+        title="Feeds the grid beyond its limit",
+        revisit=True,
+        cause="The feed-in limit is not set in the inverter, was reset, or the inverter does not see the grid meter.",
+        next_step="Service desk: compare the limit set in the inverter with the one agreed, from afar if possible, "
+        "and correct it today; otherwise send the installer.",
+        steps=(
+            "Read the feed-in limit set in the inverter and the limit in the connection agreement.",
+            "Check that the inverter reads the grid meter: switch a load of 1 kW on and off and watch it follow.",
+            "Check that the grid sensor sits on the supply, upstream of every load and every generator.",
+            "With the sun out and little load, confirm that feed-in stays at the limit for 15 minutes.",
+        ),
+        cautions=(
+            "Qualified persons only, under local codes and the network operator's rules.",
+            "Never open a current transformer's secondary under load unless it is of the voltage-output type.",
+            "Do not change grid protection settings without the network operator.",
+        ),
+    )
+}
+
+DAY_FLOOR_KWH = 0.5  # ours: some 30 slips of 10 kW for 6 s; more in a day is export, whatever its shape
+DAY_FLOOR_SHARE = 0.02  # ours: on large sites 2 % of the day's generation, twice the error of a class 1 meter
+MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the daylight seen, silence proves nothing
+IMPOSSIBLE_MINUTES = 60.0  # ours: an hour in all of feed-in out of nothing is the sensor, not a stray reading
+PICTURE_MINUTES = 15  # 96 points a day
+
+
+def detect(
+    readings: pl.DataFrame,
+    sites: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+    kept: pl.DataFrame | None = None,
+    *,
+    transient_minutes: float = TRANSIENT_MINUTES,
+    min_coverage_pct: float = MIN_COVERAGE_PCT,
+) -> list[Verdict]:
+    """A finding per site beyond its limit on `day`, in kWh beyond it; sites without a limit are left out."""
+    limited = sites.filter(pl.col("feed_in_limit_kw") >= 0).sort("site_id")
+    if limited.is_empty():
+        return []
+    reversed_ids = set(earlier.filter(pl.col("kind") == "meter-reversed")["site_id"])
+    rows = _with_daylight(flows(readings, limited), limited, day)
+    sums = {row["site_id"]: row for row in _sums(rows, transient_minutes).iter_rows(named=True)}
+    verdicts: list[Verdict] = []
+    for site in limited.iter_rows(named=True):
+        verdict = _judge(site, sums.get(site["site_id"]), day, site["site_id"] in reversed_ids, min_coverage_pct)
+        if isinstance(verdict, Finding):
+            own = rows.filter(pl.col("site_id") == verdict.site_id)
+            advice = _advice(kept, limited, site["site_id"], day)
+            verdict = verdict.model_copy(update={"evidence": {**verdict.evidence, **_picture(own), **advice}})
+        if verdict is not None:
+            verdicts.append(verdict)
+    return verdicts
+
+
+def _advice(kept: pl.DataFrame | None, sites: pl.DataFrame, site_id: str, day: date) -> dict[str, EvidenceValue]:
+    """How the site's regulating looked on the days before, and the buffer that would have served."""
+    if kept is None:
+        return {}
+    own = kept.filter((pl.col("site_id") == site_id) & (pl.col("day") < day))
+    return next((as_evidence(row) for row in buffer_advice(own, sites).iter_rows(named=True)), {})
+
+
+def _with_daylight(rows: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    half_day = sites.select("site_id", half_day_h=pl.Series(daylight_h(sites["latitude"].to_numpy(), day)) / 2)
+    hour = pl.col("ts_utc").dt.hour() + pl.col("ts_utc").dt.minute() / 60
+    # Solar noon in UTC to within the equation of time (17 min), near enough for a coverage.
+    noon_utc_h = 12 - pl.col("longitude") / 15
+    from_noon = ((hour - noon_utc_h + 12) % 24 - 12).abs()
+    known = rows.join(half_day, on="site_id", how="left", maintain_order="left")
+    return known.with_columns(is_daylight=from_noon <= pl.col("half_day_h"))
+
+
+def _sums(rows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
+    """Per site the day's energy beyond the limit, its longest and largest run, transients and coverage."""
+    beyond = (
+        runs(rows, "is_beyond", transient_minutes)
+        .group_by("site_id", "run")
+        .agg(pl.col("lasts", "kwh", "minutes").first())
+        .group_by("site_id")
+        .agg(
+            lasting=pl.col("lasts").sum(),
+            transients=(~pl.col("lasts")).sum(),
+            sure_kwh=pl.col("kwh").sum(),
+            longest_min=pl.col("minutes").max(),
+        )
+    )
+    seen = pl.col("grid_w").is_not_null() & pl.col("is_daylight")
+    return (
+        rows.group_by("site_id")
+        .agg(
+            beyond_kwh=(pl.col("beyond_w") * pl.col("hours")).filter(~pl.col("is_impossible")).sum() / 1000,
+            beyond_min=pl.col("interval_s").filter("is_beyond").sum() / 60,
+            impossible_min=pl.col("interval_s").filter("is_impossible").sum() / 60,
+            pv_kwh=(pl.col("pv_w") * pl.col("hours")).sum() / 1000,
+            fed_in_kwh=(pl.col("fed_in_w") * pl.col("hours")).sum() / 1000,
+            seen_h=pl.col("hours").filter(seen).sum(),
+            grid_readings=pl.col("grid_w").count(),
+            half_day_h=pl.col("half_day_h").first(),
+            tolerance_w=pl.col("tolerance_w").first(),
+            step_w=pl.col("step_w").first(),
+        )
+        .join(beyond, on="site_id", how="left")
+        .with_columns(pl.col("lasting", "transients", "sure_kwh", "longest_min").fill_null(0))
+    )
+
+
+def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_coverage_pct: float) -> Verdict | None:
+    site_id = site["site_id"]
+    if sums is None or sums["grid_readings"] == 0:
+        return NotJudged(site_id, day, DETECTOR, "no readings of the grid meter")
+    if is_reversed or sums["impossible_min"] >= IMPOSSIBLE_MINUTES:
+        reason = "feed-in with nothing generating: the grid sensor's sign or phase is in doubt"
+        return NotJudged(site_id, day, DETECTOR, reason)
+    floor_kwh = max(DAY_FLOOR_KWH, DAY_FLOOR_SHARE * sums["pv_kwh"])
+    if sums["lasting"] == 0 and sums["sure_kwh"] <= floor_kwh:
+        coverage_pct = 100.0 if sums["half_day_h"] == 0 else 50.0 * sums["seen_h"] / sums["half_day_h"]
+        if coverage_pct < min_coverage_pct:
+            return NotJudged(site_id, day, DETECTOR, f"grid meter known for {coverage_pct:.0f} % of the daylight")
+        return None
+    limit_kw = site["feed_in_limit_kw"]
+    allowed = "may not feed the grid" if limit_kw == 0 else f"may feed in {limit_kw:g} kW"
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="urgent",
+        value=sums["beyond_kwh"],
+        unit="kWh",
+        threshold=0.0,  # nothing may pass the limit; what is only regulating was sorted out above
+        summary=f"Fed {sums['beyond_kwh']:.1f} kWh into the grid beyond its limit within "
+        f"{sums['beyond_min']:.0f} minutes; it {allowed}.",
+        measured=f"{sums['beyond_kwh']:.1f} kWh beyond the limit in {sums['beyond_min']:.0f} minutes, "
+        f"at most {sums['longest_min']:.0f} minutes in one go",
+        expected=f"no more than {limit_kw:g} kW at any time, regulating of a few seconds aside",
+        evidence={
+            "beyond_kwh": sums["beyond_kwh"],
+            "fed_in_kwh": sums["fed_in_kwh"],
+            "beyond_min": sums["beyond_min"],
+            "longest_min": float(sums["longest_min"]),
+            "transients_count": int(sums["transients"]),
+            "tolerance_w": sums["tolerance_w"],
+            "meter_step_w": sums["step_w"],
+            "limit_w": limit_kw * 1000,
+        },
+    )
+
+
+def _picture(rows: pl.DataFrame) -> dict[str, EvidenceValue]:
+    """The worst interval, the hours of the day, the phases and the day's course, for the picture and the sheet."""
+    worst = rows.filter("is_beyond").sort("beyond_w", "ts_utc", descending=[True, False]).row(0, named=True)
+    beyond = (pl.col("beyond_w") * pl.col("hours")).filter(~pl.col("is_impossible")) / 1000
+    by_hour = dict(rows.group_by(pl.col("ts_local").dt.hour()).agg(beyond.sum()).iter_rows())
+    step_min = max(PICTURE_MINUTES, round(int(rows["interval_s"].sort()[-1]) / 60))
+    minute = pl.col("ts_local").dt.hour().cast(pl.Int32) * 60 + pl.col("ts_local").dt.minute()
+    course = dict(rows.group_by(minute // step_min).agg(pl.col("fed_in_w").mean()).iter_rows())
+    phases = {
+        f"fed_in_l{n}_kwh": float((rows[f"grid_l{n}_w"].clip(upper_bound=0) * rows["hours"]).sum()) / -1000
+        for n in (1, 2, 3)
+        if rows[f"grid_l{n}_w"].count() > 0
+    }
+    return {
+        "worst_w": worst["fed_in_w"],
+        "worst_utc": worst["ts_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "by_hour_kwh": [round(by_hour.get(hour, 0.0), 4) for hour in range(24)],
+        "fed_in_w": [course.get(place) for place in range(-(-1440 // step_min))],
+        "fed_in_step_min": step_min,
+        **phases,
+    }

@@ -1,0 +1,133 @@
+"""Per site and local day, how many 10-minute means of voltage and frequency lie where.
+
+The figures of EN 50160 are quoted at second hand. Its means are rms; at a spread of 2 V the plain mean is 0.01 V
+lower, so the mean stands in.
+"""
+
+import polars as pl
+
+from detectors.frames import VOLTAGE_CHANNELS
+from detectors.grid.meter import local_day
+from detectors.grid.voltage_trips import rises
+
+MEAN_MINUTES = 10  # EN 50160, supply voltage variations: 10-minute mean rms values
+LOW_RATIO, HIGH_RATIO = 0.90, 1.10  # same place: Un +- 10 %
+HARD_LOW_RATIO, HARD_HIGH_RATIO = 0.85, 1.10  # same place: all means within Un + 10 % / - 15 %
+FREQUENCY_RATIOS = (0.99, 1.01)  # EN 50160, power frequency: 49.5-50.5 Hz for 99.5 % of a year (from memory)
+HARD_FREQUENCY_RATIOS = (0.94, 1.04)  # same place: 47-52 Hz always
+GONE_RATIO = 0.05  # EN 50160: below 5 % the supply is interrupted, which is another matter; an unwired phase shows 0 V
+COVERED_S = 300  # ours: a mean stands for its block once half of it is read
+ROUNDING = 1e-6  # of nominal: 230 V x 1.1 is not quite 253 V in floating point
+
+PHASES = (1, 2, 3)
+BY = ["site_id", "day"]
+COUNTS = ("means", "below", "above", "hard_low", "hard_high")
+KEPT = pl.Schema(
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),
+        "nominal_v": pl.Float64(),  # that the counts were made with
+        "coarse_count": pl.Int64(),  # readings that are longer than a mean, and so are none
+        "coarse_outside_count": pl.Int64(),
+        "interval_s": pl.Int32(),  # the longest of the day's readings of voltage
+        "is_instant": pl.Boolean(),
+        **{f"{name}_l{n}_count": pl.Int64() for n in PHASES for name in COUNTS},
+        **{f"{name}_l{n}_v": pl.Float64() for n in PHASES for name in ("lowest", "highest", "mean")},
+        "both_count": pl.Int64(),  # means with one phase above and another below the band
+        "frequency_count": pl.Int64(),
+        "frequency_outside_count": pl.Int64(),
+        "frequency_far_count": pl.Int64(),
+        "frequency_lowest_hz": pl.Float64(),
+        "frequency_highest_hz": pl.Float64(),
+        "trips_count": pl.Int64(),
+        "lost_kwh": pl.Float64(),
+        "trip_voltage_v": pl.Float64(),
+    }
+)
+
+
+def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """KEPT rows of every site and local day with readings of a voltage."""
+    means = ten_minute_means(readings, sites)
+    if means.is_empty():
+        return KEPT.to_frame()
+    columns: list[pl.Expr] = []
+    is_high, is_low = [], []
+    is_fine = pl.col("longest_s") <= MEAN_MINUTES * 60
+    for n in PHASES:
+        volts, nominal = pl.when(is_fine).then(f"voltage_l{n}_v"), pl.col("nominal_v")
+        slack = ROUNDING * nominal
+        below, above = volts < LOW_RATIO * nominal - slack, volts > HIGH_RATIO * nominal + slack
+        is_high.append(above.fill_null(False))
+        is_low.append(below.fill_null(False))
+        counts = {
+            "means": volts.is_not_null(),
+            "below": below,
+            "above": above,
+            "hard_low": volts < HARD_LOW_RATIO * nominal - slack,
+            "hard_high": volts > HARD_HIGH_RATIO * nominal + slack,
+        }
+        columns += [which.sum().cast(pl.Int64).alias(f"{name}_l{n}_count") for name, which in counts.items()]
+        columns += [volts.min().alias(f"lowest_l{n}_v"), volts.max().alias(f"highest_l{n}_v")]
+        columns += [pl.col(f"voltage_l{n}_v").mean().alias(f"mean_l{n}_v")]
+    hertz, rated = pl.col("frequency_hz"), pl.col("nominal_hz")
+    both = pl.any_horizontal(is_high) & pl.any_horizontal(is_low)
+    off = pl.any_horizontal(
+        ~pl.col(name).is_between(LOW_RATIO * pl.col("nominal_v"), HIGH_RATIO * pl.col("nominal_v"))
+        for name in VOLTAGE_CHANNELS
+    )
+    days = means.group_by(BY).agg(
+        pl.col("nominal_v").first(),
+        (~is_fine).sum().cast(pl.Int64).alias("coarse_count"),
+        (~is_fine & off.fill_null(False)).sum().cast(pl.Int64).alias("coarse_outside_count"),
+        pl.col("longest_s").max().cast(pl.Int32).alias("interval_s"),
+        pl.col("is_instant").any(),
+        *columns,
+        both.sum().cast(pl.Int64).alias("both_count"),
+        hertz.count().cast(pl.Int64).alias("frequency_count"),
+        _outside(hertz, rated, FREQUENCY_RATIOS).alias("frequency_outside_count"),
+        _outside(hertz, rated, HARD_FREQUENCY_RATIOS).alias("frequency_far_count"),
+        hertz.min().alias("frequency_lowest_hz"),
+        hertz.max().alias("frequency_highest_hz"),
+    )
+    lost = rises(readings, sites)
+    days = days.join(lost, on=BY, how="left").with_columns(pl.col("trips_count", "lost_kwh").fill_null(0))
+    return days.select(KEPT.names()).cast(KEPT).sort(BY)
+
+
+def _outside(value: pl.Expr, nominal: pl.Expr, ratios: tuple[float, float]) -> pl.Expr:
+    """How many values lie outside the band around nominal."""
+    slack = ROUNDING * nominal
+    return (~value.is_between(ratios[0] * nominal - slack, ratios[1] * nominal + slack)).sum().cast(pl.Int64)
+
+
+def ten_minute_means(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, day, start_utc, voltage_l?_v, frequency_hz, longest_s, is_instant, nominal_v, nominal_hz], in order.
+
+    Readings coarser than 10 minutes stay as they are; `longest_s` tells. A phase that is dead or not wired is null.
+    """
+    known = sites.select("site_id", nominal_v="nominal_voltage_v", nominal_hz="nominal_frequency_hz")
+    rows = readings.join(known, on="site_id", how="inner").with_columns(
+        *(pl.when(pl.col(name) > GONE_RATIO * pl.col("nominal_v")).then(name).alias(name) for name in VOLTAGE_CHANNELS)
+    )
+    rows = rows.filter(pl.any_horizontal(pl.col(name).is_not_null() for name in VOLTAGE_CHANNELS))
+    length = pl.col("interval_s")
+    return (
+        rows.with_columns(local_day())
+        .group_by("site_id", "day", pl.col("ts_utc").dt.truncate(f"{MEAN_MINUTES}m").alias("start_utc"))
+        .agg(
+            *(
+                ((pl.col(name) * length).sum() / length.filter(pl.col(name).is_not_null()).sum())
+                .fill_nan(None)
+                .alias(name)
+                for name in (*VOLTAGE_CHANNELS, "frequency_hz")
+            ),
+            pl.col("interval_s").max().alias("longest_s"),
+            length.sum().alias("covered_s"),
+            pl.col("is_instant").any(),
+            pl.col("nominal_v", "nominal_hz").first(),
+        )
+        # Samples have no length to cover a block with.
+        .filter((pl.col("covered_s") >= COVERED_S) | pl.col("is_instant"))
+        .sort("site_id", "start_utc")
+    )

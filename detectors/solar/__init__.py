@@ -1,0 +1,1 @@
+"""The sun, the clear day, and what modules make of it."""

@@ -1,0 +1,1 @@
+"""Robust statistics that every family of detectors uses."""

@@ -1,0 +1,257 @@
+"""What a site's clear days tell of its roof: planes, size that the sun sees, and how sure that is.
+
+Learned anew each week from the trailing window, and handed on day by day with what a window forgets: the level that the
+site held beside its neighbours while it was sound.
+"""
+
+import zlib
+from datetime import date
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from detectors.solar import pv_model
+from detectors.stats.robust import Array, median
+from detectors.yields import hourly, orientation_fit
+
+MODEL = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,  # the day as of which it was learned
+        "clear_days": pl.Int32,
+        "tilt_deg": pl.Float64,
+        "tilt_spread_deg": pl.Float64,
+        "azimuth_deg": pl.Float64,
+        "azimuth_spread_deg": pl.Float64,
+        "capacity_kwp": pl.Float64,  # that would make the clear days' powers, by the register's planes where it has any
+        "capacity_spread_kwp": pl.Float64,
+        "capacity_early_kwp": pl.Float64,  # the same from the earlier and from the later half of the clear days
+        "capacity_late_kwp": pl.Float64,
+        "first_clear_day": pl.Date,
+        "last_clear_day": pl.Date,
+        "residual_pct": pl.Float64,  # what the model leaves unexplained, of the highest power
+        "installed_kwp": pl.Float64,  # the register's, when it was learned
+        "reference_ratio": pl.Float64,  # the level beside its neighbours while it was sound, 1 = as they
+        **{f"input{n}_share_pct": pl.Float64 for n in range(1, 5)},  # of the inputs in the energy, while sound
+    }
+)
+
+MOST_DAYS = 12  # ours: more clear days than these add nothing but time
+FEWEST_DAYS = 3  # ours: two alone cannot outvote a hazy one
+MAX_WANDER_RATIO = 1.12  # ours: one smooth hill is 1; ripples of an eighth of its height are a clear day's still
+NEAR_BEST_RATIO = 0.8  # ours: smooth and a fifth below the best within twelve days is a thin, even cloud
+AROUND_DAYS = 12
+LOW_SUN_SINE = 0.14  # ours: below 8 degrees horizons and hedges count more than planes
+CLIP_RATIO = 0.97  # ours: a mean this near to the rating holds clipped minutes
+BEYOND_RATIO = 1.05  # ours: meters and ratings agree within that
+FLAT_RATIO, FLAT_HOURS = 0.985, 3  # ours: three hours within 1.5 % of the highest are no hill of the sun's
+LEARN_EVERY_DAYS = 7
+SURE_TILT_DEG, SURE_AZIMUTH_DEG = 15.0, 25.0  # ours: a roof known worse than that is better taken for unknown
+LIKELY_SIZE = (0.3, 1.7)  # ours: of the registered size; planes that need more than that to fit are not the roof's
+HIGH_RATIO = 0.6  # ours: the upper part of the day shows the size, the flanks show the planes
+
+
+def is_due(site_ids: list[str], models: pl.DataFrame, day: date) -> NDArray[np.bool_]:
+    """The sites to be learned anew: once a week each, and daily until some clear days were seen."""
+    settled = set(models.filter(pl.col("clear_days") >= 2 * FEWEST_DAYS)["site_id"])
+    turn = [(zlib.crc32(site.encode()) + day.toordinal()) % LEARN_EVERY_DAYS == 0 for site in site_ids]
+    return np.array([own or site not in settled for own, site in zip(turn, site_ids, strict=True)], dtype=bool)
+
+
+def learn(kept: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: date) -> pl.DataFrame:
+    """MODEL rows of the sites with clear days enough in `kept` (KEPT of hours); reference and inputs are left null."""
+    chosen = clear_days(kept, sites)
+    if chosen.is_empty():
+        return MODEL.to_frame()
+    sites = sites.join(chosen.select("site_id").unique(), on="site_id", how="semi").sort("site_id")
+    index = sites.select("site_id", "latitude", "longitude", "inverter_kw", "installed_kwp").with_row_index("row")
+    chosen = chosen.join(index, on="site_id").sort("row", "day").with_columns(
+        place=pl.int_range(pl.len()).over("row")
+    )  # fmt: skip
+    days_since = chosen["day"].cast(pl.Int32).cast(pl.Float64).to_numpy()
+    clear = pv_model.clear_hours(
+        chosen["latitude"].to_numpy(), chosen["longitude"].to_numpy(), days_since, _column(chosen, "ambient_temp_c")
+    )
+    power = _heard(chosen, clear)
+    roof, place = chosen["row"].to_numpy(), chosen["place"].to_numpy()
+    counts = np.bincount(roof, minlength=sites.height)
+    fitted = _fit(clear, power, roof, place, counts)
+    scales = _own_scales(chosen, sites, planes, clear, power, fitted)
+    highest = np.zeros(sites.height)
+    np.maximum.at(highest, roof, clear.sky.up.max(axis=-1))
+    return _rows(chosen, sites, fitted, scales, counts, day).with_columns(
+        capacity_spread_kwp=pl.col("capacity_spread_kwp") * pl.Series(orientation_fit.through_haze(highest))
+    )
+
+
+def clear_days(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """The rows of `kept` that look like a clear day at their site, its smoothest twelve, if there are three."""
+    if kept.is_empty():
+        return kept
+    energy = pl.col("pv_w").list.sum().cast(pl.Float64)
+    rows = (
+        kept.join(sites.select("site_id", "commissioned_on"), on="site_id", how="inner")
+        .filter((pl.col("day") >= pl.col("commissioned_on")).fill_null(True))
+        .sort("site_id", "day")
+        .with_columns(energy=energy)
+        .with_columns(
+            best=pl.col("energy").rolling_max_by("day", window_size=f"{2 * AROUND_DAYS + 1}d").over("site_id"),
+        )
+    )
+    # The window of rolling_max_by looks back: its middle lies AROUND_DAYS earlier.
+    ahead = rows.select("site_id", pl.col("day").dt.offset_by(f"-{AROUND_DAYS}d"), pl.col("best").alias("around"))
+    rows = rows.join_asof(
+        ahead.sort("site_id", "day"), on="day", by="site_id", strategy="backward", check_sortedness=False
+    )
+    found = rows.filter(
+        pl.col("wander_ratio") <= MAX_WANDER_RATIO,
+        pl.col("energy") >= NEAR_BEST_RATIO * pl.max_horizontal(pl.col("around").fill_null(0), pl.col("best")),
+        pl.col("energy") > 0,
+        pl.col("pv_w").list.drop_nulls().list.len() >= 6,
+    )
+    found = found.sort("site_id", "wander_ratio", "day").group_by("site_id", maintain_order=True).head(MOST_DAYS)
+    return found.filter(pl.len().over("site_id") >= FEWEST_DAYS).select(kept.columns)
+
+
+def _column(frame: pl.DataFrame, name: str) -> Array:
+    return frame[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+
+
+def _heard(chosen: pl.DataFrame, clear: pv_model.Hours) -> Array:
+    """kW per kWp of the hours that show the planes, [rows, 24]: the sun well up, nothing held back, nothing clipped."""
+    power = hourly.table(chosen, "pv_w") / 1000
+    top = np.nanmax(power, axis=-1, initial=0.0)
+    flat = (power >= FLAT_RATIO * top[:, None]).sum(axis=-1) >= FLAT_HOURS
+    rating = np.nan_to_num(_column(chosen, "inverter_kw"), nan=np.inf)
+    rating = np.where(top > BEYOND_RATIO * rating, np.inf, rating)  # what was exceeded is no limit
+    limit = np.fmin(np.where(flat, top, np.inf), rating)
+    has_say = (power < CLIP_RATIO * limit[:, None]) & ~hourly.is_held(chosen)
+    has_say &= pv_model.by_hour(clear.sky.up) > LOW_SUN_SINE
+    return np.where(has_say, power / chosen["installed_kwp"].to_numpy()[:, None], np.nan)
+
+
+def _fit(
+    clear: pv_model.Hours,
+    power: Array,
+    roof: NDArray[np.intp],
+    place: NDArray[np.intp],
+    counts: NDArray[np.intp],
+) -> orientation_fit.Fit:
+    """The free fit of every roof, its clear days laid side by side."""
+    shape = (len(counts), MOST_DAYS)
+
+    def laid(values: Array, empty: float) -> Array:
+        table = np.full((*shape, values.shape[1]), empty)
+        table[roof, place] = values
+        return table.reshape(shape[0], -1)
+
+    sky = pv_model.Sky(*(laid(values, 0.0) for values in clear.sky))
+    return orientation_fit.fit(sky, laid(clear.ambient_c, 20.0), laid(power, np.nan), days=counts)
+
+
+def _own_scales(
+    chosen: pl.DataFrame,
+    sites: pl.DataFrame,
+    planes: pl.DataFrame,
+    clear: pv_model.Hours,
+    power: Array,
+    fitted: orientation_fit.Fit,
+) -> Array:
+    """Per clear day the size over the installed one, [rows]: by the register's planes, else by the fitted one."""
+    roofs = known_roofs(sites, planes)
+    learned = pl.DataFrame(
+        {
+            "site_id": sites["site_id"],
+            "kwp": sites["installed_kwp"],
+            "tilt_deg": fitted.tilt_deg,
+            "azimuth_deg": fitted.azimuth_deg,
+        }
+    ).join(roofs.select("site_id").unique(), on="site_id", how="anti")
+    every = pl.concat([roofs, learned.fill_nan(None).drop_nulls()])
+    numbered = chosen.select("site_id").with_row_index("at")
+    joined = numbered.join(every, on="site_id", how="inner").sort("at")
+    made = pv_model.roof_kw(
+        clear, joined, joined["at"].to_numpy(), chosen.height, np.full(chosen.height, np.nan)
+    ) / chosen["installed_kwp"].to_numpy()[:, None]  # fmt: skip
+    with np.errstate(invalid="ignore", divide="ignore"):
+        is_high = made >= HIGH_RATIO * made.max(axis=-1, keepdims=True)
+        return np.where(made.max(axis=-1) > 0, median(np.where(is_high, power / made, np.nan)), np.nan)
+
+
+def known_roofs(sites: pl.DataFrame, planes: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, kwp, tilt_deg, azimuth_deg]: the planes that the register knows, of `sites` alone."""
+    index = sites.select("site_id", "installed_kwp", "tilt_deg", "azimuth_deg")
+    several = planes.join(index.select("site_id"), on="site_id", how="semi").filter(
+        (pl.col("tilt_deg").is_not_null() & pl.col("azimuth_deg").is_not_null()).all().over("site_id")
+    )
+    one = (
+        index.join(several.select("site_id").unique(), on="site_id", how="anti")
+        .drop_nulls(["tilt_deg", "azimuth_deg"])
+        .select("site_id", pl.col("installed_kwp").alias("kwp"), "tilt_deg", "azimuth_deg")
+    )
+    return pl.concat([several.select(one.columns), one]).sort("site_id", "tilt_deg", "azimuth_deg", "kwp")
+
+
+def _rows(
+    chosen: pl.DataFrame,
+    sites: pl.DataFrame,
+    fitted: orientation_fit.Fit,
+    scales: Array,
+    counts: NDArray[np.intp],
+    day: date,
+) -> pl.DataFrame:
+    kwp = pl.col("installed_kwp")
+    half = (pl.col("place") + 0.5) * 2 / pl.len().over("row")
+    by_day = (
+        chosen.select("row", "day", "installed_kwp", "place")
+        .with_columns(scale=pl.Series(scales).fill_nan(None), half=half)
+        .group_by("row")
+        .agg(
+            capacity_kwp=pl.col("scale").median() * kwp.first(),
+            scatter=(pl.col("scale") - pl.col("scale").median()).abs().median() * 1.4826 * kwp.first(),
+            capacity_early_kwp=pl.col("scale").filter(pl.col("half") <= 1).median() * kwp.first(),
+            capacity_late_kwp=pl.col("scale").filter(pl.col("half") >= 1).median() * kwp.first(),
+            first_clear_day=pl.col("day").min(),
+            last_clear_day=pl.col("day").max(),
+        )
+    )
+    told = sites.select("site_id", "installed_kwp").with_row_index("row").with_columns(
+        day=pl.lit(day),
+        clear_days=pl.Series(counts, dtype=pl.Int32),
+        tilt_deg=fitted.tilt_deg,
+        tilt_spread_deg=fitted.tilt_spread_deg,
+        azimuth_deg=fitted.azimuth_deg,
+        azimuth_spread_deg=fitted.azimuth_spread_deg,
+        fit_spread_kwp=fitted.scale_spread * sites["installed_kwp"].to_numpy(),
+        residual_pct=fitted.residual_ratio * 100,
+    )  # fmt: skip
+    told = told.fill_nan(None).join(by_day, on="row", how="left")
+    has_planes = pl.col("site_id").is_in(sites.drop_nulls(["tilt_deg", "azimuth_deg"])["site_id"].to_list())
+    by_days = (pl.col("scatter") / pl.col("clear_days").sqrt()).fill_null(0)
+    least = orientation_fit.FLOORS[2] * pl.col("capacity_kwp")
+    told = told.with_columns(
+        capacity_spread_kwp=pl.when(has_planes)
+        .then((by_days**2 + least**2).sqrt())
+        .otherwise((by_days**2 + pl.col("fit_spread_kwp") ** 2).sqrt())
+    )
+    missing = [pl.lit(None, kind).alias(name) for name, kind in MODEL.items() if name not in told.columns]
+    return told.with_columns(missing).select(MODEL.names()).cast(MODEL).sort("site_id")
+
+
+def filled(sites: pl.DataFrame, models: pl.DataFrame) -> pl.DataFrame:
+    """`sites` with the learned planes where the register has none and the learned ones are sure enough."""
+    sure = models.filter(
+        pl.col("tilt_spread_deg") <= SURE_TILT_DEG,
+        (pl.col("capacity_kwp") / pl.col("installed_kwp")).is_between(*LIKELY_SIZE),
+        (pl.col("azimuth_spread_deg") <= SURE_AZIMUTH_DEG) | (pl.col("tilt_deg") < SURE_TILT_DEG),
+    ).select("site_id", pl.col("tilt_deg").alias("_tilt"), pl.col("azimuth_deg").alias("_azimuth"))
+    is_silent = pl.col("tilt_deg").is_null() | pl.col("azimuth_deg").is_null()
+    return (
+        sites.join(sure, on="site_id", how="left", maintain_order="left")
+        .with_columns(
+            tilt_deg=pl.when(is_silent & pl.col("_tilt").is_not_null()).then("_tilt").otherwise("tilt_deg"),
+            azimuth_deg=pl.when(is_silent & pl.col("_tilt").is_not_null()).then("_azimuth").otherwise("azimuth_deg"),
+        )
+        .drop("_tilt", "_azimuth")
+    )

@@ -1,0 +1,1 @@
+"""Settings, and the TOML files that people write."""

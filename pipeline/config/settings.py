@@ -1,0 +1,129 @@
+"""Settings: noonmark.toml, all of it optional."""
+
+import re
+from collections.abc import Iterator
+from typing import Annotated, Any, cast
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, ValidationError
+from pydantic_core import PydanticCustomError
+
+from pipeline.config.addresses import is_address
+from pipeline.config.suggestions import name_mend
+from pipeline.config.toml_file import Problem, known_keys, look_up, model_problems, read_toml, unknown_keys
+from pipeline.errors import Fault
+from pipeline.timezones.conversion import is_zone, zone_names
+from pipeline.workspace.places import Workspace
+
+Text = Annotated[str, Strict()]
+Whole = Annotated[int, Strict()]
+Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+
+
+def _check_clock(value: Any) -> Any:
+    if not isinstance(value, str) or not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+        raise PydanticCustomError("clock", "not a time of day", {"mend": 'write HH:MM in quotes, as in "06:30"'})
+    return value
+
+
+Clock = Annotated[str, BeforeValidator(_check_clock)]
+
+
+class Section(BaseModel):
+    """Frozen; a key that is not known is refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class IngestSettings(Section):
+    """Taking exports in."""
+
+    settle_s: Annotated[Number, Field(ge=0)] = 2.0  # a file that changed within this time waits for the next run
+    max_export_mib: Annotated[Whole, Field(gt=0)] = 2048  # the largest an export may be when decompressed
+    batch_files: Annotated[Whole, Field(gt=0)] = 500  # files per transaction
+
+
+class DetectSettings(Section):
+    """Judging days."""
+
+    judge_after_h: Annotated[Number, Field(ge=0)] = 3.0  # hours after local midnight before a day is judged
+
+
+class ScheduleSettings(Section):
+    """The long-running service."""
+
+    ingest_every_min: Annotated[Number, Field(gt=0)] = 5.0
+    digest_at: Clock = "06:30"
+    timezone: Text = "UTC"
+
+
+class DigestSettings(Section):
+    """The morning's page."""
+
+    title: Text = ""
+    top: Annotated[Whole, Field(gt=0)] = 20  # matters shown in full
+
+
+class MailSettings(Section):
+    """Sending the digest; an empty host sends nothing."""
+
+    host: Text = ""
+    port: Annotated[Whole, Field(ge=1, le=65535)] = 587
+    starttls: Annotated[bool, Strict()] = True
+    user: Text = ""
+    password_env: Text = "NOONMARK_MAIL_PASSWORD"  # the variable that holds the password; never the password itself
+    sender: Text = ""
+    recipients: tuple[Text, ...] = ()
+
+
+class ReaderSettings(Section):
+    """What analysts open."""
+
+    keep_h: Annotated[Number, Field(ge=0)] = 48.0  # replaced files stay so long, for sessions that hold them open
+
+
+class Settings(Section):
+    """All settings, with their defaults."""
+
+    ingest: IngestSettings = IngestSettings()
+    detect: DetectSettings = DetectSettings()
+    schedule: ScheduleSettings = ScheduleSettings()
+    digest: DigestSettings = DigestSettings()
+    mail: MailSettings = MailSettings()
+    reader: ReaderSettings = ReaderSettings()
+
+
+def load_settings(workspace: Workspace) -> tuple[Settings, list[Fault]]:
+    """The settings and no faults, or the defaults and every fault of noonmark.toml; a missing file is a valid one."""
+    if not workspace.settings_file.exists():
+        return Settings(), []
+    file, faults = read_toml(workspace.settings_file, workspace.settings_file.name)
+    if file is None:
+        return Settings(), faults
+    problems = [*_unknown(file.data), *_check(file.data)]
+    try:
+        settings = Settings.model_validate(file.data)
+    except ValidationError as error:
+        problems += model_problems(error, file.data)
+    faults = sorted((file.fault(problem) for problem in problems), key=lambda fault: fault.line or 0)
+    return (Settings(), faults) if faults else (settings, [])
+
+
+def _unknown(data: dict[str, Any]) -> Iterator[Problem]:
+    yield from unknown_keys(data, known_keys(Settings))
+    for name, info in Settings.model_fields.items():
+        yield from unknown_keys(data.get(name), known_keys(cast(type[BaseModel], info.annotation)), (name,))
+
+
+def _check(data: dict[str, Any]) -> Iterator[Problem]:
+    """What concerns names and keys that belong together."""
+    zone = look_up(data, ("schedule", "timezone"))
+    if isinstance(zone, str) and not is_zone(zone):
+        mend = name_mend(zone, zone_names(), "write an IANA name such as Europe/Vienna")
+        yield Problem(("schedule", "timezone"), zone, "unknown zone", mend)
+    for key in ("sender", "recipients"):
+        value = look_up(data, ("mail", key))
+        if look_up(data, ("mail", "host")) and not value:
+            yield Problem(("mail", key), None, f"a mail needs {key}", f"add {key}, or leave host empty")
+        for address in value if isinstance(value, list) else [value]:
+            if isinstance(address, str) and address and not is_address(address):
+                yield Problem(("mail", key), address, "not a mail address", "write one address, as in desk@example.org")

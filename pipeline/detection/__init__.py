@@ -1,0 +1,1 @@
+"""Which days are due, and the detectors run over them."""

@@ -1,0 +1,1 @@
+"""From readings to energies: site-days, counters, discharge."""

@@ -1,0 +1,1 @@
+"""From findings and decisions to exceptions and revisits."""

@@ -1,0 +1,1 @@
+"""From the bytes of an export to normalised rows."""

@@ -1,0 +1,144 @@
+"""From text cells to channels in base units: numbers, sums, scales, and the pivot of long exports."""
+
+from collections import defaultdict
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from detectors.frames import CHANNELS, COUNTERS, VOLTAGE_CHANNELS
+from pipeline.exports.csv_cells import CELL
+from pipeline.exports.numbers import NOT_A_NUMBER, to_numbers
+from pipeline.exports.rejects import FAULTS, Ledger, fault_frame
+from pipeline.profiles.model import Channel, ExportProfile
+
+TEMPERATURES = ("module_temp_c", "ambient_temp_c", "inverter_temp_c", "battery_temp_c")
+OPTIONAL = frozenset({*VOLTAGE_CHANNELS, *TEMPERATURES, "frequency_hz", "irradiance_w_m2"})  # a bad cell costs itself
+
+
+class Read(NamedTuple):
+    """Channels of every row (nulls where a row was struck off or a cell is missing) and the bad optional cells."""
+
+    values: pl.DataFrame  # CHANNELS and COUNTERS
+    bad_cells: pl.DataFrame  # rejects.FAULTS
+
+
+def _owners(profile: ExportProfile) -> dict[str, list[str]]:
+    """The channels that each column (or metric) goes into."""
+    owners: defaultdict[str, list[str]] = defaultdict(list)
+    for name, channel in profile.channels.items():
+        for column in channel.columns:
+            owners[column].append(name)
+    return owners
+
+
+def _decimal(profile: ExportProfile) -> str:
+    return profile.csv.decimal if profile.format == "csv" else "."
+
+
+def _sum(numbers: dict[str, pl.Series], channel: Channel) -> pl.Series:
+    """The channel from its columns' numbers; null if any part is missing, for a partial sum would be a wrong one."""
+    total = numbers[channel.columns[0]]
+    for column in channel.columns[1:]:
+        total = total + numbers[column]
+    if channel.scale != 1:
+        total = total * channel.scale
+    return total + channel.offset if channel.offset else total
+
+
+def _complete(found: dict[str, pl.Series], rows: int) -> pl.DataFrame:
+    """All channels in the contract's order, null where the profile has none."""
+    nothing = pl.repeat(None, rows, dtype=pl.Float64, eager=True)
+    return pl.DataFrame([found.get(name, nothing).alias(name) for name in (*CHANNELS, *COUNTERS)])
+
+
+def read_wide(sheet: pl.DataFrame, profile: ExportProfile, ledger: Ledger) -> Read:
+    """Channels of a sheet with a column per channel; strikes off the rows whose other than optional cells are bad."""
+    numbers: dict[str, pl.Series] = {}
+    bad_cells = [FAULTS.to_frame()]
+    for column, owners in _owners(profile).items():
+        text = sheet[CELL + column]
+        numbers[column], bad = to_numbers(text, _decimal(profile), profile.csv.missing)
+        if bad is None:
+            continue
+        if OPTIONAL.issuperset(owners):
+            bad_cells.append(fault_frame(np.flatnonzero(bad), column, text, NOT_A_NUMBER))
+        else:
+            ledger.strike(bad, column, text, NOT_A_NUMBER)
+    found = {name: _sum(numbers, channel) for name, channel in profile.channels.items()}
+    for name, values in found.items():
+        if not values.is_finite().all():  # a scale may carry a number past the largest
+            column = profile.channels[name].columns[0]
+            ledger.strike(~values.is_finite().fill_null(True).to_numpy(), column, sheet[CELL + column], NOT_A_NUMBER)
+    return Read(_complete(found, len(sheet)), pl.concat(bad_cells))
+
+
+def filled(sheet: pl.DataFrame, profile: ExportProfile, rows: np.ndarray) -> np.ndarray:
+    """Which of some rows hold any value that is not missing."""
+    columns = list(_owners(profile)) if profile.long is None else [profile.long.value_column]
+    missing = sorted({"", *profile.csv.missing})
+    cells = sheet.select(CELL + column for column in columns)[rows].cast(pl.String)
+    return cells.select(pl.any_horizontal(pl.all().is_not_null() & ~pl.all().is_in(missing))).to_series().to_numpy()
+
+
+def metric_numbers(names: pl.Series, profile: ExportProfile) -> np.ndarray:
+    """The place of each row's metric among the profile's (-1: one that it does not name)."""
+    places = {metric: place for place, metric in enumerate(_owners(profile))}
+    return names.replace_strict(places, default=-1, return_dtype=pl.Int64).fill_null(-1).to_numpy()
+
+
+def read_values(
+    sheet: pl.DataFrame, metric: np.ndarray, profile: ExportProfile, ledger: Ledger
+) -> tuple[pl.Series, pl.DataFrame]:
+    """The numbers of a long sheet's rows, and its bad optional cells (FAULTS); other bad ones strike their row off."""
+    assert profile.long is not None
+    column = profile.long.value_column
+    text = sheet[CELL + column]
+    numbers, bad = to_numbers(text, _decimal(profile), profile.csv.missing)
+    if bad is None:
+        return numbers, FAULTS.to_frame()
+    optional = np.array([OPTIONAL.issuperset(owners) for owners in _owners(profile).values()])
+    ledger.strike(bad & ~optional[metric], column, text, NOT_A_NUMBER)
+    return numbers, fault_frame(np.flatnonzero(bad & optional[metric]), column, text, NOT_A_NUMBER)
+
+
+class Pivoted(NamedTuple):
+    """One row per series and instant: the input row that it starts from, how many input rows it takes, its channels."""
+
+    first_row: np.ndarray
+    rows: np.ndarray
+    values: pl.DataFrame  # CHANNELS and COUNTERS
+
+
+def pivot(kept: np.ndarray, series: np.ndarray, utc_us: np.ndarray, metric: np.ndarray, numbers: pl.Series,
+          profile: ExportProfile) -> Pivoted:  # fmt: skip
+    """The rows `kept` of a long sheet, a row per series and instant; a metric that comes twice makes a second row."""
+    metrics = list(_owners(profile))
+    series, utc_us, metric = series[kept], utc_us[kept], metric[kept]
+    by_metric = np.lexsort((metric, utc_us, series))
+    occurrence = np.zeros(len(kept), np.int64)
+    occurrence[by_metric] = _places_in_runs(np.stack([series, utc_us, metric])[:, by_metric])
+    order = np.lexsort((occurrence, utc_us, series))
+    starts = _run_starts(np.stack([series, utc_us, occurrence])[:, order])
+    group = np.cumsum(starts) - 1
+    first = np.flatnonzero(starts)
+    table = np.full((len(metrics), len(first)), np.nan)
+    table[metric[order], group] = numbers.fill_null(float("nan")).to_numpy()[kept][order]
+    columns = {name: pl.Series(table[place]).fill_nan(None) for place, name in enumerate(metrics)}
+    found = {name: _sum(columns, channel) for name, channel in profile.channels.items()}
+    earliest = np.minimum.reduceat(kept[order], first) if len(first) else kept
+    return Pivoted(earliest, np.bincount(group, minlength=len(first)), _complete(found, len(first)))
+
+
+def _run_starts(keys: np.ndarray) -> np.ndarray:
+    """Where a column of keys differs from the one before."""
+    if keys.shape[1] == 0:
+        return np.zeros(0, bool)
+    return np.concatenate([[True], (np.diff(keys, axis=1) != 0).any(axis=0)])
+
+
+def _places_in_runs(keys: np.ndarray) -> np.ndarray:
+    """0, 1, 2, ... within each run of equal keys."""
+    starts = np.flatnonzero(_run_starts(keys))
+    lengths = np.diff(np.append(starts, keys.shape[1]))
+    return np.arange(keys.shape[1]) - np.repeat(starts, lengths)

@@ -1,0 +1,294 @@
+"""From the bytes of CSV exports to text cells with their line numbers, a whole batch of files at once.
+
+No CSV reader is asked: typed readers pad short rows, let an open quote swallow what follows, and drop a row for a
+cell. Files are decoded one by one, grouped by their header line, and split into lines and cells together in Polars.
+Files with quotes take a slower way, line by line (`pipeline.quoted`).
+"""
+
+import codecs
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from pipeline.exports.csv_quotes import Records, header_cells, read_records
+from pipeline.exports.opening import ExportPart
+from pipeline.exports.rejects import capped
+from pipeline.frames import REJECTED
+from pipeline.profiles.model import CsvFormat, ExportProfile
+
+CELL = "c:"  # prefix of the columns that hold an export's cells, so that no export's name can clash with ours
+CUT = "the file ends inside this row"
+SHOWN_CELLS = 6  # of a header that lacks a column
+
+
+@dataclass
+class Opened:
+    """What a batch of files holds, and what is to be said of each."""
+
+    sheets: list[pl.DataFrame] = field(
+        default_factory=list
+    )  # file_no, line, raw (null: JSON), a column of text per cell (JSON: or floats)
+    rejected: list[pl.DataFrame] = field(default_factory=list)  # REJECTED
+    quarantine: dict[int, str] = field(default_factory=dict)
+    notes: defaultdict[int, list[str]] = field(default_factory=lambda: defaultdict(list))
+
+
+class _Text(NamedTuple):
+    file_no: int
+    first_line: int  # physical number of the body's first line
+    body: str  # everything after the header line, lines parted by \n
+    is_open: bool  # no newline ends the last line
+    is_cut: bool  # the bytes are known to end early
+
+
+def read_cells(parts: list[ExportPart], profile: ExportProfile, columns: tuple[str, ...]) -> Opened:
+    """Text cells of all files that can be read as the profile says; the rest with the reason."""
+    opened = Opened()
+    by_header: defaultdict[str, list[_Text]] = defaultdict(list)
+    for file_no, part in enumerate(parts):
+        if part.problem is not None:
+            opened.quarantine[file_no] = part.problem
+            continue
+        found = _open(part, file_no, profile.csv)
+        if isinstance(found, str):
+            opened.quarantine[file_no] = found
+            continue
+        if part.truncated:
+            opened.notes[file_no].append("the compressed file ends early; the rows before its end were kept")
+        by_header[found[0]].append(found[1])
+    for header_line, texts in by_header.items():
+        header = header_cells(header_line, profile.csv.delimiter)
+        if isinstance(problem := _places(header, columns, profile.csv), str):
+            opened.quarantine |= {text.file_no: problem for text in texts}
+            continue
+        _read_group(texts, header_line, header, problem, profile.csv, opened)
+    return opened
+
+
+def decode(data: bytes, encoding: str, *, truncated: bool) -> tuple[str, bool] | str:
+    """The text without a byte order mark, and whether its last character is cut; or why it is not of this encoding."""
+    known = {"utf-8": "utf-8-sig", "utf-16": "utf-16"}.get(encoding, encoding)
+    if data.startswith(codecs.BOM_UTF8):
+        known = "utf-8-sig"  # no other encoding's text starts so
+    elif known == "utf-16" and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        known = "utf-16-le"
+    try:
+        return data.decode(known), False
+    except UnicodeDecodeError as error:
+        if error.reason in ("unexpected end of data", "truncated data") and (error.start > 0 or truncated):
+            return data[: error.start].decode(known) + "\ufffd", True  # so that the cut character's row is not lost
+        shown = data[error.start : error.start + 1].hex()
+        return (
+            f"not {encoding}: byte 0x{shown} at offset {error.start} can't be read; "
+            f"set encoding in the profile to the one the file is written in"
+        )
+
+
+def _open(part: ExportPart, file_no: int, csv: CsvFormat) -> tuple[str, _Text] | str:
+    """The header line and the text after it, or why there is none."""
+    decoded = decode(part.data, csv.encoding, truncated=part.truncated)
+    if isinstance(decoded, str):
+        return decoded
+    text, is_cut = decoded
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if "\n\ufeff" in text:
+        text = text.replace("\n\ufeff", "\n")  # exports that were joined keep a byte order mark each
+    if not text.strip():
+        return "the file is empty"
+    at, line = 0, 1
+    while line <= csv.skip_lines or not text[at : _line_end(text, at)].strip():
+        at, line = _line_end(text, at) + 1, line + 1
+        if at >= len(text):
+            return (
+                f"no header: the file ends before line {max(line, csv.skip_lines + 1)}; see skip_lines in the profile"
+            )
+    end = _line_end(text, at)
+    is_open = not text.endswith("\n")
+    body = text[end + 1 :] if is_open else text[end + 1 : -1]
+    return text[at:end], _Text(file_no, line + 1, body, is_open, is_open and (is_cut or part.truncated))
+
+
+def _line_end(text: str, at: int) -> int:
+    end = text.find("\n", at)
+    return len(text) if end < 0 else end
+
+
+def _places(header: list[str], columns: tuple[str, ...], csv: CsvFormat) -> dict[str, int] | str:
+    """Where each mapped column stands, or what is wrong with the header."""
+    if missing := [column for column in columns if column not in header]:
+        named = ", ".join(f"'{column}'" for column in missing)
+        start = ", ".join(f"'{cell[:40]}'" for cell in header[:SHOWN_CELLS])
+        one = "column" if len(missing) == 1 else "columns"
+        return (
+            f"{one} {named} not in the header, which starts {start} (delimiter '{csv.delimiter}'); "
+            f"mend the column names, delimiter, encoding or skip_lines in the profile"
+        )
+    if twice := [column for column in columns if header.count(column) > 1]:
+        return f"column '{twice[0]}' stands {header.count(twice[0])} times in the header; the export must name it once"
+    return {column: header.index(column) for column in columns}
+
+
+def _read_group(
+    texts: list[_Text], header_line: str, header: list[str], places: dict[str, int], csv: CsvFormat, opened: Opened
+) -> None:
+    """Split the files of one header and add what they hold to `opened`."""
+    quoted = [text for text in texts if '"' in text.body]
+    hard = _with_hard_quotes(quoted, header, csv) if quoted and len(header) > 1 else {text.file_no for text in quoted}
+    groups: defaultdict[str, list[_Text]] = defaultdict(list)
+    for text in texts:
+        kind = "wrapped" if '"' in text.body else "plain"
+        groups["one by one" if text.file_no in hard or len(header) == 1 else kind].append(text)
+    for kind, group in groups.items():
+        if kind == "one by one":
+            read = [read_records(t.body, t.file_no, t.first_line, header, csv.delimiter) for t in group]
+            sheet = _from_records(read, places, opened)
+        else:
+            sheet = _split(group, header_line, len(header), places, csv, opened, is_wrapped=kind == "wrapped")
+        if is_open := [text for text in group if text.is_open]:
+            sheet = _without_cut_rows(sheet, is_open, opened)
+        opened.sheets.append(sheet.drop("last"))
+
+
+def _lines(texts: list[_Text]) -> pl.DataFrame:
+    """[file_no, line, raw]: every physical line below the headers."""
+    bodies = pl.Series([text.body for text in texts], dtype=pl.String).str.split("\n")
+    counts = bodies.list.len().to_numpy().astype(np.int64)
+    starts = np.cumsum(counts) - counts
+    first = np.array([text.first_line for text in texts], np.int64)
+    line = np.arange(counts.sum(), dtype=np.int64) + np.repeat(first - starts, counts)
+    file_no = np.repeat(np.array([text.file_no for text in texts], np.int32), counts)
+    return pl.DataFrame({"file_no": file_no, "line": line, "raw": bodies.explode(empty_as_null=False)})
+
+
+def _with_hard_quotes(texts: list[_Text], header: list[str], csv: CsvFormat) -> set[int]:
+    """The files whose quotes do more than stand around whole cells without quotes or delimiters in them.
+
+    In a line of the header's width whose quotes are twice its wrapped cells, every quote is a wrapper.
+    """
+    lines = _lines(texts).filter(pl.col("raw").str.contains('"', literal=True))
+    cells = lines["raw"].str.split_exact(csv.delimiter, len(header) - 1).struct.unnest()
+    wrapped = cells.select(
+        pl.sum_horizontal(
+            pl.col(name).str.starts_with('"') & pl.col(name).str.ends_with('"') & (pl.col(name).str.len_bytes() > 1)
+            for name in cells.columns
+        )
+    ).to_series()
+    quotes = lines["raw"].str.count_matches('"', literal=True)
+    width = lines["raw"].str.count_matches(csv.delimiter, literal=True) + 1
+    return set(lines["file_no"].filter((quotes != 2 * wrapped) | (width != len(header))))
+
+
+def _split(
+    texts: list[_Text],
+    header_line: str,
+    width: int,
+    places: dict[str, int],
+    csv: CsvFormat,
+    opened: Opened,
+    *,
+    is_wrapped: bool,
+) -> pl.DataFrame:
+    """[file_no, line, raw, last, cells...] of lines whose cells no delimiter stands in.
+
+    Rows of another width go to `opened.rejected`. `is_wrapped`: cells may stand in quotes.
+    """
+    sheet = _lines(texts)
+    lines = sheet["raw"]
+    found = lines.str.count_matches(csv.delimiter, literal=True).to_numpy() + 1
+    fits = found == width
+    is_row = fits & (lines != header_line).to_numpy()
+    if not fits.all():
+        odd = sheet.with_columns(found=pl.Series(found, dtype=pl.Int64)).filter(pl.Series(~fits))
+        opened.rejected.append(_of_other_width(odd.filter(pl.col("raw").str.strip_chars() != ""), width, texts))
+    if not is_row.all():
+        sheet = sheet.filter(pl.Series(is_row))
+    cells = sheet["raw"].str.split_exact(csv.delimiter, width - 1).struct
+    names = cells.fields
+    wanted = {"last": width - 1} | {CELL + column: place for column, place in places.items()}
+    found_cells = [cells.field(names[place]).alias(name) for name, place in wanted.items()]
+    return (
+        sheet.with_columns(cell.str.strip_chars('"') for cell in found_cells)
+        if is_wrapped
+        else sheet.with_columns(found_cells)
+    )
+
+
+def _last_lines(texts: list[_Text]) -> dict[int, int]:
+    """The physical number of each file's last line."""
+    return {text.file_no: text.first_line + text.body.count("\n") for text in texts}
+
+
+def _of_other_width(odd: pl.DataFrame, width: int, texts: list[_Text]) -> pl.DataFrame:
+    open_ends = _last_lines([text for text in texts if text.is_open])
+    at_end = pl.col("line") == pl.col("file_no").replace_strict(open_ends, default=0, return_dtype=pl.Int64)
+    one = pl.when(pl.col("found") == 1).then(pl.lit(" field")).otherwise(pl.lit(" fields"))
+    return odd.select(
+        "file_no",
+        "line",
+        pl.lit(None, pl.String).alias("column_name"),
+        pl.lit(None, pl.String).alias("value"),
+        pl.when(at_end & (pl.col("found") < width))
+        .then(pl.lit(CUT))
+        .otherwise(pl.col("found").cast(pl.String) + one + f", the header has {width}")
+        .alias("reason"),
+        capped(pl.col("raw")),
+    )
+
+
+def _from_records(read: list[Records], places: dict[str, int], opened: Opened) -> pl.DataFrame:
+    """The same frame from files that were read line by line."""
+    rows = [row for records in read for row in records.rows]
+    faults = [fault for records in read for fault in records.faults]
+    opened.rejected.append(pl.DataFrame(faults, REJECTED, orient="row").with_columns(capped(pl.col("raw"))))
+    cells = [row.cells for row in rows]
+    return pl.DataFrame(
+        {
+            "file_no": pl.Series([row.file_no for row in rows], dtype=pl.Int32),
+            "line": pl.Series([row.line for row in rows], dtype=pl.Int64),
+            "raw": pl.Series([row.raw for row in rows], dtype=pl.String),
+            "last": pl.Series([row[-1] for row in cells], dtype=pl.String),
+            **{CELL + name: pl.Series([row[at] for row in cells], dtype=pl.String) for name, at in places.items()},
+        }
+    )
+
+
+def _without_cut_rows(sheet: pl.DataFrame, texts: list[_Text], opened: Opened) -> pl.DataFrame:
+    """The sheet without last rows that may be cut: no newline ends them and their last cell looks like no other's.
+
+    Two cells look alike if they differ in the digits of their whole part only: `12.34` and `-5.01` do, `12.3` doesn't;
+    a whole number must have no fewer digits than the shortest other one. A file's only row has none to be compared
+    with, and is kept.
+    """
+    last_lines = _last_lines(texts)
+    certain = [text.file_no for text in texts if text.is_cut]
+    shape = pl.col("last").str.replace(r"^[+-]?[0-9]+", "#").str.replace_all(r"[0-9]", "9")
+    rows = sheet.select("file_no", "line", shape=shape, length=pl.col("last").str.len_chars()).with_row_index("row")
+    rows = rows.filter(pl.col("file_no").is_in(list(last_lines)))
+    at_end = pl.col("line") == pl.col("file_no").replace_strict(last_lines, return_dtype=pl.Int64)
+    others = rows.filter(~at_end)
+    ends = rows.filter(at_end)
+    shortest = others.group_by("file_no", "shape").agg(pl.col("length").min().alias("shortest"))
+    fits = (pl.col("shape") != "#") | (pl.col("length") >= pl.col("shortest"))
+    alike = ends.join(shortest, on=["file_no", "shape"]).filter(fits)["row"]
+    alone = ends.join(others, on="file_no", how="anti")["row"]
+    is_cut = pl.col("file_no").is_in(certain) | ~pl.col("row").is_in(pl.concat([alike, alone]).implode())
+    cut = ends.filter(is_cut)["row"]
+    if len(cut) == 0:
+        return sheet
+    opened.rejected.append(
+        sheet[cut].select(
+            "file_no",
+            "line",
+            pl.lit(None, pl.String).alias("column_name"),
+            capped(pl.col("last")).alias("value"),
+            pl.lit(CUT).alias("reason"),
+            capped(pl.col("raw")),
+        )
+    )
+    keep = np.ones(len(sheet), bool)
+    keep[cut.to_numpy()] = False
+    return sheet.filter(pl.Series(keep))

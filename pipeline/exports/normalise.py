@@ -1,0 +1,225 @@
+"""From exports to readings: UTC, base units, contract signs, and an account of every input row.
+
+`normalise` takes many files of one profile at once, because the work per file is then small. It stores nothing.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from detectors.frames import UTC
+from pipeline.exports.channels import filled, metric_numbers, pivot, read_values, read_wide
+from pipeline.exports.csv_cells import CELL, Opened, read_cells
+from pipeline.exports.instants import US, Rows, intervals, read_stamps, to_instants
+from pipeline.exports.json_cells import SITE, raw_records, read_json
+from pipeline.exports.opening import ExportPart
+from pipeline.exports.rejects import Ledger, capped
+from pipeline.frames import FILES, MARKS, MARKS_TYPE, REJECTED, Normalised
+from pipeline.profiles.model import ExportProfile
+
+NO_SITE, NO_CHANNEL = "site not in the register", "no channel named"
+
+
+def normalise(
+    parts: list[ExportPart],
+    profile: ExportProfile,
+    targets: pl.DataFrame,
+    *,
+    known_interval_s: Mapping[tuple[str, str], int] | None = None,
+) -> Normalised:
+    """Readings of the exports of one profile.
+
+    `targets` [external_id, site_id, device_id, export_timezone] says whom they speak of; `known_interval_s` by (site,
+    device) helps where a file has one row only. Bad content never raises: it ends in `rejected`, `cells` or a
+    quarantine reason.
+    """
+    read = read_cells if profile.format == "csv" else read_json
+    opened = read(parts, profile, profile.cell_columns())
+    sheet = _joined(opened, profile)
+    ignored = np.zeros(len(parts), np.int64)
+    if profile.long is not None:
+        sheet, ignored = _without_unnamed(sheet, profile, len(parts))
+    sheet, target, site_text = _with_targets(sheet, parts, profile, targets, opened)
+    ledger = Ledger(len(sheet))
+    _strike_unnamed(sheet, target, site_text, profile, ledger)
+    rows, cells = _rows(sheet, target, profile, targets, known_interval_s or {}, ledger, opened)
+    gone = pl.col("file_no").is_in(list(opened.quarantine))
+    early = pl.concat([REJECTED.to_frame(), *opened.rejected]).filter(~gone)
+    rejected = pl.concat([early, _located(ledger.faults(), sheet)]).sort("file_no", "line")
+    read_rows = np.bincount(np.append(sheet["file_no"].to_numpy(), early["file_no"].to_numpy()), minlength=len(parts))
+    return Normalised(
+        rows,
+        _with_raw(rejected, parts, profile),
+        _with_raw(_located(cells, sheet).sort("file_no", "line"), parts, profile),
+        _files(parts, opened, read_rows, ignored),
+    )
+
+
+def _joined(opened: Opened, profile: ExportProfile) -> pl.DataFrame:
+    """The sheets as one, files in their order."""
+    names = [CELL + column for column in profile.cell_columns()]
+    schema = pl.Schema({"file_no": pl.Int32(), "line": pl.Int64(), **dict.fromkeys(("raw", *names), pl.String())})
+    if not opened.sheets:
+        return schema.to_frame().with_columns(pl.lit(None, pl.String).alias(SITE))
+    if len(opened.sheets) == 1:
+        return opened.sheets[0]
+    return pl.concat(opened.sheets).sort("file_no", "line", maintain_order=True)
+
+
+def _without_unnamed(sheet: pl.DataFrame, profile: ExportProfile, files: int) -> tuple[pl.DataFrame, np.ndarray]:
+    """A long sheet without the metrics that the profile does not name, and each file's count of such rows."""
+    assert profile.long is not None
+    name = sheet[CELL + profile.long.channel_column]
+    unnamed = (metric_numbers(name, profile) < 0) & (name.fill_null("").str.strip_chars() != "").to_numpy()
+    if not unnamed.any():
+        return sheet, np.zeros(files, np.int64)
+    return sheet.filter(pl.Series(~unnamed)), np.bincount(sheet["file_no"].to_numpy()[unnamed], minlength=files)
+
+
+def _with_targets(
+    sheet: pl.DataFrame, parts: list[ExportPart], profile: ExportProfile, targets: pl.DataFrame, opened: Opened
+) -> tuple[pl.DataFrame, np.ndarray, pl.Series | None]:
+    """The sheet without files of no known site, each row's place in `targets` (-1: none), what it calls the site."""
+    file_no = sheet["file_no"].to_numpy()
+    places = {name: place for place, name in reversed(list(enumerate(targets["external_id"])))}
+    if profile.site.from_ in ("file name", "folder"):
+        of_file = np.full(len(parts), -1, np.int64)
+        for number, part in enumerate(parts):
+            if number in opened.quarantine:
+                continue
+            name = profile.site_in_place(part.name, part.folder)
+            if name is None:
+                shown = part.name if profile.site.from_ == "file name" else part.folder
+                opened.quarantine[number] = (
+                    f"no site: the pattern {profile.site.pattern} does not match the {profile.site.from_} '{shown}'"
+                )
+            elif name not in places:
+                opened.quarantine[number] = (
+                    f"site '{name}' is not in the register; add it to sites.csv, or as external_id of a site"
+                )
+            else:
+                of_file[number] = places[name]
+        target, text = of_file[file_no], None
+    else:
+        text = sheet[SITE] if profile.site.from_ == "json path" else sheet[f"{CELL}{profile.site.column}"]
+        target = text.replace_strict(places, default=-1, return_dtype=pl.Int64).fill_null(-1).to_numpy()
+        known = np.bincount(file_no[target >= 0], minlength=len(parts))
+        every = np.bincount(file_no, minlength=len(parts))
+        for nameless in np.flatnonzero((known == 0) & (every > 0)):
+            first = text[int(np.flatnonzero(file_no == nameless)[0])]
+            opened.quarantine[int(nameless)] = (
+                f"no site of the register in any row of '{profile.site.column or profile.site.path}', "
+                f"which starts with {first!r}; add it to sites.csv, or as external_id of a site"
+            )
+    if opened.quarantine:
+        keep = ~np.isin(file_no, list(opened.quarantine))
+        sheet, target = sheet.filter(pl.Series(keep)), target[keep]
+        text = text.filter(pl.Series(keep)) if text is not None else None
+    return sheet, target, text
+
+
+def _strike_unnamed(
+    sheet: pl.DataFrame, target: np.ndarray, site_text: pl.Series | None, profile: ExportProfile, ledger: Ledger
+) -> None:
+    """Strike off rows of no known site, and rows of a long export that name no metric."""
+    if site_text is not None:
+        ledger.strike(target < 0, profile.site.column or profile.site.path, site_text, NO_SITE)
+    if profile.long is not None:
+        name = sheet[CELL + profile.long.channel_column]
+        ledger.strike(metric_numbers(name, profile) < 0, profile.long.channel_column, name, NO_CHANNEL)
+
+
+def _rows(
+    sheet: pl.DataFrame,
+    target: np.ndarray,
+    profile: ExportProfile,
+    targets: pl.DataFrame,
+    known_interval_s: Mapping[tuple[str, str], int],
+    ledger: Ledger,
+    opened: Opened,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """ROWS of what is kept, and the bad optional cells (rejects.FAULTS) of those rows."""
+    stamp_columns = [CELL + column for column in profile.timestamp.columns]
+    text = sheet[stamp_columns[0]]
+    if len(stamp_columns) > 1:
+        text = sheet.select(pl.concat_str(stamp_columns, separator=" ")).to_series()
+    file_no = sheet["file_no"].to_numpy()
+    series = file_no.astype(np.int64) * max(1, len(targets)) + target
+    metric = np.zeros(0, np.int64)
+    order_of = series
+    if profile.long is not None:
+        metric = metric_numbers(sheet[CELL + profile.long.channel_column], profile)
+        order_of = series * (int(metric.max(initial=0)) + 1) + metric
+    of = Rows(file_no, target, order_of, series)
+
+    stamps = read_stamps(text, profile.timestamp, ledger)
+    zones = targets["export_timezone"].to_list()
+    utc_us = to_instants(
+        stamps, text, of, profile, zones, ledger, opened.notes, lambda places: filled(sheet, profile, places)
+    )
+    keys = list(zip(targets["site_id"], targets["device_id"], strict=True))
+    interval_s = intervals(utc_us, of, profile.timestamp, keys, known_interval_s, text, ledger)
+    if profile.timestamp.marks == "interval end":
+        utc_us = utc_us - interval_s.astype(np.int64) * US
+
+    if profile.long is None:
+        values, bad_cells = read_wide(sheet, profile, ledger)
+        kept = np.flatnonzero(ledger.alive)
+        count = np.ones(len(kept), np.int32)
+        values = values if len(kept) == len(sheet) else values[kept]
+    else:
+        numbers, bad_cells = read_values(sheet, metric, profile, ledger)
+        pivoted = pivot(np.flatnonzero(ledger.alive), series, utc_us, metric, numbers, profile)
+        in_line = np.argsort(pivoted.first_row)
+        kept, count, values = pivoted.first_row[in_line], pivoted.rows[in_line], pivoted.values[in_line]
+    rows = pl.DataFrame(
+        {
+            "file_no": file_no[kept],
+            "line": sheet["line"].to_numpy()[kept],
+            "rows": count.astype(np.int32),
+            "site_id": targets["site_id"].gather(target[kept]),
+            "device_id": targets["device_id"].gather(target[kept]).fill_null(""),
+            "ts_utc": pl.Series(utc_us[kept]).cast(UTC),
+            "interval_s": interval_s[kept],
+            "marks": pl.repeat(MARKS[profile.timestamp.marks], len(kept), dtype=MARKS_TYPE, eager=True),
+            "ts_export": text if len(kept) == len(text) else text.gather(kept),
+        }
+    ).hstack(values)
+    still = bad_cells.filter(pl.Series(ledger.alive[bad_cells["row"].to_numpy()], dtype=pl.Boolean))
+    return rows, still
+
+
+def _located(faults: pl.DataFrame, sheet: pl.DataFrame) -> pl.DataFrame:
+    """REJECTED from faults of a sheet's rows."""
+    where = sheet.select("file_no", "line", "raw")[faults["row"].to_numpy()]
+    return where.hstack(faults.drop("row")).select(*REJECTED.names()).with_columns(capped(pl.col("raw")))
+
+
+def _with_raw(rejected: pl.DataFrame, parts: list[ExportPart], profile: ExportProfile) -> pl.DataFrame:
+    """The rejects of JSON documents with their records, which are looked up only now that few are wanted."""
+    if profile.format != "json" or rejected.is_empty():
+        return rejected
+    filled = [
+        of_file.with_columns(
+            raw=pl.col("line").replace_strict(
+                raw_records(parts[number], profile, of_file["line"]), return_dtype=pl.String
+            )
+        )
+        for (number,), of_file in rejected.group_by("file_no", maintain_order=True)
+    ]
+    return pl.concat(filled)
+
+
+def _files(parts: list[ExportPart], opened: Opened, read_rows: np.ndarray, ignored: np.ndarray) -> pl.DataFrame:
+    gone = np.isin(np.arange(len(parts)), list(opened.quarantine))
+    return pl.DataFrame(
+        {
+            "file_no": np.arange(len(parts), dtype=np.int32),
+            "rows_read": np.where(gone, 0, read_rows),
+            "rows_ignored": np.where(gone, 0, ignored),
+            "quarantine": [opened.quarantine.get(number) for number in range(len(parts))],
+            "notes": [opened.notes.get(number, []) for number in range(len(parts))],
+        },
+        schema=FILES,
+    )

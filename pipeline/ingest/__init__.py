@@ -1,0 +1,1 @@
+"""Files: arrivals, the choice of a profile, the order of transactions."""

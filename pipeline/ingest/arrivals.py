@@ -1,0 +1,235 @@
+"""Files that wait to be taken in: finding them, letting them settle, moving them on."""
+
+import errno
+import filecmp
+import os
+import re
+import shutil
+import time
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path, PurePosixPath
+from typing import NamedTuple
+
+from pipeline.errors import NoonmarkError
+from pipeline.profiles.model import without_compression
+from pipeline.workspace.places import Workspace
+
+WAIT_AT_MOST_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside
+NAME_BYTES = 200  # ours: file systems allow 255, and the archive's number or a reason's ending is added
+REASON = ".reason.txt"
+REASON_BYTES = 2**20  # ours: a zip of thousands of bad members fits
+PUT_BACK = "mend it, then put the file back as inbox/"
+NUMBERED = re.compile(r"^(\d{8,})~(.+)$", re.DOTALL)  # how the archive keeps the order of arrival
+
+
+class Arrival(NamedTuple):
+    """A file that waits."""
+
+    path: Path
+    name: str
+    folder: str  # below the inbox (or the folder that was named), "" at its top
+    is_ours: bool  # lies in the inbox, so it moves on; other files stay where they are
+
+    @property
+    def place(self) -> str:
+        """Below the inbox; bytes of the name that are no UTF-8 are shown as such."""
+        return shown(f"{self.folder}/{self.name}" if self.folder else self.name)
+
+    @property
+    def name_problem(self) -> str | None:
+        """Why nothing can be kept under this name."""
+        try:
+            self.path.as_posix().encode("utf-8")
+        except UnicodeEncodeError:
+            return "its name or folder is not UTF-8; rename it"
+        if len(self.name.encode("utf-8")) > NAME_BYTES:
+            return f"its name is longer than {NAME_BYTES} bytes; shorten it"
+        return None
+
+
+class Waiting(NamedTuple):
+    """What was found, and what was passed over."""
+
+    arrivals: list[Arrival]
+    still_written: list[str]  # changed within the settle time: the next run's
+    links: list[str]  # never followed
+
+
+def find(workspace: Workspace, paths: Iterable[Path]) -> Waiting:
+    """The files below `paths`, or in the inbox; links and hidden files are passed over.
+
+    Raises NoonmarkError if a path does not exist.
+    """
+    arrivals: dict[Path, Arrival] = {}
+    links: list[str] = []
+    inbox = workspace.inbox.resolve()
+    for root in [Path(path) for path in paths] or [workspace.inbox]:
+        if not root.exists():
+            raise NoonmarkError("there is no such file or folder", str(root), "check the path")
+        is_ours = root.resolve().is_relative_to(inbox)
+        base = inbox if is_ours else (root if root.is_dir() else root.parent)
+        for path in sorted(_files(root.resolve() if is_ours else root, links)):
+            folder = path.parent.relative_to(base).as_posix()
+            if folder == ".":
+                folder = "" if is_ours else base.resolve().name if root.is_dir() else ""
+            arrivals.setdefault(path.resolve(), Arrival(path, path.name, folder, is_ours))
+    return Waiting(list(arrivals.values()), [], links)
+
+
+def _files(root: Path, links: list[str]) -> Iterable[Path]:
+    if root.is_symlink():
+        links.append(str(root))
+        return
+    if root.is_file():
+        yield root
+        return
+    with os.scandir(root) as entries:
+        for entry in sorted(entries, key=lambda entry: entry.name):
+            if entry.name.startswith("."):
+                continue
+            if entry.is_symlink():
+                links.append(entry.path)
+            elif entry.is_dir(follow_symlinks=False):
+                yield from _files(Path(entry.path), links)
+            elif entry.is_file(follow_symlinks=False):
+                yield Path(entry.path)
+
+
+def let_settle(waiting: Waiting, settle_s: float) -> Waiting:
+    """Without the files of which size or time of change moved within the settle time.
+
+    Pauses if that is short; with a long settle time, files that young are the next run's.
+    """
+    seen = {arrival: state(arrival.path) for arrival in waiting.arrivals}
+    now = time.time()
+    ages = [now - mtime for found in seen.values() if found is not None and (mtime := found[1]) <= now]
+    youngest = min(ages, default=settle_s)
+    if settle_s <= WAIT_AT_MOST_S and youngest < settle_s:
+        time.sleep(settle_s - youngest)
+    now = time.time()
+    settled, young = [], []
+    for arrival, found in seen.items():
+        is_same = found is not None and state(arrival.path) == found
+        # A time of change in the future is another machine's clock: then only what was seen counts.
+        if is_same and found is not None and (now - found[1] >= settle_s or found[1] > now):
+            settled.append(arrival)
+        else:
+            young.append(arrival.place)
+    return Waiting(settled, young, waiting.links)
+
+
+def state(path: Path) -> tuple[int, float] | None:
+    """Size and time of change; None if the file is gone."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_size, found.st_mtime
+
+
+def archived_name(arrival: Arrival, export_id: int, taken_in_at: datetime) -> str:
+    """Where the file goes, below archive/: by month, in its folder, numbered in the order of arrival."""
+    parts = [f"{taken_in_at:%Y-%m}", arrival.folder, f"{export_id:08d}~{arrival.name}"]
+    return "/".join(part for part in parts if part)
+
+
+def last_archived(workspace: Workspace) -> int:
+    """The highest number in the archive, 0 if it is empty."""
+    return max((number for number, _ in archived(workspace)), default=0)
+
+
+def archived(workspace: Workspace) -> list[tuple[int, Arrival]]:
+    """(number, file) of everything in the archive, in the order of arrival, under its first name and folder."""
+    found = []
+    for path in workspace.archive.rglob("*"):
+        named = NUMBERED.match(path.name)
+        if named and path.is_file() and not path.is_symlink():
+            month, *below = path.parent.relative_to(workspace.archive).parts
+            found.append((month, int(named[1]), Arrival(path, named[2], "/".join(below), False)))
+    return [(number, arrival) for _, number, arrival in sorted(found)]
+
+
+def to_archive(workspace: Workspace, arrival: Arrival, archived_as: str) -> None:
+    """The file lies in the archive; a file from outside the inbox is copied."""
+    _hand_over(arrival, workspace.archive / archived_as)
+
+
+def to_quarantine(
+    workspace: Workspace, arrival: Arrival, reason: str, *, member: str = "", data: bytes | None = None
+) -> Path:
+    """The file (or a zip's member, given by its bytes) lies in quarantine beside its reason."""
+    name = PurePosixPath(member.replace("\\", "/")).name or "member" if member else arrival.name
+    workspace.quarantine.mkdir(parents=True, exist_ok=True)
+    target = _free(workspace.quarantine, _kept_name(name), arrival.path if data is None else data)
+    folder = f"{arrival.folder}/" if arrival.folder else ""
+    whence = f"{arrival.place}/{shown(member)}" if member else arrival.place
+    said = f"{reason}\n\nfrom: {whence}\n{PUT_BACK}{shown(folder)}{shown(name)}\n"
+    target.with_name(target.name + REASON).write_text(shown(said), encoding="utf-8")
+    if data is None:
+        _hand_over(arrival, target)
+    elif not target.exists():
+        unfinished = target.with_name("." + target.name)
+        unfinished.write_bytes(data)
+        unfinished.replace(target)
+    return target
+
+
+def is_reason(arrival: Arrival) -> bool:
+    """True for a reason that was put into the inbox together with its file."""
+    if (
+        not (arrival.is_ours and arrival.name.endswith(REASON))
+        or (state(arrival.path) or (REASON_BYTES,))[0] >= REASON_BYTES
+    ):
+        return False
+    return PUT_BACK in arrival.path.read_text(encoding="utf-8", errors="replace").rpartition("\n\n")[2]
+
+
+def shown(text: str) -> str:
+    """The text with what is no UTF-8 in it made visible."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _kept_name(name: str) -> str:
+    """The name, or what of it a file system can hold and a person can type: its start and its ending."""
+    name = shown(name).replace("\0", "")
+    if len(name.encode("utf-8")) <= NAME_BYTES:
+        return name
+    ending = "".join(PurePosixPath(name).suffixes[-2:])[-20:]
+    return name.encode("utf-8")[: NAME_BYTES - 40].decode("utf-8", "ignore") + ending
+
+
+def _free(folder: Path, name: str, content: Path | bytes) -> Path:
+    """Where the content lies in the folder already, or a name that is free; endings stay, since profiles read them."""
+    plain = without_compression(name)
+    start, dot, ending = plain.rpartition(".") if "." in plain else (plain, "", "")
+    endings = ending + name[len(plain) :]
+    target, number = folder / name, 2
+    while target.exists() and not _holds(target, content):
+        target, number = folder / f"{start}~{number}{dot}{endings}", number + 1
+    return target
+
+
+def _holds(target: Path, content: Path | bytes) -> bool:
+    if not target.is_file():
+        return False
+    if isinstance(content, bytes):
+        return target.read_bytes() == content
+    return filecmp.cmp(target, content, shallow=False)
+
+
+def _hand_over(arrival: Arrival, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    if arrival.is_ours:
+        try:
+            arrival.path.replace(target)
+            return
+        except OSError as error:
+            if error.errno != errno.EXDEV:
+                raise
+    if not target.exists():  # on another file system: copy whole, then remove
+        unfinished = target.with_name("." + target.name)
+        shutil.copy2(arrival.path, unfinished)
+        unfinished.replace(target)
+    if arrival.is_ours:
+        arrival.path.unlink(missing_ok=True)

@@ -1,0 +1,41 @@
+"""Which profile a file belongs to."""
+
+from collections.abc import Mapping
+from fnmatch import fnmatchcase
+
+from pipeline.profiles.model import ExportProfile, without_compression
+from pipeline.register.model import Register
+
+
+def choose_profile(
+    profiles: Mapping[str, ExportProfile], file_name: str, relative_folder: str, register: Register
+) -> ExportProfile | str:
+    """The file's profile, or the reason why it has none.
+
+    A site that names its profile decides, where the file's name or folder yields that site under the profile's
+    pattern. Otherwise the globs do: tried on the name with and without a compression's ending, capitals matter.
+    `relative_folder` is relative to the inbox, "" at its top.
+    """
+    by_name = {name: profile.site_in_place(file_name, relative_folder) for name, profile in profiles.items()}
+    own = [profiles[name] for name, site in by_name.items() if site and register.is_own(site, name)]
+    if len(own) == 1:
+        return own[0]
+    matching = [profile for profile in own or profiles.values() if _matches(profile, file_name)]
+    if len(matching) > 1:
+        # a profile that no site may be meant by can't be the one; then one whose pattern yields a known site
+        matching = [profile for profile in matching if register.has_targets(profile.name)] or matching
+    if len(matching) > 1:
+        known = [p for p in matching if (site := by_name[p.name]) and register.is_target(site, p.name)]
+        matching = known if len(known) == 1 else matching
+    if len(matching) == 1:
+        return matching[0]
+    several = matching or own
+    if several:
+        *others, last = (profile.name for profile in several)
+        return f"profiles {', '.join(others)} and {last} {'both' if len(others) == 1 else 'all'} match"
+    return "no profile matches its name"
+
+
+def _matches(profile: ExportProfile, file_name: str) -> bool:
+    names = {file_name, without_compression(file_name)}
+    return any(fnmatchcase(name, glob) for name in names for glob in profile.match)

@@ -1,0 +1,1 @@
+"""Profiles: the description of one kind of export."""

@@ -1,0 +1,1 @@
+"""The register: sites, planes, devices, installers."""

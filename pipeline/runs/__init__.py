@@ -1,0 +1,1 @@
+"""What a person or a clock sets going, from opening a workspace to its digest."""

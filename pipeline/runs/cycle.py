@@ -1,0 +1,249 @@
+"""One run over a workspace: opening it, and the chain ingest, sum up, judge, exceptions, digest, publish."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+
+import detectors
+from pipeline import digest as pages
+from pipeline import progress
+from pipeline.config.settings import Settings
+from pipeline.detection import run_detectors
+from pipeline.detection.run_detectors import Judged
+from pipeline.digest import mail
+from pipeline.errors import NoonmarkError, StoppedError
+from pipeline.frames import DEVICES, INSTALLERS
+from pipeline.ingest import arrivals
+from pipeline.ingest.ingest import Ingest, IngestResult
+from pipeline.profiles.model import ExportProfile
+from pipeline.register.model import Register
+from pipeline.runs.check import check_or_refuse
+from pipeline.store import Store, history, kept, reader
+from pipeline.workspace.lock import held
+from pipeline.workspace.places import Workspace
+
+MAP_DAYS = 30  # of the digest's map
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A workspace that is sound, and this process's alone."""
+
+    workspace: Workspace
+    settings: Settings
+    register: Register
+    profiles: Mapping[str, ExportProfile]
+    store: Store
+    is_quiet: bool = False  # no progress on stderr
+    should_stop: Callable[[], bool] = bool  # asked at safe points
+
+    @contextmanager
+    def progress(self, what: str, total: int, unit: str) -> Iterator[progress.Advance]:
+        """A function to call at every safe point, with the units done since; raises StoppedError when told to stop."""
+
+        def advance(count: int) -> None:
+            tell(count)
+            if self.should_stop():
+                raise StoppedError("told to stop")
+
+        if self.is_quiet or total == 0:
+            tell: progress.Advance = progress.silent
+            yield advance
+            return
+        with progress.shown(what, total, unit) as tell:
+            yield advance
+
+
+@contextmanager
+def opened(
+    workspace: Workspace,
+    *,
+    wait_s: float = 0.0,
+    is_quiet: bool = False,
+    database: Path | None = None,
+    is_fresh: bool = False,
+    should_stop: Callable[[], bool] = bool,
+) -> Iterator[Opened]:
+    """The workspace, checked and locked, with the register's copy in the history brought up to date.
+
+    Raises InvalidInputError with every fault, WorkspaceBusyError, or NoonmarkError if the history can't be opened.
+    """
+    checked = check_or_refuse(workspace)
+    with held(workspace, wait_s=wait_s):
+        for folder in (workspace.inbox, workspace.archive, workspace.quarantine, workspace.reader, workspace.digests):
+            folder.mkdir(exist_ok=True)
+        place = database or workspace.database
+        if is_fresh:  # only once the lock is held: it may be another run's
+            for leftover in (place, place.with_name(place.name + ".wal")):
+                leftover.unlink(missing_ok=True)
+        with Store(place) as store:
+            kept.prepare(store)
+            register = checked.register
+            history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
+            yield Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
+
+
+def _tables(register: Register) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Devices and installers as frames."""
+    devices = [one.model_dump() for one in register.devices]
+    installers = [one.model_dump() for one in register.installers.values()]
+    return pl.DataFrame(devices, schema=DEVICES, orient="row"), pl.DataFrame(
+        installers, schema=INSTALLERS, orient="row"
+    )
+
+
+@contextmanager
+def recorded(store: Store, job: str) -> Iterator[list[str]]:
+    """A row of the run ledger; what is appended to the list is its outcome (the first) and its detail."""
+    run_id = store.start_run(job)
+    said: list[str] = []
+    try:
+        yield said
+    except BaseException as error:
+        store.end_run(run_id, "failed", f"{type(error).__name__}: {error}")
+        raise
+    store.end_run(run_id, said[0] if said else "done", "; ".join(said[1:]))
+
+
+def publish(run: Opened) -> None:
+    """What analysts open shows the history as it stands."""
+    reader.publish(run.store, run.workspace.reader, keep_h=run.settings.reader.keep_h)
+
+
+def sum_up(run: Opened) -> None:
+    """Brings the site-days up to the readings."""
+    with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as tell:
+        run_detectors.sum_up(run.store, tell)
+
+
+def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
+    """Exports become readings and site-days."""
+    waiting = arrivals.let_settle(arrivals.find(run.workspace, paths), run.settings.ingest.settle_s)
+    work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
+    with run.progress("taking in", len(waiting.arrivals), "files") as tell:
+        result = work.run(waiting.arrivals, tell)
+    result.still_written += waiting.still_written
+    result.links += waiting.links
+    sum_up(run)
+    return result
+
+
+def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | None = None) -> Judged:
+    """Judges the days given, or every day not yet judged (up to `until`, judged even if nothing arrived of it)."""
+    sum_up(run)
+    now = datetime.now(UTC)
+    if days is None:
+        days = run_detectors.due_days(run.store, now, run.settings.detect.judge_after_h)
+        if until is not None:
+            days = with_silent_days(days, history.last_judged_day(run.store), until)
+    elif late := [day for day in days if not run_detectors.has_ended(run.store, day, now)]:
+        raise NoonmarkError(
+            "a day can be judged once it has ended at every site", f"{late[0]}", "choose an earlier day"
+        )
+    with run.progress("judging", len(days), "days") as tell:
+        result = run_detectors.judge(run.store, days, tell)
+    run_detectors.update_exceptions(run.store)
+    return result
+
+
+def with_silent_days(due: Sequence[date], last_judged: date | None, until: date) -> list[date]:
+    """The due days up to `until`, and those since the last judged one of which nothing arrived: silence is judged."""
+    kept = {day for day in due if day <= until}
+    since = last_judged if last_judged is not None else max(kept, default=until - timedelta(days=1))
+    span = range(max((until - since).days, 0))
+    return sorted(kept | {since + timedelta(days=n + 1) for n in span})
+
+
+def facts_of(run: Opened, day: date) -> pages.DigestFacts:
+    """What the digest of `day` says."""
+    store = run.store
+    sites = store.sites()
+    return pages.build_facts(
+        day,
+        run_detectors.fold(store, day),
+        run_detectors.fold(store, day - timedelta(days=1)),
+        sites,
+        history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
+        history.not_judged_on(store, day),
+        _ingest_facts(run, day, sites),
+        detectors.kinds(),
+        title=run.settings.digest.title,
+        top=run.settings.digest.top,
+        installers={one.installer_id: one.name for one in run.register.installers.values()},
+    )
+
+
+def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFacts:
+    """What came in since the last digest was written, and what waits for a person."""
+    totals = history.taken_in_since(run.store, history.last_digest_at(run.store))
+    with_data = history.site_days(run.store, day, day).filter(pl.col("readings") > 0)["site_id"]
+    silent = sites.filter(pl.col("watched") & ~pl.col("site_id").is_in(with_data.to_list()))["site_id"]
+    return pages.IngestFacts.model_validate(
+        {**totals, "quarantined": quarantined(run.workspace), "sites_without_data": silent.to_list()}
+    )
+
+
+def quarantined(workspace: Workspace) -> list[tuple[str, str]]:
+    """(file, reason) of everything that lies in quarantine."""
+    found = []
+    for reason in sorted(workspace.quarantine.glob("*.reason.txt")):
+        file = reason.with_name(reason.name.removesuffix(".reason.txt"))
+        if file.exists():
+            found.append((file.name, reason.read_text(encoding="utf-8").split("\n\n", 1)[0].replace("\n", "; ")))
+    return found
+
+
+def write_digest(run: Opened, day: date | None = None, *, is_mailed: bool = False) -> tuple[pages.DigestFacts, Path]:
+    """The digest of `day` (else of the last judged day), and its folder. Raises NoonmarkError if nothing was judged."""
+    last = history.last_judged_day(run.store)
+    if last is None or (day is not None and not history.is_judged(run.store, day)):
+        asked = "the history" if day is None else str(day)
+        raise NoonmarkError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
+    facts = facts_of(run, day or last)
+    folder = run.workspace.digests / facts.day.isoformat()
+    pages.write_digest(folder, facts)
+    if is_mailed:
+        mail.send(mail.compose(facts, run.settings.mail), run.settings.mail)
+    return facts, folder
+
+
+@dataclass(frozen=True)
+class CycleResult:
+    """What a cycle did."""
+
+    taken_in: IngestResult
+    judged: Judged
+    facts: pages.DigestFacts | None
+    folder: Path | None
+
+    @property
+    def needs_person(self) -> bool:
+        return self.taken_in.needs_person or self.judged.needs_person
+
+
+def cycle(run: Opened, *, day: date | None = None, is_mailed: bool = False) -> CycleResult:
+    """Ingest, detect, digest, once. With `day`, days up to it are judged, even if nothing arrived of them."""
+    taken_in = take_in(run)
+    judged = detect(run, until=day)
+    facts, folder = None, None
+    if history.last_judged_day(run.store) is not None:
+        wanted = day if day is not None and history.is_judged(run.store, day) else None
+        facts, folder = write_digest(run, wanted, is_mailed=is_mailed)
+    return CycleResult(taken_in, judged, facts, folder)
+
+
+def days_between(day: date | None, first: date | None, last: date | None) -> list[date] | None:
+    """The days that a command names: one, a span, or None. Raises NoonmarkError for a mix, or half a span."""
+    if day is not None:
+        if first is not None or last is not None:
+            raise NoonmarkError("--day goes without --from and --to", "the command line", "give one or the other")
+        return [day]
+    if first is None and last is None:
+        return None
+    if first is None or last is None or last < first:
+        raise NoonmarkError("a span needs --from and a --to that is not before it", "the command line", "give both")
+    return [first + timedelta(days=n) for n in range((last - first).days + 1)]

@@ -1,0 +1,1 @@
+"""Local time, UTC and the changes of clocks, on the pinned time zone database."""

@@ -1,0 +1,232 @@
+"""Zones, and the way between wall clocks and UTC.
+
+Only the pinned `tzdata` package counts: the databases of the operating system, of Polars and of DuckDB differ from it
+and from each other. A zone is a table of offset changes; conversions look rows up in it with searchsorted, so a
+million rows cost what a few thousand calls of zoneinfo would.
+"""
+
+import re
+import struct
+import zoneinfo
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from importlib.resources import files
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from pipeline.timezones.clock_changes import MISSING, STANDARD, runs_through, settle_repeated
+from pipeline.timezones.clock_changes import SECOND as SECOND_PASS
+
+FIRST_YEAR, LAST_YEAR = 1970, 2100
+US = 1_000_000
+FILLED_SHARE = 0.5  # ours: of the rows in a missing hour that must hold values to prove that the clock ran through
+PROBE = timedelta(days=7)  # ours: the rules that zones follow after their last listed change hold for weeks
+_FIXED = re.compile(r"([+-])(\d{2}):?(\d{2})")
+
+
+def pinned() -> None:
+    """Leave the operating system's zone files out, so that `zoneinfo` reads the tzdata package alone."""
+    zoneinfo.reset_tzpath(to=[])
+    zoneinfo.ZoneInfo.clear_cache()
+
+
+pinned()
+
+
+@lru_cache(maxsize=1)
+def zone_names() -> frozenset[str]:
+    """Every name of the pinned IANA database."""
+    return frozenset(zoneinfo.available_timezones() - {"Factory", "localtime"})
+
+
+def is_zone(name: str) -> bool:
+    """Whether `name` is a zone of the pinned IANA database, to the letter."""
+    return name in zone_names()
+
+
+def fixed_offset_s(text: str) -> int | None:
+    """Seconds east of UTC of `utc`, `UTC`, `Z` or `+05:30`; None for anything else."""
+    if text in ("utc", "UTC", "Z"):
+        return 0
+    if (found := _FIXED.fullmatch(text)) is None or int(found[2]) > 18 or int(found[3]) > 59:
+        return None
+    return (int(found[2]) * 3600 + int(found[3]) * 60) * (-1 if found[1] == "-" else 1)
+
+
+class Transitions(NamedTuple):
+    """From `from_utc_s[i]` on, the zone is `offset_s[i]` seconds ahead of UTC; the first row opens the table."""
+
+    from_utc_s: np.ndarray  # int64, ascending
+    offset_s: np.ndarray  # int32
+
+
+@lru_cache(maxsize=1024)
+def transitions(zone: str, first_year: int = FIRST_YEAR, last_year: int = LAST_YEAR) -> Transitions:
+    """The offsets of a zone (or of `utc`, `+05:30`) from 1 January of the first year to the end of the last one.
+
+    Raises KeyError for a name that is no zone.
+    """
+    start_s = int(datetime(first_year, 1, 1, tzinfo=UTC).timestamp())
+    if (fixed := fixed_offset_s(zone)) is not None:
+        return Transitions(np.array([start_s], np.int64), np.array([fixed], np.int32))
+    if not is_zone(zone):
+        raise KeyError(zone)
+    tz = zoneinfo.ZoneInfo(zone)
+    end = datetime(last_year + 1, 1, 1, tzinfo=UTC)
+    changes = [s for s in _listed_changes(zone) if start_s < s < end.timestamp()]
+    last = datetime.fromtimestamp(max([start_s, *changes]), UTC)
+    changes += _ruled_changes(tz, last, end)
+    from_s, offsets = [start_s], [_offset_s(tz, datetime.fromtimestamp(start_s, UTC))]
+    for second in changes:
+        offset = _offset_s(tz, datetime.fromtimestamp(second, UTC))
+        if offset != offsets[-1]:
+            from_s.append(second)
+            offsets.append(offset)
+    return Transitions(np.array(from_s, np.int64), np.array(offsets, np.int32))
+
+
+def _offset_s(tz: zoneinfo.ZoneInfo, instant: datetime) -> int:
+    offset = instant.astimezone(tz).utcoffset()
+    return 0 if offset is None else int(offset.total_seconds())
+
+
+def _listed_changes(zone: str) -> list[int]:
+    """The instants that the zone's TZif file lists (RFC 9636, the 64-bit block), s since 1970."""
+    data = files("tzdata").joinpath("zoneinfo", *zone.split("/")).read_bytes()
+    counts = struct.unpack(">6L", data[20:44])
+    isutc, isstd, leap, times, types, chars = counts
+    second = 44 + times * 5 + types * 6 + chars + leap * 8 + isstd + isutc  # the 32-bit block is passed over
+    times = struct.unpack(">6L", data[second + 20 : second + 44])[3]
+    return list(struct.unpack(f">{times}q", data[second + 44 : second + 44 + 8 * times]))
+
+
+def _ruled_changes(tz: zoneinfo.ZoneInfo, since: datetime, end: datetime) -> list[int]:
+    """The changes after the last listed one, which follow from the zone's rule: by halving the weeks that hold one."""
+    changes = []
+    at, offset = since, _offset_s(tz, since)
+    while at < end:
+        later = min(at + PROBE, end)
+        if (now := _offset_s(tz, later)) != offset:
+            low, high = int(at.timestamp()), int(later.timestamp())
+            while high - low > 1:
+                middle = (low + high) // 2
+                if _offset_s(tz, datetime.fromtimestamp(middle, UTC)) == offset:
+                    low = middle
+                else:
+                    high = middle
+            changes.append(high)
+        at, offset = later, now
+    return changes
+
+
+def to_local(ts_utc: np.ndarray | pl.Series, zone: str) -> np.ndarray:
+    """Wall clock of `zone`, int64 microseconds, from UTC microseconds."""
+    utc_us = ts_utc.to_physical().to_numpy() if isinstance(ts_utc, pl.Series) else ts_utc
+    table = transitions(zone)
+    place = np.searchsorted(table.from_utc_s * US, utc_us, side="right") - 1
+    return utc_us + table.offset_s[np.maximum(place, 0)].astype(np.int64) * US
+
+
+class Converted(NamedTuple):
+    """UTC of wall-clock stamps, and what became of each (OK, FIRST, SECOND, UNTOLD, MISSING, STANDARD)."""
+
+    utc_us: np.ndarray  # int64; where MISSING, as if the clock had not been put forward
+    status: np.ndarray  # uint8
+
+
+def to_utc(
+    local_us: np.ndarray,
+    zone: str,
+    series: np.ndarray | None = None,
+    file: np.ndarray | None = None,
+    *,
+    marks_end: bool = False,
+    is_filled: Callable[[np.ndarray], np.ndarray] | None = None,
+) -> Converted:
+    """UTC of wall-clock microseconds, row by row in the file's order.
+
+    `series` numbers the rows of one file, site and device (None: all are one), `file` those of one file (None: the
+    series). The repeated hour is settled by order (`clock_changes.settle_repeated`); UNTOLD is read as the first
+    pass. A stamp in the missing hour is MISSING, unless every series of its file that has stamps there runs evenly
+    through: that file's clock stays on the offset before the change, and all of its rows are STANDARD.
+    With `marks_end` a stamp is the instant at which its interval ended, so both edges of a missing hour exist.
+    `is_filled` says which of some rows (places) hold values: a missing hour of empty rows, as a table of 24 hours a
+    day has it, proves nothing about the clock.
+    """
+    table = transitions(zone)
+    status = np.zeros(len(local_us), np.uint8)
+    offset_us = table.offset_s.astype(np.int64) * US
+    edges = table.from_utc_s[1:] * US
+    low = edges + np.minimum(offset_us[:-1], offset_us[1:])
+    high = edges + np.maximum(offset_us[:-1], offset_us[1:])
+    if len(local_us) == 0 or (
+        int(np.searchsorted(high, local_us.min(), side="left"))
+        == (k := int(np.searchsorted(low, local_us.max(), side="right")))
+        and (k == 0 or high[k - 1] < local_us.min())
+    ):
+        return Converted(local_us - (offset_us[k] if len(local_us) else 0), status)
+
+    series = np.zeros(len(local_us), np.int64) if series is None else series
+    file = series if file is None else file
+    passed = np.searchsorted(high, local_us, side="right")
+    begun = np.searchsorted(low, local_us, side="right")
+    change = np.where(begun > passed, begun - 1, -1)
+    puts_back = offset_us[1:] < offset_us[:-1]
+    utc_us = local_us - offset_us[passed]
+    if marks_end:
+        at_high = (passed > 0) & (high[passed - 1] == local_us)
+        change = np.where(at_high & puts_back[passed - 1], passed - 1, change)
+        change = np.where((change >= 0) & ~puts_back[change] & (low[change] == local_us), -1, change)
+
+    missing = (change >= 0) & ~puts_back[change]
+    repeated = np.where((change >= 0) & puts_back[change], change, -1)
+    if (rows := repeated >= 0).any():
+        status = settle_repeated(local_us, series, repeated, low, high, marks_end=marks_end)
+        side = np.where(status[rows] == SECOND_PASS, 1, 0)
+        utc_us[rows] = local_us[rows] - offset_us[repeated[rows] + side]
+    status[missing] = MISSING
+    _read_standard_time(local_us, offset_us, series, file, low, high, utc_us, status, marks_end, is_filled)
+    return Converted(utc_us, status)
+
+
+def _read_standard_time(
+    local_us: np.ndarray,
+    offset_us: np.ndarray,
+    series: np.ndarray,
+    file: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+    utc_us: np.ndarray,
+    status: np.ndarray,
+    marks_end: bool,
+    is_filled: Callable[[np.ndarray], np.ndarray] | None,
+) -> None:
+    """Change `utc_us` and `status` in place for the files whose clock was not put forward."""
+    forward = np.flatnonzero(offset_us[1:] > offset_us[:-1])
+    forward = forward[(low[forward] <= local_us.max()) & (high[forward] >= local_us.min())]
+    standard: dict[int, int] = {}
+    refused: set[int] = set()
+    for k in forward:
+        there = (local_us >= low[k]) & (local_us <= high[k]) if marks_end else status == MISSING
+        there &= (local_us >= low[k]) & (local_us <= high[k])
+        if not there.any():
+            continue
+        rows = np.flatnonzero(np.isin(series, np.unique(series[there])))
+        rows = rows[np.argsort(series[rows], kind="stable")]
+        for of_one in np.split(rows, np.flatnonzero(np.diff(series[rows])) + 1):
+            number = int(file[of_one[0]])
+            stamps = local_us[of_one]
+            within = of_one[(stamps >= low[k]) & (stamps <= high[k])]
+            even = runs_through(stamps, int(low[k]), int(high[k]), marks_end=marks_end)
+            if even and (is_filled is None or is_filled(within).mean() > FILLED_SHARE):
+                standard.setdefault(number, int(k))
+            elif (status[of_one] == MISSING).any():
+                refused.add(number)
+    for number, k in standard.items():
+        if number not in refused:
+            rows = np.flatnonzero(file == number)
+            utc_us[rows] = local_us[rows] - offset_us[k]
+            status[rows] = STANDARD

@@ -1,0 +1,1 @@
+"""The folder of one firm: its places, its lock, the resources in the package."""

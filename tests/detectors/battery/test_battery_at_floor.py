@@ -1,0 +1,177 @@
+"""A battery at its reserve with surplus there; dark weeks, charging batteries and gaps beside it."""
+
+from datetime import timedelta
+
+import polars as pl
+import pytest
+
+from detectors.battery.battery_at_floor import KEPT, detect, keep
+from detectors.finding import Finding, NotJudged
+from tests.support import battery_day, build
+
+STUCK = {
+    "soc_min_pct": 35.0, "soc_max_pct": 36.0, "surplus_at_floor_kwh": 6.0, "charge_kwh": 0.0, "feed_in_kwh": 6.0,
+    "import_kwh": 5.0,
+}  # fmt: skip
+DARK = {**STUCK, "surplus_at_floor_kwh": 0.3, "feed_in_kwh": 0.2}
+FULL = {**STUCK, "soc_max_pct": 98.0, "surplus_at_floor_kwh": 0.4, "charge_kwh": 6.0}
+UNKNOWN = {"soc_max_pct": None}
+SITE = {"battery_kwh": 10.0}
+
+
+def _verdicts(*rows, site=SITE, earlier=(), kept=()):
+    return detect(build.days(*rows), build.frame(KEPT, kept), build.sites(site), build.earlier(*earlier), build.DAY)
+
+
+def test_stuck_days_are_counted_and_cost_what_could_have_been_stored():
+    (found,) = _verdicts(FULL, STUCK, STUCK, STUCK)
+    assert (found.kind, found.severity, found.value, found.unit) == ("battery-at-floor", "soon", 3.0, "days")
+    assert found.since == build.DAY - timedelta(days=2)
+    assert found.loss_kwh == 5.0  # surplus 6, room 6.5, bought 5
+    assert found.cost == pytest.approx(5 * (0.30 - 0.08))
+    assert found.evidence["soc_max_pct"] == [98.0, 36.0, 36.0, 36.0]
+
+
+def test_no_more_is_lost_than_fits_in_and_curtailed_surplus_is_worth_the_import_price():
+    (found,) = _verdicts(*[{**STUCK, "import_kwh": 20.0, "surplus_at_floor_kwh": 12.0}] * 2,
+                         site={**SITE, "feed_in_limit_kw": 0.0})  # fmt: skip
+    assert found.loss_kwh == pytest.approx(6.5)  # 65 % of 10 kWh
+    assert found.cost == pytest.approx(6.5 * 0.30)
+
+
+def test_one_day_is_not_enough():
+    assert _verdicts(FULL, STUCK) == []
+
+
+def test_a_dark_day_neither_counts_nor_breaks_the_run():
+    (found,) = _verdicts(STUCK, DARK, DARK, STUCK)
+    assert found.value == 2.0
+
+
+def test_a_dark_week_is_no_fault_and_no_all_clear():
+    (verdict,) = _verdicts(*[DARK] * 7)
+    assert verdict == NotJudged("roof-1", build.DAY, "battery-at-floor", "no surplus to charge with")
+
+
+def test_a_day_that_leaves_the_floor_ends_it():
+    assert _verdicts(STUCK, STUCK, FULL) == []
+    assert _verdicts(STUCK, STUCK, FULL, STUCK) == []
+
+
+def test_a_battery_that_charges_while_its_reading_stands_still_is_another_matter():
+    assert _verdicts(*[{**STUCK, "charge_kwh": 5.0}] * 4) == []
+
+
+def test_a_fuller_battery_below_the_band_of_its_own_reserve():
+    row = {**STUCK, "soc_min_pct": 20.0, "soc_max_pct": 21.5}
+    assert len(_verdicts(row, row, site={**SITE, "battery_reserve_pct": 20.0})) == 1
+    assert (
+        _verdicts(row | {"soc_max_pct": 22.5}, row | {"soc_max_pct": 22.5}, site={**SITE, "battery_reserve_pct": 20.0})
+        == []
+    )
+
+
+def test_the_surplus_must_be_worth_charging():
+    # A tenth of 10 kWh
+    assert isinstance(_verdicts(*[{**STUCK, "surplus_at_floor_kwh": 0.9}] * 3)[0], NotJudged)
+    assert isinstance(_verdicts(*[{**STUCK, "surplus_at_floor_kwh": 1.1}] * 3)[0], Finding)
+
+
+def test_without_a_reading_of_charging_the_grid_must_have_seen_the_surplus():
+    assert isinstance(_verdicts(*[{**STUCK, "charge_kwh": None}] * 2)[0], Finding)
+    assert isinstance(_verdicts(*[{**STUCK, "charge_kwh": None, "feed_in_kwh": 1.0}] * 2)[0], NotJudged)
+    assert isinstance(_verdicts(*[{**STUCK, "charge_kwh": None, "feed_in_kwh": None}] * 2)[0], NotJudged)
+
+
+def test_gaps_of_days_hold_the_run_for_a_while_only():
+    assert _verdicts(STUCK, UNKNOWN, UNKNOWN, STUCK)[0].value == 2.0
+    assert _verdicts(STUCK, *[UNKNOWN] * 4, STUCK) == []
+    rows = build.days(STUCK, *[FULL] * 4, STUCK).filter(pl.col("soc_max_pct") < 90)  # rows missing altogether
+    assert detect(rows, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY) == []
+
+
+@pytest.mark.parametrize(
+    ("last", "words"),
+    [
+        ({**STUCK, "soc_max_pct": None}, "state of charge"),
+        ({**STUCK, "surplus_at_floor_kwh": None}, "surplus unknown"),
+    ],
+)
+def test_what_is_missing_is_said(last, words):
+    (verdict,) = _verdicts(STUCK, STUCK, last)
+    assert isinstance(verdict, NotJudged)
+    assert words in verdict.reason
+
+
+def test_a_site_without_a_row_of_the_day_is_not_judged():
+    days = build.days(STUCK, STUCK, last_day=build.DAY - timedelta(days=1))
+    (verdict,) = detect(days, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
+    assert isinstance(verdict, NotJudged)
+
+
+def test_a_wrong_clock_or_a_reversed_sensor_waits():
+    for kind, words in (("clock-step", "clock is known to be wrong"), ("meter-reversed", "sign")):
+        (verdict,) = _verdicts(STUCK, STUCK, earlier=[("roof-1", kind)])
+        assert isinstance(verdict, NotJudged)
+        assert words in verdict.reason
+
+
+def test_no_battery_no_verdict_and_the_day_judged_knows_no_later_day():
+    assert _verdicts(STUCK, STUCK, site={}) == []
+    days = build.days(STUCK, STUCK, FULL, last_day=build.DAY + timedelta(days=1))
+    (found,) = detect(days, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
+    assert found.value == 2.0
+
+
+def test_a_day_hardly_seen_is_neither_stuck_nor_clear():
+    (verdict,) = _verdicts(STUCK, STUCK, {**STUCK, "coverage_pct": 40.0})
+    assert isinstance(verdict, NotJudged)
+    assert "40 %" in verdict.reason
+    assert _verdicts(STUCK, STUCK, {**FULL, "coverage_pct": 40.0}) == []
+
+
+def test_a_large_surplus_does_not_hide_that_a_small_battery_charges():
+    # 30 kWh of surplus, of which 5 of the 6.5 kWh that fit in were charged: its reading stands still.
+    assert _verdicts(*[{**STUCK, "surplus_at_floor_kwh": 30.0, "charge_kwh": 5.0}] * 3) == []
+
+
+NO_EXPORT = {**SITE, "feed_in_limit_kw": 0.0}
+
+
+def _held(**values):
+    """A no-export site at its reserve: generation follows the load from 9 to 15, the battery rests."""
+    load = [400.0 + 700 * (n // 5 % 3) for n in range(96)]
+    sun = range(36, 60)
+    course = {"load_w": load, "pv_w": [load[n] - 20 if n in sun else 0.0 for n in range(96)],
+              "battery_w": [0.0] * 96, "soc_pct": [35.0] * 96}  # fmt: skip
+    return battery_day.readings(battery_day.balanced({**course, **values}))
+
+
+def test_generation_that_follows_the_load_is_a_surplus_held_back():
+    kept = keep(_held(), build.sites(NO_EXPORT))
+    assert kept["held_h"].to_list() == [6.0]
+    assert kept["followed_w"][0] == pytest.approx(1400.0)
+    rows = kept.to_dicts()
+    earlier_day = {**rows[0], "day": build.DAY - timedelta(days=1)}
+    (found,) = _verdicts(DARK, DARK, site=NO_EXPORT, kept=[earlier_day, *rows])
+    assert found.value == 2.0
+    assert "held down to the load for 6.0 h" in found.summary
+
+
+@pytest.mark.parametrize(
+    "course",
+    [
+        {"load_w": [420.0] * 96, "pv_w": [400.0] * 96},  # a dark day may meet a steady load by chance
+        {"battery_w": [-900.0] * 96},  # it charges
+        {"soc_pct": [60.0] * 96},  # it is not at its floor
+    ],
+)
+def test_what_is_not_held_back(course):
+    kept = keep(_held(**course), build.sites(NO_EXPORT)).to_dicts()
+    earlier_day = {**kept[0], "day": build.DAY - timedelta(days=1)}
+    verdicts = _verdicts(DARK, DARK, site=NO_EXPORT, kept=[earlier_day, *kept])
+    assert not any(isinstance(v, Finding) for v in verdicts)
+
+
+def test_where_feeding_in_is_allowed_nothing_is_held_back():
+    assert keep(_held(), build.sites(SITE)).is_empty()

@@ -1,0 +1,147 @@
+"""Discharge below the reserve with the grid there; outages, sinking at rest and jumps of the reading beside it."""
+
+import polars as pl
+import pytest
+
+from detectors.battery.battery_below_reserve import detect
+from detectors.finding import Finding, NotJudged
+from tests.support import build
+from tests.support.battery_day import SITE, balanced, changed, plain, readings, steps
+
+DEEP = {**plain(floor_pct=20.0, full_pct=60.0), "voltage_l1_v": [231.0] * 96}
+
+
+def _verdicts(course, *, site=SITE, earlier=(), rows=None, **knobs):
+    rows = readings(course) if rows is None else rows
+    return detect(rows, build.sites(site), build.earlier(*earlier), build.DAY, **knobs)
+
+
+def test_discharge_below_the_reserve_is_raised_with_its_lowest_level():
+    (found,) = _verdicts(DEEP)
+    assert (found.kind, found.unit, found.threshold) == ("battery-below-reserve", "%", 33.0)
+    # From 60 % at 18:00 by 3.75 % points a quarter of an hour: 33.75, 30, 26.25, and 22.5, whence 1 kW leads to 20 %.
+    assert found.value == pytest.approx(22.5)
+    assert found.evidence["below_kwh"] == pytest.approx((1500 + 1500 + 1000) / 4000)
+    assert found.evidence["deepest_utc"] == "2025-06-10T18:30:00Z"
+    assert "reserve is 35 %" in found.summary
+
+
+def test_the_same_battery_above_another_reserve_is_sound():
+    assert _verdicts(DEEP, site={**SITE, "battery_reserve_pct": 20.0}) == []
+
+
+def test_within_two_per_cent_of_the_reserve_is_settling():
+    course = {**plain(floor_pct=33.2, full_pct=60.0), "voltage_l1_v": [231.0] * 96}
+    assert _verdicts(course) == []
+
+
+@pytest.mark.parametrize(
+    "out",
+    [{"voltage_l1_v": 0.0}, {"voltage_l1_v": 2.5, "frequency_hz": 0.0}, {"voltage_l1_v": None, "frequency_hz": 0.0}],
+)
+def test_with_the_grid_out_the_backup_floor_counts(out):
+    course = changed(DEEP, steps(18, 24), grid_w=0.0, **out)
+    assert not any(isinstance(v, Finding) for v in _verdicts(course))
+
+
+def test_a_site_without_voltage_or_frequency_is_told_by_its_flow():
+    bare = {name: series for name, series in DEEP.items() if name != "voltage_l1_v"}
+    held = changed(bare, steps(19, 22), grid_w=lambda n: 40.0 if n % 2 else -8.0)
+    assert isinstance(_verdicts(held)[0], Finding)
+    # The last flow was just before; from then on only a meter's noise.
+    lost = changed(held, steps(20, 24), grid_w=2.0)
+    assert isinstance(_verdicts(lost)[0], NotJudged)
+    # Nothing flows for hours: an outage, or a house on its battery. No one can tell.
+    (verdict,) = _verdicts(changed(bare, steps(16, 24), grid_w=0.0))
+    assert isinstance(verdict, NotJudged)
+    assert "whether the grid was there" in verdict.reason
+
+
+@pytest.mark.parametrize("volts", [150.0, 225.0])
+def test_the_interval_in_which_the_grid_came_back_holds_a_part_of_the_outage(volts):
+    # Out from 18:00 to 19:15, back at 26 %; the quarter from 19:15 is a mean of both.
+    course = changed(DEEP, steps(18, 19.25), grid_w=0.0, voltage_l1_v=0.0)
+    course = changed(course, steps(19.25, 24), battery_w=0.0, soc_pct=26.0)
+    course = changed(course, steps(19.25, 19.5), battery_w=3000.0, voltage_l1_v=volts)
+    assert not any(isinstance(v, Finding) for v in _verdicts(course))
+
+
+def test_an_outage_within_an_interval_shows_as_a_dip_of_its_mean():
+    course = changed(plain(), range(96), voltage_l1_v=231.0)
+    course = changed(course, range(73, 74), soc_pct=25.0, battery_w=3000.0)
+    assert isinstance(_verdicts(course)[0], Finding)
+    assert isinstance(_verdicts(changed(course, range(73, 74), voltage_l1_v=140.0))[0], NotJudged)
+
+
+def test_sinking_at_rest_is_no_discharge():
+    soc = [35.0 - 0.08 * n for n in range(96)]
+    rest = balanced({"pv_w": [0.0] * 96, "load_w": [400.0] * 96, "battery_w": [35.0] * 96, "soc_pct": soc})
+    (verdict,) = _verdicts({**rest, "voltage_l1_v": [230.0] * 96})
+    assert isinstance(verdict, NotJudged)
+    assert "without being discharged" in verdict.reason
+
+
+def test_one_jump_of_the_reading_is_not_enough_but_an_hour_of_discharge_is():
+    course = {**plain(), "voltage_l1_v": [231.0] * 96}
+    jump = changed(course, range(73, 74), soc_pct=20.0)
+    assert not any(isinstance(v, Finding) for v in _verdicts(jump))
+    # At 60 min one interval holds 1.5 kWh of 10.
+    (found,) = detect(
+        readings({n: s[:24] for n, s in changed(course, range(20, 21), battery_w=1500.0, soc_pct=24.0).items()},
+                 interval_s=3600),
+        build.sites(SITE), build.earlier(), build.DAY,
+    )  # fmt: skip
+    assert found.value == 24.0
+
+
+def test_a_charge_that_rises_while_it_is_said_to_be_discharged():
+    course = changed(DEEP, steps(6, 9), battery_w=1500.0, soc_pct=lambda n: 20.0 + (n - 24))
+    course = changed(course, steps(9, 24), battery_w=0.0, soc_pct=60.0)
+    (verdict,) = _verdicts(course)
+    assert isinstance(verdict, NotJudged)
+    assert "sign" in verdict.reason
+
+
+def test_a_charge_by_day_between_two_discharges_is_no_rise():
+    course = changed(DEEP, steps(1, 2), battery_w=800.0, soc_pct=lambda n: 30.0 - 2 * (n - 4))
+    assert isinstance(_verdicts(course)[0], Finding)
+
+
+def test_a_register_of_120_v_read_as_230_does_not_make_an_outage():
+    assert isinstance(_verdicts({**DEEP, "voltage_l1_v": [121.0] * 96})[0], Finding)
+
+
+def test_a_low_voltage_all_day_is_a_weak_grid_but_a_grid():
+    assert isinstance(_verdicts({**DEEP, "voltage_l1_v": [190.0] * 96})[0], Finding)
+
+
+@pytest.mark.parametrize(
+    ("course", "words"),
+    [
+        ({**DEEP, "soc_pct": [None] * 96}, "state of charge missing"),
+        ({**DEEP, "battery_w": [None] * 96, "pv_w": [None] * 96}, "battery power missing"),
+    ],
+)
+def test_what_is_missing_is_said(course, words):
+    (verdict,) = _verdicts(course)
+    assert isinstance(verdict, NotJudged)
+    assert words in verdict.reason
+
+
+def test_gaps_and_silence():
+    (verdict,) = _verdicts({**plain(), "soc_pct": [60.0] * 40 + [None] * 56})
+    assert "known for 10 h" in verdict.reason
+    (verdict,) = _verdicts(None, rows=readings(DEEP).clear())
+    assert verdict.reason == "no readings"
+    gappy = readings(DEEP).filter(pl.int_range(pl.len()) % 7 != 3)
+    assert isinstance(_verdicts(None, rows=gappy)[0], Finding)
+
+
+def test_values_that_no_battery_shows_are_not_read():
+    assert _verdicts({**plain(), "soc_pct": [*plain()["soc_pct"][:-1], -5.0]}) == []
+
+
+def test_a_wrong_clock_waits_and_no_battery_is_nothing():
+    (verdict,) = _verdicts(DEEP, earlier=[("roof-1", "time-zone-wrong")])
+    assert isinstance(verdict, NotJudged)
+    assert _verdicts(DEEP, site={}) == []

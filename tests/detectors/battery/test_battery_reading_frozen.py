@@ -1,0 +1,118 @@
+"""A state of charge that stands still while energy flows; whole per cents, full and empty batteries beside it."""
+
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from detectors.battery.battery_reading_frozen import detect
+from detectors.finding import Finding, NotJudged
+from tests.support import build
+from tests.support.battery_day import SITE, changed, plain, readings, steps
+
+FROZEN = {**plain(), "soc_pct": [62.0] * 96}
+
+
+def _verdicts(course, *, site=SITE, earlier=(), rows=None, **knobs):
+    rows = readings(course) if rows is None else rows
+    return detect(rows, build.sites(site), build.earlier(*earlier), build.DAY, **knobs)
+
+
+def test_energy_moves_and_the_reading_does_not():
+    (found,) = _verdicts(FROZEN)
+    assert (found.kind, found.unit) == ("battery-reading-frozen", "kWh")
+    # 35 to 90 % and back: 5.5 kWh each way
+    assert found.value == pytest.approx(11.0)
+    assert found.evidence["swing_kwh"] == pytest.approx(5.5)
+    assert found.evidence["should_move_pct"] == pytest.approx(55.0)
+    assert found.evidence["frozen_h"] == pytest.approx(24.0)
+
+
+def test_a_reading_that_follows_is_sound():
+    assert _verdicts(plain()) == []
+    assert _verdicts({**plain(), "soc_pct": [round(x) for x in plain()["soc_pct"]]}) == []
+
+
+def test_steps_of_five_per_cent_are_coarse_but_follow():
+    assert _verdicts({**plain(), "soc_pct": [5 * round(x / 5) for x in plain()["soc_pct"]]}) == []
+
+
+def test_frozen_from_the_afternoon_on():
+    noon = plain()["soc_pct"][48]
+    (found,) = _verdicts(changed(plain(), range(48, 96), soc_pct=noon))
+    assert found.evidence["start_utc"] == "2025-06-10T10:00:00Z"
+    assert found.evidence["frozen_h"] == pytest.approx(12.0)
+
+
+def test_what_goes_in_and_out_again_at_once_moves_nothing():
+    # Half an hour in, half an hour out, all day: 24 kWh in all, but never more than 0.5 kWh from where it stood.
+    course = {**FROZEN, "battery_w": [1000.0 if n // 2 % 2 else -1000.0 for n in range(96)]}
+    (verdict,) = _verdicts(course)
+    assert isinstance(verdict, NotJudged)
+
+
+def test_a_full_battery_takes_a_trickle_and_one_at_its_floor_gives_its_standby():
+    full = changed(plain(floor_pct=99.0, full_pct=100.0), range(96), soc_pct=100.0, battery_w=-55.0)
+    assert isinstance(_verdicts(full)[0], NotJudged)
+    low = changed(full, range(96), soc_pct=35.0, battery_w=55.0)
+    assert isinstance(_verdicts(low)[0], NotJudged)
+
+
+def test_near_full_a_reading_may_be_held_for_longer():
+    # 1.5 kWh of 10 into a battery that says 98 %: its cells balance.
+    course = changed(plain(), range(96), battery_w=0.0)
+    course = changed(course, steps(0, 12), soc_pct=lambda n: 50.0 + n)
+    course = changed(course, steps(12, 24), soc_pct=98.0)
+    held = changed(course, steps(12, 13.5), battery_w=-1000.0)
+    assert _verdicts(held) == []
+    assert isinstance(_verdicts(changed(held, steps(12, 15), battery_w=-1000.0))[0], Finding)
+
+
+@pytest.mark.parametrize("shown", ["before", "after"])
+def test_hourly_readings_hold_an_hours_energy_on_either_side_of_a_stand(shown):
+    # 3 kW from 9 to 11, at rest before and after; the charge stands at 20 % and then at 80 %.
+    power = [-3000.0 if h in (9, 10) else 0.0 for h in range(24)]
+    before = [20.0 if h <= 9 else 50.0 if h == 10 else 80.0 for h in range(24)]
+    after = [*before[1:], 80.0]
+    soc = before if shown == "before" else after
+    rows = readings({"battery_w": power, "soc_pct": soc}, interval_s=3600)
+    assert _verdicts(None, rows=rows) == []
+
+
+def test_an_idle_day_tells_nothing():
+    (verdict,) = _verdicts({**FROZEN, "battery_w": [0.0] * 96})
+    assert isinstance(verdict, NotJudged)
+    assert "hardly any energy" in verdict.reason
+
+
+def test_missing_channels_silence_clock_and_no_battery():
+    (verdict,) = _verdicts({**FROZEN, "soc_pct": [None] * 96})
+    assert verdict.reason == "state of charge missing"
+    (verdict,) = _verdicts({**FROZEN, "battery_w": [None] * 96, "pv_w": [None] * 96})
+    assert verdict.reason == "battery power missing"
+    (verdict,) = _verdicts(None, rows=readings(plain()).head(44))
+    assert "known for 11 h" in verdict.reason
+    assert isinstance(_verdicts(None, rows=readings(FROZEN).clear())[0], NotJudged)
+    assert isinstance(_verdicts(FROZEN, earlier=[("roof-1", "clock-step")])[0], NotJudged)
+    assert _verdicts(FROZEN, site={}) == []
+
+
+def test_gaps_do_not_break_a_stand_nor_add_to_it():
+    gappy = readings(FROZEN).filter(pl.int_range(pl.len()) % 8 != 0)
+    (found,) = _verdicts(None, rows=gappy)
+    assert 8.0 < found.value < 11.0
+
+
+@settings(max_examples=40, deadline=None)
+@given(power=st.lists(st.floats(-4000, 4000), min_size=24, max_size=24), rounding=st.sampled_from([0, 1, 3]))
+def test_a_charge_that_is_the_sum_of_what_flowed_is_never_frozen(power, rounding):
+    """The law of conservation: the reading here is the integral of the power, shown with few or many digits."""
+    soc, level = [], 50.0
+    kept = []
+    for p in power:
+        flow = p if 2.0 < level - p / 100 < 98.0 else 0.0
+        soc.append(round(level, rounding))
+        kept.append(flow)
+        level -= flow / 100
+    rows = readings({"battery_w": kept, "soc_pct": soc}, interval_s=3600)
+    assert not any(isinstance(v, Finding) for v in _verdicts(None, rows=rows))

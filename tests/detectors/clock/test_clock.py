@@ -1,0 +1,283 @@
+"""The clock's verdict on simulated roofs whose true error is known (tests/clock_roofs.py; the sun there is pvlib's).
+
+Figures over many roofs and years are in tests/clock_bench.py; here each matter has its case and its nearest neighbour.
+"""
+
+from dataclasses import replace
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+import polars as pl
+import pytest
+from astral import Observer
+from astral.sun import sunrise
+
+from detectors.clock import clock
+from detectors.clock.light import LIGHT, light_marks
+from detectors.finding import Finding, NotJudged, Verdict
+from tests.support.clock_roofs import (
+    Error,
+    Roof,
+    constant,
+    drift,
+    fixed_zone,
+    fleet,
+    other_zone,
+    readings,
+    register,
+    right,
+    step,
+)
+
+FIRST = date(2025, 2, 20)
+ROOF = Roof("roof", seed=3)
+CHANGE = date(2025, 3, 30)  # IANA: Europe/Zurich goes from +1 to +2 at 01:00 UTC
+
+
+def light_of(error: Error, days: int, interval: int = 15, roof: Roof = ROOF, first: date = FIRST) -> pl.DataFrame:
+    return light_marks(readings(roof, first, days, interval, error), register([roof]))
+
+
+def judge(light: pl.DataFrame, day: date, *roofs: Roof) -> list[Verdict]:
+    return clock.detect(light, register(list(roofs or (ROOF,))), day)
+
+
+def only(verdicts: list[Verdict]) -> Finding:
+    assert len(verdicts) == 1 and isinstance(verdicts[0], Finding), verdicts
+    return verdicts[0]
+
+
+@pytest.mark.parametrize("interval", [5, 15, 30, 60])
+@pytest.mark.parametrize("minutes", [60.0, -60.0, -480.0, 720.0])
+def test_a_constant_offset_is_told_with_its_size(interval: int, minutes: float) -> None:
+    last = FIRST + timedelta(days=9)
+    finding = only(judge(light_of(constant(minutes), 10, interval), last))
+    assert finding.kind == "time-zone-wrong" and finding.unit == "min" and finding.severity == "soon"
+    assert finding.value == pytest.approx(minutes, abs=12 if interval == 60 else 6)
+    assert abs(finding.value - minutes) <= finding.evidence["uncertainty_min"]
+    assert finding.since == FIRST and finding.day == last
+    # At hourly sampling an hour does not always leave a whole interval in the dark.
+    assert finding.evidence["certainty_text"] == "certain" or (interval == 60 and abs(minutes) == 60)
+
+
+@pytest.mark.parametrize("interval", [5, 15, 30, 60])
+def test_a_right_clock_and_an_offset_below_the_resolution_are_silent(interval: int) -> None:
+    last = FIRST + timedelta(days=20)
+    assert judge(light_of(right, 21, interval), last) == []
+    assert judge(light_of(constant(min(interval, 12.0)), 21, interval), last) == []
+
+
+def test_one_day_with_generation_in_the_dark_decides() -> None:
+    finding = only(judge(light_of(constant(-180.0), 1), FIRST))
+    assert finding.kind == "time-zone-wrong"
+    assert finding.evidence["certainty_text"] == "certain"
+    assert finding.value == pytest.approx(-180, abs=15)
+
+
+def test_a_right_clock_of_few_days_is_not_judged_yet() -> None:
+    verdicts = judge(light_of(right, 3), FIRST + timedelta(days=2))
+    assert [type(verdict) for verdict in verdicts] == [NotJudged]
+    assert "5 settle it" in verdicts[0].reason
+
+
+def test_half_an_interval_at_slow_sampling_is_left_open() -> None:
+    verdicts = judge(light_of(constant(30.0), 30, 60), FIRST + timedelta(days=29))
+    assert [type(verdict) for verdict in verdicts] == [NotJudged]
+    assert "finer than the interval" in verdicts[0].reason
+
+
+def test_one_interval_is_told_as_a_matter_of_marks_too() -> None:
+    finding = only(judge(light_of(constant(60.0), 20, 60), FIRST + timedelta(days=19)))
+    assert "interval_mark_text" in finding.evidence
+    assert (
+        "interval_mark_text" not in only(judge(light_of(constant(60.0), 20, 15), FIRST + timedelta(days=19))).evidence
+    )
+
+
+@pytest.mark.parametrize("interval", [15, 60])
+@pytest.mark.parametrize("height", [45.0, -90.0])
+def test_a_step_is_told_with_its_day_and_stays_a_step(interval: int, height: float) -> None:
+    at = date(2025, 4, 20)
+    light = light_of(step(at, height), 110, interval)
+    assert judge(light, at - timedelta(days=1)) == []
+    for later in (12, 30, 50):
+        finding = only(judge(light, at + timedelta(days=later)))
+        assert finding.kind == "clock-step"
+        assert finding.value == pytest.approx(height, abs=10)
+        assert abs((finding.since - at).days) <= (1 if interval == 15 else 4)
+
+
+def test_after_the_mend_the_site_is_clear() -> None:
+    at = date(2025, 4, 20)
+    light = light_of(step(at, 60.0, before=-60.0), 75)
+    assert only(judge(light, at - timedelta(days=1))).kind == "time-zone-wrong"
+    assert [type(v) for v in judge(light, at + timedelta(days=2))] == [NotJudged]
+    assert judge(light, at + timedelta(days=6)) == []
+
+
+def test_daylight_saving_left_out_and_applied_twice() -> None:
+    left_out, twice = fixed_zone("Europe/Zurich", 60.0), step(CHANGE, 60.0)
+    for error, minutes, word in ((left_out, -60, "left out"), (twice, 60, "applied twice")):
+        light = light_of(error, 75)
+        assert judge(light, CHANGE - timedelta(days=1)) == []  # in the right season the site is clear
+        for later in (2, 20, 35):  # told within three days
+            finding = only(judge(light, CHANGE + timedelta(days=later)))
+            assert finding.kind == "daylight-saving-wrong"
+            assert finding.value == pytest.approx(minutes, abs=6)
+            assert finding.since is not None and abs((finding.since - CHANGE).days) <= 1
+            assert word in finding.summary
+
+
+def test_lord_howe_moves_by_half_an_hour() -> None:
+    """IANA: Australia/Lord_Howe goes from +11 to +10:30 on 2025-04-05 at 15:00 UTC."""
+    roof = Roof("howe", -31.55, 159.08, "Australia/Lord_Howe", planes=((1.0, 25.0, 0.0),), seed=5)
+    light = light_of(fixed_zone("Australia/Lord_Howe", 660.0), 90, 15, roof)
+    assert judge(light, date(2025, 4, 4), roof) == []
+    finding = only(judge(light, date(2025, 4, 30), roof))
+    assert finding.kind == "daylight-saving-wrong"
+    assert finding.value == pytest.approx(30, abs=6)
+
+
+def test_a_step_of_an_hour_away_from_the_change_of_clocks_is_a_step() -> None:
+    light = light_of(step(date(2025, 4, 14), -60.0), 75)
+    assert only(judge(light, date(2025, 4, 25))).kind == "clock-step"
+
+
+def test_another_zone_is_named_and_holds_in_both_seasons() -> None:
+    light = light_of(other_zone("Europe/Zurich", "UTC"), 70)
+    winter, summer = only(judge(light, date(2025, 3, 20))), only(judge(light, date(2025, 4, 28)))
+    assert (winter.kind, summer.kind) == ("time-zone-wrong", "time-zone-wrong")
+    assert winter.value == pytest.approx(-60, abs=6) and summer.value == pytest.approx(-120, abs=6)
+    assert summer.evidence["zone_name"] == "UTC"
+
+
+def test_a_zone_of_the_register_comes_first_and_a_far_one_is_found() -> None:
+    neighbour = replace(ROOF, site_id="neighbour", timezone="Europe/Lisbon")
+    light = light_of(other_zone("Europe/Zurich", "Europe/Lisbon"), 12)
+    finding = next(v for v in judge(light, FIRST + timedelta(days=11), ROOF, neighbour) if isinstance(v, Finding))
+    assert finding.evidence["zone_name"] == "Europe/Lisbon"
+    far = only(judge(light_of(other_zone("Europe/Zurich", "Asia/Kolkata"), 12), FIRST + timedelta(days=11)))
+    assert far.evidence["zone_name"] == "Asia/Kolkata"
+
+
+@pytest.mark.parametrize(("interval", "speed"), [(15, 40.0), (15, -40.0), (60, 60.0)])
+def test_a_drift_is_told_with_its_speed(interval: int, speed: float) -> None:
+    """40 s a day for 90 days are an hour: no stairs of jumps."""
+    finding = only(judge(light_of(drift(FIRST, speed), 91, interval), FIRST + timedelta(days=90)))
+    assert finding.kind == "clock-drift" and finding.unit == "s/day"
+    assert finding.value == pytest.approx(speed, abs=5)
+    assert finding.evidence["offset_min"] == pytest.approx(speed * 90 / 60, abs=10)
+
+
+NOT_FAULTS = {
+    "east and west": Roof("r", planes=((0.5, 30.0, 90.0), (0.5, 30.0, 270.0)), seed=11),
+    "west": Roof("r", planes=((1.0, 45.0, 270.0),), seed=12),
+    "clipped": Roof("r", clip=0.4, seed=13),
+    "held back": Roof("r", held_back="follows load", seed=14),
+    "shuts off": Roof("r", held_back="shuts off", seed=15),
+    "snow": Roof("r", snow_days=(20, 12), seed=16),
+    "afternoons missing": Roof("r", afternoons_missing=0.4, seed=17),
+    "gaps": Roof("r", gaps=0.4, seed=18),
+    "no night": Roof("r", night_rows=False, seed=19),
+    "wall in the east": Roof("r", wall=(40.0, 140.0, 25.0), seed=20),
+    "wall in the west": Roof("r", wall=(220.0, 320.0, 25.0), seed=21),
+    "coarse meter": Roof("r", resolution_w=100.0, seed=22),
+}
+
+
+@pytest.mark.parametrize("name", NOT_FAULTS)
+@pytest.mark.parametrize("interval", [15, 60])
+def test_roofs_that_only_look_odd_raise_nothing(name: str, interval: int) -> None:
+    roof = NOT_FAULTS[name]
+    light = light_of(right, 60, interval, roof)
+    verdicts = [v for i in range(0, 60, 6) for v in judge(light, FIRST + timedelta(days=i), roof)]
+    assert not [v for v in verdicts if isinstance(v, Finding)]
+
+
+@pytest.mark.parametrize("name", ["held back", "shuts off", "wall in the east", "wall in the west", "gaps", "snow"])
+@pytest.mark.parametrize("minutes", [60.0, -60.0])
+def test_on_odd_roofs_a_real_error_is_found_all_the_same(name: str, minutes: float) -> None:
+    roof = NOT_FAULTS[name]
+    finding = only(judge(light_of(constant(minutes), 40, 15, roof), FIRST + timedelta(days=39), roof))
+    assert finding.kind == "time-zone-wrong"
+    assert abs(finding.value - minutes) <= finding.evidence["uncertainty_min"] + 5
+
+
+def test_a_wall_from_the_first_day_is_not_judged_and_says_what_would_settle_it() -> None:
+    roof = Roof("r", planes=((1.0, 40.0, 270.0),), wall=(30.0, 180.0, 60.0), resolution_w=100.0, seed=23)
+    verdicts = judge(light_of(right, 40, 15, roof, date(2025, 5, 1)), date(2025, 6, 9), roof)
+    assert [type(verdict) for verdict in verdicts] == [NotJudged]
+    assert "neighbour" in verdicts[0].reason
+
+
+def test_generation_round_the_clock_is_no_clock() -> None:
+    """A channel that holds a battery's output too: light for longer than the sun is up."""
+    rows = readings(ROOF, FIRST, 12, 15)
+    evening = pl.col("ts_local").dt.hour().is_in([18, 19, 20, 21, 22, 23])
+    rows = rows.with_columns(pv_w=pl.when(evening).then(pl.lit(900.0)).otherwise("pv_w"))
+    verdicts = judge(light_marks(rows, register([ROOF])), FIRST + timedelta(days=11))
+    assert [type(verdict) for verdict in verdicts] == [NotJudged]
+    assert "longer than the sun is up" in verdicts[0].reason
+
+
+def test_of_two_devices_the_wrong_one_is_named() -> None:
+    days = 12
+    parts = []
+    for device, error in (("inv-a", right), ("inv-b", constant(-60.0))):
+        parts.append(readings(ROOF, FIRST, days, 15, error).with_columns(device_id=pl.lit(device)))
+    light = light_marks(pl.concat(parts), register([ROOF]))
+    finding = only(judge(light, FIRST + timedelta(days=days - 1)))
+    assert finding.evidence["device_name"] == "inv-b" and finding.evidence["other_devices_count"] == 0
+    assert "inv-b" in finding.summary
+
+
+def test_sites_without_data_days_without_data_and_sites_not_watched() -> None:
+    light = light_of(constant(60.0), 20)
+    silent = replace(ROOF, site_id="silent")
+    verdicts = judge(light, FIRST + timedelta(days=25), ROOF, silent)
+    assert [(v.site_id, v.reason) for v in verdicts if isinstance(v, NotJudged)] == [
+        ("roof", "no generation data on this day"),
+        ("silent", "no generation data"),
+    ]
+    sites = register([ROOF]).with_columns(watched=pl.lit(False))
+    assert clock.detect(light, sites, FIRST + timedelta(days=10)) == []
+    assert clock.detect(LIGHT.to_frame(), register([]), FIRST) == []
+
+
+def test_days_before_commissioning_do_not_count() -> None:
+    light = light_of(step(FIRST + timedelta(days=20), -60.0, before=60.0), 40)
+    sites = register([ROOF]).with_columns(commissioned_on=pl.lit(FIRST + timedelta(days=20)))
+    assert clock.detect(light, sites, FIRST + timedelta(days=30)) == []
+
+
+def test_later_days_order_of_rows_and_the_rest_of_the_fleet_change_nothing() -> None:
+    roofs = [*fleet(8, "open", 2), *fleet(4, "shaded", 2)]
+    errors: list[Error] = [constant(60.0), step(date(2025, 3, 10), -50.0), drift(FIRST, 60.0), *[right] * 9]
+    light = pl.concat([light_of(e, 45, 15, roof) for roof, e in zip(roofs, errors, strict=True)])
+    day = FIRST + timedelta(days=36)
+    before = light.clone()
+    whole = clock.detect(light.sample(fraction=1.0, shuffle=True, seed=4), register(roofs[::-1]), day)
+    assert light.equals(before)
+    assert whole == clock.detect(light.filter(pl.col("day") <= day), register(roofs), day)
+    alone = clock.detect(light.filter(pl.col("site_id") == roofs[0].site_id), register(roofs[:1]), day)
+    assert alone[0].value == next(v.value for v in whole if v.site_id == roofs[0].site_id)
+    assert len({v.site_id for v in whole}) == len(whole)
+
+
+def test_a_site_beyond_the_date_line() -> None:
+    """Pacific/Apia keeps UTC+13 at 172 degrees west: its local day's noon falls on the UTC date before."""
+    roof = Roof("apia", -13.8, -171.8, "Pacific/Apia", planes=((1.0, 15.0, 0.0),), seed=8)
+    assert judge(light_of(right, 12, 15, roof), FIRST + timedelta(days=11), roof) == []
+    finding = only(judge(light_of(constant(60.0), 12, 15, roof), FIRST + timedelta(days=11), roof))
+    assert finding.value == pytest.approx(60, abs=6)
+
+
+def test_the_evidence_holds_the_picture() -> None:
+    evidence = only(judge(light_of(constant(60.0), 15), FIRST + timedelta(days=14))).evidence
+    series = [key for key in evidence if key.startswith("series_")]
+    assert len(series) == 6 and len({len(evidence[key]) for key in series}) == 1
+    pairs = zip(evidence["series_first_light_min"], evidence["series_sunrise_min"], strict=True)
+    gaps = [first - rise for first, rise in pairs if first is not None]
+    assert 55 < sum(gaps) / len(gaps) < 90  # light an hour after sunrise, as stamped
+    local = sunrise(Observer(ROOF.latitude, ROOF.longitude), FIRST, tzinfo=ZoneInfo(ROOF.timezone))
+    assert evidence["series_sunrise_min"][0] == pytest.approx(local.hour * 60 + local.minute, abs=2)

@@ -1,0 +1,59 @@
+"""What the picture of a wrong clock shows: the shifted day lies where the sun was."""
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from detectors.clock.picture import picture
+
+SITE = {"latitude": 47.0, "longitude": 8.0}
+
+
+def day(late_min: float) -> pl.DataFrame:
+    """A bell of power around solar noon (11:28 UTC at 8 degrees east in mid June; equation of time from memory)."""
+    start = datetime(2026, 6, 12, 22, tzinfo=UTC)
+    minutes = np.arange(96) * 15 + 7.5
+    noon = 13 * 60 + 28 + late_min
+    power = 4000 * np.maximum(np.cos((minutes - noon) / 480 * np.pi / 2), 0) * (np.abs(minutes - noon) < 480)
+    return pl.DataFrame(
+        {
+            "ts_utc": pl.Series([start + n * timedelta(minutes=15) for n in range(96)], dtype=pl.Datetime("us", "UTC")),
+            "interval_s": pl.Series([900] * 96, dtype=pl.Int32),
+            "is_instant": [False] * 96,
+            "pv_w": power,
+        }
+    )
+
+
+def centre(shown: dict[str, object], name: str) -> float:
+    """Minutes after midnight UTC around which a series lies."""
+    stamps = shown["power_utc"]
+    values = shown[name]
+    assert isinstance(stamps, list)
+    assert isinstance(values, list)
+    at = [datetime.fromisoformat(str(stamp)) for stamp in stamps]
+    minutes = [a.hour * 60 + a.minute + a.second / 60 for a in at]
+    weights = [float(value or 0) for value in values]
+    return float(np.average(minutes, weights=weights))
+
+
+@pytest.mark.parametrize("late_min", [60.0, -90.0])
+def test_the_shifted_day_lies_under_the_sun(late_min: float) -> None:
+    shown = picture(day(late_min), SITE, late_min)
+    assert centre(shown, "as_stamped_w") - centre(shown, "clear_sky_expected_w") == pytest.approx(late_min, abs=4)
+    assert centre(shown, "as_it_would_be_w") == pytest.approx(centre(shown, "clear_sky_expected_w"), abs=4)
+
+
+def test_a_gap_stays_a_gap() -> None:
+    gappy = day(0).filter(~pl.int_range(pl.len()).is_between(40, 60))
+    shown = picture(gappy, SITE, 0.0)
+    values = shown["as_stamped_w"]
+    assert isinstance(values, list)
+    assert values.count(None) >= 18
+
+
+def test_a_dark_day_has_no_picture() -> None:
+    assert picture(day(0).with_columns(pv_w=pl.lit(0.0)), SITE, 60.0) == {}
+    assert picture(day(0).head(0), SITE, 60.0) == {}

@@ -1,0 +1,56 @@
+"""Zones that would explain an offset, against the IANA database read by the standard library."""
+
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from detectors.clock.zones import changes, daily_offsets, fixed_name, places, plausible_zones, zone_info
+
+
+@pytest.mark.parametrize("zone", ["Europe/Zurich", "America/Phoenix", "Asia/Kathmandu", "Pacific/Apia", "UTC"])
+def test_offsets_of_every_day_over_a_new_year(zone: str) -> None:
+    first = date(2024, 11, 20)
+    ours = daily_offsets(zone, first, 400)
+    noon = datetime(first.year, first.month, first.day, 12, tzinfo=UTC)
+    theirs = [(noon + timedelta(days=i)).astimezone(ZoneInfo(zone)).utcoffset() for i in range(400)]
+    assert ours.tolist() == [offset.total_seconds() / 60 for offset in theirs if offset is not None]
+
+
+def test_changes_of_clocks_of_2025() -> None:
+    """IANA: Lisbon 30 March +60 and 26 October -60; Lord Howe 5 April (UTC) -30 and 4 October +30; Phoenix none."""
+    year = (date(2025, 1, 1), 365)
+    found = {zone: changes(zone, *year) for zone in ("Europe/Lisbon", "Australia/Lord_Howe", "America/Phoenix")}
+    days = {zone: [(date(2025, 1, 1) + timedelta(days=i), step) for i, step in steps] for zone, steps in found.items()}
+    assert days["Europe/Lisbon"] == [(date(2025, 3, 30), 60.0), (date(2025, 10, 26), -60.0)]
+    assert days["Australia/Lord_Howe"] == [(date(2025, 4, 6), -30.0), (date(2025, 10, 5), 30.0)]  # at 12:00 UTC
+    assert days["America/Phoenix"] == []
+
+
+def test_what_is_no_zone_is_none() -> None:
+    assert zone_info("Europe/Zurich") is not None
+    for name in ("", "Nowhere/Town", "../tzdata/__init__.py", "/etc/localtime", "zone1970.tab"):
+        assert zone_info(name) is None
+    assert np.isnan(daily_offsets("Nowhere/Town", date(2025, 1, 1), 3)).all()
+
+
+def test_the_places_lie_where_the_table_says() -> None:
+    """zone1970.tab: Europe/Lisbon +3843-00908, America/Argentina/Ushuaia -5448-06818, Asia/Kathmandu +2743+08519."""
+    at = {place.zone: (place.latitude, place.longitude) for place in places()}
+    assert at["Europe/Lisbon"] == pytest.approx((38 + 43 / 60, -(9 + 8 / 60)))
+    assert at["America/Argentina/Ushuaia"] == pytest.approx((-(54 + 48 / 60), -(68 + 18 / 60)))
+    assert at["Asia/Kathmandu"] == pytest.approx((27 + 43 / 60, 85 + 19 / 60))
+
+
+def test_the_register_comes_first_then_the_neighbourhood() -> None:
+    near, others = plausible_zones(("Africa/Lagos",), "Europe/Zurich", 47.4, 8.1)
+    assert near[:3] == ("Europe/Zurich", "Africa/Lagos", "UTC")
+    assert "Europe/London" in near and "Asia/Tokyo" not in near
+    assert "Asia/Tokyo" in others
+    assert near.index("Europe/Rome") < near.index("Europe/Lisbon")
+
+
+@pytest.mark.parametrize(("minutes", "name"), [(330, "UTC+05:30"), (-210, "UTC-03:30"), (0, "UTC+00:00")])
+def test_a_clock_without_daylight_saving_as_people_write_it(minutes: float, name: str) -> None:
+    assert fixed_name(minutes) == name

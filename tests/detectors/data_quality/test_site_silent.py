@@ -1,0 +1,217 @@
+"""Silence by each site's own rhythm. Common practice: offline after 24 h, or 6 daylight hours if it never reported."""
+
+from datetime import date, timedelta
+
+import polars as pl
+import pytest
+
+from detectors import frames
+from detectors.data_quality.site_silent import KEPT, detect, keep
+from detectors.finding import Finding, NotJudged
+from tests.support import build
+
+DAY = build.DAY
+PEERS = tuple({"site_id": f"peer-{n}"} for n in range(5))
+
+
+def _past(site_id: str, backs, *, first_h=0.0, last_h=24.0, gap_h=0.0, device_id="") -> pl.DataFrame:
+    """Kept rows of the days so many days back."""
+    return build.frame(
+        KEPT,
+        [
+            {"site_id": site_id, "device_id": device_id, "day": DAY - timedelta(days=back), "first_h": first_h,
+             "last_h": last_h, "gap_h": gap_h, "covered_h": last_h - first_h}
+            for back in backs
+        ],
+    )  # fmt: skip
+
+
+def _today(site_id: str = "roof-1", hours: int = 24, device_id: str = "") -> pl.DataFrame:
+    rows = build.readings({"pv_w": [1.0] * hours}, site_id=site_id, interval_s=3600)
+    return rows.select(pl.lit(device_id).alias("device_id"), *frames.READINGS.names())
+
+
+def _judge(kept, *today, sites=({},), days=None, day=DAY):
+    readings = pl.concat([frames.DEVICE_READINGS.to_frame(), *today])
+    days = frames.DAYS.to_frame() if days is None else days
+    return detect(readings, days, kept, build.sites(*sites), day)
+
+
+def test_a_whole_day_without_readings_is_found_on_that_day():
+    (found,) = _judge(_past("roof-1", range(1, 30)))
+    assert isinstance(found, Finding)
+    assert (found.kind, found.severity, found.unit) == ("site-silent", "urgent", "h")
+    assert (found.value, found.threshold, found.since) == (24.0, 24.0, DAY)
+    assert found.loss_kwh == 0
+    assert "2025-06-10 00:00" in found.summary
+    assert len(found.evidence["covered_h"]) == len(found.evidence["series_day"])
+
+
+def test_hours_count_from_the_last_reading_and_the_cut_day_is_the_first():
+    (found,) = _judge(_past("roof-1", range(3, 30)).vstack(_past("roof-1", [2], last_h=14.5)))
+    assert found.value == pytest.approx(9.5 + 48)
+    assert found.since == DAY - timedelta(days=2)
+
+
+def test_a_site_that_reports_is_clean():
+    assert _judge(_past("roof-1", range(1, 30)), _today()) == []
+    assert _judge(_past("roof-1", range(1, 30)), _today(hours=9)) == []  # 15 h: not yet
+
+
+def test_rows_without_any_value_are_no_readings():
+    empty = _today().with_columns(pv_w=pl.lit(None, pl.Float64))
+    (found,) = _judge(_past("roof-1", range(1, 30)), empty)
+    assert isinstance(found, Finding)
+
+
+@pytest.mark.parametrize("back", [1, 2])
+def test_every_third_day_is_a_rhythm(back):
+    (verdict,) = _judge(_past("roof-1", range(back, 40, 3)))
+    assert isinstance(verdict, NotJudged)
+    assert "usual" in verdict.reason
+
+
+def test_every_third_day_is_silent_when_the_third_day_fails():
+    (found,) = _judge(_past("roof-1", range(3, 40, 3)))
+    assert isinstance(found, Finding)
+    assert (found.value, found.threshold) == (72.0, 72.0)  # 1.5 x 48 h
+
+
+def test_weekends_are_a_rhythm():
+    sunday = date(2025, 6, 8)
+    working = [n for n in range(1, 60) if (DAY - timedelta(days=n)).weekday() < 5]
+    (verdict,) = _judge(_past("roof-1", [n for n in working if DAY - timedelta(days=n) < sunday]), day=sunday)
+    assert isinstance(verdict, NotJudged)
+
+
+def test_one_long_outage_is_no_rhythm():
+    (found,) = _judge(_past("roof-1", [*range(1, 20), *range(30, 60)]))
+    assert found.threshold == 24.0
+
+
+def test_nights_left_out_are_no_silence():
+    daylight = _past("roof-1", range(1, 30), first_h=5.0, last_h=21.0)
+    assert _judge(daylight, _today(hours=20)) == []
+    (found,) = _judge(daylight)
+    assert isinstance(found, Finding)
+    assert found.value == 27.0
+
+
+def test_a_logger_that_lives_on_daylight_may_sleep_through_the_polar_night():
+    far_north = {"latitude": 69.0, "longitude": 19.0, "timezone": "Europe/Oslo"}
+    december = date(2025, 12, 20)
+    shift = (december - DAY).days
+    rows = _past("roof-1", range(20, 60), first_h=10.0, last_h=13.0).with_columns(
+        pl.col("day") + pl.duration(days=shift)
+    )
+    (verdict,) = _judge(rows, sites=(far_north,), day=december)
+    assert isinstance(verdict, NotJudged)
+    assert "daylight" in verdict.reason
+    whole = rows.with_columns(first_h=pl.lit(0.0), last_h=pl.lit(24.0), covered_h=pl.lit(24.0))
+    (found,) = _judge(whole, sites=(far_north,), day=december)
+    assert isinstance(found, Finding)
+
+
+def test_a_site_that_never_reported_counts_from_its_commissioning():
+    commissioned = {"site_id": "new", "commissioned_on": DAY - timedelta(days=3)}
+    rows = pl.concat([_past("roof-1", range(1, 30)), _past("new", [10])])  # a trial before it was commissioned
+    (found,) = _judge(rows, _today(), sites=({}, commissioned))
+    assert (found.site_id, found.value, found.since) == ("new", 96.0, DAY - timedelta(days=3))
+    assert found.threshold == 6.0
+
+
+def test_a_site_without_a_date_counts_from_the_fleets_first_day():
+    (found,) = _judge(_past("roof-1", range(1, 11)), _today(), sites=({}, {"site_id": "new"}))
+    assert (found.site_id, found.value) == ("new", 11 * 24.0)
+
+
+def test_nothing_of_anybody_yet_is_no_finding():
+    verdicts = _judge(KEPT.to_frame(), sites=({}, {"site_id": "new"}))
+    assert all(isinstance(v, NotJudged) for v in verdicts)
+    assert len(verdicts) == 2
+
+
+def test_a_fleet_that_stops_on_one_day_is_a_delivery_problem():
+    kept = pl.concat([_past(p["site_id"], range(1, 30)) for p in PEERS])
+    verdicts = _judge(kept, sites=PEERS)
+    assert len(verdicts) == 5
+    assert all(isinstance(v, NotJudged) and "delivery" in v.reason for v in verdicts)
+
+
+def test_a_site_that_was_silent_before_the_delivery_stopped_stays_found():
+    kept = pl.concat([_past("roof-1", range(4, 30)), *(_past(p["site_id"], range(2, 30)) for p in PEERS)])
+    verdicts = {v.site_id: v for v in _judge(kept, sites=({}, *PEERS))}
+    assert isinstance(verdicts["roof-1"], Finding)
+    assert verdicts["roof-1"].value == 96.0
+    assert all(isinstance(verdicts[p["site_id"]], NotJudged) for p in PEERS)
+
+
+def test_a_site_that_stays_silent_when_the_delivery_is_back_is_found():
+    kept = pl.concat([_past("roof-1", range(2, 30)), *(_past(p["site_id"], range(2, 30)) for p in PEERS)])
+    (found,) = _judge(kept, *(_today(p["site_id"]) for p in PEERS), sites=({}, *PEERS))
+    assert (found.site_id, found.value) == ("roof-1", 48.0)
+
+
+def test_delivery_is_compared_within_a_profile():
+    other = tuple({**p, "site_id": f"b-{n}", "profile": "b"} for n, p in enumerate(PEERS[:4]))
+    kept = pl.concat([_past(s["site_id"], range(1, 30)) for s in (*PEERS, *other)])
+    verdicts = _judge(kept, *(_today(p["site_id"]) for p in PEERS), sites=(*PEERS, *other))
+    assert {v.site_id for v in verdicts} == {s["site_id"] for s in other}
+    assert all(isinstance(v, NotJudged) for v in verdicts)
+
+
+def test_a_day_cut_in_its_first_hours_is_silent_if_its_neighbours_go_on():
+    kept = pl.concat([_past(s["site_id"], range(1, 30)) for s in ({"site_id": "roof-1"}, *PEERS)])
+    peers = [_today(p["site_id"]) for p in PEERS]
+    (found,) = _judge(kept, _today(hours=2), *peers, sites=({}, *PEERS))
+    assert (found.site_id, found.value, found.since) == ("roof-1", 22.0, DAY)
+    short = [_today(p["site_id"], hours=2) for p in PEERS]  # files by another clock: all of them end there
+    assert _judge(kept, _today(hours=2), *short, sites=({}, *PEERS)) == []
+
+
+def test_one_silent_device_of_several_is_named_and_no_loss():
+    kept = pl.concat([_past("roof-1", range(1, 30), device_id="A"), _past("roof-1", range(3, 30), device_id="B")])
+    (found,) = _judge(kept, _today(device_id="A"))
+    assert (found.severity, found.value, found.loss_kwh) == ("soon", 72.0, 0.0)
+    assert found.evidence["device_name"] == "B"
+    assert "device B" in found.summary
+    assert found.since == DAY - timedelta(days=2)
+    assert _judge(kept, _today(device_id="A"), _today(device_id="B")) == []
+    (whole,) = _judge(kept)
+    assert whole.severity == "urgent"
+    assert "device_name" not in whole.evidence
+
+
+def test_rows_from_before_the_devices_were_registered_are_no_device():
+    kept = pl.concat([_past("roof-1", range(9, 30)), _past("roof-1", range(1, 9), device_id="A")])
+    assert _judge(kept, _today(device_id="A")) == []
+
+
+def test_site_days_stand_in_where_nothing_was_kept():
+    days = build.days(*({} for _ in range(10)), last_day=DAY - timedelta(days=2))
+    (found,) = _judge(KEPT.to_frame(), days=days)
+    assert found.value == 48.0
+
+
+def test_what_is_kept_of_a_day():
+    rows = _today(hours=24).filter(~pl.col("ts_local").dt.hour().is_in([7, 8, 9]))
+    (kept,) = keep(rows, build.sites()).iter_rows(named=True)
+    assert (kept["first_h"], kept["last_h"], kept["gap_h"], kept["covered_h"]) == (0.0, 24.0, 3.0, 21.0)
+    assert (kept["site_id"], kept["device_id"], kept["day"]) == ("roof-1", "", DAY)
+    assert keep(rows.clear(), build.sites()).schema == KEPT
+
+
+def test_late_data_change_what_is_said():
+    kept = _past("roof-1", range(2, 30))
+    assert isinstance(_judge(kept)[0], Finding)
+    assert _judge(kept, _today()) == []
+
+
+def test_what_came_back_three_times_is_a_rhythm_and_one_return_does_for_a_young_site():
+    days = [n for n in range(2, 42) if n not in (10, 11, 20, 21, 30, 31)]
+    (verdict,) = _judge(_past("roof-1", days))
+    assert isinstance(verdict, NotJudged)
+    (verdict,) = _judge(_past("roof-1", [2, 3, 4, 7, 8, 9]))
+    assert isinstance(verdict, NotJudged)
+    (found,) = _judge(_past("roof-1", [n for n in range(2, 42) if n not in (10, 11, 20, 21)]))
+    assert isinstance(found, Finding)

@@ -1,0 +1,107 @@
+"""One phase that imports while another feeds in, for long; sums are arithmetic shown here."""
+
+import numpy as np
+import pytest
+
+from detectors.finding import Finding, NotJudged
+from detectors.grid.phase_compensation_off import detect
+from tests.support import build
+
+THREE = {"phases": 3}
+
+
+def _verdicts(l1, l2, l3, *, site=THREE, earlier=(), interval_s=300, **channels):
+    phases = {"grid_l1_w": l1, "grid_l2_w": l2, "grid_l3_w": l3}
+    rows = build.readings({n: list(v) for n, v in {**phases, **channels}.items()}, interval_s=interval_s)
+    return detect(rows, build.sites(site), build.earlier(*earlier), build.DAY)
+
+
+def _from(hours, value, base=300.0):
+    """A day at 5 min with `value` for so many hours from 10:00."""
+    day = np.full(288, base)
+    day[120 : 120 + round(hours * 12)] = value
+    return day
+
+
+def test_what_passes_in_and_out_at_once_is_counted():
+    (found,) = _verdicts(_from(4, -2000.0), _from(4, 500.0), _from(4, 400.0))
+    assert (found.kind, found.unit, found.severity) == ("phase-compensation-off", "kWh", "watch")
+    assert found.value == pytest.approx(4 * 0.9)  # 2 kW out, 0.5 + 0.4 kW in, over four hours
+    assert found.evidence["fed_in_while_importing_kwh"] == pytest.approx(8.0)
+    assert found.evidence["imported_l2_kwh"] == pytest.approx(2.0)
+    assert found.evidence["crossed_h"] == pytest.approx(4)
+    assert found.loss_kwh == 0
+    assert "0.79 EUR" in found.summary  # 3.6 kWh x (0.30 - 0.08)
+
+
+def test_phases_that_go_the_same_way_are_clean():
+    assert _verdicts(_from(6, -2000.0), _from(6, -500.0), _from(6, -400.0)) == []
+    assert _verdicts(_from(6, 2000.0), _from(6, 500.0), _from(6, 0.0)) == []
+
+
+@pytest.mark.parametrize(("hours", "watts", "found"), [(1.5, 2000.0, False), (2.5, 2000.0, True), (6, 100.0, False)])
+def test_it_must_last_and_add_up(hours, watts, found):
+    assert bool(_verdicts(_from(hours, -watts), _from(hours, watts), _from(hours, 0.0))) is found
+
+
+def test_a_small_part_of_a_large_import_is_not():
+    # 1.2 kWh of 60 kWh imported are 2 %
+    assert _verdicts(_from(3, -400.0, 2500.0), _from(3, 400.0), np.zeros(288)) == []
+
+
+def test_scatter_around_zero_is_not():
+    rng = np.random.default_rng(3)
+    assert _verdicts(*(rng.normal(0, 20, 288) for _ in range(3))) == []
+
+
+def _changing(shares):
+    pv = np.repeat(np.random.default_rng(4).uniform(500, 8000, 24), 12)
+    return {"pv_w": pv, **{f"l{n}": 400.0 * n - share * pv for n, share in enumerate(shares, 1)}}
+
+
+@pytest.mark.parametrize(
+    ("shares", "words"), [((0, 1, 0), "feeds on L2 alone"), ((1 / 3, 1 / 3, 1 / 3), "several phases")]
+)
+def test_where_the_inverter_sits_is_read_off_the_phases(shares, words):
+    day = _changing(shares)
+    own = [day["l1"], day["l2"], day["l3"] + 3000.0]
+    (found,) = _verdicts(*own, pv_w=day["pv_w"])
+    assert words in found.measured
+    for n, share in enumerate(shares, 1):
+        assert found.evidence[f"answer_l{n}_ratio"] == pytest.approx(share, abs=1e-3)
+
+
+def test_at_a_site_that_may_not_feed_in_it_matters_more():
+    (found,) = _verdicts(_from(4, -2000.0), _from(4, 900.0), _from(4, 1200.0), site={**THREE, "feed_in_limit_kw": 0.0})
+    assert found.severity == "soon"
+
+
+def test_single_phase_sites_have_no_verdict():
+    assert _verdicts(_from(4, -2000.0), _from(4, 900.0), _from(4, 0.0), site={"phases": 1}) == []
+
+
+def test_what_cannot_be_judged_is_said():
+    (verdict,) = _verdicts([None] * 288, [None] * 288, [None] * 288)
+    assert isinstance(verdict, NotJudged)
+    assert "single phases" in verdict.reason
+    (verdict,) = _verdicts(_from(4, -2000.0), _from(4, 900.0), _from(4, 0.0), earlier=[("roof-1", "meter-reversed")])
+    assert isinstance(verdict, NotJudged)
+    short = [[100.0] * 100 + [None] * 188] * 3
+    (verdict,) = _verdicts(*short)
+    assert isinstance(verdict, NotJudged)
+    assert "35 % of the day" in verdict.reason
+
+
+@pytest.mark.parametrize("minutes", [15, 60])
+def test_coarse_readings_stand_as_they_are(minutes):
+    wide = minutes // 5
+    own = [_from(4, value)[::wide] for value in (-2000.0, 500.0, 400.0)]
+    (found,) = _verdicts(*own, interval_s=minutes * 60)
+    assert isinstance(found, Finding)
+    assert found.value == pytest.approx(3.6)
+
+
+def test_little_in_a_day_and_little_at_a_time_are_not_worth_a_morning():
+    assert _verdicts(_from(3, -300.0, 0.0), _from(3, 300.0, 0.0), np.zeros(288)) == []  # 0.9 kWh
+    # 1.08 kWh, of flows within 50 W of zero
+    assert _verdicts(np.full(288, -45.0), np.full(288, 45.0), np.zeros(288)) == []

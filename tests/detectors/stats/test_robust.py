@@ -1,0 +1,49 @@
+"""Robust statistics against Iglewicz & Hoaglin 1993 (worked example), scipy and numpy."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from detectors.stats import robust
+
+SAMPLE = [2.1, 2.6, 2.4, 2.5, 2.3, 2.1, 2.3, 2.6, 8.2, 8.3]
+SAMPLE_Z = [-1.574, 0.674, -0.225, 0.225, -0.674, -1.574, -0.674, 0.674, 25.856, 26.305]
+
+
+def test_the_worked_example_of_iglewicz_and_hoaglin():
+    assert robust.median(SAMPLE) == pytest.approx(2.45)
+    assert robust.mad(SAMPLE) == pytest.approx(0.15)
+    z = robust.modified_z(SAMPLE)
+    assert z == pytest.approx(SAMPLE_Z, abs=1e-3)
+    assert np.flatnonzero(np.abs(z) > robust.Z_CUT).tolist() == [8, 9]
+
+
+def test_quantiles_with_gaps_are_numpys():
+    rng = np.random.default_rng(11)
+    values = rng.normal(size=(40, 9))
+    values[rng.random(values.shape) < 0.3] = np.nan
+    values[3, :-1] = np.nan  # one value left
+    for share in (0.0, 0.25, 0.5, 0.9, 1.0):
+        assert robust.quantile(values, share) == pytest.approx(np.nanquantile(values, share, axis=1))
+        assert robust.quantile(values, share, axis=0) == pytest.approx(np.nanquantile(values, share, axis=0))
+
+
+def test_the_spread_is_scipys_scaled_mad():
+    values = np.random.default_rng(12).normal(size=(5, 31))
+    assert robust.spread(values) == pytest.approx(stats.median_abs_deviation(values, axis=1, scale="normal"))
+
+
+def test_no_value_at_all_gives_no_number():
+    assert np.isnan(robust.median([np.nan, np.nan]))
+    assert np.isnan(robust.spread([np.nan]))
+    assert np.isnan(robust.median(np.empty((2, 0)))).all()
+
+
+def test_a_mad_of_zero_still_tells_the_outlier():
+    # Mean absolute deviation 9 / 5 = 1.8; sqrt(pi / 2) x 1.8 = 2.256; 9 / 2.256 = 3.989
+    assert robust.modified_z([1, 1, 1, 1, 10]) == pytest.approx([0, 0, 0, 0, 3.989], abs=1e-3)
+
+
+def test_equal_values_have_no_outlier():
+    assert robust.modified_z([4.0, 4.0, 4.0]).tolist() == [0.0, 0.0, 0.0]
+    assert np.isnan(robust.modified_z([4.0, np.nan])[1])

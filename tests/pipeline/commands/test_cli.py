@@ -1,0 +1,262 @@
+"""The command line as its users meet it: exit status, one line per error, the same facts as JSON."""
+
+import csv
+import io
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from filelock import FileLock
+
+from pipeline.commands.cli import main
+from tests import readme
+from tests.support import desk
+from tests.support.places import ROOT
+
+
+class Ran:
+    """Exit status and what was printed."""
+
+    def __init__(self, status: int, out: str, err: str) -> None:
+        self.status, self.out, self.err = status, out, err
+
+    @property
+    def errors(self) -> list[str]:
+        return [line for line in self.err.splitlines() if line.startswith("noonmark: ")]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], tmp_path: Path):
+    def call(*arguments: str, folder: Path | None = None) -> Ran:
+        capsys.readouterr()
+        status = main(["--workspace", str(folder or tmp_path / "desk"), *arguments])
+        said = capsys.readouterr()
+        assert "Traceback" not in said.err
+        return Ran(status, said.out, said.err)
+
+    return call
+
+
+@pytest.fixture
+def lived(tmp_path: Path, run):
+    """A workspace after one cycle."""
+    space = desk.make(tmp_path / "desk")
+    assert run("cycle").status == 0
+    return space
+
+
+def test_a_new_workspace_is_sound_and_takes_an_empty_inbox(run) -> None:
+    assert run("init").status == 0
+    assert run("check").status == 0
+    again = run("init")
+    assert again.status == 2
+    assert len(again.errors) == 1
+    assert run("cycle").status == 0
+    assert run("status").status == 0
+    assert json.loads(run("sql", "SELECT * FROM reading", "--format", "json").out) == []
+
+
+@pytest.mark.usefixtures("lived")
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("nonsense",),
+        ("detect", "--day", "yesterday"),
+        ("detect", "--from", "2026-05-05"),
+        ("detect", "--day", "2026-05-05", "--from", "2026-05-05", "--to", "2026-05-06"),
+        ("detect", "--day", "2999-01-01"),
+        ("digest", "--day", "2020-01-01"),
+        ("ingest", "no/such/file.csv"),
+        ("ingest", "--no-such-option"),
+        ("sql",),
+        ("sql", "SELEC 1"),
+        ("sql", "SELECT * FROM no_such_table"),
+        ("exceptions", "show", "nobody"),
+        ("exceptions", "close"),
+        ("exceptions", "frighten", "somebody"),
+        ("retime", "R-1"),
+        ("retime", "R-9", "--shift-min", "60", "--from", "2026-05-04"),
+        ("retime", "R-1", "--shift-min", "0", "--from", "2026-05-04"),
+        ("retime", "R-1", "--undo"),
+    ],
+)
+def test_wrong_input_is_one_line_and_changes_nothing(run, arguments: tuple[str, ...]) -> None:
+    before = run("sql", "SELECT count(*), sum(readings) FROM site_day").out
+    ran = run(*arguments)
+    assert ran.status == 2
+    assert ran.err.count("\n") == 1
+    assert len(ran.errors) == 1
+    assert not ran.out
+    assert run("sql", "SELECT count(*), sum(readings) FROM site_day").out == before
+
+
+def test_a_workspace_that_is_not_there(run, tmp_path: Path) -> None:
+    for command in (("check",), ("ingest",), ("status",), ("cycle",), ("revisits",), ("sql", "SELECT 1")):
+        ran = run(*command, folder=tmp_path / "nowhere")
+        assert (ran.status, len(ran.errors)) == (2, 1)
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_every_fault_of_the_register_and_the_profiles_is_told_at_once(run, tmp_path: Path) -> None:
+    space = desk.make(tmp_path / "desk")
+    space.sites_file.write_text(desk.SITES.replace("Europe/Vienna,10,,", "Europe/Vena,-3,,"), encoding="utf-8")
+    (space.profiles / "hourly.toml").write_text(
+        desk.PROFILE.replace("[channels.pv_w]", "[channels.pw_w]"), encoding="utf-8"
+    )
+    for command in ("check", "ingest", "cycle"):
+        ran = run(command)
+        assert ran.status == 2
+        said = "\n".join(ran.errors)
+        assert len(ran.errors) == 3
+        assert "sites.csv line 2 column timezone" in said
+        assert "sites.csv line 2 column installed_kwp" in said
+        assert "pw_w" in said
+    assert not space.database.exists()
+    assert len(list(space.inbox.iterdir())) == 6
+    told = json.loads(run("check", "--json").out)["faults"]
+    assert {(fault["file"], fault["line"], fault["column"]) for fault in told} >= {("sites.csv", 2, "timezone")}
+
+
+def test_a_cycle_ends_in_a_digest_and_the_history(run, lived) -> None:
+    folder = lived.digests / "2026-05-06"
+    assert {path.name for path in folder.iterdir()} == {"digest.html", "digest.txt", "digest.json", "revisits.csv"}
+    assert not [path for path in lived.inbox.rglob("*") if path.is_file()]
+    rows = json.loads(
+        run(
+            "sql",
+            "SELECT day, kind, site_id FROM finding WHERE kind = 'unexpected-export' ORDER BY day",
+            "--format",
+            "json",
+        ).out
+    )
+    assert [(row["day"], row["site_id"]) for row in rows] == [(str(day), "R-2") for day in desk.DAYS]
+    table = run("sql", "SELECT 1 AS a, 'x' AS b").out
+    assert table == "a\tb\n1\tx\n"
+    parsed = list(
+        csv.DictReader(
+            io.StringIO(run("sql", "SELECT ts_utc, pv_w FROM reading ORDER BY ts_utc LIMIT 1", "--format", "csv").out)
+        )
+    )
+    assert parsed[0]["ts_utc"].startswith("2026-05-03T22:00:00")
+    assert float(parsed[0]["pv_w"]) == 0
+
+
+@pytest.mark.usefixtures("lived")
+def test_exceptions_are_decided_and_the_decision_lasts(run) -> None:
+    listed = json.loads(run("exceptions", "list", "--json").out)
+    found = [row["exception_id"] for row in listed if row["kind"] == "unexpected-export"]
+    assert len(found) == 1
+    assert run("exceptions", "acknowledge", found[0], "--note", "asked the owner").status == 0
+    shown = json.loads(run("exceptions", "show", found[0], "--json").out)
+    assert (shown["status"], shown["note"]) == ("acknowledged", "asked the owner")
+    assert run("exceptions", "snooze", found[0], "--until", "2026-05-09").status == 0
+    assert json.loads(run("exceptions", "show", found[0], "--json").out)["status"] == "snoozed"
+    assert run("exceptions", "snooze", found[0], "--until", "2026-05-01").status == 2
+    assert run("exceptions", "close", found[0], "--note", "meter was being tested").status == 0
+    assert run("exceptions", "close", found[0]).status == 2
+    assert run("detect").status == 0
+    assert json.loads(run("exceptions", "show", found[0], "--json").out)["status"] == "closed"
+
+
+def test_quarantine_needs_a_person(run, lived) -> None:
+    (lived.inbox / "stranger.bin").write_bytes(b"\x00\xff")
+    (lived.inbox / "R-1_hourly_x.csv").write_text("time;pv\n", encoding="utf-8")
+    ran = run("ingest")
+    assert ran.status == 1
+    assert len(ran.errors) == 2
+    assert {path.name for path in lived.quarantine.iterdir()} == {
+        "stranger.bin", "stranger.bin.reason.txt", "R-1_hourly_x.csv", "R-1_hourly_x.csv.reason.txt",
+    }  # fmt: skip
+    told = json.loads(run("status", "--json").out)
+    assert {one["file"] for one in told["quarantined"]} == {"stranger.bin", "R-1_hourly_x.csv"}
+
+
+def test_a_workspace_that_is_held_is_busy(run, lived) -> None:
+    with FileLock(lived.lock_file):
+        ran = run("ingest")
+        assert (ran.status, len(ran.errors)) == (3, 1)
+        for reading in (("status",), ("sql", "SELECT 1"), ("exceptions",), ("revisits",)):
+            assert run(*reading).status == 0
+
+
+def test_judging_day_by_day_gives_what_judging_at_once_gives(run, tmp_path: Path) -> None:
+    whole = desk.make(tmp_path / "whole")
+    assert run("cycle", folder=whole.root).status == 0
+    lived = desk.make(tmp_path / "lived", with_exports=False)
+    for day in desk.DAYS:
+        for site in ("R-1", "R-2"):
+            desk.write(lived.inbox, site, day, desk.lines(day, feeds_in=True))
+        assert run("cycle", "--day", str(day), folder=lived.root).status == 0
+    for relation in ("(SELECT site_id, day FROM judged)", "finding", "not_judged", "site_day", "exception"):
+        query = f"SELECT * FROM {relation} ORDER BY ALL"
+        assert run("sql", query, folder=whole.root).out == run("sql", query, folder=lived.root).out
+
+
+@pytest.mark.usefixtures("lived")
+def test_a_clock_is_corrected_and_the_correction_taken_back(run) -> None:
+    query = "SELECT ts_utc, ts_export, clock_shift_min, pv_w FROM reading WHERE site_id = 'R-1' ORDER BY ts_utc"
+    before = run("sql", query).out
+    assert run("retime", "R-1", "--shift-min", "-60", "--from", "2026-05-05").status == 0
+    rows = json.loads(run("sql", query, "--format", "json").out)
+    moved = [row for row in rows if row["clock_shift_min"] == -60]
+    assert len(moved) == 192
+    assert moved[0]["ts_export"] == "2026-05-05 00:00"
+    assert moved[0]["ts_utc"].startswith("2026-05-04T21:00:00")
+    assert run("retime", "R-1", "--undo").status == 0
+    assert run("sql", query).out == before
+
+
+def test_a_register_that_changes_moves_the_days(run, lived) -> None:
+    lived.sites_file.write_text(
+        desk.SITES.replace("R-1,Mill Lane,48.2,16.4,Europe/Vienna,10", "R-1,Mill Lane,48.2,16.4,Europe/Vienna,20"),
+        encoding="utf-8",
+    )
+    before = json.loads(
+        run(
+            "sql",
+            "SELECT day, specific_yield_kwh_per_kwp AS y FROM site_day WHERE site_id = 'R-1' ORDER BY day",
+            "--json",
+        ).out
+    )
+    assert run("ingest").status == 0
+    after = json.loads(
+        run(
+            "sql",
+            "SELECT day, specific_yield_kwh_per_kwp AS y FROM site_day WHERE site_id = 'R-1' ORDER BY day",
+            "--json",
+        ).out
+    )
+    assert [row["y"] for row in after] == pytest.approx([row["y"] / 2 for row in before])
+
+
+def test_the_readme_lists_the_commands_and_kinds_that_there_are() -> None:
+    text = readme.README.read_text(encoding="utf-8")
+    assert readme.written_anew(text) == text, "run `python -m tests.readme`"
+
+
+def test_help_teaches(run) -> None:
+    shown = run("--help").out
+    commands = "init demo check ingest detect digest revisits cycle schedule sql exceptions retime status"
+    for word in (*commands.split(), "Exit status"):
+        assert word in shown
+    assert run("retime", "--help").status == 0
+
+
+def test_without_a_command_it_shows_what_there_is(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([]) == 0
+    said = capsys.readouterr()
+    assert "Commands:" in said.out
+    assert not said.err
+
+
+def test_output_that_nobody_reads_to_its_end_is_no_error(lived) -> None:
+    command = [sys.executable, "-m", "pipeline.commands.cli", "-w", str(lived.root), "sql", "SELECT * FROM reading"]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.readline()
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait() == 0

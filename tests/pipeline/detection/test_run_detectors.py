@@ -1,0 +1,126 @@
+"""Which days are judged, and what judging them again does."""
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline.detection.run_detectors import due_days, of_devices, of_sites
+from pipeline.runs.cycle import cycle, detect, opened, publish, take_in, with_silent_days
+from pipeline.store import reader
+from pipeline.workspace import resources
+from pipeline.workspace.places import Workspace
+from tests.support import desk
+
+Ask = Callable[[str], pl.DataFrame]
+
+
+@pytest.fixture
+def space(tmp_path: Path) -> Workspace:
+    return desk.make(tmp_path / "desk")
+
+
+def lived(space: Workspace, day: date | None = None) -> None:
+    with opened(space, is_quiet=True) as run:
+        cycle(run, day=day)
+        publish(run)
+
+
+def ask(space: Workspace, sql: str) -> list[tuple[object, ...]]:
+    return reader.ask(space.reader, sql).rows()
+
+
+FED_IN = "SELECT site_id, day FROM finding WHERE kind = 'unexpected-export' ORDER BY ALL"
+
+
+def test_late_data_is_judged_and_so_are_the_days_that_look_back_on_it(space: Workspace) -> None:
+    lived(space)
+    assert ask(space, FED_IN) == [("R-2", day) for day in desk.DAYS]
+    corrected = desk.DAYS[1]
+    desk.write(space.inbox, "R-2", corrected, desk.lines(corrected, feeds_in=False))
+    with opened(space, is_quiet=True) as run:
+        assert take_in(run).rows_replaced > 0
+        assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
+        assert detect(run).days == list(desk.DAYS[1:])
+        assert due_days(run.store, datetime.now(UTC), 0) == []
+        publish(run)
+    assert ask(space, FED_IN) == [("R-2", desk.DAYS[0]), ("R-2", desk.DAYS[2])]
+
+
+def test_days_before_commissioning_and_sites_not_watched_raise_nothing(space: Workspace) -> None:
+    header, first, second = desk.SITES.splitlines()
+    rows = [f"{header},commissioned_on,watched", f"{first},2026-05-05,yes", f"{second},2026-05-06,yes"]
+    rows.append("R-3,Long Acre,48.2,16.45,Europe/Vienna,10,0,10,I-1,,no")
+    space.sites_file.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    for day in desk.DAYS:
+        desk.write(space.inbox, "R-3", day, desk.lines(day, feeds_in=True))
+    lived(space)
+    assert ask(space, FED_IN) == [("R-2", date(2026, 5, 6))]
+    assert ask(space, "SELECT site_id, min(day) FROM judged GROUP BY site_id ORDER BY ALL") == [
+        ("R-1", date(2026, 5, 5)),
+        ("R-2", date(2026, 5, 6)),
+    ]
+    assert ask(space, "SELECT count(*) FROM not_judged WHERE site_id = 'R-3' OR day < DATE '2026-05-05'") == [(0,)]
+    assert ask(space, "SELECT count(*) FROM site_day WHERE site_id = 'R-3'") == [(3,)]  # its data is kept
+
+
+def test_what_detectors_look_back_on_begins_with_commissioning() -> None:
+    sites = pl.DataFrame({"site_id": ["A", "B"], "commissioned_on": [date(2026, 5, 5), None]})
+    days = pl.DataFrame(
+        {
+            "site_id": ["A", "A", "B", "C"],
+            "day": [date(2026, 5, 4), date(2026, 5, 5), date(2026, 5, 4), date(2026, 5, 5)],
+        }
+    )
+    assert of_sites(days, sites).rows() == [("A", date(2026, 5, 5)), ("B", date(2026, 5, 4))]
+    readings = days.select("site_id", ts_local=pl.col("day").cast(pl.Datetime("us")))
+    assert of_sites(readings, sites)["site_id"].to_list() == ["A", "B"]
+
+
+def test_a_device_that_was_taken_out_is_gone() -> None:
+    rows = pl.DataFrame({"site_id": ["A", "A", "A", "B", "B"], "device_id": ["", "1", "2", "", "old"]})
+    devices = pl.DataFrame({"site_id": ["A"], "device_id": ["1"]})
+    assert of_devices(rows, devices).rows() == [("B", ""), ("A", "1")]
+
+
+def test_a_site_that_sends_nothing_is_not_taken_for_sound(space: Workspace) -> None:
+    for path in space.inbox.glob("R-1_*"):
+        path.unlink()
+    with opened(space, is_quiet=True) as run:
+        result = cycle(run)
+        publish(run)
+    assert result.needs_person
+    assert result.judged.sites_not_judged == ["R-1"]
+    detectors = {name for (name,) in ask(space, "SELECT DISTINCT detector FROM not_judged WHERE site_id = 'R-1'")}
+    assert {"clock", "underperformance"} <= detectors
+
+
+def test_a_day_is_due_once_it_has_ended_everywhere(space: Workspace) -> None:
+    with opened(space, is_quiet=True) as run:
+        take_in(run)
+        # 6 May ends in Vienna (CEST) at 22:00 UTC; three hours later it is due
+        assert due_days(run.store, datetime(2026, 5, 7, 0, 59, tzinfo=UTC), 3) == list(desk.DAYS[:2])
+        assert due_days(run.store, datetime(2026, 5, 7, 1, 0, tzinfo=UTC), 3) == list(desk.DAYS)
+
+
+def test_silent_days_are_judged_too() -> None:
+    first = date(2026, 5, 1)
+    day = [first + timedelta(days=n) for n in range(6)]
+    assert with_silent_days([day[1]], day[2], day[4]) == [day[1], day[3], day[4]]
+    assert with_silent_days([], None, day[4]) == [day[4]]
+    assert with_silent_days(day[:2], None, day[4]) == day[:5]
+    assert with_silent_days([day[1], day[5]], day[5], day[4]) == [day[1]]
+
+
+def test_a_morning_without_any_export_is_a_morning(space: Workspace) -> None:
+    lived(space, desk.DAYS[-1])
+    lived(space, desk.DAYS[-1] + timedelta(days=1))
+    assert (space.digests / "2026-05-07" / "digest.html").exists()
+    assert ask(space, "SELECT count(*) FROM not_judged WHERE day = DATE '2026-05-07' AND detector = 'clock'") == [(2,)]
+
+
+def test_numbers_of_schema_files_are_used_once() -> None:
+    numbers = [path.name[:3] for path in resources.folder("sql").glob("[0-9]*.sql")]
+    assert len(numbers) == len(set(numbers))

@@ -1,0 +1,395 @@
+"""Exceptions over days: DESIGN's rules of opening, closing, returning and hiding, by hand-made histories.
+
+Dates are counted from day 0; the histories are short enough to check by eye. The property test compares the fold with
+a second method: a walk over every calendar day that knows nothing of positions and jumps.
+"""
+
+import json
+from datetime import UTC, date, datetime, timedelta
+
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from detectors.finding import Kind
+from detectors.frames import SITES
+from pipeline.exceptions.causes import ABSORBS
+from pipeline.exceptions.fold import REOPEN_DAYS, fold
+from pipeline.exceptions.revisits import order, revisits
+from pipeline.frames import DECISIONS, EXCEPTIONS, FINDINGS, JUDGED, NOT_JUDGED, REVISITS
+
+START = date(2026, 3, 1)
+KIND = "underperformance"
+DETECTOR = "yield"
+RULE = Kind(title="t", open_after=2, within=3, close_after=3, cause="c", next_step="n")
+
+
+def on(number: int) -> date:
+    return START + timedelta(days=number)
+
+
+def findings_of(days, *, site="A", kind=KIND, **changed) -> pl.DataFrame:
+    fixed = {"severity": "soon", "value": 20.0, "unit": "%", "threshold": 15.0, "loss_kwh": 2.0, "cost": 0.5}
+    text = {"summary": "s", "measured": "m", "expected": "e", "evidence": "{}"}
+    rows = [{"site_id": site, "kind": kind, "day": on(d), **fixed, **text, **changed} for d in days]
+    return pl.DataFrame(rows, schema=FINDINGS)
+
+
+def judged_of(days, *, site="A") -> pl.DataFrame:
+    return pl.DataFrame([{"site_id": site, "day": on(d)} for d in days], schema=JUDGED)
+
+
+def not_judged_of(days, *, site="A", detector=DETECTOR) -> pl.DataFrame:
+    rows = [{"site_id": site, "day": on(d), "detector": detector, "reason": "dark"} for d in days]
+    return pl.DataFrame(rows, schema=NOT_JUDGED)
+
+
+def decision(day, action, exception_id=f"A-{KIND}-1", *, until=None, note="", hour=8) -> dict:
+    at = datetime(2026, 3, 1, hour, tzinfo=UTC) + timedelta(days=day)
+    return {
+        "decided_at": at,
+        "on_day": on(day),
+        "exception_id": exception_id,
+        "action": action,
+        "until": None if until is None else on(until),
+        "note": note,
+        "decided_by": "desk",
+    }
+
+
+def sites_of(*ids, **changed) -> pl.DataFrame:
+    rows = [{"site_id": i, "name": i, "currency": "EUR", "watched": True, "installer_id": "N", **changed} for i in ids]
+    return pl.DataFrame(rows, schema=SITES)
+
+
+def folded(findings, day, *, judged=None, skipped=None, decided=(), kinds=None, sites=None) -> list[dict]:
+    kinds = kinds or {KIND: RULE}
+    frame = fold(
+        findings,
+        judged_of(range(200)) if judged is None else judged,
+        NOT_JUDGED.to_frame() if skipped is None else skipped,
+        pl.DataFrame(list(decided), schema=DECISIONS),
+        sites_of("A", "B") if sites is None else sites,
+        kinds,
+        dict.fromkeys(kinds, DETECTOR),
+        day=on(day),
+    )
+    assert frame.schema == EXCEPTIONS
+    return frame.to_dicts()
+
+
+def test_the_contracts_columns_come_first():
+    named = "exception_id site_id kind severity status opened_on first_day last_day days_open loss_kwh cost currency "
+    assert list(EXCEPTIONS)[:14] == (named + "summary evidence").split()
+
+
+def test_nothing_in_nothing_out():
+    assert folded(FINDINGS.to_frame(), 5) == []
+
+
+@pytest.mark.parametrize(
+    ("days", "opened"),
+    [
+        ([4], None),  # one finding is too few
+        ([4, 6], 6),  # two among days 4, 5, 6
+        ([4, 7], None),  # among 5, 6, 7 there is one only
+        ([4, 7, 8], 8),
+    ],
+)
+def test_opens_when_the_rule_is_met(days, opened):
+    rows = folded(findings_of(days), 9)
+    assert [row["opened_on"] for row in rows] == ([] if opened is None else [on(opened)])
+
+
+def test_days_that_were_not_judged_do_not_count_in_the_window():
+    # Days 5 to 8 could not be judged, so 4 and 9 are neighbours.
+    days = [d for d in range(20) if not 5 <= d <= 8]
+    assert folded(findings_of([4, 9]), 9, judged=judged_of(days))[0]["opened_on"] == on(9)
+    skipped = not_judged_of(range(5, 9))
+    assert folded(findings_of([4, 9]), 9, skipped=skipped)[0]["opened_on"] == on(9)
+    assert folded(findings_of([4, 9]), 9, skipped=not_judged_of(range(5, 9), detector="other")) == []
+
+
+def test_figures_of_a_matter():
+    worse = findings_of([6], summary="later", severity="urgent", since=on(1), loss_kwh=5.0, cost=1.5)
+    row = folded(pl.concat([findings_of([4, 5]), worse]), 8)[0]
+    assert row["exception_id"] == f"A-{KIND}-1"
+    assert (row["opened_on"], row["first_day"], row["last_day"]) == (on(5), on(1), on(6))
+    assert (row["days_open"], row["finding_days"], row["clear_days"]) == (3, 3, 2)
+    assert (row["loss_kwh"], row["cost"], row["currency"]) == (9.0, 2.5, "EUR")  # 2 + 2 + 5, 0.5 + 0.5 + 1.5
+    assert (row["severity"], row["summary"], row["status"]) == ("urgent", "later", "open")
+    assert row["detector"] == DETECTOR
+
+
+def test_missing_data_never_closes():
+    days = [*range(6), 30, 31]
+    row = folded(findings_of([4, 5]), 31, judged=judged_of(days))[0]
+    assert (row["status"], row["clear_days"]) == ("open", 2)  # days 30 and 31
+    assert folded(findings_of([4, 5]), 60, judged=judged_of(range(6)))[0]["status"] == "open"
+    assert folded(findings_of([4, 5]), 60, skipped=not_judged_of(range(6, 61)))[0]["status"] == "open"
+
+
+def test_clear_days_in_a_row_close():
+    assert folded(findings_of([4, 5]), 7)[0]["status"] == "open"
+    row = folded(findings_of([4, 5]), 40)[0]
+    assert (row["status"], row["closed_on"], row["days_open"]) == ("closed", on(8), 3)
+    # A finding in between starts the count anew; a day not judged does not.
+    assert folded(findings_of([4, 5, 8]), 40)[0]["closed_on"] == on(11)
+    assert folded(findings_of([4, 5]), 40, skipped=not_judged_of([7]))[0]["closed_on"] == on(9)
+
+
+def test_returning_within_thirty_days_is_the_same_matter():
+    last = 8 + REOPEN_DAYS  # closed on day 8
+    rows = folded(findings_of([4, 5, last, last + 1]), last + 1)
+    assert [(r["exception_id"], r["reopened"], r["status"], r["closed_on"]) for r in rows] == [
+        (f"A-{KIND}-1", 1, "open", None)
+    ]
+    assert rows[0]["finding_days"] == 4
+    # One finding alone does not meet the rule.
+    assert folded(findings_of([4, 5, last]), last + 1)[0]["status"] == "closed"
+
+
+def test_returning_later_is_a_new_matter():
+    later = 9 + REOPEN_DAYS
+    rows = folded(findings_of([4, 5, later, later + 1]), later + 1)
+    assert [(r["exception_id"], r["status"]) for r in rows] == [(f"A-{KIND}-1", "closed"), (f"A-{KIND}-2", "open")]
+    assert rows[1]["finding_days"] == 2
+
+
+def test_acknowledging_keeps_until_closed():
+    decided = [decision(5, "acknowledge", note="seen")]
+    row = folded(findings_of([4, 5]), 6, decided=decided)[0]
+    assert (row["status"], row["note"]) == ("acknowledged", "seen")
+    assert folded(findings_of([4, 5]), 9, decided=decided)[0]["status"] == "closed"
+    assert folded(findings_of([4, 5, 20, 21]), 21, decided=decided)[0]["status"] == "open"
+
+
+def test_a_snooze_ends_on_its_day():
+    decided = [decision(6, "snooze", until=10)]
+    found = findings_of(range(4, 20))
+    states = [folded(found, d, decided=decided)[0]["status"] for d in (5, 6, 9, 10)]
+    assert states == ["open", "snoozed", "snoozed", "open"]
+    assert folded(found, 9, decided=decided)[0]["snoozed_until"] == on(10)
+    assert folded(found, 10, decided=decided)[0]["snoozed_until"] is None
+
+
+def test_a_persons_close_holds_until_a_clear_day():
+    decided = [decision(6, "close", note="mended")]
+    still = folded(findings_of(range(4, 15)), 14, decided=decided)[0]
+    assert (still["status"], still["closed_on"], still["note"]) == ("closed", on(6), "mended")
+    assert still["finding_days"] == 3  # what came after the close is not part of it
+    # Clear on day 8, back on 9 and 10: the same matter again.
+    back = folded(findings_of([4, 5, 6, 7, 9, 10]), 10, decided=decided)
+    assert [(r["exception_id"], r["status"], r["reopened"]) for r in back] == [(f"A-{KIND}-1", "open", 1)]
+
+
+def test_a_persons_close_holds_thirty_days_at_most():
+    decided = [decision(6, "close")]
+    last = 6 + REOPEN_DAYS
+    found = findings_of(range(4, last + 3))
+    assert len(folded(found, last + 1, decided=decided)) == 1
+    rows = folded(found, last + 2, decided=decided)
+    assert [(r["exception_id"], r["status"]) for r in rows] == [(f"A-{KIND}-1", "closed"), (f"A-{KIND}-2", "open")]
+
+
+def test_a_person_may_open_again():
+    decided = [decision(6, "close"), decision(7, "reopen")]
+    row = folded(findings_of([4, 5, 6]), 7, decided=decided)[0]
+    assert (row["status"], row["closed_on"], row["reopened"]) == ("open", None, 1)
+
+
+def test_the_later_decision_of_a_day_counts():
+    decided = [decision(5, "snooze", until=20, hour=9), decision(5, "acknowledge", hour=8)]
+    assert folded(findings_of([4, 5]), 6, decided=decided)[0]["status"] == "snoozed"
+
+
+def test_decisions_that_do_not_fit_change_nothing():
+    plain = folded(findings_of([4, 5]), 7)
+    for odd in (
+        decision(3, "close"),  # before it opened
+        decision(6, "close", exception_id="A-underperformance-9"),
+        decision(6, "close", exception_id="nonsense"),
+        decision(6, "frobnicate", note="x"),
+        decision(6, "snooze"),  # until when?
+        decision(8, "close"),  # later than the day asked for
+    ):
+        assert folded(findings_of([4, 5]), 7, decided=[odd]) == plain
+
+
+@pytest.mark.parametrize("flip", [False, True])
+def test_of_two_findings_of_a_day_the_worse_counts_whatever_their_order(flip):
+    pairs = [("soon", 20.0, "b"), ("soon", 20.0, "a"), ("soon", -9.0, "c"), ("watch", 99.0, "d")]
+    twice = [findings_of([4, 5], severity=s, value=v, summary=text) for s, v, text in (pairs[::-1] if flip else pairs)]
+    row = folded(pl.concat(twice), 5)[0]
+    assert (row["severity"], row["value"], row["summary"], row["finding_days"]) == ("soon", 20.0, "a", 2)
+
+
+def test_unwatched_and_unknown_sites_raise_nothing():
+    assert folded(findings_of([4, 5]), 6, sites=sites_of("A", watched=False)) == []
+    assert folded(findings_of([4, 5]), 6, sites=sites_of("B")) == []
+
+
+def test_later_rows_are_left_out_of_account():
+    found = findings_of([4, 5, 8, 9, 15, 16])
+    upto = found.filter(pl.col("day") <= on(9))
+    assert folded(found, 9) == folded(upto, 9, judged=judged_of(range(10)))
+
+
+def hidden(findings, **options) -> dict[str, str | None]:
+    names = (KIND, "battery-at-floor", "unexpected-export", "voltage-out-of-band", "site-silent", "clock-step")
+    kinds = {name: Kind(title=name, cause="c", next_step="n") for name in names}
+    return {row["exception_id"]: row["hidden_by"] for row in folded(findings, 5, kinds=kinds, **options)}
+
+
+def test_a_wrong_clock_hides_yield_and_battery_only():
+    kinds = (KIND, "battery-at-floor", "unexpected-export", "clock-step")
+    found = pl.concat([findings_of([5], kind=k) for k in kinds] + [findings_of([5], site="B")])
+    assert hidden(found) == {
+        f"A-{KIND}-1": "A-clock-step-1",
+        "A-battery-at-floor-1": "A-clock-step-1",
+        "A-unexpected-export-1": None,
+        "A-clock-step-1": None,
+        f"B-{KIND}-1": None,
+    }
+
+
+def test_silence_hides_everything_of_the_site():
+    others = [findings_of([5], kind=k) for k in (KIND, "unexpected-export", "clock-step")]
+    found = pl.concat([*others, findings_of([5], kind="site-silent", severity="urgent")])
+    assert hidden(found) == {
+        f"A-{KIND}-1": "A-site-silent-1",
+        "A-unexpected-export-1": "A-site-silent-1",
+        "A-clock-step-1": "A-site-silent-1",
+        "A-site-silent-1": None,
+    }
+
+
+def test_a_silent_device_hides_nothing_of_the_others():
+    found = pl.concat([findings_of([5]), findings_of([5], kind="site-silent", severity="soon")])
+    assert hidden(found) == {f"A-{KIND}-1": None, "A-site-silent-1": None}
+
+
+def test_a_closed_cause_hides_nothing():
+    found = pl.concat([findings_of([0], kind="clock-step"), findings_of([5])])
+    assert hidden(found)[f"A-{KIND}-1"] is None
+
+
+def test_every_cause_has_its_reason():
+    assert all(cause.reason for cause in ABSORBS.values())
+
+
+def test_worst_first():
+    rows = [
+        {"exception_id": "e", "severity": "watch", "cost": 90.0, "finding_days": 1, "opened_on": on(0)},
+        {"exception_id": "d", "severity": "soon", "cost": 10.0, "finding_days": 10, "opened_on": on(0)},
+        {"exception_id": "c", "severity": "soon", "cost": 9.0, "finding_days": 2, "opened_on": on(5)},
+        {"exception_id": "b", "severity": "soon", "cost": 1.0, "finding_days": 1, "opened_on": on(3)},
+        {"exception_id": "a", "severity": "urgent", "cost": 0.0, "finding_days": 1, "opened_on": on(9)},
+    ]
+    frame = pl.DataFrame(rows, schema=EXCEPTIONS)
+    # soon, by cost per day: c 4.5, then d and b with 1 each, d being the older.
+    assert order(frame)["exception_id"].to_list() == ["a", "c", "d", "b", "e"]
+
+
+def test_revisits_are_what_an_installer_must_see():
+    kinds = {
+        KIND: RULE.model_copy(update={"revisit": True, "steps": ("look", "mend"), "cautions": ("live in daylight",)}),
+        "voltage-out-of-band": RULE,
+    }
+    found = pl.concat(
+        [findings_of([4, 5]), findings_of([4, 5], site="B"), findings_of([4, 5], kind="voltage-out-of-band")]
+    )
+    decided = [decision(5, "snooze", exception_id=f"B-{KIND}-1", until=20)]
+    frame = pl.DataFrame(folded(found, 6, kinds=kinds, decided=decided), schema=EXCEPTIONS)
+    sheet = revisits(frame, sites_of("A", "B"), kinds)
+    assert sheet.schema == REVISITS
+    row = sheet.row(0, named=True)
+    assert sheet.height == 1
+    assert (row["exception_id"], row["installer_id"], row["since"]) == (f"A-{KIND}-1", "N", on(4))
+    assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. mend"]
+    assert row["diagnosis"] == "s. Likely cause: c"
+
+
+# --- laws
+
+
+def slowly(found: set[int], judged: set[int], skipped: set[int], rule: Kind, last: int) -> list[tuple]:
+    """The same by a walk over every day: (opened, closed, reopened, finding days) per matter."""
+    matters: list[dict] = []
+    history: list[bool] = []  # judged days since the last closing: was there a finding?
+    for d in range(last + 1):
+        has_finding = d in found
+        if not has_finding and (d not in judged or d in skipped):
+            continue
+        current = matters[-1] if matters else None
+        if current and current["closed"] is None:
+            current["clear"] = 0 if has_finding else current["clear"] + 1
+            current["n"] += has_finding
+            if current["clear"] == rule.close_after:
+                current["closed"], history = d, []
+            continue
+        history.append((d, has_finding))
+        hits = [x for x, hit in history[-rule.within :] if hit]
+        if has_finding and len(hits) >= rule.open_after:
+            if current and hits[0] - current["closed"] <= REOPEN_DAYS:
+                current.update(closed=None, clear=0, n=current["n"] + len(hits), again=current["again"] + 1)
+            else:
+                matters.append({"opened": d, "closed": None, "clear": 0, "n": len(hits), "again": 0})
+    return [(m["opened"], m["closed"], m["again"], m["n"]) for m in matters]
+
+
+DAYS_DRAWN = st.sets(st.integers(0, 90), max_size=40)
+
+
+@settings(deadline=None, max_examples=150)
+@given(
+    DAYS_DRAWN, DAYS_DRAWN, st.sets(st.integers(0, 90), max_size=15), st.integers(1, 3), st.integers(0, 3), st.data()
+)
+def test_the_fold_equals_a_walk_over_every_day(found, gaps, skipped, open_after, extra, data):
+    rule = Kind(
+        title="t",
+        open_after=open_after,
+        within=open_after + extra,
+        close_after=data.draw(st.integers(1, 4)),
+        cause="c",
+        next_step="n",
+    )
+    judged = set(range(91)) - gaps
+    rows = folded(
+        findings_of(sorted(found)), 90, judged=judged_of(judged), skipped=not_judged_of(skipped), kinds={KIND: rule}
+    )
+    got = [
+        (
+            (r["opened_on"] - START).days,
+            None if r["closed_on"] is None else (r["closed_on"] - START).days,
+            r["reopened"],
+            r["finding_days"],
+        )
+        for r in sorted(rows, key=lambda r: r["opened_on"])
+    ]
+    assert got == slowly(found, judged, skipped, rule, 90)
+
+
+ACTIONS = st.lists(
+    st.tuples(st.integers(0, 40), st.sampled_from(["acknowledge", "snooze", "close", "reopen"])), max_size=4
+)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.sets(st.integers(0, 40)), ACTIONS, st.integers(5, 40), st.randoms(use_true_random=False))
+def test_order_of_rows_and_later_rows_do_not_matter(found, actions, day, random):
+    kinds = {KIND: RULE, "battery-at-floor": RULE}
+    frames = [findings_of(sorted(found)), findings_of(sorted(found), kind="battery-at-floor", value=3.0)]
+    rows = pl.concat([*frames, findings_of(sorted(found), severity="urgent")])  # twice: the worse one counts
+    decided = [decision(d, action, until=d + 5, hour=n) for n, (d, action) in enumerate(actions)]
+    whole = folded(rows, day, kinds=kinds, decided=decided)
+    shuffled = rows.sample(fraction=1.0, shuffle=True, seed=random.randrange(1000))
+    random.shuffle(decided)
+    early = shuffled.filter(pl.col("day") <= on(day))
+    assert folded(shuffled, day, kinds=kinds, decided=decided) == whole
+    assert folded(early, day, kinds=kinds, judged=judged_of(range(day + 1)), decided=decided) == whole
+    open_kinds = [row["kind"] for row in whole if row["status"] != "closed"]
+    assert len(open_kinds) == len(set(open_kinds))
+    assert all(row["severity"] == "urgent" for row in whole if row["kind"] == KIND)
+    assert all(json.loads(row["evidence"]) == {} for row in whole)

@@ -1,0 +1,432 @@
+"""The register's files: what a sound one comes to, and every fault with its file, line, column and value.
+
+The zones that are taken are those of the tzdata package.
+"""
+
+import importlib.resources
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from detectors.frames import PLANES, SITES
+from pipeline.errors import Fault
+from pipeline.register.load import SITE_CELLS, TARGETS, Register, load_register, zone_notes
+from pipeline.workspace.places import Workspace
+
+REQUIRED = "site_id,name,latitude,longitude,timezone,installed_kwp"
+SOUND = "A,Roof A,47.0,8.0,Europe/Zurich,10"
+
+# the table of the contract, section 4
+CONTRACT_COLUMNS = [
+    "site_id",
+    "name",
+    "latitude",
+    "longitude",
+    "timezone",
+    "export_timezone",
+    "installed_kwp",
+    "tilt_deg",
+    "azimuth_deg",
+    "inverter_kw",
+    "phases",
+    "feed_in_limit_kw",
+    "feed_in_buffer_w",
+    "import_limit_kw",
+    "battery_kwh",
+    "battery_reserve_pct",
+    "battery_resume_pct",
+    "battery_backup_floor_pct",
+    "grid_charging",
+    "nominal_voltage_v",
+    "nominal_frequency_hz",
+    "import_price",
+    "feed_in_price",
+    "currency",
+    "installer_id",
+    "commissioned_on",
+    "profile",
+    "external_id",
+    "watched",
+]
+
+
+def write(root: Path, name: str, *lines: str, encoding: str = "utf-8") -> None:
+    (root / name).write_bytes(("\n".join(lines) + "\n").encode(encoding))
+
+
+def load(root: Path) -> tuple[Register, list[Fault]]:
+    return load_register(Workspace(root))
+
+
+def places(faults: list[Fault]) -> list[tuple[str, int | None, str | None, str | None]]:
+    return [(fault.file, fault.line, fault.column, fault.value) for fault in faults]
+
+
+def test_the_columns_are_the_contracts():
+    assert list(SITE_CELLS) == CONTRACT_COLUMNS
+    assert set(SITES) == set(CONTRACT_COLUMNS)
+
+
+def test_an_empty_register_is_sound(tmp_path):
+    write(tmp_path, "sites.csv", REQUIRED)
+    register, faults = load(tmp_path)
+    assert faults == []
+    assert register.frame().schema == SITES
+    assert register.planes_frame().schema == PLANES
+    assert register.targets("any").schema == TARGETS
+    assert zone_notes(register) == []
+
+
+def test_defaults_of_the_contract(tmp_path):
+    write(tmp_path, "sites.csv", ",".join(CONTRACT_COLUMNS), "A,Roof,47,8,Europe/Zurich,,10" + "," * 22)
+    register, faults = load(tmp_path)
+    assert faults == []
+    assert register.sites["A"].model_dump() == {
+        "site_id": "A", "name": "Roof", "latitude": 47.0, "longitude": 8.0, "timezone": "Europe/Zurich",
+        "export_timezone": "Europe/Zurich", "installed_kwp": 10.0, "tilt_deg": None, "azimuth_deg": None,
+        "inverter_kw": None, "phases": 1, "feed_in_limit_kw": None, "feed_in_buffer_w": 20.0, "import_limit_kw": None,
+        "battery_kwh": None, "battery_reserve_pct": 35.0, "battery_resume_pct": 50.0, "battery_backup_floor_pct": 10.0,
+        "grid_charging": False, "nominal_voltage_v": 230.0, "nominal_frequency_hz": 50.0, "import_price": 0.30,
+        "feed_in_price": 0.08, "currency": "EUR", "installer_id": None, "commissioned_on": None, "profile": None,
+        "external_id": "A", "watched": True,
+    }  # fmt: skip
+    row = register.frame().row(0, named=True)
+    assert (row["export_timezone"], row["external_id"], row["inverter_kw"]) == ("Europe/Zurich", "A", None)
+
+
+def test_every_value_is_taken_as_written(tmp_path):
+    cells = {
+        "site_id": "A.b-c_1", "name": '"Roof, upper"', "latitude": "-33.9", "longitude": "+18.5",
+        "timezone": "Africa/Johannesburg", "export_timezone": "UTC", "installed_kwp": "1e1", "tilt_deg": "0",
+        "azimuth_deg": "360", "inverter_kw": "8.5", "phases": "3", "feed_in_limit_kw": "0", "feed_in_buffer_w": "0",
+        "import_limit_kw": "4", "battery_kwh": "10", "battery_reserve_pct": "20", "battery_resume_pct": "20",
+        "battery_backup_floor_pct": "0", "grid_charging": "YES", "nominal_voltage_v": "240",
+        "nominal_frequency_hz": "60", "import_price": "0", "feed_in_price": "-0.02", "currency": "ZAR",
+        "installer_id": "inst", "commissioned_on": "2024-02-29", "profile": "p", "external_id": "Übersee 7",
+        "watched": "No",
+    }  # fmt: skip
+    backwards = list(reversed(cells))
+    write(tmp_path, "sites.csv", ",".join(backwards), ",".join(cells[name] for name in backwards))
+    register, faults = load(tmp_path)
+    assert faults == []
+    site = register.sites["A.b-c_1"]
+    assert (site.name, site.latitude, site.installed_kwp, site.azimuth_deg) == ("Roof, upper", -33.9, 10.0, 0.0)
+    assert (site.phases, site.feed_in_limit_kw, site.grid_charging, site.watched) == (3, 0.0, True, False)
+    assert (site.feed_in_price, site.commissioned_on) == (-0.02, date(2024, 2, 29))
+    assert (site.export_timezone, site.external_id, site.profile) == ("UTC", "Übersee 7", "p")
+
+
+def test_a_battery_of_nought_is_none(tmp_path):
+    write(tmp_path, "sites.csv", REQUIRED + ",battery_kwh", SOUND + ",0")
+    register, faults = load(tmp_path)
+    assert (faults, register.sites["A"].battery_kwh) == ([], None)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "said"),
+    [
+        ("site_id", "a/b", "letters"),
+        ("site_id", "..", "letters"),
+        ("site_id", "Dächli", "letters"),
+        ("latitude", "90.1", "-90 to 90"),
+        ("latitude", "nan", "decimal point"),
+        ("longitude", "-180.5", "-180 to 180"),
+        ("longitude", "inf", "decimal point"),
+        ("longitude", "8°", "decimal point"),
+        ("latitude", '"47,25"', "write 47.25"),
+        ("installed_kwp", "0", "above 0"),
+        ("installed_kwp", "-3", "above 0"),
+        ("installed_kwp", "10 kWp", "without a unit"),
+        ("installed_kwp", "1_000", "decimal point"),
+        ("installed_kwp", "1e999", "decimal point"),
+        ("installed_kwp", "٣", "decimal point"),
+        ("timezone", "Europe/Zürich", "write Europe/Zurich"),
+        ("timezone", "europe/zurich", "write Europe/Zurich"),
+        ("timezone", "CET+1", "write"),
+        ("timezone", "+01:00", "IANA"),
+        ("timezone", "Factory", "IANA"),
+        ("export_timezone", "Pacific/Aukland", "write Pacific/Auckland"),
+        ("export_timezone", "Kathmandu", "write Asia/Kathmandu"),
+        ("tilt_deg", "91", "0 to 90"),
+        ("azimuth_deg", "-90", "clockwise from north"),
+        ("azimuth_deg", "361", "clockwise from north"),
+        ("azimuth_deg", "S", "decimal point"),
+        ("inverter_kw", "0", "above 0"),
+        ("phases", "2", "write 1 or 3"),
+        ("feed_in_limit_kw", "-1", "0 or more"),
+        ("feed_in_buffer_w", "-20", "0 or more"),
+        ("import_limit_kw", "0", "leave the cell empty"),
+        ("battery_kwh", "-5", "0 or more"),
+        ("battery_reserve_pct", "101", "0 to 100"),
+        ("battery_resume_pct", "50%", "without a unit"),
+        ("battery_backup_floor_pct", "-1", "0 to 100"),
+        ("grid_charging", "true", "yes or no"),
+        ("watched", "1", "yes or no"),
+        ("nominal_voltage_v", "0", "above 0"),
+        ("nominal_frequency_hz", "-50", "above 0"),
+        ("import_price", "-0.1", "0 or more"),
+        ("feed_in_price", '"0,08"', "write 0.08"),
+        ("currency", "eur", "write EUR"),
+        ("currency", "Euro", "three capitals"),
+        ("commissioned_on", "31.12.2024", "2026-05-31"),
+        ("commissioned_on", "2023-02-29", "2026-05-31"),
+        ("commissioned_on", "20240101", "2026-05-31"),
+        ("commissioned_on", "2024-W01-1", "2026-05-31"),
+    ],
+)
+def test_a_bad_cell_is_told_with_its_place_and_mend(tmp_path, column, value, said):
+    cells = dict(zip(REQUIRED.split(","), SOUND.split(","), strict=True)) | {"site_id": "B", column: value}
+    write(tmp_path, "sites.csv", ",".join(cells), "", ",".join(cells.values()))
+    register, faults = load(tmp_path)
+    assert places(faults) == [("sites.csv", 3, column, value.strip('"'))]
+    assert said in faults[0].mend
+    assert register.sites == {}
+
+
+@pytest.mark.parametrize("column", REQUIRED.split(","))
+def test_an_empty_required_cell(tmp_path, column):
+    cells = dict(zip(REQUIRED.split(","), SOUND.split(","), strict=True)) | {column: " "}
+    write(tmp_path, "sites.csv", ",".join(cells), ",".join(cells.values()))
+    assert places(load(tmp_path)[1]) == [("sites.csv", 2, column, "")]
+
+
+def test_all_faults_of_all_files_at_once(tmp_path):
+    header = REQUIRED + ",phases,installer_id,tilt_deg"
+    write(
+        tmp_path, "sites.csv", header,
+        "A,Roof A,97.0,8.0,Mars/Base,10,2,i1,",
+        "A,Roof B,47.0,8.0,Europe/Zurich,-1,1,i9,30",
+        "C,,47.0,x,Europe/Zurich,10,1,,",
+        "D,Roof D,47.0,8.0,Europe/Zurich,10",
+    )  # fmt: skip
+    write(tmp_path, "arrays.csv", "site_id,kwp,tilt_deg,azimuth_deg", "Z,4,95,180", "A,-4,20,400")
+    write(tmp_path, "devices.csv", "site_id,device_id,external_id,inverter_kw", "Y,1,,", "A,,,5", "A,1,,", "A,1,x,")
+    write(tmp_path, "installers.csv", "installer_id,name,email", "i1,One,one@example", "i1,Two,two.example", ",Three,")
+    faults = load(tmp_path)[1]
+    assert places(faults) == [
+        ("sites.csv", 2, "latitude", "97.0"),
+        ("sites.csv", 2, "timezone", "Mars/Base"),
+        ("sites.csv", 2, "phases", "2"),
+        ("sites.csv", 3, "installed_kwp", "-1"),
+        ("sites.csv", 3, "site_id", "A"),
+        ("sites.csv", 3, "installer_id", "i9"),
+        ("sites.csv", 3, "tilt_deg", "30"),
+        ("sites.csv", 4, "name", ""),
+        ("sites.csv", 4, "longitude", "x"),
+        ("sites.csv", 5, "phases", None),
+        ("arrays.csv", 2, "tilt_deg", "95"),
+        ("arrays.csv", 2, "site_id", "Z"),
+        ("arrays.csv", 3, "kwp", "-4"),
+        ("arrays.csv", 3, "azimuth_deg", "400"),
+        ("devices.csv", 2, "site_id", "Y"),
+        ("devices.csv", 3, "device_id", ""),
+        ("devices.csv", 5, "device_id", "1"),
+        ("installers.csv", 3, "email", "two.example"),
+        ("installers.csv", 3, "installer_id", "i1"),
+        ("installers.csv", 4, "installer_id", ""),
+    ]
+    assert all(fault.mend for fault in faults)
+
+
+def test_header_faults(tmp_path):
+    write(tmp_path, "sites.csv", "site_id,name,latitude,Longitude,timezone,name,,colour,tilt", "A,a,47,8,UTC,b,,red,3")
+    faults = load(tmp_path)[1]
+    assert places(faults) == [
+        ("sites.csv", 1, "Longitude", "Longitude"),
+        ("sites.csv", 1, "name", "name"),
+        ("sites.csv", 1, "number 7", ""),
+        ("sites.csv", 1, "colour", "colour"),
+        ("sites.csv", 1, "tilt", "tilt"),
+        ("sites.csv", 1, "installed_kwp", None),
+    ]
+    assert faults[0].mend == "write longitude"
+    assert faults[4].mend == "write tilt_deg"
+    assert "known are" in faults[3].mend
+
+
+@pytest.mark.parametrize("sign", [";", "\t"])
+def test_cells_set_apart_by_another_sign(tmp_path, sign):
+    write(tmp_path, "sites.csv", REQUIRED.replace(",", sign), SOUND.replace(",", sign))
+    faults = load(tmp_path)[1]
+    assert [(fault.line, fault.mend) for fault in faults] == [(1, "save the file with commas")]
+
+
+def test_row_lengths(tmp_path):
+    write(
+        tmp_path,
+        "sites.csv",
+        REQUIRED,
+        SOUND + ",5",
+        "B,b,47,8",
+        SOUND.replace("A,", "C,"),
+        ",,,,,",
+        "D,d,47,5,8,UTC,1",
+    )
+    register, faults = load(tmp_path)
+    assert places(faults) == [
+        ("sites.csv", 2, None, "5"),
+        ("sites.csv", 3, "timezone", None),
+        ("sites.csv", 6, None, "1"),
+    ]
+    assert "7 cells where the header has 6" in faults[0].problem
+    assert list(register.sites) == ["C"]
+
+
+def test_lines_stay_right_behind_quoted_line_breaks(tmp_path):
+    write(tmp_path, "sites.csv", REQUIRED, '"A","Roof, ""upper""\nand lower",47,8,UTC,10', "", "B,b,95,8,UTC,10")
+    register, faults = load(tmp_path)
+    assert places(faults) == [("sites.csv", 5, "latitude", "95")]
+    assert register.sites["A"].name == 'Roof, "upper" and lower'
+    assert register.lines == {"A": 2}
+
+
+def test_a_quote_that_never_ends_hides_nothing(tmp_path):
+    write(tmp_path, "sites.csv", REQUIRED, 'A,"Roof A,47,8,UTC,10', "B,b,95,8,UTC,10", SOUND.replace("A,", "C,"))
+    register, faults = load(tmp_path)
+    assert [(fault.line, fault.column) for fault in faults] == [(2, None), (3, "latitude")]
+    assert "never closed" in faults[0].problem
+    assert list(register.sites) == ["C"]
+
+
+def test_bytes_that_are_not_utf8_are_told_line_by_line(tmp_path):
+    write(
+        tmp_path,
+        "sites.csv",
+        REQUIRED,
+        "A,Dach Süd,47,8,UTC,10",
+        "B,b,95,8,UTC,10",
+        "C,Übersee,47,8,UTC,1",
+        encoding="latin-1",
+    )
+    faults = load(tmp_path)[1]
+    assert places(faults) == [
+        ("sites.csv", 2, None, "Dach S\ufffdd"),
+        ("sites.csv", 3, "latitude", "95"),
+        ("sites.csv", 4, None, "\ufffdbersee"),
+    ]
+
+
+def test_byte_order_marks_and_line_ends(tmp_path):
+    (tmp_path / "sites.csv").write_bytes(f"\ufeff{REQUIRED}\r\n{SOUND}\r\n".encode())
+    register, faults = load(tmp_path)
+    assert (list(register.sites), faults) == (["A"], [])
+    write(tmp_path, "sites.csv", REQUIRED, SOUND, encoding="utf-16")
+    assert places(load(tmp_path)[1]) == [("sites.csv", 1, None, None)]
+
+
+def test_a_missing_or_empty_register(tmp_path):
+    assert places(load(tmp_path)[1]) == [("sites.csv", None, None, None)]
+    (tmp_path / "sites.csv").write_bytes(b"")
+    assert places(load(tmp_path)[1]) == [("sites.csv", 1, None, None)]
+    (tmp_path / "sites.csv").unlink()
+    (tmp_path / "sites.csv").mkdir()
+    assert places(load(tmp_path)[1]) == [("sites.csv", None, None, None)]
+
+
+@pytest.mark.parametrize(
+    ("floor", "reserve", "resume", "bad"),
+    [
+        ("10", "35", "50", []),
+        ("20", "20", "20", []),
+        ("40", "35", "50", [("battery_backup_floor_pct", "40")]),
+        ("10", "60", "50", [("battery_reserve_pct", "60")]),
+        ("60", "", "50", [("battery_backup_floor_pct", "60")]),
+        ("70", "60", "50", [("battery_backup_floor_pct", "70"), ("battery_reserve_pct", "60")]),
+        ("", "60", "", []),  # a default never makes a row wrong
+        ("", "5", "", []),
+    ],
+)
+def test_battery_levels_rise(tmp_path, floor, reserve, resume, bad):
+    header = REQUIRED + ",battery_backup_floor_pct,battery_reserve_pct,battery_resume_pct"
+    write(tmp_path, "sites.csv", header, f"{SOUND},{floor},{reserve},{resume}")
+    assert places(load(tmp_path)[1]) == [("sites.csv", 2, column, value) for column, value in bad]
+
+
+@pytest.mark.parametrize(
+    ("kwps", "is_sound"),
+    [
+        ((6, 4), True),
+        ((6, 4.1), True),  # 1 % of 10 kWp is 0.1 kWp
+        ((6, 3.9), True),
+        ((6, 4.11), False),
+        ((6, 3.89), False),
+        ((3.3, 3.3, 3.5), True),  # 10.1 but for binary fractions
+    ],
+)
+def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_sound):
+    write(tmp_path, "sites.csv", REQUIRED, SOUND)
+    write(
+        tmp_path,
+        "arrays.csv",
+        "site_id,kwp,tilt_deg,azimuth_deg",
+        *(f"A,{kwp},20,{n * 90}" for n, kwp in enumerate(kwps)),
+    )
+    register, faults = load(tmp_path)
+    assert places(faults) == ([] if is_sound else [("arrays.csv", 2, "kwp", f"{sum(kwps):g}")])
+    assert register.planes_frame()["kwp"].to_list() == list(kwps)
+
+
+def test_installers_are_looked_up_only_where_there_is_a_file(tmp_path):
+    write(tmp_path, "sites.csv", REQUIRED + ",installer_id", SOUND + ",north")
+    assert load(tmp_path)[1] == []
+    write(tmp_path, "installers.csv", "installer_id,name,email", "norht,North,desk@example.org")
+    faults = load(tmp_path)[1]
+    assert places(faults) == [("sites.csv", 2, "installer_id", "north")]
+    assert faults[0].mend == "write norht"
+
+
+def site_lines(*sites: tuple[str, str, str]) -> list[str]:
+    """site_id, profile, external_id on an otherwise sound row."""
+    return [REQUIRED + ",profile,external_id"] + [f"{s},n,47,8,UTC,10,{p},{x}" for s, p, x in sites]
+
+
+@pytest.mark.parametrize(
+    ("sites", "bad"),
+    [
+        ([("A", "", "x"), ("B", "", "x")], [("sites.csv", 3, "external_id", "x")]),
+        ([("A", "p", "x"), ("B", "p", "x")], [("sites.csv", 3, "external_id", "x")]),
+        ([("A", "p", "x"), ("B", "", "x")], [("sites.csv", 3, "external_id", "x")]),
+        ([("A", "p", "x"), ("B", "q", "x")], []),
+        ([("A", "", ""), ("B", "", "A")], [("sites.csv", 3, "external_id", "A")]),
+        ([("A", "", "x"), ("B", "", "X")], []),
+    ],
+)
+def test_one_name_for_two_sites(tmp_path, sites, bad):
+    write(tmp_path, "sites.csv", *site_lines(*sites))
+    assert places(load(tmp_path)[1]) == bad
+
+
+def test_one_name_for_a_device_and_another_site(tmp_path):
+    write(tmp_path, "sites.csv", *site_lines(("A", "", "x"), ("B", "", ""), ("C", "p", "")))
+    write(tmp_path, "devices.csv", "site_id,device_id,external_id", "B,1,x", "B,2,", "C,2,", "C,3,B")
+    assert places(load(tmp_path)[1]) == [
+        ("devices.csv", 2, "external_id", "x"),
+        ("devices.csv", 4, "external_id", "2"),
+    ]  # B has devices, so no export means the site by its own name: device 3 of C may bear it
+
+
+def test_targets(tmp_path):
+    write(tmp_path, "sites.csv", *site_lines(("A", "", "x"), ("B", "p", ""), ("C", "q", "")))
+    write(tmp_path, "devices.csv", "site_id,device_id,external_id,inverter_kw", "B,1,b-one,5", "B,2,,")
+    register, faults = load(tmp_path)
+    assert faults == []
+    assert register.targets("p").rows() == [
+        ("x", "A", "", "UTC", "UTC"),
+        ("b-one", "B", "1", "UTC", "UTC"),
+        ("2", "B", "2", "UTC", "UTC"),
+    ]
+    assert register.targets("q")["external_id"].to_list() == ["x", "C"]
+    assert register.targets("p").schema == TARGETS
+
+
+def test_every_zone_of_the_package_is_taken(tmp_path):
+    names = (importlib.resources.files("tzdata") / "zones").read_text().split()
+    assert len(names) > 400
+    write(
+        tmp_path, "sites.csv", REQUIRED, *(f"S{n},n,0,0,{name},1" for n, name in enumerate(names) if name != "Factory")
+    )
+    register, faults = load(tmp_path)
+    assert faults == []
+    assert register.frame().filter(pl.col("timezone") != pl.col("export_timezone")).is_empty()

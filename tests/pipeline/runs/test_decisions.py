@@ -1,0 +1,77 @@
+"""A clock that is wrong, corrected from the desk: the history is repaired and the matter closes by itself."""
+
+import json
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.commands.cli import main
+from pipeline.runs.decisions import spans
+from pipeline.timezones.local_time import utc_midnight
+from tests.support import desk
+
+DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(12)]
+
+
+def late(lines: list[str], minutes: int) -> list[str]:
+    """The same rows, every value under the stamp of `minutes` later, from the day's first to its last quarter."""
+    head, *rows = lines
+    stamps = [row.split(",", 1)[0] for row in rows]
+    values = [row.split(",", 1)[1] for row in rows]
+    by = minutes // 15
+    return [head, *(f"{at},{value}" for at, value in zip(stamps, values[-by:] + values[:-by], strict=True))]
+
+
+@pytest.fixture
+def ask(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Callable[..., Any]:
+    space = desk.make(tmp_path / "desk", with_exports=False)
+    for day in DAYS:
+        desk.write(space.inbox, "R-1", day, late(desk.lines(day, feeds_in=True), 60))
+        desk.write(space.inbox, "R-2", day, desk.lines(day, feeds_in=False))
+
+    def call(*arguments: str) -> Any:
+        capsys.readouterr()
+        assert main(["-w", str(space.root), *arguments, "--json"]) == 0
+        return json.loads(capsys.readouterr().out)
+
+    call("cycle")
+    return call
+
+
+CLOCK = "SELECT exception_id, kind, status, closed_on FROM exception WHERE detector = 'clock' AND site_id = 'R-1'"
+NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS centre_s FROM reading
+    WHERE site_id = 'R-1' AND ts_utc >= '2026-05-06 00:00+00' AND ts_utc < '2026-05-07 00:00+00'"""
+
+
+def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..., Any]) -> None:
+    before = ask("sql", NOON)[0]["centre_s"]
+    (matter,) = ask("sql", CLOCK)
+    assert (matter["kind"], matter["status"]) == ("time-zone-wrong", "open")
+
+    ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
+    assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before - 3600, abs=60)
+    assert ask("sql", "SELECT DISTINCT clock_shift_min AS m FROM reading WHERE site_id = 'R-1'") == [{"m": -60}]
+    (mended,) = ask("sql", CLOCK)
+    assert (mended["exception_id"], mended["status"]) == (matter["exception_id"], "closed")
+    assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-01'")
+    assert "time-zone-wrong" not in {row["kind"] for row in ask("revisits")}
+    assert ask("detect")["days"] == []
+
+    ask("retime", "R-1", "--undo")
+    (again,) = ask("sql", CLOCK)
+    assert (again["exception_id"], again["status"]) == (matter["exception_id"], "open")
+    assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before, abs=60)
+    assert [bool(row["undone_at"]) for row in ask("sql", "FROM clock_shift")] == [True]
+
+
+def test_corrections_that_overlap_add_up() -> None:
+    at = [utc_midnight(date(2026, 1, n)) for n in range(1, 6)]
+    assert spans([(at[0], at[3], 60.0), (at[1], at[4], -15.0)]) == [
+        (at[0], at[1], 60.0),
+        (at[1], at[3], 45.0),
+        (at[3], at[4], -15.0),
+    ]
+    assert spans([(at[0], at[1], 30.0), (at[0], at[1], -30.0)]) == []

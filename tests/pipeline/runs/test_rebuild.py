@@ -1,0 +1,168 @@
+"""The history made again from the archive is the history."""
+
+import shutil
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import NoonmarkError, WorkspaceBusyError
+from pipeline.runs import cycle, decisions
+from pipeline.runs import rebuild as rebuilding
+from pipeline.store import reader
+from pipeline.workspace.lock import held
+from tests.pipeline.ingest.test_ingest import quarter_hours, zipped
+from tests.support.fleet import DAY, Fleet, differences, roof, stamps, sunny, table
+
+
+@pytest.fixture
+def lived(tmp_path: Path, template: Path) -> Fleet:
+    """A copy of the template, to do with as one likes."""
+    shutil.copytree(template, tmp_path / "lived")
+    fleet = Fleet.of(tmp_path / "lived")
+    with fleet.run() as run:
+        cycle.publish(run)  # the reader names its parts by where they lie
+    return fleet
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workspace in which a good deal has happened: corrections, overlaps, zips, devices, bad rows, decisions."""
+    root = tmp_path_factory.mktemp("lived")
+    fleet = Fleet(root, 4, devices=[("S4", "A"), ("S4", "B")])
+    for site in ("S1", "S2", "S3"):
+        fleet.drop(f"{site}_roof_10.csv", roof(sunny()))
+    fleet.cycle()
+    # of two profiles in one batch, each with a say on one instant: the order of arrival decides
+    overlap = [("S1", stamp, 5) for stamp in stamps(8)]
+    fleet.drop("meter_1.csv", table("site,t,grid", overlap))
+    fleet.drop("deep/S1_roof_2.csv", quarter_hours(7, 8, 9) + "2026-03-10 01:00,x,1,1\n")
+    fleet.drop("S2_roof_single.csv", roof([("2026-03-11 00:00", 3, 3)]))
+    fleet.drop("night.zip", zipped(**{
+        "meter_2.csv": table("site,t,grid", [("S1", stamp, 6) for stamp in stamps(8)]),
+        "S3_roof_z.csv": quarter_hours(1, 1, 1), "S3_roof_bad.csv": "a,b\n",
+        "S4A_roof_z.csv": quarter_hours(2, 2, 2), "S4B_roof_z.csv": quarter_hours(3, 3, 3),
+    }))  # fmt: skip
+    fleet.drop("S1_roof_copy.csv", roof(sunny()))
+    fleet.cycle()
+    fleet.drop("meter_3.csv", table("site,t,grid", [("S1", stamp, 5) for stamp in stamps(4)]))
+    fleet.cycle()
+    with fleet.run() as run:
+        (matter, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
+        decisions.decide(run, matter[0], "acknowledge", until=None, note="seen")
+        decisions.retime(run, "S2", shift_min=-30, first=DAY, last=DAY)
+        cycle.publish(run)
+    return root
+
+
+def test_a_rebuild_gives_the_identical_history(lived: Fleet) -> None:
+    before, times = lived.history(), lived.ask("SELECT export_id, taken_in_at FROM export_file ORDER BY ALL")
+    archive, runs = lived.files("archive"), lived.ask("SELECT run_id, job FROM run ORDER BY ALL")
+    readings = reader.ask(lived.space.reader, "FROM reading ORDER BY ALL")
+    assert before["finding"] and before["decision"] and before["clock_shift"] and before["rejected_row"]
+    result = lived.rebuild()
+    assert differences(before, lived.history()) == {}
+    assert lived.ask("SELECT export_id, taken_in_at FROM export_file ORDER BY ALL") == times
+    assert lived.ask("SELECT run_id, job FROM run ORDER BY ALL") == runs
+    assert lived.files("archive") == archive and result.rows_read == sum(c[0] for c in lived.ledger().values())
+    assert reader.ask(lived.space.reader, "FROM reading ORDER BY ALL").equals(readings)
+    assert not list(lived.space.root.glob("*rebuilding*"))
+
+
+def test_a_rebuild_in_other_batches_is_the_same(lived: Fleet) -> None:
+    before = lived.history()
+    lived.space.settings_file.write_text("[ingest]\nsettle_s = 0\nbatch_files = 1\n")
+    lived.rebuild()
+    assert differences(before, lived.history()) == {}
+
+
+def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> None:
+    """Decisions and corrections are gone with it; readings, site-days (uncorrected), rejects and sums are not."""
+    with lived.run() as run:
+        decisions.undo_retime(run, "S2", shift_min=None, first=None, last=None)
+    before = lived.history()
+    lived.space.database.unlink()
+    lived.rebuild()
+    after = lived.history()
+    for name in ("reading_raw", "export_file", "rejected_row", "rejected_cell", "light_day", "known_interval"):
+        assert after[name] == before[name], name
+    expectation = ("expected_kwh", "performance_pct")
+    columns = [name for (name,) in lived.ask("SELECT column_name FROM (DESCRIBE site_day)")]
+    kept = [n for n, name in enumerate(columns) if name not in expectation]
+    pick = [[tuple(row[n] for n in kept) for row in one["site_day"]] for one in (before, after)]
+    assert pick[0] == pick[1]
+    assert after["decision"] == [] == after["judged"]
+    lived.cycle()
+    assert {row[:3] for row in lived.history()["finding"]} == {row[:3] for row in before["finding"]}
+
+
+def test_life_goes_on_after_a_rebuild(lived: Fleet) -> None:
+    lived.rebuild()
+    number = lived.value("SELECT max(export_id) FROM export_file")
+    lived.drop("S1_roof_11.csv", roof(sunny(date(2026, 3, 11))))
+    lived.drop("S1_roof_10.csv", roof(sunny()))
+    result = lived.cycle().taken_in
+    assert (result.files, result.copies) == (1, ["S1_roof_10.csv"])
+    assert lived.value("SELECT max(export_id) FROM export_file") == number + 1
+    assert lived.value("SELECT count(*) = count(DISTINCT run_id) FROM run")
+
+
+def test_days_that_were_judged_though_nothing_arrived_are_judged_again(tmp_path: Path) -> None:
+    fleet = Fleet(tmp_path, 1)
+    fleet.drop("S1_roof_a.csv", roof(sunny()))
+    fleet.cycle(day=date(2026, 3, 14))
+    before = fleet.history()
+    assert before["judged"][-1][1] == date(2026, 3, 14) > max(row[1] for row in before["site_day"])
+    fleet.rebuild()
+    assert differences(before, fleet.history()) == {}
+
+
+def test_a_rebuild_that_ends_early_leaves_the_old_history(lived: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    before, shown = lived.history(), reader.ask(lived.space.reader, "FROM reading ORDER BY ALL")
+    for step in ("sum_up", "_judge_again", "_keep"):
+        with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+            patch.setattr(rebuilding, step, lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+            lived.rebuild()
+        assert differences(before, lived.history()) == {}
+        assert reader.ask(lived.space.reader, "FROM reading ORDER BY ALL").equals(shown)
+    lived.rebuild()  # and the leftovers are in nobody's way
+    assert differences(before, lived.history()) == {}
+
+
+def test_a_rebuild_stopped_before_its_reader_is_published_is_made_up_for(lived: Fleet, monkeypatch) -> None:
+    before, shown = lived.history(), reader.ask(lived.space.reader, "FROM reading ORDER BY ALL")
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(rebuilding, "publish", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
+        lived.rebuild()
+    assert differences(before, lived.history()) == {}
+    assert reader.ask(lived.space.reader, "FROM reading ORDER BY ALL").equals(shown)
+    lived.cycle()
+    assert reader.ask(lived.space.reader, "FROM reading ORDER BY ALL").equals(shown)
+
+
+def test_an_old_history_that_cannot_be_read_is_not_thrown_away(lived: Fleet) -> None:
+    lived.space.database.write_bytes(b"no database" * 1000)
+    with pytest.raises(NoonmarkError, match="decisions and corrections would be lost"):
+        lived.rebuild()
+    assert lived.space.database.read_bytes().startswith(b"no database")
+
+
+def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
+    unfinished = lived.space.root / "noonmark.rebuilding.duckdb"
+    unfinished.write_text("another run's")
+    with held(lived.space), pytest.raises(WorkspaceBusyError):
+        lived.rebuild()
+    assert unfinished.read_text() == "another run's"
+
+
+def test_a_mended_profile_is_made_good_by_a_rebuild(tmp_path: Path) -> None:
+    """One row cannot tell its interval; with interval_min in the profile the archive gives it after all."""
+    fleet = Fleet(tmp_path)
+    fleet.drop("S1_roof_a.csv", roof([("2026-03-10 12:00", 3, 3)]))
+    fleet.take_in()
+    assert fleet.ledger() == {"S1_roof_a.csv": (1, 0, 0, 0, 1)}
+    text = (fleet.space.profiles / "roof.toml").read_text()
+    fleet.profile("roof", text.replace('zone = "utc"', 'zone = "utc"\ninterval_min = 5'))
+    fleet.rebuild()
+    assert fleet.ledger() == {"S1_roof_a.csv": (1, 1, 0, 0, 0)}
+    assert fleet.ask("SELECT pv_w, interval_s FROM reading_raw") == [(3.0, 300)]

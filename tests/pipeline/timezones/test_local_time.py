@@ -1,0 +1,62 @@
+"""Wall clocks and lengths of days against Python's zoneinfo on the pinned tzdata."""
+
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import polars as pl
+import pytest
+
+from pipeline.timezones.local_time import add_local, day_hours, day_start, local_day_span
+
+ZONES = [
+    "Europe/Lisbon",
+    "Australia/Lord_Howe",
+    "Asia/Kathmandu",
+    "Pacific/Apia",
+    "Africa/Casablanca",
+    "Atlantic/Azores",
+    "America/Phoenix",
+    "America/St_Johns",
+    "Pacific/Chatham",
+    "Asia/Kolkata",
+    "Australia/Adelaide",
+]
+
+
+@pytest.mark.parametrize("year", [2011, 2025])
+def test_wall_clocks_are_those_of_zoneinfo(year: int) -> None:
+    instants = [datetime(year, 1, 1, tzinfo=UTC) + timedelta(minutes=30 * n) for n in range(17_600)]
+    frame = pl.DataFrame({"ts_utc": instants * len(ZONES), "timezone": [zone for zone in ZONES for _ in instants]})
+    local = add_local(frame)["ts_local"].to_list()
+    expected = [at.astimezone(ZoneInfo(zone)).replace(tzinfo=None) for zone in ZONES for at in instants]
+    assert local == expected
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "hours"),
+    [
+        ("Europe/Zurich", date(2026, 3, 29), 23),
+        ("Europe/Zurich", date(2026, 10, 25), 25),
+        ("Australia/Lord_Howe", date(2025, 4, 6), 24.5),  # thirty minutes of daylight saving
+        ("Atlantic/Azores", date(2025, 3, 30), 23),  # its midnight is the hour that is missing
+        ("America/Phoenix", date(2025, 3, 9), 24),
+        ("Pacific/Apia", date(2011, 12, 29), 24),
+        ("Pacific/Apia", date(2011, 12, 31), 24),
+    ],
+)
+def test_lengths_of_days(zone: str, day: date, hours: float) -> None:
+    assert day_hours(pl.DataFrame({"timezone": [zone], "day": [day]})).to_list() == [hours]
+
+
+def test_a_day_begins_with_the_first_instant_of_its_date() -> None:
+    # Apia went from 29 to 31 December 2011: 30 December has no instant, and 31 December begins where it would have
+    assert day_start("Pacific/Apia", date(2011, 12, 31)) == datetime(2011, 12, 30, 10, tzinfo=UTC)
+    # Azores, 30 March 2025: the clock goes from 23:59 to 01:00
+    assert day_start("Atlantic/Azores", date(2025, 3, 30)) == datetime(2025, 3, 30, 1, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("zone", [*ZONES, "Pacific/Kiritimati", "Etc/GMT+12"])
+def test_the_span_of_a_local_day_encloses_it_in_every_zone(zone: str) -> None:
+    lo, hi = local_day_span(date(2025, 6, 1), date(2025, 6, 2))
+    assert lo <= day_start(zone, date(2025, 6, 1))
+    assert day_start(zone, date(2025, 6, 3)) <= hi

@@ -1,0 +1,1 @@
+"""The simulator behind sample_exports."""

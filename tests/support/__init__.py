@@ -1,0 +1,1 @@
+"""Builders that several tests share."""
