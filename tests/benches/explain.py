@@ -51,10 +51,12 @@ def describe(site: Site, fleet: Fleet) -> str:
         if battery
         else "no battery"
     )
+    beside = "alone" if site.is_alone else "neighbours"
     return (
-        f"{place.climate.name} {place.latitude:.1f} N, {'alone' if site.is_alone else 'neighbours'}; {planes}; inverter "
-        f" {roof.inverter_kw:g} kW; {site.limit_class}; {store}; {site.house.kind} {site.house.base_w:.0f} W; "
-        f"{fleet.forms[site.profile].name} {site.logger.minutes} min, {site.logger.power_step_w:g} W; register {site.told}"
+        f"{place.climate.name} {place.latitude:.1f} N, {beside}; {planes}; "
+        f"inverter {roof.inverter_kw:g} kW; {site.limit_class}; {store}; {site.house.kind} {site.house.base_w:.0f} W; "
+        f"{fleet.forms[site.profile].name} {site.logger.minutes} min, {site.logger.power_step_w:g} W; "
+        f"register {site.told}"
     )
 
 

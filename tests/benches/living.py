@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
@@ -71,6 +71,28 @@ def live_through(fleet: Fleet, root: Path) -> Lived:
     return lived
 
 
+@dataclass
+class Taken:
+    """What taking in a whole fleet gave."""
+
+    rows: pl.DataFrame  # reading_raw
+    problems: list[str]  # files in quarantine, rejected rows and cells
+
+
+def readings_of(fleet: Fleet, root: Path) -> Taken:
+    """Every export of the fleet, taken in at once."""
+    exports = write_workspace(fleet, root)
+    workspace = Workspace(root)
+    for number in range(fleet.days + 7):
+        exports.deliver(number, workspace.inbox)
+    with opened(workspace, is_quiet=True) as run:
+        result = take_in(run)
+        problems = [f"{place}: {reason}" for place, reason in result.quarantined]
+        problems += [f"{result.rows_rejected} rows rejected"] if result.rows_rejected else []
+        problems += [f"{result.cells_rejected} cells rejected"] if result.cells_rejected else []
+        return Taken(run.store.frame("SELECT * FROM reading_raw"), problems)
+
+
 def _spans(register_days: set[int], days: int) -> list[tuple[int, int]]:
     cuts = sorted({0, *register_days, days})
     return list(pairwise(cuts))
@@ -110,8 +132,3 @@ def _timed_detectors(seconds: dict[str, float]) -> Iterator[None]:
     finally:
         for module, name, function in places:
             setattr(module, name, function)
-
-
-def days_of(fleet: Fleet) -> list[date]:
-    """The days of the span."""
-    return [fleet.first + timedelta(days=n) for n in range(fleet.days)]

@@ -54,7 +54,7 @@ def _tariff(control: Control, axis: Axis, site: Site, _air: Array, rng: Rng) -> 
 
 
 def _outage(control: Control, axis: Axis, site: Site, _air: Array, rng: Rng) -> None:
-    for day in rng.choice(np.arange(4, axis.days - 2), 2, replace=False):
+    for day in rng.integers(axis.days // 6, axis.days, 2):
         begin = axis.midnight_s(site.zone, int(day)) + float(rng.uniform(6, 20)) * 3600
         control.grid_on = np.where(axis.within(begin, begin + float(rng.uniform(1.5, 6)) * 3600), 0.0, control.grid_on)
 
@@ -70,7 +70,7 @@ def _cold(control: Control, _axis: Axis, _site: Site, air_c: Array, _rng: Rng) -
 
 
 def _switched_off(control: Control, axis: Axis, site: Site, _air: Array, rng: Rng) -> None:
-    day = int(rng.integers(8, axis.days - 8))
+    day = int(rng.integers(axis.days // 6, axis.days - axis.days // 6))
     begin = axis.midnight_s(site.zone, day) + 9.5 * 3600
     off = axis.within(begin, begin + float(rng.uniform(2, 5)) * 3600)
     control.pv_w = np.where(off, 0.0, control.pv_w) * np.where(axis.mid_s >= begin, 1.0, 0.96)
