@@ -49,9 +49,8 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
         case "underperformance" | "string-loss":
             shows = made > 0.03 * np.maximum(daily(healthy.pv_w), 0.2)
         case "battery-grid-charging":
-            values = daily(
-                np.where(on, np.minimum(np.clip(-truth.battery_w, 0, None), np.clip(truth.grid_w, 0, None)), 0.0)
-            )
+            beyond = np.clip(-truth.battery_w - truth.pv_w, 0, None)  # only the grid can have given it
+            values = daily(np.where(on, np.minimum(beyond, np.clip(truth.grid_w, 0, None)), 0.0))
             shows = values > 0.5
         case "battery-below-reserve":
             reserve = site.battery.reserve_pct if site.battery else 0.0
