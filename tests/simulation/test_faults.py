@@ -112,7 +112,7 @@ def _stuck(name: str) -> Callable[[Case], bool]:
 
 def _reversed(case: Case) -> bool:
     """The reported grid goes against the true one on the whole meter, or on its phase."""
-    site, fault, truth, samples, _ = case
+    _, fault, truth, samples, _ = case
     inside = _inside(case)
     place = np.clip(((samples.true_s - truth.axis.start_s) // truth.axis.step_s).astype(int), 0, truth.axis.steps - 1)
     name = "grid_w" if fault.detail["phase"] < 0 else f"grid_l{fault.detail['phase'] + 1}_w"
