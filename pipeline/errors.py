@@ -4,6 +4,7 @@ NoonmarkError            exit status 2 unless a subclass says otherwise; printed
   InvalidInputError      settings, register or profiles: carries every Fault found
   WorkspaceBusyError     exit status 3: another run holds the workspace
   QueryError             a query on the analyst's database that DuckDB refuses
+  RefusedError           what was asked for cannot be done as things stand; raised before anything is changed
   StoppedError           the service was told to stop; raised between two safe points
 """
 
@@ -54,6 +55,10 @@ class WorkspaceBusyError(NoonmarkError):
 
 class QueryError(NoonmarkError):
     """A query that the analyst's database refuses."""
+
+
+class RefusedError(NoonmarkError):
+    """What was asked for cannot be done as things stand; nothing was changed."""
 
 
 class StoppedError(NoonmarkError):

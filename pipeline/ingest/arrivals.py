@@ -4,7 +4,6 @@ import errno
 import filecmp
 import os
 import re
-import shutil
 import time
 from collections.abc import Iterable
 from datetime import datetime
@@ -12,7 +11,7 @@ from pathlib import Path, PurePosixPath
 from typing import NamedTuple
 
 from pipeline.errors import NoonmarkError
-from pipeline.profiles.model import without_compression
+from pipeline.files import copy_file, replace_file
 from pipeline.workspace.places import Workspace
 
 WAIT_AT_MOST_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside
@@ -165,14 +164,22 @@ def to_quarantine(
     folder = f"{arrival.folder}/" if arrival.folder else ""
     whence = f"{arrival.place}/{shown(member)}" if member else arrival.place
     said = f"{reason}\n\nfrom: {whence}\n{PUT_BACK}{shown(folder)}{shown(name)}\n"
-    target.with_name(target.name + REASON).write_text(shown(said), encoding="utf-8")
+    replace_file(target.with_name(target.name + REASON), shown(said))
     if data is None:
         _hand_over(arrival, target)
     elif not target.exists():
-        unfinished = target.with_name("." + target.name)
-        unfinished.write_bytes(data)
-        unfinished.replace(target)
+        replace_file(target, data)
     return target
+
+
+def quarantined(workspace: Workspace) -> list[tuple[str, str]]:
+    """(file, reason) of everything that lies in quarantine."""
+    found = []
+    for reason in sorted(workspace.quarantine.glob("*.reason.txt")):
+        file = reason.with_name(reason.name.removesuffix(".reason.txt"))
+        if file.exists():
+            found.append((file.name, reason.read_text(encoding="utf-8").split("\n\n", 1)[0].replace("\n", "; ")))
+    return found
 
 
 def is_reason(arrival: Arrival) -> bool:
@@ -201,6 +208,8 @@ def _kept_name(name: str) -> str:
 
 def _free(folder: Path, name: str, content: Path | bytes) -> Path:
     """Where the content lies in the folder already, or a name that is free; endings stay, since profiles read them."""
+    from pipeline.profiles.model import without_compression  # loaded here: `status` only counts what waits
+
     plain = without_compression(name)
     start, dot, ending = plain.rpartition(".") if "." in plain else (plain, "", "")
     endings = ending + name[len(plain) :]
@@ -228,8 +237,6 @@ def _hand_over(arrival: Arrival, target: Path) -> None:
             if error.errno != errno.EXDEV:
                 raise
     if not target.exists():  # on another file system: copy whole, then remove
-        unfinished = target.with_name("." + target.name)
-        shutil.copy2(arrival.path, unfinished)
-        unfinished.replace(target)
+        copy_file(arrival.path, target)
     if arrival.is_ours:
         arrival.path.unlink(missing_ok=True)

@@ -11,18 +11,18 @@ import polars as pl
 import detectors
 from pipeline import digest as pages
 from pipeline import progress
+from pipeline.checked import note_checked, stamp
 from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
 from pipeline.detection.run_detectors import Judged
-from pipeline.digest import mail
-from pipeline.errors import NoonmarkError, StoppedError
+from pipeline.errors import NoonmarkError, RefusedError, StoppedError
 from pipeline.frames import DEVICES, INSTALLERS
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Ingest, IngestResult
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.runs.check import check_or_refuse
-from pipeline.store import Store, history, kept, reader
+from pipeline.store import Store, digests, history, kept, reader
 from pipeline.workspace.lock import held
 from pipeline.workspace.places import Workspace
 
@@ -72,8 +72,10 @@ def opened(
 
     Raises InvalidInputError with every fault, WorkspaceBusyError, or NoonmarkError if the history can't be opened.
     """
+    before = stamp(workspace)
     checked = check_or_refuse(workspace)
     with held(workspace, wait_s=wait_s):
+        note_checked(workspace, before, checked)
         for folder in (workspace.inbox, workspace.archive, workspace.quarantine, workspace.reader, workspace.digests):
             folder.mkdir(exist_ok=True)
         place = database or workspace.database
@@ -98,15 +100,37 @@ def _tables(register: Register) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 @contextmanager
 def recorded(store: Store, job: str) -> Iterator[list[str]]:
-    """A row of the run ledger; what is appended to the list is its outcome (the first) and its detail."""
+    """A row of the run ledger; what is appended to the list is its outcome (the first) and its detail.
+
+    Of a run that ends in an error the outcome is `failed`; `refused` where nothing could be changed as things stood,
+    and `stopped` where the service was told to end.
+    """
     run_id = store.start_run(job)
     said: list[str] = []
     try:
         yield said
     except BaseException as error:
-        store.end_run(run_id, "failed", f"{type(error).__name__}: {error}")
+        outcome = {RefusedError: "refused", StoppedError: "stopped", KeyboardInterrupt: "stopped"}.get(
+            type(error), "failed"
+        )
+        store.end_run(run_id, outcome, f"{type(error).__name__}: {error}")
         raise
     store.end_run(run_id, said[0] if said else "done", "; ".join(said[1:]))
+
+
+@contextmanager
+def published(run: Opened, job: str) -> Iterator[list[str]]:
+    """A recorded run whose results are published when it ends, also where it fails: analysts and `status` see both."""
+    try:
+        with recorded(run.store, job) as said:
+            yield said
+    except Exception as error:
+        try:
+            publish(run)
+        except Exception as later:  # the first error is what counts
+            error.add_note(f"nor could the history be published: {later}")
+        raise
+    publish(run)
 
 
 def publish(run: Opened) -> None:
@@ -134,20 +158,23 @@ def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
 
 def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | None = None) -> Judged:
     """Judges the days given, or every day not yet judged (up to `until`, judged even if nothing arrived of it)."""
+    refuse_days_not_over(run.store, days if until is None else [until])
     sum_up(run)
-    now = datetime.now(UTC)
     if days is None:
-        days = run_detectors.due_days(run.store, now, run.settings.detect.judge_after_h)
+        days = run_detectors.due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
         if until is not None:
             days = with_silent_days(days, history.last_judged_day(run.store), until)
-    elif late := [day for day in days if not run_detectors.has_ended(run.store, day, now)]:
-        raise NoonmarkError(
-            "a day can be judged once it has ended at every site", f"{late[0]}", "choose an earlier day"
-        )
     with run.progress("judging", len(days), "days") as tell:
         result = run_detectors.judge(run.store, days, tell)
     run_detectors.update_exceptions(run.store)
     return result
+
+
+def refuse_days_not_over(store: Store, days: Sequence[date] | None) -> None:
+    """Raises RefusedError if a local day has not ended at every watched site."""
+    now = datetime.now(UTC)
+    if late := [day for day in days or () if not run_detectors.has_ended(store, day, now)]:
+        raise RefusedError("a day can be judged once it has ended at every site", f"{late[0]}", "choose an earlier day")
 
 
 def with_silent_days(due: Sequence[date], last_judged: date | None, until: date) -> list[date]:
@@ -178,36 +205,28 @@ def facts_of(run: Opened, day: date) -> pages.DigestFacts:
 
 
 def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFacts:
-    """What came in since the last digest was written, and what waits for a person."""
-    totals = history.taken_in_since(run.store, history.last_digest_at(run.store))
+    """What came in since the digest of the judged day before, and what waits for a person."""
+    span = digests.span(run.store, day)
+    totals = digests.taken_in(run.store, span)
     with_data = history.site_days(run.store, day, day).filter(pl.col("readings") > 0)["site_id"]
     silent = sites.filter(pl.col("watched") & ~pl.col("site_id").is_in(with_data.to_list()))["site_id"]
     return pages.IngestFacts.model_validate(
-        {**totals, "quarantined": quarantined(run.workspace), "sites_without_data": silent.to_list()}
-    )
+        {
+            **totals, **span._asdict(),
+            "quarantined": arrivals.quarantined(run.workspace), "sites_without_data": silent.to_list(),
+        }
+    )  # fmt: skip
 
 
-def quarantined(workspace: Workspace) -> list[tuple[str, str]]:
-    """(file, reason) of everything that lies in quarantine."""
-    found = []
-    for reason in sorted(workspace.quarantine.glob("*.reason.txt")):
-        file = reason.with_name(reason.name.removesuffix(".reason.txt"))
-        if file.exists():
-            found.append((file.name, reason.read_text(encoding="utf-8").split("\n\n", 1)[0].replace("\n", "; ")))
-    return found
-
-
-def write_digest(run: Opened, day: date | None = None, *, is_mailed: bool = False) -> tuple[pages.DigestFacts, Path]:
-    """The digest of `day` (else of the last judged day), and its folder. Raises NoonmarkError if nothing was judged."""
+def write_digest(run: Opened, day: date | None = None) -> tuple[pages.DigestFacts, Path]:
+    """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
     last = history.last_judged_day(run.store)
     if last is None or (day is not None and not history.is_judged(run.store, day)):
         asked = "the history" if day is None else str(day)
-        raise NoonmarkError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
+        raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
     facts = facts_of(run, day or last)
     folder = run.workspace.digests / facts.day.isoformat()
     pages.write_digest(folder, facts)
-    if is_mailed:
-        mail.send(mail.compose(facts, run.settings.mail), run.settings.mail)
     return facts, folder
 
 
@@ -225,14 +244,18 @@ class CycleResult:
         return self.taken_in.needs_person or self.judged.needs_person
 
 
-def cycle(run: Opened, *, day: date | None = None, is_mailed: bool = False) -> CycleResult:
-    """Ingest, detect, digest, once. With `day`, days up to it are judged, even if nothing arrived of them."""
+def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
+    """Ingest, detect, digest, once. With `day`, days up to it are judged, even if nothing arrived of them.
+
+    Raises RefusedError, before anything is taken in, if `day` has not ended at every watched site.
+    """
+    refuse_days_not_over(run.store, None if day is None else [day])
     taken_in = take_in(run)
     judged = detect(run, until=day)
     facts, folder = None, None
     if history.last_judged_day(run.store) is not None:
         wanted = day if day is not None and history.is_judged(run.store, day) else None
-        facts, folder = write_digest(run, wanted, is_mailed=is_mailed)
+        facts, folder = write_digest(run, wanted)
     return CycleResult(taken_in, judged, facts, folder)
 
 

@@ -10,7 +10,7 @@ import polars as pl
 
 import detectors
 from pipeline.detection import run_detectors
-from pipeline.errors import NoonmarkError
+from pipeline.errors import NoonmarkError, RefusedError
 from pipeline.runs.cycle import Opened, sum_up
 from pipeline.store import Store, history
 from pipeline.timezones.local_time import day_start
@@ -19,29 +19,55 @@ FOREVER = datetime(2200, 1, 1, tzinfo=UTC)
 MOST_MINUTES = 26 * 60  # two zones of the earth are at most 26 hours apart
 
 
-def decide(run: Opened, exception_id: str, action: str, *, until: date | None = None, note: str = "") -> dict[str, Any]:
-    """The exception as it stands after the decision. Raises NoonmarkError if it is unknown or closed."""
+def decide(
+    run: Opened,
+    exception_id: str,
+    action: str,
+    *,
+    until: date | None = None,
+    note: str = "",
+    by: str | None = None,
+    person: str | None = None,
+) -> dict[str, Any]:
+    """The exception as it stands after the decision of `by` (else who is logged in), to be seen to by `person`.
+
+    Raises RefusedError, with nothing changed, if the exception is unknown or the action does not fit how it stands.
+    """
     row = _exception(run.store, exception_id)
     last = history.last_judged_day(run.store)
     assert last is not None  # an exception exists, so a day was judged
-    if row["status"] == "closed":
-        raise NoonmarkError(
+    if row["status"] == "closed" and action != "reopen":
+        raise RefusedError(
             "the exception is closed already", exception_id, "see `noonmark exceptions show` for when and why"
         )
+    if row["status"] == "open" and action == "reopen":
+        raise RefusedError("the exception is open already", exception_id, "see `noonmark exceptions show`")
     if action == "snooze" and (until is None or until <= last):
-        raise NoonmarkError("a snooze ends after the last judged day", f"--until {until}", f"choose a day after {last}")
-    run.store.con.execute(
-        "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?)",
-        [datetime.now(UTC), last, exception_id, action, until, note, _who()],
-    )
-    run_detectors.update_exceptions(run.store)
-    return _exception(run.store, exception_id)
+        raise RefusedError("a snooze ends after the last judged day", f"--until {until}", f"choose a day after {last}")
+    with run.store.transaction():
+        run.store.con.execute(
+            """
+            INSERT INTO decision (decided_at, on_day, exception_id, action, until, note, decided_by, decided_for)
+            VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+            """,
+            [datetime.now(UTC), last, exception_id, action, until, note, by or _who(), person],
+        )
+        run_detectors.update_exceptions(run.store)
+        after = _exception(run.store, exception_id)
+        if action == "reopen" and after["status"] == "closed":
+            raise RefusedError(
+                "this exception cannot be opened again: a later one of its site took its place, or a correction of the "
+                "clock closed it",
+                exception_id,
+                "see `noonmark exceptions list`; a correction is taken back by `noonmark retime --undo`",
+            )
+    return after
 
 
 def _exception(store: Store, exception_id: str) -> dict[str, Any]:
     found = store.frame("SELECT * FROM exception WHERE exception_id = ?", [exception_id])
     if found.is_empty():
-        raise NoonmarkError("there is no such exception", exception_id, "`noonmark exceptions list` shows them")
+        raise RefusedError("there is no such exception", exception_id, "`noonmark exceptions list` shows them")
     return found.row(0, named=True)
 
 

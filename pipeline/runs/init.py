@@ -36,6 +36,7 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
+retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]
 keep_h = 48                 # hours that replaced files stay, for sessions that still have them open

@@ -8,6 +8,7 @@ import duckdb
 
 from pipeline.detection import run_detectors
 from pipeline.errors import NoonmarkError
+from pipeline.files import move_file
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Again, Ingest, IngestResult
 from pipeline.runs.cycle import Opened, opened, publish, sum_up
@@ -21,6 +22,8 @@ KEPT = (
     "clock_shift_span",
     "export_copy",
     "mended_exception",
+    "mail",
+    "digest_span",
 )  # what people did is not in the archive
 
 
@@ -43,7 +46,7 @@ def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
         history.mark_everything_due(run.store)
         run.store.con.execute("CHECKPOINT history")
         run.store.close()
-        unfinished.replace(workspace.database)
+        move_file(unfinished, workspace.database)
         # Only now the reader: a run killed before this line leaves analysts the old history, whole.
         with Store(workspace.database) as store:
             publish(replace(run, store=store))

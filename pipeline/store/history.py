@@ -211,29 +211,6 @@ def last_digest_at(store: Store) -> datetime:
     return found if isinstance(found, datetime) else datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def taken_in_since(store: Store, instant: datetime) -> dict[str, object]:
-    """Files, rows, rejected rows and their reasons since an instant."""
-    totals = store.con.execute(
-        """
-        SELECT count(*), coalesce(sum(rows_read), 0), coalesce(sum(rows_rejected), 0)
-        FROM export_file WHERE taken_in_at >= ?
-        """,
-        [instant],
-    ).fetchall()
-    files, rows, bad = totals[0]
-    reasons = store.con.execute(
-        """
-        SELECT r.reason, count(*) FROM rejected_row AS r JOIN export_file AS f USING (export_id)
-        WHERE f.taken_in_at >= ? GROUP BY r.reason ORDER BY 2 DESC, 1
-        """,
-        [instant],
-    ).fetchall()
-    return {
-        "files": int(files), "rows": int(rows), "rejected_rows": int(bad),
-        "rejected": [{"reason": reason, "rows": count} for reason, count in reasons],
-    }  # fmt: skip
-
-
 def mark_everything_due(store: Store) -> None:
     """Every part of the reader is written anew at the next publishing."""
     for relation in ("reading", "device_reading"):

@@ -4,8 +4,6 @@ Nobody but the pipeline opens the history itself, since a DuckDB file has one wr
 changed once written: a new part gets a new name, and the old one stays until sessions that knew it have ended.
 """
 
-import contextlib
-import re
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -13,13 +11,13 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.errors import QueryError
-from pipeline.store import readings
+from pipeline.files import move_file
+from pipeline.store import answers, readings
+from pipeline.store.answers import DATABASE
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
 
-DATABASE = "noonmark.duckdb"
 EMPTY = "empty.parquet"  # stands in for a relation without rows
 SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
 DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
@@ -34,7 +32,6 @@ MONTHLY = {  # relation -> what gives its rows of one month
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
-EXPLAIN = re.compile(r"^\s*EXPLAIN\s+(ANALYZE\s+)?(\([^()]*\)\s*)?", re.IGNORECASE)
 DAILY = ("reading", "device_reading")  # periods are UTC days, months once they are old
 
 
@@ -144,7 +141,7 @@ def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) 
     target.parent.mkdir(exist_ok=True)
     unfinished = target.with_suffix(".unfinished")
     store.con.execute(f"COPY ({sql}) TO '{_quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)")
-    unfinished.replace(target)
+    move_file(unfinished, target)
     return file
 
 
@@ -196,7 +193,7 @@ def _write_database(store: Store, folder: Path) -> None:
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
-    unfinished.replace(folder / DATABASE)
+    move_file(unfinished, folder / DATABASE)
 
 
 def _empty_part(store: Store, folder: Path, relation: str) -> str:
@@ -234,59 +231,12 @@ def forget(store: Store) -> None:
 
 
 def ask(folder: Path, sql: str) -> pl.DataFrame:
-    """The result of one query that reads the analyst's database, and nothing else of this machine.
+    """The result of one query as a frame; what a frame does not hold (intervals, unions) is text.
 
-    Raises QueryError if nothing was published yet, if the text does more than read, or if DuckDB refuses it.
+    Raises QueryError as `answers.answered` does.
     """
-    database = folder / DATABASE
-    if not database.exists():
-        raise QueryError(
-            "there is no history to ask yet", str(database.name), "take in exports first: `noonmark ingest`"
-        )
-    with contextlib.closing(duckdb.connect(str(database), read_only=True)) as con:
-        for setting in (
-            "SET TimeZone = 'UTC'",
-            "SET enable_progress_bar = false",
-            f"SET allowed_directories = ['{_quoted(folder.resolve())}/']",
-            "SET enable_external_access = false",
-            "SET lock_configuration = true",
-        ):
-            con.execute(setting)
-        try:
-            _refuse_more_than_reading(sql)
-            relation = con.sql(sql)
-            return pl.DataFrame() if relation is None else in_utc(relation.pl())
-        except duckdb.Error as error:
-            lines = [
-                line.strip() for line in str(error).splitlines() if line.strip() and not set(line.strip()) <= {"^"}
-            ]
-            raise QueryError(
-                " ".join(lines), "the query", '`noonmark sql "SHOW TABLES"` lists the relations'
-            ) from error
-
-
-def _refuse_more_than_reading(sql: str) -> None:
-    """Raises QueryError unless the text is one SELECT, WITH, FROM, SHOW, DESCRIBE, SUMMARIZE or EXPLAIN of these.
-
-    DuckDB itself says what a statement is: it takes all of these but EXPLAIN for a SELECT. What EXPLAIN explains is
-    looked at too, since EXPLAIN ANALYZE does it.
-    """
-    statements = duckdb.extract_statements(sql)
-    if len(statements) != 1:
-        raise QueryError("one query at a time, please", f"{len(statements)} statements were given", "ask one by one")
-    kind = statements[0].type
-    if kind == duckdb.StatementType.EXPLAIN:
-        explained = EXPLAIN.sub("", statements[0].query, count=1)
-        kinds = (
-            {one.type for one in duckdb.extract_statements(explained)} if explained != statements[0].query else set()
-        )
-        if kinds == {duckdb.StatementType.SELECT}:
-            return
-    if kind != duckdb.StatementType.SELECT:
-        raise QueryError(
-            f"the analyst's database is for reading, and this is {kind.name}", "the query",
-            "begin with SELECT, FROM, WITH, SHOW, DESCRIBE, SUMMARIZE or EXPLAIN",
-        )  # fmt: skip
+    with answers.answered(folder, sql) as relation:
+        return pl.DataFrame() if relation is None else in_utc(answers.for_frames(relation).pl())
 
 
 def _quoted(path: Path) -> str:

@@ -62,3 +62,15 @@ class Workspace:
     @property
     def lock_file(self) -> Path:
         return self.root / ".noonmark.lock"
+
+    @property
+    def mail_lock_file(self) -> Path:
+        return self.root / ".noonmark.mail.lock"
+
+    @property
+    def checked_file(self) -> Path:
+        return self.root / ".noonmark.checked.json"
+
+    @property
+    def heartbeat_file(self) -> Path:
+        return self.root / ".noonmark.heartbeat.json"
