@@ -103,6 +103,7 @@ class Ingest:
         self.register, self.profiles, self.again = register, profiles, again
         self.result = IngestResult()
         self.intervals = Intervals(ledger.known_intervals(store))
+        self.spring_hours = ledger.known_spring_hours(store)
         self.last_id = ledger.last_export_id(store)
         if self.last_id == 0 and again is None:
             self.last_id = arrivals.last_archived(
@@ -155,6 +156,8 @@ class Ingest:
                 fate.refused.append((part, part.problem))
             elif isinstance(chosen, str):
                 mend = "add its form to a profile's `match`, or a profile for it"
+                if chosen.endswith("fit this file"):
+                    mend = "narrow the `match` of one, or name the site's profile in sites.csv"
                 fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {mend}"))
             else:
                 named = chosen.site_in_place(name, part.folder) or ""
@@ -203,6 +206,7 @@ class Ingest:
                         fates[piece.arrival].refused.append((piece.part, reason))
                     else:
                         entries.append(self._entry(number, piece, fates[piece.arrival], now))
+                self.spring_hours |= ledger.learn_spring_hours(self.store, profile.name, found.files)
                 if entries:
                     written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
                     self._count(written, found)
@@ -228,13 +232,15 @@ class Ingest:
         targets = self.register.targets(profile.name)
         parts = [piece.part for piece in pieces]
         try:
-            return normalise(parts, profile, targets, known_interval_s=known_interval_s)
+            return normalise(
+                parts, profile, targets, known_interval_s=known_interval_s, known_spring_hour=self.spring_hours
+            )
         except (Exception, pl.exceptions.PanicException) as error:
             if len(parts) > 1:
                 return together([self._normalise([piece], known_interval_s) for piece in pieces])
             nothing = normalise([], profile, targets)
             reason = f"can't be read, for a reason that was not foreseen ({type(error).__name__}: {error}); report it"
-            files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [])], schema=FILES, orient="row")
+            files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [], None, None, [])], schema=FILES, orient="row")
             return nothing._replace(files=files)
 
     def _count(self, written: pl.DataFrame, found: Normalised) -> None:

@@ -51,7 +51,20 @@ OFFSET = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # the widest in use are -12:00
 
 def check_profile(data: dict[str, Any]) -> Iterator[Problem]:
     """Every problem that pydantic's look at the shape doesn't tell."""
-    for rule in (_names, _ndjson, _json, _csv, _match, _site, _stamp_columns, _stamp_format, _zone, _channels, _long):
+    for rule in (
+        _names,
+        _ndjson,
+        _json,
+        _csv,
+        _match,
+        _site,
+        _stamp_columns,
+        _stamp_format,
+        _zone,
+        _spring_hour,
+        _channels,
+        _long,
+    ):
         yield from rule(data)
 
 
@@ -230,6 +243,16 @@ def _zone(data: dict[str, Any]) -> Iterator[Problem]:
         words = ", ".join(f'"{word}"' for word in ZONE_WORDS)
         otherwise = f'write {words}, an IANA name, or an offset such as "+05:30"'
         yield Problem(place, zone, "unknown zone", name_mend(zone, [*ZONE_WORDS, *zone_names()], otherwise))
+
+
+def _spring_hour(data: dict[str, Any]) -> Iterator[Problem]:
+    table = _table(data, "timestamp")
+    zone = table.get("zone", "utc" if table.get("format") in EPOCH_FORMATS else "export_timezone")
+    if "spring_hour" not in table or not isinstance(zone, str):
+        return
+    if zone in ("in value", "utc") or OFFSET.fullmatch(zone):
+        problem = f"stamps of zone {zone} know no change of clocks"
+        yield Problem(("timestamp", "spring_hour"), table["spring_hour"], problem, "remove spring_hour")
 
 
 def _channels(data: dict[str, Any]) -> Iterator[Problem]:
