@@ -33,8 +33,8 @@ def normalise(
     """Readings of the exports of one profile.
 
     `targets` (TARGETS) says whom they speak of; `known_interval_s` by (site, device) helps where a file has one row
-    only, `known_spring_hour` by (profile, site) where too little sun tells how a filled spring hour is meant. Bad content never raises: it ends in `rejected`, `cells` or a
-    quarantine reason.
+    only, `known_spring_hour` by (profile, site) where too little sun tells how a filled spring hour is meant. Bad
+    content never raises: it ends in `rejected`, `cells` or a quarantine reason.
     """
     read = read_cells if profile.format == "csv" else read_json
     opened = read(parts, profile, profile.cell_columns())

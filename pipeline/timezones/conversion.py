@@ -9,7 +9,7 @@ import re
 import struct
 import zoneinfo
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from functools import lru_cache
 from importlib.resources import files
 from typing import NamedTuple
@@ -35,6 +35,7 @@ SUMMER_MAX_S = (
 PROBE = timedelta(days=7)  # ours: the rules that zones follow after their last listed change hold for weeks
 # (file, places of its rows, low and high edges of the missing hours, wall clock us) -> on standard time all year?
 IsStandard = Callable[[int, np.ndarray, np.ndarray, np.ndarray], bool]
+_WRITTEN = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # the widest in use are -12:00 and +14:00
 _FIXED = re.compile(r"([+-])(\d{2}):?(\d{2})")
 
 
@@ -65,6 +66,20 @@ def fixed_offset_s(text: str) -> int | None:
     if (found := _FIXED.fullmatch(text)) is None or int(found[2]) > 18 or int(found[3]) > 59:
         return None
     return (int(found[2]) * 3600 + int(found[3]) * 60) * (-1 if found[1] == "-" else 1)
+
+
+def is_fixed_offset(text: str) -> bool:
+    """Whether `text` is an offset from UTC as people write it down: +05:30, no wider than any in use."""
+    return _WRITTEN.fullmatch(text) is not None
+
+
+def tzinfo_of(zone: str) -> tzinfo:
+    """The zone, or the fixed offset, for the standard library's datetimes.
+
+    Raises zoneinfo.ZoneInfoNotFoundError for a name that is no zone.
+    """
+    fixed = fixed_offset_s(zone)
+    return zoneinfo.ZoneInfo(zone) if fixed is None else timezone(timedelta(seconds=fixed))
 
 
 class Transitions(NamedTuple):

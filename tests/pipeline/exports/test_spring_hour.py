@@ -142,7 +142,8 @@ def test_a_file_that_does_not_hold_the_hour_needs_no_choice() -> None:
     ("shift", "sigma", "change", "expected"),
     [
         (2, 5, 60, "standard time"), (58, 5, 60, "filled"), (-12, 5, 60, "standard time"),
-        (19, 5, 60, "standard time"), (21, 5, 60, None), (39, 5, 60, None), (41, 5, 60, "filled"),  # half of 60, less 10
+        (19, 5, 60, "standard time"), (21, 5, 60, None), (39, 5, 60, None),
+        (41, 5, 60, "filled"),  # the limits: half of 60, less 2 x 5
         (2, 15, 60, None), (-40, 2, 60, None), (110, 2, 60, None),  # too unsure; neither clock
         (1, 5, 30, "standard time"), (30, 5, 30, "filled"),  # Lord Howe: half an hour
     ],

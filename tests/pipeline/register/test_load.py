@@ -124,6 +124,19 @@ def test_a_battery_of_nought_is_none(tmp_path):
     assert (faults, register.sites["A"].battery_kwh) == ([], None)
 
 
+def test_zones_may_be_fixed_offsets(tmp_path):
+    header = REQUIRED.replace("timezone", "timezone,export_timezone")
+    row = SOUND.split(",")
+    at = REQUIRED.split(",").index("timezone")
+    row[at : at + 1] = ["+01:00", "-03:30"]
+    write(tmp_path, "sites.csv", header, ",".join(row))
+    register, faults = load(tmp_path)
+    site = register.sites["A"]
+    assert (faults, site.timezone, site.export_timezone) == ([], "+01:00", "-03:30")
+    [note] = [note for note in zone_notes(register) if note.column == "export_timezone"]
+    assert "270 min apart" in note.text
+
+
 @pytest.mark.parametrize(
     ("column", "value", "said"),
     [
@@ -145,7 +158,9 @@ def test_a_battery_of_nought_is_none(tmp_path):
         ("timezone", "Europe/Zürich", "write Europe/Zurich"),
         ("timezone", "europe/zurich", "write Europe/Zurich"),
         ("timezone", "CET+1", "write"),
-        ("timezone", "+01:00", "IANA"),
+        ("timezone", "+15:00", "+01:00"),
+        ("timezone", "+1:00", "+01:00"),
+        ("export_timezone", "UTC+1", "write UTC"),
         ("timezone", "Factory", "IANA"),
         ("export_timezone", "Pacific/Aukland", "write Pacific/Auckland"),
         ("export_timezone", "Kathmandu", "write Asia/Kathmandu"),

@@ -180,7 +180,8 @@ def test_each_file_with_a_filled_hour_is_asked_for() -> None:
 @pytest.mark.parametrize(
     ("zone", "summer", "offset_h"),
     [
-        ("Europe/Zurich", "2025-07-01", 1), ("America/New_York", "2025-07-01", -5), ("Australia/Sydney", "2025-01-15", 10),
+        ("Europe/Zurich", "2025-07-01", 1), ("America/New_York", "2025-07-01", -5),
+        ("Australia/Sydney", "2025-01-15", 10),
         ("Europe/Dublin", "2025-07-01", 0), ("Asia/Tokyo", "2025-07-01", 9), ("Africa/Casablanca", "2025-07-01", 1),
     ],
 )  # fmt: skip
