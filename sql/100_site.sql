@@ -5,8 +5,9 @@ SELECT
     site_id, name, latitude, longitude, timezone, export_timezone, installed_kwp, tilt_deg,
     azimuth_deg, inverter_kw, phases, feed_in_limit_kw, feed_in_buffer_w, import_limit_kw, battery_kwh, battery_reserve_pct,
     battery_resume_pct, battery_backup_floor_pct, grid_charging, nominal_voltage_v, nominal_frequency_hz, import_price, feed_in_price, currency,
-    installer_id, commissioned_on, profile, external_id, watched, address, contact, phone, access_note
-FROM history.site;
+    installer_id, commissioned_on, coalesce(p.profile, s.profile) AS profile, external_id, watched, address, contact, phone, access_note
+FROM history.site AS s LEFT JOIN history.site_profile AS p USING (site_id)
+ORDER BY s.rowid;
 COMMENT ON TABLE site IS 'one row per site of the register';
 COMMENT ON COLUMN site.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site.name IS 'the site''s name';
@@ -34,7 +35,7 @@ COMMENT ON COLUMN site.feed_in_price IS 'money per kWh fed in, in currency';
 COMMENT ON COLUMN site.currency IS 'ISO 4217 code';
 COMMENT ON COLUMN site.installer_id IS 'the installer''s id in the register';
 COMMENT ON COLUMN site.commissioned_on IS 'date; readings before it are kept, not judged';
-COMMENT ON COLUMN site.profile IS 'name of the profile of exports';
+COMMENT ON COLUMN site.profile IS 'name of the profile that its exports used last; before the first one, the register''s (null = not named)';
 COMMENT ON COLUMN site.external_id IS 'what the export calls the site';
 COMMENT ON COLUMN site.watched IS 'false = data is kept, nothing is raised';
 COMMENT ON COLUMN site.address IS 'text: where the site is';

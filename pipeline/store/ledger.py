@@ -149,11 +149,20 @@ def write(
     for relation in ("export_file", "rejected_row", "rejected_cell"):
         mark_due(store, relation, ledger["taken_in_at"].dt.date().unique())
     if not rows.is_empty():
+        _learn_profile(store, rows["site_id"].unique().sort(), profile_name)
         _mark_dirty(store, rows.select("site_id", "ts_utc").unique())
         _learn_channels(store, rows.filter(pl.col("device_id") != ""))
         if counters:
             _count_energy(store, rows, counters)
     return ledger
+
+
+def _learn_profile(store: Store, site_ids: pl.Series, profile_name: str) -> None:
+    """Keeps which profile the sites' exports used last."""
+    told = pl.DataFrame({"site_id": site_ids}).with_columns(profile=pl.lit(profile_name))
+    with store.offered(told=told):
+        store.con.execute("DELETE FROM site_profile AS p USING told WHERE p.site_id = told.site_id")
+        store.con.execute("INSERT INTO site_profile BY NAME SELECT * FROM told")
 
 
 def _learn_channels(store: Store, rows: pl.DataFrame) -> None:
