@@ -328,11 +328,11 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
     with fleet.run() as run:
         decisions.retime(run, "S1", shift_min=-60, first=DAY - timedelta(days=1), last=None)
         cycle.publish(run)
-    assert ask(fleet, noon) == [(datetime(2026, 3, 10, 11), -60.0, "2026-03-10 12:00")]
+    assert ask(fleet, noon) == [(datetime(2026, 3, 10, 11), -60.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
     with fleet.run() as run:
         decisions.undo_retime(run, "S1", shift_min=None, first=None, last=None)
         cycle.publish(run)
-    assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]
+    assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
 
 
 @pytest.mark.parametrize("shift_min", [90, -90, 1500, -1500])
