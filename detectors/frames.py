@@ -70,7 +70,7 @@ SITES = pl.Schema(
         "inverter_kw": pl.Float64,
         "phases": pl.Int32,
         "feed_in_limit_kw": pl.Float64,  # null = no limit, 0 = may not feed the grid
-        "feed_in_buffer_w": pl.Float64,
+        "feed_in_buffer_w": pl.Float64,  # null = not known, like the levels of the battery below
         "import_limit_kw": pl.Float64,
         "battery_kwh": pl.Float64,  # null = no battery
         "battery_reserve_pct": pl.Float64,
@@ -87,6 +87,7 @@ SITES = pl.Schema(
         "profile": pl.String,
         "external_id": pl.String,  # never null
         "watched": pl.Boolean,
+        **dict.fromkeys(("address", "contact", "phone", "access_note"), pl.String),  # for the installer's sheet
     }
 )
 

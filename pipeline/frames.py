@@ -131,6 +131,9 @@ FILES = pl.Schema(
         "rows_ignored": pl.Int64(),  # long exports: metrics that the profile does not name
         "quarantine": pl.String(),  # why the file can't be read as its profile says; null = it can
         "notes": pl.List(pl.String()),
+        "spring_hour": pl.String(),  # "filled" or "standard time"; null = no choice was needed
+        "spring_hour_proof": pl.String(),
+        "spring_hour_sites": pl.List(pl.String()),  # of which later files follow this choice
     }
 )
 
@@ -165,5 +168,7 @@ TARGETS = pl.Schema(
         "export_timezone": pl.String,
         "timezone": pl.String,
         "commissioned_on": pl.Date,
+        "latitude": pl.Float64,
+        "longitude": pl.Float64,
     }
 )

@@ -9,8 +9,8 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from detectors.battery.flows import NO_RESERVE, doubts, flows, with_battery
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
-from detectors.battery.flows import doubts, flows, with_battery
 from detectors.finding import Finding, Kind, NotJudged, Verdict
 
 DETECTOR = "battery-at-floor"
@@ -100,6 +100,8 @@ def detect(
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         reason = doubted.get(site_id) or _unknown(today.get(site_id))
+        if site["battery_reserve_pct"] is None:
+            reason = doubted.get(site_id) or NO_RESERVE
         if reason is not None:
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
         elif (site_id,) in past:

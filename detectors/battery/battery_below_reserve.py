@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import RESERVE_BAND_PCT, courses, doubts, flows, soc_steps, with_battery
+from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, doubts, flows, soc_steps, with_battery
 from detectors.finding import Finding, Kind, NotJudged, Verdict
 from detectors.frames import VOLTAGE_CHANNELS
 
@@ -70,6 +70,8 @@ def detect(
     raised = []
     for site in own_sites.iter_rows(named=True):
         reason = doubted.get(site["site_id"]) or _unknown(told.get(site["site_id"]))
+        if reason is None and site["battery_reserve_pct"] is None:
+            reason = NO_RESERVE
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
         elif told[site["site_id"]]["is_below"]:
@@ -152,6 +154,8 @@ def _unknown(told: Mapping[str, Any] | None) -> str | None:
         return None
     if told["is_odd"]:
         return "state of charge rises while the battery is said to discharge: its sign is in doubt"
+    if told["reserve_pct"] is None:
+        return NO_RESERVE
     if told["lowest_pct"] < told["reserve_pct"] and not told["battery_h"]:
         return "below its reserve, but battery power missing: it may have sunk by itself"
     if told["is_unsure"]:

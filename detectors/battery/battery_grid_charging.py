@@ -124,7 +124,8 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
         start_utc=pl.col("ts_utc").first(),
     )
     is_small = pl.col("kwh") <= pl.col("small_kwh")
-    was_empty = pl.col("first_pct") <= pl.col("floor_pct") + TOP_UP_PCT
+    # Where no floor is known, a small charge may be one that keeps the battery at it.
+    was_empty = (pl.col("first_pct") <= pl.col("floor_pct") + TOP_UP_PCT).fill_null(True)
     runs = runs.with_columns(
         is_top_up=(
             (pl.col("highest_pct") <= pl.col("reserve_pct") + TOP_UP_PCT)
@@ -145,6 +146,7 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
           for name in ("pv_w", "grid_w", "battery_w")),
         seen_h=pl.col("hours").filter("is_known").sum(),
         charged_kwh=(pl.col("charge_w") * pl.col("hours")).sum() / 1000,
+        floor_pct=pl.col("battery_backup_floor_pct").first(),
         need_kwh=pl.max_horizontal(pl.lit(LEAST_KWH), LEAST_SHARE * pl.col("battery_kwh").first()),
     )  # fmt: skip
     energies = ("from_grid_kwh", "from_grid_h", "top_up_kwh", "odd_kwh")
@@ -162,6 +164,11 @@ def _unknown(told: Mapping[str, Any] | None) -> str | None:
         return None
     if told["odd_kwh"] >= told["need_kwh"]:
         return "state of charge falls while the battery is said to charge: its sign is in doubt"
+    if told["floor_pct"] is None and told["top_up_kwh"] >= told["need_kwh"]:
+        return (
+            f"charged {told['top_up_kwh']:.1f} kWh from the grid, which may have kept it at its floor: "
+            "the register gives no backup floor"
+        )
     if told["seen_h"] < MIN_SEEN_H:
         return f"generation, battery and grid known together for {told['seen_h']:.0f} h of the day"
     return None

@@ -12,7 +12,7 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import RESERVE_BAND_PCT, courses, doubts, flows, with_battery
+from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, doubts, flows, with_battery
 from detectors.finding import Finding, Kind, NotJudged, Verdict
 
 DETECTOR = "battery-not-discharging"
@@ -57,6 +57,7 @@ MIN_EVENINGS = 3  # common practice: a schedule's floor left high shows over 3 e
 LOOK_BACK_DAYS = 21  # ours: three evenings of need within three weeks; a level older than that may be another setting
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 PICTURE_DAYS = 30
+SIGMA_PER_MAD = 1.4826  # sigma of normal values from their median absolute deviation
 
 KEPT = pl.Schema(
     {
@@ -175,6 +176,8 @@ def detect(
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         said = doubted.get(site_id) or _judge(site, today.get(site_id), past.get((site_id,)), day, min_evenings)
+        if site["battery_reserve_pct"] is None:
+            said = doubted.get(site_id) or _stops_at(told.filter(pl.col("site_id") == site_id))
         if isinstance(said, str):
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
@@ -193,7 +196,9 @@ def _tell(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Each day as `stuck`, `clear`, `waits`, `scattered`, `unneeded` or `unknown`, in order."""
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct", "battery_resume_pct", "import_limit_kw")
     reserve, level = pl.col("battery_reserve_pct"), pl.col("level_pct")
-    resume = pl.max_horizontal(reserve, "battery_resume_pct")
+    resume = pl.max_horizontal(
+        reserve, pl.col("battery_resume_pct").fill_null(100.0)
+    )  # not known: it may wait anywhere
     enough_kwh = pl.max_horizontal(pl.lit(MIN_REST_KWH), MIN_REST_SHARE * pl.col("battery_kwh"))
     rested = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H)
     is_high = level > reserve + MARGIN_PCT
@@ -215,6 +220,16 @@ def _tell(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("clear"))
         .otherwise(pl.lit("unneeded"))
     )
+
+
+def _stops_at(own: pl.DataFrame) -> str:
+    """Why nothing is judged without a reserve in the register, and where discharge stops as far as it was seen."""
+    levels = own.filter("has_stop")["level_pct"].drop_nulls()
+    if len(levels) < MIN_EVENINGS:
+        return NO_RESERVE
+    level_pct = float(levels.median())  # type: ignore[arg-type]
+    sigma_pct = SIGMA_PER_MAD * float((levels - level_pct).abs().median())  # type: ignore[arg-type]
+    return f"{NO_RESERVE}; discharge stops at {level_pct:.0f} +- {sigma_pct:.0f} %, seen on {len(levels)} days"
 
 
 def _judge(

@@ -24,6 +24,7 @@ IDLE_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 % of its range: b
 FLOWS = ("pv_w", "load_w", "grid_w", "battery_w", "soc_pct")
 NEXT_ROW = 1.5  # a row further away than so many intervals is not the next one
 PICTURE_MINUTES = 15  # 96 points a day
+NO_RESERVE = "the register gives no reserve of the battery"
 RESERVE_BAND_PCT = 2.0  # common practice, no source: levels are shown in whole per cent and settle within two
 
 

@@ -92,6 +92,8 @@ def _battery(site: dict, worst: dict) -> tuple[str, bool]:
         return f"the battery was charging with {-flow:.0f} W", True
     if soc is None:
         return "the battery's state of charge is not read", True
+    if site["battery_reserve_pct"] is None:
+        return f"the battery held {soc:.0f} %, and the register gives no reserve", True
     if soc <= site["battery_reserve_pct"] + NEAR_RESERVE_PCT:
         return f"the battery lay at its reserve ({soc:.0f} %), so it had nothing to give", False
     given = "" if flow is None else f" and gave {max(flow, 0.0):.0f} W"

@@ -4,12 +4,12 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
-from zoneinfo import ZoneInfo
 
 from markupsafe import Markup, escape
 
 from pipeline.digest.model import Matter
 from pipeline.digest.plots import Plot, to_plot
+from pipeline.timezones.conversion import tzinfo_of
 
 WIDTH, HEIGHT = 420, 196  # of the view box: about a phone's width, so that 11-unit text stays readable there
 LEFT, RIGHT, TOP, BOTTOM = 44, 10, 24, 22
@@ -126,7 +126,7 @@ def _hour_ticks(xs: Sequence[float], _zone: str) -> Iterator[tuple[float, str]]:
 def _utc_ticks(xs: Sequence[float], zone: str) -> Iterator[tuple[float, str]]:
     hours = (xs[-1] - xs[0]) / 3600
     every = next((h for h in (1, 2, 3, 4, 6, 12, 24) if hours / h <= 7), 24 * math.ceil(hours / 24 / 6))
-    local = ZoneInfo(zone)
+    local = tzinfo_of(zone)
     at = datetime.fromtimestamp(math.ceil(xs[0] / 900) * 900, UTC)
     shown_day = None
     while at.timestamp() <= xs[-1]:
@@ -249,7 +249,7 @@ def _span(plot: Plot, zone: str) -> str:
     if plot.axis == "day":
         first, last = (date.fromordinal(int(x)) for x in (plot.xs[0], plot.xs[-1]))
         return f"from {_day_text(first)} to {_day_text(last)}"
-    begin, end = (datetime.fromtimestamp(x, UTC).astimezone(ZoneInfo(zone)) for x in (plot.xs[0], plot.xs[-1]))
+    begin, end = (datetime.fromtimestamp(x, UTC).astimezone(tzinfo_of(zone)) for x in (plot.xs[0], plot.xs[-1]))
     until = f"{end:%H:%M}" if begin.date() == end.date() else f"{_day_text(end.date())} {end:%H:%M}"
     return f"from {_day_text(begin.date())} {begin:%H:%M} to {until}, local time ({zone})"
 

@@ -77,6 +77,8 @@ format = "%d.%m.%Y %H:%M"            # strptime; or "iso8601", "epoch_s", "epoch
 zone = "export_timezone"             # "export_timezone" (the register's) | "utc" | "in value" | an IANA name | "+05:30"
 marks = "interval end"               # "interval start" | "interval end" | "instant"
 # interval_min = 5                   # left out: taken from the data
+# spring_hour = "filled"             # where the hour that is left out in spring stands in the file: "filled" = local
+#                                    # time, "standard time" = all year; left out: decided by the sun, file by file
 
 # Channels in W, %, V, Hz, degC, W/m2: value * scale + offset. Sources are positive:
 # pv_w >= 0; battery_w > 0 discharging; grid_w > 0 importing; load_w >= 0.
@@ -95,6 +97,7 @@ column = "SoC (%)"
 
 # [channels.load_w]
 # columns = ["L1", "L2", "L3"]       # summed
+# offset = 0                         # added after scale
 
 # [channels.pv_kwh_total]            # a counter, differenced into pv_w where pv_w is missing
 # column = "Total yield (kWh)"

@@ -34,6 +34,7 @@ format = "%d.%m.%Y %H:%M"            # strptime; or "iso8601", "epoch_s", "epoch
 zone = "export_timezone"             # "export_timezone" (the register's) | "utc" | "in value" | an IANA name | "+05:30"
 marks = "interval end"               # "interval start" | "interval end" | "instant"
 interval_min = 5                     # omit: taken from the data
+spring_hour = "filled"               # omit: decided by the sun; or "filled" (local time), "standard time" (all year)
 
 [channels.pv_w]
 column = "PV (kW)"

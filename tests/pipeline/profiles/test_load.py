@@ -19,6 +19,7 @@ def test_the_contracts_example(tmp_path):
             "zone": "export_timezone",
             "marks": "interval end",
             "interval_min": 5.0,
+            "spring_hour": "filled",
         },
         "long": None,
         "channels": {
