@@ -3,7 +3,16 @@
 from datetime import date
 from typing import Literal, NamedTuple
 
+import polars as pl
 from pydantic import BaseModel
+
+Quantity = Literal["time", "readings", "grid sign", "balance"]
+UNRELIABLE: dict[Quantity, str] = {  # what a finding may make unreliable -> why those that rely on it wait
+    "time": "clock is known to be wrong",
+    "readings": "its readings are known to be wrong",
+    "grid sign": "the grid sensor's sign or phase is in doubt",
+    "balance": "generation, battery, grid and load do not add up",
+}
 
 Severity = Literal["urgent", "soon", "watch"]
 EvidenceValue = float | int | str | list[float | None] | list[str] | None
@@ -48,6 +57,11 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
     """What is the same for all findings of a kind: how an exception opens and closes, and what to do about it."""
 
     title: str  # a headline in the desk's words
+    group: str = ""  # kinds of one group are one exception, whose kind is its present diagnosis; empty = the kind alone
+    hides: tuple[str, ...] = ()  # kinds, groups or families whose exceptions at the site are effects; or "everything"
+    hides_why: str = ""  # the sentence that says why they are
+    hides_if: Severity | None = None  # only an exception of this severity hides; None = any
+    makes_unreliable: tuple[Quantity, ...] = ()  # what the detectors after it may not rely on at this site and day
     open_after: int = 1  # findings ...
     within: int = 1  # ... among so many judged days, until an exception opens
     close_after: int = 3  # judged clear days in a row until it closes by itself
@@ -56,3 +70,12 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
     next_step: str  # what to do first, and who
     steps: tuple[str, ...] = ()  # for the revisit sheet, in general words
     cautions: tuple[str, ...] = ()  # where work can hurt someone
+
+
+def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, str]:
+    """Site -> why what relies on `quantities` can't be judged there, by EARLIER; the first one named counts."""
+    found: dict[str, str] = {}
+    for quantity in quantities:
+        for site_id in earlier.filter(pl.col("unreliable").list.contains(quantity))["site_id"]:
+            found.setdefault(site_id, UNRELIABLE[quantity])
+    return found

@@ -123,3 +123,15 @@ DAYS = pl.Schema(
         "performance_ratio": pl.Float64,  # IEC 61724-1, over the intervals with both generation and irradiance
     }
 )
+
+EARLIER = pl.Schema(  # findings of the day by detectors of lower rank
+    {
+        "site_id": pl.String(),
+        "kind": pl.String(),
+        "group": pl.String(),  # of its Kind; the kind itself where that names none
+        "severity": pl.String(),
+        "value": pl.Float64(),
+        "unit": pl.String(),
+        "unreliable": pl.List(pl.String()),  # Kind.makes_unreliable
+    }
+)

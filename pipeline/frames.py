@@ -12,9 +12,6 @@ DEVICES = pl.Schema({"site_id": pl.String, "device_id": pl.String, "external_id"
 INSTALLERS = pl.Schema({"installer_id": pl.String, "name": pl.String, "email": pl.String})
 
 
-EARLIER = pl.Schema({"site_id": pl.String, "kind": pl.String, "severity": pl.String, "value": pl.Float64})
-
-
 FINDINGS = pl.Schema(
     {
         "site_id": pl.String,
@@ -74,7 +71,7 @@ EXCEPTIONS = pl.Schema(
         "reopened": pl.Int32,  # how many times
         "snoozed_until": pl.Date,
         "note": pl.String,
-        "hidden_by": pl.String,  # exception_id of the cause, see ABSORBS
+        "hidden_by": pl.String,  # exception_id of the cause, see Kind.hides
         "finding_days": pl.Int32,
         "clear_days": pl.Int32,  # in a row, up to the day asked for
         "measured": pl.String,

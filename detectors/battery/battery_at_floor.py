@@ -10,8 +10,8 @@ from datetime import date, timedelta
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
-from detectors.battery.flows import doubts, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import flows, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
 
 DETECTOR = "battery-at-floor"
 KIND = "battery-at-floor"
@@ -91,7 +91,7 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier, "meter-reversed")
+    doubted = doubts(earlier, "time", "grid sign")
     told = _tell(days.filter(pl.col("day") <= day), kept, own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = [site_id for site_id, row in today.items() if row["state"] == "stuck"]

@@ -10,8 +10,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import RESERVE_BAND_PCT, courses, doubts, flows, soc_steps, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import RESERVE_BAND_PCT, courses, flows, soc_steps, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
 from detectors.frames import VOLTAGE_CHANNELS
 
 DETECTOR = "battery-below-reserve"
@@ -63,7 +63,7 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier)
+    doubted = doubts(earlier, "time")
     rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
     told = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
     verdicts: list[Verdict] = []

@@ -12,8 +12,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import courses, doubts, flows, soc_steps, sunlight, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import courses, flows, soc_steps, sunlight, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
 
 DETECTOR = "battery-grid-charging"
 KIND = "battery-grid-charging"
@@ -56,7 +56,7 @@ def detect(
     own_sites = with_battery(sites).filter(~pl.col("grid_charging").fill_null(False))
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier, "meter-reversed", "balance-broken")
+    doubted = doubts(earlier, "time", "grid sign", "balance")
     rows = _from_grid(flows(readings, own_sites), sunlight(own_sites, day))
     told = {row["site_id"]: row for row in _sums(rows).iter_rows(named=True)}
     verdicts: list[Verdict] = []

@@ -12,8 +12,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import RESERVE_BAND_PCT, courses, doubts, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import RESERVE_BAND_PCT, courses, flows, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
 
 DETECTOR = "battery-not-discharging"
 KIND = "battery-not-discharging"
@@ -165,7 +165,7 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier, "meter-reversed", "balance-broken")
+    doubted = doubts(earlier, "time", "grid sign", "balance")
     told = _tell(kept.filter(pl.col("day") <= day), own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = told.filter(pl.col("state") == "stuck")["site_id"].unique()

@@ -11,8 +11,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import courses, doubts, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import courses, flows, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
 
 DETECTOR = "battery-reading-frozen"
 KIND = "battery-reading-frozen"
@@ -59,7 +59,7 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier)
+    doubted = doubts(earlier, "time")
     rows = _stills(flows(readings, own_sites))
     told = {row["site_id"]: row for row in _sums(rows, moved_share).iter_rows(named=True)}
     verdicts: list[Verdict] = []

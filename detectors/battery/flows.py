@@ -12,13 +12,6 @@ import polars as pl
 from detectors.finding import EvidenceValue
 from detectors.solar.clear_day import daylight_h
 
-CLOCK_KINDS = ("time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step")
-DOUBTS = {
-    **dict.fromkeys(CLOCK_KINDS, "clock is known to be wrong"),
-    "meter-reversed": "the grid sensor's sign is in doubt",
-    "balance-broken": "generation, battery, grid and load do not add up",
-}
-
 LEAST_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
 IDLE_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 % of its range: below it nothing need flow
 FLOWS = ("pv_w", "load_w", "grid_w", "battery_w", "soc_pct")
@@ -30,12 +23,6 @@ RESERVE_BAND_PCT = 2.0  # common practice, no source: levels are shown in whole 
 def with_battery(sites: pl.DataFrame) -> pl.DataFrame:
     """The sites that have a battery, in order."""
     return sites.filter(pl.col("battery_kwh") > 0).sort("site_id")
-
-
-def doubts(earlier: pl.DataFrame, *others: str) -> dict[str, str]:
-    """Site -> why its day can't be judged: its clock is wrong, or one of the `others` was found."""
-    kinds = earlier.filter(pl.col("kind").is_in([*CLOCK_KINDS, *others])).sort("kind", descending=True)
-    return {site_id: DOUBTS[kind] for site_id, kind in kinds.select("site_id", "kind").iter_rows()}
 
 
 def flows(readings: pl.DataFrame, sites: pl.DataFrame, *more: str) -> pl.DataFrame:

@@ -20,6 +20,7 @@ RANK = 30
 KINDS = {
     KIND: Kind(
         title="Energies do not add up",
+        makes_unreliable=("balance",),
         open_after=2,
         within=3,
         close_after=3,

@@ -19,6 +19,7 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="A reading stands still",
+        makes_unreliable=("readings",),
         close_after=2,
         revisit=True,
         cause="The link to a meter or sensor is broken and the logger repeats the last value that it got.",

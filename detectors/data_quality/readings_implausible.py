@@ -19,6 +19,7 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="Readings that cannot be",
+        makes_unreliable=("readings",),
         close_after=2,
         cause="A wrong unit or sign in the export's profile, a wrong rating in the register, or a logger that writes "
         "placeholders where it has no value.",

@@ -19,6 +19,10 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="No readings arrive",
+        hides=("everything",),
+        hides_why="nothing new is known of the site until its readings are back",
+        hides_if="urgent",  # a site gone dark; one silent device of several leaves the others to be judged
+        makes_unreliable=("readings",),
         close_after=1,  # one day with readings ends the silence
         revisit=True,
         cause="The logger is offline: its network connection, its power supply or the inverter itself is off.",

@@ -8,7 +8,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Severity, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Severity, Verdict, doubts
 from detectors.grid.meter import GRID_W, block_means, steps
 
 DETECTOR = "import-limit-exceeded"
@@ -52,7 +52,7 @@ def detect(
     limited = sites.filter(pl.col("import_limit_kw").is_not_null()).sort("site_id")
     if limited.is_empty():
         return []
-    reversed_ids = set(earlier.filter(pl.col("kind") == "meter-reversed")["site_id"])
+    reversed_ids = doubts(earlier, "grid sign")
     own = readings.join(limited.select("site_id"), on="site_id", how="semi")
     own = own.with_columns(GRID_W.alias("grid_w")).filter(pl.col("grid_w").is_not_null())
     resolution = dict(steps(own, ["site_id"]).iter_rows())

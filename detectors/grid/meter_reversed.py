@@ -10,9 +10,9 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict, doubts
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import CLOCK_KINDS, kept_of_day
+from detectors.grid.meter import kept_of_day
 from detectors.grid.meter_signs import KEPT as KEPT
 from detectors.grid.meter_signs import PHASES, VARIANTS, flows
 from detectors.grid.meter_signs import keep as keep
@@ -23,6 +23,9 @@ RANK = 30
 KINDS = {
     KIND: Kind(
         title="Grid sensor reversed or on the wrong phase",
+        hides=("unexpected-export", "phase-compensation-off", "import-limit-exceeded", "balance-broken"),
+        hides_why="its grid sensor shows the wrong direction, so what it imports and feeds in is not what it seems",
+        makes_unreliable=("grid sign",),
         open_after=3,  # common practice: 3 nights
         within=5,
         close_after=3,
@@ -71,7 +74,7 @@ def detect(
     """A verdict per site whose grid sensor is wrong, in kWh of the day's impossible feed-in, or can't be judged."""
     if sites.is_empty():
         return []
-    clocks = set(earlier.filter(pl.col("kind").is_in(CLOCK_KINDS))["site_id"])
+    clocks = doubts(earlier, "time")
     of_day = kept_of_day(kept, readings, sites, day, keep)
     today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
     suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]

@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict, doubts
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import block_means, steps
 
@@ -65,7 +65,7 @@ def detect(
     three = sites.filter(pl.col("phases") == 3).sort("site_id")
     if three.is_empty():
         return []
-    reversed_ids = set(earlier.filter(pl.col("kind") == "meter-reversed")["site_id"])
+    reversed_ids = doubts(earlier, "grid sign")
     is_read = pl.sum_horizontal(pl.col(name).is_not_null().cast(pl.Int8) for name in PHASE_CHANNELS) >= 2
     own = readings.join(three.select("site_id"), on="site_id", how="semi").filter(is_read)
     flows = _flows(own)

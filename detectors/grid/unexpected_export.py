@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, doubts
 from detectors.grid.feed_in_transients import KEPT as KEPT
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
 from detectors.grid.feed_in_transients import keep as keep
@@ -60,7 +60,7 @@ def detect(
     limited = sites.filter(pl.col("feed_in_limit_kw") >= 0).sort("site_id")
     if limited.is_empty():
         return []
-    reversed_ids = set(earlier.filter(pl.col("kind") == "meter-reversed")["site_id"])
+    reversed_ids = doubts(earlier, "grid sign")
     rows = _with_daylight(flows(readings, limited), limited, day)
     sums = {row["site_id"]: row for row in _sums(rows, transient_minutes).iter_rows(named=True)}
     verdicts: list[Verdict] = []

@@ -20,6 +20,9 @@ RANK = 62
 KINDS = {
     KIND: Kind(
         title="Its best power does not fit the registered peak capacity",
+        group="yield",
+        hides=("underperformance", "unexplained"),
+        hides_why="against the capacity that is there, nothing may be missing",
         open_after=2,
         within=4,
         close_after=5,
@@ -64,9 +67,7 @@ def detect(yields: Yields, earlier: pl.DataFrame, day: date) -> list[Verdict]:
     ))  # fmt: skip
     bias, witnesses = _model_bias(yields, capacity / installed)
     clear = models["clear_days"].fill_null(0).to_numpy()
-    told = {
-        one for one, kind in earlier.select("site_id", "kind").iter_rows() if kind in ("string-loss", "no-generation")
-    }
+    told = set(earlier.filter(pl.col("group") == KINDS[KIND].group)["site_id"])
     verdicts: list[Verdict] = []
     for row, site in enumerate(seen.sites.iter_rows(named=True)):
         if site["watched"] is False:

@@ -20,6 +20,9 @@ RANK = 60
 KINDS = {
     KIND: Kind(
         title="Generated nothing all day",
+        group="yield",
+        hides=("underperformance", "string-loss", "capacity-mismatch", "unexplained"),
+        hides_why="a roof that gives nothing needs no second exception that says it gives too little",
         close_after=1,
         revisit=True,
         cause="The inverter is off or in a fault, a breaker has opened, or its connection to the modules is broken.",

@@ -33,6 +33,7 @@ RANK = 63  # after the kinds that tell more of the cause
 KINDS = {
     KIND: Kind(
         title="Yields less than its peak capacity should",
+        group="yield",
         close_after=5,
         revisit=True,
         cause="A part of the modules is not producing: a string or an input lost, modules dirty or newly shaded, "
@@ -66,7 +67,6 @@ MIN_LOW_DAYS = 5  # common practice judges after 3 clear days; ours: 5 of any ki
 STILL_DAYS = 3  # ours: the median of the last three must be low too, else it has recovered
 MIN_SPREAD_RATIO = 0.03  # ours: two good meters differ by some 3 %; less scatter than that is luck
 ALONE_SURE_PCT = 33.0  # ours: where neither neighbours nor a sensor vouch for the day, less than a third is to watch
-ABSORBED_BY = ("no-generation", "string-loss", "capacity-mismatch")  # they tell the same matter, and its cause
 DUST_DAYS = 40  # ours: a month and a week show a slope of 3 % a month beside the weather
 DUST_PCT_PER_MONTH = 3.0  # ours: common soiling is 1 % a month; beyond three, washing pays
 DUST_MOST_PCT = 25.0  # ours: what loses more is no dust
@@ -90,7 +90,8 @@ def detect(
     if seen.sites.is_empty() or days.is_empty():
         return []
     due = _due(yields, low_ratio, drop_ratio)
-    absorbed = set(earlier.filter(pl.col("kind").is_in(ABSORBED_BY))["site_id"])
+    # Those of its group told already tell the cause, too.
+    absorbed = set(earlier.filter(pl.col("group") == KINDS[KIND].group)["site_id"])
     fed_in_kwh = dict(days.filter(pl.col("day") == day).select("site_id", "feed_in_kwh").iter_rows())
     verdicts: list[Verdict] = []
     judged = np.isfinite(seen.ratio[:, 0, -RECENT_DAYS:]).sum(axis=-1)

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 import detectors
-from detectors import detector_names, kinds, wanted_frames
+from detectors import detector_names, earlier_frame, kinds, wanted_frames
 from detectors.clock import clock
 from detectors.clock import light as light_marks
 from detectors.finding import Finding, NotJudged, Verdict
@@ -23,7 +23,7 @@ from pipeline import progress
 from pipeline.energy import site_days as daily
 from pipeline.exceptions import fold as exceptions
 from pipeline.exceptions.revisits import revisits
-from pipeline.frames import EARLIER, FINDINGS, NOT_JUDGED
+from pipeline.frames import FINDINGS, NOT_JUDGED
 from pipeline.store import Store, history, kept, readings, site_model
 from pipeline.timezones.local_time import day_start, utc_midnight
 
@@ -173,9 +173,9 @@ def _judge_day(
         "light": of_sites(_trailing(light, day, LIGHT_WINDOW), sites),
     }
     verdicts: list[Verdict] = []
-    modules = detectors.load()
+    modules, about = detectors.load(), kinds()
     for module in modules:
-        frames["earlier"] = _earlier(verdicts)
+        frames["earlier"] = earlier_frame((v for v in verdicts if isinstance(v, Finding)), about)
         if module.DETECTOR in kept_rows:
             frames["kept"] = of_sites(_trailing(kept_rows[module.DETECTOR], day, DAY_WINDOW), sites)
         if "yields" in wanted_frames(module.detect) and "yields" not in frames:
@@ -222,11 +222,6 @@ def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:
     return frame.filter(pl.col("day").is_between(day - timedelta(days=window), day))
-
-
-def _earlier(verdicts: Sequence[Verdict]) -> pl.DataFrame:
-    rows = [(v.site_id, v.kind, v.severity, v.value) for v in verdicts if isinstance(v, Finding)]
-    return pl.DataFrame(rows, schema=EARLIER, orient="row")
 
 
 def _expected(modules: Sequence[ModuleType], frames: dict[str, object], day: date) -> pl.DataFrame:

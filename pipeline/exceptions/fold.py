@@ -86,7 +86,7 @@ def fold(
         walk = _Walk(f"{site_id}-{kind}-", kinds[kind], list(group), decided.get(f"{site_id}-{kind}-", []))
         matters = walk.run(judged_days[site_id], skipped_days.get((site_id, detector)), day.toordinal())
         table += [_row(matter, detector, currency[site_id], day) for matter in matters]
-    hide_effects(table)
+    hide_effects(table, kinds)
     return pl.DataFrame(table, schema=EXCEPTIONS, orient="row").sort("exception_id")
 
 

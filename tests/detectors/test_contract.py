@@ -2,6 +2,7 @@
 
 import inspect
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
@@ -214,3 +215,42 @@ def test_detectors_run_in_their_order_of_trust_and_no_two_claim_a_kind():
     assert ranks == sorted(ranks)
     kinds = [kind for module in ALL for kind in module.KINDS]
     assert len(kinds) == len(set(kinds))
+
+
+def test_every_kind_says_why_it_hides_what_it_hides():
+    for name, kind in detectors.kinds().items():
+        assert bool(kind.hides) == bool(kind.hides_why), name
+        assert name not in kind.hides
+        assert set(kind.hides) <= KINDS
+        assert kind.group
+
+
+def test_groups_families_and_everything_stand_for_their_kinds():
+    kinds = detectors.kinds()
+    assert {kind for kind, about in kinds.items() if about.group == "clock"} == {
+        "time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step"
+    }  # fmt: skip
+    assert {kind for kind, about in kinds.items() if about.group == "yield"} == {
+        "underperformance", "no-generation", "string-loss", "capacity-mismatch"
+    }  # fmt: skip
+    assert set(kinds["site-silent"].hides) == KINDS - {"site-silent"}
+    assert {"battery-at-floor", "string-loss", "unexplained"} <= set(kinds["clock-step"].hides)
+    assert not {"unexpected-export", "clock-drift", "voltage-out-of-band"} & set(kinds["clock-step"].hides)
+
+
+def _toy(kind: str, hides: tuple[str, ...]):
+    about = Kind(title="t", cause="c.", next_step="n.", hides=hides, hides_why="w")
+    return SimpleNamespace(__name__=f"toys.{kind}", DETECTOR=kind, RANK=50, KINDS={kind: about})
+
+
+@pytest.mark.parametrize(
+    ("toys", "told"),
+    [
+        ([_toy("a", ("nonsense",))], "nonsense, which is no kind"),
+        ([_toy("a", ("b",)), _toy("b", ("a",))], "a and b hide each other"),
+    ],
+)
+def test_what_can_be_no_cause_stops_the_program(monkeypatch, toys, told):
+    monkeypatch.setattr(detectors, "load", lambda: toys)
+    with pytest.raises(RuntimeError, match=told):
+        detectors.kinds()
