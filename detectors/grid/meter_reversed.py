@@ -23,7 +23,7 @@ RANK = 30
 KINDS = {
     KIND: Kind(
         title="Grid sensor reversed or on the wrong phase",
-        hides=("unexpected-export", "phase-compensation-off", "import-limit-exceeded", "balance-broken"),
+        hides=("unexpected-export", "phase-imbalance", "import-limit-exceeded", "balance-broken"),
         hides_why="its grid sensor shows the wrong direction, so what it imports and feeds in is not what it seems",
         makes_unreliable=("grid sign",),
         open_after=3,  # common practice: 3 nights

@@ -19,7 +19,7 @@ from tests.support import build, simulate
 
 KINDS = set(
     """
-time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export meter-reversed phase-compensation-off
+time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export meter-reversed phase-imbalance
 import-limit-exceeded battery-at-floor battery-not-discharging battery-below-reserve battery-grid-charging
 battery-reading-frozen underperformance no-generation string-loss capacity-mismatch voltage-out-of-band site-silent
 readings-frozen readings-implausible balance-broken unexplained

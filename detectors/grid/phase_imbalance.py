@@ -13,8 +13,8 @@ from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity,
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import block_means, steps
 
-DETECTOR = "phase-compensation-off"
-KIND = "phase-compensation-off"
+DETECTOR = "phase-imbalance"
+KIND = "phase-imbalance"
 RANK = 40
 KINDS = {
     KIND: Kind(
@@ -23,13 +23,14 @@ KINDS = {
         within=5,
         close_after=3,
         revisit=True,
-        cause="The inverter gives all phases the same, or sits on one of them: the compensation between phases is off, "
-        "or it has none.",
+        cause="The inverter gives all phases the same, or sits on one of them: it is not set to even the phases out, "
+        "or cannot.",
         next_step="Service desk: look whether the meter adds the phases up; if it does, close this with a note. "
-        "Otherwise switch the phase compensation on from afar, or move loads to the phase that feeds in.",
+        "Otherwise let the inverter even the phases out, a setting from afar, or move loads to the phase that "
+        "feeds in.",
         steps=(
             "Read how the network's meter counts: over the sum of the phases, or each alone.",
-            "Check that phase compensation (unbalanced output) is allowed and switched on.",
+            "Check that unbalanced output, phase by phase, is allowed and switched on.",
             "Check that each current sensor sits on the phase that it is paired with, arrow towards the house.",
             "With a load of 1 kW on one phase alone, confirm that this phase's import goes back to near zero.",
         ),
