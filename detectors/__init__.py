@@ -5,6 +5,7 @@ A detector is a module of this package with a `detect`. It declares
 - `DETECTOR`: its name (the file's name with hyphens), as `not_judged.detector` shows it;
 - `KINDS`: the kinds of finding that it may return, each with its `Kind`: also its group, what it hides, and what it
   makes unreliable for the detectors after it;
+- `REASONS`: code -> sentence of each reason why it may not judge, with the values' names in braces;
 - `RANK`: its place in the order of trust (data 10, clock 20, signs and balance 30, grid 40, battery 50, yield 60);
 - `detect(...)`: positional parameters name what the runner passes, keyword-only ones are knobs with defaults:
   `readings` and `device_readings` of the judged local day, `days`, `light` and `kept` of a trailing window up to it,
@@ -24,7 +25,7 @@ from types import ModuleType
 
 import polars as pl
 
-from detectors.finding import Finding, Kind
+from detectors.finding import REASONS, Finding, Kind
 from detectors.frames import EARLIER
 
 EVERYTHING = "everything"  # in Kind.hides: every other kind
@@ -91,6 +92,11 @@ def earlier_frame(findings: Iterable[Finding], about: Mapping[str, Kind]) -> pl.
 def detector_names() -> dict[str, str]:
     """Kind -> name of its detector."""
     return {kind: module.DETECTOR for module in load() for kind in module.KINDS}
+
+
+def reasons() -> dict[str, dict[str, str]]:
+    """Detector -> code -> sentence, of its own REASONS and of those that all may give."""
+    return {module.DETECTOR: {**REASONS, **module.REASONS} for module in load()}
 
 
 def kinds_of(detector: str) -> list[str]:

@@ -1,17 +1,19 @@
 """What a detector says of one site on one day, and what is known of each kind of finding."""
 
+from collections.abc import Mapping
 from datetime import date
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import polars as pl
 from pydantic import BaseModel
 
 Quantity = Literal["time", "readings", "grid sign", "balance"]
-UNRELIABLE: dict[Quantity, str] = {  # what a finding may make unreliable -> why those that rely on it wait
-    "time": "clock is known to be wrong",
-    "readings": "its readings are known to be wrong",
-    "grid sign": "the grid sensor's sign or phase is in doubt",
-    "balance": "generation, battery, grid and load do not add up",
+REASONS = {  # code -> sentence: what every detector may say; its own REASONS come beside them
+    "no-readings": "no readings on this day",
+    "time-unreliable": "clock is known to be wrong",
+    "readings-unreliable": "its readings are known to be wrong",
+    "grid-sign-unreliable": "the grid sensor's sign or phase is in doubt",
+    "balance-unreliable": "generation, battery, grid and load do not add up",
 }
 
 Severity = Literal["urgent", "soon", "watch"]
@@ -41,13 +43,40 @@ class Finding(BaseModel, frozen=True, extra="forbid"):
     evidence: dict[str, EvidenceValue] = {}
 
 
+ReasonValue = float | int | str | None
+
+
+class Reason(str):
+    """What was lacking, as a sentence in the desk's words that keeps the code and the values it was made from."""
+
+    code: str
+    values: dict[str, ReasonValue]
+
+    def at_device(self, device_id: str) -> "Reason":
+        """The same of one device of several."""
+        return _reason(f"{device_id}: {self}", self.code, {**self.values, "device_name": device_id})
+
+
+def because(reasons: Mapping[str, str], code: str, **values: Any) -> Reason:
+    """The sentence of `code`, of `reasons` or of REASONS, with its values; KeyError where a name is in neither."""
+    plain: dict[str, ReasonValue] = {k: v.item() if hasattr(v, "item") else v for k, v in values.items()}
+    template = reasons[code] if code in reasons else REASONS[code]
+    return _reason(template.format(**plain), code, plain)
+
+
+def _reason(text: str, code: str, values: dict[str, ReasonValue]) -> Reason:
+    made = Reason(text)
+    made.code, made.values = code, values
+    return made
+
+
 class NotJudged(NamedTuple):
     """A site-day that a detector could not judge."""
 
     site_id: str
     day: date
     detector: str
-    reason: str  # what was lacking, in the desk's words
+    reason: Reason
 
 
 Verdict = Finding | NotJudged
@@ -72,10 +101,11 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
     cautions: tuple[str, ...] = ()  # where work can hurt someone
 
 
-def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, str]:
+def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, Reason]:
     """Site -> why what relies on `quantities` can't be judged there, by EARLIER; the first one named counts."""
-    found: dict[str, str] = {}
+    found: dict[str, Reason] = {}
     for quantity in quantities:
+        reason = because(REASONS, f"{quantity.replace(' ', '-')}-unreliable")
         for site_id in earlier.filter(pl.col("unreliable").list.contains(quantity))["site_id"]:
-            found.setdefault(site_id, UNRELIABLE[quantity])
+            found.setdefault(site_id, reason)
     return found

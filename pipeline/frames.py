@@ -35,7 +35,16 @@ FINDINGS = pl.Schema(
 JUDGED = pl.Schema({"site_id": pl.String, "day": pl.Date})
 
 
-NOT_JUDGED = pl.Schema({"site_id": pl.String, "day": pl.Date, "detector": pl.String, "reason": pl.String})
+NOT_JUDGED = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "detector": pl.String,
+        "reason": pl.String,  # the sentence
+        "code": pl.String,  # of the detector's REASONS, or of those of all; null = written before there were codes
+        "values": pl.String,  # JSON: the figures and names in the sentence
+    }
+)
 
 
 DECISIONS = pl.Schema(

@@ -11,7 +11,7 @@ import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
 from detectors.battery.flows import flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
 
 DETECTOR = "battery-at-floor"
 KIND = "battery-at-floor"
@@ -38,6 +38,13 @@ KINDS = {
             "A backup output can be live with the grid off.",
         ),
     )
+}
+REASONS = {
+    "soc-missing": "state of charge missing",
+    "no-surplus": "no surplus to charge with",
+    "low-coverage": "readings cover {coverage_pct:.0f} % of the day",
+    "surplus-unknown": "surplus unknown: generation or load missing",
+    "charging-unseen": "charging not read, and the surplus was not seen going to the grid",
 }
 
 WORTH_SHARE = 0.10  # ours: a tenth of the capacity would lift the charge five bands above the floor
@@ -145,21 +152,21 @@ def _tell(days: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame) -> pl.Dat
     )
 
 
-def _unknown(today: dict | None) -> str | None:
+def _unknown(today: dict | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if today is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     if today["soc_max_pct"] is None:
-        return "state of charge missing"
+        return because(REASONS, "soc-missing")
     if today["state"] == "dark":
-        return "no surplus to charge with"
+        return because(REASONS, "no-surplus")
     if today["state"] != "unknown":
         return None
     if today["coverage_pct"] is not None and today["coverage_pct"] < MIN_COVERAGE_PCT:
-        return f"readings cover {today['coverage_pct']:.0f} % of the day"
+        return because(REASONS, "low-coverage", coverage_pct=today["coverage_pct"])
     if today["surplus_at_floor_kwh"] is None:
-        return "surplus unknown: generation or load missing"
-    return "charging not read, and the surplus was not seen going to the grid"
+        return because(REASONS, "surplus-unknown")
+    return because(REASONS, "charging-unseen")
 
 
 def _run(told: pl.DataFrame, day: date) -> list[date]:

@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT, courses, flows, soc_steps, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
 from detectors.frames import VOLTAGE_CHANNELS
 
 DETECTOR = "battery-below-reserve"
@@ -37,6 +37,14 @@ KINDS = {
             "A backup output can be live with the grid off.",
         ),
     )
+}
+REASONS = {
+    "soc-missing": "state of charge missing",
+    "battery-sign": "state of charge rises while the battery is said to discharge: its sign is in doubt",
+    "battery-power-missing": "below its reserve, but battery power missing: it may have sunk by itself",
+    "grid-presence-unknown": "below its reserve, but it cannot be told whether the grid was there",
+    "not-discharged": "lay below its reserve, at {lowest_pct:.0f} %, without being discharged further",
+    "low-coverage": "state of charge known for {seen_h:.0f} h of the day",
 }
 
 LIVE_RATIO = 0.5  # ours: above half of the nominal voltage or frequency the grid is there, whatever its quality
@@ -142,24 +150,24 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
     )
 
 
-def _unknown(told: Mapping[str, Any] | None) -> str | None:
+def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if told is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     if not told["soc_h"]:
-        return "state of charge missing"
+        return because(REASONS, "soc-missing")
     if told["is_below"]:
         return None
     if told["is_odd"]:
-        return "state of charge rises while the battery is said to discharge: its sign is in doubt"
+        return because(REASONS, "battery-sign")
     if told["lowest_pct"] < told["reserve_pct"] and not told["battery_h"]:
-        return "below its reserve, but battery power missing: it may have sunk by itself"
+        return because(REASONS, "battery-power-missing")
     if told["is_unsure"]:
-        return "below its reserve, but it cannot be told whether the grid was there"
+        return because(REASONS, "grid-presence-unknown")
     if told["lowest_pct"] < told["reserve_pct"] and not told["outage_h"]:
-        return f"lay below its reserve, at {told['lowest_pct']:.0f} %, without being discharged further"
+        return because(REASONS, "not-discharged", lowest_pct=told["lowest_pct"])
     if told["soc_h"] < MIN_SEEN_H:
-        return f"state of charge known for {told['soc_h']:.0f} h of the day"
+        return because(REASONS, "low-coverage", seen_h=told["soc_h"])
     return None
 
 

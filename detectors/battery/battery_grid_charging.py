@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import courses, flows, soc_steps, sunlight, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
 
 DETECTOR = "battery-grid-charging"
 KIND = "battery-grid-charging"
@@ -36,6 +36,11 @@ KINDS = {
         ),
         cautions=("Qualified persons only, under local codes and the network operator's rules.",),
     )
+}
+REASONS = {
+    "channel-missing": "{channel} missing",
+    "battery-sign": "state of charge falls while the battery is said to charge: its sign is in doubt",
+    "low-coverage": "generation, battery and grid known together for {seen_h:.0f} h of the day",
 }
 
 FROM_GRID_RATIO = 0.5  # ours: an interval counts when most of its charge can only have come from the grid
@@ -151,19 +156,19 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
     return known.join(per_site, on="site_id", how="left").with_columns(pl.col(energies).fill_null(0.0))
 
 
-def _unknown(told: Mapping[str, Any] | None) -> str | None:
+def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if told is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     for name, what in (("battery_w", "battery power"), ("grid_w", "grid meter"), ("pv_w", "generation")):
         if not told[f"{name}_h"]:
-            return f"{what} missing"
+            return because(REASONS, "channel-missing", channel=what)
     if told["from_grid_kwh"] >= told["need_kwh"]:
         return None
     if told["odd_kwh"] >= told["need_kwh"]:
-        return "state of charge falls while the battery is said to charge: its sign is in doubt"
+        return because(REASONS, "battery-sign")
     if told["seen_h"] < MIN_SEEN_H:
-        return f"generation, battery and grid known together for {told['seen_h']:.0f} h of the day"
+        return because(REASONS, "low-coverage", seen_h=told["seen_h"])
     return None
 
 

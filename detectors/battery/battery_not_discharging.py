@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT, courses, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
 
 DETECTOR = "battery-not-discharging"
 KIND = "battery-not-discharging"
@@ -39,6 +39,21 @@ KINDS = {
             "A backup output can be live with the grid off.",
         ),
     )
+}
+REASONS = {
+    "channel-missing": "{channel} missing",
+    "never-together": "battery, grid and state of charge never known together",
+    "soc-still": "state of charge stands still while energy flows",
+    "grid-repeats": "grid meter repeats one value",
+    "hardly-asked-for": "the battery was hardly asked for: the house drew next to nothing from it or the grid",
+    "waits-for-charge": "waits at {level_pct:.0f} % to be charged enough to resume discharge",
+    "peak-shaving": "peak shaving is set: the battery may be kept for peaks",
+    "changing-levels": (
+        "rested at changing levels while the house imported: a schedule by the clock, rather than a floor"
+    ),
+    "few-evenings": "stopped at {level_pct:.0f} % on {evenings} of the {needed} evenings asked for",
+    "low-coverage": "battery, grid and charge known for {seen_h:.0f} h of the day",
+    "not-drawn-down": "was not drawn down to {level_pct:.0f} %, where it had stopped before",
 }
 
 DRAW_W = 200.0  # ours: below it inverters need not start a discharge; on top of the import kept up on purpose
@@ -175,7 +190,7 @@ def detect(
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         said = doubted.get(site_id) or _judge(site, today.get(site_id), past.get((site_id,)), day, min_evenings)
-        if isinstance(said, str):
+        if isinstance(said, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
             raised[site_id] = said
@@ -223,38 +238,36 @@ def _judge(
     past: pl.DataFrame | None,
     day: date,
     min_evenings: int,
-) -> pl.DataFrame | str | None:
+) -> pl.DataFrame | Reason | None:
     """The stuck days up to today; a reason why that can't be told; None = sound."""
     if today is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     for name, what in (("battery", "battery power"), ("grid", "grid meter"), ("soc", "state of charge")):
         if not today[f"{name}_h"]:
-            return f"{what} missing"
+            return because(REASONS, "channel-missing", channel=what)
     state = today["state"]
     if state == "unknown":
         if not today["seen_h"]:
-            return "battery, grid and state of charge never known together"
-        return (
-            "state of charge stands still while energy flows" if today["is_still"] else "grid meter repeats one value"
-        )
+            return because(REASONS, "never-together")
+        return because(REASONS, "soc-still" if today["is_still"] else "grid-repeats")
     if state == "unneeded":
-        return "the battery was hardly asked for: the house drew next to nothing from it or the grid"
+        return because(REASONS, "hardly-asked-for")
     if state == "waits":
-        return f"waits at {today['level_pct']:.0f} % to be charged enough to resume discharge"
+        return because(REASONS, "waits-for-charge", level_pct=today["level_pct"])
     stuck = _run(past) if past is not None else None
     if state == "clear":
         return _clear(site, today, stuck)
     if site["import_limit_kw"] is not None:
-        return "peak shaving is set: the battery may be kept for peaks"
+        return because(REASONS, "peak-shaving")
     if state == "scattered" or stuck is None:
-        return "rested at changing levels while the house imported: a schedule by the clock, rather than a floor"
+        return because(REASONS, "changing-levels")
     gave = stuck["lowest_use_pct"].drop_nulls()
     at_one_level = stuck.filter((pl.col("level_pct") - today["level_pct"]).abs() <= LEVEL_BAND_PCT)
     # A battery that gives nothing at all has no level of its own: it rests wherever charging left it.
     counted = stuck if gave.is_empty() else at_one_level
     evenings = counted.filter(pl.col("day") > day - timedelta(days=LOOK_BACK_DAYS)).height
     if evenings < min_evenings:
-        return f"stopped at {today['level_pct']:.0f} % on {evenings} of the {min_evenings} evenings asked for"
+        return because(REASONS, "few-evenings", level_pct=today["level_pct"], evenings=evenings, needed=min_evenings)
     return counted
 
 
@@ -267,17 +280,17 @@ def _run(past: pl.DataFrame) -> pl.DataFrame | None:
     return stuck if below.is_empty() else stuck.filter(pl.col("day") > below["day"][-1])
 
 
-def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFrame | None) -> str | None:
+def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFrame | None) -> Reason | None:
     """None where the day shows a sound battery; a reason where it says nothing of the level at which it had stopped."""
     if today["seen_h"] < MIN_SEEN_H:
-        return f"battery, grid and charge known for {today['seen_h']:.0f} h of the day"
+        return because(REASONS, "low-coverage", seen_h=today["seen_h"])
     if stuck is None or stuck.is_empty():
         return None
     level_pct = float(stuck["level_pct"][-1])
     low = min(x for x in (today["lowest_use_pct"], today["level_pct"], 100.0) if x is not None)
     if low < max(level_pct - LEVEL_BAND_PCT, site["battery_reserve_pct"] + MARGIN_PCT):
         return None
-    return f"was not drawn down to {level_pct:.0f} %, where it had stopped before"
+    return because(REASONS, "not-drawn-down", level_pct=level_pct)
 
 
 def _finding(

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import courses, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
 
 DETECTOR = "battery-reading-frozen"
 KIND = "battery-reading-frozen"
@@ -37,6 +37,12 @@ KINDS = {
             "A damaged, hot or swollen battery: keep away and follow the emergency instructions.",
         ),
     )
+}
+REASONS = {
+    "soc-missing": "state of charge missing",
+    "battery-power-missing": "battery power missing",
+    "hardly-any-energy": "hardly any energy moved: nothing to tell by whether the state of charge follows",
+    "low-coverage": "state of charge and battery power known for {seen_h:.0f} h of the day",
 }
 
 MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one in steps of five
@@ -128,18 +134,18 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
     return known.join(told, on="site_id")
 
 
-def _unknown(told: Mapping[str, Any] | None) -> str | None:
+def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if told is None:
-        return "state of charge missing"
+        return because(REASONS, "soc-missing")
     if not told["battery_h"]:
-        return "battery power missing"
+        return because(REASONS, "battery-power-missing")
     if told["is_frozen"]:
         return None
     if told["changes"] == 0:
-        return "hardly any energy moved: nothing to tell by whether the state of charge follows"
+        return because(REASONS, "hardly-any-energy")
     if told["battery_h"] < MIN_SEEN_H:
-        return f"state of charge and battery power known for {told['battery_h']:.0f} h of the day"
+        return because(REASONS, "low-coverage", seen_h=told["battery_h"])
     return None
 
 

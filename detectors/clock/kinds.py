@@ -91,3 +91,22 @@ KINDS = {
         cautions=_CAUTIONS,
     ),
 }
+REASONS = {
+    "generation-missing": "no generation data on this day",
+    "longer-than-the-sun": (
+        "generation for longer than the sun is up: not a clock of this date; check the channel and the date"
+    ),
+    "few-days": "only {days} days with light in the last {within_days}; {needed_days} settle it",
+    "no-whole-day": "no day with a whole morning and evening of generation",
+    "changed-lately": "the offset changed within the last days",
+    "finer-than-interval": (
+        "the stamps seem {offset_min:.0f} min {side}, which is finer than the interval of {interval_min:.0f} min: "
+        "see whether other sites of the same profile show it too"
+    ),
+    "few-days-none-dark": "only {days} days with light, none with generation in the dark; {needed_days} days settle it",
+    "none-dark": (
+        "first and last light lie {offset_min:.0f} min {side}, but nothing was generated in the dark: shade on one "
+        "side, hours shut off, or the clock; compare the logger's clock with a watch, or its first and last light with "
+        "a neighbour's"
+    ),
+}

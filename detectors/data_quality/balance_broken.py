@@ -6,12 +6,13 @@ some minutes apart do not matter, and what conversion and resolution explain is 
 """
 
 from datetime import date
+from typing import Any
 
 import polars as pl
 
 from detectors.data_quality.balance_causes import FLOWS, Guess, closes_when_shifted, guess, name_of
 from detectors.data_quality.repeats import steps
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import PHASE_CHANNELS
 
 DETECTOR = "balance-broken"
@@ -41,6 +42,13 @@ KINDS = {
             "Never open a current transformer's secondary under load unless it is of the voltage-output type.",
         ),
     )
+}
+REASONS = {
+    "power-frozen": "one of the powers stands still, which comes first",
+    "channel-missing": "{channel} missing on this day",
+    "battery-missing": "battery power missing, though the register names a battery",
+    "low-coverage": "generation, grid and load known together for {seen_h:.1f} h only",
+    "hardly-any-energy": "hardly any energy flowed: {throughput_kwh:.1f} kWh",
 }
 
 TOLERANCE_PCT = 5.0  # common practice: the daily balance closes within about 5 %
@@ -90,8 +98,7 @@ def detect(
         elif verdict:
             own, limit_pct = rows.filter(pl.col("site_id") == site_id), sums[site_id]["limit_pct"]
             if site_id in frozen and _stands_still(own):
-                reason = "one of the powers stands still, which comes first"
-                verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
+                verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "power-frozen")))
             elif not closes_when_shifted(own, limit_pct):
                 verdicts.append(_finding(site, sums[site_id], own, day))
     return verdicts
@@ -100,23 +107,23 @@ def detect(
 def _judge(site: dict, counts: dict | None, usual: dict, sums: dict | None, day: date) -> NotJudged | bool:
     """Whether the site's balance is broken, or why nobody can tell."""
 
-    def unjudged(reason: str) -> NotJudged:
-        return NotJudged(site["site_id"], day, DETECTOR, reason)
+    def unjudged(code: str, **values: Any) -> NotJudged:
+        return NotJudged(site["site_id"], day, DETECTOR, because(REASONS, code, **values))
 
     if counts is None:
-        return unjudged("no readings on this day")
+        return unjudged("no-readings")
     lacking = [name for name in ("pv_w", "grid_w", "load_w") if counts[name] == 0]
     if missed := [name for name in lacking if usual.get(name, 0) > 0]:
-        return unjudged(f"{name_of(missed[0])} missing on this day")
+        return unjudged("channel-missing", channel=name_of(missed[0]))
     if lacking:
         return False  # a site that does not measure all of them has no balance to keep
     if site["battery_kwh"] is not None and not counts["battery_read"]:
-        return unjudged("battery power missing, though the register names a battery")
+        return unjudged("battery-missing")
     if sums is None or sums["seen_h"] < MIN_SEEN_H:
         hours = 0.0 if sums is None else sums["seen_h"]
-        return unjudged(f"generation, grid and load known together for {hours:.1f} h only")
+        return unjudged("low-coverage", seen_h=hours)
     if sums["throughput_kwh"] < MIN_KWH:
-        return unjudged(f"hardly any energy flowed: {sums['throughput_kwh']:.1f} kWh")
+        return unjudged("hardly-any-energy", throughput_kwh=sums["throughput_kwh"])
     return bool(sums["open_pct"] > sums["limit_pct"])
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES, longest, runs, with_steps
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, because
 
 DETECTOR = "readings-frozen"
 KIND = "readings-frozen"
@@ -35,6 +35,9 @@ KINDS = {
             "Never open a current transformer's secondary under load unless it is of the voltage-output type.",
         ),
     )
+}
+REASONS = {
+    "low-coverage": "readings of {seen_h:.1f} h only",
 }
 KEPT = pl.Schema(
     {
@@ -111,9 +114,9 @@ def detect(
         if site_id in by_site:
             verdicts.append(_finding(by_site[site_id], device_readings, day))
         elif site_id not in hours:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "no readings on this day"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "no-readings")))
         elif hours[site_id] < MIN_SEEN_H:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, f"readings of {hours[site_id]:.1f} h only"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "low-coverage", seen_h=hours[site_id])))
     return verdicts
 
 

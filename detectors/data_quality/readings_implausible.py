@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 
 DETECTOR = "readings-implausible"
@@ -27,6 +27,7 @@ KINDS = {
         "the profile or the register, or have the logger looked at.",
     )
 }
+REASONS: dict[str, str] = {}  # those of all detectors are enough
 KEPT = pl.Schema(
     {
         "site_id": pl.String,
@@ -94,7 +95,7 @@ def detect(
     verdicts: list[Verdict] = []
     for site_id in sites["site_id"].sort():
         if site_id not in counted:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "no readings on this day"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "no-readings")))
             continue
         counts = counted[site_id]
         broken = [rule for rule in rules if counts[rule.name] >= (1 if rule.is_hard else min_soft)]

@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict, doubts
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict, because, doubts
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import block_means, steps
 
@@ -40,6 +40,10 @@ KINDS = {
         ),
     )
 }
+REASONS = {
+    "phases-missing": "no readings of the single phases",
+    "low-coverage": "phases known for {coverage_pct:.0f} % of the day",
+}
 
 MEAN_MINUTES = 5  # ours: what crosses zero within minutes is a load's switching, not a phase that feeds in
 NOISE_W = 50.0  # ours: a phase within 50 W of zero neither imports nor feeds in
@@ -66,7 +70,7 @@ def detect(
     three = sites.filter(pl.col("phases") == 3).sort("site_id")
     if three.is_empty():
         return []
-    reversed_ids = doubts(earlier, "grid sign")
+    doubted = doubts(earlier, "grid sign")
     is_read = pl.sum_horizontal(pl.col(name).is_not_null().cast(pl.Int8) for name in PHASE_CHANNELS) >= 2
     own = readings.join(three.select("site_id"), on="site_id", how="semi").filter(is_read)
     flows = _flows(own)
@@ -76,9 +80,9 @@ def detect(
     for site in three.iter_rows(named=True):
         site_id = site["site_id"]
         if site_id not in sums:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "no readings of the single phases"))
-        elif site_id in reversed_ids:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "a grid sensor's sign or phase is in doubt"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "phases-missing")))
+        elif site_id in doubted:
+            verdicts.append(NotJudged(site_id, day, DETECTOR, doubted[site_id]))
         else:
             row = sums[site_id]
             is_raised = (
@@ -89,8 +93,8 @@ def detect(
                 courses = flows.filter(pl.col("site_id") == site_id)
                 verdicts.append(_finding(site, row, courses, answers.get(site_id), floor_kwh, day))
             elif row["seen_h"] < 24 * MIN_COVERAGE_PCT / 100:
-                share = row["seen_h"] / 0.24
-                verdicts.append(NotJudged(site_id, day, DETECTOR, f"phases known for {share:.0f} % of the day"))
+                reason = because(REASONS, "low-coverage", coverage_pct=row["seen_h"] / 0.24)
+                verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
     return verdicts
 
 

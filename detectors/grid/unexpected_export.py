@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, doubts
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, because, doubts
 from detectors.grid.feed_in_transients import KEPT as KEPT
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
 from detectors.grid.feed_in_transients import keep as keep
@@ -37,6 +37,11 @@ KINDS = {
             "Do not change grid protection settings without the network operator.",
         ),
     )
+}
+REASONS = {
+    "grid-missing": "no readings of the grid meter",
+    "grid-sign": "feed-in with nothing generating: the grid sensor's sign or phase is in doubt",
+    "low-coverage": "grid meter known for {coverage_pct:.0f} % of the daylight",
 }
 
 DAY_FLOOR_KWH = 0.5  # ours: some 30 slips of 10 kW for 6 s; more in a day is export, whatever its shape
@@ -130,15 +135,15 @@ def _sums(rows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
 def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_coverage_pct: float) -> Verdict | None:
     site_id = site["site_id"]
     if sums is None or sums["grid_readings"] == 0:
-        return NotJudged(site_id, day, DETECTOR, "no readings of the grid meter")
+        return NotJudged(site_id, day, DETECTOR, because(REASONS, "grid-missing"))
     if is_reversed or sums["impossible_min"] >= IMPOSSIBLE_MINUTES:
-        reason = "feed-in with nothing generating: the grid sensor's sign or phase is in doubt"
-        return NotJudged(site_id, day, DETECTOR, reason)
+        return NotJudged(site_id, day, DETECTOR, because(REASONS, "grid-sign"))
     floor_kwh = max(DAY_FLOOR_KWH, DAY_FLOOR_SHARE * sums["pv_kwh"])
     if sums["lasting"] == 0 and sums["sure_kwh"] <= floor_kwh:
         coverage_pct = 100.0 if sums["half_day_h"] == 0 else 50.0 * sums["seen_h"] / sums["half_day_h"]
         if coverage_pct < min_coverage_pct:
-            return NotJudged(site_id, day, DETECTOR, f"grid meter known for {coverage_pct:.0f} % of the daylight")
+            reason = because(REASONS, "low-coverage", coverage_pct=coverage_pct)
+            return NotJudged(site_id, day, DETECTOR, reason)
         return None
     limit_kw = site["feed_in_limit_kw"]
     allowed = "may not feed the grid" if limit_kw == 0 else f"may feed in {limit_kw:g} kW"

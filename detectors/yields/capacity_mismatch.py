@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.stats import level_shift
 from detectors.stats.robust import Z_CUT, Array, median
 from detectors.yields.fleet_yields import Yields
@@ -38,6 +38,10 @@ KINDS = {
         ),
         cautions=("PV conductors are live in daylight with AC off; qualified persons only.", "No work on wet roofs."),
     )
+}
+REASONS = {
+    "few-clear-days": "only {days} clear days so far",
+    "planes-unknown": "its planes are neither registered nor plain from its clear days yet",
 }
 
 TOLERANCE = (
@@ -74,9 +78,9 @@ def detect(yields: Yields, earlier: pl.DataFrame, day: date) -> list[Verdict]:
             continue
         reason = yields.doubts.get(site["site_id"])
         if reason is None and (clear[row] < FEWEST_CLEAR_DAYS or not np.isfinite(capacity[row])):
-            reason = f"only {clear[row]} clear days so far"
+            reason = because(REASONS, "few-clear-days", days=clear[row])
         if reason is None and not seen.has_planes[row]:
-            reason = "its planes are neither registered nor plain from its clear days yet"
+            reason = because(REASONS, "planes-unknown")
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
             continue

@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from detectors.finding import Reason
 from detectors.finding import doubts as doubts_of
 from detectors.solar import pv_model
 from detectors.stats.robust import Array, median
@@ -41,7 +42,7 @@ class Yields(NamedTuple):
     learned: pl.DataFrame  # the rows of `models` that are of the judged day: to be remembered
     register: pl.DataFrame  # SITES as the register has them, in the order of seen.sites
     kept: pl.DataFrame  # KEPT of hours
-    doubts: dict[str, str]  # why a site's own readings of the day are not to be trusted
+    doubts: dict[str, Reason]  # why a site's own readings of the day are not to be trusted
     free_ratio: Array  # share of the day's clear energy that nothing held back
     reference_ratio: Array  # [sites]: the level beside its neighbours while it was sound
     source: NDArray[np.str_]  # where the day's sky comes from
@@ -109,7 +110,7 @@ def _learn(
     sites: pl.DataFrame,
     planes: pl.DataFrame,
     known: pl.DataFrame,
-    doubts: dict[str, str],
+    doubts: dict[str, Reason],
     day: date,
 ) -> pl.DataFrame:
     due = sites.filter(site_model.is_due(sites["site_id"].to_list(), known, day))

@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because
 from detectors.yields import snow
 from detectors.yields.energy_value import worth
 from detectors.yields.fleet_yields import NEIGHBOURS, Yields
@@ -40,6 +40,14 @@ KINDS = {
             "Do not clear repeated insulation trips from afar.",
         ),
     )
+}
+REASONS = {
+    "generation-missing": "no readings of generation",
+    "low-coverage": "generation known for {coverage_pct:.0f} % of the day",
+    "few-neighbours": "nobody near to compare with on a dark day",
+    "too-dark": "too dark a day to say",
+    "neighbours-dark": "its neighbours made nothing either: snow, or the street's grid",
+    "snow": "snow may still lie on it",
 }
 
 NOTHING_RATIO = 0.02  # ours: of what was due; an inverter that tries to start makes a little
@@ -92,25 +100,25 @@ def _is_black(yields: Yields, row: int) -> bool:
     return bool(ran and (made <= NOTHING_CLEAR_RATIO * could).all())
 
 
-def _why_not(yields: Yields, row: int, due_kwh: float, is_dark: bool) -> str | None:
+def _why_not(yields: Yields, row: int, due_kwh: float, is_dark: bool) -> Reason | None:
     seen = yields.seen
     kwp = seen.sites["installed_kwp"][row]
     if not np.isfinite(seen.actual_kwh[row, -1]):
-        return "no readings of generation"
+        return because(REASONS, "generation-missing")
     if not seen.coverage_pct[row, -1] >= MIN_COVERAGE_PCT and is_dark:
-        return f"generation known for {np.nan_to_num(seen.coverage_pct[row, -1]):.0f} % of the day"
+        return because(REASONS, "low-coverage", coverage_pct=np.nan_to_num(seen.coverage_pct[row, -1]))
     if not is_dark:
         if seen.actual_kwh[row, -1] >= NOTHING_CLEAR_RATIO * seen.clear_kwh[row, -1]:
             return None
-        return "nobody near to compare with on a dark day" if not np.isfinite(due_kwh) else None
+        return because(REASONS, "few-neighbours") if not np.isfinite(due_kwh) else None
     if np.isfinite(due_kwh) and due_kwh < LEAST_KWH_PER_KWP * kwp:
-        return "too dark a day to say"
+        return because(REASONS, "too-dark")
     if seen.dark_share[row, -1] >= ODD_SHARE:
-        return "its neighbours made nothing either: snow, or the street's grid"
+        return because(REASONS, "neighbours-dark")
     # A day too uneven to compare is no low day of a spell: what fell lately is asked for itself.
     is_uneven = not np.isfinite(yields.ratio[row, -1]) and snow.fell_around(yields, row, len(seen.dates) - 1)
     if snow.is_possible(yields, row) and (is_uneven or snow.may_lie(yields, row)):
-        return "snow may still lie on it"
+        return because(REASONS, "snow")
     return None
 
 

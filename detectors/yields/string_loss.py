@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because
 from detectors.stats import level_shift
 from detectors.stats.robust import Array, median
 from detectors.yields import hourly, snow
@@ -44,6 +44,12 @@ KINDS = {
             "No work on wet roofs; fall protection.",
         ),
     )
+}
+REASONS = {
+    "too-dark": "too dark a day to compare its inputs",
+    "few-days": "only {days} days with light on its inputs",
+    "no-expectation": "no expectation for the day",
+    "short-past": "too few judged days before",
 }
 
 INPUTS = tuple(f"pv{n}_kwh" for n in range(1, 5))
@@ -90,7 +96,7 @@ def detect(yields: Yields, days: pl.DataFrame, day: date) -> list[Verdict]:
             lost = _input_lost(yields, row, mine, models.get(site_id), day)
         else:
             lost = _share_lost(yields, row, mine)
-        if isinstance(lost, str):
+        if isinstance(lost, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, lost))
         elif lost is not None:
             each = worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site_id))
@@ -98,7 +104,7 @@ def detect(yields: Yields, days: pl.DataFrame, day: date) -> list[Verdict]:
     return verdicts
 
 
-def _input_lost(yields: Yields, row: int, mine: pl.DataFrame, model: dict | None, day: date) -> Lost | str | None:
+def _input_lost(yields: Yields, row: int, mine: pl.DataFrame, model: dict | None, day: date) -> Lost | Reason | None:
     """The input that gives less than the others promise, or why nobody can say."""
     mine = mine.sort("day")
     energy = np.column_stack([mine[name].cast(pl.Float64).fill_null(float("nan")).to_numpy() for name in INPUTS])
@@ -106,9 +112,9 @@ def _input_lost(yields: Yields, row: int, mine: pl.DataFrame, model: dict | None
     kwp = yields.seen.sites["installed_kwp"][row]
     is_light = total >= LEAST_KWH_PER_KWP * kwp
     if mine["day"][-1] != day or not is_light[-1]:
-        return "too dark a day to compare its inputs"
+        return because(REASONS, "too-dark")
     if is_light.sum() <= SURE_DAYS:
-        return f"only {int(is_light.sum())} days with light on its inputs"
+        return because(REASONS, "few-days", days=int(is_light.sum()))
     share = np.where(is_light[:, None], energy / np.maximum(total, 1e-9)[:, None], np.nan)
     worst: Lost | None = None
     for n in range(len(INPUTS)):
@@ -161,14 +167,14 @@ def _stays(left: Array) -> bool:
     return bool(np.median(np.abs(left - np.median(left))) < 0.1)
 
 
-def _share_lost(yields: Yields, row: int, mine: pl.DataFrame | None) -> Lost | str | None:
+def _share_lost(yields: Yields, row: int, mine: pl.DataFrame | None) -> Lost | Reason | None:
     """A step whose size is one input's part of the whole, at all hours alike; or why nobody can say."""
     seen = yields.seen
     ratio = yields.ratio[row]
     if not np.isfinite(ratio[-1]):
-        return "no expectation for the day"
+        return because(REASONS, "no-expectation")
     if np.isfinite(ratio).sum() < level_shift.LEAST_BEFORE + level_shift.LEAST_AFTER:
-        return "too few judged days before"
+        return because(REASONS, "short-past")
     if not median(ratio[-RECENT_DAYS:]) < 0.9 * np.nanquantile(ratio, 0.75):
         return None
     step = level_shift.find(ratio)

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because
 from detectors.stats import level_shift
 from detectors.stats.robust import MAD_TO_SIGMA, Z_CUT, Array, median
 from detectors.yields import hourly, snow
@@ -53,6 +53,17 @@ KINDS = {
             "No work on wet roofs; fall protection.",
         ),
     )
+}
+REASONS = {
+    "generation-missing": "no readings of generation",
+    "low-coverage": "generation known for {coverage_pct:.0f} % of the day",
+    "curtailed": "held back by its feed-in limit for {curtailed_h:.1f} h",
+    "few-neighbours": "no clear day, and fewer than {needed} neighbours within {within_km:.0f} km with usable data",
+    "too-dark": "too dark, or snow on the roofs around",
+    "neighbours-disagree": "its neighbours disagree about the day: patchy snow or weather",
+    "short-days": "days too short to judge",
+    "few-days": "only {days} of the last {of_days} days could be judged",
+    "snow": "snow may still lie on it",
 }
 
 KEPT, keep = hourly.KEPT, hourly.keep
@@ -103,7 +114,7 @@ def detect(
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
         elif (np.isfinite(due[row]) | ~seen.fits[row]).all():
             if snow.may_lie(yields, row):
-                verdicts.append(NotJudged(site["site_id"], day, DETECTOR, "snow may still lie on it"))
+                verdicts.append(NotJudged(site["site_id"], day, DETECTOR, because(REASONS, "snow")))
                 continue
             found = _finding(yields, row, site, due[row], low_ratio, drop_ratio)
             cost = found.loss_kwh * worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site["site_id"]))
@@ -195,26 +206,26 @@ def _lasts(recent: Array, limit: Array) -> NDArray[np.bool_]:
     return often & (median(recent) < limit) & (median(last) < limit)
 
 
-def _why_not(yields: Yields, row: int, judged: int) -> str | None:
+def _why_not(yields: Yields, row: int, judged: int) -> Reason | None:
     """Why a site's last day was not judged, in the desk's words; None if it was."""
     seen = yields.seen
     coverage_pct = seen.coverage_pct[row, -1]
     if not np.isfinite(seen.actual_kwh[row, -1]):
-        return "no readings of generation"
+        return because(REASONS, "generation-missing")
     if not coverage_pct >= MIN_COVERAGE_PCT:
-        return f"generation known for {np.nan_to_num(coverage_pct):.0f} % of the day"
+        return because(REASONS, "low-coverage", coverage_pct=np.nan_to_num(coverage_pct))
     if seen.held_back_h[row, -1] > MAX_HELD_BACK_H:
-        return f"held back by its feed-in limit for {seen.held_back_h[row, -1]:.1f} h"
+        return because(REASONS, "curtailed", curtailed_h=seen.held_back_h[row, -1])
     if seen.neighbours[row, -1] < LEAST and not np.isfinite(seen.ratio[row, 0, -1]):
-        return f"no clear day, and fewer than {LEAST} neighbours within {WITHIN_KM:.0f} km with usable data"
+        return because(REASONS, "few-neighbours", needed=LEAST, within_km=WITHIN_KM)
     if not seen.sky_ratio[row, -1] >= MIN_SKY_RATIO:
-        return "too dark, or snow on the roofs around"
+        return because(REASONS, "too-dark")
     if seen.disagreement_ratio[row, -1] > MAX_DISAGREEMENT_RATIO:
-        return "its neighbours disagree about the day: patchy snow or weather"
+        return because(REASONS, "neighbours-disagree")
     if not np.isfinite(seen.ratio[row, 0, -1]):
-        return "days too short to judge"
+        return because(REASONS, "short-days")
     if judged < MIN_LOW_DAYS:
-        return f"only {judged} of the last {RECENT_DAYS} days could be judged"
+        return because(REASONS, "few-days", days=judged, of_days=RECENT_DAYS)
     return None
 
 

@@ -15,7 +15,7 @@ import detectors
 from detectors import detector_names, earlier_frame, kinds, wanted_frames
 from detectors.clock import clock
 from detectors.clock import light as light_marks
-from detectors.finding import Finding, NotJudged, Verdict
+from detectors.finding import Finding, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from detectors.grid import feed_in_transients, unexpected_export
 from detectors.yields import fleet_yields
@@ -187,7 +187,7 @@ def _judge_day(
     silent = [v for v in verdicts if isinstance(v, NotJudged) and v.site_id in raising]
     silent += _nothing_to_judge(watched, rows, verdicts, [module.DETECTOR for module in modules], day)
     history.write_verdicts(
-        store, day, _findings_frame(found), pl.DataFrame(silent, schema=NOT_JUDGED, orient="row"),
+        store, day, _findings_frame(found), _not_judged_frame(silent),
         watched["site_id"].to_list(), _expected(modules, frames, day),
     )  # fmt: skip
     result.days.append(day)
@@ -243,7 +243,7 @@ def _nothing_to_judge(
     for site_id in _without_readings(sites, rows):
         for name in names:
             if (site_id, name) not in said:
-                yield NotJudged(site_id, day, name, "no readings on this day")
+                yield NotJudged(site_id, day, name, because({}, "no-readings"))
 
 
 def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
@@ -251,12 +251,17 @@ def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
 
 
 def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
-    rows = [
-        verdict.model_dump(exclude={"evidence"})
-        | {"evidence": json.dumps(_finite(verdict.evidence), ensure_ascii=False)}
-        for verdict in found
-    ]
+    rows = [verdict.model_dump(exclude={"evidence"}) | {"evidence": _json(verdict.evidence)} for verdict in found]
     return pl.DataFrame(rows, schema=FINDINGS, orient="row")
+
+
+def _not_judged_frame(silent: Sequence[NotJudged]) -> pl.DataFrame:
+    rows = [(*verdict, verdict.reason.code, _json(verdict.reason.values)) for verdict in silent]
+    return pl.DataFrame(rows, schema=NOT_JUDGED, orient="row")
+
+
+def _json(value: object) -> str:
+    return json.dumps(_finite(value), ensure_ascii=False)
 
 
 def _finite(value: object) -> object:

@@ -174,6 +174,7 @@ def facts_of(run: Opened, day: date) -> pages.DigestFacts:
         title=run.settings.digest.title,
         top=run.settings.digest.top,
         installers={one.installer_id: one.name for one in run.register.installers.values()},
+        reasons=detectors.reasons(),
     )
 
 

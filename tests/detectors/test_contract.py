@@ -1,6 +1,7 @@
 """What holds for every detector, found by walking their folder."""
 
 import inspect
+import json
 from datetime import date, timedelta
 from types import SimpleNamespace
 
@@ -188,13 +189,16 @@ def test_the_order_of_rows_does_not_matter_and_the_input_is_left_as_it_was(modul
 def test_its_verdicts_are_of_the_day_of_known_sites_with_units_in_the_evidence(module, given):
     verdicts = _run(module, given)
     ids = set(given["sites"]["site_id"])
+    sentences = detectors.reasons()[module.DETECTOR]
     assert verdicts, "nothing in the fleet for this detector: give the fixture something"
     for verdict in verdicts:
         assert verdict.site_id in ids
         assert verdict.day == given["day"]
         if isinstance(verdict, NotJudged):
             assert verdict.detector == module.DETECTOR
-            assert verdict.reason
+            sentence = sentences[verdict.reason.code].format(**verdict.reason.values)
+            assert verdict.reason.endswith(sentence)  # a device's name may stand before it
+            json.dumps(verdict.reason.values, allow_nan=False)
             continue
         assert verdict.kind in module.KINDS
         assert np.isfinite([verdict.value, verdict.threshold, verdict.loss_kwh, verdict.cost]).all()

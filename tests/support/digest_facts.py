@@ -17,6 +17,7 @@ HOSTILE = "<script>alert('x')</script> & \"Sons\"\u202e\n\x07"
 KINDS = {
     "time-zone-wrong": Kind(
         title="Clock off",
+        hides=("underperformance",),
         revisit=True,
         cause="Another zone was entered.",
         next_step="The desk compares the zones.",
@@ -98,10 +99,20 @@ def site_days(number: int = 6) -> pl.DataFrame:
 def not_judged() -> pl.DataFrame:
     """Three sites, one reason with three figures, two detectors; and a site that is not watched."""
     rows = [
-        {"site_id": f"S{i}", "day": DAY, "detector": d, "reason": f"readings cover {r} % of the day"}
+        {
+            "site_id": f"S{i}",
+            "day": DAY,
+            "detector": d,
+            "reason": f"readings cover {r} % of the day",
+            "code": "low-coverage",
+            "values": json.dumps({"coverage_pct": r}),
+        }
         for i, r, d in [(3, 12, "yield"), (4, 9.5, "yield"), (4, 9.5, "clock"), (2, 54, "yield"), (5, 1, "yield")]
     ]
     return pl.DataFrame(rows, schema=NOT_JUDGED)
+
+
+REASONS = {name: {"low-coverage": "readings cover {coverage_pct:g} % of the day"} for name in ("yield", "clock")}
 
 
 INGEST = {
@@ -150,5 +161,6 @@ def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestF
         options.pop("ingest", INGEST),
         KINDS,
         installers={"north": "Crew North"},
+        reasons=options.pop("reasons", REASONS),
         **options,
     )

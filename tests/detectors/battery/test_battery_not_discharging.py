@@ -194,7 +194,7 @@ def test_gaps_of_days_and_of_hours():
     (verdict,) = _verdicts(rows=few)
     assert isinstance(verdict, NotJudged)
     (verdict,) = _verdicts(rows=rows.filter(pl.col("ts_local").dt.date() != build.DAY))
-    assert (verdict.reason, verdict.day) == ("no readings", build.DAY)
+    assert (verdict.reason, verdict.day) == ("no readings on this day", build.DAY)
 
 
 def test_a_wrong_clock_or_a_sensor_in_doubt_waits():
