@@ -64,7 +64,7 @@ EXCEPTIONS = pl.Schema(
     {
         "exception_id": pl.String,
         "site_id": pl.String,
-        "kind": pl.String,
+        "kind": pl.String,  # the present diagnosis: of the latest finding
         "severity": pl.String,  # of the latest finding
         "status": pl.String,  # open | acknowledged | snoozed | closed
         "opened_on": pl.Date,  # the day whose detection raised it
@@ -89,6 +89,18 @@ EXCEPTIONS = pl.Schema(
         "value": pl.Float64,
         "unit": pl.String,
         "threshold": pl.Float64,
+    }
+)
+
+
+EVENTS = pl.Schema(
+    {
+        "exception_id": pl.String,
+        "event_no": pl.Int32,  # 1, 2, ... in the order in which they came
+        "at": pl.Date,  # the day whose detection, or after whose detection a person, changed it
+        "event": pl.String,  # opened | diagnosis changed | severity changed | decided | closed | reopened
+        "by": pl.String,  # "detection", or who decided
+        "note": pl.String,  # what changed into what, or the decision's note
     }
 )
 

@@ -115,7 +115,7 @@ def _verdicts(
     verdicts: list[Verdict] = []
     for site_id in sorted(info):
         if site_id not in devices:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "generation-missing")))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "never-generated")))
         elif site_id in by_site:
             device, diagnosis = max(by_site[site_id], key=lambda found: (abs(found[1].now.minutes), -found[0]))
             others = len(by_site[site_id]) - 1

@@ -92,6 +92,7 @@ KINDS = {
     ),
 }
 REASONS = {
+    "never-generated": "no generation data",
     "generation-missing": "no generation data on this day",
     "longer-than-the-sun": (
         "generation for longer than the sun is up: not a clock of this date; check the channel and the date"

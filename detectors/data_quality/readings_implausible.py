@@ -19,6 +19,8 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="Readings that cannot be",
+        hides=("balance-broken",),
+        hides_why="values that cannot be do not add up either",
         makes_unreliable=("readings",),
         close_after=2,
         cause="A wrong unit or sign in the export's profile, a wrong rating in the register, or a logger that writes "

@@ -21,7 +21,7 @@ KINDS = {
     KIND: Kind(
         title="Its best power does not fit the registered peak capacity",
         group="yield",
-        hides=("underperformance", "unexplained"),
+        hides=("unexplained",),
         hides_why="against the capacity that is there, nothing may be missing",
         open_after=2,
         within=4,

@@ -21,8 +21,8 @@ KINDS = {
     KIND: Kind(
         title="Generated nothing all day",
         group="yield",
-        hides=("underperformance", "string-loss", "capacity-mismatch", "unexplained"),
-        hides_why="a roof that gives nothing needs no second exception that says it gives too little",
+        hides=("unexplained",),
+        hides_why="a roof that gives nothing is unlike its past and its neighbours",
         close_after=1,
         revisit=True,
         cause="The inverter is off or in a fault, a breaker has opened, or its connection to the modules is broken.",

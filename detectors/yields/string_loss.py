@@ -24,8 +24,8 @@ KINDS = {
     KIND: Kind(
         title="One of its inputs went missing",
         group="yield",
-        hides=("underperformance", "unexplained"),
-        hides_why="the lost input is what is missing",
+        hides=("unexplained",),
+        hides_why="the lost input is what is unlike its past",
         close_after=3,
         revisit=True,
         cause="A string is open or switched off: a fuse, a connector, a cable, or the inverter's input itself.",

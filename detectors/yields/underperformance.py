@@ -34,6 +34,8 @@ KINDS = {
     KIND: Kind(
         title="Yields less than its peak capacity should",
         group="yield",
+        hides=("unexplained",),
+        hides_why="what is missing is what makes the site unlike its past and its neighbours",
         close_after=5,
         revisit=True,
         cause="A part of the modules is not producing: a string or an input lost, modules dirty or newly shaded, "

@@ -275,8 +275,8 @@ def _finite(value: object) -> object:
     return value
 
 
-def fold(store: Store, day: date) -> pl.DataFrame:
-    """The exceptions as they stood at the end of `day`."""
+def fold(store: Store, day: date) -> exceptions.Folded:
+    """The exceptions as they stood at the end of `day`, and what changed them."""
     findings, judged, silent = history.verdicts(store, day)
     folded = exceptions.fold(
         findings, judged, silent, history.decisions(store), store.sites(), kinds(), detector_names(), day=day
@@ -289,7 +289,8 @@ def update_exceptions(store: Store) -> None:
     day = history.last_judged_day(store)
     if day is not None:
         now = fold(store, day)
-        history.write_exceptions(store, now, revisits(now, store.sites(), kinds()))
+        sheet = revisits(now.exceptions, store.sites(), kinds())
+        history.write_exceptions(store, now.exceptions, sheet, now.events)
         name = unexpected_export.DETECTOR
         slips = kept.read(store, day - timedelta(days=DAY_WINDOW), day, only=[name])[name]
         store.replace("export_advice", feed_in_transients.buffer_advice(slips, store.sites()))

@@ -65,7 +65,8 @@ def build_facts(
             )
         else:
             site, kind = register[row["site_id"]], kinds[row["kind"]]
-            shown.append(_matter(row, before.get(row["exception_id"]), site, kind, installers or {}))
+            group = [name for name, about in kinds.items() if (about.group or name) == (kind.group or row["kind"])]
+            shown.append(_matter(row, before.get(row["exception_id"]), site, kind, group, installers or {}))
     shown = [m.model_copy(update={"hides": hides[m.exception_id]}) if m.exception_id in hides else m for m in shown]
 
     in_view = [m for m in shown if m.status in ("open", "acknowledged")]
@@ -128,6 +129,7 @@ def _matter(
     before: Mapping[str, Any] | None,
     site: Mapping[str, Any],
     kind: Kind,
+    group: Sequence[str],
     installers: Mapping[str, str],
 ) -> Matter:
     texts: dict[str, Any] = {key: plain(row[key]) for key in ("note", "summary", "measured", "expected", "unit")}
@@ -145,7 +147,8 @@ def _matter(
         needs_revisit=kind.revisit,
         came=_came(before) if row["status"] in ("open", "acknowledged") else "",
         evidence=_evidence(row["evidence"]),
-        sql=f"SELECT * FROM finding WHERE site_id = {quoted(row['site_id'])} AND kind = {quoted(row['kind'])} "
+        sql=f"SELECT * FROM finding WHERE site_id = {quoted(row['site_id'])} "
+        f"AND kind IN ({', '.join(quoted(name) for name in group)}) "
         f"AND day BETWEEN DATE '{min(row['first_day'], row['opened_on'])}' AND DATE '{row['last_day']}' ORDER BY day",
     )
 

@@ -143,7 +143,7 @@ def exceptions(
         KINDS,
         {kind: kind for kind in KINDS},
         day=day,
-    )
+    ).exceptions
 
 
 def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestFacts:
