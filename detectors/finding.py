@@ -1,7 +1,8 @@
 """What a detector says of one site on one day, and what is known of each kind of finding."""
 
-from collections.abc import Mapping
-from datetime import date
+import math
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
 from typing import Any, Literal, NamedTuple
 
 import polars as pl
@@ -17,14 +18,54 @@ REASONS = {  # code -> sentence: what every detector may say; its own REASONS co
 }
 
 Severity = Literal["urgent", "soon", "watch"]
-EvidenceValue = float | int | str | list[float | None] | list[str] | None
+EvidenceValue = float | int | str | None
+Role = Literal["measured", "expected", "limit", "corrected", "reference"]
+Instants = Iterable[date] | pl.Series  # days, or instants in UTC
+CHANNEL_UNITS = {"_w_m2": "W/m²", "_kwh": "kWh", "_pct": "%", "_hz": "Hz", "_w": "W", "_v": "V", "_c": "°C"}
+
+
+class Series(BaseModel, frozen=True, extra="forbid"):
+    """Values over time behind a finding, as the picture draws them."""
+
+    name: str  # in the desk's words
+    unit: str  # as written: W, kWh, %, min, ...; "ratio" and "count" where there is none
+    role: Role
+    at: list[str]  # days (2025-06-10) or instants in UTC (2025-06-10T12:00:00Z), as long as `values`
+    values: list[float | None]  # null where not known
+
+
+def series(name: str, unit: str, role: Role, at: Instants, values: Iterable[Any]) -> Series:
+    """A Series of days or of UTC instants; what is no finite number becomes null."""
+    known = [None if v is None or not math.isfinite(v) else round(float(v), 4) for v in values]
+    return Series(name=name, unit=unit, role=role, at=[_iso(one) for one in at], values=known)
+
+
+def channel_series(frame: pl.DataFrame, at: str, *columns: str) -> tuple[Series, ...]:
+    """The measured series of some channels of a frame, in its order: `grid_l1_w` becomes `grid l1` in W."""
+    made = []
+    for column in columns:
+        ending = next(ending for ending in CHANNEL_UNITS if column.endswith(ending))
+        name = column.removesuffix(ending).replace("_", " ")
+        made.append(series(name, CHANNEL_UNITS[ending], "measured", frame[at], frame[column]))
+    return tuple(made)
+
+
+def level(name: str, unit: str, role: Role, value: float | None, beside: Series) -> tuple[Series, ...]:
+    """One value that holds all along another series, at its first and last place; nothing where it is not known."""
+    if value is None or not beside.at:
+        return ()
+    return (Series(name=name, unit=unit, role=role, at=[min(beside.at), max(beside.at)], values=[value, value]),)
+
+
+def _iso(at: date) -> str:
+    return at.strftime("%Y-%m-%dT%H:%M:%SZ") if isinstance(at, datetime) else at.isoformat()
 
 
 class Finding(BaseModel, frozen=True, extra="forbid"):
-    """One matter at one site on one local day.
+    """One fault at one site on one local day.
 
-    `evidence` holds the numbers behind the sentence and the series that a chart needs, all with units in their keys
-    (`offset_min`, `fed_in_w`, `zone_name`, `worst_utc`, ...).
+    `evidence` holds the numbers behind the sentence, with units in their keys (`offset_min`, `zone_name`, `worst_utc`,
+    ...), and `series` what a picture of them draws.
     """
 
     site_id: str
@@ -41,6 +82,7 @@ class Finding(BaseModel, frozen=True, extra="forbid"):
     loss_kwh: float = 0.0  # of this day alone
     cost: float = 0.0  # of this day alone, in the site's currency
     evidence: dict[str, EvidenceValue] = {}
+    series: tuple[Series, ...] = ()
 
 
 ReasonValue = float | int | str | None

@@ -11,7 +11,7 @@ import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
 from detectors.battery.flows import flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, channel_series, doubts, level, series
 
 DETECTOR = "battery-at-floor"
 KIND = "battery-at-floor"
@@ -195,6 +195,8 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
     had = f"{surplus_kwh:.1f} kWh were there to charge with"
     if today["was_held"]:
         had = f"generation was held down to the load for {today['held_h']:.1f} h"
+    charge = channel_series(shown, "day", "soc_min_pct", "soc_max_pct")
+    surplus = series("surplus", "kWh", "measured", shown["day"], shown["surplus_at_floor_kwh"])
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -217,10 +219,6 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
             "surplus_today_kwh": today["surplus_at_floor_kwh"],
             "charged_today_kwh": today["charge_kwh"],
             "held_back_h": today["held_h"],
-            "series_day": [d.isoformat() for d in shown["day"]],
-            "soc_min_pct": shown["soc_min_pct"].to_list(),
-            "soc_max_pct": shown["soc_max_pct"].to_list(),
-            "surplus_kwh": shown["surplus_at_floor_kwh"].to_list(),
-            "state_text": shown["state"].to_list(),
         },
+        series=(*charge, *level("reserve", "%", "limit", reserve_pct, charge[0]), surplus),
     )

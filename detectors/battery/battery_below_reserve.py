@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT, courses, flows, soc_steps, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level
 from detectors.frames import VOLTAGE_CHANNELS
 
 DETECTOR = "battery-below-reserve"
@@ -172,7 +172,7 @@ def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
 
 
 def _finding(
-    site: Mapping[str, Any], told: Mapping[str, Any], picture: Mapping[str, Any], day: date, band_pct: float
+    site: Mapping[str, Any], told: Mapping[str, Any], picture: tuple[Series, ...], day: date, band_pct: float
 ) -> Finding:
     reserve_pct = site["battery_reserve_pct"]
     return Finding(
@@ -196,6 +196,6 @@ def _finding(
             "below_h": told["below_h"],
             "outage_h": told["outage_h"],
             "deepest_utc": told["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
-            **picture,
         },
+        series=(*picture, *level("reserve", "%", "limit", reserve_pct, picture[0])),
     )

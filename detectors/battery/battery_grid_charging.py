@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import courses, flows, soc_steps, sunlight, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
 
 DETECTOR = "battery-grid-charging"
 KIND = "battery-grid-charging"
@@ -173,7 +173,7 @@ def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
 
 
 def _finding(
-    site: Mapping[str, Any], told: Mapping[str, Any], fed_in_kwh: float | None, picture: Mapping[str, Any], day: date
+    site: Mapping[str, Any], told: Mapping[str, Any], fed_in_kwh: float | None, picture: tuple[Series, ...], day: date
 ) -> Finding:
     from_grid_kwh = told["from_grid_kwh"]
     lost_kwh = LOST_SHARE * from_grid_kwh
@@ -201,6 +201,6 @@ def _finding(
             "charged_kwh": told["charged_kwh"],
             "top_up_kwh": told["top_up_kwh"],
             "start_utc": told["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
-            **picture,
         },
+        series=picture,
     )

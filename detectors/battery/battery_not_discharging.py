@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT, courses, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level, series
 
 DETECTOR = "battery-not-discharging"
 KIND = "battery-not-discharging"
@@ -200,7 +200,7 @@ def detect(
     for site in raising.iter_rows(named=True):
         site_id = site["site_id"]
         own = raised[site_id]
-        verdicts.append(_finding(site, own, surplus.get(site_id), pictures.get(site_id, {}), day, min_evenings))
+        verdicts.append(_finding(site, own, surplus.get(site_id), pictures.get(site_id, ()), day, min_evenings))
     return verdicts
 
 
@@ -297,7 +297,7 @@ def _finding(
     site: Mapping[str, Any],
     stuck: pl.DataFrame,
     surplus_kwh: float | None,
-    picture: Mapping[str, Any],
+    picture: tuple[Series, ...],
     day: date,
     min_evenings: int,
 ) -> Finding:
@@ -337,9 +337,11 @@ def _finding(
             "rest_kwh": today["rest_kwh"],
             "unused_kwh": stored_kwh,
             "discharged_kwh": gave_kwh,
-            **picture,
-            "level_day": [one.isoformat() for one in shown["day"]],
-            "stopped_pct": shown["level_pct"].round(1).to_list(),
-            "imported_kwh": shown["rest_kwh"].round(3).to_list(),
         },
+        series=(
+            *picture,
+            *(level("reserve", "%", "limit", reserve_pct, picture[0]) if picture else ()),
+            series("stopped at", "%", "measured", shown["day"], shown["level_pct"]),
+            series("imported", "kWh", "measured", shown["day"], shown["rest_kwh"]),
+        ),
     )

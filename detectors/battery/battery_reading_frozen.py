@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import courses, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, doubts
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
 
 DETECTOR = "battery-reading-frozen"
 KIND = "battery-reading-frozen"
@@ -149,7 +149,7 @@ def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
     return None
 
 
-def _finding(site: Mapping[str, Any], told: Mapping[str, Any], picture: Mapping[str, Any], day: date) -> Finding:
+def _finding(site: Mapping[str, Any], told: Mapping[str, Any], picture: tuple[Series, ...], day: date) -> Finding:
     should_pct = 100 * told["swing_kwh"] / site["battery_kwh"]
     return Finding(
         site_id=site["site_id"],
@@ -172,6 +172,6 @@ def _finding(site: Mapping[str, Any], told: Mapping[str, Any], picture: Mapping[
             "capacity_kwh": site["battery_kwh"],
             "start_utc": told["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
             "end_utc": told["end_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
-            **picture,
         },
+        series=picture,
     )

@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue
+from detectors.finding import Series, channel_series
 from detectors.solar.clear_day import daylight_h
 
 LEAST_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
@@ -73,18 +73,14 @@ def soc_steps() -> tuple[pl.Expr, pl.Expr]:
     return rise, rise.shift(-1)
 
 
-def courses(rows: pl.DataFrame, site_ids: Collection[str], *names: str) -> dict[str, dict[str, EvidenceValue]]:
-    """Site -> a day's course for the picture: `course_utc` and means of the columns, a quarter of an hour apart."""
+def courses(rows: pl.DataFrame, site_ids: Collection[str], *names: str) -> dict[str, tuple[Series, ...]]:
+    """Site -> a day's course for the picture: means of the columns, a quarter of an hour apart."""
     own = rows.filter(pl.col("site_id").is_in(list(site_ids)))
     step = max(PICTURE_MINUTES, round((own.select(pl.col("hours").max()).item() or 0) * 60))
     means = (
         own.group_by("site_id", pl.col("ts_utc").dt.truncate(f"{step}m"))
         .agg(pl.col(name).mean().round(2) for name in names)
         .sort("site_id", "ts_utc")
-        .with_columns(course_utc=pl.col("ts_utc").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
     )
     by_site = means.partition_by("site_id", as_dict=True)
-    return {
-        str(site_id): {name: part[name].to_list() for name in ("course_utc", *names)}
-        for (site_id,), part in by_site.items()
-    }
+    return {str(site_id): channel_series(part, "ts_utc", *names) for (site_id,), part in by_site.items()}

@@ -66,7 +66,7 @@ def _illustrated(finding: Finding, site: dict[str, Any], readings: pl.DataFrame)
     device = finding.evidence.get("device_name") or ""
     mine = readings.filter((pl.col("site_id") == finding.site_id) & (pl.col("device_id") == device))
     drawn = picture(mine, site, float(str(finding.evidence["offset_min"])))
-    return finding.model_copy(update={"evidence": {**finding.evidence, **drawn}})
+    return finding.model_copy(update={"series": (*drawn, *finding.series)})
 
 
 def _screen(marks: Marks) -> tuple[dict[int, Reason], Index]:

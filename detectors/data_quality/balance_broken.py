@@ -12,7 +12,7 @@ import polars as pl
 
 from detectors.data_quality.balance_causes import FLOWS, Guess, closes_when_shifted, guess, name_of
 from detectors.data_quality.repeats import steps
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, because
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 from detectors.frames import PHASE_CHANNELS
 
 DETECTOR = "balance-broken"
@@ -237,17 +237,26 @@ def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
         f"load takes {abs(sums['net_kwh']):.1f} kWh {side}.{left}",
         measured=f"{sums['open_pct']:.0f} % of {sums['throughput_kwh']:.1f} kWh stay open over three hours at a time",
         expected=f"at most {sums['limit_pct']:.1f} %: losses, resolution and {TOLERANCE_PCT:g} % of meter error",
-        evidence=_evidence(sums, told, rows),
+        evidence=_evidence(sums, told),
+        series=_course(rows),
     )
 
 
-def _evidence(sums: dict, told: Guess | None, rows: pl.DataFrame) -> dict[str, EvidenceValue]:
+def _course(rows: pl.DataFrame) -> tuple[Series, ...]:
+    """The day's load beside what it should be by the other meters."""
     course = (
         rows.group_by(pl.col("ts_utc").dt.truncate(f"{PICTURE_H}h"))
         .agg(pl.col(*FLOWS).mean())
         .sort("ts_utc")
         .with_columns(sources_w=pl.col("pv_w") + pl.col("battery_w") + pl.col("grid_w"))
     )
+    return (
+        series("load", "W", "measured", course["ts_utc"], course["load_w"]),
+        series("load by the other meters", "W", "expected", course["ts_utc"], course["sources_w"]),
+    )
+
+
+def _evidence(sums: dict, told: Guess | None) -> dict[str, EvidenceValue]:
     guessed: dict[str, EvidenceValue] = {}
     if told is not None:
         guessed = {
@@ -264,7 +273,4 @@ def _evidence(sums: dict, told: Guess | None, rows: pl.DataFrame) -> dict[str, E
         "net_kwh": sums["net_kwh"],
         "throughput_kwh": sums["throughput_kwh"],
         **guessed,
-        "course_utc": course["ts_utc"].dt.strftime("%Y-%m-%dT%H:%M:%SZ").to_list(),
-        "load_w": course["load_w"].to_list(),
-        "expected_load_w": course["sources_w"].to_list(),
     }

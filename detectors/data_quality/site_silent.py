@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality.deliveries import Past, delivery_rows
-from detectors.finding import Finding, Kind, NotJudged, Verdict, because
+from detectors.finding import Finding, Kind, NotJudged, Series, Verdict, because, series
 
 DETECTOR = "site-silent"
 KIND = "site-silent"
@@ -241,17 +241,15 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
         measured=measured,
         expected=f"readings every day, with no gap longer than {limit_h:.0f} h",
         since=since,
-        evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h), **_picture(past, place)},
+        evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h)},
+        series=_picture(past, place),
     )
 
 
-def _picture(past: Past, place: int) -> dict[str, list[float | None] | list[str]]:
+def _picture(past: Past, place: int) -> tuple[Series, ...]:
     shown = min(PICTURE_DAYS, past.delivered.shape[1])
-    covered_h: list[float | None] = [round(float(hours), 2) for hours in past.covered_h[place, -shown:]]
-    return {
-        "series_day": [(past.day - timedelta(days=shown - 1 - n)).isoformat() for n in range(shown)],
-        "covered_h": covered_h,
-    }
+    days = [past.day - timedelta(days=shown - 1 - n) for n in range(shown)]
+    return (series("covered by readings", "h", "measured", days, past.covered_h[place, -shown:]),)
 
 
 def _device_verdicts(
@@ -299,6 +297,6 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
             "silent_h": silent_h,
             "usual_gap_h": float(past.usual_gap_h[place]),
             "limit_h": float(limit_h),
-            **_picture(past, place),
         },
+        series=_picture(past, place),
     )

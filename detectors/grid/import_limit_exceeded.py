@@ -8,7 +8,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Severity, Verdict, because, doubts
+from detectors.finding import Finding, Kind, NotJudged, Severity, Verdict, because, doubts, level, series
 from detectors.grid.meter import GRID_W, block_means, steps
 
 DETECTOR = "import-limit-exceeded"
@@ -113,6 +113,7 @@ def _finding(site: dict, means: pl.DataFrame, over: pl.DataFrame, tolerance_w: f
     beyond_kwh = float(((over["grid_w"] - limit_w) * over["minutes"]).sum()) / 60000
     course = means.group_by(pl.col("start_utc").dt.truncate(f"{PICTURE_MINUTES}m")).agg(pl.col("grid_w").max())
     course = course.sort("start_utc")
+    imported = series("import", "W", "measured", course["start_utc"], course["grid_w"])
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -137,7 +138,6 @@ def _finding(site: dict, means: pl.DataFrame, over: pl.DataFrame, tolerance_w: f
             "battery_soc_pct": worst["soc_pct"],
             "battery_w": worst["battery_w"],
             "reserve_pct": site["battery_reserve_pct"],
-            "import_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in course["start_utc"]],
-            "import_w": course["grid_w"].to_list(),
         },
+        series=(imported, *level("import limit", "W", "limit", limit_w, imported)),
     )

@@ -10,7 +10,19 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Reason, Severity, Verdict, because, doubts
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Reason,
+    Series,
+    Severity,
+    Verdict,
+    because,
+    channel_series,
+    doubts,
+)
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import kept_of_day
 from detectors.grid.meter_signs import KEPT as KEPT
@@ -104,7 +116,7 @@ def detect(
             verdicts.append(NotJudged(site_id, day, DETECTOR, told))
         elif told is not None:
             own = flows(readings.filter(pl.col("site_id") == site_id), sites.filter(pl.col("site_id") == site_id))
-            verdicts.append(told.model_copy(update={"evidence": {**told.evidence, **_picture(own)}}))
+            verdicts.append(told.model_copy(update={"series": _picture(own)}))
     return verdicts
 
 
@@ -278,11 +290,8 @@ def _phase_guess(phases: list[int], night: bool) -> str:
     return f"the sensors on {names} have changed places or are turned round"
 
 
-def _picture(own: pl.DataFrame) -> dict[str, EvidenceValue]:
+def _picture(own: pl.DataFrame) -> tuple[Series, ...]:
     """The day's course of grid and generation by the half hour."""
     channels = ["grid_w", "pv_w", *(name for name in PHASE_CHANNELS if own[name].count() > 0)][:3]
     course = own.sort("ts_utc").group_by_dynamic("ts_utc", every="30m").agg(pl.col(channels).mean())
-    return {
-        "course_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in course["ts_utc"]],
-        **{name: course[name].to_list() for name in channels},
-    }
+    return channel_series(course, "ts_utc", *channels)

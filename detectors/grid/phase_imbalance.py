@@ -9,7 +9,17 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict, because, doubts
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Severity,
+    Verdict,
+    because,
+    channel_series,
+    doubts,
+)
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import block_means, steps
 
@@ -207,7 +217,6 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
             "inverter_text": source,
             **{f"{what}_l{n}_kwh": row[f"{what}_l{n}_kwh"] for what in ("fed_in", "imported") for n in (1, 2, 3)},
             **figures,
-            "phases_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in hourly["start_utc"]],
-            **{name: hourly[name].to_list() for name in PHASE_CHANNELS},
         },
+        series=channel_series(hourly, "start_utc", *PHASE_CHANNELS),
     )

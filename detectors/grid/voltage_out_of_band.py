@@ -9,7 +9,19 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Reason, Severity, Verdict, because
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Reason,
+    Series,
+    Severity,
+    Verdict,
+    because,
+    level,
+    series,
+)
 from detectors.frames import VOLTAGE_CHANNELS
 from detectors.grid.meter import kept_of_day
 from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, LOW_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
@@ -87,7 +99,9 @@ def detect(
             verdicts.append(NotJudged(site_id, day, DETECTOR, told))
         elif told is not None:
             days = week.filter(pl.col("site_id") == site_id).sort("day")
-            shown = _picture(readings.filter(pl.col("site_id") == site_id), sites, days, told["phase"])
+            shown = _picture(
+                readings.filter(pl.col("site_id") == site_id), sites, days, told["phase"], site["nominal_voltage_v"]
+            )
             verdicts.append(_finding(site, told, current[site_id], days, allowed_outside_pct, day, shown))
     return verdicts
 
@@ -155,7 +169,7 @@ def _severity(week: dict) -> Severity:
 
 
 def _finding(
-    site: dict, week: dict, today: dict, days: pl.DataFrame, allowed_pct: float, day: date, shown: dict
+    site: dict, week: dict, today: dict, days: pl.DataFrame, allowed_pct: float, day: date, shown: tuple[Series, ...]
 ) -> Finding:
     nominal_v, phase = site["nominal_voltage_v"], week["phase"]
     low_v, high_v = LOW_RATIO * nominal_v, HIGH_RATIO * nominal_v
@@ -181,7 +195,8 @@ def _finding(
         since=since if isinstance(since, date) else day,
         loss_kwh=today["lost_kwh"],
         cost=today["lost_kwh"] * price,
-        evidence={**_figures(week, nominal_v), **shown},
+        evidence=_figures(week, nominal_v),
+        series=shown,
     )
 
 
@@ -214,7 +229,9 @@ def _figures(week: dict, nominal_v: float) -> dict[str, EvidenceValue]:
     return figures
 
 
-def _picture(own: pl.DataFrame, sites: pl.DataFrame, days: pl.DataFrame, phase: int) -> dict[str, EvidenceValue]:
+def _picture(
+    own: pl.DataFrame, sites: pl.DataFrame, days: pl.DataFrame, phase: int, nominal_v: float
+) -> tuple[Series, ...]:
     """The day's means of the worst phase, and the week's days."""
     course = (
         ten_minute_means(own, sites)
@@ -222,10 +239,12 @@ def _picture(own: pl.DataFrame, sites: pl.DataFrame, days: pl.DataFrame, phase: 
         .agg(*(pl.col(name).max() for name in VOLTAGE_CHANNELS))
     )
     outside = (pl.col(f"below_l{phase}_count") + pl.col(f"above_l{phase}_count")) / pl.col(f"means_l{phase}_count")
-    return {
-        "course_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in course["start_utc"]],
-        "highest_mean_v": course[f"voltage_l{phase}_v"].to_list(),
-        "week_day": [one.isoformat() for one in days["day"]],
-        "outside_day_pct": (days.select(outside.fill_nan(None)).to_series() * 100).to_list(),
-        "trips_count": days["trips_count"].to_list(),
-    }
+    highest = series("highest mean", "V", "measured", course["start_utc"], course[f"voltage_l{phase}_v"])
+    shares = days.select(outside.fill_nan(None)).to_series() * 100
+    return (
+        highest,
+        *level("upper limit", "V", "limit", HIGH_RATIO * nominal_v, highest),
+        *level("lower limit", "V", "limit", LOW_RATIO * nominal_v, highest),
+        series("outside the band", "%", "measured", days["day"], shares),
+        series("trips", "count", "measured", days["day"], days["trips_count"]),
+    )

@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict, because
+from detectors.finding import Finding, Kind, NotJudged, Verdict, because, series
 from detectors.stats import level_shift
 from detectors.stats.robust import Z_CUT, Array, median
 from detectors.yields.fleet_yields import Yields
@@ -171,9 +171,8 @@ def _finding(
             "learned_tilt_spread_deg": model["tilt_spread_deg"],
             "learned_azimuth_spread_deg": model["azimuth_spread_deg"],
             "orientation_text": _orientation(yields, row, model, own),
-            "series_day": [day.isoformat() for day in seen.dates],
-            "site_ratio": [round(v, 3) if np.isfinite(v) else None for v in yields.ratio[row].tolist()],
         },
+        series=(series("site", "ratio", "measured", seen.dates, yields.ratio[row]),),
     )
 
 

@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, series
 from detectors.yields import snow
 from detectors.yields.energy_value import worth
 from detectors.yields.fleet_yields import NEIGHBOURS, Yields
@@ -151,12 +151,9 @@ def _finding(yields: Yields, row: int, site: dict, due_kwh: float, each: float) 
         evidence={
             "neighbours_count": int(seen.neighbours[row, -1]),
             "dark_days_count": len(seen.dates) - first,
-            "series_day": [day.isoformat() for day in seen.dates],
-            "expected_kwh": _rounded(seen.expected_kwh[row, seen.best[row]]),
-            "actual_kwh": _rounded(seen.actual_kwh[row]),
         },
+        series=(
+            series("actual", "kWh", "measured", seen.dates, seen.actual_kwh[row]),
+            series("expected", "kWh", "expected", seen.dates, seen.expected_kwh[row, seen.best[row]]),
+        ),
     )
-
-
-def _rounded(values: np.ndarray) -> list[float | None]:
-    return [round(value, 3) if np.isfinite(value) else None for value in values.tolist()]

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, series
 from detectors.stats import level_shift
 from detectors.stats.robust import Array, median
 from detectors.yields import hourly, snow
@@ -71,6 +71,7 @@ class Lost(NamedTuple):
     since: date
     what: str
     evidence: dict
+    series: tuple[Series, ...]
 
 
 def detect(yields: Yields, days: pl.DataFrame, day: date) -> list[Verdict]:
@@ -143,11 +144,14 @@ def _input_lost(yields: Yields, row: int, mine: pl.DataFrame, model: dict | None
                 "input_name": name,
                 "input_left_pct": float(np.median(left[spell]) * 100),
                 "input_share_pct": float(sound * 100),
-                "inputs_day": [one.isoformat() for one in mine["day"]],
-                **{f"input{k + 1}_kwh": _rounded(energy[:, k]) for k in range(4) if np.isfinite(energy[:, k]).any()},
             }
+            drawn = tuple(
+                series(f"input {k + 1}", "kWh", "measured", mine["day"], energy[:, k])
+                for k in range(4)
+                if np.isfinite(energy[:, k]).any()
+            )
             since = mine["day"][int(spell[0])]
-            worst = Lost(gone * 100, since, f"input {name[2:]} ({name}_w)", evidence)
+            worst = Lost(gone * 100, since, f"input {name[2:]} ({name}_w)", evidence, drawn)
     return worst
 
 
@@ -192,12 +196,11 @@ def _share_lost(yields: Yields, row: int, mine: pl.DataFrame | None) -> Lost | R
     evidence = {
         "parts_count": part,
         "step_size_pct": step.size * 100,
-        "series_day": [one.isoformat() for one in seen.dates],
-        "site_ratio": _rounded(ratio),
     }
+    drawn = (series("site", "ratio", "measured", seen.dates, ratio),)
     if by_height is not None:
         evidence["left_morning_ratio"], evidence["left_noon_ratio"], evidence["left_evening_ratio"] = by_height
-    return Lost(step.size * 100, seen.dates[step.place], f"one part in {part}", evidence)
+    return Lost(step.size * 100, seen.dates[step.place], f"one part in {part}", evidence, drawn)
 
 
 def _by_part_of_day(yields: Yields, row: int, mine: pl.DataFrame | None, place: int) -> list[float] | None:
@@ -243,8 +246,5 @@ def _finding(yields: Yields, row: int, site_id: str, lost: Lost, each: float) ->
         loss_kwh=loss_kwh,
         cost=loss_kwh * each,
         evidence=lost.evidence,
+        series=lost.series,
     )
-
-
-def _rounded(values: Array) -> list[float | None]:
-    return [round(value, 3) if np.isfinite(value) else None for value in values.tolist()]

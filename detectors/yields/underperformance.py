@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, series
 from detectors.stats import level_shift
 from detectors.stats.robust import MAD_TO_SIGMA, Z_CUT, Array, median
 from detectors.yields import hourly, snow
@@ -273,12 +273,13 @@ def _finding(yields: Yields, row: int, site: dict, due: Array, low_ratio: float,
             "normal_ratio": float(due[roof]),
             "sky_text": sky,
             "orientation_text": yields.planes_text(row),
-            "series_day": [day.isoformat() for day in seen.dates],
-            "site_ratio": _rounded(ratio[roof]),
-            "expected_kwh": _rounded(should_kwh[roof]),
-            "actual_kwh": _rounded(actual_kwh),
-            "neighbours_sky_ratio": _rounded(seen.sky_ratio[row]),
         },
+        series=(
+            series("actual", "kWh", "measured", seen.dates, actual_kwh),
+            series("expected", "kWh", "expected", seen.dates, should_kwh[roof]),
+            series("site", "ratio", "measured", seen.dates, ratio[roof]),
+            series("neighbours' sky", "ratio", "reference", seen.dates, seen.sky_ratio[row]),
+        ),
     )
 
 
@@ -320,9 +321,8 @@ def _dust(yields: Yields, row: int, site: dict) -> Finding | None:
         evidence={
             "slide_pct": float(per_month_pct),
             "judged_days_count": len(place),
-            "series_day": [day.isoformat() for day in seen.dates],
-            "site_ratio": _rounded(yields.ratio[row]),
         },
+        series=(series("site", "ratio", "measured", seen.dates, yields.ratio[row]),),
     )
 
 
@@ -338,7 +338,3 @@ def _since(dates: list[date], ratio: Array, limit_ratio: float) -> date:
         if good == 0:
             first = day
     return first
-
-
-def _rounded(values: Array) -> list[float | None]:
-    return [round(value, 3) if np.isfinite(value) else None for value in values.tolist()]

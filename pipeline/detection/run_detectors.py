@@ -22,6 +22,7 @@ from detectors.yields import fleet_yields
 from pipeline import progress
 from pipeline.energy import site_days as daily
 from pipeline.exceptions import fold as exceptions
+from pipeline.exceptions.changes import Folded, with_mended
 from pipeline.exceptions.revisits import revisits
 from pipeline.frames import FINDINGS, NOT_JUDGED
 from pipeline.store import Store, history, kept, readings, site_model
@@ -251,7 +252,11 @@ def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
 
 
 def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
-    rows = [verdict.model_dump(exclude={"evidence"}) | {"evidence": _json(verdict.evidence)} for verdict in found]
+    rows = []
+    for verdict in found:
+        told = verdict.model_dump()
+        drawn = told.pop("series")
+        rows.append({**told, "evidence": _json({**told["evidence"], **({"series": drawn} if drawn else {})})})
     return pl.DataFrame(rows, schema=FINDINGS, orient="row")
 
 
@@ -275,13 +280,13 @@ def _finite(value: object) -> object:
     return value
 
 
-def fold(store: Store, day: date) -> exceptions.Folded:
+def fold(store: Store, day: date) -> Folded:
     """The exceptions as they stood at the end of `day`, and what changed them."""
     findings, judged, silent = history.verdicts(store, day)
     folded = exceptions.fold(
         findings, judged, silent, history.decisions(store), store.sites(), kinds(), detector_names(), day=day
     )
-    return exceptions.with_mended(folded, history.mended(store), day=day)
+    return with_mended(folded, history.mended(store), day=day)
 
 
 def update_exceptions(store: Store) -> None:

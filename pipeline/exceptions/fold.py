@@ -22,69 +22,21 @@ kinds that no detector claims raise nothing.
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from datetime import date
 from itertools import groupby
 from operator import itemgetter
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from detectors.finding import Kind
 from pipeline.exceptions.causes import hide_effects
+from pipeline.exceptions.changes import DETECTION, Folded, Opened
 from pipeline.exceptions.revisits import SEVERITIES
 from pipeline.frames import EVENTS, EXCEPTIONS
 
 REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not mended, so it keeps its number and its history
-
-DETECTION = "detection"  # who changed it, where nobody decided
-MENDED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
-
-
-class Folded(NamedTuple):
-    """What the fold gives: the exceptions, and every change of them."""
-
-    exceptions: pl.DataFrame  # EXCEPTIONS
-    events: pl.DataFrame  # EVENTS
-
-
-@dataclass
-class _Open:
-    """One exception during the walk; days are proleptic ordinals."""
-
-    exception_id: str
-    opened_on: int
-    status: str = "open"
-    findings: list[dict[str, Any]] = field(default_factory=list)
-    events: list[dict[str, Any]] = field(default_factory=list)
-    clear: int = 0
-    closed_on: int | None = None
-    is_held: bool = False  # closed by a person, no clear day seen since
-    snoozed_until: date | None = None
-    reopened: int = 0
-    note: str = ""
-
-    def tell(self, on: int, event: str, by: str = DETECTION, note: str = "") -> None:
-        place = {"exception_id": self.exception_id, "event_no": len(self.events) + 1, "at": date.fromordinal(on)}
-        self.events.append({**place, "event": event, "by": by, "note": note})
-
-    def close(self, on: int, *, by: str, note: str) -> None:
-        is_held = by != DETECTION
-        self.status, self.closed_on, self.is_held, self.snoozed_until = "closed", on, is_held, None
-        self.tell(on, "closed", by, note)
-
-    def reopen(self, on: int, *, by: str = DETECTION, note: str = "") -> None:
-        self.status, self.closed_on, self.is_held, self.clear = "open", None, False, 0
-        self.reopened += 1
-        self.tell(on, "reopened", by, note)
-
-    def add(self, row: dict[str, Any]) -> None:
-        """The finding of a further day; what it changes of diagnosis or severity is told."""
-        for name, event in (("kind", "diagnosis changed"), ("severity", "severity changed")):
-            if self.findings and self.findings[-1][name] != row[name]:
-                self.tell(row["day"].toordinal(), event, note=f"{self.findings[-1][name]} -> {row[name]}")
-        self.findings.append(row)
 
 
 def fold(
@@ -201,10 +153,10 @@ class _Walk:
         }
         # Of each kind, the place of every finding among the days that the kind's detector judged.
         self.places = {kind: np.searchsorted(np.union1d(days, found), found) for kind, days in self.clear.items()}
-        self.exceptions: list[_Open] = []
+        self.exceptions: list[Opened] = []
         self.pending: list[int] = []  # findings that may yet open an exception
 
-    def run(self, last: int) -> list[_Open]:
+    def run(self, last: int) -> list[Opened]:
         passed = -1
         for on, number, decision in self._events():
             self._pass_clear(passed, on)
@@ -263,12 +215,12 @@ class _Walk:
         if one is not None and began - (one.closed_on or 0) <= REOPEN_DAYS:
             one.reopen(on, note=row["kind"])
         else:
-            one = _Open(f"{self.prefix}{len(self.exceptions) + 1}", on)
+            one = Opened(f"{self.prefix}{len(self.exceptions) + 1}", on)
             one.tell(on, "opened", note=row["kind"])
             self.exceptions.append(one)
         self._adopt_pending(one)
 
-    def _adopt_pending(self, one: _Open) -> None:
+    def _adopt_pending(self, one: Opened) -> None:
         one.findings += [self.findings[number] for number in self.pending]
         self.pending = []
 
@@ -302,7 +254,7 @@ def _said(what: str, note: str) -> str:
     return f"{what}: {note}" if note else what
 
 
-def _row(one: _Open, detectors: Mapping[str, str], currency: str | None, day: date) -> dict[str, Any]:
+def _row(one: Opened, detectors: Mapping[str, str], currency: str | None, day: date) -> dict[str, Any]:
     latest = one.findings[-1]
     is_snoozed = one.closed_on is None and one.snoozed_until is not None and day < one.snoozed_until
     return {
@@ -326,29 +278,3 @@ def _row(one: _Open, detectors: Mapping[str, str], currency: str | None, day: da
         "clear_days": one.clear,
         "detector": detectors.get(latest["kind"], latest["kind"]),
     }
-
-
-def with_mended(folded: Folded, mended: pl.DataFrame, *, day: date) -> Folded:
-    """`folded` and the exceptions that a correction of the clock took out of the findings, closed from that day on.
-
-    `mended`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. An exception that the fold
-    still knows is the fold's.
-    """
-    gone = mended.filter(pl.col("opened_on") <= day).join(folded.exceptions, on="exception_id", how="anti")
-    is_over = pl.col("mended_on") <= day
-    rows = gone.with_columns(
-        status=pl.when(is_over).then(pl.lit("closed")).otherwise("status"),
-        closed_on=pl.when(is_over).then("mended_on").otherwise("closed_on"),
-        note=pl.when(is_over).then(pl.lit(MENDED_NOTE)).otherwise("note"),
-    )
-    events = []
-    for row in gone.iter_rows(named=True):
-        told = _Open(row["exception_id"], row["opened_on"].toordinal())
-        told.tell(told.opened_on, "opened", note=row["kind"])
-        if row["mended_on"] <= day:
-            told.tell(row["mended_on"].toordinal(), "closed", note=MENDED_NOTE)
-        events += told.events
-    return Folded(
-        pl.concat([folded.exceptions, rows.select(EXCEPTIONS.names()).cast(EXCEPTIONS)]).sort("exception_id"),
-        pl.concat([folded.events, pl.DataFrame(events, schema=EVENTS, orient="row")]).sort("exception_id", "event_no"),
-    )

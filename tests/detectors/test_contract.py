@@ -4,6 +4,7 @@ import inspect
 import json
 from datetime import date, timedelta
 from types import SimpleNamespace
+from typing import get_args
 
 import numpy as np
 import polars as pl
@@ -12,7 +13,7 @@ import pytest
 import detectors
 from detectors import frames
 from detectors.clock.light import LIGHT, light_marks
-from detectors.finding import Finding, Kind, NotJudged
+from detectors.finding import Finding, Kind, NotJudged, Role
 from detectors.solar.position import elevation_deg
 from detectors.yields import fleet_yields, hourly
 from detectors.yields.site_model import MODEL
@@ -30,6 +31,7 @@ UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
 )  # fmt: skip
+SERIES_UNITS = {"W", "kWh", "%", "V", "Hz", "°C", "W/m²", "min", "min after midnight", "h", "count", "ratio"}
 GIVEN = {"readings", "device_readings", "days", "light", "kept", "sites", "planes", "earlier", "day", "yields"}
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
@@ -180,9 +182,14 @@ def test_the_order_of_rows_does_not_matter_and_the_input_is_left_as_it_was(modul
             # Sums in another order differ in the last bits.
             assert a.value == pytest.approx(b.value, rel=1e-9)
             assert a.loss_kwh == pytest.approx(b.loss_kwh, rel=1e-9)
-            assert (a.summary, a.since, sorted(a.evidence)) == (b.summary, b.since, sorted(b.evidence))
+            assert _shape(a) == _shape(b)
         else:
             assert a == b
+
+
+def _shape(finding: Finding) -> tuple:
+    drawn = [(one.name, one.unit, one.role, one.at) for one in finding.series]
+    return finding.summary, finding.since, sorted(finding.evidence), drawn
 
 
 @pytest.mark.parametrize("module", ALL, ids=_by_name)
@@ -207,6 +214,12 @@ def test_its_verdicts_are_of_the_day_of_known_sites_with_units_in_the_evidence(m
         assert verdict.summary
         wrong = [key for key in verdict.evidence if not key.endswith(tuple(f"_{unit}" for unit in UNITS))]
         assert not wrong, f"no unit in {wrong}"
+        for one in verdict.series:
+            assert one.name and one.unit in SERIES_UNITS
+            assert one.role in get_args(Role)
+            assert len(one.at) == len(one.values) > 0
+            assert all("T" in at and at.endswith("Z") for at in one.at) or all(date.fromisoformat(at) for at in one.at)
+            assert all(value is None or np.isfinite(value) for value in one.values)
 
 
 def test_the_fleet_here_shows_the_first_detectors_something(given):

@@ -69,10 +69,11 @@ def finding(site: str, kind: str, ago: int, **changed: Any) -> dict[str, Any]:
 
 def findings() -> list[dict[str, Any]]:
     """New: S0 (urgent) and S2. Open: S1's clock for 4 days, which hides its yield. Closed today: S3's voltage."""
-    series = {"seen_day": [str(DAY - timedelta(days=i)) for i in (2, 1, 0)], "made_kwh": [5.0, 4.5, 1.0]}
+    days = [str(DAY - timedelta(days=i)) for i in (2, 1, 0)]
+    made = {"name": "made", "unit": "kWh", "role": "measured", "at": days, "values": [5.0, 4.5, 1.0]}
     return [
         finding("S0", "unexpected-export", 0, severity="urgent", unit="kWh", value=3.2, loss_kwh=0.0, cost=0.0),
-        finding("S2", "underperformance", 0, evidence=series, summary="Makes <less>."),
+        finding("S2", "underperformance", 0, evidence={"series": [made]}, summary="Makes <less>."),
         *(finding("S1", "time-zone-wrong", ago, since=date(2026, 4, 1)) for ago in range(5)),
         finding("S1", "underperformance", 1),
         *(finding("S3", "voltage-out-of-band", ago, severity="watch") for ago in range(2, 6)),

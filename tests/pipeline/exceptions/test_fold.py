@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 import detectors
 from detectors.finding import Kind
 from detectors.frames import SITES
-from pipeline.exceptions.fold import REOPEN_DAYS, Folded, fold
+from pipeline.exceptions.changes import Folded
+from pipeline.exceptions.fold import REOPEN_DAYS, fold
 from pipeline.exceptions.revisits import order, revisits
 from pipeline.frames import DECISIONS, EVENTS, EXCEPTIONS, FINDINGS, JUDGED, NOT_JUDGED, REVISITS
 
