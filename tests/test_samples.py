@@ -158,7 +158,7 @@ def evening(day: date) -> Power:
 
 def nested(day: date) -> Power:
     raw = zstandard.ZstdDecompressor().decompress((EXPORTS / f"nested-json/st-4101_{day}.json.zst").read_bytes())
-    rows = json.loads(raw)["data"]["rows"]
+    rows = json.loads(raw)["of_day"]["intervals"]
     return [(claimed(r["at"], "%Y-%m-%d %H:%M:%S", "Asia/Kolkata", 7.5), r["power"]["pv"]) for r in rows]
 
 
