@@ -133,3 +133,15 @@ IMPLAUSIBLE_STAMPS = pl.Schema(
         "first_ts_export": pl.String,  # the first such stamp, as the export wrote it
     }
 )
+
+EARLIER = pl.Schema(  # findings of the day by detectors of lower rank
+    {
+        "site_id": pl.String(),
+        "kind": pl.String(),
+        "group": pl.String(),  # of its Kind; the kind itself where that names none
+        "severity": pl.String(),
+        "value": pl.Float64(),
+        "unit": pl.String(),
+        "unreliable": pl.List(pl.String()),  # Kind.makes_unreliable
+    }
+)

@@ -256,8 +256,8 @@ def facts_of(run: Opened, day: date) -> pages.DigestFacts:
     sites = store.sites()
     return pages.build_facts(
         day,
-        run_detectors.fold(store, day),
-        run_detectors.fold(store, day - timedelta(days=1)),
+        run_detectors.fold(store, day).exceptions,
+        run_detectors.fold(store, day - timedelta(days=1)).exceptions,
         sites,
         history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
         history.not_judged_on(store, day),
@@ -266,6 +266,7 @@ def facts_of(run: Opened, day: date) -> pages.DigestFacts:
         title=run.settings.digest.title,
         top=run.settings.digest.top,
         installers={one.installer_id: one.name for one in run.register.installers.values()},
+        reasons=detectors.reasons(),
     )
 
 

@@ -29,8 +29,9 @@ revisit: exception_id, site_id, installer_id, kind, since, diagnosis, measured, 
 export_file: export_id, path, sha256, profile, taken_in_at
 export_file: rows_read, rows_stored, rows_unchanged, rows_replaced, rows_rejected
 rejected_row: export_id, line, column_name, value, reason, raw
+exception_event: exception_id, at, event, by, note
 run: run_id, job, started_at, ended_at, outcome, detail
-not_judged: site_id, day, detector, reason
+not_judged: site_id, day, detector, reason, code, values
 """
 RELATIONS: dict[str, set[str]] = {"site": set(SITES), "reading": set(CHANNELS), "device_reading": set(CHANNELS)}
 for line in ALWAYS.split("\n")[1:-1]:
