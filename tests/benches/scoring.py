@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -121,9 +121,9 @@ def runs_of(nights: pl.DataFrame) -> list[Run]:
             last.end, last.last = row["night"], row
             last.kinds.add(kind)
             last.severity = min(last.severity, row["severity"], key=SEVERITIES.index)
-            last.is_shown |= row["hidden_by"] is None
+            last.is_shown |= row.get("hidden_by") is None
         else:
-            shown = row["hidden_by"] is None
+            shown = row.get("hidden_by") is None
             out.append(
                 Run(
                     row["exception_id"], row["site_id"], {kind}, row["night"], row["night"], row["severity"], shown, row
@@ -137,15 +137,17 @@ def score(fleet: Fleet, lived: Lived) -> Score:
     runs = runs_of(lived.exceptions)
     sites = {site.site_id: site for site in fleet.sites}
     result = Score([f"{fleet.seed} from {fleet.first}"])
-    explained: set[str] = set()
+    explained: set[int] = set()  # by the run's identity: an exception may be right once and wrong before
     for fault in fleet.faults:
         mine = [run for run in runs if run.site_id == fault.site_id]
         result.faults.append(_judge(fault, sites[fault.site_id], mine, lived, fleet, explained))
+    counted: set[str] = set()
     for run in runs:
         site = sites[run.site_id]
-        if run.exception_id in explained or not run.is_shown or _is_also_true(run, fleet.faults_of(site.site_id)):
+        is_explained = id(run) in explained or _is_also_true(run, fleet.faults_of(site.site_id))
+        if is_explained or not run.is_shown or run.exception_id in counted:
             continue
-        explained.add(run.exception_id)
+        counted.add(run.exception_id)
         place = {"clean": "clean", "fault": "beside a fault"}.get(site.role, "look-alike")
         kind = SAME.get(run.last["kind"], run.last["kind"])
         result.false.append(
@@ -161,7 +163,7 @@ def _overlaps(run: Run, fault: Fault) -> bool:
     return fault.first_day <= run.begin and (run.begin - fault.last_day).days <= LATE_DAYS
 
 
-def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet, explained: set[str]) -> FaultRow:
+def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet, explained: set[int]) -> FaultRow:
     row = FaultRow(
         fault.site_id, fault.kind, fault.shape, fault.is_visible, site.limit_class, site.is_alone, site.logger.minutes,
         fleet.days - (fault.first_day - fleet.first).days,
@@ -169,7 +171,7 @@ def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet
     right = [run for run in runs if fault.kind in run.kinds and _overlaps(run, fault)]
     if right:
         run = min(right, key=lambda one: one.begin)
-        explained.update(one.exception_id for one in right)
+        explained.update(id(one) for one in right)
         row.found, row.days = True, float((run.begin - fault.first_day).days)
         row.first_day_error = float(abs((run.last["first_day"] - fault.first_day).days))
         truth = fault.value_of_day.get(run.last["last_day"], fault.size)
@@ -188,7 +190,7 @@ def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet
     ]  # fmt: skip
     if beside:
         row.wrong = beside[0][1]
-        explained.update(run.exception_id for run, _ in beside)
+        explained.update(id(run) for run, _ in beside)
     return row
 
 
@@ -219,7 +221,9 @@ def _concerns(detector: str, site: Site) -> bool:
 
 
 def _count_verdicts(fleet: Fleet, lived: Lived, result: Score) -> None:
-    silent = lived.not_judged.select("site_id", "day", "detector").unique()
+    last = fleet.first + timedelta(days=fleet.days - 1)
+    inside = pl.col("day").is_between(fleet.first, last)  # a wrong clock can put readings outside the span
+    silent = lived.not_judged.filter(inside).select("site_id", "day", "detector").unique()
     counts = {(s, d): n for s, d, n in silent.group_by("site_id", "detector").len().iter_rows()}
     for detector in sorted(set(lived.kinds.values())):
         for site in fleet.sites:

@@ -1,5 +1,6 @@
 """How exceptions are held against the faults that were put in."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -20,15 +21,16 @@ def day(number: int) -> date:
     return FIRST + timedelta(days=number)
 
 
+@pytest.fixture(scope="module")
+def drawn() -> Fleet:
+    return make_fleet(12, sites=6, days=2, first=FIRST)
+
+
 @pytest.fixture
-def fleet() -> Fleet:
-    """Six sites that were all drawn healthy; a test adds faults."""
-    made = make_fleet(12, sites=6, days=30, first=FIRST)
-    made.faults.clear()
-    for site in made.sites:
-        site.role = "clean"
-    made.event_day.clear()
-    return made
+def fleet(drawn: Fleet) -> Fleet:
+    """Six sites, all healthy, over thirty days; a test adds faults."""
+    sites = [replace(site, role="clean") for site in drawn.sites]
+    return Fleet(drawn.seed, FIRST, 30, sites, [], drawn.forms, drawn.places)
 
 
 def fault(kind: str, begin: int, *, site: str = "S001", end: int = 29, size: float = NAN, loss: float = NAN) -> Fault:
@@ -96,6 +98,7 @@ def test_a_fault_found_when_its_exception_opens_again(fleet: Fleet):
     result = scored(fleet, nights("string-loss", 5, 8), nights("string-loss", 22, 29))
     assert result.faults[0].found
     assert result.faults[0].days == 2.0
+    assert [row.opened_on for row in result.false] == [day(5).isoformat()]  # what it said before was wrong
 
 
 def test_hidden_and_consequent_exceptions_are_not_false(fleet: Fleet):
