@@ -12,10 +12,8 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import CLOCK_KINDS, kept_of_day
-from detectors.grid.meter_signs import KEPT as KEPT
+from detectors.grid.meter import CLOCK_KINDS
 from detectors.grid.meter_signs import PHASES, VARIANTS, flows
-from detectors.grid.meter_signs import keep as keep
 
 DETECTOR = "meter-reversed"
 KIND = "meter-reversed"
@@ -61,7 +59,7 @@ PHASE_ANSWER_RATIO = 0.15  # ours: half of the third that each phase shows of a 
 
 def detect(
     readings: pl.DataFrame,
-    kept: pl.DataFrame,
+    meter_signs: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -72,11 +70,11 @@ def detect(
     if sites.is_empty():
         return []
     clocks = set(earlier.filter(pl.col("kind").is_in(CLOCK_KINDS))["site_id"])
-    of_day = kept_of_day(kept, readings, sites, day, keep)
+    of_day = meter_signs.filter(pl.col("day") == day)
     today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
     suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]
     past: dict[str, dict[date, dict]] = {}
-    for row in kept.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
+    for row in meter_signs.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
         past.setdefault(row["site_id"], {})[row["day"]] = row
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):

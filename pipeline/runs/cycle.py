@@ -12,7 +12,8 @@ import detectors
 from pipeline import digest as pages
 from pipeline import progress
 from pipeline.config.settings import Settings
-from pipeline.detection import run_detectors
+from pipeline.detection import resolver, run_detectors
+from pipeline.detection import sum_up as summing
 from pipeline.detection.run_detectors import Judged
 from pipeline.digest import mail
 from pipeline.errors import NoonmarkError, StoppedError
@@ -22,7 +23,7 @@ from pipeline.ingest.ingest import Ingest, IngestResult
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.runs.check import check_or_refuse
-from pipeline.store import Store, history, kept, reader
+from pipeline.store import Store, history, reader
 from pipeline.workspace.lock import held
 from pipeline.workspace.places import Workspace
 
@@ -81,7 +82,7 @@ def opened(
             for leftover in (place, place.with_name(place.name + ".wal")):
                 leftover.unlink(missing_ok=True)
         with Store(place) as store:
-            kept.prepare(store)
+            resolver.prepare(store)
             register = checked.register
             history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
             yield Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
@@ -117,7 +118,7 @@ def publish(run: Opened) -> None:
 def sum_up(run: Opened) -> None:
     """Brings the site-days up to the readings."""
     with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as tell:
-        run_detectors.sum_up(run.store, tell)
+        summing.sum_up(run.store, tell)
 
 
 def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:

@@ -1,13 +1,13 @@
-"""Everything of the history that is not a reading: site-days, light marks, verdicts, exceptions."""
+"""Everything of the history that is neither a reading nor a feature: site-days, verdicts, exceptions."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
-from detectors.clock.light import LIGHT
+from detectors.features import Feature
 from detectors.frames import DAYS
-from pipeline.store import kept
+from pipeline.store import features
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
@@ -17,18 +17,15 @@ FINDING_COLUMNS = (
 )  # fmt: skip
 
 
-def write_days(
-    store: Store, days: pl.DataFrame, light: pl.DataFrame, kept_rows: dict[str, pl.DataFrame], done: pl.DataFrame
-) -> None:
-    """Replaces site-days, light marks and kept rows of `done` [site_id, day]: neither dirty any more, nor judged."""
+def write_days(store: Store, days: pl.DataFrame, made: Mapping[Feature, pl.DataFrame], done: pl.DataFrame) -> None:
+    """Replaces site-days and features of `done` [site_id, day]: neither dirty any more, nor judged."""
     with store.transaction(), store.offered(done=done):
-        for table in ("site_day", "light_day", "dirty_day", "judged"):
+        for table in ("site_day", "dirty_day", "judged"):
             store.con.execute(
                 f"DELETE FROM {table} USING done WHERE {table}.site_id = done.site_id AND {table}.day = done.day"
             )
         store.insert("site_day", days)
-        store.insert("light_day", light)
-        kept.write(store, kept_rows, done)
+        features.write_days(store, made, done)
         mark_due(store, "site_day", done["day"])
 
 
@@ -41,14 +38,6 @@ def site_days(store: Store, first: date, last: date) -> pl.DataFrame:
     """DAYS between two days, both included."""
     frame = store.frame("SELECT * FROM site_day WHERE day BETWEEN ? AND ? ORDER BY site_id, day", [first, last])
     return frame.select(DAYS.names()).cast(DAYS)
-
-
-def light(store: Store, first: date, last: date) -> pl.DataFrame:
-    """LIGHT between two days, both included."""
-    frame = store.frame(
-        "SELECT * FROM light_day WHERE day BETWEEN ? AND ? ORDER BY site_id, device_id, day", [first, last]
-    )
-    return frame.select(LIGHT.names()).cast(LIGHT)
 
 
 def unjudged_days(store: Store) -> list[date]:
