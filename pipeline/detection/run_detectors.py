@@ -10,13 +10,12 @@ from functools import partial
 import polars as pl
 
 import detectors
-from detectors import detector_names, kinds
+from detectors import detector_names
 from detectors.finding import Finding, NotJudged, Verdict
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from pipeline import progress
+from pipeline.detection.folding import Folded
 from pipeline.detection.resolver import Night, Windows
-from pipeline.exceptions import fold as exceptions
-from pipeline.exceptions.revisits import revisits
 from pipeline.frames import EARLIER, FINDINGS, NOT_JUDGED
 from pipeline.store import Store, features, history, readings
 from pipeline.timezones.local_time import day_start, utc_midnight
@@ -33,6 +32,7 @@ class Judged:
     findings: int = 0
     not_judged: int = 0
     sites_not_judged: list[str] = field(default_factory=list)  # watched, and without a reading of the last day
+    folded: Folded | None = None  # the exceptions after it
 
     @property
     def needs_person(self) -> bool:
@@ -187,20 +187,3 @@ def _finite(value: object) -> object:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
-
-
-def fold(store: Store, day: date) -> pl.DataFrame:
-    """The exceptions as they stood at the end of `day`."""
-    findings, judged, silent = history.verdicts(store, day)
-    folded = exceptions.fold(
-        findings, judged, silent, history.decisions(store), store.sites(), kinds(), detector_names(), day=day
-    )
-    return exceptions.with_mended(folded, history.mended(store), day=day)
-
-
-def update_exceptions(store: Store) -> None:
-    """Brings the exceptions and revisits to the end of the last judged day."""
-    day = history.last_judged_day(store)
-    if day is not None:
-        now = fold(store, day)
-        history.write_exceptions(store, now, revisits(now, store.sites(), kinds()))

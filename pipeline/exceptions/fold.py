@@ -16,8 +16,8 @@ kind, or not in a state that they fit, change nothing. Sites that are not watche
 that no detector claims raise nothing.
 """
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections import defaultdict, deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from itertools import groupby
@@ -73,6 +73,22 @@ def fold(
 
     `detectors` names the detector of each kind. Later rows and decisions are left out of account.
     """
+    return fold_at(findings, judged, not_judged, decisions, sites, kinds, detectors, days=[day])[0]
+
+
+def fold_at(
+    findings: pl.DataFrame,
+    judged: pl.DataFrame,
+    not_judged: pl.DataFrame,
+    decisions: pl.DataFrame,
+    sites: pl.DataFrame,
+    kinds: Mapping[str, Kind],
+    detectors: Mapping[str, str],
+    *,
+    days: Sequence[date],
+) -> list[pl.DataFrame]:
+    """As `fold`, for each of some days in rising order, in one pass."""
+    day = days[-1]
     watched = sites.filter(pl.col("watched").fill_null(True))
     currency = dict(watched.select("site_id", "currency").iter_rows())
     rows = _sorted_findings(findings, currency, kinds, day)
@@ -80,14 +96,17 @@ def fold(
     skipped_days = _skipped_days(not_judged, judged_days.keys(), day)
     decided = _decisions_by_prefix(decisions, day)
 
-    table: list[dict[str, Any]] = []
+    tables: list[list[dict[str, Any]]] = [[] for _ in days]
+    ordinals = [one.toordinal() for one in days]
     for (site_id, kind), group in groupby(rows, itemgetter("site_id", "kind")):
         detector = detectors.get(kind, kind)
         walk = _Walk(f"{site_id}-{kind}-", kinds[kind], list(group), decided.get(f"{site_id}-{kind}-", []))
-        matters = walk.run(judged_days[site_id], skipped_days.get((site_id, detector)), day.toordinal())
-        table += [_row(matter, detector, currency[site_id], day) for matter in matters]
-    hide_effects(table)
-    return pl.DataFrame(table, schema=EXCEPTIONS, orient="row").sort("exception_id")
+        stands = walk.run(judged_days[site_id], skipped_days.get((site_id, detector)), ordinals)
+        for on, table, matters in zip(days, tables, stands, strict=True):
+            table += [_row(matter, detector, currency[site_id], on) for matter in matters]
+    for table in tables:
+        hide_effects(table)
+    return [pl.DataFrame(table, schema=EXCEPTIONS, orient="row").sort("exception_id") for table in tables]
 
 
 def _sorted_findings(
@@ -146,22 +165,30 @@ class _Walk:
     matters: list[_Matter] = field(default_factory=list)
     pending: list[tuple[int, dict[str, Any]]] = field(default_factory=list)  # findings that may yet open a matter
 
-    def run(self, judged: np.ndarray, skipped: np.ndarray | None, last: int) -> list[_Matter]:
+    def run(self, judged: np.ndarray, skipped: np.ndarray | None, days: Sequence[int]) -> Iterator[list[_Matter]]:
+        """The matters as they stand at the end of each of `days`, in rising order; the next step changes them."""
         found = np.array([row["day"].toordinal() for row in self.findings], dtype=np.int64)
         # A finding proves that its day was judged, whatever the other frames say of it.
         clear = np.setdiff1d(judged, found if skipped is None else np.union1d(found, skipped))
         position = np.searchsorted(np.union1d(clear, found), found)
+        events = deque(self._events(position))
         passed = 0
-        for on, row in self._events(position):
-            upto = int(np.searchsorted(clear, on, side="right"))
-            self._pass_clear(clear[passed:upto])
-            passed = upto
-            if isinstance(row, tuple):
-                self._finding(*row)
-            else:
-                self._decision(row, on)
-        self._pass_clear(clear[passed : int(np.searchsorted(clear, last, side="right"))])
-        return self.matters
+        for last in days:
+            while events and events[0][0] <= last:
+                on, row = events.popleft()
+                passed = self._pass_until(clear, passed, on)
+                if isinstance(row, tuple):
+                    self._finding(*row)
+                else:
+                    self._decision(row, on)
+            passed = self._pass_until(clear, passed, last)
+            yield self.matters
+
+    def _pass_until(self, clear: np.ndarray, passed: int, day: int) -> int:
+        """How many of the clear days are passed once those up to `day` are."""
+        upto = int(np.searchsorted(clear, day, side="right"))
+        self._pass_clear(clear[passed:upto])
+        return upto
 
     def _events(self, position: np.ndarray) -> Iterator[tuple[int, Any]]:
         events: list[tuple[int, int, Any]] = [

@@ -12,8 +12,9 @@ import detectors
 from pipeline import digest as pages
 from pipeline import progress
 from pipeline.config.settings import Settings
-from pipeline.detection import resolver, run_detectors
+from pipeline.detection import folding, resolver, run_detectors
 from pipeline.detection import sum_up as summing
+from pipeline.detection.folding import Folded
 from pipeline.detection.run_detectors import Judged
 from pipeline.digest import mail
 from pipeline.errors import NoonmarkError, StoppedError
@@ -147,7 +148,7 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
         )
     with run.progress("judging", len(days), "days") as tell:
         result = run_detectors.judge(run.store, days, tell)
-    run_detectors.update_exceptions(run.store)
+    result.folded = folding.update_exceptions(run.store)
     return result
 
 
@@ -159,14 +160,16 @@ def with_silent_days(due: Sequence[date], last_judged: date | None, until: date)
     return sorted(kept | {since + timedelta(days=n + 1) for n in span})
 
 
-def facts_of(run: Opened, day: date) -> pages.DigestFacts:
-    """What the digest of `day` says."""
+def facts_of(run: Opened, day: date, folded: Folded | None = None) -> pages.DigestFacts:
+    """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
     store = run.store
+    if folded is None or folded.day != day:
+        folded = folding.fold(store, day)
     sites = store.sites()
     return pages.build_facts(
         day,
-        run_detectors.fold(store, day),
-        run_detectors.fold(store, day - timedelta(days=1)),
+        folded.now,
+        folded.before,
         sites,
         history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
         history.not_judged_on(store, day),
@@ -198,13 +201,15 @@ def quarantined(workspace: Workspace) -> list[tuple[str, str]]:
     return found
 
 
-def write_digest(run: Opened, day: date | None = None, *, is_mailed: bool = False) -> tuple[pages.DigestFacts, Path]:
+def write_digest(
+    run: Opened, day: date | None = None, *, is_mailed: bool = False, folded: Folded | None = None
+) -> tuple[pages.DigestFacts, Path]:
     """The digest of `day` (else of the last judged day), and its folder. Raises NoonmarkError if nothing was judged."""
     last = history.last_judged_day(run.store)
     if last is None or (day is not None and not history.is_judged(run.store, day)):
         asked = "the history" if day is None else str(day)
         raise NoonmarkError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
-    facts = facts_of(run, day or last)
+    facts = facts_of(run, day or last, folded)
     folder = run.workspace.digests / facts.day.isoformat()
     pages.write_digest(folder, facts)
     if is_mailed:
@@ -233,7 +238,7 @@ def cycle(run: Opened, *, day: date | None = None, is_mailed: bool = False) -> C
     facts, folder = None, None
     if history.last_judged_day(run.store) is not None:
         wanted = day if day is not None and history.is_judged(run.store, day) else None
-        facts, folder = write_digest(run, wanted, is_mailed=is_mailed)
+        facts, folder = write_digest(run, wanted, is_mailed=is_mailed, folded=judged.folded)
     return CycleResult(taken_in, judged, facts, folder)
 
 

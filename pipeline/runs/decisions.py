@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 import detectors
-from pipeline.detection import run_detectors
+from pipeline.detection import folding, run_detectors
 from pipeline.errors import NoonmarkError
 from pipeline.runs.cycle import Opened, sum_up
 from pipeline.store import Store, history
@@ -34,7 +34,7 @@ def decide(run: Opened, exception_id: str, action: str, *, until: date | None = 
         "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?)",
         [datetime.now(UTC), last, exception_id, action, until, note, _who()],
     )
-    run_detectors.update_exceptions(run.store)
+    folding.update_exceptions(run.store)
     return _exception(run.store, exception_id)
 
 
@@ -149,5 +149,5 @@ def _after(run: Opened, site_id: str) -> pl.DataFrame:
         days = [day for day in run_detectors.due_days(run.store, datetime.now(UTC), 0) if day <= last]
         with run.progress("judging anew", len(days), "days") as tell:
             run_detectors.judge(run.store, days, tell)
-        run_detectors.update_exceptions(run.store)
+        folding.update_exceptions(run.store)
     return run.store.frame("SELECT * FROM clock_shift WHERE site_id = ? ORDER BY shift_id", [site_id])
