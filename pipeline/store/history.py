@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 
 from detectors.features import Feature
-from detectors.frames import DAYS
+from detectors.frames import DAYS, SITES
 from pipeline.store import features
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
@@ -138,27 +138,29 @@ def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFr
 
 # The register's copy ----------------------------------------------------------------------------------------------
 
-SHAPES_DAYS = (
-    "timezone", "installed_kwp", "battery_kwh", "battery_reserve_pct", "feed_in_limit_kw", "feed_in_buffer_w",
-    "inverter_kw",
+SHAPES_NOTHING = (  # of the register: neither site-days nor features of readings hang on these
+    "site_id", "name", "export_timezone", "import_price", "feed_in_price", "currency", "installer_id",
+    "commissioned_on", "profile", "external_id", "watched",
 )  # fmt: skip
+SHAPES_DAYS = tuple(name for name in SITES if name not in SHAPES_NOTHING)
 
 
 def write_register(
     store: Store, sites: pl.DataFrame, planes: pl.DataFrame, devices: pl.DataFrame, installers: pl.DataFrame
 ) -> list[str]:
     """Sites whose site-days must be summed up anew, because something of the register that shapes them changed."""
-    before, before_devices = store.sites(), store.frame("SELECT * FROM device ORDER BY ALL")
+    before = store.sites()
+    parts_before = {table: store.frame(f"SELECT * FROM {table} ORDER BY ALL") for table in ("device", "plane")}
     with store.transaction():
         for table, frame in (("site", sites), ("plane", planes), ("device", devices), ("installer", installers)):
             store.replace(table, frame)
-        now_devices = store.frame("SELECT * FROM device ORDER BY ALL")
         differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in SHAPES_DAYS)
         joined = sites.join(before.select("site_id", *SHAPES_DAYS), on="site_id", suffix="_before")
         changed = set(joined.filter(differs)["site_id"])
-        if not now_devices.equals(before_devices):
-            moved = pl.concat([now_devices, before_devices]).filter(~pl.struct(pl.all()).is_duplicated())
-            changed |= set(moved["site_id"]) & set(before["site_id"])
+        for table, held in parts_before.items():
+            both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
+            differing = both.filter(~pl.struct(pl.all()).is_duplicated())
+            changed |= set(differing["site_id"]) & set(before["site_id"])
         for site in sorted(changed):
             mark_site_dirty(store, site)
     return sorted(changed)

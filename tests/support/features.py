@@ -1,6 +1,11 @@
 """Features for tests: made by name from the frames that a test gives, as the pipeline makes them."""
 
+from collections.abc import Iterable
+from datetime import date
+from types import ModuleType
 from typing import Any
+
+import polars as pl
 
 from detectors import features, wanted_frames
 
@@ -28,3 +33,15 @@ def _named(name: str, given: dict[str, Any]) -> Any:
     }  # fmt: skip
     rows = call(feature.make, {**given, **of_span})
     return rows if feature.schema is None else rows.select(feature.schema.names()).cast(feature.schema)
+
+
+def made_for(modules: Iterable[ModuleType], given: dict[str, Any]) -> dict[str, pl.DataFrame]:
+    """The features of readings that these detectors name, made of all the days in `given`, by name."""
+    found = features.load()
+    names = {name for module in modules for name in wanted_frames(module.detect) if name in found}
+    return {name: _named(name, given) for name in sorted(names) if not found[name].is_nightly}
+
+
+def until(made: dict[str, pl.DataFrame], day: date) -> dict[str, pl.DataFrame]:
+    """The features' rows up to and including `day`."""
+    return {name: rows.filter(pl.col("day") <= day) for name, rows in made.items()}
