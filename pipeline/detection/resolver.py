@@ -23,7 +23,7 @@ OF_NIGHT = (*OF_READINGS, "day", "days", "earlier")  # what a detector or a nigh
 
 
 def ordered(found: Mapping[str, Feature] | None = None) -> list[Feature]:
-    """All features, each after those that it names; raises RuntimeError for a circle or a name that nobody bears."""
+    """All features, each after those that it names; raises RuntimeError for a circle or an unknown name."""
     found = modules.load() if found is None else found
     needs = {name: [other for other in one.wants if other in found] for name, one in found.items()}
     for one in found.values():
