@@ -27,7 +27,9 @@ def ordered(found: Mapping[str, Feature] | None = None) -> list[Feature]:
     found = modules.load() if found is None else found
     needs = {name: [other for other in one.wants if other in found] for name, one in found.items()}
     for one in found.values():
-        _refuse_unknown(f"feature {one.name}", one.wants, found, is_nightly=one.is_nightly)
+        if one.name in OF_NIGHT:
+            raise RuntimeError(f"a feature is called {one.name}, as a frame that all are given: rename it")
+        _refuse_unknown(f"feature {one.name}", one.wants, found, (*OF_NIGHT, PAST) if one.is_nightly else OF_READINGS)
         for other in needs[one.name]:
             if found[other].is_nightly and not one.is_nightly:
                 raise RuntimeError(f"feature {one.name} is made of readings and cannot name the nightly {other}")
@@ -40,14 +42,12 @@ def ordered(found: Mapping[str, Feature] | None = None) -> list[Feature]:
 def check_detectors(found: Mapping[str, Feature]) -> None:
     """Raises RuntimeError if a detector's parameter names neither a frame nor a feature."""
     for module in detectors.load():
-        wants = [name for name in wanted_frames(module.detect) if name != PAST]
-        _refuse_unknown(f"detector {module.DETECTOR}", wants, found, is_nightly=True)
+        _refuse_unknown(f"detector {module.DETECTOR}", wanted_frames(module.detect), found, OF_NIGHT)
 
 
-def _refuse_unknown(who: str, wants: Iterable[str], found: Mapping[str, Feature], *, is_nightly: bool) -> None:
-    given = (*OF_NIGHT, PAST) if is_nightly else OF_READINGS
+def _refuse_unknown(who: str, wants: Iterable[str], found: Mapping[str, Feature], given: tuple[str, ...]) -> None:
     for name in wants:
-        is_past = is_nightly and name.startswith(PAST_OF) and name.removeprefix(PAST_OF) in found
+        is_past = given != OF_READINGS and name.startswith(PAST_OF) and name.removeprefix(PAST_OF) in found
         if name not in given and name not in found and not is_past:
             raise RuntimeError(f"{who} names {name}, and no feature is called that")
 

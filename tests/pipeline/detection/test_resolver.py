@@ -200,6 +200,7 @@ def _refused(*ones: Feature) -> str:
 def test_circles_and_unknown_names_are_refused() -> None:
     assert "circle" in _refused(_feature("a", "b"), _feature("b", "c"), _feature("c", "a"))
     assert "names nobody" in _refused(_feature("a", "nobody"))
+    assert "rename it" in _refused(_feature("days", "readings"))
     # Of a feature of readings: nothing that is known only when the day is judged.
     assert "names earlier" in _refused(_feature("a", "earlier"))
     assert "names past" in _refused(_feature("a", "past"))
