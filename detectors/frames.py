@@ -118,3 +118,12 @@ DAYS = pl.Schema(
         "performance_ratio": pl.Float64,  # IEC 61724-1, over the intervals with both generation and irradiance
     }
 )
+
+IMPLAUSIBLE_STAMPS = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,  # the day that the exports' other rows are of
+        "rows_count": pl.Int64,  # rows rejected since their stamps cannot be right
+        "first_ts_export": pl.String,  # the first such stamp, as the export wrote it
+    }
+)

@@ -142,6 +142,7 @@ class Normalised(NamedTuple):
     rejected: pl.DataFrame  # REJECTED: one per input row that was not kept
     cells: pl.DataFrame  # REJECTED: bad optional cells of rows that were kept
     files: pl.DataFrame  # FILES: one per part
+    implausible: pl.DataFrame  # stamp_window.IMPLAUSIBLE: sites with rows whose stamps cannot be right
 
 
 REJECTED = pl.Schema(
@@ -163,5 +164,6 @@ TARGETS = pl.Schema(
         "device_id": pl.String,  # "" for sites without devices
         "export_timezone": pl.String,
         "timezone": pl.String,
+        "commissioned_on": pl.Date,
     }
 )

@@ -17,6 +17,8 @@ def commands() -> str:
     rows = []
     for name, command in found.items():
         places = [f"[{p.metavar or str(p.name).upper()}]" for p in command.params if p.param_type_name == "argument"]
+        if hasattr(command, "commands"):  # a group: what may follow its name
+            places = ["(" + " \\| ".join(command.commands) + ")"]
         said = " ".join((command.help or "").split("\n\n")[0].split())
         rows.append(f"| `noonmark {' '.join([name, *places])}` | {said} |")
     return "\n".join(rows)

@@ -62,23 +62,71 @@ class Rule(NamedTuple):
 
 
 def detect(
-    device_readings: pl.DataFrame, flow_peaks: pl.DataFrame, sites: pl.DataFrame, day: date, *, min_soft: int = MIN_SOFT
+    device_readings: pl.DataFrame,
+    flow_peaks: pl.DataFrame,
+    sites: pl.DataFrame,
+    day: date,
+    implausible_stamps: pl.DataFrame | None = None,
+    *,
+    min_soft: int = MIN_SOFT,
 ) -> list[Verdict]:
-    """A finding per site with readings on `day` that cannot be; in such readings."""
+    """A finding per site with readings on `day` that cannot be, or with rows rejected for their stamps; in readings."""
+    stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
     rules = _rules()
     rows = _rows(device_readings, flow_peaks, sites, day)
     counted = _count(rows, rules) if not rows.is_empty() else {}
     verdicts: list[Verdict] = []
     for site_id in sites["site_id"].sort():
         if site_id not in counted:
+            if site_id in stamped:
+                verdicts.append(_of_stamps(site_id, *stamped[site_id], 0, day))
+                continue
             verdicts.append(NotJudged(site_id, day, DETECTOR, "no readings on this day"))
             continue
         counts = counted[site_id]
         broken = [rule for rule in rules if counts[rule.name] >= (1 if rule.is_hard else min_soft)]
         if broken:
             own = rows.filter(pl.col("site_id") == site_id)
-            verdicts.append(_finding(site_id, own, broken, counts["readings"], day))
+            found = _finding(site_id, own, broken, counts["readings"], day)
+            verdicts.append(_with_stamps(found, *stamped[site_id]) if site_id in stamped else found)
+        elif site_id in stamped:
+            verdicts.append(_of_stamps(site_id, *stamped[site_id], counts["readings"], day))
     return verdicts
+
+
+def _stamped(implausible_stamps: pl.DataFrame, day: date) -> dict[str, tuple[int, str]]:
+    """Site -> how many of its rows were rejected for their stamps, and the first of these."""
+    of_day = implausible_stamps.filter(pl.col("day") == day)
+    return {site: (count, first or "") for site, count, first in of_day.select(
+        "site_id", "rows_count", "first_ts_export").iter_rows()}  # fmt: skip
+
+
+def _of_stamps(site_id: str, count: int, first: str, readings: int, day: date) -> Finding:
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="soon" if count > MANY_SHARE * readings else "watch",
+        value=float(count),
+        unit="readings",
+        threshold=0.0,
+        summary=f"{count} rows carry stamps of a time in which the site cannot have written them, first {first!r}; "
+        "they were rejected. The logger's clock was reset or set wrongly.",
+        measured=f"{count} rows, first stamped {first!r}",
+        expected="stamps between the site's commissioning and the arrival of the export",
+        evidence={"readings_count": readings, "stamps_rejected_count": count, "first_stamp_text": first},
+    )
+
+
+def _with_stamps(found: Finding, count: int, first: str) -> Finding:
+    """The finding, with the rows that were rejected for their stamps told as well."""
+    return found.model_copy(
+        update={
+            "value": found.value + count,
+            "summary": f"{found.summary} Also {count} rows were rejected for their stamps, first {first!r}.",
+            "evidence": found.evidence | {"stamps_rejected_count": count, "first_stamp_text": first},
+        }
+    )
 
 
 def _rules() -> list[Rule]:

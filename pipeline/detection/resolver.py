@@ -19,7 +19,7 @@ from pipeline.store import Store
 from pipeline.store import features as tables
 
 OF_READINGS = ("readings", "device_readings", "sites", "planes")  # what a feature of readings may be given
-OF_NIGHT = (*OF_READINGS, "day", "days", "earlier")  # what a detector or a nightly feature may be given
+OF_NIGHT = (*OF_READINGS, "day", "days", "earlier", "implausible_stamps")  # ... a detector or a nightly feature
 
 
 def ordered(found: Mapping[str, Feature] | None = None) -> list[Feature]:

@@ -17,7 +17,7 @@ from pipeline import progress
 from pipeline.detection.folding import Folded
 from pipeline.detection.resolver import Night, Windows
 from pipeline.frames import EARLIER, FINDINGS, NOT_JUDGED
-from pipeline.store import Store, features, history, readings
+from pipeline.store import Store, features, history, ledger, readings
 from pipeline.timezones.local_time import day_start, utc_midnight
 
 DAY_WINDOW = 90  # days that detectors look back on site-days: a season's change, and a month of past beyond two
@@ -40,7 +40,7 @@ class Judged:
 
 
 def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
-    """Days not yet judged, oldest first, and the judged ones after them, which look back on them.
+    """Days not yet judged or due again, oldest first, and the judged ones after them, which look back on them.
 
     A day is due once it has ended at every watched site, some hours ago.
     """
@@ -50,8 +50,9 @@ def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
     ends = _day_ends(store)
     last_judged = history.last_judged_day(store)
     first, last = open_days[0], max(open_days[-1], last_judged or open_days[-1])
-    span = [first + timedelta(days=n) for n in range((last - first).days + 1)]
-    return [day for day in span if ends(day) + timedelta(hours=judge_after_h) <= now]
+    span = sorted({day + timedelta(days=n) for day in history.days_with_readings(store) for n in range(DAY_WINDOW + 1)})
+    asked = [day for day in span if first <= day <= last]  # further from any reading, nothing can be judged
+    return [day for day in asked if ends(day) + timedelta(hours=judge_after_h) <= now]
 
 
 def _day_ends(store: Store) -> Callable[[date], datetime]:
@@ -98,6 +99,7 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
         "readings": of_sites(rows.select(READINGS.names()).cast(READINGS), sites),
         "device_readings": of_sites(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
         "days": of_sites(_trailing(site_days, day, DAY_WINDOW), sites),
+        "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
     }
     night = Night(windows, day, frames, partial(of_sites, sites=sites))
     verdicts: list[Verdict] = []

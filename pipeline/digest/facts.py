@@ -93,7 +93,16 @@ def build_facts(
         map_sql="SELECT site_id, day, performance_pct, specific_yield_kwh_per_kwp FROM site_day "
         f"WHERE day BETWEEN DATE '{day - timedelta(days=MAP_DAYS - 1)}' AND DATE '{day}' ORDER BY site_id, day",
         ingest=ingest,
-        ingest_sql="SELECT reason, COUNT(*) AS rejected_rows FROM rejected_row GROUP BY reason ORDER BY 2 DESC",
+        ingest_sql=_ingest_sql(ingest),
+    )
+
+
+def _ingest_sql(told: IngestFacts) -> str:
+    """Gives the rejected rows of the exports that the digest tells."""
+    upper = "" if told.until_export_id is None else f" AND export_id <= {told.until_export_id}"
+    return (
+        "SELECT reason, COUNT(*) AS rejected_rows FROM rejected_row "
+        f"WHERE export_id > {told.after_export_id}{upper} GROUP BY reason ORDER BY 2 DESC"
     )
 
 

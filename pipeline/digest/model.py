@@ -130,6 +130,7 @@ class FleetMap(Facts):
 class QuarantinedFile(Facts):
     file: PlainText
     reason: PlainText
+    count: int = 1  # files of the same reason, of which `file` names the first
 
 
 class RejectedRows(Facts):
@@ -138,8 +139,10 @@ class RejectedRows(Facts):
 
 
 class IngestFacts(Facts):
-    """What came in since the last digest. All of it may be left out."""
+    """What came in since the digest before. All of it may be left out."""
 
+    after_export_id: int = 0  # the exports that are told: those behind this number in the ledger,
+    until_export_id: int | None = None  # up to this one; None = all
     files: int = 0
     rows: int = 0
     rejected_rows: int = 0

@@ -3,7 +3,8 @@
 `normalise` takes many files of one profile at once, because the work per file is then small. It stores nothing.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 
 import numpy as np
 import polars as pl
@@ -15,6 +16,7 @@ from pipeline.exports.instants import US, Rows, intervals, read_stamps, to_insta
 from pipeline.exports.json_cells import SITE, raw_records, read_json
 from pipeline.exports.opening import ExportPart
 from pipeline.exports.rejects import Ledger, capped
+from pipeline.exports.stamp_window import Window, implausible, strike_implausible
 from pipeline.frames import FILES, MARKS, MARKS_TYPE, REJECTED, Normalised
 from pipeline.profiles.model import ExportProfile
 
@@ -27,12 +29,13 @@ def normalise(
     targets: pl.DataFrame,
     *,
     known_interval_s: Mapping[tuple[str, str], int] | None = None,
+    arrived_at: Sequence[datetime] | None = None,
 ) -> Normalised:
     """Readings of the exports of one profile.
 
     `targets` [external_id, site_id, device_id, export_timezone] says whom they speak of; `known_interval_s` by (site,
-    device) helps where a file has one row only. Bad content never raises: it ends in `rejected`, `cells` or a
-    quarantine reason.
+    device) helps where a file has one row only; `arrived_at` of each part bounds its stamps. Bad content never raises:
+    it ends in `rejected`, `cells` or a quarantine reason.
     """
     read = read_cells if profile.format == "csv" else read_json
     opened = read(parts, profile, profile.cell_columns())
@@ -43,7 +46,9 @@ def normalise(
     sheet, target, site_text = _with_targets(sheet, parts, profile, targets, opened)
     ledger = Ledger(len(sheet))
     _strike_unnamed(sheet, target, site_text, profile, ledger)
-    rows, cells = _rows(sheet, target, profile, targets, known_interval_s or {}, ledger, opened)
+    since = targets["commissioned_on"].to_list() if "commissioned_on" in targets.columns else [None] * len(targets)
+    window = Window(since, arrived_at)
+    rows, cells, outside = _rows(sheet, target, profile, targets, known_interval_s or {}, window, ledger, opened)
     gone = pl.col("file_no").is_in(list(opened.quarantine))
     early = pl.concat([REJECTED.to_frame(), *opened.rejected]).filter(~gone)
     rejected = pl.concat([early, _located(ledger.faults(), sheet)]).sort("file_no", "line")
@@ -53,6 +58,7 @@ def normalise(
         _with_raw(rejected, parts, profile),
         _with_raw(_located(cells, sheet).sort("file_no", "line"), parts, profile),
         _files(parts, opened, read_rows, ignored),
+        outside,
     )
 
 
@@ -136,10 +142,11 @@ def _rows(
     profile: ExportProfile,
     targets: pl.DataFrame,
     known_interval_s: Mapping[tuple[str, str], int],
+    window: Window,
     ledger: Ledger,
     opened: Opened,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """ROWS of what is kept, and the bad optional cells (rejects.FAULTS) of those rows."""
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """ROWS of what is kept, the bad optional cells (rejects.FAULTS) of those rows, and IMPLAUSIBLE."""
     stamp_columns = [CELL + column for column in profile.timestamp.columns]
     text = sheet[stamp_columns[0]]
     if len(stamp_columns) > 1:
@@ -158,6 +165,7 @@ def _rows(
     utc_us = to_instants(
         stamps, text, of, profile, zones, ledger, opened.notes, lambda places: filled(sheet, profile, places)
     )
+    struck = strike_implausible(utc_us, of, window, " ".join(profile.timestamp.columns), text, ledger)
     keys = list(zip(targets["site_id"], targets["device_id"], strict=True))
     interval_s = intervals(utc_us, of, profile.timestamp, keys, known_interval_s, text, ledger)
     if profile.timestamp.marks == "interval end":
@@ -187,7 +195,7 @@ def _rows(
         }
     ).hstack(values)
     still = bad_cells.filter(pl.Series(ledger.alive[bad_cells["row"].to_numpy()], dtype=pl.Boolean))
-    return rows, still
+    return rows, still, implausible(struck, of, targets["site_id"], text, kept, utc_us)
 
 
 def _located(faults: pl.DataFrame, sheet: pl.DataFrame) -> pl.DataFrame:

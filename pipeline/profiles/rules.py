@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from detectors.frames import CHANNELS, COUNTERS
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import name_mend, zone_mend
 from pipeline.config.toml_file import Problem, known_keys, unknown_keys
 from pipeline.profiles.model import (
     EPOCH_FORMATS,
@@ -24,6 +24,7 @@ from pipeline.profiles.model import (
     SiteSource,
     Timestamp,
 )
+from pipeline.profiles.site_pattern import PatternError, compiled
 from pipeline.timezones.conversion import is_zone, zone_names
 
 TABLES: dict[str, type[BaseModel]] = {
@@ -163,6 +164,12 @@ def _site(data: dict[str, Any]) -> Iterator[Problem]:
     except re.error as error:
         yield Problem(("site", "pattern"), pattern, f"not a regular expression ({error})", "mend the pattern")
         return
+    try:
+        compiled(pattern)
+    except PatternError as error:
+        mend = "write it without look-around and back-references, which can take years on one name"
+        yield Problem(("site", "pattern"), pattern, f"not a pattern that ends in bounded time ({error})", mend)
+        return
     if "site" not in groups:
         yield Problem(("site", "pattern"), pattern, "no group named site", "mark the site's part as (?P<site>...)")
 
@@ -229,7 +236,7 @@ def _zone(data: dict[str, Any]) -> Iterator[Problem]:
     elif zone not in ZONE_WORDS and not OFFSET.fullmatch(zone) and not is_zone(zone):
         words = ", ".join(f'"{word}"' for word in ZONE_WORDS)
         otherwise = f'write {words}, an IANA name, or an offset such as "+05:30"'
-        yield Problem(place, zone, "unknown zone", name_mend(zone, [*ZONE_WORDS, *zone_names()], otherwise))
+        yield Problem(place, zone, "unknown zone", zone_mend(zone, ZONE_WORDS, zone_names(), otherwise))
 
 
 def _channels(data: dict[str, Any]) -> Iterator[Problem]:

@@ -132,6 +132,7 @@ class Register:
                 target.device_id,
                 target.site.export_timezone,
                 target.site.timezone,
+                target.site.commissioned_on,
             )
             for target in self.all_targets
             if target.site.profile in (None, "", profile_name)

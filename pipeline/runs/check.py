@@ -14,6 +14,8 @@ from pipeline.register.load import SITE_CELLS, Notice, Register, Site, load_regi
 from pipeline.register.rules import LEVELS
 from pipeline.workspace.places import Workspace
 
+LARGE_KWP = 1000.0  # ours: the largest roofs in a service firm's care stay below 1 MW
+
 
 class CheckResult(NamedTuple):
     """The workspace's settings, register and profiles as far as they are sound, and all that is wrong or odd."""
@@ -35,7 +37,7 @@ def check(workspace: Workspace) -> CheckResult:
     faults += _unknown_profiles(workspace, wanted)
     faults += profile_faults
     faults += _unreachable_profiles(profiles, {name for _, name in wanted})
-    notices = [*_level_notices(register), *zone_notes(register), *_unused_tables(profiles)]
+    notices = [*_level_notices(register), *_size_notices(register), *zone_notes(register), *_unused_tables(profiles)]
     return CheckResult(settings, register, profiles, faults, notices)
 
 
@@ -94,6 +96,15 @@ def _level_notices(register: Register) -> Iterator[Notice]:
             low, high = getattr(site, lower), getattr(site, upper)
             if site.battery_kwh is not None and low > high:
                 yield _level_notice(site, register.lines.get(site.site_id), (lower, low), (upper, high))
+
+
+def _size_notices(register: Register) -> Iterator[Notice]:
+    """Sites whose size is that of a power station: often it was entered in W."""
+    for site in register.sites.values():
+        if site.installed_kwp > LARGE_KWP:
+            text = f"{site.site_id} has {site.installed_kwp:g} kWp, more than any roof; is it in W? It is read as kW"
+            line = register.lines.get(site.site_id)
+            yield Notice("sites.csv", line, "installed_kwp", f"{site.installed_kwp:g}", text)
 
 
 def _level_notice(site: Site, line: int | None, lower: tuple[str, float], upper: tuple[str, float]) -> Notice:

@@ -12,8 +12,8 @@ SETTINGS_TEXT = """\
 # Settings of this workspace. Every key may be left out: what stands here are the defaults.
 
 [ingest]
-settle_s = 2                # a file that changed within so many seconds waits for the next run
-max_export_mib = 2048       # the largest that one export may be when decompressed, MiB
+settle_s = 60               # a file that changed within so many seconds waits for the next run
+max_export_mib = 64         # the largest that one export may be when decompressed, MiB
 batch_files = 500           # files that are stored in one transaction
 
 [detect]
@@ -36,6 +36,7 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
+retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]
 keep_h = 48                 # hours that replaced files stay, for sessions that still have them open

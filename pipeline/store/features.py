@@ -51,7 +51,10 @@ def _make_anew(store: Store, feature: Feature, columns: list[tuple[str, str]]) -
         if isinstance(last, date):
             first = last - timedelta(days=feature.window_days)
             if feature.is_nightly:
-                store.con.execute("DELETE FROM judged WHERE day >= ?", [first])
+                store.con.execute(
+                    "INSERT INTO due_day SELECT DISTINCT day FROM judged ANTI JOIN due_day USING (day) WHERE day >= ?",
+                    [first],
+                )
             else:
                 store.con.execute("INSERT INTO dirty_day SELECT site_id, day FROM site_day WHERE day >= ?", [first])
 

@@ -1,6 +1,6 @@
 """Prints how often the grid's detectors find, miss and cry wolf on invented homes with look-alikes among them.
 
-Run by hand, some two minutes: python -m tests.grid_bench [5 15 60]
+Run by hand, some two minutes: python -m tests.benches.grid [5 15 60]
 """
 
 import sys

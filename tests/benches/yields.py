@@ -1,6 +1,6 @@
 """Prints how soon the yield detectors find faults of all sizes, what they cost in false alarms, and how they scale.
 
-Run by hand: python -m tests.yield_bench [--seed N] [faults|alone|planes|scale ...]; some ten minutes in all.
+Run by hand: python -m tests.benches.yields [--seed N] [faults|alone|planes|scale ...]; some ten minutes in all.
 Another seed makes fleets that no threshold was chosen on. A lone roof costs a whole fleet's overhead a day, so
 `alone` takes fewer regions, three roofs of each, and three sizes of fault.
 """

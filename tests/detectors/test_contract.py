@@ -26,7 +26,9 @@ UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
 )  # fmt: skip
-GIVEN = {"readings", "device_readings", "days", "sites", "planes", "earlier", "day", *features.load()}
+GIVEN = {
+    "readings", "device_readings", "days", "sites", "planes", "earlier", "day", "implausible_stamps", *features.load(),
+}  # fmt: skip
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
 ALL = detectors.load()
@@ -100,6 +102,7 @@ def given() -> dict:
         "battery_day": surplus,
         "sites": sites,
         "planes": fleet.planes,
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }
@@ -115,6 +118,7 @@ def empty() -> dict:
         "days": frames.DAYS.to_frame(),
         "sites": frames.SITES.to_frame(),
         "planes": frames.PLANES.to_frame(),
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }

@@ -57,7 +57,7 @@ def test_every_figures_query_gives_the_figure():
         "site": register,
         "site_day": digest_facts.site_days(),
         "not_judged": digest_facts.not_judged(),
-        "rejected_row": pl.DataFrame({"reason": ["no number"] * 7}),
+        "rejected_row": pl.DataFrame({"export_id": [1] * 7, "reason": ["no number"] * 7}),
     }
     with duckdb.connect() as con:
         for name, frame in tables.items():

@@ -413,9 +413,9 @@ def test_targets(tmp_path):
     register, faults = load(tmp_path)
     assert faults == []
     assert register.targets("p").rows() == [
-        ("x", "A", "", "UTC", "UTC"),
-        ("b-one", "B", "1", "UTC", "UTC"),
-        ("2", "B", "2", "UTC", "UTC"),
+        ("x", "A", "", "UTC", "UTC", None),
+        ("b-one", "B", "1", "UTC", "UTC", None),
+        ("2", "B", "2", "UTC", "UTC", None),
     ]
     assert register.targets("q")["external_id"].to_list() == ["x", "C"]
     assert register.targets("p").schema == TARGETS
