@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import partial
@@ -10,13 +10,13 @@ from functools import partial
 import polars as pl
 
 import detectors
-from detectors import detector_names
-from detectors.finding import Finding, NotJudged, Verdict
+from detectors import detector_names, earlier_frame, kinds
+from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from pipeline import progress
-from pipeline.detection.folding import Folded
+from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
-from pipeline.frames import EARLIER, FINDINGS, NOT_JUDGED
+from pipeline.frames import FINDINGS, NOT_JUDGED
 from pipeline.store import Store, features, history, ledger, readings
 from pipeline.timezones.local_time import day_start, utc_midnight
 
@@ -32,7 +32,7 @@ class Judged:
     findings: int = 0
     not_judged: int = 0
     sites_not_judged: list[str] = field(default_factory=list)  # watched, and without a reading of the last day
-    folded: Folded | None = None  # the exceptions after it
+    folded: FoldedDays | None = None  # the exceptions after it
 
     @property
     def needs_person(self) -> bool:
@@ -103,10 +103,10 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
     }
     night = Night(windows, day, frames, partial(of_sites, sites=sites))
     verdicts: list[Verdict] = []
-    modules = detectors.load()
+    modules, about = detectors.load(), kinds()
     for module in modules:
-        verdicts += night.call(module.detect, _earlier(verdicts))
-    night.make_rest(_earlier(verdicts))
+        verdicts += night.call(module.detect, _earlier(verdicts, about))
+    night.make_rest(_earlier(verdicts, about))
     raising = set(watched["site_id"])
     found = [v for v in verdicts if isinstance(v, Finding) and v.site_id in raising]
     silent = [v for v in verdicts if isinstance(v, NotJudged) and v.site_id in raising]
@@ -114,7 +114,7 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
     with store.transaction():
         features.write_night(store, night.made, day)
         history.write_verdicts(
-            store, day, _findings_frame(found), pl.DataFrame(silent, schema=NOT_JUDGED, orient="row"),
+            store, day, _findings_frame(found), _not_judged_frame(silent),
             watched["site_id"].to_list(), _expected(night),
         )  # fmt: skip
     result.days.append(day)
@@ -143,9 +143,8 @@ def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:
     return frame.filter(pl.col("day").is_between(day - timedelta(days=window), day))
 
 
-def _earlier(verdicts: Sequence[Verdict]) -> pl.DataFrame:
-    rows = [(v.site_id, v.kind, v.severity, v.value) for v in verdicts if isinstance(v, Finding)]
-    return pl.DataFrame(rows, schema=EARLIER, orient="row")
+def _earlier(verdicts: Sequence[Verdict], about: Mapping[str, Kind]) -> pl.DataFrame:
+    return earlier_frame((v for v in verdicts if isinstance(v, Finding)), about)
 
 
 def _expected(night: Night) -> pl.DataFrame:
@@ -164,7 +163,7 @@ def _nothing_to_judge(
     for site_id in _without_readings(sites, rows):
         for name in names:
             if (site_id, name) not in said:
-                yield NotJudged(site_id, day, name, "no readings on this day")
+                yield NotJudged(site_id, day, name, because({}, "no-readings"))
 
 
 def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
@@ -172,12 +171,21 @@ def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
 
 
 def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
-    rows = [
-        verdict.model_dump(exclude={"evidence"})
-        | {"evidence": json.dumps(_finite(verdict.evidence), ensure_ascii=False)}
-        for verdict in found
-    ]
+    rows = []
+    for verdict in found:
+        told = verdict.model_dump()
+        drawn = told.pop("series")
+        rows.append({**told, "evidence": _json({**told["evidence"], **({"series": drawn} if drawn else {})})})
     return pl.DataFrame(rows, schema=FINDINGS, orient="row")
+
+
+def _not_judged_frame(silent: Sequence[NotJudged]) -> pl.DataFrame:
+    rows = [(*verdict, verdict.reason.code, _json(verdict.reason.values)) for verdict in silent]
+    return pl.DataFrame(rows, schema=NOT_JUDGED, orient="row")
+
+
+def _json(value: object) -> str:
+    return json.dumps(_finite(value), ensure_ascii=False)
 
 
 def _finite(value: object) -> object:

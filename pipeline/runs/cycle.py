@@ -15,7 +15,7 @@ from pipeline import progress
 from pipeline.config.settings import Settings
 from pipeline.detection import folding, resolver, run_detectors
 from pipeline.detection import sum_up as summing
-from pipeline.detection.folding import Folded
+from pipeline.detection.folding import FoldedDays
 from pipeline.detection.run_detectors import Judged
 from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError, alike
 from pipeline.frames import DEVICES, INSTALLERS
@@ -252,7 +252,7 @@ def with_silent_days(due: Sequence[date], last_judged: date | None, until: date)
     return sorted(kept | {since + timedelta(days=n + 1) for n in span})
 
 
-def facts_of(run: Opened, day: date, folded: Folded | None = None) -> pages.DigestFacts:
+def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.DigestFacts:
     """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
     store = run.store
     if folded is None or folded.day != day:
@@ -260,8 +260,8 @@ def facts_of(run: Opened, day: date, folded: Folded | None = None) -> pages.Dige
     sites = store.sites()
     return pages.build_facts(
         day,
-        folded.now,
-        folded.before,
+        folded.now.exceptions,
+        folded.before.exceptions,
         sites,
         history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
         history.not_judged_on(store, day),
@@ -270,6 +270,7 @@ def facts_of(run: Opened, day: date, folded: Folded | None = None) -> pages.Dige
         title=run.settings.digest.title,
         top=run.settings.digest.top,
         installers={one.installer_id: one.name for one in run.register.installers.values()},
+        reasons=detectors.reasons(),
     )
 
 
@@ -292,7 +293,9 @@ def _alike(found: list[tuple[str, str]]) -> list[dict[str, object]]:
     return [{"file": file, "reason": reason, "count": count} for file, reason, count in alike(found)]
 
 
-def write_digest(run: Opened, day: date | None = None, folded: Folded | None = None) -> tuple[pages.DigestFacts, Path]:
+def write_digest(
+    run: Opened, day: date | None = None, folded: FoldedDays | None = None
+) -> tuple[pages.DigestFacts, Path]:
     """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
     last = history.last_judged_day(run.store)
     if last is None or (day is not None and not history.is_judged(run.store, day)):

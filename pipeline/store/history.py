@@ -164,10 +164,11 @@ def last_settled_day(store: Store) -> date | None:
     return day if isinstance(day, date) else None
 
 
-def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFrame) -> None:
-    """Replaces the exceptions and revisits with those of the last judged day."""
+def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFrame, events: pl.DataFrame) -> None:
+    """Replaces the exceptions, their events and the revisits with those of the last judged day."""
     with store.transaction():
         store.replace("exception", exceptions)
+        store.replace("exception_event", events)
         store.replace("revisit", revisits)
 
 

@@ -144,7 +144,7 @@ class Drill:
 
 def started_with(root: Path, *arguments: str) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-m", "pipeline.start", "-w", str(root), *arguments], cwd=ROOT, text=True,
+        [sys.executable, "-m", "pipeline.commands.start", "-w", str(root), *arguments], cwd=ROOT, text=True,
         stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
 
