@@ -152,14 +152,24 @@ def demo(context: typer.Context, json: Json = False) -> int:
 
 
 @app.command()
-def check(context: typer.Context, json: Json = False) -> int:
-    """Validates settings, register and profiles; tells every fault with file, line, column, value and the mend."""
+def check(
+    context: typer.Context,
+    exports: Annotated[
+        list[Path] | None, typer.Argument(help="Exports whose first rows are shown as they would be read.")
+    ] = None,
+    json: Json = False,
+) -> int:
+    """Validates settings, register and profiles, and shows how exports would be read; every fault with its remedy."""
     from pipeline.commands import printing as say
     from pipeline.runs.check import check as check_workspace
+    from pipeline.runs.preview import preview
 
     result = check_workspace(_of(context))
-    say.checked(result, as_json=json)
-    return REFUSED if result.faults else DONE
+    previews = preview(result, exports or ()) if not result.faults else []
+    say.checked(result, previews, as_json=json)
+    if result.faults:
+        return REFUSED
+    return NEEDS_PERSON if any(one.problem for one in previews) else DONE
 
 
 @app.command()

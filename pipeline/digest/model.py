@@ -109,6 +109,7 @@ class InstallerRevisits(Facts):
 
 
 class NotJudgedGroup(Facts):
+    code: str | None = None  # of the detectors' REASONS; null = judged before there were codes
     reason: str  # figures that differ from site to site stand as a range
     detectors: list[str]
     sites: list[str]

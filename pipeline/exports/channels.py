@@ -15,6 +15,7 @@ from pipeline.profiles.model import Channel, ExportProfile
 MAGNITUDE_MAX = 1e12  # ours: beyond any power station's W or kWh; sums of a fleet's years of such values stay finite
 TOO_LARGE = f"larger than {MAGNITUDE_MAX:g}, which no quantity here can be"
 TEMPERATURES = ("module_temp_c", "ambient_temp_c", "inverter_temp_c", "battery_temp_c")
+LIGHT_CHANNELS = ("pv_w", "irradiance_w_m2", "pv1_w")  # what shows when the sun shone, the best first
 OPTIONAL = frozenset({*VOLTAGE_CHANNELS, *TEMPERATURES, "frequency_hz", "irradiance_w_m2"})  # a bad cell costs itself
 
 
@@ -91,6 +92,27 @@ def filled(sheet: pl.DataFrame, profile: ExportProfile, rows: np.ndarray) -> np.
     missing = sorted({"", *profile.csv.missing})
     cells = sheet.select(CELL + column for column in columns)[rows].cast(pl.String)
     return cells.select(pl.any_horizontal(pl.all().is_not_null() & ~pl.all().is_in(missing))).to_series().to_numpy()
+
+
+def light_values(sheet: pl.DataFrame, metric: np.ndarray, profile: ExportProfile, rows: np.ndarray) -> np.ndarray:
+    """Of some rows, the first of LIGHT_CHANNELS that the profile has, NaN where not reported; all NaN if it has none.
+
+    `metric` numbers each row's metric in a long sheet, where only channels of one metric can be had.
+    """
+    name = next((name for name in LIGHT_CHANNELS if name in profile.channels), None)
+    channel = profile.channels[name] if name is not None else None
+    if channel is None or (profile.long is not None and len(channel.columns) > 1):
+        return np.full(len(rows), np.nan)
+    columns = channel.columns if profile.long is None else (profile.long.value_column,)
+    numbers = {
+        column: to_numbers(sheet[CELL + column].gather(rows), _decimal(profile), profile.csv.missing)[0]
+        for column in dict.fromkeys(columns)
+    }
+    if profile.long is not None:
+        is_named = pl.Series(metric[rows] == list(_owners(profile)).index(channel.columns[0]))
+        value = numbers[profile.long.value_column]
+        numbers = {channel.columns[0]: pl.select(pl.when(is_named).then(value)).to_series()}
+    return _sum(numbers, channel).cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
 def metric_numbers(names: pl.Series, profile: ExportProfile) -> np.ndarray:

@@ -116,6 +116,7 @@ class Ingest:
         self.looked_at: set[tuple[str, str]] = set()  # keys of what this run has read
         self.now = datetime.now(UTC)  # when a batch's exports came in
         self.intervals = Intervals(ledger.known_intervals(store))
+        self.spring_hours = ledger.known_spring_hours(store)
         self.last_id = ledger.last_export_id(store)
         if self.last_id == 0 and again is None:
             self.last_id = arrivals.last_archived(
@@ -215,6 +216,8 @@ class Ingest:
                 fate.refused.append((part, part.problem))
             elif isinstance(chosen, str):
                 mend = "add its form to a profile's `match`, or a profile for it"
+                if chosen.endswith("fit this file"):
+                    mend = "narrow the `match` of one, or name the site's profile in sites.csv"
                 fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {mend}"))
             else:
                 named = chosen.site_in_place(name, part.folder) or ""
@@ -274,6 +277,7 @@ class Ingest:
                         fates[piece.arrival].refused.append((piece.part, reason))
                     else:
                         entries.append(self._entry(number, piece, fates[piece.arrival], now))
+                self.spring_hours |= ledger.learn_spring_hours(self.store, profile.name, found.files)
                 if entries:
                     self._note_archived([some[entry.file_no] for entry in entries], fates)
                     written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
@@ -320,13 +324,16 @@ class Ingest:
         parts = [piece.part for piece in pieces]
         try:
             arrived_at = [self._arrived_at(piece) for piece in pieces]
-            return normalise(parts, profile, targets, known_interval_s=known_interval_s, arrived_at=arrived_at)
+            return normalise(
+                parts, profile, targets, known_interval_s=known_interval_s,
+                known_spring_hour=self.spring_hours, arrived_at=arrived_at,
+            )  # fmt: skip
         except (Exception, pl.exceptions.PanicException) as error:
             if len(parts) > 1:
                 return together([self._normalise([piece], known_interval_s) for piece in pieces])
             nothing = normalise([], profile, targets)
             reason = f"can't be read, for a reason that was not foreseen ({type(error).__name__}: {error}); report it"
-            files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [])], schema=FILES, orient="row")
+            files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [], None, None, [])], schema=FILES, orient="row")
             return nothing._replace(files=files)
 
     def _count(self, written: pl.DataFrame, found: Normalised) -> None:

@@ -84,6 +84,7 @@ class Timestamp(ProfilePart):
     zone: Text = "export_timezone"  # or "utc", "in value", an IANA name, "+05:30"; epochs: "utc"
     marks: Literal["interval start", "interval end", "instant"] = "interval start"
     interval_min: Annotated[Number, Field(gt=0)] | None = None  # None = taken from the data
+    spring_hour: Literal["filled", "standard time"] | None = None  # None = decided by the sun, file by file
 
     @model_validator(mode="before")
     @classmethod

@@ -54,7 +54,7 @@ def _ids_of_case(files: Files) -> Iterator[Fault]:
 
 
 def _levels(files: Files) -> Iterator[Fault]:
-    """Floor <= reserve <= resume among the levels that the row gives; a default never makes a row wrong."""
+    """Floor <= reserve <= resume among the levels that the row gives."""
     for row in files.sites:
         given = [(level, row.values[level]) for level in LEVELS if level in row.values]
         for (lower, low), (upper, high) in pairwise(given):

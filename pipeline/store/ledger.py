@@ -129,6 +129,31 @@ def learn_intervals(store: Store, told: Mapping[tuple[str, str], int]) -> None:
         store.con.execute("INSERT INTO known_interval BY NAME SELECT * FROM told")
 
 
+def known_spring_hours(store: Store) -> dict[tuple[str, str], str]:
+    """(profile, site_id) -> how the sun last told that a filled spring hour is meant in its exports."""
+    rows = store.con.execute("SELECT profile, site_id, spring_hour FROM known_spring_hour").fetchall()
+    return {(profile, site): choice for profile, site, choice in rows}
+
+
+def learn_spring_hours(store: Store, profile: str, files: pl.DataFrame) -> dict[tuple[str, str], str]:
+    """Keeps what the sun told of the files' sites (FILES); the same as `known_spring_hours` gives it."""
+    told = (
+        files.select("spring_hour", site_id=pl.col("spring_hour_sites"))
+        .explode("site_id")
+        .drop_nulls()
+        .unique("site_id", keep="last", maintain_order=True)
+        .with_columns(profile=pl.lit(profile))
+    )
+    if told.is_empty():
+        return {}
+    with store.transaction(), store.offered(told=told):
+        store.con.execute(
+            "DELETE FROM known_spring_hour AS k USING told WHERE k.profile = told.profile AND k.site_id = told.site_id"
+        )
+        store.con.execute("INSERT INTO known_spring_hour BY NAME SELECT * FROM told")
+    return {(profile, site): choice for choice, site in told.select("spring_hour", "site_id").iter_rows()}
+
+
 class Entry(NamedTuple):
     """One export that is taken in."""
 
@@ -167,6 +192,7 @@ def write(
         .join(rejected, on="file_no", how="left", maintain_order="left")
         .select(
             "export_id", "path", "sha256", "named_site", "archived_as", "taken_in_at", "rows_read", "rows_ignored",
+            "spring_hour", "spring_hour_proof",
             rows_stored=pl.col("stored").fill_null(0), rows_unchanged=pl.col("unchanged").fill_null(0),
             rows_replaced=pl.col("replaced").fill_null(0), rows_rejected=pl.col("rejected").fill_null(0),
             notes=pl.col("notes").list.join("; "), profile=pl.lit(profile_name),
@@ -177,6 +203,7 @@ def write(
         mark_due(store, relation, ledger["taken_in_at"].dt.date().unique())
     _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left"))
     if not rows.is_empty():
+        _learn_profile(store, rows["site_id"].unique().sort(), profile_name)
         _mark_dirty(store, rows.select("site_id", "ts_utc").unique())
         _learn_channels(store, rows.filter(pl.col("device_id") != ""))
         if counters:
@@ -207,6 +234,14 @@ def implausible_stamps(store: Store, day: date) -> pl.DataFrame:
         [day],
     )
     return frame.select(IMPLAUSIBLE_STAMPS.names()).cast(IMPLAUSIBLE_STAMPS)
+
+
+def _learn_profile(store: Store, site_ids: pl.Series, profile_name: str) -> None:
+    """Keeps which profile the sites' exports used last."""
+    told = pl.DataFrame({"site_id": site_ids}).with_columns(profile=pl.lit(profile_name))
+    with store.offered(told=told):
+        store.con.execute("DELETE FROM site_profile AS p USING told WHERE p.site_id = told.site_id")
+        store.con.execute("INSERT INTO site_profile BY NAME SELECT * FROM told")
 
 
 def _learn_channels(store: Store, rows: pl.DataFrame) -> None:

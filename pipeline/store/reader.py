@@ -23,12 +23,16 @@ LOG = logging.getLogger("noonmark")
 EMPTY = "empty.parquet"  # stands in for a relation without rows
 SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
 DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
+# Instants are plain timestamps in UTC (the session's zone), so that every client prints them alike.
+DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
 MONTHLY = {  # relation -> what gives its rows of one month
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
-    "judged": "SELECT * FROM judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
-    "export_file": "SELECT * FROM export_file WHERE taken_in_at >= $lo AND taken_in_at < $hi ORDER BY export_id",
+    "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged
+        WHERE day >= $lo AND day < $hi ORDER BY site_id, day""",
+    "export_file": """SELECT * REPLACE (CAST(f.taken_in_at AS TIMESTAMP) AS taken_in_at) FROM export_file AS f
+        WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY export_id""",
     "rejected_row": """SELECT r.* FROM rejected_row AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
@@ -155,7 +159,11 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         if not frame.is_empty():
             with store.offered(part=frame):
                 yield _write_part(
-                    store, folder, relation, f"{period}-{number}", "SELECT * FROM part ORDER BY site_id, ts_utc"
+                    store,
+                    folder,
+                    relation,
+                    f"{period}-{number}",
+                    f"SELECT {DAILY_COLUMNS} FROM part ORDER BY site_id, ts_utc",
                 )
 
 
@@ -198,7 +206,7 @@ def _join_old_months(store: Store, folder: Path) -> None:
         ).fetchall()
         for month, files in months:
             listed = ", ".join(f"'{_quoted(folder / file)}'" for file in files)
-            sql = f"SELECT * FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
+            sql = f"SELECT {DAILY_COLUMNS} FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
             _put_in_force(store, folder, relation, month, [_write_part(store, folder, relation, f"{month}-0", sql)])
 
 
@@ -240,7 +248,7 @@ def _empty_part(store: Store, folder: Path, relation: str) -> str:
     if relation in DAILY:
         nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
         with store.offered(part=nothing):
-            store.con.execute(f"COPY (SELECT * FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")
+            store.con.execute(f"COPY (SELECT {DAILY_COLUMNS} FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")
     else:
         sql = MONTHLY[relation].replace("$lo", "TIMESTAMPTZ '1900-01-01'").replace("$hi", "TIMESTAMPTZ '1900-01-01'")
         store.con.execute(f"COPY ({sql}) TO '{_quoted(folder / file)}' (FORMAT parquet)")

@@ -295,7 +295,7 @@ def test_a_bad_optional_cell_costs_the_cell_alone(fleet: Fleet) -> None:
 
 def test_the_ledger_refuses_a_sum_that_does_not_add_up(fleet: Fleet) -> None:
     fleet.take_in()
-    columns = "1, 'p', 's', '', 'roof', now(), 5, 1, 1, 1, 1, 0, 'a', ''"
+    columns = "1, 'p', 's', '', 'roof', now(), 5, 1, 1, 1, 1, 0, 'a', '', NULL, NULL"
     with fleet.run() as run, pytest.raises(duckdb.ConstraintException):
         run.store.con.execute(f"INSERT INTO export_file VALUES ({columns})")
 

@@ -54,7 +54,7 @@ def test_two_profiles_that_match_leave_the_file_to_a_person(tmp_path: Path) -> N
     fleet = Fleet(tmp_path, profiles={"one": PROFILES["meter"], "two": PROFILES["meter"]})
     fleet.drop("meter_a.csv", table("site,t,grid", [("S1", MORNING[0], 1)]))
     fleet.take_in()
-    assert "profiles one and two both match" in fleet.reason("meter_a.csv")
+    assert "profiles one and two both fit this file" in fleet.reason("meter_a.csv")
 
 
 def test_a_zip_with_one_bad_member_gives_the_others(fleet: Fleet) -> None:

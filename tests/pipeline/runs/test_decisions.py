@@ -55,6 +55,7 @@ def ask(capsys: pytest.CaptureFixture[str], space: Workspace) -> Callable[..., A
 
 
 CLOCK = "SELECT exception_id, kind, status, closed_on FROM exception WHERE detector = 'clock' AND site_id = 'R-1'"
+CHANGES = """SELECT event, "by" AS who FROM exception_event WHERE exception_id = 'R-1-clock-1' ORDER BY event_no"""
 NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS centre_s FROM reading
     WHERE site_id = 'R-1' AND ts_utc >= '2026-05-06 00:00+00' AND ts_utc < '2026-05-07 00:00+00'"""
 
@@ -62,13 +63,15 @@ NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS c
 def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..., Any]) -> None:
     before = ask("sql", NOON)[0]["centre_s"]
     (matter,) = ask("sql", CLOCK)
-    assert (matter["kind"], matter["status"]) == ("time-zone-wrong", "open")
+    assert (matter["exception_id"], matter["kind"], matter["status"]) == ("R-1-clock-1", "time-zone-wrong", "open")
+    assert ask("sql", CHANGES)[0] == {"event": "opened", "who": "detection"}
 
     ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before - 3600, abs=60)
     assert ask("sql", "SELECT DISTINCT clock_shift_min AS m FROM reading WHERE site_id = 'R-1'") == [{"m": -60}]
     (mended,) = ask("sql", CLOCK)
     assert (mended["exception_id"], mended["status"]) == (matter["exception_id"], "closed")
+    assert [row["event"] for row in ask("sql", CHANGES)] == ["opened", "closed"]
     assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-01'")
     assert "time-zone-wrong" not in {row["kind"] for row in ask("revisits")}
     assert ask("detect")["days"] == []
