@@ -2,7 +2,7 @@
 -- Source  the history's table of this name, as of the last run
 CREATE TABLE decision AS
 SELECT
-    decided_at, on_day, exception_id, action, until, note, decided_by, decided_for
+    CAST(decided_at AS TIMESTAMP) AS decided_at, on_day, exception_id, action, until, note, decided_by, decided_for
 FROM history.decision;
 COMMENT ON TABLE decision IS 'one row per decision of a person about an exception';
 COMMENT ON COLUMN decision.decided_at IS 'UTC';

@@ -9,9 +9,9 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from detectors.battery.flows import NO_RESERVE, with_battery
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
-from detectors.battery.flows import doubts, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, channel_series, doubts, level, series
 
 DETECTOR = "battery-at-floor"
 KIND = "battery-at-floor"
@@ -39,6 +39,14 @@ KINDS = {
         ),
     )
 }
+REASONS = {
+    "no-reserve": NO_RESERVE,
+    "soc-missing": "state of charge missing",
+    "no-surplus": "no surplus to charge with",
+    "low-coverage": "readings cover {coverage_pct:.0f} % of the day",
+    "surplus-unknown": "surplus unknown: generation or load missing",
+    "charging-unseen": "charging not read, and the surplus was not seen going to the grid",
+}
 
 WORTH_SHARE = 0.10  # ours: a tenth of the capacity would lift the charge five bands above the floor
 WORTH_KWH = 0.5  # ours: on small batteries, less is the inverter's own standby and the step of the meter
@@ -52,35 +60,11 @@ HELD_H = 2.0  # ours: generation and load cross each other twice a day, but do n
 FOLLOWED_W = 300.0  # ours: generation that went along with so much more and less of load was steered by it
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, it may have left the floor unseen
 
-KEPT = pl.Schema(
-    {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "held_h": pl.Float64,  # hours at the floor in which generation met the load with nothing left over
-        "followed_w": pl.Float64,  # how far the load moved meanwhile, 10 to 90 % of its values
-    }
-)
-
-
-def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT rows of sites with a battery that may not feed in, one per local day."""
-    rows = flows(readings, sites.filter(pl.col("feed_in_limit_kw") == 0))
-    is_held = (
-        (pl.col("soc_pct") <= pl.col("battery_reserve_pct") + BAND_PCT)
-        & (pl.col("pv_w") > pl.col("idle_w"))
-        & (pl.col("battery_w").abs() <= pl.col("idle_w"))
-        & ((pl.col("grid_w") - pl.col("feed_in_buffer_w").fill_null(0.0)).abs() <= pl.col("idle_w"))
-    ).fill_null(False)
-    load = pl.col("load_w").filter(is_held)
-    kept = rows.group_by("site_id", pl.col("ts_local").dt.date().alias("day")).agg(
-        held_h=pl.col("hours").filter(is_held).sum(), followed_w=load.quantile(0.9) - load.quantile(0.1)
-    )
-    return kept.select(KEPT.names()).cast(KEPT).sort("site_id", "day")
-
 
 def detect(
     days: pl.DataFrame,
-    kept: pl.DataFrame,
+    battery_day: pl.DataFrame,
+    load_following: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -91,8 +75,8 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier, "meter-reversed")
-    told = _tell(days.filter(pl.col("day") <= day), kept, own_sites)
+    doubted = doubts(earlier, "time", "grid sign")
+    told = _tell(days.filter(pl.col("day") <= day), battery_day, load_following, own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = [site_id for site_id, row in today.items() if row["state"] == "stuck"]
     past = told.filter(pl.col("site_id").is_in(stuck_ids)).partition_by("site_id", as_dict=True)
@@ -100,6 +84,8 @@ def detect(
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         reason = doubted.get(site_id) or _unknown(today.get(site_id))
+        if site["battery_reserve_pct"] is None:
+            reason = doubted.get(site_id) or because(REASONS, "no-reserve")
         if reason is not None:
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
         elif (site_id,) in past:
@@ -110,11 +96,15 @@ def detect(
     return verdicts
 
 
-def _tell(days: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def _tell(
+    days: pl.DataFrame, battery_day: pl.DataFrame, load_following: pl.DataFrame, sites: pl.DataFrame
+) -> pl.DataFrame:
     """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order."""
     capacity = pl.col("battery_kwh")
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct")
-    own = days.join(known, on="site_id", how="inner").join(kept, on=["site_id", "day"], how="left")
+    own = days.join(known, on="site_id", how="inner")
+    for feature in (battery_day, load_following):
+        own = own.join(feature, on=["site_id", "day"], how="left")
     own = own.sort("site_id", "day")
     surplus = pl.col("surplus_at_floor_kwh")
     never_left = pl.col("soc_max_pct") <= pl.col("battery_reserve_pct") + BAND_PCT
@@ -145,21 +135,21 @@ def _tell(days: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame) -> pl.Dat
     )
 
 
-def _unknown(today: dict | None) -> str | None:
+def _unknown(today: dict | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if today is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     if today["soc_max_pct"] is None:
-        return "state of charge missing"
+        return because(REASONS, "soc-missing")
     if today["state"] == "dark":
-        return "no surplus to charge with"
+        return because(REASONS, "no-surplus")
     if today["state"] != "unknown":
         return None
     if today["coverage_pct"] is not None and today["coverage_pct"] < MIN_COVERAGE_PCT:
-        return f"readings cover {today['coverage_pct']:.0f} % of the day"
+        return because(REASONS, "low-coverage", coverage_pct=today["coverage_pct"])
     if today["surplus_at_floor_kwh"] is None:
-        return "surplus unknown: generation or load missing"
-    return "charging not read, and the surplus was not seen going to the grid"
+        return because(REASONS, "surplus-unknown")
+    return because(REASONS, "charging-unseen")
 
 
 def _run(told: pl.DataFrame, day: date) -> list[date]:
@@ -188,6 +178,8 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
     had = f"{surplus_kwh:.1f} kWh were there to charge with"
     if today["was_held"]:
         had = f"generation was held down to the load for {today['held_h']:.1f} h"
+    charge = channel_series(shown, "day", "soc_min_pct", "soc_max_pct")
+    surplus = series("surplus", "kWh", "measured", shown["day"], shown["surplus_at_floor_kwh"])
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -210,10 +202,6 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
             "surplus_today_kwh": today["surplus_at_floor_kwh"],
             "charged_today_kwh": today["charge_kwh"],
             "held_back_h": today["held_h"],
-            "series_day": [d.isoformat() for d in shown["day"]],
-            "soc_min_pct": shown["soc_min_pct"].to_list(),
-            "soc_max_pct": shown["soc_max_pct"].to_list(),
-            "surplus_kwh": shown["surplus_at_floor_kwh"].to_list(),
-            "state_text": shown["state"].to_list(),
         },
+        series=(*charge, *level("reserve", "%", "limit", reserve_pct, charge[0]), surplus),
     )

@@ -6,12 +6,13 @@ kind stop on one day, it is the delivery and not a thousand loggers.
 """
 
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.deliveries import Past, delivery_rows
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.data_quality.deliveries import Past
+from detectors.finding import Finding, Kind, NotJudged, Series, Verdict, because, series
 
 DETECTOR = "site-silent"
 KIND = "site-silent"
@@ -19,6 +20,10 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="No readings arrive",
+        hides=("everything",),
+        hides_why="nothing new is known of the site until its readings are back",
+        hides_if="urgent",  # a site gone dark; one silent device of several leaves the others to be judged
+        makes_unreliable=("readings",),
         close_after=1,  # one day with readings ends the silence
         revisit=True,
         cause="The logger is offline: its network connection, its power supply or the inverter itself is off.",
@@ -37,17 +42,13 @@ KINDS = {
         ),
     )
 }
-KEPT = pl.Schema(
-    {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "device_id": pl.String,
-        "first_h": pl.Float64,  # local hour at which the day's first reading begins
-        "last_h": pl.Float64,  # local hour at which its last one ends
-        "gap_h": pl.Float64,  # the longest time between two readings of the day
-        "covered_h": pl.Float64,  # what readings cover
-    }
-)
+REASONS = {
+    "delivery-problem": "no site of its kind delivered on this day, or hardly any: a delivery problem",
+    "nothing-arrived": "nothing of any site has arrived in the time looked back on",
+    "never-reported": "never reported so far, and hardly any daylight since it could have",
+    "daylight-only": "it delivers by daylight only, and there was hardly any",
+    "gap-is-usual": "no readings on this day, but gaps of up to {usual_gap_h:.0f} h are usual here",
+}
 
 SILENT_H = 24.0  # common practice: a logger is offline after 24 h
 NEVER_DAYLIGHT_H = 6.0  # common practice: 6 daylight hours where a site has never reported
@@ -60,16 +61,9 @@ MOST = 0.5  # more than half of a kind
 PICTURE_DAYS = 30
 
 
-def keep(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT: when each device's readings of a day began, ended and paused; rows without any value do not count."""
-    known = device_readings.join(sites.select("site_id"), on="site_id", how="semi")
-    return delivery_rows(known).select(KEPT.names()).cast(KEPT)
-
-
 def detect(
-    device_readings: pl.DataFrame,
+    deliveries: pl.DataFrame,
     days: pl.DataFrame,
-    kept: pl.DataFrame,
     sites: pl.DataFrame,
     day: date,
     *,
@@ -80,7 +74,7 @@ def detect(
     if sites.is_empty():
         return []
     sites = sites.sort("site_id")
-    rows = _rows(keep(device_readings, sites), kept, days, sites, day)
+    rows = _rows(deliveries, days, sites, day)
     first_day = _first_day(rows, days, day)
     past = Past.of_sites(rows, sites, first_day, day)
     limit_h = np.maximum(silent_h, late_share * past.usual_gap_h)
@@ -100,10 +94,9 @@ def detect(
     return verdicts
 
 
-def _rows(today: pl.DataFrame, kept: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
-    """KEPT rows of the window, today's made from today's readings; where nothing was kept, the site-day stands in."""
-    earlier = kept.filter(pl.col("day") < day).select(KEPT.names())
-    told = pl.concat([earlier.cast(KEPT), today])
+def _rows(deliveries: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    """The deliveries up to `day`; where none were noted, the site-day stands in."""
+    told = deliveries.filter(pl.col("day") <= day)
     summed = days.filter((pl.col("day") < day) & (pl.col("readings") > 0)).join(told, on=["site_id", "day"], how="anti")
     whole = summed.select(
         "site_id",
@@ -116,7 +109,7 @@ def _rows(today: pl.DataFrame, kept: pl.DataFrame, days: pl.DataFrame, sites: pl
     )
     since = sites.select("site_id", "commissioned_on")
     return (
-        pl.concat([told, whole.cast(KEPT)])
+        pl.concat([told, whole.select(told.columns)])
         .join(since, on="site_id", how="inner")
         .filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on")))
         .drop("commissioned_on")
@@ -190,20 +183,20 @@ def _is_cut(past: Past, limit_h: np.ndarray, group: np.ndarray) -> np.ndarray:
 def _whole(past: Past, place: int, site_id: str, limit_h: float, is_out: bool, is_excused: bool) -> Verdict:
     """The verdict on a site without readings on the day."""
 
-    def unjudged(reason: str) -> NotJudged:
-        return NotJudged(site_id, past.day, DETECTOR, reason)
+    def unjudged(code: str, **values: Any) -> NotJudged:
+        return NotJudged(site_id, past.day, DETECTOR, because(REASONS, code, **values))
 
     if is_excused:
-        return unjudged("no site of its kind delivered on this day, or hardly any: a delivery problem")
+        return unjudged("delivery-problem")
     if is_out:
         return _finding(past, place, site_id, limit_h)
     if not past.delivered.any():
-        return unjudged("nothing of any site has arrived in the time looked back on")
+        return unjudged("nothing-arrived")
     if not past.has_reported[place, -1]:
-        return unjudged("never reported so far, and hardly any daylight since it could have")
+        return unjudged("never-reported")
     if past.silent_h[place, -1] >= limit_h:
-        return unjudged("it delivers by daylight only, and there was hardly any")
-    return unjudged(f"no readings on this day, but gaps of up to {limit_h / LATE_SHARE:.0f} h are usual here")
+        return unjudged("daylight-only")
+    return unjudged("gap-is-usual", usual_gap_h=limit_h / LATE_SHARE)
 
 
 def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
@@ -229,17 +222,15 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
         measured=measured,
         expected=f"readings every day, with no gap longer than {limit_h:.0f} h",
         since=since,
-        evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h), **_picture(past, place)},
+        evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h)},
+        series=_picture(past, place),
     )
 
 
-def _picture(past: Past, place: int) -> dict[str, list[float | None] | list[str]]:
+def _picture(past: Past, place: int) -> tuple[Series, ...]:
     shown = min(PICTURE_DAYS, past.delivered.shape[1])
-    covered_h: list[float | None] = [round(float(hours), 2) for hours in past.covered_h[place, -shown:]]
-    return {
-        "series_day": [(past.day - timedelta(days=shown - 1 - n)).isoformat() for n in range(shown)],
-        "covered_h": covered_h,
-    }
+    days = [past.day - timedelta(days=shown - 1 - n) for n in range(shown)]
+    return (series("covered by readings", "h", "measured", days, past.covered_h[place, -shown:]),)
 
 
 def _device_verdicts(
@@ -287,6 +278,6 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
             "silent_h": silent_h,
             "usual_gap_h": float(past.usual_gap_h[place]),
             "limit_h": float(limit_h),
-            **_picture(past, place),
         },
+        series=_picture(past, place),
     )

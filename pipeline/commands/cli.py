@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from pipeline.digest import DigestFacts
     from pipeline.runs.cycle import Opened
 
-DONE, NEEDS_PERSON, REFUSED = 0, 1, 2
+DONE, NEEDS_PERSON, REFUSED, INTERRUPTED = 0, 1, 2, 130
+FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)  # ours: what instants and windows around days can hold
 
 app = typer.Typer(
     name="noonmark",
@@ -35,7 +36,8 @@ app = typer.Typer(
     (where exports arrive). `noonmark init` makes one; `noonmark demo` fills one with an invented fleet.
 
     Exit status: 0 done; 1 done, but something needs a person (a file in quarantine, a site that could not be judged);
-    2 refused, nothing changed; 3 another run holds the workspace.""",
+    2 refused, nothing changed; 3 another run holds the workspace; 4 reading or writing failed (disk full,
+    no permission, a damaged file); 5 a fault of noonmark itself; 130 interrupted.""",
 )
 
 
@@ -99,6 +101,10 @@ def workspace(
 def _of(context: typer.Context, *, must_exist: bool = True) -> Workspace:
     found = context.obj
     assert isinstance(found, Workspace)
+    if wild := sorted(set(str(found.root)) & set("*?[")):
+        raise NoonmarkError(
+            f"a workspace's path cannot hold {' '.join(wild)}", str(found.root), "rename the folder, or choose another"
+        )
     if must_exist and not found.root.is_dir():
         raise NoonmarkError(
             "there is no such workspace", str(found.root), "check --workspace, or make one: `noonmark init`"
@@ -110,9 +116,12 @@ def _day(text: str | None, option: str = "--day") -> date | None:
     if text is None:
         return None
     try:
-        return datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
+        found = datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
     except ValueError as error:
         raise NoonmarkError(f"not a day: {text!r}", option, "write it as YYYY-MM-DD") from error
+    if not FIRST_DAY <= found <= LAST_DAY:
+        raise NoonmarkError(f"no site has readings of {found}", option, f"a day from {FIRST_DAY} to {LAST_DAY}")
+    return found
 
 
 @app.command()
@@ -143,14 +152,24 @@ def demo(context: typer.Context, json: Json = False) -> int:
 
 
 @app.command()
-def check(context: typer.Context, json: Json = False) -> int:
-    """Validates settings, register and profiles; tells every fault with file, line, column, value and the mend."""
+def check(
+    context: typer.Context,
+    exports: Annotated[
+        list[Path] | None, typer.Argument(help="Exports whose first rows are shown as they would be read.")
+    ] = None,
+    json: Json = False,
+) -> int:
+    """Validates settings, register and profiles, and shows how exports would be read; every fault with its remedy."""
     from pipeline.commands import printing as say
     from pipeline.runs.check import check as check_workspace
+    from pipeline.runs.preview import preview
 
     result = check_workspace(_of(context))
-    say.checked(result, as_json=json)
-    return REFUSED if result.faults else DONE
+    previews = preview(result, exports or ()) if not result.faults else []
+    say.checked(result, previews, as_json=json)
+    if result.faults:
+        return REFUSED
+    return NEEDS_PERSON if any(one.problem for one in previews) else DONE
 
 
 @app.command()
@@ -246,7 +265,7 @@ def cycle(
 
 def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int:
     """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
-    from pipeline import mailing
+    from pipeline.runs import mailing
 
     def tell(said: str) -> None:
         print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)
@@ -481,6 +500,8 @@ def main(arguments: list[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else arguments
     try:
         code = app(given or ["--help"], standalone_mode=False)
+        if code == INTERRUPTED:  # what the argument parser makes of an interrupt
+            raise KeyboardInterrupt
     except InvalidInputError as error:
         for fault in error.faults:
             print(f"noonmark: {fault}", file=sys.stderr)
@@ -496,16 +517,11 @@ def main(arguments: list[str] | None = None) -> int:
         # Whoever read our output has read enough (Typer turns that into SystemExit); the rest goes nowhere, quietly.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = DONE
-    except (KeyboardInterrupt, typer.Abort):
-        print("noonmark: interrupted, nothing is lost, run the command again", file=sys.stderr)
-        code = 130
-    except OSError as error:
-        print(
-            f"noonmark: {_one_line(str(error.strerror or error))}, {error.filename or 'the file system'}, "
-            "mend it and run the command again",
-            file=sys.stderr,
-        )
-        code = REFUSED
+    except BaseException as error:
+        from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
+
+        said, code = failures.told(error)
+        print(f"noonmark: {_one_line(said)}", file=sys.stderr)
     return int(code or 0)
 
 

@@ -2,11 +2,12 @@
 
 import dataclasses
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.commands import tables
-from pipeline.errors import NoonmarkError, RefusedError
+from pipeline.errors import NoonmarkError, RefusedError, alike
 from pipeline.store import answers
 from pipeline.workspace.places import Workspace
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:  # each command loads what it runs, and no other's
     from pipeline.ingest.ingest import IngestResult
     from pipeline.runs.check import CheckResult
     from pipeline.runs.cycle import CycleResult
+    from pipeline.runs.preview import Preview
 
 MOST = 20  # files named one by one; the rest is counted
 
@@ -33,12 +35,13 @@ def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
     )
 
 
-def checked(result: "CheckResult", *, as_json: bool) -> None:
+def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:
     if as_json:
         tables.facts({
             "faults": [fault._asdict() for fault in result.faults],
             "notices": [notice._asdict() if hasattr(notice, "_asdict") else str(notice) for notice in result.notices],
             "sites": len(result.register.sites), "profiles": sorted(result.profiles),
+            "exports": [one._asdict() | {"rows": one.rows.to_dicts()} for one in previews],
         })  # fmt: skip
         return
     for notice in result.notices:
@@ -47,6 +50,18 @@ def checked(result: "CheckResult", *, as_json: bool) -> None:
         print(f"noonmark: {fault}", file=sys.stderr)
     if not result.faults:
         print(f"sound: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
+    for one in previews:
+        _previewed(one)
+
+
+def _previewed(one: "Preview") -> None:
+    if one.problem is not None:
+        print(f"{one.path}: can't be read: {one.problem}")
+        return
+    print(f"{one.path}: profile {one.profile}, {one.rows_read} rows, {one.rows_rejected} of them rejected")
+    for note in one.notes:
+        print(f"note: {note}")
+    tables.rows(one.rows.columns, one.rows.rows(), "table")
 
 
 def taken_in(result: "IngestResult", *, as_json: bool) -> None:
@@ -65,8 +80,10 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     _listed("links, not followed", result.links)
     for path, note in result.notes[:MOST]:
         print(f"note: {path}: {note}")
-    for file, reason in result.quarantined:
-        print(f"noonmark: {reason}, {file}, mend it and put it back into inbox/", file=sys.stderr)
+    for files, reason, _ in alike(result.quarantined):
+        print(f"noonmark: {reason}, {files}, mend it and put it back into inbox/", file=sys.stderr)
+    for files, reason, _ in alike(result.skipped):
+        print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
 
 
 def _listed(what: str, names: list[str]) -> None:

@@ -4,13 +4,13 @@ import csv
 from io import StringIO
 from pathlib import Path
 
-from pipeline.commands import tables
 from pipeline.digest.facts import build_facts
 from pipeline.digest.model import DigestFacts, IngestFacts
 from pipeline.digest.page import to_html
 from pipeline.digest.text import to_text
-from pipeline.files import replace_file
 from pipeline.frames import REVISITS
+from pipeline.workspace import cell_text
+from pipeline.workspace.files import replace_file
 
 __all__ = ["DigestFacts", "IngestFacts", "build_facts", "to_html", "to_json", "to_text", "write_digest"]
 
@@ -27,7 +27,7 @@ def to_revisits_csv(facts: DigestFacts) -> str:
     writer = csv.writer(written, lineterminator="\n")
     writer.writerow(REVISITS)
     # Installers open it in a spreadsheet, and names come from the register: no cell may be taken for a formula.
-    writer.writerows([tables.neutral(tables.csv_cell(row[name])) for name in REVISITS] for row in rows)
+    writer.writerows([cell_text.neutral(cell_text.csv_cell(row[name])) for name in REVISITS] for row in rows)
     return written.getvalue()
 
 

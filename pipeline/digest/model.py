@@ -109,6 +109,7 @@ class InstallerRevisits(Facts):
 
 
 class NotJudgedGroup(Facts):
+    code: str | None = None  # of the detectors' REASONS; null = judged before there were codes
     reason: str  # figures that differ from site to site stand as a range
     detectors: list[str]
     sites: list[str]
@@ -130,6 +131,7 @@ class FleetMap(Facts):
 class QuarantinedFile(Facts):
     file: PlainText
     reason: PlainText
+    count: int = 1  # files of the same reason, of which `file` names the first
 
 
 class RejectedRows(Facts):

@@ -1,5 +1,6 @@
 """One run over a workspace: opening it, and the chain ingest, sum up, judge, exceptions, digest, publish."""
 
+import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,21 +12,24 @@ import polars as pl
 import detectors
 from pipeline import digest as pages
 from pipeline import progress
-from pipeline.checked import note_checked, stamp
 from pipeline.config.settings import Settings
-from pipeline.detection import run_detectors
+from pipeline.detection import folding, resolver, run_detectors
+from pipeline.detection import sum_up as summing
+from pipeline.detection.folding import FoldedDays
 from pipeline.detection.run_detectors import Judged
-from pipeline.errors import NoonmarkError, RefusedError, StoppedError
+from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError, alike
 from pipeline.frames import DEVICES, INSTALLERS
-from pipeline.ingest import arrivals
-from pipeline.ingest.ingest import Ingest, IngestResult
+from pipeline.ingest import arrivals, grown
+from pipeline.ingest.ingest import Again, Ingest, IngestResult
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.runs.check import check_or_refuse
-from pipeline.store import Store, digests, history, kept, reader
+from pipeline.runs.checked import note_checked, stamp
+from pipeline.store import Store, decision_log, digests, history, ledger, reader, recovery
 from pipeline.workspace.lock import held
 from pipeline.workspace.places import Workspace
 
+LOG = logging.getLogger("noonmark")
 MAP_DAYS = 30  # of the digest's map
 
 
@@ -82,11 +86,64 @@ def opened(
         if is_fresh:  # only once the lock is held: it may be another run's
             for leftover in (place, place.with_name(place.name + ".wal")):
                 leftover.unlink(missing_ok=True)
-        with Store(place) as store:
-            kept.prepare(store)
+        with _history(workspace, place, is_fresh=is_fresh) as store:
+            resolver.prepare(store)
             register = checked.register
             history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
-            yield Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
+            run = Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
+            if not is_fresh:
+                _catch_up(run)
+            yield run
+        if not is_fresh:
+            recovery.renew(place, workspace.copy)
+
+
+def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
+    """The history; its copy if it does not open. Raises NoonmarkError if it lacks what the archive holds."""
+    if is_fresh:
+        return Store(place)
+    highest = arrivals.last_archived(workspace)
+    if highest and not place.exists():
+        raise NoonmarkError(
+            f"the history is missing, though archive/ holds {highest} exports", place.name,
+            "put the file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",
+        )  # fmt: skip
+    try:
+        store = Store(place)
+    except DamagedHistoryError as error:
+        if not recovery.fall_back(place, workspace.copy, workspace.damaged):
+            raise
+        LOG.warning(
+            "noonmark: %s, %s, its copy %s is in force, what came after is taken in again; the damaged file is now %s",
+            error.what, place.name, workspace.copy.name, workspace.damaged.name,
+        )  # fmt: skip
+        store = Store(place)
+    try:
+        recovery.check_against_archive(store, highest)
+    except NoonmarkError:
+        store.close()
+        raise
+    return store
+
+
+def _catch_up(run: Opened) -> None:
+    """What people decided is in the history and in its log; a history that was a copy takes in what came after it."""
+    store, workspace = run.store, run.workspace
+    if recovery.is_behind(store):
+        last = ledger.last_export_id(store)
+        waiting = [(number, arrival) for number, arrival in arrivals.archived(workspace) if number > last]
+        again = Again({arrival: number for number, arrival in waiting}, {})
+        work = Ingest(store, workspace, run.settings, run.register, run.profiles, again=again)
+        with recorded(store, "recovery") as said:
+            with run.progress("taking in again", len(waiting), "files") as tell:
+                result = work.run([arrival for _, arrival in waiting], tell)
+            decision_log.bring_back(store, workspace.decision_log)
+            sum_up(run)
+            recovery.note_archive(store, arrivals.last_archived(workspace))
+            said += ["needs a person", f"the history was damaged; {result.files} files taken in again after its copy"]
+        history.mark_everything_due(store)
+    decision_log.bring_back(store, workspace.decision_log)
+    decision_log.append(store, workspace.decision_log)
 
 
 def _tables(register: Register) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -141,17 +198,26 @@ def publish(run: Opened) -> None:
 def sum_up(run: Opened) -> None:
     """Brings the site-days up to the readings."""
     with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as tell:
-        run_detectors.sum_up(run.store, tell)
+        summing.sum_up(run.store, tell)
 
 
 def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
     """Exports become readings and site-days."""
+    brought_back = grown.bring_back(run.store, run.workspace)
     waiting = arrivals.let_settle(arrivals.find(run.workspace, paths), run.settings.ingest.settle_s)
+    if waiting.arrivals and not run.profiles:
+        raise NoonmarkError(
+            "there is no profile to read exports with",
+            f"{run.workspace.profiles.name}/",
+            "put the profiles back, or write one; nothing was moved",
+        )
     work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
     with run.progress("taking in", len(waiting.arrivals), "files") as tell:
         result = work.run(waiting.arrivals, tell)
     result.still_written += waiting.still_written
     result.links += waiting.links
+    result.skipped += waiting.skipped
+    result.notes += [(place, "was written to after it was taken in; back in the inbox") for place in brought_back]
     sum_up(run)
     return result
 
@@ -162,11 +228,12 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
     sum_up(run)
     if days is None:
         days = run_detectors.due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
+        history.note_due(run.store, days)
         if until is not None:
             days = with_silent_days(days, history.last_judged_day(run.store), until)
     with run.progress("judging", len(days), "days") as tell:
         result = run_detectors.judge(run.store, days, tell)
-    run_detectors.update_exceptions(run.store)
+    result.folded = folding.update_exceptions(run.store)
     return result
 
 
@@ -185,14 +252,16 @@ def with_silent_days(due: Sequence[date], last_judged: date | None, until: date)
     return sorted(kept | {since + timedelta(days=n + 1) for n in span})
 
 
-def facts_of(run: Opened, day: date) -> pages.DigestFacts:
-    """What the digest of `day` says."""
+def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.DigestFacts:
+    """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
     store = run.store
+    if folded is None or folded.day != day:
+        folded = folding.fold(store, day)
     sites = store.sites()
     return pages.build_facts(
         day,
-        run_detectors.fold(store, day),
-        run_detectors.fold(store, day - timedelta(days=1)),
+        folded.now.exceptions,
+        folded.before.exceptions,
         sites,
         history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
         history.not_judged_on(store, day),
@@ -201,6 +270,7 @@ def facts_of(run: Opened, day: date) -> pages.DigestFacts:
         title=run.settings.digest.title,
         top=run.settings.digest.top,
         installers={one.installer_id: one.name for one in run.register.installers.values()},
+        reasons=detectors.reasons(),
     )
 
 
@@ -213,18 +283,25 @@ def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFa
     return pages.IngestFacts.model_validate(
         {
             **totals, **span._asdict(),
-            "quarantined": arrivals.quarantined(run.workspace), "sites_without_data": silent.to_list(),
+            "quarantined": _alike(arrivals.quarantined(run.workspace)), "sites_without_data": silent.to_list(),
         }
     )  # fmt: skip
 
 
-def write_digest(run: Opened, day: date | None = None) -> tuple[pages.DigestFacts, Path]:
+def _alike(found: list[tuple[str, str]]) -> list[dict[str, object]]:
+    """Quarantined files as the digest tells them: one entry for all of one reason, with their count."""
+    return [{"file": file, "reason": reason, "count": count} for file, reason, count in alike(found)]
+
+
+def write_digest(
+    run: Opened, day: date | None = None, folded: FoldedDays | None = None
+) -> tuple[pages.DigestFacts, Path]:
     """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
     last = history.last_judged_day(run.store)
     if last is None or (day is not None and not history.is_judged(run.store, day)):
         asked = "the history" if day is None else str(day)
         raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
-    facts = facts_of(run, day or last)
+    facts = facts_of(run, day or last, folded)
     folder = run.workspace.digests / facts.day.isoformat()
     pages.write_digest(folder, facts)
     return facts, folder
@@ -255,7 +332,7 @@ def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
     facts, folder = None, None
     if history.last_judged_day(run.store) is not None:
         wanted = day if day is not None and history.is_judged(run.store, day) else None
-        facts, folder = write_digest(run, wanted)
+        facts, folder = write_digest(run, wanted, judged.folded)
     return CycleResult(taken_in, judged, facts, folder)
 
 

@@ -18,11 +18,11 @@ from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
 from pipeline.digest import DigestFacts
 from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
-from pipeline.heartbeat import BEAT_S, Heartbeat
-from pipeline.mailing import Patience, mail_digest
 from pipeline.runs.check import check_or_refuse
 from pipeline.runs.cycle import Opened, cycle, facts_of, opened, published, take_in
+from pipeline.runs.mailing import Patience, mail_digest
 from pipeline.store import digests, history
+from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
 
 LOCK_WAIT_S = 300.0  # ours: a command typed by a person ends within minutes; after that the next turn will do

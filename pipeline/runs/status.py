@@ -4,12 +4,12 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
-from pipeline import job_health
-from pipeline.checked import last_checked
 from pipeline.errors import QueryError
-from pipeline.heartbeat import read_heartbeat
 from pipeline.ingest import arrivals
+from pipeline.runs import job_health
+from pipeline.runs.checked import last_checked
 from pipeline.store import answers
+from pipeline.workspace.heartbeat import read_heartbeat
 from pipeline.workspace.places import Workspace
 
 RUNS = 8  # the last ones shown

@@ -10,10 +10,11 @@ from typing import Any, NamedTuple
 
 import duckdb
 
-from pipeline.errors import QueryError
+from pipeline.errors import QueryError, UnreadablePartError
 
 DATABASE = "noonmark.duckdb"
 EXPLAIN = re.compile(r"^\s*EXPLAIN\s+(ANALYZE\s+)?(\([^()]*\)\s*)?", re.IGNORECASE)
+OF_A_PART = re.compile(r"\.parquet|parquet file|snappy|zstd|thrift|no files found|magic bytes", re.IGNORECASE)
 PLAIN = {  # types, by DuckDB's ids, that frames, Parquet and Python hold as they are
     "boolean", "tinyint", "smallint", "integer", "bigint", "hugeint", "utinyint", "usmallint", "uinteger", "ubigint",
     "uhugeint", "float", "double", "decimal", "varchar", "uuid", "enum", "null", "time",
@@ -85,7 +86,7 @@ def _connected(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         raise QueryError(
             "there is no history to ask yet", str(database.name), "take in exports first: `noonmark ingest`"
         )
-    with contextlib.closing(duckdb.connect(str(database), read_only=True)) as con:
+    with contextlib.closing(_opened(database)) as con:
         for setting in (
             "SET TimeZone = 'UTC'",
             "SET enable_progress_bar = false",
@@ -97,12 +98,33 @@ def _connected(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         yield con
 
 
+def _opened(database: Path) -> duckdb.DuckDBPyConnection:
+    try:
+        return duckdb.connect(str(database), read_only=True)
+    except duckdb.Error as error:
+        said = str(error).splitlines()[0]
+        where = f"{database.parent.name}/{database.name}"
+        if "lock" in said or "different configuration" in said:
+            raise QueryError(
+                "a client has the analyst's database open for writing", where,
+                "close that client and open it read-only; `noonmark cycle` writes the database anew",
+            ) from error  # fmt: skip
+        raise UnreadablePartError(
+            f"the analyst's database cannot be read ({said})", where, "`noonmark cycle` writes it anew"
+        ) from error
+
+
 @contextlib.contextmanager
 def _refusals() -> Iterator[None]:
-    """What DuckDB refuses inside the block, as QueryError on one line."""
+    """What DuckDB refuses inside the block, as QueryError on one line; UnreadablePartError where a part is damaged."""
     try:
         yield
     except duckdb.Error as error:
+        if OF_A_PART.search(str(error)):
+            raise UnreadablePartError(
+                f"a part of the reader is missing or damaged ({str(error).splitlines()[0]})", "reader",
+                "`noonmark cycle` writes it anew; if it does not, remove the file that is named and run it again",
+            ) from error  # fmt: skip
         lines = [line.strip() for line in str(error).splitlines() if line.strip() and not set(line.strip()) <= {"^"}]
         raise QueryError(" ".join(lines), "the query", '`noonmark sql "SHOW TABLES"` lists the relations') from error
 

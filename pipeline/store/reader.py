@@ -4,6 +4,7 @@ Nobody but the pipeline opens the history itself, since a DuckDB file has one wr
 changed once written: a new part gets a new name, and the old one stays until sessions that knew it have ended.
 """
 
+import logging
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -11,22 +12,27 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.files import move_file
 from pipeline.store import answers, readings
 from pipeline.store.answers import DATABASE
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
+from pipeline.workspace.files import move_file
 
+LOG = logging.getLogger("noonmark")
 EMPTY = "empty.parquet"  # stands in for a relation without rows
 SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
 DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
+# Instants are plain timestamps in UTC (the session's zone), so that every client prints them alike.
+DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
 MONTHLY = {  # relation -> what gives its rows of one month
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
-    "judged": "SELECT * FROM judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
-    "export_file": "SELECT * FROM export_file WHERE taken_in_at >= $lo AND taken_in_at < $hi ORDER BY export_id",
+    "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged
+        WHERE day >= $lo AND day < $hi ORDER BY site_id, day""",
+    "export_file": """SELECT * REPLACE (CAST(f.taken_in_at AS TIMESTAMP) AS taken_in_at) FROM export_file AS f
+        WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY export_id""",
     "rejected_row": """SELECT r.* FROM rejected_row AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
@@ -48,6 +54,7 @@ def mark_due(store: Store, relation: str, days: Iterable[date]) -> None:
 def publish(store: Store, folder: Path, *, keep_h: float) -> int:
     """How many parts were written anew; the reader then shows the history as it stands."""
     folder.mkdir(parents=True, exist_ok=True)
+    _mark_damaged_due(store, folder)
     written = _write_due(store, folder)
     try:
         _join_old_months(store, folder)
@@ -63,6 +70,32 @@ def publish(store: Store, folder: Path, *, keep_h: float) -> int:
     return written
 
 
+def _mark_damaged_due(store: Store, folder: Path) -> None:
+    """Parts in force that are gone, or changed since they were written, are out of date; it is told how many."""
+    rows = store.con.execute(
+        "SELECT relation, period, file, bytes, mtime_ns FROM reader_part WHERE superseded_at IS NULL"
+    ).fetchall()
+    wrong = {(relation, period) for relation, period, file, *was in rows if _is_changed(folder / file, *was)}
+    if not wrong:
+        return
+    LOG.warning(
+        "noonmark: %d parts were missing or changed, %s, they are written anew from the history",
+        len(wrong),
+        folder.name,
+    )
+    with store.transaction():
+        for relation, period in sorted(wrong):
+            store.con.execute("INSERT INTO reader_due VALUES (?, ?)", [relation, period])
+
+
+def _is_changed(path: Path, size: int | None, mtime_ns: int | None) -> bool:
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return True
+    return size is not None and (found.st_size, found.st_mtime_ns) != (size, mtime_ns)
+
+
 def _write_due(store: Store, folder: Path) -> int:
     """How many parts were written. Days of a month that is one part already are written with that month."""
     joined = set(store.con.execute(
@@ -76,11 +109,13 @@ def _write_due(store: Store, folder: Path) -> int:
         wanted.setdefault((relation, month if (relation, month) in joined else period), []).append(period)
     for (relation, period), done in wanted.items():
         write = _write_readings if relation in DAILY else _write_month
-        _put_in_force(store, relation, period, list(write(store, folder, relation, period)), done=done)
+        _put_in_force(store, folder, relation, period, list(write(store, folder, relation, period)), done=done)
     return len(wanted)
 
 
-def _put_in_force(store: Store, relation: str, period: str, files: list[str], *, done: Iterable[str] = ()) -> None:
+def _put_in_force(
+    store: Store, folder: Path, relation: str, period: str, files: list[str], *, done: Iterable[str] = ()
+) -> None:
     now = datetime.now(UTC)
     with store.transaction():
         store.con.execute(
@@ -91,7 +126,11 @@ def _put_in_force(store: Store, relation: str, period: str, files: list[str], *,
             [now, relation, period, period, period],
         )
         for file in files:
-            store.con.execute("INSERT INTO reader_part VALUES (?, ?, ?, ?, NULL)", [relation, period, file, now])
+            state = (folder / file).stat()
+            store.con.execute(
+                "INSERT INTO reader_part VALUES (?, ?, ?, ?, NULL, ?, ?)",
+                [relation, period, file, now, state.st_size, state.st_mtime_ns],
+            )
         for one in done:
             store.con.execute("DELETE FROM reader_due WHERE relation = ? AND period = ?", [relation, one])
 
@@ -120,7 +159,11 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         if not frame.is_empty():
             with store.offered(part=frame):
                 yield _write_part(
-                    store, folder, relation, f"{period}-{number}", "SELECT * FROM part ORDER BY site_id, ts_utc"
+                    store,
+                    folder,
+                    relation,
+                    f"{period}-{number}",
+                    f"SELECT {DAILY_COLUMNS} FROM part ORDER BY site_id, ts_utc",
                 )
 
 
@@ -163,8 +206,8 @@ def _join_old_months(store: Store, folder: Path) -> None:
         ).fetchall()
         for month, files in months:
             listed = ", ".join(f"'{_quoted(folder / file)}'" for file in files)
-            sql = f"SELECT * FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
-            _put_in_force(store, relation, month, [_write_part(store, folder, relation, f"{month}-0", sql)])
+            sql = f"SELECT {DAILY_COLUMNS} FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
+            _put_in_force(store, folder, relation, month, [_write_part(store, folder, relation, f"{month}-0", sql)])
 
 
 def _write_database(store: Store, folder: Path) -> None:
@@ -193,7 +236,9 @@ def _write_database(store: Store, folder: Path) -> None:
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
+    unfinished.chmod(0o444)  # a client that opens it for writing would lock every other one out
     move_file(unfinished, folder / DATABASE)
+    (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
 
 
 def _empty_part(store: Store, folder: Path, relation: str) -> str:
@@ -203,7 +248,7 @@ def _empty_part(store: Store, folder: Path, relation: str) -> str:
     if relation in DAILY:
         nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
         with store.offered(part=nothing):
-            store.con.execute(f"COPY (SELECT * FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")
+            store.con.execute(f"COPY (SELECT {DAILY_COLUMNS} FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")
     else:
         sql = MONTHLY[relation].replace("$lo", "TIMESTAMPTZ '1900-01-01'").replace("$hi", "TIMESTAMPTZ '1900-01-01'")
         store.con.execute(f"COPY ({sql}) TO '{_quoted(folder / file)}' (FORMAT parquet)")

@@ -15,27 +15,28 @@ from detectors.finding import Finding
 from detectors.grid import (
     import_limit_exceeded,
     meter_reversed,
-    phase_compensation_off,
+    phase_imbalance,
     unexpected_export,
     voltage_out_of_band,
 )
 from detectors.grid.feed_in_transients import as_evidence, buffer_advice
 from tests.support import build
+from tests.support.features import call, made_for, until
 from tests.support.grid_homes import FAULT_DAY, FIRST, MEANT, Fleet, fleet
 
 DETECTORS = (
-    meter_reversed, import_limit_exceeded, phase_compensation_off, unexpected_export, voltage_out_of_band
+    meter_reversed, import_limit_exceeded, phase_imbalance, unexpected_export, voltage_out_of_band
 )  # fmt: skip
 DAYS = 21
 WORTH = {  # the true value from which a day counts as faulty; below it the fault hardly shows
-    "meter-reversed": 0.3, "phase-compensation-off": 1.5, "voltage-out-of-band": 5.0, "unexpected-export": 0.5,
+    "meter-reversed": 0.3, "phase-imbalance": 1.5, "voltage-out-of-band": 5.0, "unexpected-export": 0.5,
 }  # fmt: skip
 TURNS = ("meter-reversed", "unexpected-export")  # sound until the fault's day
 
 
 def measure(seed: int, out_min: int, *, each: int = 6) -> None:
     homes = fleet(seed, each=each, day_count=DAYS, out_min=out_min)
-    kept = {m.DETECTOR: m.keep(homes.readings, homes.sites) for m in DETECTORS if hasattr(m, "keep")}
+    made = made_for(DETECTORS, {"readings": homes.readings, "sites": homes.sites})
     said: dict[str, dict[str, dict[int, str]]] = {m.KIND: {} for m in DETECTORS}
     for d in range(DAYS):
         day = FIRST + timedelta(days=d)
@@ -43,20 +44,15 @@ def measure(seed: int, out_min: int, *, each: int = 6) -> None:
         found: list[Finding] = []
         for module in DETECTORS:
             earlier = build.earlier(*((f.site_id, f.kind) for f in found if module.RANK > meter_reversed.RANK))
-            frames = {"readings": today, "sites": homes.sites, "earlier": earlier, "day": day}
-            if module.DETECTOR in kept:
-                past = kept[module.DETECTOR]
-                frames["kept"] = past.filter(pl.col("day") <= day)
-            if module is voltage_out_of_band:
-                frames.pop("earlier")
-            for verdict in module.detect(**frames):
+            frames = {"readings": today, "sites": homes.sites, "earlier": earlier, "day": day, **until(made, day)}
+            for verdict in call(module.detect, frames):
                 is_found = isinstance(verdict, Finding)
                 said[module.KIND].setdefault(verdict.site_id, {})[d] = "found" if is_found else "unjudged"
                 if isinstance(verdict, Finding):
                     found.append(verdict)
     for module in DETECTORS:
         _print(module, homes, said[module.KIND], out_min)
-    advice = buffer_advice(kept[unexpected_export.DETECTOR], homes.sites)
+    advice = buffer_advice(made["feed_in_transients"], homes.sites)
     for name in ("may not feed in", "may not feed in, battery"):
         own = advice.filter(pl.col("site_id").replace_strict(homes.roles) == name)
         middle = own.select(pl.exclude("site_id").median()).row(0, named=True)

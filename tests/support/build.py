@@ -7,10 +7,15 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from detectors import earlier_frame, kinds
+from detectors.finding import Finding
 from detectors.frames import DAYS, PLANES, READINGS, SITES
 
 DAY = date(2025, 6, 10)
-EARLIER = pl.Schema({"site_id": pl.String, "kind": pl.String, "severity": pl.String, "value": pl.Float64})
+# Site-days with figures of features that rules see beside them.
+DAY_FIGURES = pl.Schema(
+    {**DAYS, **dict.fromkeys(("held_back_h", "soc_floor_h", "surplus_kwh", "surplus_at_floor_kwh"), pl.Float64())}
+)
 
 SITE_DEFAULTS: dict[str, Any] = {
     "site_id": "roof-1",
@@ -60,9 +65,9 @@ def sites(*rows: Mapping[str, Any]) -> pl.DataFrame:
 
 
 def days(*rows: Mapping[str, Any], last_day: date = DAY) -> pl.DataFrame:
-    """DAYS, one per row given; rows without a `day` are consecutive days that end on `last_day`."""
+    """DAY_FIGURES, one per row given; rows without a `day` are consecutive days that end on `last_day`."""
     first = last_day - timedelta(days=len(rows) - 1)
-    return frame(DAYS, [{"day": first + timedelta(days=n), **DAY_DEFAULTS, **row} for n, row in enumerate(rows)])
+    return frame(DAY_FIGURES, [{"day": first + timedelta(days=n), **DAY_DEFAULTS, **row} for n, row in enumerate(rows)])
 
 
 def readings(
@@ -96,8 +101,15 @@ def readings(
 
 
 def earlier(*rows: tuple[str, str], value: float = 1.0) -> pl.DataFrame:
-    """Findings of lower rank: (site_id, kind) each, all of one value."""
-    return frame(EARLIER, [{"site_id": s, "kind": k, "severity": "soon", "value": value} for s, k in rows])
+    """Findings of lower rank: (site_id, kind) each, all of one value, which is in minutes but for a drift's."""
+    found = [
+        Finding(
+            site_id=s, day=DAY, kind=k, severity="soon", value=value, threshold=0.0, summary="told earlier",
+            unit="s/day" if k == "clock-drift" else "min",
+        )
+        for s, k in rows
+    ]  # fmt: skip
+    return earlier_frame(found, kinds())
 
 
 def planes(*rows: Mapping[str, Any]) -> pl.DataFrame:

@@ -82,6 +82,7 @@ def test_a_new_workspace_is_sound_and_takes_an_empty_inbox(run) -> None:
         ("retime", "R-1"),
         ("retime", "R-9", "--shift-min", "60", "--from", "2026-05-04"),
         ("retime", "R-1", "--shift-min", "0", "--from", "2026-05-04"),
+        ("retime", "R-1", "--shift-min", "60", "--from", "0001-01-01"),
         ("retime", "R-1", "--undo"),
     ],
 )

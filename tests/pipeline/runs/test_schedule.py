@@ -13,9 +13,9 @@ import pytest
 
 from pipeline.commands.cli import main
 from pipeline.errors import QueryError
-from pipeline.heartbeat import read_heartbeat
 from pipeline.runs.status import status
 from pipeline.store import reader
+from pipeline.workspace.heartbeat import read_heartbeat
 from pipeline.workspace.places import Workspace
 from tests.support import desk
 from tests.support.places import ROOT

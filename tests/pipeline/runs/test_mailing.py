@@ -8,12 +8,12 @@ from types import SimpleNamespace
 
 import pytest
 
-from pipeline import mailing
 from pipeline.commands.cli import main
 from pipeline.digest import DigestFacts
 from pipeline.digest.mail import MailError
-from pipeline.mailing import Patience, mail_digest
+from pipeline.runs import mailing
 from pipeline.runs.check import check_or_refuse
+from pipeline.runs.mailing import Patience, mail_digest
 from pipeline.store import reader
 from pipeline.workspace.places import Workspace
 from tests.pipeline.digest.smtp import served

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from pipeline.files import replace_file
+from pipeline.workspace.files import replace_file
 from pipeline.workspace.places import Workspace
 
 if TYPE_CHECKING:

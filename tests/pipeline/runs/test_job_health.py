@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.job_health import jobs, problems
+from pipeline.runs.job_health import jobs, problems
 
 NOW = datetime(2026, 5, 7, 12, 0, tzinfo=UTC)
 

@@ -14,9 +14,9 @@ from pipeline.config.settings import Settings
 from pipeline.digest import DigestFacts, mail
 from pipeline.digest.mail import MailError, Sent
 from pipeline.errors import NoonmarkError, WorkspaceBusyError
-from pipeline.files import replace_file
 from pipeline.runs.cycle import opened, publish
 from pipeline.store import digests
+from pipeline.workspace.files import replace_file
 from pipeline.workspace.places import Workspace
 
 COMMAND_PATIENCE_S = 60.0  # ours: a command that was typed, or that cron waits for, tries for so long

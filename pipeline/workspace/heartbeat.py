@@ -7,7 +7,7 @@ import threading
 from datetime import UTC, datetime
 from typing import Any
 
-from pipeline.files import replace_file
+from pipeline.workspace.files import replace_file
 from pipeline.workspace.places import Workspace
 
 BEAT_S = 30.0  # between two beats

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.commands.cli import main
-from pipeline.files import copy_file, replace_file, replace_file_by
+from pipeline.workspace.files import copy_file, replace_file, replace_file_by
 from tests.support import desk
 
 
