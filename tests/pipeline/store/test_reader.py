@@ -15,6 +15,7 @@ from pipeline.errors import QueryError
 from pipeline.runs import cycle, decisions
 from pipeline.store import reader
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
+from tests.support.snapshot import Snapshot
 
 # contract, section 7, word for word
 ALWAYS = """
@@ -39,12 +40,17 @@ for line in ALWAYS.split("\n")[1:-1]:
     RELATIONS[name] = RELATIONS.get(name, set()) | set(columns.split(", "))
 
 
-@pytest.fixture
-def fleet(tmp_path: Path) -> Fleet:
-    made = Fleet(tmp_path)
+@pytest.fixture(scope="module")
+def published(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    made = Fleet(tmp_path_factory.mktemp("reader") / "desk")
     made.drop("S1_roof_a.csv", roof(sunny()))
     made.take_in(is_published=True)
-    return made
+    return Snapshot(made.space.root)
+
+
+@pytest.fixture
+def fleet(published: Snapshot) -> Fleet:
+    return Fleet.of(published.restored())
 
 
 def ask(fleet: Fleet, sql: str) -> list[tuple]:
