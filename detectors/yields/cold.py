@@ -1,4 +1,4 @@
-"""Whether snow may lie on the roofs: a spell of the whole neighbourhood, and the cold in which single roofs may have it.
+"""Whether snow may lie on the roofs: a spell of the whole neighbourhood, and the cold in which one roof may have it.
 
 A spell opens when half of the sites around make less than any overcast explains while it is cold, and ends when one of
 them stands under a bright sky again.

@@ -1,7 +1,7 @@
 """A site without neighbours: its best quarter hours against the clear sky, and how much its clouds leave open.
 
-x is the log of the level that the day's best stretches reach; p the share of the energy near it. On clear days a healthy
-site reaches its level within a tenth; on others a cloud is the likelier cause the lower x is.
+x is the log of the level that the day's best stretches reach; p the share of the energy near it. On clear days a
+healthy site reaches its level within a tenth; on others a cloud is the likelier cause the lower x is.
 """
 
 import numpy as np
