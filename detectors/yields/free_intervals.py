@@ -99,14 +99,11 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
         CLOSES_W, CLOSES_RATIO * pl.max_horizontal("pv_w", pl.col("load_w").fill_null(0))
     ) + CLOSES_RESOLUTIONS * pl.col("resolution_w")  # fmt: skip
     closes = ((load - pl.col("load_w")).abs() <= room).fill_null(True) & pl.col("grid_w").is_not_null()
-    margin = (
-        pl.max_horizontal(
-            MARGIN_W,
-            MARGIN_LIMIT_RATIO * 1000 * pl.col("feed_in_limit_kw"),
-            MARGIN_RESOLUTIONS * pl.col("resolution_w"),
-        )
-        + MARGIN_PV_RATIO * pl.col("pv_w")
-    )
+    margin = pl.max_horizontal(
+        MARGIN_W,
+        MARGIN_LIMIT_RATIO * 1000 * pl.col("feed_in_limit_kw"),
+        MARGIN_RESOLUTIONS * pl.col("resolution_w"),
+    ) + MARGIN_PV_RATIO * pl.col("pv_w")
     rows = rows.with_columns(
         demand_w=(load - pl.col("target_w")).fill_null(0.0),
         closes=closes,

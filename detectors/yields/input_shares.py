@@ -6,6 +6,8 @@ exception only if it is nearly dead or the whole site's level agrees.
 
 import numpy as np
 
+from detectors.solar import plane_response
+from detectors.solar.plane_response import Answer
 from detectors.stats.robust import Array
 from detectors.yields.plane_shares import RIDGE_ROWS
 
@@ -17,7 +19,39 @@ BASELINE_SIGMA, FIRST_DAY_PRIOR, SMALLEST_FALL = 0.10, 0.002, 0.2
 MIN_ENERGY = 0.05  # kWh per kWp of the day
 DEAD = -1.2  # log ratio: less than a third of the usual share
 OVERCAST = 0.3  # clearness of the overcast that `SKY_SENSITIVITY` compares with
+MIN_POWER_RATIO = 0.02  # ours: of the peak capacity, all inputs together
+MAX_OWN_CLEARNESS = 1.2
 LEAST_SHARE = 0.01  # the logarithm of a dead input stays finite
+
+
+def own_sky(clearness: Array, power_w: Array, answer: Answer, ambient_c: Array, kwp: float | Array) -> Array:
+    """The neighbours' clearness, filled by the site's own power where they tell nothing; all of one shape."""
+    clear = plane_response.possible_w(answer, np.ones(1), ambient_c, np.asarray(kwp), np.asarray(np.inf))
+    own = np.clip(np.nan_to_num(power_w) / np.maximum(clear, 1.0), 0.0, MAX_OWN_CLEARNESS)
+    return np.where(np.isfinite(clearness), clearness, own)
+
+
+def of_days(
+    inputs_w: Array, valid: np.ndarray, mix: Array, each: Answer, sky: Array, kwp: float | Array, part_h: float
+) -> tuple[Array, Array]:
+    """`day_ratios` of days, both [days, inputs], NaN on days with too little power.
+
+    `inputs_w` is [inputs, days, parts], `valid` and `sky` [days, parts], `mix` [inputs, planes] and `each`
+    [planes, days, parts]; or `mix` [inputs, planes, days] where each day has its own;
+    `part_h` is the length of a part in hours.
+    """
+    made = np.where(valid, inputs_w, 0.0).sum(axis=2).T
+    made = np.where(np.isfinite(inputs_w).any(axis=2).T, made, np.nan)
+    wide = mix[:, :, None] if mix.ndim == 2 else mix
+
+    def due(clearness: Array) -> Array:
+        light = np.where(valid, plane_response.irradiance_w_m2(each, clearness), 0.0).sum(axis=2)  # [planes, days]
+        summed: Array = (wide * light[None]).sum(axis=1).T
+        return np.where(np.isfinite(made), summed, np.nan)
+
+    x, sigma = day_ratios(made, due(sky[None]), due(np.ones(1)), due(np.full(1, OVERCAST)))
+    enough = np.nansum(made, axis=1) * part_h > MIN_ENERGY * 1000 * np.asarray(kwp)
+    return np.where(enough[:, None], x, np.nan), sigma
 
 
 def day_ratios(made: Array, expected: Array, clear: Array, overcast: Array) -> tuple[Array, Array]:

@@ -71,25 +71,28 @@ def learn(bins: np.ndarray, log_ratio: Array, energy: Array, prior: Array) -> tu
 
 
 class Correction(NamedTuple):
-    """For the quarter hours of a day, [sites, quarters]."""
+    """For parts of days; all arrays have one shape."""
 
     log_usual: Array  # log ratio that is usual at this sun and sky
     weight: Array  # of the quarter hour: 1 where all is known
     sigma: Array  # what stays unknown
 
 
-def correct(past: Past, half_hour: np.ndarray, clearness: Array, elevation_deg: Array, is_unknown: Array) -> Correction:
-    """What the past says of a day; `half_hour` is [quarters], `is_unknown` [sites]."""
-    prior = prior_sigma(elevation_deg, is_unknown[:, None]) ** 2
-    place = bin_of(half_hour[None, :], clearness)
-    offset = np.take_along_axis(past.offset, place, 1)
-    noise = np.take_along_axis(past.noise, place, 1)
+def shrink(offset: Array, noise: Array, prior: Array) -> Correction:
+    """Offsets shrunk by how well they are known against the `prior` variance; all of one shape."""
     known = np.isfinite(offset)
     trust = np.where(known, prior / (prior + np.where(known, noise, 1.0)), 0.0)
     usual = trust * np.where(known, offset, 0.0)
     left = prior * (1 - trust) + (CORRECTION_SIGMA_RATIO * np.abs(usual)) ** 2
-    usual = np.where(np.isfinite(clearness), usual, 0.0)
     return Correction(usual, 1 / (1 + left / HALF_WEIGHT**2), np.sqrt(left))
+
+
+def correct(past: Past, half_hour: np.ndarray, clearness: Array, elevation_deg: Array, is_unknown: Array) -> Correction:
+    """What the past says of a day; `half_hour` is [quarters], `is_unknown` [sites]."""
+    prior = prior_sigma(elevation_deg, is_unknown[:, None]) ** 2
+    place = bin_of(half_hour[None, :], clearness)
+    found = shrink(np.take_along_axis(past.offset, place, 1), np.take_along_axis(past.noise, place, 1), prior)
+    return found._replace(log_usual=np.where(np.isfinite(clearness), found.log_usual, 0.0))
 
 
 def day_sigma(correction: Correction, expected_w: Array, share: Array) -> Array:
