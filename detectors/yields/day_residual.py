@@ -7,6 +7,7 @@ The variance's constants were fitted to residuals of healthy sites, in fleets of
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from detectors.stats.robust import MAD_TO_SIGMA, Array
 from detectors.yields.pyranometer import Pairs
@@ -77,7 +78,7 @@ def combine(pairs: Pairs, pair_sigma: Array, level: Array) -> Combined:
     )  # fmt: skip
 
 
-def variance(found: Combined, past_sigma: Array, has_limit: Array, is_unknown: Array) -> Array:
+def variance(found: Combined, past_sigma: Array, has_limit: NDArray[np.bool_], is_unknown: NDArray[np.bool_]) -> Array:
     """Of a day's x, before the site's own scale, [sites]; `past_sigma`: what the site's own past leaves open."""
     energy, count = found.energy, np.maximum(found.neighbours, 0.3)
     chosen = (

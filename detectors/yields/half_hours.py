@@ -52,8 +52,9 @@ def keep(
         "used_pct": used[row, slot] * 100,
     }
     flat = pl.DataFrame({"row": row, **columns}).fill_nan(None)
-    measured = np.isfinite(inputs_w).any(axis=2)  # [inputs, sites]
-    whole = [of_quarters(one, (share > 0) * 1.0)[row, slot] for one in inputs_w]
+    measured = np.asarray(np.isfinite(inputs_w).any(axis=2))  # [inputs, sites]
+    is_used = np.asarray(share > 0, dtype=float)
+    whole = [of_quarters(one, is_used)[row, slot] for one in inputs_w]
     flat = flat.with_columns(
         pl.Series(f"input{n}_w", np.where(measured[n - 1, row], one, np.nan)).fill_nan(None)
         for n, one in enumerate(whole, start=1)
@@ -96,14 +97,14 @@ def lay(kept: pl.DataFrame, sites: pl.DataFrame) -> Days:
     """`kept` (KEPT) of `sites` (SITES, whose order gives the places), sorted by site and day."""
     index = sites.select("site_id", "latitude", "longitude").with_row_index("place")
     rows = kept.join(index, on="site_id", how="inner").sort("place", "day")
-    lengths = rows["slot"].list.len().to_numpy() if rows.height else np.zeros(0, dtype=int)
+    lengths = rows["slot"].list.len().cast(pl.Int64).to_numpy()
     shape = (rows.height, max(int(lengths.max(initial=0)), 1))
     row = np.repeat(np.arange(rows.height), lengths)
     at = np.arange(len(row)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
 
     def laid(name: str, empty: float) -> Array:
         told = np.full(shape, empty)
-        known = np.repeat(rows[name].is_not_null().to_numpy(), lengths)
+        known = np.repeat(rows[name].is_not_null().to_numpy(), lengths).astype(bool)
         values = rows[name].drop_nulls().explode().cast(pl.Float64).fill_null(float("nan"))
         told[row[known], at[known]] = values.to_numpy() if known.any() else empty
         return told
@@ -119,7 +120,7 @@ def lay(kept: pl.DataFrame, sites: pl.DataFrame) -> Days:
         rows["place"].to_numpy().astype(np.intp),
         day,
         rows["ambient_c"].cast(pl.Float64).fill_null(15.0).to_numpy(),
-        np.isfinite(inputs).any(axis=(0, 2)),
+        np.asarray(np.isfinite(inputs).any(axis=(0, 2))),
         slot,
         laid("power_w", np.nan),
         laid("clearness", np.nan) / 1000,
@@ -144,7 +145,7 @@ class Level(NamedTuple):
     past_sigma: Array
 
 
-def level(days: Days, answer: Answer, kwp: Array, ceiling_w: Array, past: Past, is_unknown: Array) -> Level:
+def level(days: Days, answer: Answer, kwp: Array, ceiling_w: Array, past: Past, is_unknown: NDArray[np.bool_]) -> Level:
     """Each kept day's level against its neighbours' median sky, by one roof model; all arguments are by row."""
     expected = plane_response.expected_w(
         answer, np.nan_to_num(days.clearness), days.ambient_c[:, None], kwp[:, None], ceiling_w[:, None]

@@ -1,7 +1,7 @@
 """A day of the fleet judged: each site's residual with its variance, and what else the sequential test is given."""
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -94,11 +94,31 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, str]) -> Nig
         return np.where(silent, np.nan, values)
 
     return Night(
-        fleet, is_used & ~silent[:, None], sky, told(combined.x), told(_consensus_x(fleet, expected, correction, share)),
-        told(base), past_sigma, told(sigma), combined.energy, combined.neighbours, pairs.log_ratio, told(lone[0]), lone[1],
-        lone[2], is_zero & ~silent, np.where(silent, 0.0, evidence), spell, cold_day.is_cold,
-        np.where(silent[:, None], np.nan, input_x), input_sigma, told(due), told(made), coverage, doubts,
-    )  # fmt: skip
+        fleet=fleet,
+        is_used=is_used & ~silent[:, None],
+        clearness=sky,
+        x=told(combined.x),
+        consensus_x=told(_consensus_x(fleet, expected, correction, share)),
+        variance=told(base),
+        past_sigma=past_sigma,
+        sigma=told(sigma),
+        energy=combined.energy,
+        neighbours=combined.neighbours,
+        pair_ratio=pairs.log_ratio,
+        lone_x=told(lone[0]),
+        lone_near=lone[1],
+        lone_energy=lone[2],
+        is_zero=is_zero & ~silent,
+        zero_evidence=np.where(silent, 0.0, evidence),
+        spell_days=spell,
+        is_cold=cold_day.is_cold,
+        input_x=np.where(silent[:, None], np.nan, input_x),
+        input_sigma=input_sigma,
+        expected_kwh=told(due),
+        actual_kwh=told(made),
+        coverage=coverage,
+        doubts=doubts,
+    )
 
 
 def _blocks(count: int) -> list[slice]:
@@ -123,6 +143,10 @@ def _consensus(fleet: Fleet, own: Array) -> Array:
     return told
 
 
+def _sites_of(values: NamedTuple, block: slice) -> list[Any]:
+    return [one[block] for one in values]
+
+
 def _part(values: NamedTuple, block: slice, lit: NDArray[np.intp]) -> list[Array]:
     return [one[block][:, lit] for one in values]
 
@@ -139,7 +163,7 @@ def _pairs(fleet: Fleet, own: Array, is_used: NDArray[np.bool_], correction: Cor
         )  # fmt: skip
         found = pyranometer.pairs(
             part,
-            Roofs(*(one[block] for one in fleet.roofs)),
+            Roofs(*_sites_of(fleet.roofs, block)),
             is_used[block][:, lit],
             around,
             correction.log_usual[block][:, lit],

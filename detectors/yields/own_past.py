@@ -7,6 +7,7 @@ Its median is shrunk towards 0 by how well it is known; what stays unknown goes 
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from detectors.stats.robust import MAD_TO_SIGMA, Array
 from detectors.yields.day_residual import weighted_median
@@ -36,7 +37,7 @@ def nothing(sites: int) -> Past:
     return Past(np.full((sites, BINS), np.nan), np.full((sites, BINS), np.nan))
 
 
-def prior_sigma(elevation_deg: Array, is_unknown: Array) -> Array:
+def prior_sigma(elevation_deg: Array, is_unknown: NDArray[np.bool_]) -> Array:
     """How far a ratio may lie from 0 at this sun, before anything was seen; `is_unknown` broadcasts."""
     low = LOW_SUN * np.clip(1 - elevation_deg / LOW_SUN_DEG, 0.0, 1.0)
     return np.asarray(np.where(is_unknown, PRIOR_UNKNOWN + LOW_SUN_UNKNOWN * low, PRIOR + low))
@@ -87,7 +88,9 @@ def shrink(offset: Array, noise: Array, prior: Array) -> Correction:
     return Correction(usual, 1 / (1 + left / HALF_WEIGHT**2), np.sqrt(left))
 
 
-def correct(past: Past, half_hour: np.ndarray, clearness: Array, elevation_deg: Array, is_unknown: Array) -> Correction:
+def correct(
+    past: Past, half_hour: np.ndarray, clearness: Array, elevation_deg: Array, is_unknown: NDArray[np.bool_]
+) -> Correction:
     """What the past says of a day; `half_hour` is [quarters], `is_unknown` [sites]."""
     prior = prior_sigma(elevation_deg, is_unknown[:, None]) ** 2
     place = bin_of(half_hour[None, :], clearness)

@@ -24,21 +24,21 @@ from detectors.yields.roofs import Planes
 
 ROOF_MODEL = pl.Schema(
     {
-        "site_id": pl.String,
-        "day": pl.Date,  # used from this day on; learned from earlier ones
-        "learned_days": pl.Int32,  # days with a residual behind it
+        "site_id": pl.String(),
+        "day": pl.Date(),  # used from this day on; learned from earlier ones
+        "learned_days": pl.Int32(),  # days with a residual behind it
         "shares": pl.List(pl.Float64),  # of the basis planes; null where the register knows the planes
-        "level": pl.Float64,  # log of the performance over the usual one
-        "tie": pl.Float64,  # added to residuals, so that a refit moves no settled level
+        "level": pl.Float64(),  # log of the performance over the usual one
+        "tie": pl.Float64(),  # added to residuals, so that a refit moves no settled level
         "offset": pl.List(pl.Float64),  # usual log ratios by half hour of UTC, dull then bright; null = not known
         "noise": pl.List(pl.Float64),  # their variances
         "pair_key": pl.List(pl.Int64),  # neighbours, by `key_of`
         "pair_sigma": pl.List(pl.Float64),  # scatter of each pair from day to day
-        "scale": pl.Float64,  # the site's own day-to-day scale
-        "peak_w": pl.Float64,  # highest generation seen
-        "charge_limit_w": pl.Float64,  # highest charging with room; null = not seen often enough
-        "energy": pl.Float64,  # upper quartile of the usable kWh per kWp of a day
-        "neighbours": pl.Float64,  # median of their effective number
+        "scale": pl.Float64(),  # the site's own day-to-day scale
+        "peak_w": pl.Float64(),  # highest generation seen
+        "charge_limit_w": pl.Float64(),  # highest charging with room; null = not seen often enough
+        "energy": pl.Float64(),  # upper quartile of the usable kWh per kWp of a day
+        "neighbours": pl.Float64(),  # median of their effective number
         "input_mix": pl.List(pl.Float64),  # W per W/m2 of each input from each plane, input by input
         "input_scale": pl.List(pl.Float64),
         "history_day": pl.List(pl.Date),  # a young site's days by this model; null where settled

@@ -16,25 +16,25 @@ from detectors.yields.sequential_test import COLD_DROP, WALK_PER_DAY, Packed, Pr
 
 STATE = pl.Schema(
     {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "part": pl.Int32,  # 0 = the site's level, 1 to 4 = its inputs
+        "site_id": pl.String(),
+        "day": pl.Date(),
+        "part": pl.Int32(),  # 0 = the site's level, 1 to 4 = its inputs
         "cell": pl.List(pl.Int32),  # of the grid over baseline and deviation
         "log": pl.List(pl.Int32),  # of the cell's probability, in sixty-fourths
     }
 )
 ODDS = pl.Schema(
     {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "log_odds_fall": pl.Float64,  # of a fall against none
-        "log_odds_rise": pl.Float64,  # of modules beyond the registered capacity against none
-        "depth": pl.Float64,  # log: the deviation, given that there is one
-        "baseline": pl.Float64,  # log: the level while healthy
-        "baseline_sigma": pl.Float64,
+        "site_id": pl.String(),
+        "day": pl.Date(),
+        "log_odds_fall": pl.Float64(),  # of a fall against none
+        "log_odds_rise": pl.Float64(),  # of modules beyond the registered capacity against none
+        "depth": pl.Float64(),  # log: the deviation, given that there is one
+        "baseline": pl.Float64(),  # log: the level while healthy
+        "baseline_sigma": pl.Float64(),
         "log_odds_input": pl.List(pl.Float64),  # of a fall of each input; null where it is not measured
-        "spell_days": pl.Int32,  # of snow on the neighbourhood's roofs, this day included
-        "is_judged": pl.Boolean,  # the day told something of the level
+        "spell_days": pl.Int32(),  # of snow on the neighbourhood's roofs, this day included
+        "is_judged": pl.Boolean(),  # the day told something of the level
     }
 )
 SITE_SIGMA, UNKNOWN_SIGMA, FEW_SIGMA, FEW = 0.05, 0.06, 0.06, 1.5  # fitted: of the baseline before the first day
@@ -102,7 +102,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     fleet = night.fleet
     site_roofs = fleet.roofs
     ids = fleet.sites["site_id"]
-    walk = sequential_test.walk_share(WALK_PER_DAY * (1.0 + site_roofs.has_limit + site_roofs.is_unknown))
+    walk = sequential_test.walk_share(np.asarray(WALK_PER_DAY * (1.0 + site_roofs.has_limit + site_roofs.is_unknown)))
     prior = prior_sigma(fleet.models, site_roofs.has_limit, site_roofs.is_unknown)
     state = _restored(states.filter(pl.col("part") == 0), ids, sequential_test.start(Prior(prior)))
     again = fleet.models.select(
@@ -119,7 +119,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     before = sequential_test.report(state).baseline
     state = step(state, walk, today, site_roofs.is_unknown, before)
     report = sequential_test.report(state)
-    inputs, rows = _inputs(night, states, residuals, young)
+    inputs, rows = _inputs(night, states, young)
     odds = pl.DataFrame(
         {
             "site_id": ids,
@@ -188,7 +188,7 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
 
 
 def _inputs(
-    night: Night, states: pl.DataFrame, residuals: pl.DataFrame, young: NDArray[np.intp]
+    night: Night, states: pl.DataFrame, young: NDArray[np.intp]
 ) -> tuple[list[list[float | None] | None], list[pl.DataFrame]]:
     """Log odds of a fall of each input, and the states behind them."""
     fleet = night.fleet
