@@ -19,7 +19,7 @@ def make(yield_night: Night, day: date) -> pl.DataFrame:
     fleet = yield_night.fleet
     light = fleet.light
     has_sky = np.asarray(np.isfinite(yield_night.clearness).any(axis=1))
-    free = np.isfinite(light.power_w) & (light.share > 0)
+    free = np.isfinite(light.power_w) & light.is_free
     used = np.where(has_sky[:, None], yield_night.is_used & np.isfinite(yield_night.clearness), free)
     used &= ~fleet.sites["site_id"].is_in(list(yield_night.doubts)).to_numpy()[:, None]
     return half_hours.keep(

@@ -129,7 +129,7 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
     is_zero = np.zeros(count, dtype=bool)
     is_zero[at] = rows["is_zero"].fill_null(False).to_numpy()
     return History(
-        first, np.where(snow, np.nan, x), sigma, is_zero, *inputs, laid("expected_kwh"), laid("actual_kwh")
+        first, np.where(snow, np.nan, x), sigma, is_zero, inputs[0], inputs[1], laid("expected_kwh"), laid("actual_kwh")
     )  # fmt: skip
 
 

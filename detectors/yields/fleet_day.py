@@ -25,6 +25,7 @@ MOST_NEIGHBOURS = 10  # ours: beyond ten the far ones add little
 MOST_SENSORS = 2  # ours: its own, and one nearby
 CEILING_SHARE = 0.9  # ours: of a battery's highest charging; harder charging may be its limit
 ROOM_PCT = 50.0  # ours: of a quarter hour
+MOSTLY = 0.9  # ours: of a quarter hour's readings; percentages are whole
 
 
 class Fleet(NamedTuple):
@@ -88,19 +89,21 @@ def gather(
     ambient, measured = _ambient(table(rows, "ambient_c"), near, latitude, at)
     site_roofs = Roofs(
         sites["installed_kwp"].to_numpy(),
-        roof_model.ceiling_w(sites["inverter_kw"], column(model, "peak_w")),
+        roof_model.ceiling_w(sites["inverter_kw"], column(model, "peak_w"), sites["feed_in_limit_kw"]),
         column(model, "level", 0.0),
         sites["feed_in_limit_kw"].is_not_null().to_numpy(),
         ~is_known,
     )
     is_up = sky.up > 0
-    power, share, usable = _free(rows, site_roofs.has_limit, column(model, "charge_limit_w"))
+    power, share, is_free, usable, battery = _free(rows, site_roofs.has_limit, column(model, "charge_limit_w"))
     light = Day(
         answer,
         np.broadcast_to(ambient[:, None], power.shape),
         np.where(is_up, power, np.nan),
         np.where(is_up & np.isfinite(power), share, 0.0),
+        is_free & is_up,
         usable,
+        battery,
     )
     sensors = _sensors(rows, known)
     sensed = sensed_clearness(
@@ -143,25 +146,23 @@ def _ambient(measured_c: Array, near: NDArray[np.intp], latitude: Array, at: Arr
     return np.where(np.isfinite(told), told, usual), np.isfinite(told)
 
 
-def _free(rows: pl.DataFrame, has_limit: NDArray[np.bool_], charge_limit_w: Array) -> tuple[Array, Array, Array]:
-    """Power and share of the free intervals, and what could have been used; [sites, quarters]."""
-    power, every = table(rows, "pv_w"), table(rows, "free_w")
-    charging, charge = table(rows, "charging_w"), table(rows, "charge_w")
-    free_part = np.nan_to_num(table(rows, "free_pct")) / 100
-    with np.errstate(invalid="ignore"):
-        is_below = charge < CEILING_SHARE * charge_limit_w[:, None]
-    charging_part = np.where(is_below, np.nan_to_num(table(rows, "charging_pct")) / 100, 0.0)
-    part = free_part + charging_part
-    mixed = (np.nan_to_num(every) * free_part + np.nan_to_num(charging) * charging_part) / np.maximum(part, 1e-9)
-    has_room = table(rows, "room_pct") >= ROOM_PCT
-    more = np.where(has_room, CEILING_SHARE * np.nan_to_num(charge_limit_w)[:, None], 0.0)
-    usable = np.nan_to_num(table(rows, "usable_w")) + more
+def _free(
+    rows: pl.DataFrame, has_limit: NDArray[np.bool_], charge_limit_w: Array
+) -> tuple[Array, Array, NDArray[np.bool_], Array, Array]:
+    """Power, its share of the quarter hour, whether all of it was free, what house and grid, and what the battery
+    could have taken; [sites, quarters]."""
     limited = has_limit[:, None]
-    return (
-        np.where(limited, np.where(part > 0, mixed, np.nan), power),
-        np.where(limited, part, np.isfinite(power) * 1.0),
-        np.where(limited, usable, np.inf),
-    )
+    power = np.where(limited, table(rows, "proven_w"), table(rows, "pv_w"))
+    share = np.where(limited, np.nan_to_num(table(rows, "proven_pct")) / 100, np.isfinite(power) * 1.0)
+    with np.errstate(invalid="ignore"):
+        is_below = table(rows, "charge_w") < CEILING_SHARE * charge_limit_w[:, None]
+        has_room = table(rows, "room_pct") >= ROOM_PCT
+    free = np.nan_to_num(table(rows, "free_pct")) / 100
+    free += np.where(is_below, np.nan_to_num(table(rows, "charging_pct")) / 100, 0.0)
+    is_free = (share > 0) & (~limited | (free >= MOSTLY * share))
+    usable = np.where(limited, np.nan_to_num(table(rows, "usable_w")), np.inf)
+    battery = np.where(limited & has_room, CEILING_SHARE * np.nan_to_num(charge_limit_w)[:, None], 0.0)
+    return power, share, is_free, usable, battery
 
 
 def _sensors(rows: pl.DataFrame, planes: Planes) -> NDArray[np.intp]:

@@ -1,8 +1,8 @@
 """In which intervals nothing held a roof back, and how much power its house, battery and grid could have taken.
 
-A site that may not feed the grid shows what its roof can only while somebody takes all of it. That is proved by the
-grid's meter (more is imported than the regulator has to) or by a battery that charges below its own limit with room
-left. The proof holds only where the energies close: PV + battery + grid = load.
+A site that may not feed the grid shows what its roof can only while somebody takes all of it: house and grid alone, as
+the meter proves, or a battery that charges below its own limit with room left. The proof holds only where the energies
+close: PV + battery + grid = load. Which of these intervals count is chosen later, by what the sky lets expect.
 
 Everything is summed up to quarter hours of UTC, so that sites of any resolution stand side by side.
 """
@@ -32,7 +32,7 @@ DEFAULT_BUFFER_W, MAX_BUFFER_W = 20.0, 500.0  # common practice, no source: the 
 BUFFER_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
 LIT_RATIO = 0.03  # ours: of the peak capacity; below it the regulator has nothing to do
 
-_INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32) for n in range(1, len(STRING_CHANNELS) + 1)}
+_INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
 INTERVALS = pl.Schema(
     {
         "site_id": pl.String,
@@ -42,18 +42,19 @@ INTERVALS = pl.Schema(
         "charge_limit_w": pl.Float64,  # 98 % quantile of the charging with room left; null = no such charging
         "charges": pl.Int32,  # intervals of it
         # Lists of 96 are means over the quarter hours 00:00 to 23:45 UTC of the local day, null where not known.
-        "pv_w": pl.List(pl.Int32),
-        "free_w": pl.List(pl.Int32),  # of the intervals that were free by the meter; null = no limit, all are free
-        "free_pct": pl.List(pl.Int32),  # their share of the quarter hour
-        "charging_w": pl.List(pl.Int32),  # PV of the intervals that were free if the battery charged below its limit
-        "charging_pct": pl.List(pl.Int32),
-        "charge_w": pl.List(pl.Int32),  # the hardest charging in these
-        "usable_w": pl.List(pl.Int32),  # least of what house and grid could have taken in the free and charging ones
-        "room_pct": pl.List(pl.Int32),  # share of the quarter hour in which the battery had room
-        "load_w": pl.List(pl.Int32),  # house, and what the limit lets out, taken together
-        "battery_w": pl.List(pl.Int32),
-        "irradiance_w_m2": pl.List(pl.Int32),
-        "ambient_c": pl.List(pl.Int32),
+        "pv_w": pl.List(pl.Int32()),
+        # The others are of sites with a limit, null at all others.
+        "proven_w": pl.List(pl.Int32()),  # PV of the intervals whose energies close
+        "proven_pct": pl.List(pl.Int32()),  # their share of the quarter hour
+        "free_pct": pl.List(pl.Int32()),  # share that was free by the meter
+        "charging_pct": pl.List(pl.Int32()),  # share that was free if the battery charged below its limit
+        "charge_w": pl.List(pl.Int32()),  # the hardest charging in these
+        "usable_w": pl.List(pl.Int32()),  # the least that house and grid could have taken beyond the regulator's margin
+        "room_pct": pl.List(pl.Int32()),  # share of the quarter hour in which the battery had room
+        "load_w": pl.List(pl.Int32()),  # house, and what the limit lets out, taken together
+        "battery_w": pl.List(pl.Int32()),
+        "irradiance_w_m2": pl.List(pl.Int32()),
+        "ambient_c": pl.List(pl.Int32()),
         **_INPUTS,
     }
 )
@@ -99,13 +100,13 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
         CLOSES_W, CLOSES_RATIO * pl.max_horizontal("pv_w", pl.col("load_w").fill_null(0))
     ) + CLOSES_RESOLUTIONS * pl.col("resolution_w")  # fmt: skip
     closes = ((load - pl.col("load_w")).abs() <= room).fill_null(True) & pl.col("grid_w").is_not_null()
-    margin = pl.max_horizontal(
-        MARGIN_W,
-        MARGIN_LIMIT_RATIO * 1000 * pl.col("feed_in_limit_kw"),
-        MARGIN_RESOLUTIONS * pl.col("resolution_w"),
-    ) + MARGIN_PV_RATIO * pl.col("pv_w")
+    fixed = pl.max_horizontal(
+        MARGIN_W, MARGIN_LIMIT_RATIO * 1000 * pl.col("feed_in_limit_kw"), MARGIN_RESOLUTIONS * pl.col("resolution_w")
+    )
+    margin = fixed + MARGIN_PV_RATIO * pl.col("pv_w")
     rows = rows.with_columns(
         demand_w=(load - pl.col("target_w")).fill_null(0.0),
+        spare_w=(load - pl.col("target_w") - fixed).fill_null(0.0),
         closes=closes,
         is_free=(closes & (pl.col("grid_w") > pl.col("target_w") + margin)).fill_null(False),
         is_real_charge=-battery
@@ -200,12 +201,12 @@ def _lists(pieces: pl.DataFrame, height: int, rows: pl.DataFrame) -> list[pl.Ser
     wanted: dict[str, pl.Expr] = {"pv_w": _mean("pv_w")}
     if rows["has_limit"].any():
         wanted |= {
-            "free_w": _mean("pv_w", pl.col("is_free")),
+            "proven_w": _mean("pv_w", limited & pl.col("closes")),
+            "proven_pct": _share_pct(limited & pl.col("closes")),
             "free_pct": _share_pct(pl.col("is_free")),
-            "charging_w": _mean("pv_w", charging),
             "charging_pct": _share_pct(charging),
             "charge_w": (-pl.col("battery_w")).filter(charging).max(),
-            "usable_w": pl.col("demand_w").filter(pl.col("is_free") | charging).min(),
+            "usable_w": pl.col("spare_w").filter(pl.col("closes")).min(),
             "room_pct": _share_pct(pl.col("has_room")),
             "load_w": _mean("demand_w", limited & pl.col("closes")),
             "battery_w": _mean("battery_w", limited),
@@ -216,7 +217,7 @@ def _lists(pieces: pl.DataFrame, height: int, rows: pl.DataFrame) -> list[pl.Ser
     made = pieces.group_by("row", "quarter").agg(**wanted)
     has_limit = np.zeros(height, dtype=bool)
     has_limit[rows.filter("has_limit")["row"].unique().to_numpy()] = True
-    of_limit = {"free_w", "free_pct", "charging_w", "charging_pct", "charge_w", "usable_w", "room_pct", "load_w"}
+    of_limit = set(LISTS[1 : LISTS.index("battery_w")])
     return [
         _to_list(name, made, height, has_limit if name in of_limit else None)
         if name in wanted
@@ -232,7 +233,7 @@ def _to_list(name: str, made: pl.DataFrame, height: int, of: NDArray[np.bool_] |
     )
     is_told = np.isfinite(table).any(axis=1) if of is None else of
     values = pl.Series(name, table.ravel()).fill_nan(None).round().cast(pl.Int32)
-    lists = values.reshape((height, QUARTERS)).cast(pl.List(pl.Int32))
+    lists = values.reshape((height, QUARTERS)).cast(pl.List(pl.Int32()))
     return pl.select(pl.when(pl.Series(is_told)).then(lists).alias(name)).to_series()
 
 

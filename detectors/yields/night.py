@@ -63,7 +63,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, str]) -> Nig
     light, site_roofs = fleet.light, fleet.roofs
     is_doubted = fleet.sites["site_id"].is_in(list(doubts)).to_numpy()
     is_reference = ~is_doubted & ~(column(odds, "log_odds_fall", -20.0) > 2.0)
-    free = np.isfinite(light.power_w) & (light.share > 0)
+    free = np.isfinite(light.power_w) & light.is_free
     own = pyranometer.clearness(light, site_roofs, free)
     own[~is_reference] = np.nan
     first = _consensus(fleet, own)
@@ -194,9 +194,9 @@ def _clear_w(fleet: Fleet) -> Array:
 def _lone(fleet: Fleet) -> tuple[Array, Array, Array]:
     light, limited = fleet.light, fleet.roofs.has_limit[:, None]
     clear = _clear_w(fleet)
-    free = np.isfinite(light.power_w) & (light.share > 0)
-    sure = (clear * LONE_MARGIN < light.usable_w) | (np.nan_to_num(light.power_w) < LONE_SURE * light.usable_w)
-    return lone_site.day_level(light.power_w, clear, free & (~limited | sure), fleet.roofs.kwp)
+    usable = light.usable_w + light.battery_w
+    sure = (clear * LONE_MARGIN < usable) | (np.nan_to_num(light.power_w) < LONE_SURE * usable)
+    return lone_site.day_level(light.power_w, clear, light.is_free & (~limited | sure), fleet.roofs.kwp)
 
 
 def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:
@@ -205,8 +205,9 @@ def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:
     warmth = np.where(fleet.is_warmth_measured, fleet.ambient_c, np.nan)
     today = cold.of_day(noon, fleet.sites["latitude"].to_numpy(), warmth)
     clear = _clear_w(fleet) * np.exp(fleet.roofs.level)[:, None]
-    made = (np.nan_to_num(light.power_w) * light.share).sum(axis=1) / 4000
-    ratio = cold.clear_ratio(made, (clear * light.share).sum(axis=1) / 4000, fleet.roofs.kwp)
+    share = light.share * light.is_free
+    made = (np.nan_to_num(light.power_w) * share).sum(axis=1) / 4000
+    ratio = cold.clear_ratio(made, (clear * share).sum(axis=1) / 4000, fleet.roofs.kwp)
     before = column(odds, "spell_days", 0.0).astype(np.intp)
     return cold.spell_days(before, ratio, fleet.near, today), today
 
@@ -220,7 +221,7 @@ def _zeros(
     fleet: Fleet, x: Array, energy: Array, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
 ) -> tuple[NDArray[np.bool_], Array]:
     """Whether all free intervals of the day made nothing, and what that proves, in log odds."""
-    power = fleet.light.power_w
+    power = np.where(fleet.light.is_free, fleet.light.power_w, np.nan)
     highest = np.where(np.isfinite(power), power, -np.inf).max(axis=1, initial=-np.inf)
     due = np.where(np.isfinite(x), energy, CLOUDY_RATIO * lone_energy)
     is_zero = (coverage > ZERO_COVERAGE) & (highest < ZERO_RATIO * 1000 * fleet.roofs.kwp) & (highest > -np.inf)
@@ -265,8 +266,8 @@ def _energies(fleet: Fleet, clearness: Array, baseline: Array) -> tuple[Array, A
     level = fleet.roofs._replace(level=baseline)
     due = pyranometer.expected_w(light, level, np.nan_to_num(sky))
     power = np.nan_to_num(light.power_w)
-    due = np.minimum(due, np.maximum(light.usable_w, power))
-    part = np.where(np.isfinite(light.power_w) & np.isfinite(sky), light.share, 0.0) / 4000
+    due = np.minimum(due, np.maximum(light.usable_w + light.battery_w, power))
+    part = np.where(light.is_free & np.isfinite(light.power_w) & np.isfinite(sky), light.share, 0.0) / 4000
     has_sky = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(lit, 1)
     return np.where(has_sky, (due * part).sum(axis=1), np.nan), np.where(
         has_sky, (power * part).sum(axis=1), np.nan

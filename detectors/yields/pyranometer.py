@@ -37,9 +37,11 @@ class Day(NamedTuple):
 
     answer: Answer
     ambient_c: Array
-    power_w: Array  # of the intervals that are free, NaN where there are none
-    share: Array  # of the quarter hour that is free
-    usable_w: Array  # what house, battery and grid could have taken; inf where there is no limit
+    power_w: Array  # of the intervals whose energies close, NaN where there are none
+    share: Array  # of the quarter hour that these take
+    is_free: NDArray[np.bool_]  # nothing was curtailed in them, by meter or battery
+    usable_w: Array  # what house and grid could have taken for sure; inf where there is no limit
+    battery_w: Array  # what the battery could have taken besides
 
 
 def gain(roofs: Roofs) -> Array:
@@ -98,13 +100,14 @@ def smoothed(clearness: Array, quarters: int) -> Array:
 def choose(day: Day, roofs: Roofs, sky: Array) -> NDArray[np.bool_]:
     """The quarter hours that count, [sites, quarters].
 
-    They are chosen by what the sky over the neighbours lets expect, never by the site's own power: free intervals alone
-    are the ones in which it made less than its neighbours.
+    They are chosen by what the sky over the neighbours lets expect, never by the site's own power: intervals that were
+    free are the ones in which it made less than its neighbours.
     """
-    is_free = np.isfinite(day.power_w) & (day.share > 0)
     likely = smoothed(sky, SMOOTH_QUARTERS)
-    expected = expected_w(day, roofs, np.where(np.isfinite(likely), likely, 1.0))
-    return is_free & (~roofs.has_limit[:, None] | (expected * CHOICE_FACTOR < day.usable_w))
+    expected = expected_w(day, roofs, np.where(np.isfinite(likely), likely, 1.0)) * CHOICE_FACTOR
+    # House and grid are sure to take it; of a battery it must be seen that it did.
+    is_taken = (expected < day.usable_w) | (day.is_free & (expected < day.usable_w + day.battery_w))
+    return np.isfinite(day.power_w) & (day.share > 0) & (is_taken | ~roofs.has_limit[:, None])
 
 
 class Pairs(NamedTuple):

@@ -91,11 +91,14 @@ def is_due(site_ids: Sequence[str], age_days: Array, day: date) -> NDArray[np.bo
         return np.where(age_days <= YOUNG_DAYS, np.isin(age_days, YOUNG_ON), turn & np.isfinite(age_days))
 
 
-def ceiling_w(inverter_kw: pl.Series, peak_w: Array) -> Array:
-    """The inverter's rating in W, else a tenth above the highest generation seen, else no ceiling (inf)."""
+def ceiling_w(inverter_kw: pl.Series, peak_w: Array, feed_in_limit_kw: pl.Series) -> Array:
+    """The inverter's rating in W, else a tenth above the highest generation seen, else no ceiling (inf).
+
+    What a limited site was seen to make says little of its inverter.
+    """
     rating = inverter_kw.cast(pl.Float64).fill_null(float("nan")).to_numpy() * 1000
     with np.errstate(invalid="ignore"):
-        seen = np.where(peak_w > 0, PEAK_FACTOR * peak_w, np.inf)
+        seen = np.where((peak_w > 0) & feed_in_limit_kw.is_null().to_numpy(), PEAK_FACTOR * peak_w, np.inf)
     return np.where(np.isfinite(rating), rating, seen)
 
 
@@ -117,7 +120,7 @@ def learn(
     bounds = np.searchsorted(days.site, np.arange(sites.height + 1))
     known = planes.is_known(sites.height)
     peak = _highest(seen.peak_w)
-    ceiling = ceiling_w(sites["inverter_kw"], peak)
+    ceiling = ceiling_w(sites["inverter_kw"], peak, sites["feed_in_limit_kw"])
     keys, sigmas = _pairs(seen)
     rows: list[dict[str, Any]] = []
     for n, site in enumerate(sites.iter_rows(named=True)):

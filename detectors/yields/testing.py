@@ -38,7 +38,7 @@ ODDS = pl.Schema(
     }
 )
 SITE_SIGMA, UNKNOWN_SIGMA, FEW_SIGMA, FEW = 0.05, 0.06, 0.06, 1.5  # fitted: of the baseline before the first day
-LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.08, 0.35, 0.6  # fitted: what little free energy leaves open
+LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.35, 0.6  # fitted: what little free energy leaves open
 MIN_LONE_KWH = lone_site.MIN_ENERGY
 NO_ODDS = -20.0  # of an input whose day told nothing yet
 

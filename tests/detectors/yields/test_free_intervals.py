@@ -42,7 +42,7 @@ def _quarter(rows: pl.DataFrame, site: dict, name: str, at: int = 48) -> float:
 def test_a_site_without_a_limit_is_always_free():
     rows = _rows(15, _books(3000, -2000), _books(0, 500))
     made = to_quarters(rows, build.sites({"feed_in_limit_kw": None}))
-    assert made["free_w"][0] is None
+    assert made["proven_w"][0] is None
     assert table(made, "pv_w")[0, 48:50].tolist() == [3000, 0]
     assert made["day"].to_list() == [date(2025, 6, 10)]
 
@@ -65,7 +65,9 @@ def test_charging_with_room_may_be_free_by_the_battery():
     made = to_quarters(rows, build.sites(NO_EXPORT))
     assert table(made, "charging_pct")[0, 48:50].tolist() == [100, 0]
     assert table(made, "charge_w")[0, 48] == 2000
-    assert table(made, "usable_w")[0, 48] == 3000 - 2000 + 50 - 50  # the house draws 1,050 W
+    assert (
+        table(made, "usable_w")[0, 48] == 1050 - 50 - 60
+    )  # the house draws 1,050 W, 50 W are kept up, 60 W are the margin
 
 
 def test_books_that_do_not_close_prove_nothing():

@@ -38,7 +38,9 @@ def _day(roofs, factor=1.0, usable_w=np.inf, seed=1):
         ambient,
         np.where(lit, power, np.nan),
         lit * 1.0,
+        lit,
         np.broadcast_to(np.asarray(usable_w, dtype=float), power.shape),
+        np.zeros(power.shape),
     ), clearness
 
 
@@ -85,7 +87,6 @@ def test_a_curtailed_site_is_judged_by_what_could_be_used():
     usable[0] = np.where(np.arange(96) % 3 == 0, 6000.0, 1500.0)
     cut = full._replace(
         power_w=np.minimum(full.power_w, usable),
-        share=np.where(np.minimum(full.power_w, usable) < usable - 60, full.share, 0.0),
         usable_w=usable,
     )
     found, _, used = _residual(roofs, cut)
@@ -94,7 +95,6 @@ def test_a_curtailed_site_is_judged_by_what_could_be_used():
     faulty = full._replace(power_w=full.power_w * np.array([[0.6], [1], [1], [1], [1]]))
     cut = faulty._replace(
         power_w=np.minimum(faulty.power_w, usable),
-        share=np.where(np.minimum(faulty.power_w, usable) < usable - 60, full.share, 0.0),
         usable_w=usable,
     )
     found, *_ = _residual(roofs, cut)
