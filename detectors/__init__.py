@@ -3,7 +3,9 @@
 A detector is a module of this package with a `detect`. It declares
 
 - `DETECTOR`: its name (the file's name with hyphens), as `not_judged.detector` shows it;
-- `KINDS`: the kinds of finding that it may return, each with its `Kind`;
+- `KINDS`: the kinds of finding that it may return, each with its `Kind`: also its group, what it hides, and what it
+  makes unreliable for the detectors after it;
+- `REASONS`: code -> sentence of each reason why it may not judge, with the values' names in braces;
 - `RANK`: its place in the order of trust (data 10, clock 20, signs and balance 30, grid 40, battery 50, yield 60);
 - `detect(...)`: positional parameters name what the runner passes, keyword-only ones are knobs with defaults:
   `readings` and `device_readings` of the judged local day, `days`, `light` and `kept` of a trailing window up to it,
@@ -18,10 +20,15 @@ A detector is a module of this package with a `detect`. It declares
 import importlib
 import inspect
 import pkgutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from types import ModuleType
 
-from detectors.finding import Kind
+import polars as pl
+
+from detectors.finding import REASONS, Finding, Kind
+from detectors.frames import EARLIER
+
+EVERYTHING = "everything"  # in Kind.hides: every other kind
 
 
 def load() -> list[ModuleType]:
@@ -41,13 +48,55 @@ def load() -> list[ModuleType]:
 
 
 def kinds() -> dict[str, Kind]:
-    """Every kind of finding that the detectors may return."""
-    return {kind: about for module in load() for kind, about in module.KINDS.items()}
+    """Every kind that the detectors may return, in their order; `group` is filled in, `hides` holds names of kinds.
+
+    RuntimeError where a kind hides what no detector claims, or two kinds hide each other.
+    """
+    told = {kind: (_family(module), about) for module in load() for kind, about in module.KINDS.items()}
+    names: dict[str, set[str]] = {EVERYTHING: set(told)}
+    for kind, (family, about) in told.items():
+        for name in {kind, family, about.group or kind}:
+            names.setdefault(name, set()).add(kind)
+    hidden = {kind: _hidden(kind, about, names) for kind, (_, about) in told.items()}
+    for kind, effects in hidden.items():
+        if mutual := [effect for effect in effects if kind in hidden[effect]]:
+            raise RuntimeError(f"the kinds {kind} and {mutual[0]} hide each other")
+    return {
+        kind: about.model_copy(
+            update={"group": about.group or kind, "hides": tuple(one for one in told if one in hidden[kind])}
+        )
+        for kind, (_, about) in told.items()
+    }
+
+
+def _family(module: ModuleType) -> str:
+    """The folder that a detector's file lies in."""
+    return module.__name__.split(".")[-2]
+
+
+def _hidden(kind: str, about: Kind, names: Mapping[str, set[str]]) -> set[str]:
+    if unknown := [name for name in about.hides if name not in names]:
+        raise RuntimeError(f"the kind {kind} hides {unknown[0]}, which is no kind, group or family of detectors")
+    return set().union(*(names[name] for name in about.hides)) - {kind}
+
+
+def earlier_frame(findings: Iterable[Finding], about: Mapping[str, Kind]) -> pl.DataFrame:
+    """EARLIER of some findings; `about` is what `kinds` returns."""
+    rows = [
+        (f.site_id, f.kind, about[f.kind].group, f.severity, f.value, f.unit, list(about[f.kind].makes_unreliable))
+        for f in findings
+    ]
+    return pl.DataFrame(rows, schema=EARLIER, orient="row")
 
 
 def detector_names() -> dict[str, str]:
     """Kind -> name of its detector."""
     return {kind: module.DETECTOR for module in load() for kind in module.KINDS}
+
+
+def reasons() -> dict[str, dict[str, str]]:
+    """Detector -> code -> sentence, of its own REASONS and of those that all may give."""
+    return {module.DETECTOR: {**REASONS, **module.REASONS} for module in load()}
 
 
 def kinds_of(detector: str) -> list[str]:

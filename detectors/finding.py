@@ -1,19 +1,71 @@
 """What a detector says of one site on one day, and what is known of each kind of finding."""
 
-from datetime import date
-from typing import Literal, NamedTuple
+import math
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from typing import Any, Literal, NamedTuple
 
+import polars as pl
 from pydantic import BaseModel
 
+Quantity = Literal["time", "readings", "grid sign", "balance"]
+REASONS = {  # code -> sentence: what every detector may say; its own REASONS come beside them
+    "no-readings": "no readings on this day",
+    "time-unreliable": "clock is known to be wrong",
+    "readings-unreliable": "its readings are known to be wrong",
+    "grid-sign-unreliable": "the grid sensor's sign or phase is in doubt",
+    "balance-unreliable": "generation, battery, grid and load do not add up",
+}
+
 Severity = Literal["urgent", "soon", "watch"]
-EvidenceValue = float | int | str | list[float | None] | list[str] | None
+EvidenceValue = float | int | str | None
+Role = Literal["measured", "expected", "limit", "corrected", "reference"]
+Instants = Iterable[date] | pl.Series  # days, or instants in UTC
+CHANNEL_UNITS = {"_w_m2": "W/m²", "_kwh": "kWh", "_pct": "%", "_hz": "Hz", "_w": "W", "_v": "V", "_c": "°C"}
+
+
+class Series(BaseModel, frozen=True, extra="forbid"):
+    """Values over time behind a finding, as the picture draws them."""
+
+    name: str  # in the desk's words
+    unit: str  # as written: W, kWh, %, min, ...; "ratio" and "count" where there is none
+    role: Role
+    at: list[str]  # days (2025-06-10) or instants in UTC (2025-06-10T12:00:00Z), as long as `values`
+    values: list[float | None]  # null where not known
+
+
+def series(name: str, unit: str, role: Role, at: Instants, values: Iterable[Any]) -> Series:
+    """A Series of days or of UTC instants; what is no finite number becomes null."""
+    known = [None if v is None or not math.isfinite(v) else round(float(v), 4) for v in values]
+    return Series(name=name, unit=unit, role=role, at=[_iso(one) for one in at], values=known)
+
+
+def channel_series(frame: pl.DataFrame, at: str, *columns: str) -> tuple[Series, ...]:
+    """The measured series of some channels of a frame, in its order: `grid_l1_w` becomes `grid l1` in W."""
+    made = []
+    for column in columns:
+        ending = next(ending for ending in CHANNEL_UNITS if column.endswith(ending))
+        name = column.removesuffix(ending).replace("_", " ")
+        made.append(series(name, CHANNEL_UNITS[ending], "measured", frame[at], frame[column]))
+    return tuple(made)
+
+
+def level(name: str, unit: str, role: Role, value: float | None, beside: Series) -> tuple[Series, ...]:
+    """One value that holds all along another series, at its first and last place; nothing where it is not known."""
+    if value is None or not beside.at:
+        return ()
+    return (Series(name=name, unit=unit, role=role, at=[min(beside.at), max(beside.at)], values=[value, value]),)
+
+
+def _iso(at: date) -> str:
+    return at.strftime("%Y-%m-%dT%H:%M:%SZ") if isinstance(at, datetime) else at.isoformat()
 
 
 class Finding(BaseModel, frozen=True, extra="forbid"):
-    """One matter at one site on one local day.
+    """One fault at one site on one local day.
 
-    `evidence` holds the numbers behind the sentence and the series that a chart needs, all with units in their keys
-    (`offset_min`, `fed_in_w`, `zone_name`, `worst_utc`, ...).
+    `evidence` holds the numbers behind the sentence, with units in their keys (`offset_min`, `zone_name`, `worst_utc`,
+    ...), and `series` what a picture of them draws.
     """
 
     site_id: str
@@ -30,6 +82,34 @@ class Finding(BaseModel, frozen=True, extra="forbid"):
     loss_kwh: float = 0.0  # of this day alone
     cost: float = 0.0  # of this day alone, in the site's currency
     evidence: dict[str, EvidenceValue] = {}
+    series: tuple[Series, ...] = ()
+
+
+ReasonValue = float | int | str | None
+
+
+class Reason(str):
+    """What was lacking, as a sentence in the desk's words that keeps the code and the values it was made from."""
+
+    code: str
+    values: dict[str, ReasonValue]
+
+    def at_device(self, device_id: str) -> "Reason":
+        """The same of one device of several."""
+        return _reason(f"{device_id}: {self}", self.code, {**self.values, "device_name": device_id})
+
+
+def because(reasons: Mapping[str, str], code: str, **values: Any) -> Reason:
+    """The sentence of `code`, of `reasons` or of REASONS, with its values; KeyError where a name is in neither."""
+    plain: dict[str, ReasonValue] = {k: v.item() if hasattr(v, "item") else v for k, v in values.items()}
+    template = reasons[code] if code in reasons else REASONS[code]
+    return _reason(template.format(**plain), code, plain)
+
+
+def _reason(text: str, code: str, values: dict[str, ReasonValue]) -> Reason:
+    made = Reason(text)
+    made.code, made.values = code, values
+    return made
 
 
 class NotJudged(NamedTuple):
@@ -38,7 +118,7 @@ class NotJudged(NamedTuple):
     site_id: str
     day: date
     detector: str
-    reason: str  # what was lacking, in the desk's words
+    reason: Reason
 
 
 Verdict = Finding | NotJudged
@@ -48,6 +128,11 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
     """What is the same for all findings of a kind: how an exception opens and closes, and what to do about it."""
 
     title: str  # a headline in the desk's words
+    group: str = ""  # kinds of one group are one exception, whose kind is its present diagnosis; empty = the kind alone
+    hides: tuple[str, ...] = ()  # kinds, groups or families whose exceptions at the site are effects; or "everything"
+    hides_why: str = ""  # the sentence that says why they are
+    hides_if: Severity | None = None  # only an exception of this severity hides; None = any
+    makes_unreliable: tuple[Quantity, ...] = ()  # what the detectors after it may not rely on at this site and day
     open_after: int = 1  # findings ...
     within: int = 1  # ... among so many judged days, until an exception opens
     close_after: int = 3  # judged clear days in a row until it closes by itself
@@ -56,3 +141,13 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
     next_step: str  # what to do first, and who
     steps: tuple[str, ...] = ()  # for the revisit sheet, in general words
     cautions: tuple[str, ...] = ()  # where work can hurt someone
+
+
+def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, Reason]:
+    """Site -> why what relies on `quantities` can't be judged there, by EARLIER; the first one named counts."""
+    found: dict[str, Reason] = {}
+    for quantity in quantities:
+        reason = because(REASONS, f"{quantity.replace(' ', '-')}-unreliable")
+        for site_id in earlier.filter(pl.col("unreliable").list.contains(quantity))["site_id"]:
+            found.setdefault(site_id, reason)
+    return found

@@ -70,7 +70,7 @@ SITES = pl.Schema(
         "inverter_kw": pl.Float64,
         "phases": pl.Int32,
         "feed_in_limit_kw": pl.Float64,  # null = no limit, 0 = may not feed the grid
-        "feed_in_buffer_w": pl.Float64,
+        "feed_in_buffer_w": pl.Float64,  # null = not known, like the levels of the battery below
         "import_limit_kw": pl.Float64,
         "battery_kwh": pl.Float64,  # null = no battery
         "battery_reserve_pct": pl.Float64,
@@ -87,6 +87,7 @@ SITES = pl.Schema(
         "profile": pl.String,
         "external_id": pl.String,  # never null
         "watched": pl.Boolean,
+        **dict.fromkeys(("address", "contact", "phone", "access_note"), pl.String),  # for the installer's sheet
     }
 )
 
@@ -121,5 +122,26 @@ DAYS = pl.Schema(
         "performance_pct": pl.Float64,
         "reference_yield_h": pl.Float64,  # IEC 61724-1, where irradiance is measured: irradiation over 1 kW/m2
         "performance_ratio": pl.Float64,  # IEC 61724-1, over the intervals with both generation and irradiance
+    }
+)
+
+IMPLAUSIBLE_STAMPS = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,  # the day that the exports' other rows are of
+        "rows_count": pl.Int64,  # rows rejected since their stamps cannot be right
+        "first_ts_export": pl.String,  # the first such stamp, as the export wrote it
+    }
+)
+
+EARLIER = pl.Schema(  # findings of the day by detectors of lower rank
+    {
+        "site_id": pl.String(),
+        "kind": pl.String(),
+        "group": pl.String(),  # of its Kind; the kind itself where that names none
+        "severity": pl.String(),
+        "value": pl.Float64(),
+        "unit": pl.String(),
+        "unreliable": pl.List(pl.String()),  # Kind.makes_unreliable
     }
 )

@@ -3,10 +3,16 @@
 NoonmarkError            exit status 2 unless a subclass says otherwise; printed as `noonmark: WHAT, WHERE, MEND`
   InvalidInputError      settings, register or profiles: carries every Fault found
   WorkspaceBusyError     exit status 3: another run holds the workspace
+  StorageError           exit status 4: reading or writing failed
+    DamagedHistoryError  the history's file is not whole
+    UnreadablePartError  the analyst's database or one of its parts is missing or damaged
   QueryError             a query on the analyst's database that DuckDB refuses
+  RefusedError           what was asked for cannot be done as things stand; raised before anything is changed
   StoppedError           the service was told to stop; raised between two safe points
 """
 
+from collections.abc import Iterable
+from pathlib import PurePosixPath
 from typing import NamedTuple
 
 
@@ -52,8 +58,26 @@ class WorkspaceBusyError(NoonmarkError):
     exit_status = 3
 
 
+class StorageError(NoonmarkError):
+    """Reading or writing failed: what was committed stays."""
+
+    exit_status = 4
+
+
+class DamagedHistoryError(StorageError):
+    """The history's file does not open, or a part of it cannot be read."""
+
+
 class QueryError(NoonmarkError):
     """A query that the analyst's database refuses."""
+
+
+class RefusedError(NoonmarkError):
+    """What was asked for cannot be done as things stand; nothing was changed."""
+
+
+class UnreadablePartError(StorageError):
+    """The analyst's database, or one of its parts, is missing or damaged."""
 
 
 class StoppedError(NoonmarkError):
@@ -72,3 +96,17 @@ class Notice(NamedTuple):
     def __str__(self) -> str:
         where = self.file if self.line is None else f"{self.file} line {self.line}"
         return f"{self.text}, {where}" + (f" column {self.column}" if self.column else "")
+
+
+def alike(told: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
+    """(files, reason, how many): of (file, reason) each reason once, naming the first of its files.
+
+    Reasons that differ in the file's own name only are the same.
+    """
+    by_reason: dict[str, list[tuple[str, str]]] = {}
+    for file, reason in told:
+        by_reason.setdefault(reason.replace(PurePosixPath(file).name, "*"), []).append((file, reason))
+    return [
+        (f"{same[0][0]} and {len(same) - 1} more files" if len(same) > 1 else same[0][0], same[0][1], len(same))
+        for same in by_reason.values()
+    ]

@@ -12,9 +12,6 @@ DEVICES = pl.Schema({"site_id": pl.String, "device_id": pl.String, "external_id"
 INSTALLERS = pl.Schema({"installer_id": pl.String, "name": pl.String, "email": pl.String})
 
 
-EARLIER = pl.Schema({"site_id": pl.String, "kind": pl.String, "severity": pl.String, "value": pl.Float64})
-
-
 FINDINGS = pl.Schema(
     {
         "site_id": pl.String,
@@ -38,7 +35,16 @@ FINDINGS = pl.Schema(
 JUDGED = pl.Schema({"site_id": pl.String, "day": pl.Date})
 
 
-NOT_JUDGED = pl.Schema({"site_id": pl.String, "day": pl.Date, "detector": pl.String, "reason": pl.String})
+NOT_JUDGED = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "detector": pl.String,
+        "reason": pl.String,  # the sentence
+        "code": pl.String,  # of the detector's REASONS, or of those of all; null = written before there were codes
+        "values": pl.String,  # JSON: the figures and names in the sentence
+    }
+)
 
 
 DECISIONS = pl.Schema(
@@ -58,7 +64,7 @@ EXCEPTIONS = pl.Schema(
     {
         "exception_id": pl.String,
         "site_id": pl.String,
-        "kind": pl.String,
+        "kind": pl.String,  # the present diagnosis: of the latest finding
         "severity": pl.String,  # of the latest finding
         "status": pl.String,  # open | acknowledged | snoozed | closed
         "opened_on": pl.Date,  # the day whose detection raised it
@@ -74,7 +80,7 @@ EXCEPTIONS = pl.Schema(
         "reopened": pl.Int32,  # how many times
         "snoozed_until": pl.Date,
         "note": pl.String,
-        "hidden_by": pl.String,  # exception_id of the cause, see ABSORBS
+        "hidden_by": pl.String,  # exception_id of the cause, see Kind.hides
         "finding_days": pl.Int32,
         "clear_days": pl.Int32,  # in a row, up to the day asked for
         "measured": pl.String,
@@ -83,6 +89,18 @@ EXCEPTIONS = pl.Schema(
         "value": pl.Float64,
         "unit": pl.String,
         "threshold": pl.Float64,
+    }
+)
+
+
+EVENTS = pl.Schema(
+    {
+        "exception_id": pl.String,
+        "event_no": pl.Int32,  # 1, 2, ... in the order in which they came
+        "at": pl.Date,  # the day whose detection, or after whose detection a person, changed it
+        "event": pl.String,  # opened | diagnosis changed | severity changed | decided | closed | reopened
+        "by": pl.String,  # "detection", or who decided
+        "note": pl.String,  # what changed into what, or the decision's note
     }
 )
 
@@ -131,6 +149,9 @@ FILES = pl.Schema(
         "rows_ignored": pl.Int64(),  # long exports: metrics that the profile does not name
         "quarantine": pl.String(),  # why the file can't be read as its profile says; null = it can
         "notes": pl.List(pl.String()),
+        "spring_hour": pl.String(),  # "filled" or "standard time"; null = no choice was needed
+        "spring_hour_proof": pl.String(),
+        "spring_hour_sites": pl.List(pl.String()),  # of which later files follow this choice
     }
 )
 
@@ -142,6 +163,7 @@ class Normalised(NamedTuple):
     rejected: pl.DataFrame  # REJECTED: one per input row that was not kept
     cells: pl.DataFrame  # REJECTED: bad optional cells of rows that were kept
     files: pl.DataFrame  # FILES: one per part
+    implausible: pl.DataFrame  # stamp_window.IMPLAUSIBLE: sites with rows whose stamps cannot be right
 
 
 REJECTED = pl.Schema(
@@ -163,5 +185,8 @@ TARGETS = pl.Schema(
         "device_id": pl.String,  # "" for sites without devices
         "export_timezone": pl.String,
         "timezone": pl.String,
+        "commissioned_on": pl.Date,
+        "latitude": pl.Float64,
+        "longitude": pl.Float64,
     }
 )

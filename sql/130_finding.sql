@@ -14,7 +14,7 @@ COMMENT ON COLUMN finding.value IS 'the figure that decides, in unit';
 COMMENT ON COLUMN finding.unit IS 'unit of value and threshold';
 COMMENT ON COLUMN finding.threshold IS 'the figure beyond which the kind is found, in unit';
 COMMENT ON COLUMN finding.loss_kwh IS 'kWh lost';
-COMMENT ON COLUMN finding.evidence IS 'JSON: the figures behind the sentence, units in the keys';
+COMMENT ON COLUMN finding.evidence IS 'JSON: the figures behind the sentence, units in the keys; series: name, unit, role, at, values of each series in its picture';
 COMMENT ON COLUMN finding.summary IS 'text: one sentence in the desk''s words';
 COMMENT ON COLUMN finding.measured IS 'text: what was measured';
 COMMENT ON COLUMN finding.expected IS 'text: what it should have been';

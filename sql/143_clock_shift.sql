@@ -2,7 +2,7 @@
 -- Source  the history's table of this name, as of the last run
 CREATE TABLE clock_shift AS
 SELECT
-    shift_id, site_id, shift_min, from_day, to_day, made_at, undone_at, note
+    shift_id, site_id, shift_min, from_day, to_day, CAST(made_at AS TIMESTAMP) AS made_at, CAST(undone_at AS TIMESTAMP) AS undone_at, note
 FROM history.clock_shift;
 COMMENT ON TABLE clock_shift IS 'one row per correction of a site''s clock';
 COMMENT ON COLUMN clock_shift.shift_id IS 'number of the correction';

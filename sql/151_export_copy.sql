@@ -2,7 +2,7 @@
 -- Source  the history's table of this name, as of the last run
 CREATE TABLE export_copy AS
 SELECT
-    export_id, path, seen_at
+    export_id, path, CAST(seen_at AS TIMESTAMP) AS seen_at
 FROM history.export_copy;
 COMMENT ON TABLE export_copy IS 'one row per name under which bytes came that had been taken in before';
 COMMENT ON COLUMN export_copy.export_id IS 'number of the export in export_file';

@@ -2,7 +2,7 @@
 -- Source  the history's table of this name, as of the last run
 CREATE TABLE run AS
 SELECT
-    run_id, job, started_at, ended_at, outcome, detail
+    run_id, job, CAST(started_at AS TIMESTAMP) AS started_at, CAST(ended_at AS TIMESTAMP) AS ended_at, outcome, detail
 FROM history.run;
 COMMENT ON TABLE run IS 'one row per job run';
 COMMENT ON COLUMN run.run_id IS 'number of the run';

@@ -7,6 +7,7 @@ import typer
 
 import detectors
 from pipeline.commands.cli import app
+from pipeline.register.columns import columns as register_columns
 
 README = Path(__file__).parents[1] / "README.md"
 
@@ -17,6 +18,8 @@ def commands() -> str:
     rows = []
     for name, command in found.items():
         places = [f"[{p.metavar or str(p.name).upper()}]" for p in command.params if p.param_type_name == "argument"]
+        if hasattr(command, "commands"):  # a group: what may follow its name
+            places = ["(" + " \\| ".join(command.commands) + ")"]
         said = " ".join((command.help or "").split("\n\n")[0].split())
         rows.append(f"| `noonmark {' '.join([name, *places])}` | {said} |")
     return "\n".join(rows)
@@ -31,9 +34,14 @@ def kinds() -> str:
     )
 
 
+def columns() -> str:
+    """A row per column of the register's files."""
+    return "\n".join(f"| {one.file} | {one.name} | {one.default} | {one.meaning} |" for one in register_columns())
+
+
 def written_anew(text: str) -> str:
     """The text with its generated lists as they should be."""
-    for name, rows in (("commands", commands()), ("kinds", kinds())):
+    for name, rows in (("commands", commands()), ("kinds", kinds()), ("columns", columns())):
         head, tail = re.escape(f"<!-- {name} -->\n"), re.escape(f"<!-- end {name} -->")
         text = re.sub(
             f"({head}).*?({tail})", lambda found, rows=rows: f"{found[1]}{rows}\n{found[2]}", text, flags=re.DOTALL

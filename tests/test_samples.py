@@ -34,7 +34,7 @@ MAX_BYTES = 7_500_000
 DAYS = (date(2026, 3, 29), date(2026, 4, 5))  # the changes of clocks at Zurich and at Adelaide, tzdata 2026
 KINDS = {  # contract, section 8
     *("time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step", "unexpected-export", "meter-reversed"),
-    *("phase-compensation-off", "import-limit-exceeded", "battery-at-floor", "battery-not-discharging"),
+    *("phase-imbalance", "import-limit-exceeded", "battery-at-floor", "battery-not-discharging"),
     *("battery-below-reserve", "battery-grid-charging", "battery-reading-frozen", "underperformance"),
     *("no-generation", "string-loss", "capacity-mismatch", "voltage-out-of-band", "site-silent", "readings-frozen"),
     *("readings-implausible", "balance-broken", "unexplained"),
@@ -158,7 +158,7 @@ def evening(day: date) -> Power:
 
 def nested(day: date) -> Power:
     raw = zstandard.ZstdDecompressor().decompress((EXPORTS / f"nested-json/st-4101_{day}.json.zst").read_bytes())
-    rows = json.loads(raw)["data"]["rows"]
+    rows = json.loads(raw)["of_day"]["intervals"]
     return [(claimed(r["at"], "%Y-%m-%d %H:%M:%S", "Asia/Kolkata", 7.5), r["power"]["pv"]) for r in rows]
 
 

@@ -9,9 +9,9 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from detectors.battery.flows import NO_RESERVE, flows, with_battery
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
-from detectors.battery.flows import doubts, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, channel_series, doubts, level, series
 
 DETECTOR = "battery-at-floor"
 KIND = "battery-at-floor"
@@ -38,6 +38,14 @@ KINDS = {
             "A backup output can be live with the grid off.",
         ),
     )
+}
+REASONS = {
+    "no-reserve": NO_RESERVE,
+    "soc-missing": "state of charge missing",
+    "no-surplus": "no surplus to charge with",
+    "low-coverage": "readings cover {coverage_pct:.0f} % of the day",
+    "surplus-unknown": "surplus unknown: generation or load missing",
+    "charging-unseen": "charging not read, and the surplus was not seen going to the grid",
 }
 
 WORTH_SHARE = 0.10  # ours: a tenth of the capacity would lift the charge five bands above the floor
@@ -91,7 +99,7 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier, "meter-reversed")
+    doubted = doubts(earlier, "time", "grid sign")
     told = _tell(days.filter(pl.col("day") <= day), kept, own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = [site_id for site_id, row in today.items() if row["state"] == "stuck"]
@@ -100,6 +108,8 @@ def detect(
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         reason = doubted.get(site_id) or _unknown(today.get(site_id))
+        if site["battery_reserve_pct"] is None:
+            reason = doubted.get(site_id) or because(REASONS, "no-reserve")
         if reason is not None:
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
         elif (site_id,) in past:
@@ -145,21 +155,21 @@ def _tell(days: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame) -> pl.Dat
     )
 
 
-def _unknown(today: dict | None) -> str | None:
+def _unknown(today: dict | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if today is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     if today["soc_max_pct"] is None:
-        return "state of charge missing"
+        return because(REASONS, "soc-missing")
     if today["state"] == "dark":
-        return "no surplus to charge with"
+        return because(REASONS, "no-surplus")
     if today["state"] != "unknown":
         return None
     if today["coverage_pct"] is not None and today["coverage_pct"] < MIN_COVERAGE_PCT:
-        return f"readings cover {today['coverage_pct']:.0f} % of the day"
+        return because(REASONS, "low-coverage", coverage_pct=today["coverage_pct"])
     if today["surplus_at_floor_kwh"] is None:
-        return "surplus unknown: generation or load missing"
-    return "charging not read, and the surplus was not seen going to the grid"
+        return because(REASONS, "surplus-unknown")
+    return because(REASONS, "charging-unseen")
 
 
 def _run(told: pl.DataFrame, day: date) -> list[date]:
@@ -188,6 +198,8 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
     had = f"{surplus_kwh:.1f} kWh were there to charge with"
     if today["was_held"]:
         had = f"generation was held down to the load for {today['held_h']:.1f} h"
+    charge = channel_series(shown, "day", "soc_min_pct", "soc_max_pct")
+    surplus = series("surplus", "kWh", "measured", shown["day"], shown["surplus_at_floor_kwh"])
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -210,10 +222,6 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
             "surplus_today_kwh": today["surplus_at_floor_kwh"],
             "charged_today_kwh": today["charge_kwh"],
             "held_back_h": today["held_h"],
-            "series_day": [d.isoformat() for d in shown["day"]],
-            "soc_min_pct": shown["soc_min_pct"].to_list(),
-            "soc_max_pct": shown["soc_max_pct"].to_list(),
-            "surplus_kwh": shown["surplus_at_floor_kwh"].to_list(),
-            "state_text": shown["state"].to_list(),
         },
+        series=(*charge, *level("reserve", "%", "limit", reserve_pct, charge[0]), surplus),
     )

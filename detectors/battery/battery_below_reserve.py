@@ -10,8 +10,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import RESERVE_BAND_PCT, courses, doubts, flows, soc_steps, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, soc_steps, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level
 from detectors.frames import VOLTAGE_CHANNELS
 
 DETECTOR = "battery-below-reserve"
@@ -38,6 +38,15 @@ KINDS = {
         ),
     )
 }
+REASONS = {
+    "no-reserve": NO_RESERVE,
+    "soc-missing": "state of charge missing",
+    "battery-sign": "state of charge rises while the battery is said to discharge: its sign is in doubt",
+    "battery-power-missing": "below its reserve, but battery power missing: it may have sunk by itself",
+    "grid-presence-unknown": "below its reserve, but it cannot be told whether the grid was there",
+    "not-discharged": "lay below its reserve, at {lowest_pct:.0f} %, without being discharged further",
+    "low-coverage": "state of charge known for {seen_h:.0f} h of the day",
+}
 
 LIVE_RATIO = 0.5  # ours: above half of the nominal voltage or frequency the grid is there, whatever its quality
 DIP_RATIO = 0.85  # EN 50160 (second hand): supply stays above 85 % of nominal; a mean below hides an interruption
@@ -63,13 +72,15 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier)
+    doubted = doubts(earlier, "time")
     rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
     told = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
     verdicts: list[Verdict] = []
     raised = []
     for site in own_sites.iter_rows(named=True):
         reason = doubted.get(site["site_id"]) or _unknown(told.get(site["site_id"]))
+        if reason is None and site["battery_reserve_pct"] is None:
+            reason = because(REASONS, "no-reserve")
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
         elif told[site["site_id"]]["is_below"]:
@@ -142,29 +153,31 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
     )
 
 
-def _unknown(told: Mapping[str, Any] | None) -> str | None:
+def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if told is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     if not told["soc_h"]:
-        return "state of charge missing"
+        return because(REASONS, "soc-missing")
     if told["is_below"]:
         return None
     if told["is_odd"]:
-        return "state of charge rises while the battery is said to discharge: its sign is in doubt"
+        return because(REASONS, "battery-sign")
+    if told["reserve_pct"] is None:
+        return because(REASONS, "no-reserve")
     if told["lowest_pct"] < told["reserve_pct"] and not told["battery_h"]:
-        return "below its reserve, but battery power missing: it may have sunk by itself"
+        return because(REASONS, "battery-power-missing")
     if told["is_unsure"]:
-        return "below its reserve, but it cannot be told whether the grid was there"
+        return because(REASONS, "grid-presence-unknown")
     if told["lowest_pct"] < told["reserve_pct"] and not told["outage_h"]:
-        return f"lay below its reserve, at {told['lowest_pct']:.0f} %, without being discharged further"
+        return because(REASONS, "not-discharged", lowest_pct=told["lowest_pct"])
     if told["soc_h"] < MIN_SEEN_H:
-        return f"state of charge known for {told['soc_h']:.0f} h of the day"
+        return because(REASONS, "low-coverage", seen_h=told["soc_h"])
     return None
 
 
 def _finding(
-    site: Mapping[str, Any], told: Mapping[str, Any], picture: Mapping[str, Any], day: date, band_pct: float
+    site: Mapping[str, Any], told: Mapping[str, Any], picture: tuple[Series, ...], day: date, band_pct: float
 ) -> Finding:
     reserve_pct = site["battery_reserve_pct"]
     return Finding(
@@ -188,6 +201,6 @@ def _finding(
             "below_h": told["below_h"],
             "outage_h": told["outage_h"],
             "deepest_utc": told["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
-            **picture,
         },
+        series=(*picture, *level("reserve", "%", "limit", reserve_pct, picture[0])),
     )

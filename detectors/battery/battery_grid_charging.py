@@ -12,8 +12,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import courses, doubts, flows, soc_steps, sunlight, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import courses, flows, soc_steps, sunlight, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
 
 DETECTOR = "battery-grid-charging"
 KIND = "battery-grid-charging"
@@ -37,6 +37,15 @@ KINDS = {
         cautions=("Qualified persons only, under local codes and the network operator's rules.",),
     )
 }
+REASONS = {
+    "no-backup-floor": (
+        "charged {top_up_kwh:.1f} kWh from the grid, which may have kept it at its floor: "
+        "the register gives no backup floor"
+    ),
+    "channel-missing": "{channel} missing",
+    "battery-sign": "state of charge falls while the battery is said to charge: its sign is in doubt",
+    "low-coverage": "generation, battery and grid known together for {seen_h:.0f} h of the day",
+}
 
 FROM_GRID_RATIO = 0.5  # ours: an interval counts when most of its charge can only have come from the grid
 LEAST_KWH = 0.3  # ours: half an hour of a small battery's charge; regulating and lagging meters stay below
@@ -56,7 +65,7 @@ def detect(
     own_sites = with_battery(sites).filter(~pl.col("grid_charging").fill_null(False))
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier, "meter-reversed", "balance-broken")
+    doubted = doubts(earlier, "time", "grid sign", "balance")
     rows = _from_grid(flows(readings, own_sites), sunlight(own_sites, day))
     told = {row["site_id"]: row for row in _sums(rows).iter_rows(named=True)}
     verdicts: list[Verdict] = []
@@ -124,7 +133,8 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
         start_utc=pl.col("ts_utc").first(),
     )
     is_small = pl.col("kwh") <= pl.col("small_kwh")
-    was_empty = pl.col("first_pct") <= pl.col("floor_pct") + TOP_UP_PCT
+    # Where no floor is known, a small charge may be one that keeps the battery at it.
+    was_empty = (pl.col("first_pct") <= pl.col("floor_pct") + TOP_UP_PCT).fill_null(True)
     runs = runs.with_columns(
         is_top_up=(
             (pl.col("highest_pct") <= pl.col("reserve_pct") + TOP_UP_PCT)
@@ -145,30 +155,33 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
           for name in ("pv_w", "grid_w", "battery_w")),
         seen_h=pl.col("hours").filter("is_known").sum(),
         charged_kwh=(pl.col("charge_w") * pl.col("hours")).sum() / 1000,
+        floor_pct=pl.col("battery_backup_floor_pct").first(),
         need_kwh=pl.max_horizontal(pl.lit(LEAST_KWH), LEAST_SHARE * pl.col("battery_kwh").first()),
     )  # fmt: skip
     energies = ("from_grid_kwh", "from_grid_h", "top_up_kwh", "odd_kwh")
     return known.join(per_site, on="site_id", how="left").with_columns(pl.col(energies).fill_null(0.0))
 
 
-def _unknown(told: Mapping[str, Any] | None) -> str | None:
+def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if told is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     for name, what in (("battery_w", "battery power"), ("grid_w", "grid meter"), ("pv_w", "generation")):
         if not told[f"{name}_h"]:
-            return f"{what} missing"
+            return because(REASONS, "channel-missing", channel=what)
     if told["from_grid_kwh"] >= told["need_kwh"]:
         return None
     if told["odd_kwh"] >= told["need_kwh"]:
-        return "state of charge falls while the battery is said to charge: its sign is in doubt"
+        return because(REASONS, "battery-sign")
+    if told["floor_pct"] is None and told["top_up_kwh"] >= told["need_kwh"]:
+        return because(REASONS, "no-backup-floor", top_up_kwh=told["top_up_kwh"])
     if told["seen_h"] < MIN_SEEN_H:
-        return f"generation, battery and grid known together for {told['seen_h']:.0f} h of the day"
+        return because(REASONS, "low-coverage", seen_h=told["seen_h"])
     return None
 
 
 def _finding(
-    site: Mapping[str, Any], told: Mapping[str, Any], fed_in_kwh: float | None, picture: Mapping[str, Any], day: date
+    site: Mapping[str, Any], told: Mapping[str, Any], fed_in_kwh: float | None, picture: tuple[Series, ...], day: date
 ) -> Finding:
     from_grid_kwh = told["from_grid_kwh"]
     lost_kwh = LOST_SHARE * from_grid_kwh
@@ -196,6 +209,6 @@ def _finding(
             "charged_kwh": told["charged_kwh"],
             "top_up_kwh": told["top_up_kwh"],
             "start_utc": told["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
-            **picture,
         },
+        series=picture,
     )

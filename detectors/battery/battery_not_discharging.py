@@ -12,8 +12,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import RESERVE_BAND_PCT, courses, doubts, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level, series
 
 DETECTOR = "battery-not-discharging"
 KIND = "battery-not-discharging"
@@ -40,6 +40,25 @@ KINDS = {
         ),
     )
 }
+REASONS = {
+    "no-reserve": NO_RESERVE,
+    "no-reserve-level-seen": (
+        NO_RESERVE + "; discharge stops at {level_pct:.0f} +- {sigma_pct:.0f} %, seen on {seen_count} days"
+    ),
+    "channel-missing": "{channel} missing",
+    "never-together": "battery, grid and state of charge never known together",
+    "soc-still": "state of charge stands still while energy flows",
+    "grid-repeats": "grid meter repeats one value",
+    "hardly-asked-for": "the battery was hardly asked for: the house drew next to nothing from it or the grid",
+    "waits-for-charge": "waits at {level_pct:.0f} % to be charged enough to resume discharge",
+    "peak-shaving": "peak shaving is set: the battery may be kept for peaks",
+    "changing-levels": (
+        "rested at changing levels while the house imported: a schedule by the clock, rather than a floor"
+    ),
+    "few-evenings": "stopped at {level_pct:.0f} % on {evenings} of the {needed} evenings asked for",
+    "low-coverage": "battery, grid and charge known for {seen_h:.0f} h of the day",
+    "not-drawn-down": "was not drawn down to {level_pct:.0f} %, where it had stopped before",
+}
 
 DRAW_W = 200.0  # ours: below it inverters need not start a discharge; on top of the import kept up on purpose
 DRAW_SHARE = 0.01  # class 1 metering (IEC 62053-21): a large inverter regulates on a coarse reading
@@ -57,6 +76,7 @@ MIN_EVENINGS = 3  # common practice: a schedule's floor left high shows over 3 e
 LOOK_BACK_DAYS = 21  # ours: three evenings of need within three weeks; a level older than that may be another setting
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 PICTURE_DAYS = 30
+SIGMA_PER_MAD = 1.4826  # sigma of normal values from their median absolute deviation
 
 KEPT = pl.Schema(
     {
@@ -165,7 +185,7 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier, "meter-reversed", "balance-broken")
+    doubted = doubts(earlier, "time", "grid sign", "balance")
     told = _tell(kept.filter(pl.col("day") <= day), own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = told.filter(pl.col("state") == "stuck")["site_id"].unique()
@@ -175,7 +195,9 @@ def detect(
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         said = doubted.get(site_id) or _judge(site, today.get(site_id), past.get((site_id,)), day, min_evenings)
-        if isinstance(said, str):
+        if site["battery_reserve_pct"] is None:
+            said = doubted.get(site_id) or _stops_at(told.filter(pl.col("site_id") == site_id))
+        if isinstance(said, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
             raised[site_id] = said
@@ -185,7 +207,7 @@ def detect(
     for site in raising.iter_rows(named=True):
         site_id = site["site_id"]
         own = raised[site_id]
-        verdicts.append(_finding(site, own, surplus.get(site_id), pictures.get(site_id, {}), day, min_evenings))
+        verdicts.append(_finding(site, own, surplus.get(site_id), pictures.get(site_id, ()), day, min_evenings))
     return verdicts
 
 
@@ -193,7 +215,9 @@ def _tell(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Each day as `stuck`, `clear`, `waits`, `scattered`, `unneeded` or `unknown`, in order."""
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct", "battery_resume_pct", "import_limit_kw")
     reserve, level = pl.col("battery_reserve_pct"), pl.col("level_pct")
-    resume = pl.max_horizontal(reserve, "battery_resume_pct")
+    resume = pl.max_horizontal(
+        reserve, pl.col("battery_resume_pct").fill_null(100.0)
+    )  # not known: it may wait anywhere
     enough_kwh = pl.max_horizontal(pl.lit(MIN_REST_KWH), MIN_REST_SHARE * pl.col("battery_kwh"))
     rested = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H)
     is_high = level > reserve + MARGIN_PCT
@@ -217,44 +241,52 @@ def _tell(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _stops_at(own: pl.DataFrame) -> Reason:
+    """Why nothing is judged without a reserve in the register, and where discharge stops as far as it was seen."""
+    levels = own.filter("has_stop")["level_pct"].drop_nulls()
+    if len(levels) < MIN_EVENINGS:
+        return because(REASONS, "no-reserve")
+    level_pct = float(levels.median())  # type: ignore[arg-type]
+    sigma_pct = SIGMA_PER_MAD * float((levels - level_pct).abs().median())  # type: ignore[arg-type]
+    return because(REASONS, "no-reserve-level-seen", level_pct=level_pct, sigma_pct=sigma_pct, seen_count=len(levels))
+
+
 def _judge(
     site: Mapping[str, Any],
     today: Mapping[str, Any] | None,
     past: pl.DataFrame | None,
     day: date,
     min_evenings: int,
-) -> pl.DataFrame | str | None:
+) -> pl.DataFrame | Reason | None:
     """The stuck days up to today; a reason why that can't be told; None = sound."""
     if today is None:
-        return "no readings"
+        return because(REASONS, "no-readings")
     for name, what in (("battery", "battery power"), ("grid", "grid meter"), ("soc", "state of charge")):
         if not today[f"{name}_h"]:
-            return f"{what} missing"
+            return because(REASONS, "channel-missing", channel=what)
     state = today["state"]
     if state == "unknown":
         if not today["seen_h"]:
-            return "battery, grid and state of charge never known together"
-        return (
-            "state of charge stands still while energy flows" if today["is_still"] else "grid meter repeats one value"
-        )
+            return because(REASONS, "never-together")
+        return because(REASONS, "soc-still" if today["is_still"] else "grid-repeats")
     if state == "unneeded":
-        return "the battery was hardly asked for: the house drew next to nothing from it or the grid"
+        return because(REASONS, "hardly-asked-for")
     if state == "waits":
-        return f"waits at {today['level_pct']:.0f} % to be charged enough to resume discharge"
+        return because(REASONS, "waits-for-charge", level_pct=today["level_pct"])
     stuck = _run(past) if past is not None else None
     if state == "clear":
         return _clear(site, today, stuck)
     if site["import_limit_kw"] is not None:
-        return "peak shaving is set: the battery may be kept for peaks"
+        return because(REASONS, "peak-shaving")
     if state == "scattered" or stuck is None:
-        return "rested at changing levels while the house imported: a schedule by the clock, rather than a floor"
+        return because(REASONS, "changing-levels")
     gave = stuck["lowest_use_pct"].drop_nulls()
     at_one_level = stuck.filter((pl.col("level_pct") - today["level_pct"]).abs() <= LEVEL_BAND_PCT)
     # A battery that gives nothing at all has no level of its own: it rests wherever charging left it.
     counted = stuck if gave.is_empty() else at_one_level
     evenings = counted.filter(pl.col("day") > day - timedelta(days=LOOK_BACK_DAYS)).height
     if evenings < min_evenings:
-        return f"stopped at {today['level_pct']:.0f} % on {evenings} of the {min_evenings} evenings asked for"
+        return because(REASONS, "few-evenings", level_pct=today["level_pct"], evenings=evenings, needed=min_evenings)
     return counted
 
 
@@ -267,24 +299,24 @@ def _run(past: pl.DataFrame) -> pl.DataFrame | None:
     return stuck if below.is_empty() else stuck.filter(pl.col("day") > below["day"][-1])
 
 
-def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFrame | None) -> str | None:
+def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFrame | None) -> Reason | None:
     """None where the day shows a sound battery; a reason where it says nothing of the level at which it had stopped."""
     if today["seen_h"] < MIN_SEEN_H:
-        return f"battery, grid and charge known for {today['seen_h']:.0f} h of the day"
+        return because(REASONS, "low-coverage", seen_h=today["seen_h"])
     if stuck is None or stuck.is_empty():
         return None
     level_pct = float(stuck["level_pct"][-1])
     low = min(x for x in (today["lowest_use_pct"], today["level_pct"], 100.0) if x is not None)
     if low < max(level_pct - LEVEL_BAND_PCT, site["battery_reserve_pct"] + MARGIN_PCT):
         return None
-    return f"was not drawn down to {level_pct:.0f} %, where it had stopped before"
+    return because(REASONS, "not-drawn-down", level_pct=level_pct)
 
 
 def _finding(
     site: Mapping[str, Any],
     stuck: pl.DataFrame,
     surplus_kwh: float | None,
-    picture: Mapping[str, Any],
+    picture: tuple[Series, ...],
     day: date,
     min_evenings: int,
 ) -> Finding:
@@ -324,9 +356,11 @@ def _finding(
             "rest_kwh": today["rest_kwh"],
             "unused_kwh": stored_kwh,
             "discharged_kwh": gave_kwh,
-            **picture,
-            "level_day": [one.isoformat() for one in shown["day"]],
-            "stopped_pct": shown["level_pct"].round(1).to_list(),
-            "imported_kwh": shown["rest_kwh"].round(3).to_list(),
         },
+        series=(
+            *picture,
+            *(level("reserve", "%", "limit", reserve_pct, picture[0]) if picture else ()),
+            series("stopped at", "%", "measured", shown["day"], shown["level_pct"]),
+            series("imported", "kWh", "measured", shown["day"], shown["rest_kwh"]),
+        ),
     )

@@ -11,8 +11,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import courses, doubts, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.battery.flows import courses, flows, with_battery
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
 
 DETECTOR = "battery-reading-frozen"
 KIND = "battery-reading-frozen"
@@ -38,6 +38,12 @@ KINDS = {
         ),
     )
 }
+REASONS = {
+    "soc-missing": "state of charge missing",
+    "battery-power-missing": "battery power missing",
+    "hardly-any-energy": "hardly any energy moved: nothing to tell by whether the state of charge follows",
+    "low-coverage": "state of charge and battery power known for {seen_h:.0f} h of the day",
+}
 
 MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one in steps of five
 END_SHARE = 0.20  # ours: near full and empty batteries taper, and their readings are held until a full charge
@@ -59,7 +65,7 @@ def detect(
     own_sites = with_battery(sites)
     if own_sites.is_empty():
         return []
-    doubted = doubts(earlier)
+    doubted = doubts(earlier, "time")
     rows = _stills(flows(readings, own_sites))
     told = {row["site_id"]: row for row in _sums(rows, moved_share).iter_rows(named=True)}
     verdicts: list[Verdict] = []
@@ -128,22 +134,22 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
     return known.join(told, on="site_id")
 
 
-def _unknown(told: Mapping[str, Any] | None) -> str | None:
+def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if told is None:
-        return "state of charge missing"
+        return because(REASONS, "soc-missing")
     if not told["battery_h"]:
-        return "battery power missing"
+        return because(REASONS, "battery-power-missing")
     if told["is_frozen"]:
         return None
     if told["changes"] == 0:
-        return "hardly any energy moved: nothing to tell by whether the state of charge follows"
+        return because(REASONS, "hardly-any-energy")
     if told["battery_h"] < MIN_SEEN_H:
-        return f"state of charge and battery power known for {told['battery_h']:.0f} h of the day"
+        return because(REASONS, "low-coverage", seen_h=told["battery_h"])
     return None
 
 
-def _finding(site: Mapping[str, Any], told: Mapping[str, Any], picture: Mapping[str, Any], day: date) -> Finding:
+def _finding(site: Mapping[str, Any], told: Mapping[str, Any], picture: tuple[Series, ...], day: date) -> Finding:
     should_pct = 100 * told["swing_kwh"] / site["battery_kwh"]
     return Finding(
         site_id=site["site_id"],
@@ -166,6 +172,6 @@ def _finding(site: Mapping[str, Any], told: Mapping[str, Any], picture: Mapping[
             "capacity_kwh": site["battery_kwh"],
             "start_utc": told["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
             "end_utc": told["end_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
-            **picture,
         },
+        series=picture,
     )

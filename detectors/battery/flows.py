@@ -9,33 +9,21 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue
+from detectors.finding import Series, channel_series
 from detectors.solar.clear_day import daylight_h
-
-CLOCK_KINDS = ("time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step")
-DOUBTS = {
-    **dict.fromkeys(CLOCK_KINDS, "clock is known to be wrong"),
-    "meter-reversed": "the grid sensor's sign is in doubt",
-    "balance-broken": "generation, battery, grid and load do not add up",
-}
 
 LEAST_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
 IDLE_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 % of its range: below it nothing need flow
 FLOWS = ("pv_w", "load_w", "grid_w", "battery_w", "soc_pct")
 NEXT_ROW = 1.5  # a row further away than so many intervals is not the next one
 PICTURE_MINUTES = 15  # 96 points a day
+NO_RESERVE = "the register gives no reserve of the battery"
 RESERVE_BAND_PCT = 2.0  # common practice, no source: levels are shown in whole per cent and settle within two
 
 
 def with_battery(sites: pl.DataFrame) -> pl.DataFrame:
     """The sites that have a battery, in order."""
     return sites.filter(pl.col("battery_kwh") > 0).sort("site_id")
-
-
-def doubts(earlier: pl.DataFrame, *others: str) -> dict[str, str]:
-    """Site -> why its day can't be judged: its clock is wrong, or one of the `others` was found."""
-    kinds = earlier.filter(pl.col("kind").is_in([*CLOCK_KINDS, *others])).sort("kind", descending=True)
-    return {site_id: DOUBTS[kind] for site_id, kind in kinds.select("site_id", "kind").iter_rows()}
 
 
 def flows(readings: pl.DataFrame, sites: pl.DataFrame, *more: str) -> pl.DataFrame:
@@ -86,18 +74,14 @@ def soc_steps() -> tuple[pl.Expr, pl.Expr]:
     return rise, rise.shift(-1)
 
 
-def courses(rows: pl.DataFrame, site_ids: Collection[str], *names: str) -> dict[str, dict[str, EvidenceValue]]:
-    """Site -> a day's course for the picture: `course_utc` and means of the columns, a quarter of an hour apart."""
+def courses(rows: pl.DataFrame, site_ids: Collection[str], *names: str) -> dict[str, tuple[Series, ...]]:
+    """Site -> a day's course for the picture: means of the columns, a quarter of an hour apart."""
     own = rows.filter(pl.col("site_id").is_in(list(site_ids)))
     step = max(PICTURE_MINUTES, round((own.select(pl.col("hours").max()).item() or 0) * 60))
     means = (
         own.group_by("site_id", pl.col("ts_utc").dt.truncate(f"{step}m"))
         .agg(pl.col(name).mean().round(2) for name in names)
         .sort("site_id", "ts_utc")
-        .with_columns(course_utc=pl.col("ts_utc").dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
     )
     by_site = means.partition_by("site_id", as_dict=True)
-    return {
-        str(site_id): {name: part[name].to_list() for name in ("course_utc", *names)}
-        for (site_id,), part in by_site.items()
-    }
+    return {str(site_id): channel_series(part, "ts_utc", *names) for (site_id,), part in by_site.items()}

@@ -14,11 +14,12 @@ import polars as pl
 
 from detectors.clock.diagnosis import NEEDED_DAYS, RAISE_MIN, RAISE_PER_SLOW_MIN, Diagnosis, diagnose
 from detectors.clock.kinds import KINDS as KINDS
+from detectors.clock.kinds import REASONS as REASONS
 from detectors.clock.marks import Array, Index, Marks, latest, low_quantile, marks_of
 from detectors.clock.picture import picture
 from detectors.clock.report import to_finding
 from detectors.clock.segments import is_possible_day, stretches
-from detectors.finding import Finding, NotJudged, Verdict
+from detectors.finding import Finding, NotJudged, Reason, Verdict, because
 
 DETECTOR = "clock"
 RANK = 20
@@ -50,7 +51,7 @@ def detect(
     for device, history in zip(suspects.tolist(), histories, strict=True):
         site = info[marks.sites[device]]
         found = diagnose(marks, device, history, (site["timezone"], site["export_timezone"]))
-        if isinstance(found, str):
+        if isinstance(found, Reason):
             reasons[device] = found
         elif found is not None:
             by_site.setdefault(site["site_id"], []).append((device, found))
@@ -65,10 +66,10 @@ def _illustrated(finding: Finding, site: dict[str, Any], readings: pl.DataFrame)
     device = finding.evidence.get("device_name") or ""
     mine = readings.filter((pl.col("site_id") == finding.site_id) & (pl.col("device_id") == device))
     drawn = picture(mine, site, float(str(finding.evidence["offset_min"])))
-    return finding.model_copy(update={"evidence": {**finding.evidence, **drawn}})
+    return finding.model_copy(update={"series": (*drawn, *finding.series)})
 
 
-def _screen(marks: Marks) -> tuple[dict[int, str], Index]:
+def _screen(marks: Marks) -> tuple[dict[int, Reason], Index]:
     """Reasons of devices that can't be judged, and the devices that need a closer look."""
     first_end, last_start = marks.first_end_late, marks.last_start_early
     both = np.isfinite(marks.first_late) & np.isfinite(marks.last_early)
@@ -80,17 +81,15 @@ def _screen(marks: Marks) -> tuple[dict[int, str], Index]:
         off = (np.abs(long) > limit) | (np.abs(short) > limit)
         earliest = np.where(possible, np.minimum(first_end, last_start), np.nan)[:, -NEEDED_DAYS:]
         dark = (earliest < 0).any(axis=1)
-    reasons: dict[int, str] = {}
+    reasons: dict[int, Reason] = {}
     for device in np.flatnonzero(~marks.seen[:, -1]).tolist():
-        reasons[device] = "no generation data on this day"
+        reasons[device] = because(REASONS, "generation-missing")
     for device in np.flatnonzero(marks.seen[:, -1] & (days < NEEDED_DAYS) & ~dark).tolist():
         if (both & ~possible)[device, -RECENT_WITHIN_DAYS:].sum() > days[device]:
-            reasons[device] = (
-                "generation for longer than the sun is up: not a clock of this date; check the channel and the date"
-            )
+            reasons[device] = because(REASONS, "longer-than-the-sun")
         else:
-            reasons[device] = (
-                f"only {days[device]} days with light in the last {RECENT_WITHIN_DAYS}; {NEEDED_DAYS} settle it"
+            reasons[device] = because(
+                REASONS, "few-days", days=days[device], within_days=RECENT_WITHIN_DAYS, needed_days=NEEDED_DAYS
             )
     suspects = np.flatnonzero(marks.seen[:, -1] & ((off & (days >= NEEDED_DAYS)) | dark))
     return reasons, suspects.astype(np.int64)
@@ -106,7 +105,7 @@ def _verdicts(
     marks: Marks,
     info: dict[str, dict],
     by_site: dict[str, list[tuple[int, Diagnosis]]],
-    reasons: dict[int, str],
+    reasons: dict[int, Reason],
     day: date,
 ) -> list[Verdict]:
     register = sorted({row[name] for row in info.values() for name in ("timezone", "export_timezone") if row[name]})
@@ -116,13 +115,13 @@ def _verdicts(
     verdicts: list[Verdict] = []
     for site_id in sorted(info):
         if site_id not in devices:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "no generation data"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "never-generated")))
         elif site_id in by_site:
             device, diagnosis = max(by_site[site_id], key=lambda found: (abs(found[1].now.minutes), -found[0]))
             others = len(by_site[site_id]) - 1
             verdicts.append(to_finding(marks, device, diagnosis, info[site_id], register, day, others))
         elif unjudged := [device for device in devices[site_id] if device in reasons]:
             device = unjudged[0]
-            name = f"{marks.devices[device]}: " if marks.devices[device] else ""
-            verdicts.append(NotJudged(site_id, day, DETECTOR, name + reasons[device]))
+            name, reason = marks.devices[device], reasons[device]
+            verdicts.append(NotJudged(site_id, day, DETECTOR, reason.at_device(name) if name else reason))
     return verdicts

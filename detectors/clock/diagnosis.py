@@ -6,9 +6,11 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from detectors.clock.drift import TOGETHER, Drift, best_drift
+from detectors.clock.kinds import REASONS
 from detectors.clock.marks import Array, Marks
 from detectors.clock.segments import Stretch, is_possible_day
 from detectors.clock.zones import changes
+from detectors.finding import Reason, because
 
 Cause = Literal["constant", "daylight saving", "drift", "step"]
 
@@ -148,12 +150,12 @@ class Step(NamedTuple):
     change: Change | None  # that it goes with
 
 
-def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str, str]) -> Diagnosis | str | None:
+def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str, str]) -> Diagnosis | Reason | None:
     """What is wrong today; a reason if it can't be told; None if the clock is right. `zones`: site's, claim's."""
     interval = float(marks.interval[device])
     limit = raise_limit(interval)
     if not history or measure(marks, device, history[-1]) is None:
-        return "no day with a whole morning and evening of generation"
+        return because(REASONS, "no-whole-day")
     stretch, earlier = _today(marks, device, history)
     now = measure(marks, device, stretch)
     assert now is not None
@@ -165,7 +167,7 @@ def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str
         return _after_step(step, now, limit)
     if abs(now.minutes) < limit:
         if now.days < NEEDED_DAYS and earlier is not None:
-            return "the offset changed within the last days"
+            return because(REASONS, "changed-lately")
         return _too_fine(now, interval)
     if not now.in_dark:
         return _uncertain(now)
@@ -215,23 +217,20 @@ def _stepped(step: Step, now: Offset) -> Diagnosis:
     return Diagnosis("daylight saving", now, step.at, step.before.minutes, step.height, None, step.change.day, saving)
 
 
-def _too_fine(now: Offset, interval: float) -> str | None:
+def _too_fine(now: Offset, interval: float) -> Reason | None:
     if interval > 30 and now.in_dark and abs(now.minutes) > FINE_SHARE * interval:
-        return (
-            f"the stamps seem {abs(now.minutes):.0f} min {'late' if now.minutes > 0 else 'early'}, which is finer than "
-            f"the interval of {interval:.0f} min: see whether other sites of the same profile show it too"
-        )
+        return because(REASONS, "finer-than-interval", interval_min=interval, **_lies(now))
     return None
 
 
-def _uncertain(now: Offset) -> str:
+def _lies(now: Offset) -> dict[str, float | str]:
+    return {"offset_min": abs(now.minutes), "side": "late" if now.minutes > 0 else "early"}
+
+
+def _uncertain(now: Offset) -> Reason:
     if now.days < NEEDED_DAYS:
-        return f"only {now.days} days with light, none with generation in the dark; {NEEDED_DAYS} days settle it"
-    return (
-        f"first and last light lie {abs(now.minutes):.0f} min {'late' if now.minutes > 0 else 'early'}, but nothing "
-        "was generated in the dark: shade on one side, hours shut off, or the clock; compare the logger's clock with a "
-        "watch, or its first and last light with a neighbour's"
-    )
+        return because(REASONS, "few-days-none-dark", days=now.days, needed_days=NEEDED_DAYS)
+    return because(REASONS, "none-dark", **_lies(now))
 
 
 def _step(

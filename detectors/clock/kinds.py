@@ -1,5 +1,7 @@
 """What is the same for all findings of a kind of clock error: cause, next step, steps for the visit."""
 
+from typing import Any
+
 from detectors.finding import Kind
 
 _CAUTIONS = (
@@ -13,9 +15,17 @@ _DESK_FIRST = (
 _MENDED = "Mended looks like this: the next day, first and last light lie level around sunrise and sunset."
 _RETIME = "Once mended, correct the history with retime from the first wrong day to the day of the mend."
 
+_CLOCK: dict[str, Any] = {
+    "group": "clock",
+    "hides": ("battery", "yields"),
+    "hides_why": "its clock is wrong, so its days, nights and hours are not what they seem",
+    "makes_unreliable": ("time",),
+}
+
 KINDS = {
     "time-zone-wrong": Kind(
         title="The site's time zone is wrong",
+        **_CLOCK,
         close_after=2,
         revisit=True,
         cause="Another time zone than the site's was entered when the site was set up.",
@@ -31,6 +41,7 @@ KINDS = {
     ),
     "daylight-saving-wrong": Kind(
         title="Daylight saving is left out or applied twice",
+        **_CLOCK,
         close_after=2,
         revisit=True,
         cause="The clock does not follow the zone's changes of clocks, or follows them twice.",
@@ -49,6 +60,7 @@ KINDS = {
     ),
     "clock-drift": Kind(
         title="The logger's clock runs fast or slow",
+        **_CLOCK,
         close_after=5,
         revisit=True,
         cause="The logger's clock is not set from the network (no time server reached), or its backup cell is empty.",
@@ -64,6 +76,7 @@ KINDS = {
     ),
     "clock-step": Kind(
         title="The logger's clock jumped",
+        **_CLOCK,
         close_after=2,
         revisit=True,
         cause="The clock was set wrongly after a reset, a power cut, an update or an exchange of the logger.",
@@ -76,5 +89,25 @@ KINDS = {
             _MENDED,
         ),
         cautions=_CAUTIONS,
+    ),
+}
+REASONS = {
+    "never-generated": "no generation data",
+    "generation-missing": "no generation data on this day",
+    "longer-than-the-sun": (
+        "generation for longer than the sun is up: not a clock of this date; check the channel and the date"
+    ),
+    "few-days": "only {days} days with light in the last {within_days}; {needed_days} settle it",
+    "no-whole-day": "no day with a whole morning and evening of generation",
+    "changed-lately": "the offset changed within the last days",
+    "finer-than-interval": (
+        "the stamps seem {offset_min:.0f} min {side}, which is finer than the interval of {interval_min:.0f} min: "
+        "see whether other sites of the same profile show it too"
+    ),
+    "few-days-none-dark": "only {days} days with light, none with generation in the dark; {needed_days} days settle it",
+    "none-dark": (
+        "first and last light lie {offset_min:.0f} min {side}, but nothing was generated in the dark: shade on one "
+        "side, hours shut off, or the clock; compare the logger's clock with a watch, or its first and last light with "
+        "a neighbour's"
     ),
 }

@@ -1,21 +1,20 @@
 """The picture of a wrong clock: the day's power as stamped, as it would be, and what a clear sky would have given."""
 
-import math
 from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from detectors.finding import EvidenceValue
+from detectors.finding import Series, series
 from detectors.solar.clear_day import haurwitz_w_m2
 from detectors.solar.position import elevation_deg
 
 POINTS = 96  # ours: a quarter of an hour each; more is not seen in a small picture
 
 
-def picture(readings: pl.DataFrame, site: dict[str, Any], offset_min: float) -> dict[str, EvidenceValue]:
-    """Evidence lists of one site's (or device's) local day, beside `power_utc`; empty if nothing was generated.
+def picture(readings: pl.DataFrame, site: dict[str, Any], offset_min: float) -> tuple[Series, ...]:
+    """The series of one site's (or device's) local day; empty if nothing was generated.
 
     `readings`: ts_utc, interval_s, is_instant, pv_w of the day. `offset_min`: stamped minus true; the power as it would
     be is that much earlier. The clear sky is the horizontal's (Haurwitz), scaled to the day's peak: it shows when there
@@ -23,7 +22,7 @@ def picture(readings: pl.DataFrame, site: dict[str, Any], offset_min: float) -> 
     """
     known = readings.filter(pl.col("pv_w").is_finite()).sort("ts_utc")
     if known.is_empty() or not known["pv_w"].max():
-        return {}
+        return ()
     half_s = np.where(known["is_instant"].fill_null(False).to_numpy(), 0.0, known["interval_s"].to_numpy() / 2)
     stamped_s = known["ts_utc"].dt.epoch("us").to_numpy() / 1e6 + half_s
     power = np.maximum(known["pv_w"].to_numpy(), 0.0)
@@ -33,22 +32,19 @@ def picture(readings: pl.DataFrame, site: dict[str, Any], offset_min: float) -> 
     at_s = np.arange(min(first, first - shift_s), max(last, last - shift_s) + step_s / 2, step_s)
     height = elevation_deg(site["latitude"], site["longitude"], at_s / 86_400)
     clear = haurwitz_w_m2(np.sin(np.radians(height)))
-    return {
-        "power_utc": [datetime.fromtimestamp(second, UTC).isoformat() for second in at_s],
-        "as_stamped_w": _at(at_s, stamped_s, power, step_s),
-        "as_it_would_be_w": _at(at_s, stamped_s - shift_s, power, step_s),
-        "clear_sky_expected_w": _rounded(clear * power.max() / max(clear.max(), 1.0)),
-    }
+    at = [datetime.fromtimestamp(second, UTC) for second in at_s]
+    sky = clear * power.max() / max(clear.max(), 1.0)
+    return (
+        series("as stamped", "W", "measured", at, _at(at_s, stamped_s, power, step_s)),
+        series("as it would be", "W", "corrected", at, _at(at_s, stamped_s - shift_s, power, step_s)),
+        series("clear sky", "W", "expected", at, sky),
+    )
 
 
-def _at(wanted_s: np.ndarray, known_s: np.ndarray, power: np.ndarray, step_s: float) -> list[float | None]:
+def _at(wanted_s: np.ndarray, known_s: np.ndarray, power: np.ndarray, step_s: float) -> np.ndarray:
     """The power at the wanted instants, null where no reading is near."""
     place = np.clip(np.searchsorted(known_s, wanted_s), 1, len(known_s) - 1) if len(known_s) > 1 else np.zeros(0, int)
     if not len(place):
-        return [None] * len(wanted_s)
+        return np.full(len(wanted_s), np.nan)
     near = np.minimum(np.abs(known_s[place] - wanted_s), np.abs(known_s[place - 1] - wanted_s)) <= step_s
-    return _rounded(np.where(near, np.interp(wanted_s, known_s, power), np.nan))
-
-
-def _rounded(values: np.ndarray) -> list[float | None]:
-    return [None if math.isnan(value) else round(float(value), 1) for value in values]
+    return np.where(near, np.interp(wanted_s, known_s, power), np.nan)

@@ -1,5 +1,6 @@
 """From a diagnosis to a finding: the sentence, the evidence, the zones that would explain it."""
 
+import math
 from datetime import date, timedelta
 from typing import Any
 
@@ -8,7 +9,7 @@ import numpy as np
 from detectors.clock.diagnosis import Diagnosis, raise_limit
 from detectors.clock.marks import Array, Marks
 from detectors.clock.zones import changes, daily_offsets, fixed_name, plausible_zones
-from detectors.finding import EvidenceValue, Finding, Severity
+from detectors.finding import EvidenceValue, Finding, Series, Severity, level, series
 
 KIND_OF = {
     "constant": "time-zone-wrong",
@@ -20,6 +21,7 @@ ZONES_SHOWN = 4
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
 DAYS_AHEAD = 370  # both changes of clocks of a year
 SERIES_POINTS = 120
+OF_DAY = "min after midnight"
 FINE_INTERVALS = 0.75  # an offset clearly below one interval is for watching
 SURE_MIN = 30.0  # an offset below this that is only probable is for watching
 
@@ -50,7 +52,6 @@ def to_finding(
         "claimed_zone_name": site["export_timezone"],
         **_optional(diagnosis, marks, device, others),
         **_zones(marks, diagnosis, site, register),
-        **_series(marks, device),
     }
     one_interval = abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty)
     if diagnosis.cause == "constant" and one_interval:
@@ -72,6 +73,7 @@ def to_finding(
         expected="first and last light level around sunrise and sunset",
         since=since,
         evidence=evidence,
+        series=_series(marks, device, math.copysign(threshold, offset)),
     )
 
 
@@ -194,22 +196,20 @@ def _explaining(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], regist
     return found
 
 
-def _series(marks: Marks, device: int) -> dict[str, EvidenceValue]:
+def _series(marks: Marks, device: int, limit_min: float) -> tuple[Series, ...]:
     """Daily offset, and first and last light as stamped beside the sun's, for the picture; local minutes of the day."""
     columns = np.flatnonzero(marks.seen[device])
     columns = columns[:: max(1, -(-len(columns) // SERIES_POINTS))]
     noon = marks.noon[device, columns] + np.nan_to_num(marks.zone_offset[device, columns])
     rise, fall = noon - marks.half_day[device, columns], noon + marks.half_day[device, columns]
     first, last = marks.first_late[device, columns], marks.last_early[device, columns]
-    return {
-        "series_day": [marks.days[i].isoformat() for i in columns],
-        "series_offset_min": _list((first - last) / 2),
-        "series_first_light_min": _list(rise + first),
-        "series_last_light_min": _list(fall - last),
-        "series_sunrise_min": _list(rise),
-        "series_sunset_min": _list(fall),
-    }
-
-
-def _list(values: Array) -> list[float | None]:
-    return [round(float(value), 1) if np.isfinite(value) else None for value in values]
+    days = [marks.days[i] for i in columns]
+    offset = series("offset", "min", "measured", days, (first - last) / 2)
+    light = (("first light", rise + first), ("last light", fall - last))
+    sun = (("sunrise", rise), ("sunset", fall))
+    return (
+        offset,
+        *level("threshold", "min", "limit", round(limit_min, 1), offset),
+        *(series(name, OF_DAY, "measured", days, minutes) for name, minutes in light),
+        *(series(name, OF_DAY, "expected", days, minutes) for name, minutes in sun),
+    )

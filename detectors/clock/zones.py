@@ -1,6 +1,7 @@
 """Which time zones would explain an offset: the register's, those around the site, and clocks that never change."""
 
-from datetime import UTC, date, datetime, timedelta
+import re
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from functools import lru_cache
 from importlib import resources
 from typing import NamedTuple
@@ -11,6 +12,7 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
+FIXED = re.compile(r"([+-])(\d{2}):(\d{2})")
 NEAR_KM = 2500.0  # ours: a wrong entry is as a rule a neighbour's zone
 EARTH_KM = 6371.0
 
@@ -25,8 +27,14 @@ class Place(NamedTuple):
 
 
 @lru_cache(maxsize=1024)
-def zone_info(name: str) -> ZoneInfo | None:
-    """The zone from the pinned database alone (the system's own may be older); None if it has no such zone."""
+def zone_info(name: str) -> tzinfo | None:
+    """The zone from the pinned database alone (the system's own may be older), or a fixed offset such as +05:30.
+
+    None if there is no such zone.
+    """
+    if (offset := FIXED.fullmatch(name)) is not None:
+        minutes = int(offset[2]) * 60 + int(offset[3])
+        return timezone(timedelta(minutes=-minutes if offset[1] == "-" else minutes))
     if not name or not all(
         part.replace("_", "a").replace("-", "a").replace("+", "a").isalnum() for part in name.split("/")
     ):

@@ -6,12 +6,13 @@ some minutes apart do not matter, and what conversion and resolution explain is 
 """
 
 from datetime import date
+from typing import Any
 
 import polars as pl
 
 from detectors.data_quality.balance_causes import FLOWS, Guess, closes_when_shifted, guess, name_of
 from detectors.data_quality.repeats import steps
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 from detectors.frames import PHASE_CHANNELS
 
 DETECTOR = "balance-broken"
@@ -20,6 +21,7 @@ RANK = 30
 KINDS = {
     KIND: Kind(
         title="Energies do not add up",
+        makes_unreliable=("balance",),
         open_after=2,
         within=3,
         close_after=3,
@@ -40,6 +42,13 @@ KINDS = {
             "Never open a current transformer's secondary under load unless it is of the voltage-output type.",
         ),
     )
+}
+REASONS = {
+    "power-frozen": "one of the powers stands still, which comes first",
+    "channel-missing": "{channel} missing on this day",
+    "battery-missing": "battery power missing, though the register names a battery",
+    "low-coverage": "generation, grid and load known together for {seen_h:.1f} h only",
+    "hardly-any-energy": "hardly any energy flowed: {throughput_kwh:.1f} kWh",
 }
 
 TOLERANCE_PCT = 5.0  # common practice: the daily balance closes within about 5 %
@@ -89,8 +98,7 @@ def detect(
         elif verdict:
             own, limit_pct = rows.filter(pl.col("site_id") == site_id), sums[site_id]["limit_pct"]
             if site_id in frozen and _stands_still(own):
-                reason = "one of the powers stands still, which comes first"
-                verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
+                verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "power-frozen")))
             elif not closes_when_shifted(own, limit_pct):
                 verdicts.append(_finding(site, sums[site_id], own, day))
     return verdicts
@@ -99,23 +107,23 @@ def detect(
 def _judge(site: dict, counts: dict | None, usual: dict, sums: dict | None, day: date) -> NotJudged | bool:
     """Whether the site's balance is broken, or why nobody can tell."""
 
-    def unjudged(reason: str) -> NotJudged:
-        return NotJudged(site["site_id"], day, DETECTOR, reason)
+    def unjudged(code: str, **values: Any) -> NotJudged:
+        return NotJudged(site["site_id"], day, DETECTOR, because(REASONS, code, **values))
 
     if counts is None:
-        return unjudged("no readings on this day")
+        return unjudged("no-readings")
     lacking = [name for name in ("pv_w", "grid_w", "load_w") if counts[name] == 0]
     if missed := [name for name in lacking if usual.get(name, 0) > 0]:
-        return unjudged(f"{name_of(missed[0])} missing on this day")
+        return unjudged("channel-missing", channel=name_of(missed[0]))
     if lacking:
         return False  # a site that does not measure all of them has no balance to keep
     if site["battery_kwh"] is not None and not counts["battery_read"]:
-        return unjudged("battery power missing, though the register names a battery")
+        return unjudged("battery-missing")
     if sums is None or sums["seen_h"] < MIN_SEEN_H:
         hours = 0.0 if sums is None else sums["seen_h"]
-        return unjudged(f"generation, grid and load known together for {hours:.1f} h only")
+        return unjudged("low-coverage", seen_h=hours)
     if sums["throughput_kwh"] < MIN_KWH:
-        return unjudged(f"hardly any energy flowed: {sums['throughput_kwh']:.1f} kWh")
+        return unjudged("hardly-any-energy", throughput_kwh=sums["throughput_kwh"])
     return bool(sums["open_pct"] > sums["limit_pct"])
 
 
@@ -229,17 +237,26 @@ def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
         f"load takes {abs(sums['net_kwh']):.1f} kWh {side}.{left}",
         measured=f"{sums['open_pct']:.0f} % of {sums['throughput_kwh']:.1f} kWh stay open over three hours at a time",
         expected=f"at most {sums['limit_pct']:.1f} %: losses, resolution and {TOLERANCE_PCT:g} % of meter error",
-        evidence=_evidence(sums, told, rows),
+        evidence=_evidence(sums, told),
+        series=_course(rows),
     )
 
 
-def _evidence(sums: dict, told: Guess | None, rows: pl.DataFrame) -> dict[str, EvidenceValue]:
+def _course(rows: pl.DataFrame) -> tuple[Series, ...]:
+    """The day's load beside what it should be by the other meters."""
     course = (
         rows.group_by(pl.col("ts_utc").dt.truncate(f"{PICTURE_H}h"))
         .agg(pl.col(*FLOWS).mean())
         .sort("ts_utc")
         .with_columns(sources_w=pl.col("pv_w") + pl.col("battery_w") + pl.col("grid_w"))
     )
+    return (
+        series("load", "W", "measured", course["ts_utc"], course["load_w"]),
+        series("load by the other meters", "W", "expected", course["ts_utc"], course["sources_w"]),
+    )
+
+
+def _evidence(sums: dict, told: Guess | None) -> dict[str, EvidenceValue]:
     guessed: dict[str, EvidenceValue] = {}
     if told is not None:
         guessed = {
@@ -256,7 +273,4 @@ def _evidence(sums: dict, told: Guess | None, rows: pl.DataFrame) -> dict[str, E
         "net_kwh": sums["net_kwh"],
         "throughput_kwh": sums["throughput_kwh"],
         **guessed,
-        "course_utc": course["ts_utc"].dt.strftime("%Y-%m-%dT%H:%M:%SZ").to_list(),
-        "load_w": course["load_w"].to_list(),
-        "expected_load_w": course["sources_w"].to_list(),
     }

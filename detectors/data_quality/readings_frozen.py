@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES, longest, runs, with_steps
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, channel_series
 
 DETECTOR = "readings-frozen"
 KIND = "readings-frozen"
@@ -19,6 +19,7 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="A reading stands still",
+        makes_unreliable=("readings",),
         close_after=2,
         revisit=True,
         cause="The link to a meter or sensor is broken and the logger repeats the last value that it got.",
@@ -34,6 +35,9 @@ KINDS = {
             "Never open a current transformer's secondary under load unless it is of the voltage-output type.",
         ),
     )
+}
+REASONS = {
+    "low-coverage": "readings of {seen_h:.1f} h only",
 }
 KEPT = pl.Schema(
     {
@@ -110,9 +114,9 @@ def detect(
         if site_id in by_site:
             verdicts.append(_finding(by_site[site_id], device_readings, day))
         elif site_id not in hours:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "no readings on this day"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "no-readings")))
         elif hours[site_id] < MIN_SEEN_H:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, f"readings of {hours[site_id]:.1f} h only"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "low-coverage", seen_h=hours[site_id])))
     return verdicts
 
 
@@ -270,7 +274,6 @@ def _finding(frozen: pl.DataFrame, device_readings: pl.DataFrame, day: date) -> 
     first = ordered.row(0, named=True)
     names = ordered["channel"].unique(maintain_order=True).to_list()
     whose = f" of device {first['device_id']}" if first["device_id"] else ""
-    what, unit = _split(first["channel"])
     others = f"; so do {', '.join(names[1:])}" if len(names) > 1 else ""
     stands = f"{first['channel']}{whose} repeats {first['value']:g} for {first['total_h']:.1f} hours"
     evidence: dict[str, EvidenceValue] = {"channel_name": ", ".join(names), "device_name": first["device_id"] or None}
@@ -291,7 +294,8 @@ def _finding(frozen: pl.DataFrame, device_readings: pl.DataFrame, day: date) -> 
         measured=stands,
         expected=f"no run of equal values beyond {first['needed_h']:.1f} hours",
         since=first["since"],
-        evidence=evidence | _picture(device_readings, first, what, unit),
+        evidence=evidence,
+        series=_picture(device_readings, first),
     )
 
 
@@ -301,14 +305,11 @@ def _split(channel: str) -> tuple[str, str]:
     return channel.removesuffix(f"_{unit}"), unit
 
 
-def _picture(device_readings: pl.DataFrame, run: dict, what: str, unit: str) -> dict[str, EvidenceValue]:
+def _picture(device_readings: pl.DataFrame, run: dict) -> tuple[Series, ...]:
     course = (
         device_readings.filter((pl.col("site_id") == run["site_id"]) & (pl.col("device_id") == run["device_id"]))
         .group_by(pl.col("ts_utc").dt.truncate(f"{PICTURE_MINUTES}m"))
-        .agg(pl.col(run["channel"]).mean().alias("shown"))
+        .agg(pl.col(run["channel"]).mean())
         .sort("ts_utc")
     )
-    return {
-        "course_utc": course["ts_utc"].dt.strftime("%Y-%m-%dT%H:%M:%SZ").to_list(),
-        f"{what}_{unit}": course["shown"].to_list(),
-    }
+    return channel_series(course, "ts_utc", run["channel"])

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, because, series
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 
 DETECTOR = "readings-implausible"
@@ -19,6 +19,9 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="Readings that cannot be",
+        hides=("balance-broken",),
+        hides_why="values that cannot be do not add up either",
+        makes_unreliable=("readings",),
         close_after=2,
         cause="A wrong unit or sign in the export's profile, a wrong rating in the register, or a logger that writes "
         "placeholders where it has no value.",
@@ -26,6 +29,7 @@ KINDS = {
         "the profile or the register, or have the logger looked at.",
     )
 }
+REASONS: dict[str, str] = {}  # those of all detectors are enough
 KEPT = pl.Schema(
     {
         "site_id": pl.String,
@@ -84,23 +88,71 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def detect(
-    device_readings: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame, day: date, *, min_soft: int = MIN_SOFT
+    device_readings: pl.DataFrame,
+    kept: pl.DataFrame,
+    sites: pl.DataFrame,
+    day: date,
+    implausible_stamps: pl.DataFrame | None = None,
+    *,
+    min_soft: int = MIN_SOFT,
 ) -> list[Verdict]:
-    """A finding per site with readings on `day` that cannot be; in such readings."""
+    """A finding per site with readings on `day` that cannot be, or with rows rejected for their stamps; in readings."""
+    stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
     rules = _rules()
     rows = _rows(device_readings, kept, sites, day)
     counted = _count(rows, rules) if not rows.is_empty() else {}
     verdicts: list[Verdict] = []
     for site_id in sites["site_id"].sort():
         if site_id not in counted:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "no readings on this day"))
+            if site_id in stamped:
+                verdicts.append(_of_stamps(site_id, *stamped[site_id], 0, day))
+                continue
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "no-readings")))
             continue
         counts = counted[site_id]
         broken = [rule for rule in rules if counts[rule.name] >= (1 if rule.is_hard else min_soft)]
         if broken:
             own = rows.filter(pl.col("site_id") == site_id)
-            verdicts.append(_finding(site_id, own, broken, counts["readings"], day))
+            found = _finding(site_id, own, broken, counts["readings"], day)
+            verdicts.append(_with_stamps(found, *stamped[site_id]) if site_id in stamped else found)
+        elif site_id in stamped:
+            verdicts.append(_of_stamps(site_id, *stamped[site_id], counts["readings"], day))
     return verdicts
+
+
+def _stamped(implausible_stamps: pl.DataFrame, day: date) -> dict[str, tuple[int, str]]:
+    """Site -> how many of its rows were rejected for their stamps, and the first of these."""
+    of_day = implausible_stamps.filter(pl.col("day") == day)
+    return {site: (count, first or "") for site, count, first in of_day.select(
+        "site_id", "rows_count", "first_ts_export").iter_rows()}  # fmt: skip
+
+
+def _of_stamps(site_id: str, count: int, first: str, readings: int, day: date) -> Finding:
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="soon" if count > MANY_SHARE * readings else "watch",
+        value=float(count),
+        unit="readings",
+        threshold=0.0,
+        summary=f"{count} rows carry stamps of a time in which the site cannot have written them, first {first!r}; "
+        "they were rejected. The logger's clock was reset or set wrongly.",
+        measured=f"{count} rows, first stamped {first!r}",
+        expected="stamps between the site's commissioning and the arrival of the export",
+        evidence={"readings_count": readings, "stamps_rejected_count": count, "first_stamp_text": first},
+    )
+
+
+def _with_stamps(found: Finding, count: int, first: str) -> Finding:
+    """The finding, with the rows that were rejected for their stamps told as well."""
+    return found.model_copy(
+        update={
+            "value": found.value + count,
+            "summary": f"{found.summary} Also {count} rows were rejected for their stamps, first {first!r}.",
+            "evidence": found.evidence | {"stamps_rejected_count": count, "first_stamp_text": first},
+        }
+    )
 
 
 def _rules() -> list[Rule]:
@@ -213,14 +265,16 @@ def _finding(site_id: str, rows: pl.DataFrame, broken: list[Rule], readings: int
     wrong = told.filter(pl.any_horizontal(rule.name for rule in broken))
     main = max(broken, key=lambda rule: int(told[rule.name].sum()))
     worst = _worst(told, main)
-    of_hour = dict(wrong.group_by(pl.col("ts_local").dt.hour()).agg(pl.len()).iter_rows())
-    by_hour: list[float | None] = [float(of_hour.get(hour, 0)) for hour in range(24)]
+    by_hour = (
+        told.group_by(pl.col("ts_utc").dt.truncate("1h"))
+        .agg(wrong=pl.any_horizontal(rule.name for rule in broken).sum())
+        .sort("ts_utc")
+    )
     evidence: dict[str, EvidenceValue] = {
         "readings_count": readings,
         "implausible_count": wrong.height,
         "worst_utc": worst["ts_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
         "channel_name": ", ".join(sorted({rule.channel for rule in broken})),
-        "hour_count": by_hour,
     }
     for rule in broken:
         evidence[f"{rule.name}_count"] = int(told[rule.name].sum())
@@ -241,6 +295,7 @@ def _finding(site_id: str, rows: pl.DataFrame, broken: list[Rule], readings: int
         measured=f"{wrong.height} of {readings} readings: {value}",
         expected=f"{main.channel} within {worst['limit']:g}",
         evidence=evidence,
+        series=(series("implausible readings", "count", "measured", by_hour["ts_utc"], by_hour["wrong"]),),
     )
 
 

@@ -219,7 +219,9 @@ def _natural(name: str) -> pl.Expr:
         rule = idle | _battery_is_right()
     elif name == "soc_pct":
         # Where the battery's power is read, its level is judged against that, elsewhere.
-        rule = pl.col("has_battery_w") | (value >= FULL_PCT) | (value <= pl.col("battery_reserve_pct") + NEAR_FLOOR_PCT)
+        # At a reserve that is not known it may rest anywhere.
+        rests = (value <= pl.col("battery_reserve_pct") + NEAR_FLOOR_PCT).fill_null(True)
+        rule = pl.col("has_battery_w") | (value >= FULL_PCT) | rests
     elif name == "irradiance_w_m2":
         rule = value <= DARK_W_M2
     else:

@@ -6,12 +6,13 @@ kind stop on one day, it is the delivery and not a thousand loggers.
 """
 
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from detectors.data_quality.deliveries import Past, delivery_rows
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Series, Verdict, because, series
 
 DETECTOR = "site-silent"
 KIND = "site-silent"
@@ -19,6 +20,10 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="No readings arrive",
+        hides=("everything",),
+        hides_why="nothing new is known of the site until its readings are back",
+        hides_if="urgent",  # a site gone dark; one silent device of several leaves the others to be judged
+        makes_unreliable=("readings",),
         close_after=1,  # one day with readings ends the silence
         revisit=True,
         cause="The logger is offline: its network connection, its power supply or the inverter itself is off.",
@@ -36,6 +41,13 @@ KINDS = {
             "A silent site may be live: PV conductors are live in daylight with AC off.",
         ),
     )
+}
+REASONS = {
+    "delivery-problem": "no site of its kind delivered on this day, or hardly any: a delivery problem",
+    "nothing-arrived": "nothing of any site has arrived in the time looked back on",
+    "never-reported": "never reported so far, and hardly any daylight since it could have",
+    "daylight-only": "it delivers by daylight only, and there was hardly any",
+    "gap-is-usual": "no readings on this day, but gaps of up to {usual_gap_h:.0f} h are usual here",
 }
 KEPT = pl.Schema(
     {
@@ -190,20 +202,20 @@ def _is_cut(past: Past, limit_h: np.ndarray, group: np.ndarray) -> np.ndarray:
 def _whole(past: Past, place: int, site_id: str, limit_h: float, is_out: bool, is_excused: bool) -> Verdict:
     """The verdict on a site without readings on the day."""
 
-    def unjudged(reason: str) -> NotJudged:
-        return NotJudged(site_id, past.day, DETECTOR, reason)
+    def unjudged(code: str, **values: Any) -> NotJudged:
+        return NotJudged(site_id, past.day, DETECTOR, because(REASONS, code, **values))
 
     if is_excused:
-        return unjudged("no site of its kind delivered on this day, or hardly any: a delivery problem")
+        return unjudged("delivery-problem")
     if is_out:
         return _finding(past, place, site_id, limit_h)
     if not past.delivered.any():
-        return unjudged("nothing of any site has arrived in the time looked back on")
+        return unjudged("nothing-arrived")
     if not past.has_reported[place, -1]:
-        return unjudged("never reported so far, and hardly any daylight since it could have")
+        return unjudged("never-reported")
     if past.silent_h[place, -1] >= limit_h:
-        return unjudged("it delivers by daylight only, and there was hardly any")
-    return unjudged(f"no readings on this day, but gaps of up to {limit_h / LATE_SHARE:.0f} h are usual here")
+        return unjudged("daylight-only")
+    return unjudged("gap-is-usual", usual_gap_h=limit_h / LATE_SHARE)
 
 
 def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
@@ -229,17 +241,15 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
         measured=measured,
         expected=f"readings every day, with no gap longer than {limit_h:.0f} h",
         since=since,
-        evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h), **_picture(past, place)},
+        evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h)},
+        series=_picture(past, place),
     )
 
 
-def _picture(past: Past, place: int) -> dict[str, list[float | None] | list[str]]:
+def _picture(past: Past, place: int) -> tuple[Series, ...]:
     shown = min(PICTURE_DAYS, past.delivered.shape[1])
-    covered_h: list[float | None] = [round(float(hours), 2) for hours in past.covered_h[place, -shown:]]
-    return {
-        "series_day": [(past.day - timedelta(days=shown - 1 - n)).isoformat() for n in range(shown)],
-        "covered_h": covered_h,
-    }
+    days = [past.day - timedelta(days=shown - 1 - n) for n in range(shown)]
+    return (series("covered by readings", "h", "measured", days, past.covered_h[place, -shown:]),)
 
 
 def _device_verdicts(
@@ -287,6 +297,6 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
             "silent_h": silent_h,
             "usual_gap_h": float(past.usual_gap_h[place]),
             "limit_h": float(limit_h),
-            **_picture(past, place),
         },
+        series=_picture(past, place),
     )

@@ -186,7 +186,7 @@ def _advise(days: pl.DataFrame) -> dict[str, object]:
         "median_slip_min": float(np.median(run_min)) if len(run_min) else None,
         "longest_slip_min": float(run_min.max()) if len(run_min) else None,
         "slipped_kwh": float(days["slipped_kwh"].sum()),
-        "buffer_w": buffer_w,
+        "buffer_w": days["now_w"][0],
         "advised_buffer_w": advised_w,
         "prevented_pct": prevented_pct,
         "more_import_kwh_per_day": more_kwh,

@@ -8,7 +8,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Severity, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Severity, Verdict, because, doubts, level, series
 from detectors.grid.meter import GRID_W, block_means, steps
 
 DETECTOR = "import-limit-exceeded"
@@ -34,6 +34,10 @@ KINDS = {
         cautions=("Qualified persons only, under local codes and the network operator's rules.",),
     )
 }
+REASONS = {
+    "grid-missing": "no readings of the grid meter",
+    "low-coverage": "grid meter known for {coverage_pct:.0f} % of the day",
+}
 
 MEAN_MINUTES = 10  # ours: shorter peaks are a load's inrush and the regulator's reach; demand is billed by 10-30 min
 METER_SHARE = 0.02  # class 1 metering (IEC 62053-21) errs by 1 %; the meter that regulates and the one read, by two
@@ -52,7 +56,7 @@ def detect(
     limited = sites.filter(pl.col("import_limit_kw").is_not_null()).sort("site_id")
     if limited.is_empty():
         return []
-    reversed_ids = set(earlier.filter(pl.col("kind") == "meter-reversed")["site_id"])
+    doubted = doubts(earlier, "grid sign")
     own = readings.join(limited.select("site_id"), on="site_id", how="semi")
     own = own.with_columns(GRID_W.alias("grid_w")).filter(pl.col("grid_w").is_not_null())
     resolution = dict(steps(own, ["site_id"]).iter_rows())
@@ -61,10 +65,10 @@ def detect(
     verdicts: list[Verdict] = []
     for site in limited.iter_rows(named=True):
         site_id = site["site_id"]
-        if site_id in reversed_ids:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "the grid sensor's sign is in doubt"))
+        if site_id in doubted:
+            verdicts.append(NotJudged(site_id, day, DETECTOR, doubted[site_id]))
         elif site_id not in by_site:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "no readings of the grid meter"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "grid-missing")))
         elif verdict := _judge(site, by_site[site_id], resolution[site_id], day, mean_minutes):
             verdicts.append(verdict)
     return verdicts
@@ -78,7 +82,8 @@ def _judge(site: dict, means: pl.DataFrame, step_w: float, day: date, mean_minut
     if over.is_empty():
         coverage_pct = 100 * float(means["minutes"].sum()) / 1440
         if coverage_pct < MIN_COVERAGE_PCT:
-            return NotJudged(site["site_id"], day, DETECTOR, f"grid meter known for {coverage_pct:.0f} % of the day")
+            reason = because(REASONS, "low-coverage", coverage_pct=coverage_pct)
+            return NotJudged(site["site_id"], day, DETECTOR, reason)
         return None
     return _finding(site, means, over, tolerance_w, day)
 
@@ -92,6 +97,8 @@ def _battery(site: dict, worst: dict) -> tuple[str, bool]:
         return f"the battery was charging with {-flow:.0f} W", True
     if soc is None:
         return "the battery's state of charge is not read", True
+    if site["battery_reserve_pct"] is None:
+        return f"the battery held {soc:.0f} %, and the register gives no reserve", True
     if soc <= site["battery_reserve_pct"] + NEAR_RESERVE_PCT:
         return f"the battery lay at its reserve ({soc:.0f} %), so it had nothing to give", False
     given = "" if flow is None else f" and gave {max(flow, 0.0):.0f} W"
@@ -108,6 +115,7 @@ def _finding(site: dict, means: pl.DataFrame, over: pl.DataFrame, tolerance_w: f
     beyond_kwh = float(((over["grid_w"] - limit_w) * over["minutes"]).sum()) / 60000
     course = means.group_by(pl.col("start_utc").dt.truncate(f"{PICTURE_MINUTES}m")).agg(pl.col("grid_w").max())
     course = course.sort("start_utc")
+    imported = series("import", "W", "measured", course["start_utc"], course["grid_w"])
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -132,7 +140,6 @@ def _finding(site: dict, means: pl.DataFrame, over: pl.DataFrame, tolerance_w: f
             "battery_soc_pct": worst["soc_pct"],
             "battery_w": worst["battery_w"],
             "reserve_pct": site["battery_reserve_pct"],
-            "import_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in course["start_utc"]],
-            "import_w": course["grid_w"].to_list(),
         },
+        series=(imported, *level("import limit", "W", "limit", limit_w, imported)),
     )

@@ -9,7 +9,6 @@ import polars as pl
 from detectors.frames import PHASE_CHANNELS
 from detectors.solar.position import elevation_deg
 
-CLOCK_KINDS = ("time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step")
 MIN_STEP_VALUES = 10  # ours: fewer distinct values do not show a meter's step
 STEP_AGREEMENT = 0.95  # ours: so many of the gaps must be whole multiples of the smallest one
 MICROSECONDS_PER_DAY = 86_400e6

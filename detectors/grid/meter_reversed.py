@@ -10,9 +10,21 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Reason,
+    Series,
+    Severity,
+    Verdict,
+    because,
+    channel_series,
+    doubts,
+)
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import CLOCK_KINDS, kept_of_day
+from detectors.grid.meter import kept_of_day
 from detectors.grid.meter_signs import KEPT as KEPT
 from detectors.grid.meter_signs import PHASES, VARIANTS, flows
 from detectors.grid.meter_signs import keep as keep
@@ -23,6 +35,9 @@ RANK = 30
 KINDS = {
     KIND: Kind(
         title="Grid sensor reversed or on the wrong phase",
+        hides=("unexpected-export", "phase-imbalance", "import-limit-exceeded", "balance-broken"),
+        hides_why="its grid sensor shows the wrong direction, so what it imports and feeds in is not what it seems",
+        makes_unreliable=("grid sign",),
         open_after=3,  # common practice: 3 nights
         within=5,
         close_after=3,
@@ -42,6 +57,21 @@ KINDS = {
             "Never open a current transformer's secondary under load unless it is of the voltage-output type.",
         ),
     )
+}
+REASONS = {
+    "grid-missing": "no readings of the grid meter",
+    "dark-unknown": "clock is known to be wrong, so day and night are in doubt",
+    "generation-missing": "feed-in while the sun is down, but generation is not read, so the clock cannot be checked",
+    "other-source": (
+        "feed-in in the dark, yet the grid answers generation as it should: a source that is not read feeds in"
+    ),
+    "grid-repeats": "the grid meter repeats one value through the night",
+    "no-dark-hours": (
+        "no dark hours with readings of the grid meter, and generation changed too little to tell its sign"
+    ),
+    "battery-at-work": "the battery was at work, or not read, all night, and the grid hardly answered generation",
+    "take-turns": "feed-in and import take turns in the dark with nothing generating",
+    "little-import": "too little import in the dark, and generation changed too little to tell the sensor's sign",
 }
 
 MIN_DARK_H = 1.0  # ours: an hour of feed-in out of nothing is the sensor, not a stray reading
@@ -71,7 +101,7 @@ def detect(
     """A verdict per site whose grid sensor is wrong, in kWh of the day's impossible feed-in, or can't be judged."""
     if sites.is_empty():
         return []
-    clocks = set(earlier.filter(pl.col("kind").is_in(CLOCK_KINDS))["site_id"])
+    clocks = doubts(earlier, "time")
     of_day = kept_of_day(kept, readings, sites, day, keep)
     today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
     suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]
@@ -82,11 +112,11 @@ def detect(
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
         told = _judge(site, today.get(site_id), past.get(site_id, {}), day, site_id in clocks, min_dark_h)
-        if isinstance(told, str):
+        if isinstance(told, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, told))
         elif told is not None:
             own = flows(readings.filter(pl.col("site_id") == site_id), sites.filter(pl.col("site_id") == site_id))
-            verdicts.append(told.model_copy(update={"evidence": {**told.evidence, **_picture(own)}}))
+            verdicts.append(told.model_copy(update={"series": _picture(own)}))
     return verdicts
 
 
@@ -101,11 +131,11 @@ def _is_suspect(row: dict, min_dark_h: float) -> bool:
 
 def _judge(
     site: dict, row: dict | None, past: dict[date, dict], day: date, is_clock_wrong: bool, min_dark_h: float
-) -> Finding | str | None:
+) -> Finding | Reason | None:
     if row is None or row["grid_h"] == 0:
-        return "no readings" if row is None else "no readings of the grid meter"
+        return because(REASONS, "no-readings" if row is None else "grid-missing")
     if is_clock_wrong:
-        return "clock is known to be wrong, so day and night are in doubt"
+        return because(REASONS, "dark-unknown")
     run = _run(past, day, min_dark_h)
     rows = [past.get(one, row) for one in run[-ANSWER_DAYS:]]
     guess = _balance_guess(row)
@@ -184,31 +214,31 @@ def _is_right(row: dict, min_dark_h: float) -> bool:
     return bought or (answer is not None and answer <= -ANSWER_RATIO)
 
 
-def _doubt(rows: list[dict], night: bool, phases: list[int]) -> str | None:
+def _doubt(rows: list[dict], night: bool, phases: list[int]) -> Reason | None:
     """Why feed-in in the dark may have another cause than the sensor; None where nothing speaks for one."""
     answers = [_answer(rows, f"_l{n}") for n in phases] or [_answer(rows)]
     told = [answer for answer in answers if answer is not None]
     clear = PHASE_ANSWER_RATIO if phases else ANSWER_RATIO
     if rows[-1]["pv_h"] == 0:
-        return "feed-in while the sun is down, but generation is not read, so the clock cannot be checked"
+        return because(REASONS, "generation-missing")
     if told and max(told) >= clear:
         return None
     if told and min(told) <= -clear:
-        return "feed-in in the dark, yet the grid answers generation as it should: a source that is not read feeds in"
+        return because(REASONS, "other-source")
     if night and rows[-1]["still_ratio"] > STILL_SHARE:
-        return "the grid meter repeats one value through the night"
+        return because(REASONS, "grid-repeats")
     return None
 
 
-def _unsettled(site: dict, row: dict, min_dark_h: float) -> str:
+def _unsettled(site: dict, row: dict, min_dark_h: float) -> Reason:
     """Why nothing told the sensor's sign on this day."""
     if row["dark_h"] < min_dark_h:
-        return "no dark hours with readings of the grid meter, and generation changed too little to tell its sign"
+        return because(REASONS, "no-dark-hours")
     if site["battery_kwh"] is not None and row["known_dark_h"] < min_dark_h:
-        return "the battery was at work, or not read, all night, and the grid hardly answered generation"
+        return because(REASONS, "battery-at-work")
     if row["fed_h"] >= min_dark_h:
-        return "feed-in and import take turns in the dark with nothing generating"
-    return "too little import in the dark, and generation changed too little to tell the sensor's sign"
+        return because(REASONS, "take-turns")
+    return because(REASONS, "little-import")
 
 
 def _finding(
@@ -260,11 +290,8 @@ def _phase_guess(phases: list[int], night: bool) -> str:
     return f"the sensors on {names} have changed places or are turned round"
 
 
-def _picture(own: pl.DataFrame) -> dict[str, EvidenceValue]:
+def _picture(own: pl.DataFrame) -> tuple[Series, ...]:
     """The day's course of grid and generation by the half hour."""
     channels = ["grid_w", "pv_w", *(name for name in PHASE_CHANNELS if own[name].count() > 0)][:3]
     course = own.sort("ts_utc").group_by_dynamic("ts_utc", every="30m").agg(pl.col(channels).mean())
-    return {
-        "course_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in course["ts_utc"]],
-        **{name: course[name].to_list() for name in channels},
-    }
+    return channel_series(course, "ts_utc", *channels)

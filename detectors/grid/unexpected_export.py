@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
 from detectors.grid.feed_in_transients import KEPT as KEPT
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
 from detectors.grid.feed_in_transients import keep as keep
@@ -38,6 +38,11 @@ KINDS = {
         ),
     )
 }
+REASONS = {
+    "grid-missing": "no readings of the grid meter",
+    "grid-sign": "feed-in with nothing generating: the grid sensor's sign or phase is in doubt",
+    "low-coverage": "grid meter known for {coverage_pct:.0f} % of the daylight",
+}
 
 DAY_FLOOR_KWH = 0.5  # ours: some 30 slips of 10 kW for 6 s; more in a day is export, whatever its shape
 DAY_FLOOR_SHARE = 0.02  # ours: on large sites 2 % of the day's generation, twice the error of a class 1 meter
@@ -60,7 +65,7 @@ def detect(
     limited = sites.filter(pl.col("feed_in_limit_kw") >= 0).sort("site_id")
     if limited.is_empty():
         return []
-    reversed_ids = set(earlier.filter(pl.col("kind") == "meter-reversed")["site_id"])
+    reversed_ids = doubts(earlier, "grid sign")
     rows = _with_daylight(flows(readings, limited), limited, day)
     sums = {row["site_id"]: row for row in _sums(rows, transient_minutes).iter_rows(named=True)}
     verdicts: list[Verdict] = []
@@ -69,7 +74,9 @@ def detect(
         if isinstance(verdict, Finding):
             own = rows.filter(pl.col("site_id") == verdict.site_id)
             advice = _advice(kept, limited, site["site_id"], day)
-            verdict = verdict.model_copy(update={"evidence": {**verdict.evidence, **_picture(own), **advice}})
+            told = {**verdict.evidence, **_worst(own), **advice}
+            limit_w = site["feed_in_limit_kw"] * 1000
+            verdict = verdict.model_copy(update={"evidence": told, "series": _picture(own, limit_w)})
         if verdict is not None:
             verdicts.append(verdict)
     return verdicts
@@ -130,15 +137,15 @@ def _sums(rows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
 def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_coverage_pct: float) -> Verdict | None:
     site_id = site["site_id"]
     if sums is None or sums["grid_readings"] == 0:
-        return NotJudged(site_id, day, DETECTOR, "no readings of the grid meter")
+        return NotJudged(site_id, day, DETECTOR, because(REASONS, "grid-missing"))
     if is_reversed or sums["impossible_min"] >= IMPOSSIBLE_MINUTES:
-        reason = "feed-in with nothing generating: the grid sensor's sign or phase is in doubt"
-        return NotJudged(site_id, day, DETECTOR, reason)
+        return NotJudged(site_id, day, DETECTOR, because(REASONS, "grid-sign"))
     floor_kwh = max(DAY_FLOOR_KWH, DAY_FLOOR_SHARE * sums["pv_kwh"])
     if sums["lasting"] == 0 and sums["sure_kwh"] <= floor_kwh:
         coverage_pct = 100.0 if sums["half_day_h"] == 0 else 50.0 * sums["seen_h"] / sums["half_day_h"]
         if coverage_pct < min_coverage_pct:
-            return NotJudged(site_id, day, DETECTOR, f"grid meter known for {coverage_pct:.0f} % of the daylight")
+            reason = because(REASONS, "low-coverage", coverage_pct=coverage_pct)
+            return NotJudged(site_id, day, DETECTOR, reason)
         return None
     limit_kw = site["feed_in_limit_kw"]
     allowed = "may not feed the grid" if limit_kw == 0 else f"may feed in {limit_kw:g} kW"
@@ -168,14 +175,23 @@ def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_cove
     )
 
 
-def _picture(rows: pl.DataFrame) -> dict[str, EvidenceValue]:
-    """The worst interval, the hours of the day, the phases and the day's course, for the picture and the sheet."""
-    worst = rows.filter("is_beyond").sort("beyond_w", "ts_utc", descending=[True, False]).row(0, named=True)
-    beyond = (pl.col("beyond_w") * pl.col("hours")).filter(~pl.col("is_impossible")) / 1000
-    by_hour = dict(rows.group_by(pl.col("ts_local").dt.hour()).agg(beyond.sum()).iter_rows())
+def _picture(rows: pl.DataFrame, limit_w: float) -> tuple[Series, ...]:
+    """The day's course of what was fed in, and what of it lay beyond the limit by the hour."""
     step_min = max(PICTURE_MINUTES, round(int(rows["interval_s"].sort()[-1]) / 60))
-    minute = pl.col("ts_local").dt.hour().cast(pl.Int32) * 60 + pl.col("ts_local").dt.minute()
-    course = dict(rows.group_by(minute // step_min).agg(pl.col("fed_in_w").mean()).iter_rows())
+    course = rows.group_by(pl.col("ts_utc").dt.truncate(f"{step_min}m")).agg(pl.col("fed_in_w").mean()).sort("ts_utc")
+    beyond = (pl.col("beyond_w") * pl.col("hours")).filter(~pl.col("is_impossible")) / 1000
+    by_hour = rows.group_by(pl.col("ts_utc").dt.truncate("1h")).agg(beyond_kwh=beyond.sum()).sort("ts_utc")
+    fed_in = series("fed in", "W", "measured", course["ts_utc"], course["fed_in_w"])
+    return (
+        fed_in,
+        *level("limit", "W", "limit", limit_w, fed_in),
+        series("beyond the limit", "kWh", "measured", by_hour["ts_utc"], by_hour["beyond_kwh"]),
+    )
+
+
+def _worst(rows: pl.DataFrame) -> dict[str, EvidenceValue]:
+    """The worst interval, and what each phase fed in."""
+    worst = rows.filter("is_beyond").sort("beyond_w", "ts_utc", descending=[True, False]).row(0, named=True)
     phases = {
         f"fed_in_l{n}_kwh": float((rows[f"grid_l{n}_w"].clip(upper_bound=0) * rows["hours"]).sum()) / -1000
         for n in (1, 2, 3)
@@ -184,8 +200,5 @@ def _picture(rows: pl.DataFrame) -> dict[str, EvidenceValue]:
     return {
         "worst_w": worst["fed_in_w"],
         "worst_utc": worst["ts_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "by_hour_kwh": [round(by_hour.get(hour, 0.0), 4) for hour in range(24)],
-        "fed_in_w": [course.get(place) for place in range(-(-1440 // step_min))],
-        "fed_in_step_min": step_min,
         **phases,
     }

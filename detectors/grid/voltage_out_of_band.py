@@ -9,7 +9,19 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Reason,
+    Series,
+    Severity,
+    Verdict,
+    because,
+    level,
+    series,
+)
 from detectors.frames import VOLTAGE_CHANNELS
 from detectors.grid.meter import kept_of_day
 from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, LOW_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
@@ -37,6 +49,15 @@ KINDS = {
             "Do not change grid protection settings without the network operator.",
         ),
     )
+}
+REASONS = {
+    "voltage-missing": "voltage not read on this day",
+    "nominal-does-not-fit": "voltages around {mean_v:.0f} V do not fit the register's nominal {nominal_v:g} V",
+    "coarse": (
+        "readings every {interval_min:.0f} min are coarser than the standard's 10-minute means; "
+        "{outside_pct:.1f} % of them lay outside the band"
+    ),
+    "low-coverage": "voltage known for {coverage_pct:.0f} % of the week",
 }
 
 ALLOWED_OUTSIDE_PCT = 5.0  # EN 50160: 95 % of a week's 10-minute means lie inside the band
@@ -74,11 +95,13 @@ def detect(
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
         told = _judge(site, sums.get(site_id), current.get(site_id), allowed_outside_pct, min_coverage_pct)
-        if isinstance(told, str):
+        if isinstance(told, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, told))
         elif told is not None:
             days = week.filter(pl.col("site_id") == site_id).sort("day")
-            shown = _picture(readings.filter(pl.col("site_id") == site_id), sites, days, told["phase"])
+            shown = _picture(
+                readings.filter(pl.col("site_id") == site_id), sites, days, told["phase"], site["nominal_voltage_v"]
+            )
             verdicts.append(_finding(site, told, current[site_id], days, allowed_outside_pct, day, shown))
     return verdicts
 
@@ -107,21 +130,18 @@ def _outside(row: dict, n: int) -> int:
 
 def _judge(
     site: dict, sums: dict | None, today: dict | None, allowed_outside_pct: float, min_coverage_pct: float
-) -> dict | str | None:
+) -> dict | Reason | None:
     if sums is None or today is None:
-        return "voltage not read on this day"
+        return because(REASONS, "voltage-missing")
     nominal_v = site["nominal_voltage_v"]
     for n in PHASES:
         mean_v = sums[f"mean_l{n}_v"]
         if mean_v is not None and not FITTING[0] <= mean_v / nominal_v <= FITTING[1]:
-            return f"voltages around {mean_v:.0f} V do not fit the register's nominal {nominal_v:g} V"
+            return because(REASONS, "nominal-does-not-fit", mean_v=mean_v, nominal_v=nominal_v)
     read = [n for n in PHASES if sums[f"means_l{n}_count"] > 0]
     if not read:
         share = 100 * sums["coarse_outside_count"] / max(sums["coarse_count"], 1)
-        return (
-            f"readings every {sums['interval_s'] / 60:.0f} min are coarser than the standard's 10-minute means; "
-            f"{share:.1f} % of them lay outside the band"
-        )
+        return because(REASONS, "coarse", interval_min=sums["interval_s"] / 60, outside_pct=share)
     week = dict(sums)
     week["phase"] = max(read, key=lambda n: (_outside(sums, n) / sums[f"means_l{n}_count"], -n))
     means, outside = sums[f"means_l{week['phase']}_count"], _outside(sums, week["phase"])
@@ -138,7 +158,7 @@ def _judge(
         week["too_often"] = too_often
         return week
     if not is_known:
-        return f"voltage known for {week['coverage_pct']:.0f} % of the week"
+        return because(REASONS, "low-coverage", coverage_pct=week["coverage_pct"])
     return None
 
 
@@ -149,7 +169,7 @@ def _severity(week: dict) -> Severity:
 
 
 def _finding(
-    site: dict, week: dict, today: dict, days: pl.DataFrame, allowed_pct: float, day: date, shown: dict
+    site: dict, week: dict, today: dict, days: pl.DataFrame, allowed_pct: float, day: date, shown: tuple[Series, ...]
 ) -> Finding:
     nominal_v, phase = site["nominal_voltage_v"], week["phase"]
     low_v, high_v = LOW_RATIO * nominal_v, HIGH_RATIO * nominal_v
@@ -175,7 +195,8 @@ def _finding(
         since=since if isinstance(since, date) else day,
         loss_kwh=today["lost_kwh"],
         cost=today["lost_kwh"] * price,
-        evidence={**_figures(week, nominal_v), **shown},
+        evidence=_figures(week, nominal_v),
+        series=shown,
     )
 
 
@@ -208,7 +229,9 @@ def _figures(week: dict, nominal_v: float) -> dict[str, EvidenceValue]:
     return figures
 
 
-def _picture(own: pl.DataFrame, sites: pl.DataFrame, days: pl.DataFrame, phase: int) -> dict[str, EvidenceValue]:
+def _picture(
+    own: pl.DataFrame, sites: pl.DataFrame, days: pl.DataFrame, phase: int, nominal_v: float
+) -> tuple[Series, ...]:
     """The day's means of the worst phase, and the week's days."""
     course = (
         ten_minute_means(own, sites)
@@ -216,10 +239,12 @@ def _picture(own: pl.DataFrame, sites: pl.DataFrame, days: pl.DataFrame, phase: 
         .agg(*(pl.col(name).max() for name in VOLTAGE_CHANNELS))
     )
     outside = (pl.col(f"below_l{phase}_count") + pl.col(f"above_l{phase}_count")) / pl.col(f"means_l{phase}_count")
-    return {
-        "course_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in course["start_utc"]],
-        "highest_mean_v": course[f"voltage_l{phase}_v"].to_list(),
-        "week_day": [one.isoformat() for one in days["day"]],
-        "outside_day_pct": (days.select(outside.fill_nan(None)).to_series() * 100).to_list(),
-        "trips_count": days["trips_count"].to_list(),
-    }
+    highest = series("highest mean", "V", "measured", course["start_utc"], course[f"voltage_l{phase}_v"])
+    shares = days.select(outside.fill_nan(None)).to_series() * 100
+    return (
+        highest,
+        *level("upper limit", "V", "limit", HIGH_RATIO * nominal_v, highest),
+        *level("lower limit", "V", "limit", LOW_RATIO * nominal_v, highest),
+        series("outside the band", "%", "measured", days["day"], shares),
+        series("trips", "count", "measured", days["day"], days["trips_count"]),
+    )

@@ -1,8 +1,8 @@
 """What a plane of modules makes of a clear sky, hour by hour: the model chain of pvlib for a whole fleet at once.
 
-Ineichen's clear sky with the monthly turbidity and the altitude that pvlib carries, the sky of Hay and Davies, PVWatts
-on the modules' side and on the inverter's, cell temperature by Faiman, cut at the inverter's rating. The sun stands
-where detectors.sun puts it, within 0.02 degrees of the SPA algorithm.
+The clear sky of Ineichen and Perez (2002) with the monthly turbidity and the altitude that pvlib carries, the sky of
+Hay and Davies, PVWatts on the modules' side and on the inverter's, cell temperature by Faiman, cut at the inverter's
+rating. The sun stands where detectors.solar.position puts it, within 0.02 degrees of the SPA algorithm.
 """
 
 from functools import lru_cache

@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Verdict, because, series
 from detectors.stats import level_shift
 from detectors.stats.robust import Z_CUT, Array, median
 from detectors.yields.fleet_yields import Yields
@@ -20,6 +20,9 @@ RANK = 62
 KINDS = {
     KIND: Kind(
         title="Its best power does not fit the registered peak capacity",
+        group="yield",
+        hides=("unexplained",),
+        hides_why="against the capacity that is there, nothing may be missing",
         open_after=2,
         within=4,
         close_after=5,
@@ -35,6 +38,10 @@ KINDS = {
         ),
         cautions=("PV conductors are live in daylight with AC off; qualified persons only.", "No work on wet roofs."),
     )
+}
+REASONS = {
+    "few-clear-days": "only {days} clear days so far",
+    "planes-unknown": "its planes are neither registered nor plain from its clear days yet",
 }
 
 TOLERANCE = (
@@ -64,18 +71,16 @@ def detect(yields: Yields, earlier: pl.DataFrame, day: date) -> list[Verdict]:
     ))  # fmt: skip
     bias, witnesses = _model_bias(yields, capacity / installed)
     clear = models["clear_days"].fill_null(0).to_numpy()
-    told = {
-        one for one, kind in earlier.select("site_id", "kind").iter_rows() if kind in ("string-loss", "no-generation")
-    }
+    told = set(earlier.filter(pl.col("group") == KINDS[KIND].group)["site_id"])
     verdicts: list[Verdict] = []
     for row, site in enumerate(seen.sites.iter_rows(named=True)):
         if site["watched"] is False:
             continue
         reason = yields.doubts.get(site["site_id"])
         if reason is None and (clear[row] < FEWEST_CLEAR_DAYS or not np.isfinite(capacity[row])):
-            reason = f"only {clear[row]} clear days so far"
+            reason = because(REASONS, "few-clear-days", days=clear[row])
         if reason is None and not seen.has_planes[row]:
-            reason = "its planes are neither registered nor plain from its clear days yet"
+            reason = because(REASONS, "planes-unknown")
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
             continue
@@ -166,9 +171,8 @@ def _finding(
             "learned_tilt_spread_deg": model["tilt_spread_deg"],
             "learned_azimuth_spread_deg": model["azimuth_spread_deg"],
             "orientation_text": _orientation(yields, row, model, own),
-            "series_day": [day.isoformat() for day in seen.dates],
-            "site_ratio": [round(v, 3) if np.isfinite(v) else None for v in yields.ratio[row].tolist()],
         },
+        series=(series("site", "ratio", "measured", seen.dates, yields.ratio[row]),),
     )
 
 

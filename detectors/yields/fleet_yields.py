@@ -11,19 +11,14 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from detectors.finding import Reason
+from detectors.finding import doubts as doubts_of
 from detectors.solar import pv_model
 from detectors.stats.robust import Array, median
 from detectors.yields import hourly, site_model
 from detectors.yields.peer_comparison import LEAST, Comparison, compare, picked, sound_level
 from detectors.yields.site_model import MAX_WANDER_RATIO, MODEL
 
-CLOCK_WRONG = "clock is known to be wrong"
-IN_DOUBT = "its readings are known to be wrong"
-DOUBTS = {
-    **dict.fromkeys(("time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step"), CLOCK_WRONG),
-    **dict.fromkeys(("site-silent", "readings-frozen", "readings-implausible"), IN_DOUBT),
-}
-SHIFTS = ("time-zone-wrong", "daylight-saving-wrong", "clock-step")  # their value is the error in minutes
 HEARD_SHIFT_MIN = 120.0  # ours: midnight moved by two hours stays dark below 60 degrees: the day's energy is right
 
 LEAST_FREE_RATIO = 0.4  # ours: below it what is left of a held-back day is its dim edges
@@ -47,7 +42,7 @@ class Yields(NamedTuple):
     learned: pl.DataFrame  # the rows of `models` that are of the judged day: to be remembered
     register: pl.DataFrame  # SITES as the register has them, in the order of seen.sites
     kept: pl.DataFrame  # KEPT of hours
-    doubts: dict[str, str]  # why a site's own readings of the day are not to be trusted
+    doubts: dict[str, Reason]  # why a site's own readings of the day are not to be trusted
     free_ratio: Array  # share of the day's clear energy that nothing held back
     reference_ratio: Array  # [sites]: the level beside its neighbours while it was sound
     source: NDArray[np.str_]  # where the day's sky comes from
@@ -81,7 +76,7 @@ def look(
     """
     sites = sites.sort("site_id")
     kept = kept.sort("site_id", "day")
-    doubts = _doubts(earlier)
+    doubts = doubts_of(earlier, "time", "readings")
     known = models.filter(pl.col("day") < day).sort("site_id", "day").group_by("site_id", maintain_order=True).last()
     learned = _learn(kept, sites, planes, known, doubts, day)
     learned = _surer_planes(learned, known)
@@ -102,15 +97,12 @@ def look(
     return Yields(seen, newest, learned, sites, kept, doubts, table, reference, source, ratio, kwh)
 
 
-def _doubts(earlier: pl.DataFrame) -> dict[str, str]:
-    """Why a site's own days are not to be trusted, by site."""
-    return {site_id: DOUBTS[kind] for site_id, kind in earlier.select("site_id", "kind").iter_rows() if kind in DOUBTS}
-
-
 def _unheard(earlier: pl.DataFrame) -> set[str]:
-    """The sites in doubt that can't speak for their neighbours' sky either."""
-    is_near_right = pl.col("kind").is_in(SHIFTS) & (pl.col("value").abs() <= HEARD_SHIFT_MIN)
-    return set(earlier.filter(pl.col("kind").is_in(list(DOUBTS)) & ~is_near_right.fill_null(False))["site_id"])
+    """The sites in doubt that tell nothing of their neighbours' sky either; a day shifted a little still does."""
+    is_shift = pl.col("unreliable").list.contains("time") & (pl.col("unit") == "min")  # the value is the error
+    is_near_right = is_shift & (pl.col("value").abs() <= HEARD_SHIFT_MIN)
+    makes_doubt = pl.col("unreliable").list.contains("time") | pl.col("unreliable").list.contains("readings")
+    return set(earlier.filter(makes_doubt & ~is_near_right.fill_null(False))["site_id"])
 
 
 def _learn(
@@ -118,7 +110,7 @@ def _learn(
     sites: pl.DataFrame,
     planes: pl.DataFrame,
     known: pl.DataFrame,
-    doubts: dict[str, str],
+    doubts: dict[str, Reason],
     day: date,
 ) -> pl.DataFrame:
     due = sites.filter(site_model.is_due(sites["site_id"].to_list(), known, day))

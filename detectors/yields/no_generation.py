@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, series
 from detectors.yields import snow
 from detectors.yields.energy_value import worth
 from detectors.yields.fleet_yields import NEIGHBOURS, Yields
@@ -20,6 +20,9 @@ RANK = 60
 KINDS = {
     KIND: Kind(
         title="Generated nothing all day",
+        group="yield",
+        hides=("unexplained",),
+        hides_why="a roof that gives nothing is unlike its past and its neighbours",
         close_after=1,
         revisit=True,
         cause="The inverter is off or in a fault, a breaker has opened, or its connection to the modules is broken.",
@@ -37,6 +40,14 @@ KINDS = {
             "Do not clear repeated insulation trips from afar.",
         ),
     )
+}
+REASONS = {
+    "generation-missing": "no readings of generation",
+    "low-coverage": "generation known for {coverage_pct:.0f} % of the day",
+    "few-neighbours": "nobody near to compare with on a dark day",
+    "too-dark": "too dark a day to say",
+    "neighbours-dark": "its neighbours made nothing either: snow, or the street's grid",
+    "snow": "snow may still lie on it",
 }
 
 NOTHING_RATIO = 0.02  # ours: of what was due; an inverter that tries to start makes a little
@@ -89,25 +100,25 @@ def _is_black(yields: Yields, row: int) -> bool:
     return bool(ran and (made <= NOTHING_CLEAR_RATIO * could).all())
 
 
-def _why_not(yields: Yields, row: int, due_kwh: float, is_dark: bool) -> str | None:
+def _why_not(yields: Yields, row: int, due_kwh: float, is_dark: bool) -> Reason | None:
     seen = yields.seen
     kwp = seen.sites["installed_kwp"][row]
     if not np.isfinite(seen.actual_kwh[row, -1]):
-        return "no readings of generation"
+        return because(REASONS, "generation-missing")
     if not seen.coverage_pct[row, -1] >= MIN_COVERAGE_PCT and is_dark:
-        return f"generation known for {np.nan_to_num(seen.coverage_pct[row, -1]):.0f} % of the day"
+        return because(REASONS, "low-coverage", coverage_pct=np.nan_to_num(seen.coverage_pct[row, -1]))
     if not is_dark:
         if seen.actual_kwh[row, -1] >= NOTHING_CLEAR_RATIO * seen.clear_kwh[row, -1]:
             return None
-        return "nobody near to compare with on a dark day" if not np.isfinite(due_kwh) else None
+        return because(REASONS, "few-neighbours") if not np.isfinite(due_kwh) else None
     if np.isfinite(due_kwh) and due_kwh < LEAST_KWH_PER_KWP * kwp:
-        return "too dark a day to say"
+        return because(REASONS, "too-dark")
     if seen.dark_share[row, -1] >= ODD_SHARE:
-        return "its neighbours made nothing either: snow, or the street's grid"
+        return because(REASONS, "neighbours-dark")
     # A day too uneven to compare is no low day of a spell: what fell lately is asked for itself.
     is_uneven = not np.isfinite(yields.ratio[row, -1]) and snow.fell_around(yields, row, len(seen.dates) - 1)
     if snow.is_possible(yields, row) and (is_uneven or snow.may_lie(yields, row)):
-        return "snow may still lie on it"
+        return because(REASONS, "snow")
     return None
 
 
@@ -140,12 +151,9 @@ def _finding(yields: Yields, row: int, site: dict, due_kwh: float, each: float) 
         evidence={
             "neighbours_count": int(seen.neighbours[row, -1]),
             "dark_days_count": len(seen.dates) - first,
-            "series_day": [day.isoformat() for day in seen.dates],
-            "expected_kwh": _rounded(seen.expected_kwh[row, seen.best[row]]),
-            "actual_kwh": _rounded(seen.actual_kwh[row]),
         },
+        series=(
+            series("actual", "kWh", "measured", seen.dates, seen.actual_kwh[row]),
+            series("expected", "kWh", "expected", seen.dates, seen.expected_kwh[row, seen.best[row]]),
+        ),
     )
-
-
-def _rounded(values: np.ndarray) -> list[float | None]:
-    return [round(value, 3) if np.isfinite(value) else None for value in values.tolist()]

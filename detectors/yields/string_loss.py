@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, series
 from detectors.stats import level_shift
 from detectors.stats.robust import Array, median
 from detectors.yields import hourly, snow
@@ -23,6 +23,9 @@ RANK = 61
 KINDS = {
     KIND: Kind(
         title="One of its inputs went missing",
+        group="yield",
+        hides=("unexplained",),
+        hides_why="the lost input is what is unlike its past",
         close_after=3,
         revisit=True,
         cause="A string is open or switched off: a fuse, a connector, a cable, or the inverter's input itself.",
@@ -41,6 +44,12 @@ KINDS = {
             "No work on wet roofs; fall protection.",
         ),
     )
+}
+REASONS = {
+    "too-dark": "too dark a day to compare its inputs",
+    "few-days": "only {days} days with light on its inputs",
+    "no-expectation": "no expectation for the day",
+    "short-past": "too few judged days before",
 }
 
 INPUTS = tuple(f"pv{n}_kwh" for n in range(1, 5))
@@ -62,6 +71,7 @@ class Lost(NamedTuple):
     since: date
     what: str
     evidence: dict
+    series: tuple[Series, ...]
 
 
 def detect(yields: Yields, days: pl.DataFrame, day: date) -> list[Verdict]:
@@ -87,7 +97,7 @@ def detect(yields: Yields, days: pl.DataFrame, day: date) -> list[Verdict]:
             lost = _input_lost(yields, row, mine, models.get(site_id), day)
         else:
             lost = _share_lost(yields, row, mine)
-        if isinstance(lost, str):
+        if isinstance(lost, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, lost))
         elif lost is not None:
             each = worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site_id))
@@ -95,7 +105,7 @@ def detect(yields: Yields, days: pl.DataFrame, day: date) -> list[Verdict]:
     return verdicts
 
 
-def _input_lost(yields: Yields, row: int, mine: pl.DataFrame, model: dict | None, day: date) -> Lost | str | None:
+def _input_lost(yields: Yields, row: int, mine: pl.DataFrame, model: dict | None, day: date) -> Lost | Reason | None:
     """The input that gives less than the others promise, or why nobody can say."""
     mine = mine.sort("day")
     energy = np.column_stack([mine[name].cast(pl.Float64).fill_null(float("nan")).to_numpy() for name in INPUTS])
@@ -103,9 +113,9 @@ def _input_lost(yields: Yields, row: int, mine: pl.DataFrame, model: dict | None
     kwp = yields.seen.sites["installed_kwp"][row]
     is_light = total >= LEAST_KWH_PER_KWP * kwp
     if mine["day"][-1] != day or not is_light[-1]:
-        return "too dark a day to compare its inputs"
+        return because(REASONS, "too-dark")
     if is_light.sum() <= SURE_DAYS:
-        return f"only {int(is_light.sum())} days with light on its inputs"
+        return because(REASONS, "few-days", days=int(is_light.sum()))
     share = np.where(is_light[:, None], energy / np.maximum(total, 1e-9)[:, None], np.nan)
     worst: Lost | None = None
     for n in range(len(INPUTS)):
@@ -134,11 +144,14 @@ def _input_lost(yields: Yields, row: int, mine: pl.DataFrame, model: dict | None
                 "input_name": name,
                 "input_left_pct": float(np.median(left[spell]) * 100),
                 "input_share_pct": float(sound * 100),
-                "inputs_day": [one.isoformat() for one in mine["day"]],
-                **{f"input{k + 1}_kwh": _rounded(energy[:, k]) for k in range(4) if np.isfinite(energy[:, k]).any()},
             }
+            drawn = tuple(
+                series(f"input {k + 1}", "kWh", "measured", mine["day"], energy[:, k])
+                for k in range(4)
+                if np.isfinite(energy[:, k]).any()
+            )
             since = mine["day"][int(spell[0])]
-            worst = Lost(gone * 100, since, f"input {name[2:]} ({name}_w)", evidence)
+            worst = Lost(gone * 100, since, f"input {name[2:]} ({name}_w)", evidence, drawn)
     return worst
 
 
@@ -158,14 +171,14 @@ def _stays(left: Array) -> bool:
     return bool(np.median(np.abs(left - np.median(left))) < 0.1)
 
 
-def _share_lost(yields: Yields, row: int, mine: pl.DataFrame | None) -> Lost | str | None:
+def _share_lost(yields: Yields, row: int, mine: pl.DataFrame | None) -> Lost | Reason | None:
     """A step whose size is one input's part of the whole, at all hours alike; or why nobody can say."""
     seen = yields.seen
     ratio = yields.ratio[row]
     if not np.isfinite(ratio[-1]):
-        return "no expectation for the day"
+        return because(REASONS, "no-expectation")
     if np.isfinite(ratio).sum() < level_shift.LEAST_BEFORE + level_shift.LEAST_AFTER:
-        return "too few judged days before"
+        return because(REASONS, "short-past")
     if not median(ratio[-RECENT_DAYS:]) < 0.9 * np.nanquantile(ratio, 0.75):
         return None
     step = level_shift.find(ratio)
@@ -183,12 +196,11 @@ def _share_lost(yields: Yields, row: int, mine: pl.DataFrame | None) -> Lost | s
     evidence = {
         "parts_count": part,
         "step_size_pct": step.size * 100,
-        "series_day": [one.isoformat() for one in seen.dates],
-        "site_ratio": _rounded(ratio),
     }
+    drawn = (series("site", "ratio", "measured", seen.dates, ratio),)
     if by_height is not None:
         evidence["left_morning_ratio"], evidence["left_noon_ratio"], evidence["left_evening_ratio"] = by_height
-    return Lost(step.size * 100, seen.dates[step.place], f"one part in {part}", evidence)
+    return Lost(step.size * 100, seen.dates[step.place], f"one part in {part}", evidence, drawn)
 
 
 def _by_part_of_day(yields: Yields, row: int, mine: pl.DataFrame | None, place: int) -> list[float] | None:
@@ -234,8 +246,5 @@ def _finding(yields: Yields, row: int, site_id: str, lost: Lost, each: float) ->
         loss_kwh=loss_kwh,
         cost=loss_kwh * each,
         evidence=lost.evidence,
+        series=lost.series,
     )
-
-
-def _rounded(values: Array) -> list[float | None]:
-    return [round(value, 3) if np.isfinite(value) else None for value in values.tolist()]

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, series
 from detectors.stats import level_shift
 from detectors.stats.robust import MAD_TO_SIGMA, Z_CUT, Array, median
 from detectors.yields import hourly, snow
@@ -33,6 +33,9 @@ RANK = 63  # after the kinds that tell more of the cause
 KINDS = {
     KIND: Kind(
         title="Yields less than its peak capacity should",
+        group="yield",
+        hides=("unexplained",),
+        hides_why="what is missing is what makes the site unlike its past and its neighbours",
         close_after=5,
         revisit=True,
         cause="A part of the modules is not producing: a string or an input lost, modules dirty or newly shaded, "
@@ -53,6 +56,17 @@ KINDS = {
         ),
     )
 }
+REASONS = {
+    "generation-missing": "no readings of generation",
+    "low-coverage": "generation known for {coverage_pct:.0f} % of the day",
+    "curtailed": "held back by its feed-in limit for {curtailed_h:.1f} h",
+    "few-neighbours": "no clear day, and fewer than {needed} neighbours within {within_km:.0f} km with usable data",
+    "too-dark": "too dark, or snow on the roofs around",
+    "neighbours-disagree": "its neighbours disagree about the day: patchy snow or weather",
+    "short-days": "days too short to judge",
+    "few-days": "only {days} of the last {of_days} days could be judged",
+    "snow": "snow may still lie on it",
+}
 
 KEPT, keep = hourly.KEPT, hourly.keep
 LOW_RATIO = 0.80  # ours: roofs of one town differ by some 5 to 10 % (module, inverter, dust); a fifth is a fault
@@ -66,7 +80,6 @@ MIN_LOW_DAYS = 5  # common practice judges after 3 clear days; ours: 5 of any ki
 STILL_DAYS = 3  # ours: the median of the last three must be low too, else it has recovered
 MIN_SPREAD_RATIO = 0.03  # ours: two good meters differ by some 3 %; less scatter than that is luck
 ALONE_SURE_PCT = 33.0  # ours: where neither neighbours nor a sensor vouch for the day, less than a third is to watch
-ABSORBED_BY = ("no-generation", "string-loss", "capacity-mismatch")  # they tell the same matter, and its cause
 DUST_DAYS = 40  # ours: a month and a week show a slope of 3 % a month beside the weather
 DUST_PCT_PER_MONTH = 3.0  # ours: common soiling is 1 % a month; beyond three, washing pays
 DUST_MOST_PCT = 25.0  # ours: what loses more is no dust
@@ -90,7 +103,8 @@ def detect(
     if seen.sites.is_empty() or days.is_empty():
         return []
     due = _due(yields, low_ratio, drop_ratio)
-    absorbed = set(earlier.filter(pl.col("kind").is_in(ABSORBED_BY))["site_id"])
+    # Those of its group told already tell the cause, too.
+    absorbed = set(earlier.filter(pl.col("group") == KINDS[KIND].group)["site_id"])
     fed_in_kwh = dict(days.filter(pl.col("day") == day).select("site_id", "feed_in_kwh").iter_rows())
     verdicts: list[Verdict] = []
     judged = np.isfinite(seen.ratio[:, 0, -RECENT_DAYS:]).sum(axis=-1)
@@ -102,7 +116,7 @@ def detect(
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
         elif (np.isfinite(due[row]) | ~seen.fits[row]).all():
             if snow.may_lie(yields, row):
-                verdicts.append(NotJudged(site["site_id"], day, DETECTOR, "snow may still lie on it"))
+                verdicts.append(NotJudged(site["site_id"], day, DETECTOR, because(REASONS, "snow")))
                 continue
             found = _finding(yields, row, site, due[row], low_ratio, drop_ratio)
             cost = found.loss_kwh * worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site["site_id"]))
@@ -194,26 +208,26 @@ def _lasts(recent: Array, limit: Array) -> NDArray[np.bool_]:
     return often & (median(recent) < limit) & (median(last) < limit)
 
 
-def _why_not(yields: Yields, row: int, judged: int) -> str | None:
+def _why_not(yields: Yields, row: int, judged: int) -> Reason | None:
     """Why a site's last day was not judged, in the desk's words; None if it was."""
     seen = yields.seen
     coverage_pct = seen.coverage_pct[row, -1]
     if not np.isfinite(seen.actual_kwh[row, -1]):
-        return "no readings of generation"
+        return because(REASONS, "generation-missing")
     if not coverage_pct >= MIN_COVERAGE_PCT:
-        return f"generation known for {np.nan_to_num(coverage_pct):.0f} % of the day"
+        return because(REASONS, "low-coverage", coverage_pct=np.nan_to_num(coverage_pct))
     if seen.held_back_h[row, -1] > MAX_HELD_BACK_H:
-        return f"held back by its feed-in limit for {seen.held_back_h[row, -1]:.1f} h"
+        return because(REASONS, "curtailed", curtailed_h=seen.held_back_h[row, -1])
     if seen.neighbours[row, -1] < LEAST and not np.isfinite(seen.ratio[row, 0, -1]):
-        return f"no clear day, and fewer than {LEAST} neighbours within {WITHIN_KM:.0f} km with usable data"
+        return because(REASONS, "few-neighbours", needed=LEAST, within_km=WITHIN_KM)
     if not seen.sky_ratio[row, -1] >= MIN_SKY_RATIO:
-        return "too dark, or snow on the roofs around"
+        return because(REASONS, "too-dark")
     if seen.disagreement_ratio[row, -1] > MAX_DISAGREEMENT_RATIO:
-        return "its neighbours disagree about the day: patchy snow or weather"
+        return because(REASONS, "neighbours-disagree")
     if not np.isfinite(seen.ratio[row, 0, -1]):
-        return "days too short to judge"
+        return because(REASONS, "short-days")
     if judged < MIN_LOW_DAYS:
-        return f"only {judged} of the last {RECENT_DAYS} days could be judged"
+        return because(REASONS, "few-days", days=judged, of_days=RECENT_DAYS)
     return None
 
 
@@ -259,12 +273,13 @@ def _finding(yields: Yields, row: int, site: dict, due: Array, low_ratio: float,
             "normal_ratio": float(due[roof]),
             "sky_text": sky,
             "orientation_text": yields.planes_text(row),
-            "series_day": [day.isoformat() for day in seen.dates],
-            "site_ratio": _rounded(ratio[roof]),
-            "expected_kwh": _rounded(should_kwh[roof]),
-            "actual_kwh": _rounded(actual_kwh),
-            "neighbours_sky_ratio": _rounded(seen.sky_ratio[row]),
         },
+        series=(
+            series("actual", "kWh", "measured", seen.dates, actual_kwh),
+            series("expected", "kWh", "expected", seen.dates, should_kwh[roof]),
+            series("site", "ratio", "measured", seen.dates, ratio[roof]),
+            series("neighbours' sky", "ratio", "reference", seen.dates, seen.sky_ratio[row]),
+        ),
     )
 
 
@@ -306,9 +321,8 @@ def _dust(yields: Yields, row: int, site: dict) -> Finding | None:
         evidence={
             "slide_pct": float(per_month_pct),
             "judged_days_count": len(place),
-            "series_day": [day.isoformat() for day in seen.dates],
-            "site_ratio": _rounded(yields.ratio[row]),
         },
+        series=(series("site", "ratio", "measured", seen.dates, yields.ratio[row]),),
     )
 
 
@@ -324,7 +338,3 @@ def _since(dates: list[date], ratio: Array, limit_ratio: float) -> date:
         if good == 0:
             first = day
     return first
-
-
-def _rounded(values: Array) -> list[float | None]:
-    return [round(value, 3) if np.isfinite(value) else None for value in values.tolist()]

@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 from sklearn.ensemble import IsolationForest
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict
+from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.stats.robust import Array, median, spread
 from detectors.yields import hourly, snow
 from detectors.yields.fleet_yields import Yields
@@ -28,6 +28,10 @@ KINDS = {
         cause="Not known: a change of habits, of equipment or of settings, or a fault that no rule describes.",
         next_step="Service desk: look at the features named, ask the owner what changed, and watch it.",
     )
+}
+REASONS = {
+    "short-past": "{days} days of past, {needed} are needed",
+    "snow": "snow may still lie on it",
 }
 
 FEATURES = {  # name -> what stands behind it, in the desk's words
@@ -70,11 +74,13 @@ def detect(yields: Yields, days: pl.DataFrame, earlier: pl.DataFrame, day: date)
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
         elif not ready[row]:
             verdicts.append(
-                NotJudged(site_id, day, DETECTOR, f"{past[row]} days of past, {LEAST_PAST_DAYS} are needed")
+                NotJudged(
+                    site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=LEAST_PAST_DAYS)
+                )
             )
         elif (score[row] >= STRANGE_SCORE).all() and (found := _far_out(z[row, -LASTS_DAYS:])):
             if snow.may_lie(yields, row):
-                verdicts.append(NotJudged(site_id, day, DETECTOR, "snow may still lie on it"))
+                verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "snow")))
                 continue
             verdicts.append(_finding(site_id, day, score[row], z[row], found))
     return verdicts

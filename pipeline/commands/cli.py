@@ -1,32 +1,27 @@
-"""The command line: arguments, printing, exit status. Each command calls one function."""
+"""The command line: arguments, printing, exit status. Each command calls one function.
+
+Commands import what they run when they run: `--help`, `status` and `sql` are typed often, and answer at once.
+"""
 
 import os
 import sys
 from datetime import date, datetime
 from enum import StrEnum
-from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.exceptions import TyperException
 
-from pipeline.commands import printing as say
-from pipeline.commands import tables
 from pipeline.errors import InvalidInputError, NoonmarkError
-from pipeline.runs import cycle as runs
-from pipeline.runs import decisions
-from pipeline.runs.check import check as check_workspace
-from pipeline.runs.demo import demo as live_through
-from pipeline.runs.demo import new_demo_folder
-from pipeline.runs.init import make_workspace
-from pipeline.runs.rebuild import rebuild
-from pipeline.runs.schedule import serve
-from pipeline.runs.status import status as look_at
-from pipeline.store import reader
 from pipeline.workspace.places import Workspace
 
-DONE, NEEDS_PERSON, REFUSED = 0, 1, 2
+if TYPE_CHECKING:
+    from pipeline.digest import DigestFacts
+    from pipeline.runs.cycle import Opened
+
+DONE, NEEDS_PERSON, REFUSED, INTERRUPTED = 0, 1, 2, 130
+FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)  # ours: what instants and windows around days can hold
 
 app = typer.Typer(
     name="noonmark",
@@ -41,7 +36,8 @@ app = typer.Typer(
     (where exports arrive). `noonmark init` makes one; `noonmark demo` fills one with an invented fleet.
 
     Exit status: 0 done; 1 done, but something needs a person (a file in quarantine, a site that could not be judged);
-    2 refused, nothing changed; 3 another run holds the workspace.""",
+    2 refused, nothing changed; 3 another run holds the workspace; 4 reading or writing failed (disk full,
+    no permission, a damaged file); 5 a fault of noonmark itself; 130 interrupted.""",
 )
 
 
@@ -53,13 +49,34 @@ class Form(StrEnum):
     json = "json"
 
 
+class SqlForm(StrEnum):
+    """How the answer to a query is written."""
+
+    table = "table"
+    csv = "csv"
+    json = "json"
+    parquet = "parquet"
+
+
 Json = Annotated[bool, typer.Option("--json", help="The same facts as JSON.")]
 Day = Annotated[str | None, typer.Option("--day", metavar="YYYY-MM-DD", help="A local day.")]
-Note = Annotated[str, typer.Option("--note", help="Why; kept with the decision.")]
+Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="Why; kept with the decision.")]
+By = Annotated[
+    str | None, typer.Option("--by", metavar="NAME", help="Who decides; else who is logged in.", show_default=False)
+]
+For = Annotated[
+    str | None, typer.Option("--for", metavar="NAME", help="The person who is to see to it.", show_default=False)
+]
+Id = Annotated[str, typer.Argument(metavar="ID", help="Its ID, as `exceptions list` shows it.", show_default=False)]
+SafeCsv = Annotated[
+    bool, typer.Option("--safe-csv", help="In CSV, put an apostrophe before text that a spreadsheet would compute.")
+]
 
 
 def _show_version(is_wanted: bool) -> None:
     if is_wanted:
+        from importlib.metadata import version
+
         print(f"noonmark {version('noonmark')}")
         raise typer.Exit
 
@@ -84,6 +101,10 @@ def workspace(
 def _of(context: typer.Context, *, must_exist: bool = True) -> Workspace:
     found = context.obj
     assert isinstance(found, Workspace)
+    if wild := sorted(set(str(found.root)) & set("*?[")):
+        raise NoonmarkError(
+            f"a workspace's path cannot hold {' '.join(wild)}", str(found.root), "rename the folder, or choose another"
+        )
     if must_exist and not found.root.is_dir():
         raise NoonmarkError(
             "there is no such workspace", str(found.root), "check --workspace, or make one: `noonmark init`"
@@ -95,14 +116,20 @@ def _day(text: str | None, option: str = "--day") -> date | None:
     if text is None:
         return None
     try:
-        return datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
+        found = datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
     except ValueError as error:
         raise NoonmarkError(f"not a day: {text!r}", option, "write it as YYYY-MM-DD") from error
+    if not FIRST_DAY <= found <= LAST_DAY:
+        raise NoonmarkError(f"no site has readings of {found}", option, f"a day from {FIRST_DAY} to {LAST_DAY}")
+    return found
 
 
 @app.command()
 def init(context: typer.Context, json: Json = False) -> int:
     """Makes an empty workspace: settings with every default, an example site, an example profile."""
+    from pipeline.commands import printing as say
+    from pipeline.runs.init import make_workspace
+
     space = _of(context, must_exist=False)
     say.made(space, make_workspace(space), as_json=json)
     return DONE
@@ -114,6 +141,10 @@ def demo(context: typer.Context, json: Json = False) -> int:
 
     Without --workspace it makes a folder of its own, noonmark-demo; a folder that is named must be new or empty.
     """
+    from pipeline.commands import printing as say
+    from pipeline.runs.demo import demo as live_through
+    from pipeline.runs.demo import new_demo_folder
+
     space = _of(context, must_exist=False) if context.obj.is_named else new_demo_folder()
     result = live_through(space)
     say.demo(space, result, as_json=json)
@@ -121,11 +152,24 @@ def demo(context: typer.Context, json: Json = False) -> int:
 
 
 @app.command()
-def check(context: typer.Context, json: Json = False) -> int:
-    """Validates settings, register and profiles; tells every fault with file, line, column, value and the mend."""
+def check(
+    context: typer.Context,
+    exports: Annotated[
+        list[Path] | None, typer.Argument(help="Exports whose first rows are shown as they would be read.")
+    ] = None,
+    json: Json = False,
+) -> int:
+    """Validates settings, register and profiles, and shows how exports would be read; every fault with its remedy."""
+    from pipeline.commands import printing as say
+    from pipeline.runs.check import check as check_workspace
+    from pipeline.runs.preview import preview
+
     result = check_workspace(_of(context))
-    say.checked(result, as_json=json)
-    return REFUSED if result.faults else DONE
+    previews = preview(result, exports or ()) if not result.faults else []
+    say.checked(result, previews, as_json=json)
+    if result.faults:
+        return REFUSED
+    return NEEDS_PERSON if any(one.problem for one in previews) else DONE
 
 
 @app.command()
@@ -138,17 +182,19 @@ def ingest(
     json: Json = False,
 ) -> int:
     """Takes in exports: rows become readings, files go to archive/, unreadable ones to quarantine/ with a reason."""
+    from pipeline.commands import printing as say
+    from pipeline.runs import cycle as runs
+    from pipeline.runs.rebuild import rebuild
+
     space = _of(context)
     if is_rebuild:
         if paths:
             raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
         result = rebuild(space)
     else:
-        with runs.opened(space) as run:
-            with runs.recorded(run.store, "ingest") as said:
-                result = runs.take_in(run, paths or ())
-                said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
-            runs.publish(run)
+        with runs.opened(space) as run, runs.published(run, "ingest") as said:
+            result = runs.take_in(run, paths or ())
+            said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
     say.taken_in(result, as_json=json)
     return NEEDS_PERSON if result.needs_person else DONE
 
@@ -164,12 +210,13 @@ def detect(
     json: Json = False,
 ) -> int:
     """Runs the detectors over a day, over several, or over every day not yet judged."""
+    from pipeline.commands import printing as say
+    from pipeline.runs import cycle as runs
+
     days = runs.days_between(_day(day), _day(first, "--from"), _day(last, "--to"))
-    with runs.opened(_of(context)) as run:
-        with runs.recorded(run.store, "detect") as said:
-            result = runs.detect(run, days)
-            said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
-        runs.publish(run)
+    with runs.opened(_of(context)) as run, runs.published(run, "detect") as said:
+        result = runs.detect(run, days)
+        said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
     say.judged(result, as_json=json)
     return NEEDS_PERSON if result.needs_person else DONE
 
@@ -178,36 +225,55 @@ def detect(
 def digest(
     context: typer.Context,
     day: Day = None,
-    is_mailed: Annotated[bool, typer.Option("--mail", help="Send it too, by the settings' [mail].")] = False,
+    is_mailed: Annotated[bool, typer.Option("--mail", help="Send it too, by the settings' [mail], once.")] = False,
+    is_again: Annotated[bool, typer.Option("--again", help="With --mail: also if that day's was sent.")] = False,
     json: Json = False,
 ) -> int:
     """Writes the digest of a day (the last judged one) to digests/YYYY-MM-DD/, and shows its text."""
-    wanted = _day(day)
-    with runs.opened(_of(context)) as run:
-        with runs.recorded(run.store, "digest") as said:
-            facts, folder = runs.write_digest(run, wanted, is_mailed=is_mailed)
-            said += ["done", facts.headline]
-        runs.publish(run)
+    from pipeline.commands import printing as say
+    from pipeline.runs import cycle as runs
+
+    wanted, space = _day(day), _of(context)
+    if is_again and not is_mailed:
+        raise NoonmarkError("--again goes with --mail", "digest", "add --mail")
+    with runs.opened(space) as run, runs.published(run, "digest") as said:
+        facts, folder = runs.write_digest(run, wanted)
+        said += ["done", facts.headline]
     say.digest(facts, folder, as_json=json)
-    return DONE
+    return _mail(run, facts, is_again=is_again) if is_mailed else DONE
 
 
 @app.command()
 def cycle(
     context: typer.Context,
     day: Day = None,
-    is_mailed: Annotated[bool, typer.Option("--mail", help="Send the digest too.")] = False,
+    is_mailed: Annotated[bool, typer.Option("--mail", help="Send the digest too, once a day.")] = False,
     json: Json = False,
 ) -> int:
     """Ingest, detect, digest, once: for cron. With --day, days up to it are judged even if nothing arrived of them."""
+    from pipeline.commands import printing as say
+    from pipeline.runs import cycle as runs
+
     wanted = _day(day)
-    with runs.opened(_of(context)) as run:
-        with runs.recorded(run.store, "cycle") as said:
-            result = runs.cycle(run, day=wanted, is_mailed=is_mailed)
-            said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
-        runs.publish(run)
+    with runs.opened(_of(context)) as run, runs.published(run, "cycle") as said:
+        result = runs.cycle(run, day=wanted)
+        said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
     say.cycled(result, as_json=json)
-    return NEEDS_PERSON if result.needs_person else DONE
+    code = _mail(run, result.facts) if is_mailed and result.facts is not None else DONE
+    return NEEDS_PERSON if result.needs_person else code
+
+
+def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int:
+    """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
+    from pipeline.runs import mailing
+
+    def tell(said: str) -> None:
+        print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)
+
+    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, tell=tell)
+    sent = mailing.mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=patience)
+    print(sent.said, file=sys.stderr)
+    return DONE
 
 
 @app.command()
@@ -215,56 +281,150 @@ def revisits(
     context: typer.Context,
     installer: Annotated[str | None, typer.Option("--installer", metavar="ID", help="Of one installer.")] = None,
     form: Annotated[Form, typer.Option("--format", help="How to print.")] = Form.table,
+    is_safe_csv: SafeCsv = False,
     json: Json = False,
 ) -> int:
     """The open revisits: what was measured, what to do, by installer."""
-    say.revisits(_of(context), installer, Form.json if json else form)
+    from pipeline.commands import printing as say
+
+    say.revisits(_of(context), installer, Form.json if json else form, is_safe_csv=is_safe_csv)
     return DONE
 
 
 @app.command()
 def sql(
     context: typer.Context,
-    query: Annotated[str, typer.Argument(help="For example: \"SELECT * FROM site_day WHERE day = '2026-03-29'\".")],
-    form: Annotated[Form, typer.Option("--format", help="How to print.")] = Form.table,
+    query: Annotated[
+        str | None,
+        typer.Argument(
+            help="For example: \"SELECT * FROM site_day WHERE day = '2026-03-29'\"; `-` or none: from standard input.",
+            show_default=False,
+        ),
+    ] = None,
+    file: Annotated[
+        Path | None, typer.Option("--file", metavar="FILE", help="Read the query from a file.", show_default=False)
+    ] = None,
+    form: Annotated[
+        SqlForm, typer.Option("--format", help="How to print; Parquet is for a file: `> answer.parquet`.")
+    ] = SqlForm.table,
+    is_safe_csv: SafeCsv = False,
     json: Json = False,
 ) -> int:
     """Asks the analyst's database, read-only. `SHOW TABLES` lists the relations, `DESCRIBE reading` one's columns."""
-    tables.frame(reader.ask(_of(context).reader, query), "json" if json else form)
+    from pipeline.commands import printing as say
+    from pipeline.store import answers
+
+    space, text = _of(context), _query(query, file)
+    if form == SqlForm.parquet and not json:
+        say.parquet(space, text)
+    else:
+        say.answer(answers.ask(space.reader, text), "json" if json else form, is_safe_csv=is_safe_csv)
     return DONE
 
 
-@app.command()
-def exceptions(
+def _query(query: str | None, file: Path | None) -> str:
+    """The text of a query: as typed, of a file, or of standard input."""
+    if query is not None and file is not None:
+        raise NoonmarkError("a query is typed or in a file, not both", "sql", "leave one out")
+    if query not in (None, "-"):
+        return str(query)
+    if file is None and sys.stdin.isatty():
+        raise NoonmarkError("which query?", "sql", "type one, give --file, or send one to standard input")
+    where = "standard input" if file is None else str(file)
+    try:
+        text = sys.stdin.read() if file is None else file.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise NoonmarkError("the query is not UTF-8", where, "save it as UTF-8") from error
+    except OSError as error:
+        raise NoonmarkError(f"the query cannot be read ({error.strerror})", where, "check the file") from error
+    if not text.strip():
+        raise NoonmarkError("the query is empty", where, "write one, such as SHOW TABLES")
+    return text
+
+
+decisions = typer.Typer(invoke_without_command=True, no_args_is_help=False)
+app.add_typer(decisions, name="exceptions")
+
+
+@decisions.callback()
+def exceptions(context: typer.Context, json: Json = False) -> int | None:
+    """What is open, and what a person decides about it; without an action: the list."""
+    if context.invoked_subcommand is None:
+        return list_exceptions(context, json)
+    context.meta["json"] = json
+    return None
+
+
+@decisions.command("list")
+def list_exceptions(context: typer.Context, json: Json = False) -> int:
+    """Lists the exceptions: open ones first, the most urgent and costly at the top."""
+    from pipeline.commands import printing as say
+
+    say.exception_list(_of(context), as_json=json or context.meta.get("json", False))
+    return DONE
+
+
+@decisions.command()
+def show(context: typer.Context, exception_id: Id, json: Json = False) -> int:
+    """Shows one exception: what was measured, what was expected, and every decision about it."""
+    from pipeline.commands import printing as say
+
+    say.one_exception(_of(context), exception_id, as_json=json or context.meta.get("json", False))
+    return DONE
+
+
+@decisions.command()
+def acknowledge(
+    context: typer.Context, exception_id: Id, note: Note = "", by: By = None, person: For = None, json: Json = False
+) -> int:
+    """Keeps it open, as known: somebody sees to it."""
+    return _decide(context, exception_id, "acknowledge", json, note=note, by=by, person=person)
+
+
+@decisions.command()
+def snooze(
     context: typer.Context,
-    action: Annotated[str, typer.Argument(help="list, show, acknowledge, snooze or close.")] = "list",
-    exception_id: Annotated[str | None, typer.Argument(metavar="ID", help="Which one.", show_default=False)] = None,
-    until: Annotated[str | None, typer.Option("--until", metavar="YYYY-MM-DD", help="End of a snooze.")] = None,
+    exception_id: Id,
+    until: Annotated[
+        str,
+        typer.Option("--until", metavar="YYYY-MM-DD", help="The day on which it is open again.", show_default=False),
+    ],
     note: Note = "",
+    by: By = None,
+    person: For = None,
     json: Json = False,
 ) -> int:
-    """What is open, and what a person decides about it."""
+    """Takes it out of the digest's lists until a day."""
+    day = _day(until, "--until")
+    return _decide(context, exception_id, "snooze", json, until=day, note=note, by=by, person=person)
+
+
+@decisions.command()
+def close(
+    context: typer.Context, exception_id: Id, note: Note = "", by: By = None, person: For = None, json: Json = False
+) -> int:
+    """Closes it by decision, whatever the detectors go on to find."""
+    return _decide(context, exception_id, "close", json, note=note, by=by, person=person)
+
+
+@decisions.command()
+def reopen(
+    context: typer.Context, exception_id: Id, note: Note = "", by: By = None, person: For = None, json: Json = False
+) -> int:
+    """Opens a closed exception again, or ends an acknowledgement or a snooze."""
+    return _decide(context, exception_id, "reopen", json, note=note, by=by, person=person)
+
+
+def _decide(context: typer.Context, exception_id: str, action: str, as_json: bool, **said: Any) -> int:
+    from pipeline.commands import printing as say
+    from pipeline.runs import cycle as runs
+    from pipeline.runs import decisions as decide
+
     space = _of(context)
-    if action == "list" and exception_id is None:
-        say.exception_list(space, as_json=json)
-        return DONE
-    if action not in ("show", "acknowledge", "snooze", "close"):
-        raise NoonmarkError(
-            f"no such action: {action!r}", "exceptions", "one of list, show, acknowledge, snooze, close"
-        )
-    if exception_id is None:
-        raise NoonmarkError(
-            "which exception?", f"exceptions {action}", "give its ID, as `noonmark exceptions list` shows it"
-        )
-    if action == "show":
-        say.one_exception(space, exception_id, as_json=json)
-        return DONE
-    with runs.opened(space) as run:
-        with runs.recorded(run.store, f"exceptions {action}") as said:
-            row = decisions.decide(run, exception_id, action, until=_day(until, "--until"), note=note)
-            said += ["done", exception_id]
-        runs.publish(run)
-    say.decided(row, as_json=json)
+    with runs.opened(space) as run, runs.published(run, f"exceptions {action}") as outcome:
+        decide.decide(run, exception_id, action, **said)
+        outcome += ["done", exception_id]
+    say.one_exception(space, exception_id, as_json=as_json or context.meta.get("json", False))
     return DONE
 
 
@@ -289,28 +449,34 @@ def retime(
 
     A site whose stamps are 60 minutes late since 12 March: `noonmark retime SITE --shift-min -60 --from 2026-03-12`.
     """
+    from pipeline.commands import tables as printing
+    from pipeline.runs import cycle as runs
+    from pipeline.runs import decisions as decide
+
     start, end = _day(first, "--from"), _day(last, "--to")
-    with runs.opened(_of(context)) as run:
-        with runs.recorded(run.store, "retime") as said:
-            if is_undone:
-                rows = decisions.undo_retime(run, site, shift_min=shift_min, first=start, last=end)
-            elif shift_min is None or start is None:
-                raise NoonmarkError(
-                    "a correction needs --shift-min and --from", "retime", "see `noonmark retime --help`"
-                )
-            else:
-                rows = decisions.retime(run, site, shift_min=shift_min, first=start, last=end)
-            said += ["done", f"{site} {'undone' if is_undone else shift_min}"]
-        runs.publish(run)
-    tables.frame(rows, "json" if json else "table")
+    if not is_undone and (shift_min is None or start is None):
+        raise NoonmarkError("a correction needs --shift-min and --from", "retime", "see `noonmark retime --help`")
+    with runs.opened(_of(context)) as run, runs.published(run, "retime") as said:
+        if is_undone:
+            rows = decide.undo_retime(run, site, shift_min=shift_min, first=start, last=end)
+        else:
+            assert shift_min is not None
+            assert start is not None
+            rows = decide.retime(run, site, shift_min=shift_min, first=start, last=end)
+        said += ["done", f"{site} {'undone' if is_undone else shift_min}"]
+    printing.rows(rows.columns, rows.rows(), "json" if json else "table")
     return DONE
 
 
 @app.command()
 def status(context: typer.Context, json: Json = False) -> int:
-    """Last runs, files waiting, quarantined files, sites without data, size of the history."""
-    say.status(look_at(_of(context)), as_json=json)
-    return DONE
+    """Last runs, files waiting, quarantined files, sites without data, size of the history; 1 where a job fails."""
+    from pipeline.commands import printing as say
+    from pipeline.runs.status import status as look_at
+
+    facts = look_at(_of(context))
+    say.status(facts, as_json=json)
+    return NEEDS_PERSON if facts["problems"] else DONE
 
 
 @app.command()
@@ -319,6 +485,8 @@ def schedule(context: typer.Context) -> int:
 
     Times are in noonmark.toml under [schedule]. SIGTERM ends it at the next safe point.
     """
+    from pipeline.runs.schedule import serve
+
     serve(_of(context))
     return DONE
 
@@ -332,6 +500,8 @@ def main(arguments: list[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else arguments
     try:
         code = app(given or ["--help"], standalone_mode=False)
+        if code == INTERRUPTED:  # what the argument parser makes of an interrupt
+            raise KeyboardInterrupt
     except InvalidInputError as error:
         for fault in error.faults:
             print(f"noonmark: {fault}", file=sys.stderr)
@@ -347,16 +517,11 @@ def main(arguments: list[str] | None = None) -> int:
         # Whoever read our output has read enough (Typer turns that into SystemExit); the rest goes nowhere, quietly.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = DONE
-    except (KeyboardInterrupt, typer.Abort):
-        print("noonmark: interrupted, nothing is lost, run the command again", file=sys.stderr)
-        code = 130
-    except OSError as error:
-        print(
-            f"noonmark: {_one_line(str(error.strerror or error))}, {error.filename or 'the file system'}, "
-            "mend it and run the command again",
-            file=sys.stderr,
-        )
-        code = REFUSED
+    except BaseException as error:
+        from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
+
+        said, code = failures.told(error)
+        print(f"noonmark: {_one_line(said)}", file=sys.stderr)
     return int(code or 0)
 
 

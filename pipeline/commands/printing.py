@@ -2,18 +2,22 @@
 
 import dataclasses
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pipeline import digest as pages
 from pipeline.commands import tables
-from pipeline.detection.run_detectors import Judged
-from pipeline.errors import NoonmarkError
-from pipeline.ingest.ingest import IngestResult
-from pipeline.runs.check import CheckResult
-from pipeline.runs.cycle import CycleResult
-from pipeline.store import reader
+from pipeline.errors import NoonmarkError, RefusedError, alike
+from pipeline.store import answers
 from pipeline.workspace.places import Workspace
+
+if TYPE_CHECKING:  # each command loads what it runs, and no other's
+    from pipeline.detection.run_detectors import Judged
+    from pipeline.digest import DigestFacts
+    from pipeline.ingest.ingest import IngestResult
+    from pipeline.runs.check import CheckResult
+    from pipeline.runs.cycle import CycleResult
+    from pipeline.runs.preview import Preview
 
 MOST = 20  # files named one by one; the rest is counted
 
@@ -31,12 +35,13 @@ def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
     )
 
 
-def checked(result: CheckResult, *, as_json: bool) -> None:
+def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:
     if as_json:
         tables.facts({
             "faults": [fault._asdict() for fault in result.faults],
             "notices": [notice._asdict() if hasattr(notice, "_asdict") else str(notice) for notice in result.notices],
             "sites": len(result.register.sites), "profiles": sorted(result.profiles),
+            "exports": [one._asdict() | {"rows": one.rows.to_dicts()} for one in previews],
         })  # fmt: skip
         return
     for notice in result.notices:
@@ -45,9 +50,21 @@ def checked(result: CheckResult, *, as_json: bool) -> None:
         print(f"noonmark: {fault}", file=sys.stderr)
     if not result.faults:
         print(f"sound: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
+    for one in previews:
+        _previewed(one)
 
 
-def taken_in(result: IngestResult, *, as_json: bool) -> None:
+def _previewed(one: "Preview") -> None:
+    if one.problem is not None:
+        print(f"{one.path}: can't be read: {one.problem}")
+        return
+    print(f"{one.path}: profile {one.profile}, {one.rows_read} rows, {one.rows_rejected} of them rejected")
+    for note in one.notes:
+        print(f"note: {note}")
+    tables.rows(one.rows.columns, one.rows.rows(), "table")
+
+
+def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -63,8 +80,10 @@ def taken_in(result: IngestResult, *, as_json: bool) -> None:
     _listed("links, not followed", result.links)
     for path, note in result.notes[:MOST]:
         print(f"note: {path}: {note}")
-    for file, reason in result.quarantined:
-        print(f"noonmark: {reason}, {file}, mend it and put it back into inbox/", file=sys.stderr)
+    for files, reason, _ in alike(result.quarantined):
+        print(f"noonmark: {reason}, {files}, mend it and put it back into inbox/", file=sys.stderr)
+    for files, reason, _ in alike(result.skipped):
+        print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
 
 
 def _listed(what: str, names: list[str]) -> None:
@@ -73,7 +92,7 @@ def _listed(what: str, names: list[str]) -> None:
         print(f"{len(names)} {what}: {', '.join(names[:MOST])}{more}")
 
 
-def judged(result: Judged, *, as_json: bool) -> None:
+def judged(result: "Judged", *, as_json: bool) -> None:
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -90,7 +109,9 @@ def judged(result: Judged, *, as_json: bool) -> None:
         )
 
 
-def digest(facts: pages.DigestFacts, folder: Path, *, as_json: bool) -> None:
+def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
+    from pipeline import digest as pages
+
     if as_json:
         print(pages.to_json(facts), end="")
         return
@@ -98,7 +119,7 @@ def digest(facts: pages.DigestFacts, folder: Path, *, as_json: bool) -> None:
     print(f"digest: {folder / 'digest.html'}", file=sys.stderr)
 
 
-def cycled(result: CycleResult, *, as_json: bool) -> None:
+def cycled(result: "CycleResult", *, as_json: bool) -> None:
     if as_json:
         tables.facts({
             "taken_in": dataclasses.asdict(result.taken_in), "judged": dataclasses.asdict(result.judged),
@@ -112,11 +133,13 @@ def cycled(result: CycleResult, *, as_json: bool) -> None:
         print(f"{result.facts.headline}\ndigest: {result.folder / 'digest.html'}")
 
 
-def demo(space: Workspace, result: CycleResult, *, as_json: bool) -> None:
+def demo(space: Workspace, result: "CycleResult", *, as_json: bool) -> None:
     if as_json:
         cycled(result, as_json=True)
         return
     if result.facts is not None and result.folder is not None:
+        from pipeline import digest as pages
+
         print(pages.to_text(result.facts))
         print(f"The workspace is {space.root}")
         print(f"The digest is    {result.folder / 'digest.html'}")
@@ -124,39 +147,73 @@ def demo(space: Workspace, result: CycleResult, *, as_json: bool) -> None:
         print(f'Ask it in SQL:   noonmark --workspace {space.root} sql "{query}"')
 
 
-def revisits(space: Workspace, installer: str | None, form: str) -> None:
-    rows = reader.ask(space.reader, "SELECT * FROM revisit ORDER BY installer_id NULLS LAST, since, exception_id")
-    if installer is not None:
-        rows = rows.filter(rows["installer_id"] == installer)
-    tables.frame(rows, form)
+def answer(found: answers.Answer, form: str, *, is_safe_csv: bool = False) -> None:
+    tables.rows(found.columns, found.rows, form, is_safe_csv=is_safe_csv)
+
+
+def parquet(space: Workspace, query: str) -> None:
+    """The answer as a Parquet file on standard output, which has to be a file or a pipe."""
+    from io import BytesIO
+
+    from pipeline.store import reader
+
+    if sys.stdout.isatty():
+        raise NoonmarkError("Parquet is not for a terminal", "sql --format parquet", "add `> answer.parquet`")
+    written = BytesIO()
+    reader.ask(space.reader, query).write_parquet(written)
+    sys.stdout.buffer.write(written.getvalue())
+
+
+def revisits(space: Workspace, installer: str | None, form: str, *, is_safe_csv: bool = False) -> None:
+    found = answers.ask(
+        space.reader,
+        """
+        SELECT * FROM revisit WHERE $1 IS NULL OR installer_id = $1
+        ORDER BY installer_id NULLS LAST, since, exception_id
+        """,
+        [installer],
+    )
+    answer(found, form, is_safe_csv=is_safe_csv)
 
 
 LIST = """
     SELECT exception_id, severity, status, kind, site_id, opened_on, first_day, days_open,
-    round(loss_kwh, 1) AS loss_kwh, round(cost, 2) AS cost, currency, summary FROM exception
+    round(loss_kwh, 1) AS loss_kwh, round(cost, 2) AS cost, currency, summary, decided_by, decided_for FROM exception
+    LEFT JOIN (
+        SELECT exception_id, arg_max(decided_by, decided_at) AS decided_by,
+            arg_max_null(decided_for, decided_at) AS decided_for
+        FROM decision GROUP BY exception_id
+    ) USING (exception_id)
     ORDER BY status = 'closed', array_position(['urgent', 'soon', 'watch'], severity),
     cost / greatest(finding_days, 1) DESC, opened_on, exception_id"""
+DECISIONS = """
+    SELECT decided_at, action, until, decided_by, decided_for, note FROM decision
+    WHERE exception_id = $1 ORDER BY decided_at"""
 
 
 def exception_list(space: Workspace, *, as_json: bool) -> None:
-    tables.frame(reader.ask(space.reader, LIST), "json" if as_json else "table")
+    answer(answers.ask(space.reader, LIST), "json" if as_json else "table")
 
 
 def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None:
-    rows = reader.ask(space.reader, "SELECT * FROM exception").filter(exception_id=exception_id)
-    if rows.is_empty():
-        raise NoonmarkError("there is no such exception", exception_id, "`noonmark exceptions list` shows them")
-    decided(rows.row(0, named=True), as_json=as_json)
-
-
-def decided(row: dict[str, Any], *, as_json: bool) -> None:
+    """The exception, and every decision about it."""
+    found = answers.ask(space.reader, "SELECT * FROM exception WHERE exception_id = $1", [exception_id]).to_dicts()
+    if not found:
+        raise RefusedError("there is no such exception", exception_id, "`noonmark exceptions list` shows them")
+    decisions = answers.ask(space.reader, DECISIONS, [exception_id]).to_dicts()
     if as_json:
-        tables.facts(row)
+        tables.facts(found[0] | {"decisions": decisions})
         return
-    for name, value in row.items():
+    for name, value in found[0].items():
         if value not in (None, "") and name != "evidence":
             print(f"{name + ':':16}{value}")
-    print(f"{'evidence:':16}{row['evidence']}")
+    for one in decisions:
+        until = f" until {one['until']}" if one["until"] else ""
+        person = f" for {one['decided_for']}" if one["decided_for"] else ""
+        note = f": {one['note']}" if one["note"] else ""
+        when = f"{one['decided_at']:%Y-%m-%d %H:%M}"
+        print(f"{'decision:':16}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
+    print(f"{'evidence:':16}{found[0]['evidence']}")
 
 
 def status(facts: dict[str, Any], *, as_json: bool) -> None:
@@ -176,12 +233,22 @@ def status(facts: dict[str, Any], *, as_json: bool) -> None:
     for one in facts["quarantined"]:
         print(f"                 {one['file']}: {one['reason']}")
     print(f"without data     {', '.join(facts['sites_without_data']) or 'none'}")
+    for job in facts["jobs"]:
+        good, bad = (
+            f"{at:%Y-%m-%d %H:%M:%S}" if at else "never" for at in (job["last_good_at"], job["last_failed_at"])
+        )
+        failure = f": {job['failure']}" if job["failure"] else ""
+        print(f"{'job ' + job['job']:<25}last good {good}, last failed {bad}{failure}")
+    beat = facts["schedule"]
+    if beat is not None:
+        end = f"stopped {beat['stopped_at']}" if beat["stopped_at"] else f"last alive {beat['beat_at']}"
+        print(f"schedule         started {beat['started_at']}, {end}")
     for run in facts["runs"]:
         print(
             f"run {run['run_id']:<13}{run['started_at']:%Y-%m-%d %H:%M:%S} {run['job']}: {run['outcome']}"
             f"{', ' + run['detail'] if run['detail'] else ''}"
         )
-    for fault in facts["faults"]:
-        print(f"noonmark: {fault}", file=sys.stderr)
+    for line in (*facts["faults"], *facts["problems"]):
+        print(f"noonmark: {line}", file=sys.stderr)
     for notice in facts["notices"]:
         print(f"notice: {notice}")

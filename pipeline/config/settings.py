@@ -8,7 +8,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, Vali
 from pydantic_core import PydanticCustomError
 
 from pipeline.config.addresses import is_address
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import zone_mend
 from pipeline.config.toml_file import Problem, known_keys, look_up, model_problems, read_toml, unknown_keys
 from pipeline.errors import Fault
 from pipeline.timezones.conversion import is_zone, zone_names
@@ -37,21 +37,21 @@ class Section(BaseModel):
 class IngestSettings(Section):
     """Taking exports in."""
 
-    settle_s: Annotated[Number, Field(ge=0)] = 2.0  # a file that changed within this time waits for the next run
-    max_export_mib: Annotated[Whole, Field(gt=0)] = 2048  # the largest an export may be when decompressed
-    batch_files: Annotated[Whole, Field(gt=0)] = 500  # files per transaction
+    settle_s: Annotated[Number, Field(ge=0, le=86400)] = 60.0  # a file changed within this time waits for the next run
+    max_export_mib: Annotated[Whole, Field(gt=0, le=1048576)] = 64  # the largest an export may be when decompressed
+    batch_files: Annotated[Whole, Field(gt=0, le=100000)] = 500  # files per transaction
 
 
 class DetectSettings(Section):
     """Judging days."""
 
-    judge_after_h: Annotated[Number, Field(ge=0)] = 3.0  # hours after local midnight before a day is judged
+    judge_after_h: Annotated[Number, Field(ge=0, le=240)] = 3.0  # hours after local midnight before a day is judged
 
 
 class ScheduleSettings(Section):
     """The long-running service."""
 
-    ingest_every_min: Annotated[Number, Field(gt=0)] = 5.0
+    ingest_every_min: Annotated[Number, Field(gt=0, le=1440)] = 5.0
     digest_at: Clock = "06:30"
     timezone: Text = "UTC"
 
@@ -60,7 +60,7 @@ class DigestSettings(Section):
     """The morning's page."""
 
     title: Text = ""
-    top: Annotated[Whole, Field(gt=0)] = 20  # matters shown in full
+    top: Annotated[Whole, Field(gt=0, le=100000)] = 20  # matters shown in full
 
 
 class MailSettings(Section):
@@ -73,12 +73,15 @@ class MailSettings(Section):
     password_env: Text = "NOONMARK_MAIL_PASSWORD"  # the variable that holds the password; never the password itself
     sender: Text = ""
     recipients: tuple[Text, ...] = ()
+    retry_for_min: Annotated[Number, Field(ge=0)] = 240.0  # the schedule tries again for so long, ever more rarely
 
 
 class ReaderSettings(Section):
     """What analysts open."""
 
-    keep_h: Annotated[Number, Field(ge=0)] = 48.0  # replaced files stay so long, for sessions that hold them open
+    keep_h: Annotated[Number, Field(ge=0, le=8760)] = (
+        48.0  # replaced files stay so long, for sessions that hold them open
+    )
 
 
 class Settings(Section):
@@ -118,7 +121,7 @@ def _check(data: dict[str, Any]) -> Iterator[Problem]:
     """What concerns names and keys that belong together."""
     zone = look_up(data, ("schedule", "timezone"))
     if isinstance(zone, str) and not is_zone(zone):
-        mend = name_mend(zone, zone_names(), "write an IANA name such as Europe/Vienna")
+        mend = zone_mend(zone, (), zone_names(), "write an IANA name such as Europe/Vienna")
         yield Problem(("schedule", "timezone"), zone, "unknown zone", mend)
     for key in ("sender", "recipients"):
         value = look_up(data, ("mail", key))

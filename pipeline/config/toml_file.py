@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from pipeline.config.suggestions import name_mend, nearest_name
+from pipeline.config.suggestions import name_mend, nearest_name, word_of
 from pipeline.errors import Fault
 
 _KEY = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')"""
@@ -166,7 +166,8 @@ def _in_words(detail: ErrorDetails, context: dict[str, Any]) -> tuple[str, str]:
         return plain[kind]
     if kind == "literal_error":
         choices = re.findall(r"'([^']*)'", context["expected"])
-        meant = nearest_name(str(detail["input"]), choices)
+        written = str(detail["input"])
+        meant = word_of(written, choices) or nearest_name(written, choices)
         quoted = [f'"{choice}"' for choice in ([meant] if meant else choices)]
         return "unknown value", f"write {' or '.join(quoted)}"
     return detail["msg"], context.get("mend", "mend the value")

@@ -12,19 +12,20 @@ from typing import Any
 import polars as pl
 
 import detectors
-from detectors import detector_names, kinds, wanted_frames
+from detectors import detector_names, earlier_frame, kinds, wanted_frames
 from detectors.clock import clock
 from detectors.clock import light as light_marks
-from detectors.finding import Finding, NotJudged, Verdict
+from detectors.finding import Finding, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from detectors.grid import feed_in_transients, unexpected_export
 from detectors.yields import fleet_yields
 from pipeline import progress
 from pipeline.energy import site_days as daily
 from pipeline.exceptions import fold as exceptions
+from pipeline.exceptions.changes import Folded, with_mended
 from pipeline.exceptions.revisits import revisits
-from pipeline.frames import EARLIER, FINDINGS, NOT_JUDGED
-from pipeline.store import Store, history, kept, readings, site_model
+from pipeline.frames import FINDINGS, NOT_JUDGED
+from pipeline.store import Store, history, kept, ledger, readings, site_model
 from pipeline.timezones.local_time import day_start, utc_midnight
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
@@ -100,7 +101,7 @@ def _chunks(dirty: pl.DataFrame) -> Iterator[pl.DataFrame]:
 
 
 def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
-    """Days not yet judged, oldest first, and the judged ones after them, which look back on them.
+    """Days not yet judged or due again, oldest first, and the judged ones after them, which look back on them.
 
     A day is due once it has ended at every watched site, some hours ago.
     """
@@ -110,8 +111,9 @@ def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
     ends = _day_ends(store)
     last_judged = history.last_judged_day(store)
     first, last = open_days[0], max(open_days[-1], last_judged or open_days[-1])
-    span = [first + timedelta(days=n) for n in range((last - first).days + 1)]
-    return [day for day in span if ends(day) + timedelta(hours=judge_after_h) <= now]
+    span = sorted({day + timedelta(days=n) for day in history.days_with_readings(store) for n in range(DAY_WINDOW + 1)})
+    asked = [day for day in span if first <= day <= last]  # further from any reading, nothing can be judged
+    return [day for day in asked if ends(day) + timedelta(hours=judge_after_h) <= now]
 
 
 def _day_ends(store: Store) -> Callable[[date], datetime]:
@@ -171,11 +173,12 @@ def _judge_day(
         "device_readings": of_sites(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
         "days": of_sites(_trailing(site_days, day, DAY_WINDOW), sites),
         "light": of_sites(_trailing(light, day, LIGHT_WINDOW), sites),
+        "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
     }
     verdicts: list[Verdict] = []
-    modules = detectors.load()
+    modules, about = detectors.load(), kinds()
     for module in modules:
-        frames["earlier"] = _earlier(verdicts)
+        frames["earlier"] = earlier_frame((v for v in verdicts if isinstance(v, Finding)), about)
         if module.DETECTOR in kept_rows:
             frames["kept"] = of_sites(_trailing(kept_rows[module.DETECTOR], day, DAY_WINDOW), sites)
         if "yields" in wanted_frames(module.detect) and "yields" not in frames:
@@ -187,7 +190,7 @@ def _judge_day(
     silent = [v for v in verdicts if isinstance(v, NotJudged) and v.site_id in raising]
     silent += _nothing_to_judge(watched, rows, verdicts, [module.DETECTOR for module in modules], day)
     history.write_verdicts(
-        store, day, _findings_frame(found), pl.DataFrame(silent, schema=NOT_JUDGED, orient="row"),
+        store, day, _findings_frame(found), _not_judged_frame(silent),
         watched["site_id"].to_list(), _expected(modules, frames, day),
     )  # fmt: skip
     result.days.append(day)
@@ -224,11 +227,6 @@ def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:
     return frame.filter(pl.col("day").is_between(day - timedelta(days=window), day))
 
 
-def _earlier(verdicts: Sequence[Verdict]) -> pl.DataFrame:
-    rows = [(v.site_id, v.kind, v.severity, v.value) for v in verdicts if isinstance(v, Finding)]
-    return pl.DataFrame(rows, schema=EARLIER, orient="row")
-
-
 def _expected(modules: Sequence[ModuleType], frames: dict[str, object], day: date) -> pl.DataFrame:
     """[site_id, day, expected_kwh, performance_pct] of the day, by the detector that knows what a roof should yield."""
     for module in modules:
@@ -248,7 +246,7 @@ def _nothing_to_judge(
     for site_id in _without_readings(sites, rows):
         for name in names:
             if (site_id, name) not in said:
-                yield NotJudged(site_id, day, name, "no readings on this day")
+                yield NotJudged(site_id, day, name, because({}, "no-readings"))
 
 
 def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
@@ -256,12 +254,21 @@ def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
 
 
 def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
-    rows = [
-        verdict.model_dump(exclude={"evidence"})
-        | {"evidence": json.dumps(_finite(verdict.evidence), ensure_ascii=False)}
-        for verdict in found
-    ]
+    rows = []
+    for verdict in found:
+        told = verdict.model_dump()
+        drawn = told.pop("series")
+        rows.append({**told, "evidence": _json({**told["evidence"], **({"series": drawn} if drawn else {})})})
     return pl.DataFrame(rows, schema=FINDINGS, orient="row")
+
+
+def _not_judged_frame(silent: Sequence[NotJudged]) -> pl.DataFrame:
+    rows = [(*verdict, verdict.reason.code, _json(verdict.reason.values)) for verdict in silent]
+    return pl.DataFrame(rows, schema=NOT_JUDGED, orient="row")
+
+
+def _json(value: object) -> str:
+    return json.dumps(_finite(value), ensure_ascii=False)
 
 
 def _finite(value: object) -> object:
@@ -275,13 +282,13 @@ def _finite(value: object) -> object:
     return value
 
 
-def fold(store: Store, day: date) -> pl.DataFrame:
-    """The exceptions as they stood at the end of `day`."""
+def fold(store: Store, day: date) -> Folded:
+    """The exceptions as they stood at the end of `day`, and what changed them."""
     findings, judged, silent = history.verdicts(store, day)
     folded = exceptions.fold(
         findings, judged, silent, history.decisions(store), store.sites(), kinds(), detector_names(), day=day
     )
-    return exceptions.with_mended(folded, history.mended(store), day=day)
+    return with_mended(folded, history.mended(store), day=day)
 
 
 def update_exceptions(store: Store) -> None:
@@ -289,7 +296,8 @@ def update_exceptions(store: Store) -> None:
     day = history.last_judged_day(store)
     if day is not None:
         now = fold(store, day)
-        history.write_exceptions(store, now, revisits(now, store.sites(), kinds()))
+        sheet = revisits(now.exceptions, store.sites(), kinds())
+        history.write_exceptions(store, now.exceptions, sheet, now.events)
         name = unexpected_export.DETECTOR
         slips = kept.read(store, day - timedelta(days=DAY_WINDOW), day, only=[name])[name]
         store.replace("export_advice", feed_in_transients.buffer_advice(slips, store.sites()))

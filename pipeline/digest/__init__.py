@@ -1,14 +1,16 @@
 """What the service manager reads each morning, as page, text, JSON and the installers' list."""
 
+import csv
+from io import StringIO
 from pathlib import Path
-
-import polars as pl
 
 from pipeline.digest.facts import build_facts
 from pipeline.digest.model import DigestFacts, IngestFacts
 from pipeline.digest.page import to_html
 from pipeline.digest.text import to_text
 from pipeline.frames import REVISITS
+from pipeline.workspace import cell_text
+from pipeline.workspace.files import replace_file
 
 __all__ = ["DigestFacts", "IngestFacts", "build_facts", "to_html", "to_json", "to_text", "write_digest"]
 
@@ -21,7 +23,12 @@ def to_json(facts: DigestFacts) -> str:
 def to_revisits_csv(facts: DigestFacts) -> str:
     """The revisits of all installers, columns as the relation `revisit` has them."""
     rows = [r.model_dump(include=set(REVISITS)) for group in facts.revisits for r in group.revisits]
-    return pl.DataFrame(rows, schema=REVISITS, orient="row").write_csv()
+    written = StringIO(newline="")
+    writer = csv.writer(written, lineterminator="\n")
+    writer.writerow(REVISITS)
+    # Installers open it in a spreadsheet, and names come from the register: no cell may be taken for a formula.
+    writer.writerows([cell_text.neutral(cell_text.csv_cell(row[name])) for name in REVISITS] for row in rows)
+    return written.getvalue()
 
 
 def write_digest(folder: Path, facts: DigestFacts) -> list[Path]:
@@ -34,17 +41,5 @@ def write_digest(folder: Path, facts: DigestFacts) -> list[Path]:
     }
     folder.mkdir(parents=True, exist_ok=True)
     for name, content in contents.items():
-        _replace(folder / name, content)
+        replace_file(folder / name, content)
     return [folder / name for name in contents]
-
-
-def _replace(path: Path, content: str) -> None:
-    # One run at a time writes here, so that one name will do; what a killed run left is written over.
-    unfinished = path.with_name(f".{path.name}.unfinished")
-    try:
-        unfinished.write_text(content, encoding="utf-8", newline="")
-        unfinished.chmod(0o644)
-        unfinished.replace(path)
-    except BaseException:
-        unfinished.unlink(missing_ok=True)
-        raise

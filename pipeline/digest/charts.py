@@ -4,12 +4,12 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
-from zoneinfo import ZoneInfo
 
 from markupsafe import Markup, escape
 
 from pipeline.digest.model import Matter
 from pipeline.digest.plots import Plot, to_plot
+from pipeline.timezones.conversion import tzinfo_of
 
 WIDTH, HEIGHT = 420, 196  # of the view box: about a phone's width, so that 11-unit text stays readable there
 LEFT, RIGHT, TOP, BOTTOM = 44, 10, 24, 22
@@ -48,7 +48,7 @@ def number_text(value: float) -> str:
 def _draw(plot: Plot, matter: Matter) -> str:
     low, high, step = _domain(plot)
     first, last = plot.xs[0], plot.xs[-1]
-    margin = {"day": 0.5, "hour": 0.5, "utc": 0.0, "clock": 0.0}[plot.axis]
+    margin = 0.5 if plot.axis == "day" else 0.0
     first, last = first - margin, max(last + margin, first + margin + 1e-9)
     span_x, span_y = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
 
@@ -64,7 +64,7 @@ def _draw(plot: Plot, matter: Matter) -> str:
         if plot.has_bars and not series.is_reference:
             parts.append(_bars(plot.xs, series.values, to_x, to_y, css))
         else:
-            if i == 0 and plot.axis in ("utc", "clock") and low <= 0 <= high:
+            if i == 0 and plot.axis == "utc" and low <= 0 <= high:
                 parts.append(_line(plot.xs, series.values, to_x, to_y, f"{css} fill", base=to_y(0)))
             parts.append(_line(plot.xs, series.values, to_x, to_y, css))
     parts += [f'<path class="ref" d="M{LEFT} {to_y(level.value):.1f}H{WIDTH - RIGHT}"/>' for level in plot.levels]
@@ -74,7 +74,7 @@ def _draw(plot: Plot, matter: Matter) -> str:
 def _domain(plot: Plot) -> tuple[float, float, float]:
     values = [v for s in plot.series for v in s.known] + [level.value for level in plot.levels]
     low, high = min(values), max(values)
-    unit = plot.series[0].unit
+    unit = plot.unit
     if unit not in OFF_ZERO_UNITS:
         low, high = min(low, 0.0), max(high, 0.0)
     if unit == "%" and low >= 0 and high <= 100:
@@ -99,9 +99,7 @@ def _grid(low: float, high: float, step: float, to_y: Callable[[float], float]) 
 
 
 def _x_axis(plot: Plot, matter: Matter, to_x: Callable[[float], float]) -> str:
-    ticks = {"day": _day_ticks, "utc": _utc_ticks, "hour": _hour_ticks, "clock": _hour_ticks}[plot.axis](
-        plot.xs, matter.timezone
-    )
+    ticks = _day_ticks(plot.xs) if plot.axis == "day" else _utc_ticks(plot.xs, matter.timezone)
     y = HEIGHT - BOTTOM + 14
     return "".join(
         f'<text x="{min(max(to_x(at), LEFT + 8), WIDTH - RIGHT - 12):.1f}" y="{y}" text-anchor="middle">{label}</text>'
@@ -109,7 +107,7 @@ def _x_axis(plot: Plot, matter: Matter, to_x: Callable[[float], float]) -> str:
     )
 
 
-def _day_ticks(xs: Sequence[float], _zone: str) -> Iterator[tuple[float, str]]:
+def _day_ticks(xs: Sequence[float]) -> Iterator[tuple[float, str]]:
     first, last = int(xs[0]), int(xs[-1])
     step = max(1, math.ceil((last - first) / 5))
     for ordinal in range(last, first - 1, -step):  # from the right: the latest day is the one that is asked about
@@ -117,16 +115,10 @@ def _day_ticks(xs: Sequence[float], _zone: str) -> Iterator[tuple[float, str]]:
         yield float(ordinal), f"{day.day} {day:%b}"
 
 
-def _hour_ticks(xs: Sequence[float], _zone: str) -> Iterator[tuple[float, str]]:
-    for hour in range(int(xs[0]), int(xs[-1]) + 1):
-        if hour % 3 == 0:
-            yield float(hour), f"{hour} h"
-
-
 def _utc_ticks(xs: Sequence[float], zone: str) -> Iterator[tuple[float, str]]:
     hours = (xs[-1] - xs[0]) / 3600
     every = next((h for h in (1, 2, 3, 4, 6, 12, 24) if hours / h <= 7), 24 * math.ceil(hours / 24 / 6))
-    local = ZoneInfo(zone)
+    local = tzinfo_of(zone)
     at = datetime.fromtimestamp(math.ceil(xs[0] / 900) * 900, UTC)
     shown_day = None
     while at.timestamp() <= xs[-1]:
@@ -220,7 +212,7 @@ def _bars(
 
 
 def _legend(plot: Plot) -> str:
-    unit = plot.series[0].unit
+    unit = plot.unit
     x, parts = float(LEFT), []
     entries = [("ref" if s.is_reference else f"s{i}", s.name) for i, s in enumerate(plot.series)]
     entries += [("ref", f"{level.name} {number_text(level.value)} {unit}".rstrip()) for level in plot.levels]
@@ -234,7 +226,7 @@ def _legend(plot: Plot) -> str:
 
 
 def _describe(plot: Plot, matter: Matter) -> str:
-    unit = plot.series[0].unit
+    unit = plot.unit
     words = []
     for series in plot.series:
         least, most = number_text(min(series.known)), number_text(max(series.known))
@@ -244,12 +236,10 @@ def _describe(plot: Plot, matter: Matter) -> str:
 
 
 def _span(plot: Plot, zone: str) -> str:
-    if plot.axis in ("hour", "clock"):
-        return f"by hour of the day, local time ({zone})"
     if plot.axis == "day":
         first, last = (date.fromordinal(int(x)) for x in (plot.xs[0], plot.xs[-1]))
         return f"from {_day_text(first)} to {_day_text(last)}"
-    begin, end = (datetime.fromtimestamp(x, UTC).astimezone(ZoneInfo(zone)) for x in (plot.xs[0], plot.xs[-1]))
+    begin, end = (datetime.fromtimestamp(x, UTC).astimezone(tzinfo_of(zone)) for x in (plot.xs[0], plot.xs[-1]))
     until = f"{end:%H:%M}" if begin.date() == end.date() else f"{_day_text(end.date())} {end:%H:%M}"
     return f"from {_day_text(begin.date())} {begin:%H:%M} to {until}, local time ({zone})"
 

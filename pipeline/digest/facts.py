@@ -4,7 +4,6 @@ Every figure carries the SQL that gives it from the relations that analysts may 
 """
 
 import json
-import re
 import statistics
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
@@ -49,9 +48,10 @@ def build_facts(
     title: str = "",
     top: int = TOP,
     installers: Mapping[str, str] | None = None,
+    reasons: Mapping[str, Mapping[str, str]] | None = None,
 ) -> DigestFacts:
     """The facts of `day`: exceptions folded to the end of `day` and of the day before, DAYS of the trailing 30 days,
-    NOT_JUDGED of the day. `installers` names them by installer_id."""
+    NOT_JUDGED of the day. `installers` names them by installer_id, `reasons` are the detectors' sentences by code."""
     ingest = ingest if isinstance(ingest, IngestFacts) else IngestFacts.model_validate(dict(ingest))
     register = {row["site_id"]: row for row in sites.iter_rows(named=True)}
     known = exceptions_now.filter(pl.col("site_id").is_in(list(register)), pl.col("kind").is_in(list(kinds)))
@@ -65,7 +65,8 @@ def build_facts(
             )
         else:
             site, kind = register[row["site_id"]], kinds[row["kind"]]
-            shown.append(_matter(row, before.get(row["exception_id"]), site, kind, installers or {}))
+            group = [name for name, about in kinds.items() if (about.group or name) == (kind.group or row["kind"])]
+            shown.append(_matter(row, before.get(row["exception_id"]), site, kind, group, installers or {}))
     shown = [m.model_copy(update={"hides": hides[m.exception_id]}) if m.exception_id in hides else m for m in shown]
 
     in_view = [m for m in shown if m.status in ("open", "acknowledged")]
@@ -87,13 +88,22 @@ def build_facts(
         snoozed=[m for m in shown if m.status == "snoozed"],
         closed=closed,
         revisits=_revisits(exceptions_now, sites, kinds, register, installers or {}),
-        not_judged=_not_judged(not_judged, sites),
-        not_judged_sql=f"SELECT reason, detector, site_id FROM not_judged WHERE day = DATE '{day}' ORDER BY ALL",
+        not_judged=_not_judged(not_judged, sites, reasons or {}),
+        not_judged_sql=f"SELECT code, reason, detector, site_id FROM not_judged WHERE day = DATE '{day}' ORDER BY ALL",
         map=_fleet_map(day, site_days, sites),
         map_sql="SELECT site_id, day, performance_pct, specific_yield_kwh_per_kwp FROM site_day "
         f"WHERE day BETWEEN DATE '{day - timedelta(days=MAP_DAYS - 1)}' AND DATE '{day}' ORDER BY site_id, day",
         ingest=ingest,
-        ingest_sql="SELECT reason, COUNT(*) AS rejected_rows FROM rejected_row GROUP BY reason ORDER BY 2 DESC",
+        ingest_sql=_ingest_sql(ingest),
+    )
+
+
+def _ingest_sql(told: IngestFacts) -> str:
+    """Gives the rejected rows of the exports that the digest tells."""
+    upper = "" if told.until_export_id is None else f" AND export_id <= {told.until_export_id}"
+    return (
+        "SELECT reason, COUNT(*) AS rejected_rows FROM rejected_row "
+        f"WHERE export_id > {told.after_export_id}{upper} GROUP BY reason ORDER BY 2 DESC"
     )
 
 
@@ -128,6 +138,7 @@ def _matter(
     before: Mapping[str, Any] | None,
     site: Mapping[str, Any],
     kind: Kind,
+    group: Sequence[str],
     installers: Mapping[str, str],
 ) -> Matter:
     texts: dict[str, Any] = {key: plain(row[key]) for key in ("note", "summary", "measured", "expected", "unit")}
@@ -145,7 +156,8 @@ def _matter(
         needs_revisit=kind.revisit,
         came=_came(before) if row["status"] in ("open", "acknowledged") else "",
         evidence=_evidence(row["evidence"]),
-        sql=f"SELECT * FROM finding WHERE site_id = {quoted(row['site_id'])} AND kind = {quoted(row['kind'])} "
+        sql=f"SELECT * FROM finding WHERE site_id = {quoted(row['site_id'])} "
+        f"AND kind IN ({', '.join(quoted(name) for name in group)}) "
         f"AND day BETWEEN DATE '{min(row['first_day'], row['opened_on'])}' AND DATE '{row['last_day']}' ORDER BY day",
     )
 
@@ -256,32 +268,47 @@ def _revisits(
     ]
 
 
-_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+class _Several:
+    """The values that one place in a sentence takes over several sites: a range of figures, or the names."""
+
+    def __init__(self, values: Sequence[Any]) -> None:
+        self.values = list(dict.fromkeys(value for value in values if value is not None))
+
+    def __format__(self, spec: str) -> str:
+        if not self.values:
+            return "unknown"
+        if any(isinstance(value, str) for value in self.values):
+            return plain(", ".join(sorted(map(str, self.values))))
+        low, high = format(min(self.values), spec), format(max(self.values), spec)
+        return low if low == high else f"{low} to {high}"
 
 
-def _not_judged(not_judged: pl.DataFrame, sites: pl.DataFrame) -> list[NotJudgedGroup]:
+def _not_judged(
+    not_judged: pl.DataFrame, sites: pl.DataFrame, sentences: Mapping[str, Mapping[str, str]]
+) -> list[NotJudgedGroup]:
+    """One group per reason, whatever its figures; `sentences` = detector -> code -> sentence."""
     watched = sites.filter(pl.col("watched").fill_null(True))["site_id"].to_list()
-    groups: dict[str, list[tuple[str, str, str]]] = defaultdict(list)
+    groups: dict[tuple[str, str], list[dict[str, Any]]] = defaultdict(list)
     for row in not_judged.filter(pl.col("site_id").is_in(watched)).iter_rows(named=True):
-        reason = plain(row["reason"])
-        groups[_NUMBER.sub("#", reason)].append((reason, row["detector"], row["site_id"]))
+        template = sentences.get(row["detector"], {}).get(row["code"] or "", "")
+        groups[(template and row["code"], template or row["reason"])].append(row)
     folded = [
         NotJudgedGroup(
-            reason=_with_ranges(sorted({reason for reason, _, _ in rows})),
-            detectors=sorted({detector for _, detector, _ in rows}),
-            sites=sorted({site for _, _, site in rows}),
+            code=code or None,
+            reason=_sentence(template, rows) if code else plain(template),
+            detectors=sorted({row["detector"] for row in rows}),
+            sites=sorted({row["site_id"] for row in rows}),
         )
-        for rows in groups.values()
+        for (code, template), rows in groups.items()
     ]
     return sorted(folded, key=lambda group: (-len(group.sites), group.reason))
 
 
-def _with_ranges(reasons: Sequence[str]) -> str:
-    """Reasons that differ in their figures alone, as one: `voltage known for 12 to 54 % of the week`."""
-    columns = zip(*(_NUMBER.findall(reason) for reason in reasons), strict=True)
-    ranges = [(min(column, key=float), max(column, key=float)) for column in columns]
-    texts = iter(low if low == high else f"{low} to {high}" for low, high in ranges)
-    return _NUMBER.sub(lambda _: next(texts), reasons[0])
+def _sentence(template: str, rows: Sequence[Mapping[str, Any]]) -> str:
+    """`voltage known for {coverage_pct:.0f} % of the week` of several sites: `... for 12 to 54 % ...`."""
+    told = [json.loads(row["values"] or "{}") for row in rows]
+    names = {name for values in told for name in values}
+    return plain(template.format(**{name: _Several([values.get(name) for values in told]) for name in names}))
 
 
 def _fleet_map(day: date, site_days: pl.DataFrame, sites: pl.DataFrame) -> FleetMap:

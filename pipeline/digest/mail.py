@@ -2,10 +2,14 @@
 
 import os
 import smtplib
+import socket
 import ssl
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from email.message import EmailMessage
 from email.utils import formatdate, make_msgid
+from enum import StrEnum
 from typing import Protocol
 
 from pipeline.digest.model import DigestFacts
@@ -13,9 +17,30 @@ from pipeline.digest.page import to_html
 from pipeline.digest.text import subject, to_text
 from pipeline.errors import NoonmarkError
 
-TIMEOUT_S = 30.0  # ours: a mail server that takes longer will not get better while the morning's run waits
+TIMEOUT_S = 30.0  # ours, for each step: a server that takes longer will not get better while the morning's run waits
+DEADLINE_S = 120.0  # ours, for one attempt: some 2 MB over 1 Mbit/s take 20 s, all else a few seconds
 TLS_PORT = 465  # RFC 8314: submission with TLS from the first byte
 WHERE = "[mail] in noonmark.toml"
+
+
+class Sent(StrEnum):
+    """How an attempt ended."""
+
+    YES = "sent"
+    IN_PART = "sent in part"  # some recipients were refused
+    UNKNOWN = "unknown"  # the answer to the whole mail did not come
+    FAILED = "failed"
+
+
+class MailError(NoonmarkError):
+    """The mail server did not take the mail; the digest itself is written, so that nothing is lost."""
+
+    exit_status = 1
+
+    def __init__(self, what: str, where: str, mend: str, *, is_temporary: bool, end: Sent = Sent.FAILED) -> None:
+        super().__init__(what, where, mend)
+        self.is_temporary = is_temporary  # may end well if tried again
+        self.end = end
 
 
 class MailSettings(Protocol):
@@ -56,8 +81,22 @@ def compose(facts: DigestFacts, settings: MailSettings) -> EmailMessage:
     return message
 
 
-def send(message: EmailMessage, settings: MailSettings, environment: Mapping[str, str] = os.environ) -> None:
-    """Hands the message to the mail server; NoonmarkError with the server's answer where it does not take it."""
+def send(
+    message: EmailMessage,
+    settings: MailSettings,
+    environment: Mapping[str, str] = os.environ,
+    *,
+    deadline_s: float = DEADLINE_S,
+    before_handing_over: Callable[[], None] = lambda: None,
+) -> None:
+    """Hands the message to the mail server, in one attempt that ends after `deadline_s` at the latest.
+
+    Each step waits for the server for TIMEOUT_S at most. `before_handing_over` is called once the server accepted a
+    recipient: only after that can it have taken the mail.
+
+    Raises MailError with the server's answer where it does not take it, and NoonmarkError where the settings
+    cannot work.
+    """
     if not settings.host:
         raise NoonmarkError("no mail server is set", WHERE, "set host, or leave out --mail")
     password = environment.get(settings.password_env, "") if settings.user else ""
@@ -68,38 +107,89 @@ def send(message: EmailMessage, settings: MailSettings, environment: Mapping[str
             "set it, or leave user empty",
         )
     server = f"{settings.host}:{settings.port}"
+    is_handed_over = False
     try:
-        with _connect(settings) as connection:
+        with _connection(settings, deadline_s) as connection:
             if settings.user:
                 connection.login(settings.user, password)
+            take_data = connection.data
+
+            def hand_over(content: bytes | str) -> tuple[int, bytes]:
+                nonlocal is_handed_over
+                before_handing_over()
+                is_handed_over = True
+                return take_data(content)
+
+            connection.data = hand_over  # type: ignore[method-assign, assignment]
             refused = connection.send_message(message)
-    except smtplib.SMTPAuthenticationError as error:
-        raise NoonmarkError(f"the mail server refused the user: {_answer(error)}", server, "check user") from error
-    except smtplib.SMTPRecipientsRefused as error:
-        mend = f"check recipients in {WHERE}"
-        raise NoonmarkError(f"no recipient was accepted: {', '.join(error.recipients)}", server, mend) from error
-    except smtplib.SMTPNotSupportedError as error:
-        mend = f"check starttls and user in {WHERE}"
-        raise NoonmarkError(f"the mail server can't do what is set: {error}", server, mend) from error
+            with suppress(smtplib.SMTPException, OSError):  # the mail is taken: how the server says goodbye is all one
+                connection.quit()
     except (smtplib.SMTPException, OSError) as error:
-        raise NoonmarkError(f"the mail was not sent: {_answer(error)}", server, f"check {WHERE}") from error
+        if is_handed_over and not isinstance(error, smtplib.SMTPResponseException):
+            what = f"the mail server did not say whether it took the mail: {_answer(error)}"
+            raise MailError(what, server, "ask a recipient", is_temporary=False, end=Sent.UNKNOWN) from error
+        raise _told(error, server) from error
     if refused:
-        mend = f"check recipients in {WHERE}"
-        raise NoonmarkError(f"the mail was refused for {', '.join(sorted(refused))}", server, mend)
+        remedy = f"check recipients in {WHERE}"
+        what = f"the mail was refused for {', '.join(sorted(refused))}"
+        raise MailError(what, server, remedy, is_temporary=False, end=Sent.IN_PART)
 
 
-def _connect(settings: MailSettings) -> smtplib.SMTP:
-    if settings.port == TLS_PORT:
-        context = ssl.create_default_context()
-        return smtplib.SMTP_SSL(settings.host, settings.port, timeout=TIMEOUT_S, context=context)
-    connection = smtplib.SMTP(settings.host, settings.port, timeout=TIMEOUT_S)
-    if settings.starttls:
-        try:
-            connection.starttls(context=ssl.create_default_context())
-        except BaseException:
-            connection.close()
-            raise
-    return connection
+def _told(error: smtplib.SMTPException | OSError, server: str) -> MailError:
+    """What went wrong, for the person who minds the settings."""
+    # RFC 5321, 4.2.1: an answer of 4yz is temporary, one of 5yz is not; no answer at all may be one the next time.
+    code = error.smtp_code if isinstance(error, smtplib.SMTPResponseException) else 400
+    if isinstance(error, smtplib.SMTPAuthenticationError):
+        return MailError(
+            f"the mail server refused the user: {_answer(error)}", server, "check user", is_temporary=code < 500
+        )
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        what = f"no recipient was accepted: {', '.join(error.recipients)}"
+        is_temporary = any(answer[0] < 500 for answer in error.recipients.values())
+        return MailError(what, server, f"check recipients in {WHERE}", is_temporary=is_temporary)
+    if isinstance(error, smtplib.SMTPNotSupportedError):
+        remedy = f"check starttls and user in {WHERE}"
+        return MailError(f"the mail server can't do what is set: {error}", server, remedy, is_temporary=False)
+    is_temporary = code < 500 and not isinstance(error, ssl.SSLCertVerificationError)
+    return MailError(f"the mail was not sent: {_answer(error)}", server, f"check {WHERE}", is_temporary=is_temporary)
+
+
+@contextmanager
+def _connection(settings: MailSettings, deadline_s: float) -> Iterator[smtplib.SMTP]:
+    """A connection that greeted and, where it is set, was encrypted; shut when the deadline passes, whatever it does.
+
+    A time-out of the socket alone would not do: it begins anew with every byte of a server that never comes to an end.
+    """
+    context = ssl.create_default_context()
+    is_tls = settings.port == TLS_PORT
+    connection = smtplib.SMTP_SSL(timeout=TIMEOUT_S, context=context) if is_tls else smtplib.SMTP(timeout=TIMEOUT_S)
+    done, late = threading.Event(), threading.Event()
+
+    def watch() -> None:
+        if done.wait(deadline_s):
+            return
+        late.set()
+        while not done.wait(0.1):  # the socket may not be there yet
+            with suppress(OSError, AttributeError):
+                connection.sock.shutdown(socket.SHUT_RDWR)  # type: ignore[union-attr]
+
+    threading.Thread(target=watch, name="mail deadline", daemon=True).start()
+    try:
+        # smtplib checks certificates against this name, which only its constructor would set; it would connect at once.
+        connection._host = settings.host  # type: ignore[attr-defined]
+        code, words = connection.connect(settings.host, settings.port)
+        if code != 220:  # RFC 5321, 3.1
+            raise smtplib.SMTPConnectError(code, words)
+        if settings.starttls and not is_tls:
+            connection.starttls(context=context)
+        yield connection
+    except (smtplib.SMTPException, OSError) as error:
+        if late.is_set():
+            raise TimeoutError(f"the server took longer than {deadline_s:g} s") from error
+        raise
+    finally:
+        done.set()
+        connection.close()
 
 
 def _answer(error: Exception) -> str:

@@ -109,6 +109,7 @@ class InstallerRevisits(Facts):
 
 
 class NotJudgedGroup(Facts):
+    code: str | None = None  # of the detectors' REASONS; null = judged before there were codes
     reason: str  # figures that differ from site to site stand as a range
     detectors: list[str]
     sites: list[str]
@@ -130,6 +131,7 @@ class FleetMap(Facts):
 class QuarantinedFile(Facts):
     file: PlainText
     reason: PlainText
+    count: int = 1  # files of the same reason, of which `file` names the first
 
 
 class RejectedRows(Facts):
@@ -138,8 +140,10 @@ class RejectedRows(Facts):
 
 
 class IngestFacts(Facts):
-    """What came in since the last digest. All of it may be left out."""
+    """What came in since the digest before. All of it may be left out."""
 
+    after_export_id: int = 0  # the exports that are told: those behind this number in the ledger,
+    until_export_id: int | None = None  # up to this one; None = all
     files: int = 0
     rows: int = 0
     rejected_rows: int = 0

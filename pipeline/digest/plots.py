@@ -1,63 +1,42 @@
-"""From a finding's evidence to what its picture shows.
+"""From a finding's series to what its picture shows.
 
-What a detector must do for a picture: put lists into its evidence, named `<name>_<unit>`, and say where they lie:
-
-- beside a list `<x>_utc` of ISO instants: the hours of a day in the site's zone;
-- with a figure `<name>_step_min`: the list is a local day from midnight, in steps of so many minutes;
-- beside a list `<x>_day` (or `_days`) of ISO dates: days along the bottom;
-- beside a list `<x>_hour`, or as `by_hour_<unit>` or `hour_count` with 24 places: hours of the day, as bars.
-
-The first of these that there is gets drawn. Of its units that one counts which has both a measured series and an
-`expected` one, else one with any other reference (a series or a single figure with `limit`, `reserve`, `neighbour` and
-the like in its name, drawn dashed), else the first. Measured series far off the first one's range are left out. Where
-there is no reference, the finding's threshold is drawn if it has the unit.
+A detector says of each of its series the unit, the role and where its values lie: on days or at instants in UTC. Series
+that lie at the same places and have one unit are drawn together. A day's course is drawn before days. Of the units that
+one counts which has both a measured series and an `expected` one, else one with any other reference (roles `limit` and
+`reference`), else the first. Measured series far off the first one's range are left out. A limit, an expectation or a
+reference that holds one value all along is a dashed level; where there is nothing to compare with, the finding's
+threshold is one, if it has the unit.
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from pydantic import TypeAdapter, ValidationError
+
+from detectors.finding import Role
+from detectors.finding import Series as Told
 from pipeline.digest.model import Matter
 
-AXES = ("utc", "clock", "day", "hour")  # a day's course tells most
-HOURS = 24
+AXES = ("utc", "day")  # a day's course tells most
 MOST_SERIES = 3
 FAR_OFF = 1.0  # ours: a series further from the first one than both usually vary would flatten both
-REFERENCE_WORDS = ("expected", "limit", "model", "clear_sky", "reserve", "neighbour", "fleet", "nominal", "threshold")
-UNITS = {  # the end of a key, longest first -> as written
-    "kwh_per_kwp": "kWh/kWp",
-    "min_per_day": "min/day",
-    "s_per_day": "s/day",
-    "w_m2": "W/m²",
-    "kwh": "kWh",
-    "kwp": "kWp",
-    "degc": "°C",
-    "deg": "°",
-    "count": "",
-    "ratio": "",
-    "score": "",
-    "pct": "%",
-    "days": "days",
-    "min": "min",
-    "kw": "kW",
-    "wh": "Wh",
-    "hz": "Hz",
-    "w": "W",
-    "v": "V",
-    "h": "h",
-    "s": "s",
-    "c": "°C",
-}
-BAR_UNITS = {"kWh", "Wh", "h", "", "days"}  # on days; a ratio has no unit either, but is told by its key
+REFERENCES = ("expected", "limit", "reference")  # roles that are drawn dashed; `corrected` is drawn like `measured`
+BAR_UNITS = {"kWh", "Wh", "h", "count", "days"}  # amounts of a day
+UNWRITTEN = {"count", "ratio"}  # units that no axis shows
+ALL_ALONG = 2  # places of a level: where it begins and ends
 
 
 class Series(NamedTuple):
     name: str
     unit: str
     values: list[float | None]
-    is_reference: bool
-    key: str = ""
+    role: Role
+
+    @property
+    def is_reference(self) -> bool:
+        return self.role in REFERENCES
 
     @property
     def known(self) -> list[float]:
@@ -70,58 +49,69 @@ class Level(NamedTuple):
 
 
 class Plot(NamedTuple):
-    axis: str  # "day" | "utc" | "clock" | "hour"
-    xs: list[float]  # days: proleptic ordinal; utc: seconds since 1970; clock and hour: local hour
+    axis: str  # "day" | "utc"
+    xs: list[float]  # days: proleptic ordinal; utc: seconds since 1970
     series: list[Series]
     levels: list[Level]
 
     @property
+    def unit(self) -> str:
+        """As an axis shows it."""
+        return "" if self.series[0].unit in UNWRITTEN else self.series[0].unit
+
+    @property
     def has_bars(self) -> bool:
         measured = [s for s in self.series if not s.is_reference]
-        is_amount = len(measured) == 1 and measured[0].unit in BAR_UNITS and not measured[0].key.endswith("_ratio")
-        return self.axis == "hour" or (self.axis == "day" and is_amount)
+        return self.axis == "day" and len(measured) == 1 and measured[0].unit in BAR_UNITS
 
 
-def split_unit(key: str) -> tuple[str, str]:
-    """`fed_in_w` -> (`fed in`, `W`)."""
-    for ending, unit in UNITS.items():
-        if key == ending or key.endswith("_" + ending):
-            return key.removesuffix(ending).rstrip("_").replace("_", " "), unit
-    return key.replace("_", " "), ""
+_TOLD = TypeAdapter(list[Told])
 
 
 def to_plot(matter: Matter) -> Plot | None:
     """What to draw, points in order of the axis; None where the evidence holds no series."""
-    candidates = sorted(_candidates(matter.evidence), key=lambda found: AXES.index(found[0]))
+    told = _told(matter)
+    levels = [one for one in told if _is_level(one)]
+    candidates = sorted(_candidates(told), key=lambda found: AXES.index(found[0]))
     for axis, xs, series in candidates:
-        chosen = _comparable(series, matter.evidence)
+        chosen = _comparable(series, {one.unit for one in levels})
         if chosen:
             seen = [i for i in range(len(xs)) if any(s.values[i] is not None for s in chosen)]
             span = min(xs[i] for i in seen), max(xs[i] for i in seen)
             ranked = sorted((i for i in range(len(xs)) if span[0] <= xs[i] <= span[1]), key=xs.__getitem__)
             ordered = [s._replace(values=[s.values[i] for i in ranked]) for s in chosen]
-            return Plot(axis, [xs[i] for i in ranked], ordered, _levels(matter, chosen))
+            return Plot(axis, [xs[i] for i in ranked], ordered, _levels(matter, chosen, levels))
     return None
 
 
-def _candidates(evidence: Mapping[str, Any]) -> Iterator[tuple[str, list[float], list[Series]]]:
-    lists = {key: value for key, value in evidence.items() if isinstance(value, list) and value}
-    numeric = {key: _series(key, value) for key, value in lists.items() if _is_numbers(value)}
-    for key, values in lists.items():
-        axis, xs = _axis(key, values)
+def _told(matter: Matter) -> list[Told]:
+    """The series of the evidence; none where it holds something else."""
+    try:
+        return _TOLD.validate_python(matter.evidence.get("series") or [])
+    except ValidationError:
+        return []
+
+
+def _is_level(one: Told) -> bool:
+    return one.role in REFERENCES and len(one.at) == ALL_ALONG and one.values[0] == one.values[1] is not None
+
+
+def _candidates(told: Sequence[Told]) -> Iterator[tuple[str, list[float], list[Series]]]:
+    places: dict[tuple[str, ...], list[Told]] = {}
+    for one in told:
+        if not _is_level(one) and one.at and len(one.at) == len(one.values):
+            places.setdefault(tuple(one.at), []).append(one)
+    for at, ours in places.items():
+        axis, xs = _axis(at)
         if axis is not None:
-            yield axis, xs, [s for k, s in numeric.items() if k != key and len(s.values) == len(values)]
-    for key, step in evidence.items():
-        name = key.removesuffix("_step_min")
-        if name != key and isinstance(step, int | float) and step > 0:
-            for one in (s for k, s in numeric.items() if k.startswith(f"{name}_")):
-                yield "clock", [(i + 0.5) * step / 60 for i in range(len(one.values))], [one]
-    for key, one in numeric.items():
-        if (key.startswith("by_hour_") or key == "hour_count") and len(one.values) == HOURS:
-            yield "hour", [float(hour) for hour in range(HOURS)], [one]
+            yield axis, xs, [Series(one.name, one.unit, _finite(one.values), one.role) for one in ours]
 
 
-def _comparable(series: Sequence[Series], evidence: Mapping[str, Any]) -> list[Series]:
+def _finite(values: Sequence[float | None]) -> list[float | None]:
+    return [value if value is not None and math.isfinite(value) else None for value in values]
+
+
+def _comparable(series: Sequence[Series], with_level: set[str]) -> list[Series]:
     """The series of the unit that tells most, measured ones first, at most MOST_SERIES."""
     units = list(dict.fromkeys(s.unit for s in series if s.known))
 
@@ -129,10 +119,9 @@ def _comparable(series: Sequence[Series], evidence: Mapping[str, Any]) -> list[S
         ours = [s for s in series if s.unit == unit and s.known]
         if all(s.is_reference for s in ours):
             return 3
-        if any("expected" in s.key for s in ours):
+        if any(s.role == "expected" for s in ours):
             return 0
-        has_level = any(split_unit(key)[1] == unit and _is_level(key, value) for key, value in evidence.items())
-        return 1 if has_level or any(s.is_reference for s in ours) else 2
+        return 1 if unit in with_level or any(s.is_reference for s in ours) else 2
 
     if not units:
         return []
@@ -152,17 +141,13 @@ def _usual_range(values: list[float]) -> tuple[float, float]:
     return ranked[tenth], ranked[-1 - tenth]
 
 
-def _axis(key: str, values: list[Any]) -> tuple[str | None, list[float]]:
+def _axis(at: Sequence[str]) -> tuple[str | None, list[float]]:
     try:
-        if key.endswith(("_day", "_days")) or key == "day":
-            return "day", [float(date.fromisoformat(v).toordinal()) for v in values]
-        if key.endswith("_utc") or key == "utc":
-            return "utc", [_seconds(v) for v in values]
-    except (TypeError, ValueError):
+        if all("T" in one for one in at):
+            return "utc", [_seconds(one) for one in at]
+        return "day", [float(date.fromisoformat(one).toordinal()) for one in at]
+    except ValueError:
         return None, []
-    if (key.endswith("_hour") or key == "hour") and _is_numbers(values) and None not in values:
-        return "hour", [float(v) for v in values]
-    return None, []
 
 
 def _seconds(text: str) -> float:
@@ -170,37 +155,18 @@ def _seconds(text: str) -> float:
     return (instant if instant.tzinfo else instant.replace(tzinfo=UTC)).timestamp()
 
 
-def _is_numbers(values: list[Any]) -> bool:
-    known = [v for v in values if v is not None]
-    return bool(known) and all(isinstance(v, int | float) and not isinstance(v, bool) for v in known)
-
-
-def _series(key: str, values: list[Any]) -> Series:
-    name, unit = split_unit(key.removeprefix("series_"))
-    finite = [float(v) if v is not None and math.isfinite(v) else None for v in values]
-    return Series(name or unit, unit, finite, any(word in key for word in REFERENCE_WORDS), key)
-
-
-def _is_level(key: str, value: Any) -> bool:
-    is_figure = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    return is_figure and any(word in key for word in REFERENCE_WORDS)
-
-
-def _levels(matter: Matter, series: Sequence[Series]) -> list[Level]:
-    unit, levels = series[0].unit, []
-    has_reference = any(s.is_reference for s in series)
-    for key, value in matter.evidence.items():
-        name, of_unit = split_unit(key)
-        # Beside an expected course, a day's expected sum or mean would only puzzle.
-        if of_unit == unit and _is_level(key, value) and not (has_reference and "expected" in key):
-            levels.append(Level(name, float(value)))
+def _levels(matter: Matter, series: Sequence[Series], levels: Sequence[Told]) -> list[Level]:
+    unit, has_reference = series[0].unit, any(s.is_reference for s in series)
+    # Beside an expected course, a day's expected sum or mean would only puzzle.
+    wanted = [one for one in levels if one.unit == unit and not (has_reference and one.role == "expected")]
+    shown = [Level(one.name, one.values[0]) for one in wanted if one.values[0] is not None]
     if (
-        not levels
+        not shown
         and not has_reference
         and matter.unit == unit
         and matter.threshold is not None
         and math.isfinite(matter.threshold)
     ):
         sign = -1 if (matter.value or 0) < 0 < matter.threshold else 1  # an offset may lie on either side
-        levels.append(Level("threshold", sign * matter.threshold))
-    return levels[:2]
+        shown.append(Level("threshold", sign * matter.threshold))
+    return shown[:2]

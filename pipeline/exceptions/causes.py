@@ -1,68 +1,34 @@
 """Causes hide their effects: one exception is shown per cause."""
 
 from collections import defaultdict
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
+
+from detectors.finding import Kind
 
 
-class Absorbs(NamedTuple):
-    """What a cause hides at its site while it is open. `effects` None = every other kind."""
+def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None:
+    """Sets hidden_by of every open effect to the open cause at its site that is hidden by no other.
 
-    effects: frozenset[str] | None
-    reason: str
-
-
-_ON_THE_CLOCK = frozenset(
-    {
-        "underperformance",
-        "no-generation",
-        "string-loss",
-        "capacity-mismatch",
-        "battery-at-floor",
-        "battery-not-discharging",
-        "battery-below-reserve",
-        "battery-grid-charging",
-        "battery-reading-frozen",
-        "unexplained",
-    }
-)
-
-
-_CLOCK = Absorbs(_ON_THE_CLOCK, "its clock is wrong, so its days, nights and hours are not what they seem")
-
-
-ABSORBS: dict[str, Absorbs] = {  # a cause further up hides those below, too
-    "site-silent": Absorbs(None, "nothing new is known of the site until its readings are back"),
-    "time-zone-wrong": _CLOCK,
-    "daylight-saving-wrong": _CLOCK,
-    "clock-step": _CLOCK,
-    "clock-drift": _CLOCK,
-    "meter-reversed": Absorbs(
-        frozenset({"unexpected-export", "phase-compensation-off", "import-limit-exceeded", "balance-broken"}),
-        "its grid sensor shows the wrong direction, so what it imports and feeds in is not what it seems",
-    ),
-    "no-generation": Absorbs(
-        frozenset({"underperformance", "string-loss", "capacity-mismatch", "unexplained"}),
-        "a roof that gives nothing needs no second matter that says it gives too little",
-    ),
-    "string-loss": Absorbs(frozenset({"underperformance", "unexplained"}), "the lost input is what is missing"),
-    "capacity-mismatch": Absorbs(
-        frozenset({"underperformance", "unexplained"}), "against the capacity that is there, nothing may be missing"
-    ),
-}
-
-
-def hide_effects(table: list[dict[str, Any]]) -> None:
-    """Sets hidden_by of every open effect to the first cause of ABSORBS that is open at its site."""
+    What a kind hides says its `Kind`; of several causes the first in the order of `kinds` counts.
+    """
     by_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in table:
         if row["status"] != "closed":
             by_site[row["site_id"]].append(row)
     for rows in by_site.values():
-        # One device of several that is silent leaves the others to be judged: only a site gone dark is urgent.
-        open_kinds = {row["kind"]: row for row in rows if row["kind"] != "site-silent" or row["severity"] == "urgent"}
-        for cause in (kind for kind in ABSORBS if kind in open_kinds):
-            effects = ABSORBS[cause].effects
-            for row in rows:
-                is_effect = row["kind"] != cause if effects is None else row["kind"] in effects
-                if is_effect and row["hidden_by"] is None:
-                    row["hidden_by"] = open_kinds[cause]["exception_id"]
+        causes = [
+            row for kind in kinds for row in rows
+            if row["kind"] == kind and kinds[kind].hides and kinds[kind].hides_if in (None, row["severity"])
+        ]  # fmt: skip
+        for row in rows:
+            row["hidden_by"] = _hider(row, causes, kinds)
+
+
+def _hider(row: dict[str, Any], causes: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> str | None:
+    over = [cause for cause in causes if cause is not row and row["kind"] in kinds[cause["kind"]].hides]
+    is_hidden = {
+        cause["exception_id"]: any(cause["kind"] in kinds[other["kind"]].hides for other in causes) for cause in over
+    }
+    ranked = sorted(over, key=lambda cause: is_hidden[cause["exception_id"]])
+    return ranked[0]["exception_id"] if ranked else None

@@ -3,22 +3,25 @@
 An exception is a pure fold over the whole history (findings, judged days, decisions), so a day that is judged anew,
 late data or a re-run give what living through it would have given.
 
-The life of one matter, per site and kind:
+The life of one exception, per site and group of kinds (`Kind.group`; most kinds are a group of their own):
 
-- opens on the day on which `Kind.open_after` of the last `Kind.within` judged days have a finding;
-- a day is *clear* if the site was judged, the kind has no finding and its detector did not say "not judged";
-- closes by itself after `Kind.close_after` clear days in a row, never by missing data;
+- its kind is its present diagnosis, the one of the latest day with a finding: of several findings on a day the kind
+  that comes first in the order of trust, of one kind the worst;
+- opens on the day on which `Kind.open_after` of the last `Kind.within` judged days have a finding of the group, by the
+  rule of that day's kind;
+- a day is *clear* if the site was judged, the group has no finding and the present kind's detector did not say "not
+  judged";
+- closes by itself after `Kind.close_after` clear days in a row, by the rule of its present kind, never by missing data;
 - opens again under the same id if the rule is met anew by findings that begin within `REOPEN_DAYS` of its closing;
 - a person's close holds: findings raise nothing until a clear day was seen or `REOPEN_DAYS` have passed.
 
-A decision counts after the detection of its `on_day`. Decisions about a matter that is not the site's latest of that
-kind, or not in a state that they fit, change nothing. Sites that are not watched, or not in the register, and kinds
-that no detector claims raise nothing.
+A decision counts after the detection of its `on_day`. Decisions about an exception that is not the site's latest of
+that group, or not in a state that they fit, change nothing. Sites that are not watched, or not in the register, and
+kinds that no detector claims raise nothing.
 """
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from datetime import date
 from itertools import groupby
 from operator import itemgetter
@@ -29,33 +32,11 @@ import polars as pl
 
 from detectors.finding import Kind
 from pipeline.exceptions.causes import hide_effects
+from pipeline.exceptions.changes import DETECTION, Folded, Opened
 from pipeline.exceptions.revisits import SEVERITIES
-from pipeline.frames import EXCEPTIONS
+from pipeline.frames import EVENTS, EXCEPTIONS
 
 REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not mended, so it keeps its number and its history
-
-MENDED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
-
-
-@dataclass
-class _Matter:
-    exception_id: str
-    opened_on: int  # days are proleptic ordinals throughout the walk
-    status: str = "open"
-    findings: list[dict[str, Any]] = field(default_factory=list)
-    clear: int = 0
-    closed_on: int | None = None
-    is_held: bool = False  # closed by a person, no clear day seen since
-    snoozed_until: date | None = None
-    reopened: int = 0
-    note: str = ""
-
-    def close(self, on: int, *, by_person: bool) -> None:
-        self.status, self.closed_on, self.is_held, self.snoozed_until = "closed", on, by_person, None
-
-    def reopen(self) -> None:
-        self.status, self.closed_on, self.is_held, self.clear = "open", None, False, 0
-        self.reopened += 1
 
 
 def fold(
@@ -68,10 +49,11 @@ def fold(
     detectors: Mapping[str, str],
     *,
     day: date,
-) -> pl.DataFrame:
-    """EXCEPTIONS as they stood at the end of `day`, closed ones included, ordered by exception_id.
+) -> Folded:
+    """EXCEPTIONS as they stood at the end of `day`, closed ones included, ordered by exception_id, and their EVENTS.
 
-    `detectors` names the detector of each kind. Later rows and decisions are left out of account.
+    `kinds` in their order of trust; `detectors` names the detector of each kind. Later rows and decisions are left out
+    of account.
     """
     watched = sites.filter(pl.col("watched").fill_null(True))
     currency = dict(watched.select("site_id", "currency").iter_rows())
@@ -81,27 +63,41 @@ def fold(
     decided = _decisions_by_prefix(decisions, day)
 
     table: list[dict[str, Any]] = []
-    for (site_id, kind), group in groupby(rows, itemgetter("site_id", "kind")):
-        detector = detectors.get(kind, kind)
-        walk = _Walk(f"{site_id}-{kind}-", kinds[kind], list(group), decided.get(f"{site_id}-{kind}-", []))
-        matters = walk.run(judged_days[site_id], skipped_days.get((site_id, detector)), day.toordinal())
-        table += [_row(matter, detector, currency[site_id], day) for matter in matters]
-    hide_effects(table)
-    return pl.DataFrame(table, schema=EXCEPTIONS, orient="row").sort("exception_id")
+    events: list[dict[str, Any]] = []
+    for (site_id, group), of_group in groupby(rows, itemgetter("site_id", "group")):
+        prefix = f"{site_id}-{group}-"
+        own = list(of_group)
+        skipped = {row["kind"]: skipped_days.get((site_id, detectors.get(row["kind"], row["kind"]))) for row in own}
+        walk = _Walk(prefix, kinds, own, decided.get(prefix, []), judged_days[site_id], skipped)
+        for one in walk.run(day.toordinal()):
+            table.append(_row(one, detectors, currency[site_id], day))
+            events += one.events
+    hide_effects(table, kinds)
+    return Folded(
+        pl.DataFrame(table, schema=EXCEPTIONS, orient="row").sort("exception_id"),
+        pl.DataFrame(events, schema=EVENTS, orient="row").sort("exception_id", "event_no"),
+    )
 
 
 def _sorted_findings(
     findings: pl.DataFrame, sites: Iterable[str], kinds: Mapping[str, Kind], day: date
 ) -> list[dict[str, Any]]:
-    """One row per site, kind and day; of several the worst (severity, then the largest figure)."""
+    """One row per site, group and day: of several kinds the most trusted, of one kind the worst."""
     rank = pl.col("severity").replace_strict({s: i for i, s in enumerate(SEVERITIES)}, default=9, return_dtype=pl.Int8)
+    order = {kind: i for i, kind in enumerate(kinds)}
+    groups = {kind: about.group or kind for kind, about in kinds.items()}
+    by = ("site_id", "group", "day")
     return (
         findings.filter(
             pl.col("day") <= day, pl.col("site_id").is_in(list(sites)), pl.col("kind").is_in(list(kinds.keys()))
         )
-        .with_columns(pl.col("loss_kwh", "cost").fill_nan(0.0).fill_null(0.0))
-        .sort("site_id", "kind", "day", rank, -pl.col("value").abs(), "summary", "evidence", nulls_last=True)
-        .unique(["site_id", "kind", "day"], keep="first", maintain_order=True)
+        .with_columns(
+            pl.col("loss_kwh", "cost").fill_nan(0.0).fill_null(0.0),
+            group=pl.col("kind").replace_strict(groups, return_dtype=pl.String),
+            trust=pl.col("kind").replace_strict(order, return_dtype=pl.Int32),
+        )
+        .sort(*by, "trust", rank, -pl.col("value").abs(), "summary", "evidence", nulls_last=True)
+        .unique(by, keep="first", maintain_order=True)
         .to_dicts()
     )
 
@@ -135,137 +131,150 @@ def _decisions_by_prefix(decisions: pl.DataFrame, day: date) -> dict[str, list[d
     return by_prefix
 
 
-@dataclass
 class _Walk:
-    """One site's matters of one kind, event by event: findings and decisions; clear days between are only counted."""
+    """One site's exceptions of one group, event by event: findings and decisions; clear days between are counted."""
 
-    prefix: str
-    kind: Kind
-    findings: list[dict[str, Any]]
-    decisions: list[dict[str, Any]]
-    matters: list[_Matter] = field(default_factory=list)
-    pending: list[tuple[int, dict[str, Any]]] = field(default_factory=list)  # findings that may yet open a matter
-
-    def run(self, judged: np.ndarray, skipped: np.ndarray | None, last: int) -> list[_Matter]:
-        found = np.array([row["day"].toordinal() for row in self.findings], dtype=np.int64)
+    def __init__(
+        self,
+        prefix: str,
+        kinds: Mapping[str, Kind],
+        findings: list[dict[str, Any]],
+        decisions: list[dict[str, Any]],
+        judged: np.ndarray,
+        skipped: Mapping[str, np.ndarray | None],
+    ) -> None:
+        """`skipped`: kind -> days on which its detector could not judge, None = never."""
+        self.prefix, self.kinds, self.findings, self.decisions = prefix, kinds, findings, decisions
+        found = np.array([row["day"].toordinal() for row in findings], dtype=np.int64)
         # A finding proves that its day was judged, whatever the other frames say of it.
-        clear = np.setdiff1d(judged, found if skipped is None else np.union1d(found, skipped))
-        position = np.searchsorted(np.union1d(clear, found), found)
-        passed = 0
-        for on, row in self._events(position):
-            upto = int(np.searchsorted(clear, on, side="right"))
-            self._pass_clear(clear[passed:upto])
-            passed = upto
-            if isinstance(row, tuple):
-                self._finding(*row)
+        self.clear = {
+            kind: np.setdiff1d(judged, found if days is None else np.union1d(found, days))
+            for kind, days in skipped.items()
+        }
+        # Of each kind, the place of every finding among the days that the kind's detector judged.
+        self.places = {kind: np.searchsorted(np.union1d(days, found), found) for kind, days in self.clear.items()}
+        self.exceptions: list[Opened] = []
+        self.pending: list[int] = []  # findings that may yet open an exception
+
+    def run(self, last: int) -> list[Opened]:
+        passed = -1
+        for on, number, decision in self._events():
+            self._pass_clear(passed, on)
+            passed = on
+            if decision is None:
+                self._finding(number)
             else:
-                self._decision(row, on)
-        self._pass_clear(clear[passed : int(np.searchsorted(clear, last, side="right"))])
-        return self.matters
+                self._decision(decision, on)
+        self._pass_clear(passed, last)
+        return self.exceptions
 
-    def _events(self, position: np.ndarray) -> Iterator[tuple[int, Any]]:
-        events: list[tuple[int, int, Any]] = [
-            (row["day"].toordinal(), 0, (int(place), row)) for place, row in zip(position, self.findings, strict=True)
+    def _events(self) -> Iterator[tuple[int, int, dict[str, Any] | None]]:
+        """(day, number of the finding, None) and (day, 0, decision) in order; a day's finding comes first."""
+        events: list[tuple[int, int, int, Any]] = [
+            (row["day"].toordinal(), 0, number, None) for number, row in enumerate(self.findings)
         ]
-        events += [(row["on_day"].toordinal(), 1, row) for row in self.decisions]
-        return ((on, row) for on, _, row in sorted(events, key=itemgetter(0, 1)))
+        events += [(row["on_day"].toordinal(), 1, 0, row) for row in self.decisions]
+        return ((on, number, row) for on, _, number, row in sorted(events, key=itemgetter(0, 1)))
 
-    def _pass_clear(self, days: np.ndarray) -> None:
-        if not self.matters or not len(days):
+    def _pass_clear(self, after: int, upto: int) -> None:
+        """Counts the clear days after one day, up to and with another, by the present diagnosis."""
+        if not self.exceptions:
             return
-        matter = self.matters[-1]
-        if matter.closed_on is not None:
+        one = self.exceptions[-1]
+        kind = one.findings[-1]["kind"]
+        days = self.clear[kind][slice(*np.searchsorted(self.clear[kind], (after, upto), side="right"))]
+        if not len(days):
+            return
+        if one.closed_on is not None:
             # Days before its own closing were passed already, so any of these came after a person's close.
-            matter.is_held = False
+            one.is_held = False
             return
-        missing = self.kind.close_after - matter.clear
-        matter.clear += min(missing, len(days))
+        missing = self.kinds[kind].close_after - one.clear
+        one.clear += min(missing, len(days))
         if len(days) >= missing:
-            matter.close(int(days[missing - 1]), by_person=False)
+            one.close(int(days[missing - 1]), by=DETECTION, note=f"clear days in a row: {self.kinds[kind].close_after}")
 
-    def _finding(self, place: int, row: dict[str, Any]) -> None:
-        matter = self.matters[-1] if self.matters else None
+    def _finding(self, number: int) -> None:
+        row = self.findings[number]
+        one = self.exceptions[-1] if self.exceptions else None
         on = row["day"].toordinal()
-        if matter is not None and matter.closed_on is None:
-            matter.findings.append(row)
-            matter.clear = 0
+        if one is not None and one.closed_on is None:
+            one.add(row)
+            one.clear = 0
             return
-        if matter is not None and matter.is_held and on - (matter.closed_on or 0) <= REOPEN_DAYS:
+        if one is not None and one.is_held and on - (one.closed_on or 0) <= REOPEN_DAYS:
             return
-        self.pending = [(p, r) for p, r in self.pending if p > place - self.kind.within] + [(place, row)]
-        if len(self.pending) < self.kind.open_after:
+        rule, place = self.kinds[row["kind"]], self.places[row["kind"]]
+        widest = max(self.kinds[kind].within for kind in self.clear)
+        self.pending = [other for other in self.pending if place[other] > place[number] - widest] + [number]
+        counted = [other for other in self.pending if place[other] > place[number] - rule.within]
+        if len(counted) < rule.open_after:
             return
-        began = self.pending[0][1]["day"].toordinal()
-        if matter is not None and began - (matter.closed_on or 0) <= REOPEN_DAYS:
-            matter.reopen()
+        self.pending = counted
+        began = self.findings[counted[0]]["day"].toordinal()
+        if one is not None and began - (one.closed_on or 0) <= REOPEN_DAYS:
+            one.reopen(on, note=row["kind"])
         else:
-            matter = _Matter(f"{self.prefix}{len(self.matters) + 1}", on)
-            self.matters.append(matter)
-        self._adopt_pending(matter)
+            one = Opened(f"{self.prefix}{len(self.exceptions) + 1}", on)
+            one.tell(on, "opened", note=row["kind"])
+            self.exceptions.append(one)
+        self._adopt_pending(one)
 
-    def _adopt_pending(self, matter: _Matter) -> None:
-        matter.findings += [row for _, row in self.pending]
+    def _adopt_pending(self, one: Opened) -> None:
+        one.findings += [self.findings[number] for number in self.pending]
         self.pending = []
 
     def _decision(self, row: dict[str, Any], on: int) -> None:
-        matter = self.matters[-1] if self.matters else None
-        if matter is None or matter.exception_id != row["exception_id"]:
+        one = self.exceptions[-1] if self.exceptions else None
+        if one is None or one.exception_id != row["exception_id"]:
             return
-        is_open = matter.closed_on is None
+        is_open = one.closed_on is None
+        by, note = row["decided_by"] or "unknown", row["note"] or ""
         match row["action"]:
             case "acknowledge" if is_open:
-                matter.status, matter.snoozed_until = "acknowledged", None
+                one.status, one.snoozed_until = "acknowledged", None
+                one.tell(on, "decided", by, _said("acknowledged", note))
             case "snooze" if is_open and row["until"] is not None:
-                matter.status, matter.snoozed_until = "open", row["until"]
+                one.status, one.snoozed_until = "open", row["until"]
+                one.tell(on, "decided", by, _said(f"snoozed until {row['until']}", note))
             case "close" if is_open:
-                matter.close(on, by_person=True)
+                one.close(on, by=by, note=note)
             case "reopen" if not is_open:
-                matter.reopen()
-                self._adopt_pending(matter)
+                one.reopen(on, by=by, note=note)
+                self._adopt_pending(one)
             case "reopen":
-                matter.status, matter.snoozed_until = "open", None
+                one.status, one.snoozed_until = "open", None
+                one.tell(on, "decided", by, _said("open again", note))
             case _:
                 return
-        matter.note = row["note"] or matter.note
+        one.note = note or one.note
 
 
-def _row(matter: _Matter, detector: str, currency: str | None, day: date) -> dict[str, Any]:
-    latest = matter.findings[-1]
-    is_snoozed = matter.closed_on is None and matter.snoozed_until is not None and day < matter.snoozed_until
+def _said(what: str, note: str) -> str:
+    return f"{what}: {note}" if note else what
+
+
+def _row(one: Opened, detectors: Mapping[str, str], currency: str | None, day: date) -> dict[str, Any]:
+    latest = one.findings[-1]
+    is_snoozed = one.closed_on is None and one.snoozed_until is not None and day < one.snoozed_until
     return {
-        "exception_id": matter.exception_id,
+        "exception_id": one.exception_id,
         **{key: latest[key] for key in ("site_id", "kind", "severity", "summary", "evidence")},
         **{key: latest[key] for key in ("measured", "expected", "value", "unit", "threshold")},
-        "status": "snoozed" if is_snoozed else matter.status,
-        "opened_on": date.fromordinal(matter.opened_on),
-        "first_day": min(min(row["since"] or row["day"], row["day"]) for row in matter.findings),
+        "status": "snoozed" if is_snoozed else one.status,
+        "opened_on": date.fromordinal(one.opened_on),
+        "first_day": min(min(row["since"] or row["day"], row["day"]) for row in one.findings),
         "last_day": latest["day"],
-        "days_open": (matter.closed_on or day.toordinal()) - matter.opened_on,
-        "loss_kwh": sum(row["loss_kwh"] for row in matter.findings),
-        "cost": sum(row["cost"] for row in matter.findings),
+        "days_open": (one.closed_on or day.toordinal()) - one.opened_on,
+        "loss_kwh": sum(row["loss_kwh"] for row in one.findings),
+        "cost": sum(row["cost"] for row in one.findings),
         "currency": currency,
-        "closed_on": None if matter.closed_on is None else date.fromordinal(matter.closed_on),
-        "reopened": matter.reopened,
-        "snoozed_until": matter.snoozed_until if is_snoozed else None,
-        "note": matter.note,
+        "closed_on": None if one.closed_on is None else date.fromordinal(one.closed_on),
+        "reopened": one.reopened,
+        "snoozed_until": one.snoozed_until if is_snoozed else None,
+        "note": one.note,
         "hidden_by": None,
-        "finding_days": len(matter.findings),
-        "clear_days": matter.clear,
-        "detector": detector,
+        "finding_days": len(one.findings),
+        "clear_days": one.clear,
+        "detector": detectors.get(latest["kind"], latest["kind"]),
     }
-
-
-def with_mended(folded: pl.DataFrame, mended: pl.DataFrame, *, day: date) -> pl.DataFrame:
-    """`folded` and the matters that a correction of the clock took out of the findings, closed from that day on.
-
-    `mended`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. A matter that the fold still
-    knows is the fold's.
-    """
-    gone = mended.filter(pl.col("opened_on") <= day).join(folded, on="exception_id", how="anti")
-    is_over = pl.col("mended_on") <= day
-    rows = gone.with_columns(
-        status=pl.when(is_over).then(pl.lit("closed")).otherwise("status"),
-        closed_on=pl.when(is_over).then("mended_on").otherwise("closed_on"),
-        note=pl.when(is_over).then(pl.lit(MENDED_NOTE)).otherwise("note"),
-    )
-    return pl.concat([folded, rows.select(EXCEPTIONS.names()).cast(EXCEPTIONS)]).sort("exception_id")

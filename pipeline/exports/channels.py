@@ -12,7 +12,10 @@ from pipeline.exports.numbers import NOT_A_NUMBER, to_numbers
 from pipeline.exports.rejects import FAULTS, Ledger, fault_frame
 from pipeline.profiles.model import Channel, ExportProfile
 
+MAGNITUDE_MAX = 1e12  # ours: beyond any power station's W or kWh; sums of a fleet's years of such values stay finite
+TOO_LARGE = f"larger than {MAGNITUDE_MAX:g}, which no quantity here can be"
 TEMPERATURES = ("module_temp_c", "ambient_temp_c", "inverter_temp_c", "battery_temp_c")
+LIGHT_CHANNELS = ("pv_w", "irradiance_w_m2", "pv1_w")  # what shows when the sun shone, the best first
 OPTIONAL = frozenset({*VOLTAGE_CHANNELS, *TEMPERATURES, "frequency_hz", "irradiance_w_m2"})  # a bad cell costs itself
 
 
@@ -59,6 +62,9 @@ def read_wide(sheet: pl.DataFrame, profile: ExportProfile, ledger: Ledger) -> Re
     for column, owners in _owners(profile).items():
         text = sheet[CELL + column]
         numbers[column], bad = to_numbers(text, _decimal(profile), profile.csv.missing)
+        if (huge := _huge(numbers[column], profile, owners)) is not None:
+            bad_cells.append(fault_frame(np.flatnonzero(huge), column, text, TOO_LARGE))
+            numbers[column] = _without(numbers[column], huge)
         if bad is None:
             continue
         if OPTIONAL.issuperset(owners):
@@ -66,11 +72,18 @@ def read_wide(sheet: pl.DataFrame, profile: ExportProfile, ledger: Ledger) -> Re
         else:
             ledger.strike(bad, column, text, NOT_A_NUMBER)
     found = {name: _sum(numbers, channel) for name, channel in profile.channels.items()}
-    for name, values in found.items():
-        if not values.is_finite().all():  # a scale may carry a number past the largest
-            column = profile.channels[name].columns[0]
-            ledger.strike(~values.is_finite().fill_null(True).to_numpy(), column, sheet[CELL + column], NOT_A_NUMBER)
     return Read(_complete(found, len(sheet)), pl.concat(bad_cells))
+
+
+def _huge(numbers: pl.Series, profile: ExportProfile, owners: list[str]) -> np.ndarray | None:
+    """Where a number, in the units of its channels, is larger than anything can be (None: nowhere)."""
+    scale = max(abs(profile.channels[name].scale) for name in owners)
+    huge = (numbers.abs() > MAGNITUDE_MAX / max(scale, 1.0)).fill_null(False)
+    return huge.to_numpy() if huge.any() else None
+
+
+def _without(numbers: pl.Series, huge: np.ndarray) -> pl.Series:
+    return pl.select(pl.when(pl.Series(~huge)).then(numbers)).to_series()
 
 
 def filled(sheet: pl.DataFrame, profile: ExportProfile, rows: np.ndarray) -> np.ndarray:
@@ -79,6 +92,27 @@ def filled(sheet: pl.DataFrame, profile: ExportProfile, rows: np.ndarray) -> np.
     missing = sorted({"", *profile.csv.missing})
     cells = sheet.select(CELL + column for column in columns)[rows].cast(pl.String)
     return cells.select(pl.any_horizontal(pl.all().is_not_null() & ~pl.all().is_in(missing))).to_series().to_numpy()
+
+
+def light_values(sheet: pl.DataFrame, metric: np.ndarray, profile: ExportProfile, rows: np.ndarray) -> np.ndarray:
+    """Of some rows, the first of LIGHT_CHANNELS that the profile has, NaN where not reported; all NaN if it has none.
+
+    `metric` numbers each row's metric in a long sheet, where only channels of one metric can be had.
+    """
+    name = next((name for name in LIGHT_CHANNELS if name in profile.channels), None)
+    channel = profile.channels[name] if name is not None else None
+    if channel is None or (profile.long is not None and len(channel.columns) > 1):
+        return np.full(len(rows), np.nan)
+    columns = channel.columns if profile.long is None else (profile.long.value_column,)
+    numbers = {
+        column: to_numbers(sheet[CELL + column].gather(rows), _decimal(profile), profile.csv.missing)[0]
+        for column in dict.fromkeys(columns)
+    }
+    if profile.long is not None:
+        is_named = pl.Series(metric[rows] == list(_owners(profile)).index(channel.columns[0]))
+        value = numbers[profile.long.value_column]
+        numbers = {channel.columns[0]: pl.select(pl.when(is_named).then(value)).to_series()}
+    return _sum(numbers, channel).cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
 def metric_numbers(names: pl.Series, profile: ExportProfile) -> np.ndarray:
@@ -95,11 +129,19 @@ def read_values(
     column = profile.long.value_column
     text = sheet[CELL + column]
     numbers, bad = to_numbers(text, _decimal(profile), profile.csv.missing)
+    large = FAULTS.to_frame()
+    huge = np.zeros(len(numbers), bool)
+    for place, (_, owners) in enumerate(_owners(profile).items()):
+        if (of_metric := _huge(numbers, profile, owners)) is not None:
+            huge |= of_metric & (metric == place)
+    if huge.any():
+        large = fault_frame(np.flatnonzero(huge), column, text, TOO_LARGE)
+        numbers = _without(numbers, huge)
     if bad is None:
-        return numbers, FAULTS.to_frame()
+        return numbers, large
     optional = np.array([OPTIONAL.issuperset(owners) for owners in _owners(profile).values()])
     ledger.strike(bad & ~optional[metric], column, text, NOT_A_NUMBER)
-    return numbers, fault_frame(np.flatnonzero(bad & optional[metric]), column, text, NOT_A_NUMBER)
+    return numbers, pl.concat([large, fault_frame(np.flatnonzero(bad & optional[metric]), column, text, NOT_A_NUMBER)])
 
 
 class Pivoted(NamedTuple):

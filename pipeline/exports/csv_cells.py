@@ -20,6 +20,7 @@ from pipeline.frames import REJECTED
 from pipeline.profiles.model import CsvFormat, ExportProfile
 
 CELL = "c:"  # prefix of the columns that hold an export's cells, so that no export's name can clash with ours
+SPOILT = "\ufffd"  # Unicode's replacement character
 CUT = "the file ends inside this row"
 SHOWN_CELLS = 6  # of a header that lacks a column
 
@@ -42,6 +43,7 @@ class _Text(NamedTuple):
     body: str  # everything after the header line, lines parted by \n
     is_open: bool  # no newline ends the last line
     is_cut: bool  # the bytes are known to end early
+    is_spoilt: bool  # holds SPOILT where bytes can't be decoded
 
 
 def read_cells(parts: list[ExportPart], profile: ExportProfile, columns: tuple[str, ...]) -> Opened:
@@ -90,8 +92,12 @@ def decode(data: bytes, encoding: str, *, truncated: bool) -> tuple[str, bool] |
 def _open(part: ExportPart, file_no: int, csv: CsvFormat) -> tuple[str, _Text] | str:
     """The header line and the text after it, or why there is none."""
     decoded = decode(part.data, csv.encoding, truncated=part.truncated)
+    is_spoilt, problem = isinstance(decoded, str), ""
     if isinstance(decoded, str):
-        return decoded
+        by_line = _decode_by_line(part.data, csv.encoding)
+        if by_line is None:
+            return decoded
+        problem, decoded = decoded, (by_line, False)
     text, is_cut = decoded
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
@@ -107,9 +113,38 @@ def _open(part: ExportPart, file_no: int, csv: CsvFormat) -> tuple[str, _Text] |
                 f"no header: the file ends before line {max(line, csv.skip_lines + 1)}; see skip_lines in the profile"
             )
     end = _line_end(text, at)
+    if is_spoilt and SPOILT in text[at:end]:
+        return problem
     is_open = not text.endswith("\n")
     body = text[end + 1 :] if is_open else text[end + 1 : -1]
-    return text[at:end], _Text(file_no, line + 1, body, is_open, is_open and (is_cut or part.truncated))
+    return text[at:end], _Text(file_no, line + 1, body, is_open, is_open and (is_cut or part.truncated), is_spoilt)
+
+
+def _decode_by_line(data: bytes, encoding: str) -> str | None:
+    """The text with SPOILT for each byte that can't be decoded; None of UTF-16, whose lines a lost byte shifts."""
+    if encoding == "utf-16" or data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return None
+    known = "utf-8-sig" if encoding == "utf-8" or data.startswith(codecs.BOM_UTF8) else encoding
+    return data.decode(known, errors="replace")
+
+
+def _without_spoilt_rows(sheet: pl.DataFrame, files: list[int], csv: CsvFormat, opened: Opened) -> pl.DataFrame:
+    """The sheet without the rows of these files in which a byte can't be decoded; each costs its line alone."""
+    is_spoilt = pl.col("file_no").is_in(files) & pl.col("raw").str.contains(SPOILT, literal=True)
+    bad = sheet.filter(is_spoilt)
+    if bad.is_empty():
+        return sheet
+    reason = f"a byte is not {csv.encoding}; set encoding in the profile to the one the file is written in"
+    faults = bad.select(
+        "file_no",
+        "line",
+        pl.lit(None, pl.String).alias("column_name"),
+        pl.lit(None, pl.String).alias("value"),
+        pl.lit(reason).alias("reason"),
+        capped(pl.col("raw")),
+    )
+    opened.rejected.append(faults)
+    return sheet.filter(~is_spoilt)
 
 
 def _line_end(text: str, at: int) -> int:
@@ -148,6 +183,8 @@ def _read_group(
             sheet = _from_records(read, places, opened)
         else:
             sheet = _split(group, header_line, len(header), places, csv, opened, is_wrapped=kind == "wrapped")
+        if spoilt := [text.file_no for text in group if text.is_spoilt]:
+            sheet = _without_spoilt_rows(sheet, spoilt, csv, opened)
         if is_open := [text for text in group if text.is_open]:
             sheet = _without_cut_rows(sheet, is_open, opened)
         opened.sheets.append(sheet.drop("last"))

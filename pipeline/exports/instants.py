@@ -9,10 +9,11 @@ import numpy as np
 import polars as pl
 
 from pipeline.exports.rejects import Ledger
+from pipeline.exports.spring_hour import STANDARD_TIME, SpringHours, note
 from pipeline.exports.stamps import FIRST_YEAR, LAST_YEAR, Stamps, parse
 from pipeline.profiles.model import ExportProfile, Timestamp
-from pipeline.timezones.clock_changes import MISSING, STANDARD, UNTOLD
-from pipeline.timezones.conversion import fixed_offset_s, to_utc
+from pipeline.timezones.clock_changes import MISSING, UNTOLD
+from pipeline.timezones.conversion import fixed_offset_s, to_utc, to_utc_standard
 
 US = 1_000_000
 INTERVAL_MAX_S = 86_400  # ours: two readings more than a day apart are a gap, not an interval
@@ -62,10 +63,12 @@ def to_instants(
     ledger: Ledger,
     notes: defaultdict[int, list[str]],
     is_filled: Callable[[np.ndarray], np.ndarray],
+    spring: SpringHours,
 ) -> np.ndarray:
     """UTC microseconds of the stamps (0 where struck off).
 
-    `zones` are the targets' export zones; `is_filled` says which of some rows hold any value.
+    `zones` are the targets' export zones; `is_filled` says which of some rows hold any value; `spring` chooses how
+    files are read that hold the missing spring hour.
     """
     timestamp = profile.timestamp
     utc_us = np.zeros(len(text), np.int64)
@@ -83,6 +86,10 @@ def to_instants(
     present = np.unique(codes)
     for code in present:
         of_zone = alive if len(present) == 1 else alive[codes == code]
+        if spring.fixed == STANDARD_TIME:
+            utc_us[of_zone] = to_utc_standard(stamps.wall_us[of_zone], names[code])
+            spring.note_fixed(np.unique(rows.file_no[of_zone]), names[code])
+            continue
         converted = to_utc(
             stamps.wall_us[of_zone],
             names[code],
@@ -90,12 +97,29 @@ def to_instants(
             rows.file_no[of_zone],
             marks_end=timestamp.marks == "interval end",
             is_filled=partial(_at, is_filled, of_zone),
+            is_standard=partial(_chosen, spring, of_zone, stamps.wall_us),
         )
         utc_us[of_zone], status[of_zone] = converted
     if status.any():
         ledger.strike(status == MISSING, " ".join(timestamp.columns), text, "no such local time")
         _note(status, rows.file_no, notes)
+    if spring.fixed is None:
+        for number, choice in spring.found.items():
+            notes[number].append(note(choice))
     return utc_us
+
+
+def _chosen(
+    spring: SpringHours,
+    of_zone: np.ndarray,
+    wall_us: np.ndarray,
+    number: int,
+    places: np.ndarray,
+    low_us: np.ndarray,
+    high_us: np.ndarray,
+) -> bool:
+    rows = of_zone[places]
+    return spring.is_standard(number, rows, wall_us[rows], low_us, high_us)
 
 
 def _at(is_filled: Callable[[np.ndarray], np.ndarray], rows: np.ndarray, places: np.ndarray) -> np.ndarray:
@@ -106,11 +130,6 @@ def _note(status: np.ndarray, file_no: np.ndarray, notes: defaultdict[int, list[
     for number, count in zip(*np.unique(file_no[status == UNTOLD], return_counts=True), strict=True):
         readings = "1 reading" if count == 1 else f"{count} readings"
         notes[int(number)].append(f"{readings} in the repeated hour could not be told apart, taken as the first pass")
-    for number in np.unique(file_no[status == STANDARD]):
-        notes[int(number)].append(
-            "its stamps run evenly through the missing spring hour: all are read as standard time, "
-            "the offset before the change"
-        )
 
 
 def intervals(

@@ -11,6 +11,7 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.exports.instants import NO_INTERVAL
+from pipeline.exports.mostly_rejected import refused
 from pipeline.frames import Normalised
 
 CLEAR_STEPS = 2  # as in normalise: a step that comes once may be a gap
@@ -46,7 +47,9 @@ class Intervals:
             if count is not None:
                 found = normalise(waiting[:count], self.known)
                 told = told.filter(pl.col("file_no") < count)
-            self._learn(told)
+            found = refused(found)  # only now: what was rejected for want of an interval had its chance
+            gone = found.files.filter(pl.col("quarantine").is_not_null())["file_no"].to_list()
+            self._learn(told.filter(~pl.col("file_no").is_in(gone)))
             count = len(waiting) if count is None else count
             yield waiting[:count], found
             waiting = waiting[count:]

@@ -21,8 +21,25 @@ from pipeline.profiles.model import ExportProfile
 
 SITE = "site"  # the sheet's column with what a record, or the document around it, calls the site
 Fault = tuple[int, int, str | None, str | None, str, str | None]  # as REJECTED
-_EXACT = json.JSONDecoder(parse_float=str, parse_int=str, parse_constant=str)  # numbers as they are written
-_QUICK = json.JSONDecoder(parse_constant=str)
+
+
+class _KeyTwiceError(json.JSONDecodeError):
+    """An object names a key twice, of which readers keep one value and lose the other."""
+
+
+def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise _KeyTwiceError(f"the key '{twice}' stands twice in one object", "", 0)
+    return found
+
+
+_EXACT = json.JSONDecoder(  # numbers as they are written
+    parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=_unique
+)
+_QUICK = json.JSONDecoder(parse_constant=str, object_pairs_hook=_unique)
 _ABSENT = object()
 _NUMBERS = {float, int, type(None)}  # bool is a type of its own here
 
@@ -113,6 +130,8 @@ def _records(
     else:
         try:
             document = _decode(text.strip(), decoder)
+        except _KeyTwiceError as error:
+            return f"{error.msg}, so that one of its values would be lost; have it sent again"
         except json.JSONDecodeError as error:
             early = "; the compressed file ends early" if part.truncated else ""
             return f"broken JSON at line {error.lineno} column {error.colno} ({error.msg}){early}; have it sent again"
@@ -160,6 +179,8 @@ def _lines(
     for number, line in numbered:
         try:
             found.append((number, line, _decode(line.strip(), decoder)))
+        except _KeyTwiceError as error:
+            faults.append((file_no, number, None, None, error.msg, line[:RAW_MAX]))
         except json.JSONDecodeError as error:
             is_last = number == len(lines)
             reason = CUT if is_last else f"broken JSON at column {error.colno} ({error.msg})"

@@ -3,18 +3,21 @@
 `normalise` takes many files of one profile at once, because the work per file is then small. It stores nothing.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 
 import numpy as np
 import polars as pl
 
 from detectors.frames import UTC
-from pipeline.exports.channels import filled, metric_numbers, pivot, read_values, read_wide
+from pipeline.exports.channels import filled, light_values, metric_numbers, pivot, read_values, read_wide
 from pipeline.exports.csv_cells import CELL, Opened, read_cells
 from pipeline.exports.instants import US, Rows, intervals, read_stamps, to_instants
 from pipeline.exports.json_cells import SITE, raw_records, read_json
 from pipeline.exports.opening import ExportPart
 from pipeline.exports.rejects import Ledger, capped
+from pipeline.exports.spring_hour import Light, SpringHours
+from pipeline.exports.stamp_window import Window, implausible, strike_implausible
 from pipeline.frames import FILES, MARKS, MARKS_TYPE, REJECTED, Normalised
 from pipeline.profiles.model import ExportProfile
 
@@ -27,11 +30,14 @@ def normalise(
     targets: pl.DataFrame,
     *,
     known_interval_s: Mapping[tuple[str, str], int] | None = None,
+    known_spring_hour: Mapping[tuple[str, str], str] | None = None,
+    arrived_at: Sequence[datetime] | None = None,
 ) -> Normalised:
     """Readings of the exports of one profile.
 
-    `targets` [external_id, site_id, device_id, export_timezone] says whom they speak of; `known_interval_s` by (site,
-    device) helps where a file has one row only. Bad content never raises: it ends in `rejected`, `cells` or a
+    `targets` (TARGETS) says whom they speak of; `known_interval_s` by (site, device) helps where a file has one row
+    only, `known_spring_hour` by (profile, site) where too little sun tells how a filled spring hour is meant;
+    `arrived_at` of each part bounds its stamps. Bad content never raises: it ends in `rejected`, `cells` or a
     quarantine reason.
     """
     read = read_cells if profile.format == "csv" else read_json
@@ -43,7 +49,15 @@ def normalise(
     sheet, target, site_text = _with_targets(sheet, parts, profile, targets, opened)
     ledger = Ledger(len(sheet))
     _strike_unnamed(sheet, target, site_text, profile, ledger)
-    rows, cells = _rows(sheet, target, profile, targets, known_interval_s or {}, ledger, opened)
+    since = targets["commissioned_on"].to_list() if "commissioned_on" in targets.columns else [None] * len(targets)
+    window = Window(since, arrived_at)
+    spring = SpringHours(
+        profile.name, profile.timestamp.spring_hour, targets, target, _light(sheet, profile),
+        profile.timestamp.marks == "instant", dict(known_spring_hour or {}),
+    )  # fmt: skip
+    rows, cells, outside = _rows(
+        sheet, target, profile, targets, known_interval_s or {}, window, ledger, opened, spring
+    )
     gone = pl.col("file_no").is_in(list(opened.quarantine))
     early = pl.concat([REJECTED.to_frame(), *opened.rejected]).filter(~gone)
     rejected = pl.concat([early, _located(ledger.faults(), sheet)]).sort("file_no", "line")
@@ -52,7 +66,8 @@ def normalise(
         rows,
         _with_raw(rejected, parts, profile),
         _with_raw(_located(cells, sheet).sort("file_no", "line"), parts, profile),
-        _files(parts, opened, read_rows, ignored),
+        _files(parts, opened, read_rows, ignored, spring, sheet["file_no"].to_numpy()),
+        outside,
     )
 
 
@@ -136,10 +151,12 @@ def _rows(
     profile: ExportProfile,
     targets: pl.DataFrame,
     known_interval_s: Mapping[tuple[str, str], int],
+    window: Window,
     ledger: Ledger,
     opened: Opened,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """ROWS of what is kept, and the bad optional cells (rejects.FAULTS) of those rows."""
+    spring: SpringHours,
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """ROWS of what is kept, the bad optional cells (rejects.FAULTS) of those rows, and IMPLAUSIBLE."""
     stamp_columns = [CELL + column for column in profile.timestamp.columns]
     text = sheet[stamp_columns[0]]
     if len(stamp_columns) > 1:
@@ -156,8 +173,9 @@ def _rows(
     stamps = read_stamps(text, profile.timestamp, ledger)
     zones = targets["export_timezone"].to_list()
     utc_us = to_instants(
-        stamps, text, of, profile, zones, ledger, opened.notes, lambda places: filled(sheet, profile, places)
+        stamps, text, of, profile, zones, ledger, opened.notes, lambda places: filled(sheet, profile, places), spring
     )
+    struck = strike_implausible(utc_us, of, window, " ".join(profile.timestamp.columns), text, ledger)
     keys = list(zip(targets["site_id"], targets["device_id"], strict=True))
     interval_s = intervals(utc_us, of, profile.timestamp, keys, known_interval_s, text, ledger)
     if profile.timestamp.marks == "interval end":
@@ -187,7 +205,7 @@ def _rows(
         }
     ).hstack(values)
     still = bad_cells.filter(pl.Series(ledger.alive[bad_cells["row"].to_numpy()], dtype=pl.Boolean))
-    return rows, still
+    return rows, still, implausible(struck, of, targets["site_id"], text, kept, utc_us)
 
 
 def _located(faults: pl.DataFrame, sheet: pl.DataFrame) -> pl.DataFrame:
@@ -211,8 +229,28 @@ def _with_raw(rejected: pl.DataFrame, parts: list[ExportPart], profile: ExportPr
     return pl.concat(filled)
 
 
-def _files(parts: list[ExportPart], opened: Opened, read_rows: np.ndarray, ignored: np.ndarray) -> pl.DataFrame:
+def _light(sheet: pl.DataFrame, profile: ExportProfile) -> Light:
+    """What shows of some rows when the sun shone; read only if it is asked for."""
+
+    def light(places: np.ndarray) -> np.ndarray:
+        metric = np.zeros(0, np.int64)
+        if profile.long is not None:
+            metric = metric_numbers(sheet[CELL + profile.long.channel_column], profile)
+        return light_values(sheet, metric, profile, places)
+
+    return light
+
+
+def _files(
+    parts: list[ExportPart],
+    opened: Opened,
+    read_rows: np.ndarray,
+    ignored: np.ndarray,
+    spring: SpringHours,
+    file_no: np.ndarray,
+) -> pl.DataFrame:
     gone = np.isin(np.arange(len(parts)), list(opened.quarantine))
+    chosen = [spring.found.get(number) for number in range(len(parts))]
     return pl.DataFrame(
         {
             "file_no": np.arange(len(parts), dtype=np.int32),
@@ -220,6 +258,12 @@ def _files(parts: list[ExportPart], opened: Opened, read_rows: np.ndarray, ignor
             "rows_ignored": np.where(gone, 0, ignored),
             "quarantine": [opened.quarantine.get(number) for number in range(len(parts))],
             "notes": [opened.notes.get(number, []) for number in range(len(parts))],
+            "spring_hour": [one and one.spring_hour for one in chosen],
+            "spring_hour_proof": [one and one.proof for one in chosen],
+            "spring_hour_sites": [
+                spring.sites_by_sun(number, np.flatnonzero(file_no == number)) if one else []
+                for number, one in enumerate(chosen)
+            ],
         },
         schema=FILES,
     )

@@ -32,6 +32,7 @@ class ExportPart(NamedTuple):
     sha256: str  # hex; of the decompressed member for zips, of the file's bytes for all else
     truncated: bool  # the compressed stream ends early; `data` is what it held
     problem: str | None  # why it can't be read
+    file_sha256: str = ""  # hex; of the whole file's bytes as they were read
 
 
 class _UnreadableError(Exception):
@@ -64,11 +65,12 @@ def read_export(path: Path, folder: str, *, max_bytes: int) -> list[ExportPart]:
         return failed("the file is empty", digest)
     try:
         if path.name.lower().endswith(ZIP_ENDING) or data.startswith(ZIP_MAGIC):
-            return _members(data, path.name, folder, max_bytes) or failed("the zip holds no file", digest)
+            members = _members(data, path.name, folder, max_bytes)
+            return [one._replace(file_sha256=digest) for one in members] or failed("the zip holds no file", digest)
         content, truncated = _decompress(data, path.name, max_bytes)
     except _UnreadableError as error:
         return failed(str(error), digest)
-    return [ExportPart(path.name, None, folder, content, digest, truncated, None)]
+    return [ExportPart(path.name, None, folder, content, digest, truncated, None, digest)]
 
 
 def _too_large(max_bytes: int) -> str:

@@ -4,7 +4,8 @@ Killed at any point, the next run ends in the same history: rows, rejected rows 
 together, files move only afterwards, and a file whose bytes the ledger knows is not stored twice.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
@@ -20,13 +21,19 @@ from pipeline.exports.opening import ExportPart, read_export
 from pipeline.frames import FILES, Normalised
 from pipeline.ingest import arrivals
 from pipeline.ingest.arrivals import Arrival
+from pipeline.ingest.being_opened import Opening
 from pipeline.ingest.profile_choice import choose_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.store import Store, ledger
 from pipeline.workspace.places import Workspace
 
-BATCH_BYTES = 64 * 1024 * 1024  # ours: on disk; what is read at once decides the memory that a run takes
+BATCH_BYTES = 64 * 2**20  # ours: on disk
+AT_ONCE_BYTES = 16 * 2**20  # ours: opened; what is read at once decides the memory that a run takes, some 25 times it
+ENDED_RUNS = (
+    "the run before ended while it read this file and had not taken it in (out of memory, or stopped from outside); "
+    "send it in smaller parts, or put it back if the machine was stopped"
+)
 
 
 @dataclass
@@ -38,6 +45,7 @@ class IngestResult:
     quarantined: list[tuple[str, str]] = field(default_factory=list)  # (file, reason)
     still_written: list[str] = field(default_factory=list)
     links: list[str] = field(default_factory=list)
+    skipped: list[tuple[str, str]] = field(default_factory=list)  # (path, why): can't be read or moved
     notes: list[tuple[str, str]] = field(default_factory=list)
     rows_read: int = 0
     rows_stored: int = 0
@@ -48,7 +56,7 @@ class IngestResult:
 
     @property
     def needs_person(self) -> bool:
-        return bool(self.quarantined)
+        return bool(self.quarantined or self.skipped)
 
 
 class Piece(NamedTuple):
@@ -58,6 +66,7 @@ class Piece(NamedTuple):
     part: ExportPart
     profile: ExportProfile
     named_site: str
+    before: ledger.Held | None = None  # it was taken in already, with rejected rows: it is read again
 
     @property
     def path(self) -> str:
@@ -84,6 +93,7 @@ class Fate:
     refused: list[tuple[ExportPart | None, str]] = field(default_factory=list)  # a part, or the file; and why
     copies: list[tuple[int, str]] = field(default_factory=list)  # (export_id, path)
     archived_as: str | None = None
+    is_noted: bool = False  # its size and hash are in the history
 
 
 class Ingest:
@@ -102,7 +112,11 @@ class Ingest:
         self.store, self.workspace, self.settings = store, workspace, settings
         self.register, self.profiles, self.again = register, profiles, again
         self.result = IngestResult()
+        self.opening = Opening(workspace)
+        self.looked_at: set[tuple[str, str]] = set()  # keys of what this run has read
+        self.now = datetime.now(UTC)  # when a batch's exports came in
         self.intervals = Intervals(ledger.known_intervals(store))
+        self.spring_hours = ledger.known_spring_hours(store)
         self.last_id = ledger.last_export_id(store)
         if self.last_id == 0 and again is None:
             self.last_id = arrivals.last_archived(
@@ -112,8 +126,13 @@ class Ingest:
     def run(self, waiting: list[Arrival], tell: progress.Advance = progress.silent) -> IngestResult:
         """Takes in the arrivals, batch by batch, in an order that an interruption does not change."""
         ordered = waiting if self.again else sorted(waiting, key=lambda one: (self._profile_name(one), one.place))
-        for batch in _batches(ordered, self.settings.ingest.batch_files):
-            self._take_in(batch)
+        is_alone = self.opening.is_suspect if self.again is None else _never
+        for batch in _batches(ordered, self.settings.ingest.batch_files, is_alone):
+            try:
+                self._take_in(batch)
+            finally:  # whatever stops a run in order is no file's fault
+                if self.again is None:
+                    self.opening.end(dict.fromkeys(batch, 0))
             tell(len(batch))
         return self.result
 
@@ -124,22 +143,64 @@ class Ingest:
     def _take_in(self, batch: list[Arrival]) -> None:
         fates: dict[Arrival, Fate] = {}
         waiting: list[Piece] = []
+        self._mark(dict.fromkeys(batch, 0))
         for arrival in batch:
-            if arrivals.is_reason(arrival):
-                arrival.path.unlink()
+            try:
+                if arrivals.is_reason(arrival):
+                    arrival.path.unlink()
+                    continue
+                fate = Fate(arrivals.state(arrival.path))
+            except OSError as error:
+                self.result.skipped.append((arrival.place, f"can't be read ({error.strerror or error})"))
                 continue
-            fate = Fate(arrivals.state(arrival.path))
-            if fate.state is not None:  # else it went away since it was seen
-                fates[arrival] = fate
-                waiting += self._open(arrival, fate)
-        while waiting:
-            fresh, waiting = self._apart(waiting, fates)
-            if fresh:
-                with self.store.transaction():
-                    self._store(fresh, fates)
+            if fate.state is None:  # it went away since it was seen
+                continue
+            fates[arrival] = fate
+            if self._has_ended_runs(arrival):
+                fate.refused.append((None, ENDED_RUNS))
+                continue
+            pieces = self._open(arrival, fate)
+            if _opened_bytes([*waiting, *pieces]) > AT_ONCE_BYTES:
+                self._read(waiting, fates)
+                waiting = []
+            waiting += pieces
+        self._read(waiting, fates)
         ledger.note_copies(self.store, [copy for fate in fates.values() for copy in fate.copies])
         for arrival, fate in fates.items():
-            self._move(arrival, fate)
+            try:
+                self._move(arrival, fate)
+            except OSError as error:
+                self.result.skipped.append((arrival.place, f"can't be moved ({error.strerror or error})"))
+
+    def _mark(self, opened_bytes: Mapping[Arrival, int]) -> None:
+        if self.again is None:
+            self.opening.begin(opened_bytes)
+
+    def _has_ended_runs(self, arrival: Arrival) -> bool:
+        """Whether the last run ended while it read this file and had not stored it."""
+        if self.again is not None or not self.opening.has_ended_runs(arrival):
+            return False
+        with arrival.path.open("rb") as file:
+            return not ledger.is_archived(self.store, hashlib.file_digest(file, "sha256").hexdigest())
+
+    def _read(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
+        """Takes in the pieces, so many at a time as memory allows, marked as being read."""
+        opened_bytes: dict[Arrival, int] = {}
+        for piece in pieces:
+            opened_bytes[piece.arrival] = opened_bytes.get(piece.arrival, 0) + len(piece.part.data)
+        try:
+            if opened_bytes:
+                self._mark(opened_bytes)
+            for some in _portions(pieces):
+                waiting = some
+                while waiting:
+                    fresh, waiting = self._apart(waiting, fates)
+                    if fresh:
+                        with self.store.transaction():
+                            self._store(fresh, fates)
+        finally:
+            if self.again is None:
+                self.opening.end(opened_bytes)
 
     def _open(self, arrival: Arrival, fate: Fate) -> list[Piece]:
         """The exports in a file for which there is a profile."""
@@ -155,6 +216,8 @@ class Ingest:
                 fate.refused.append((part, part.problem))
             elif isinstance(chosen, str):
                 mend = "add its form to a profile's `match`, or a profile for it"
+                if chosen.endswith("fit this file"):
+                    mend = "narrow the `match` of one, or name the site's profile in sites.csv"
                 fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {mend}"))
             else:
                 named = chosen.site_in_place(name, part.folder) or ""
@@ -168,13 +231,19 @@ class Ingest:
         repeated: list[Piece] = []
         for piece in pieces:
             before = held.get(piece.key)
-            if before is not None:
+            if before is not None and not self._is_read_again(piece, before):
                 self._recognise(piece, before, fates[piece.arrival])
             elif piece.key in fresh:
                 repeated.append(piece)
             else:
-                fresh[piece.key] = piece
+                fresh[piece.key] = piece._replace(before=before)
         return list(fresh.values()), repeated
+
+    def _is_read_again(self, piece: Piece, before: ledger.Held) -> bool:
+        """Whether rows were rejected that a mended profile or register may let in now."""
+        if before.rows_rejected == 0 or self.again is not None or piece.key in self.looked_at:
+            return False
+        return before.path != piece.path or (self.workspace.archive / before.archived_as).exists()
 
     def _recognise(self, piece: Piece, before: ledger.Held, fate: Fate) -> None:
         """A copy; or a file that a killed run had stored but not moved."""
@@ -190,23 +259,42 @@ class Ingest:
 
     def _store(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
         """Rows, rejected rows and ledger of the pieces, in their order. To be called in a transaction."""
-        now = datetime.now(UTC)
+        now = self.now = datetime.now(UTC)
         for _, same in groupby(pieces, key=lambda piece: piece.profile.name):
             mine = list(same)
             profile = mine[0].profile
             is_given = profile.timestamp.interval_min is not None
             for some, found in self.intervals.normalised(mine, self._normalise, is_given=is_given):
                 reasons = dict(found.files.select("file_no", "quarantine").iter_rows())
+                rejected = dict(found.rejected.group_by("file_no").len().iter_rows())
                 entries = []
                 for number, piece in enumerate(some):
-                    if (reason := reasons[number]) is not None:
+                    before = piece.before
+                    self.looked_at.add(piece.key)
+                    if before and (reasons[number] or rejected.get(number, 0) >= before.rows_rejected):
+                        self._recognise(piece, before, fates[piece.arrival])  # nothing was gained
+                    elif (reason := reasons[number]) is not None:
                         fates[piece.arrival].refused.append((piece.part, reason))
                     else:
                         entries.append(self._entry(number, piece, fates[piece.arrival], now))
+                self.spring_hours |= ledger.learn_spring_hours(self.store, profile.name, found.files)
                 if entries:
+                    self._note_archived([some[entry.file_no] for entry in entries], fates)
                     written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
                     self._count(written, found)
         ledger.learn_intervals(self.store, self.intervals.take_news())
+
+    def _note_archived(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
+        """Remembers what the files were that go from the inbox to the archive."""
+        files = {}
+        for piece in pieces:
+            fate, arrival = fates[piece.arrival], piece.arrival
+            if arrival.is_ours and fate.state is not None and fate.archived_as is not None and not fate.is_noted:
+                fate.is_noted = True
+                files[arrival] = ledger.ArchivedFile(
+                    fate.archived_as, arrival.folder, arrival.name, *fate.state, piece.part.file_sha256, False
+                )
+        ledger.note_archived(self.store, list(files.values()))
 
     def _entry(self, number: int, piece: Piece, fate: Fate, now: datetime) -> ledger.Entry:
         """The export's line of the ledger, with the next number."""
@@ -222,19 +310,30 @@ class Ingest:
                 fate.archived_as = arrivals.archived_name(arrival, self.last_id, now)
         return ledger.Entry(number, self.last_id, piece.path, *piece.key, fate.archived_as, now)
 
+    def _arrived_at(self, piece: Piece) -> datetime:
+        """When the export came in: now, or as the old history has it."""
+        if self.again is None:
+            return self.now
+        archived_as = piece.arrival.path.relative_to(self.workspace.archive).as_posix()
+        return self.again.taken_in_at.get((archived_as, piece.path), self.now)
+
     def _normalise(self, pieces: list[Piece], known_interval_s: Mapping[tuple[str, str], int]) -> Normalised:
         """`normalise`; an export on which it fails unforeseen is refused alone, so that it holds up no other."""
         profile = pieces[0].profile
         targets = self.register.targets(profile.name)
         parts = [piece.part for piece in pieces]
         try:
-            return normalise(parts, profile, targets, known_interval_s=known_interval_s)
+            arrived_at = [self._arrived_at(piece) for piece in pieces]
+            return normalise(
+                parts, profile, targets, known_interval_s=known_interval_s,
+                known_spring_hour=self.spring_hours, arrived_at=arrived_at,
+            )  # fmt: skip
         except (Exception, pl.exceptions.PanicException) as error:
             if len(parts) > 1:
                 return together([self._normalise([piece], known_interval_s) for piece in pieces])
             nothing = normalise([], profile, targets)
             reason = f"can't be read, for a reason that was not foreseen ({type(error).__name__}: {error}); report it"
-            files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [])], schema=FILES, orient="row")
+            files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [], None, None, [])], schema=FILES, orient="row")
             return nothing._replace(files=files)
 
     def _count(self, written: pl.DataFrame, found: Normalised) -> None:
@@ -270,10 +369,40 @@ class Ingest:
             arrival.path.unlink(missing_ok=True)  # a copy adds nothing: its bytes are in the archive
 
 
-def _batches(ordered: Iterable[Arrival], most_files: int) -> Iterator[list[Arrival]]:
+def _never(_: Arrival) -> bool:
+    return False
+
+
+def _opened_bytes(pieces: Iterable[Piece]) -> int:
+    return sum(len(piece.part.data) for piece in pieces)
+
+
+def _portions(pieces: Sequence[Piece]) -> Iterator[list[Piece]]:
+    """Runs of pieces of at most AT_ONCE_BYTES, or of one piece."""
+    portion: list[Piece] = []
+    size = 0
+    for piece in pieces:
+        size += len(piece.part.data)
+        if portion and size > AT_ONCE_BYTES:
+            yield portion
+            portion, size = [], len(piece.part.data)
+        portion.append(piece)
+    if portion:
+        yield portion
+
+
+def _batches(
+    ordered: Iterable[Arrival], most_files: int, is_alone: Callable[[Arrival], bool]
+) -> Iterator[list[Arrival]]:
     batch: list[Arrival] = []
     size = 0
     for arrival in ordered:
+        if is_alone(arrival):
+            if batch:
+                yield batch
+            yield [arrival]
+            batch, size = [], 0
+            continue
         size += arrival.path.stat().st_size if arrival.path.exists() else 0
         batch.append(arrival)
         if len(batch) >= most_files or size >= BATCH_BYTES:

@@ -13,7 +13,9 @@ def choose_profile(
     """The file's profile, or the reason why it has none.
 
     A site that names its profile decides, where the file's name or folder yields that site under the profile's
-    pattern. Otherwise the globs do: tried on the name with and without a compression's ending, capitals matter.
+    pattern. Otherwise the globs do: tried on the name with and without a compression's ending, capitals matter. Of
+    several that match, those stand back that the file can't fit: no site may be meant by them, or their pattern yields
+    none that is known. If more than one is left, no choice is made: a wrong one would read other columns.
     `relative_folder` is relative to the inbox, "" at its top.
     """
     by_name = {name: profile.site_in_place(file_name, relative_folder) for name, profile in profiles.items()}
@@ -22,18 +24,22 @@ def choose_profile(
         return own[0]
     matching = [profile for profile in own or profiles.values() if _matches(profile, file_name)]
     if len(matching) > 1:
-        # a profile that no site may be meant by can't be the one; then one whose pattern yields a known site
         matching = [profile for profile in matching if register.has_targets(profile.name)] or matching
-    if len(matching) > 1:
-        known = [p for p in matching if (site := by_name[p.name]) and register.is_target(site, p.name)]
-        matching = known if len(known) == 1 else matching
+        matching = [one for one in matching if _can_fit(one, by_name[one.name], register)] or matching
     if len(matching) == 1:
         return matching[0]
     several = matching or own
     if several:
         *others, last = (profile.name for profile in several)
-        return f"profiles {', '.join(others)} and {last} {'both' if len(others) == 1 else 'all'} match"
+        return f"profiles {', '.join(others)} and {last} {'both' if len(others) == 1 else 'all'} fit this file"
     return "no profile matches its name"
+
+
+def _can_fit(profile: ExportProfile, site: str | None, register: Register) -> bool:
+    """Whether the file may be of a site; what its rows call the site is not known yet."""
+    return profile.site.from_ in ("column", "json path") or (
+        site is not None and register.is_target(site, profile.name)
+    )
 
 
 def _matches(profile: ExportProfile, file_name: str) -> bool:

@@ -14,10 +14,10 @@ from pipeline.profiles.rules import check_profile
 
 
 def profile_files(folder: Path) -> list[Path]:
-    """The profiles' files by name; a folder that is missing holds none."""
+    """The profiles' files by name, unreadable ones and broken links too; a folder that is missing holds none."""
     if not folder.is_dir():
         return []
-    return sorted(path for path in folder.glob("*.toml") if path.is_file() and not path.name.startswith("."))
+    return sorted(path for path in folder.glob("*.toml") if not path.name.startswith("."))
 
 
 def load_profiles(folder: Path) -> tuple[dict[str, ExportProfile], list[Fault]]:

@@ -4,13 +4,14 @@ Only the shape is checked here; what concerns two keys at once (a counter withou
 format) is in profile_rules, so that a file's faults can all be told at once.
 """
 
-import re
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
 from pydantic_core import PydanticCustomError
+
+from pipeline.profiles.site_pattern import compiled, site_in
 
 COMPRESSION_ENDINGS = (".gz", ".zst")
 
@@ -83,6 +84,7 @@ class Timestamp(ProfilePart):
     zone: Text = "export_timezone"  # or "utc", "in value", an IANA name, "+05:30"; epochs: "utc"
     marks: Literal["interval start", "interval end", "instant"] = "interval start"
     interval_min: Annotated[Number, Field(gt=0)] | None = None  # None = taken from the data
+    spring_hour: Literal["filled", "standard time"] | None = None  # None = decided by the sun, file by file
 
     @model_validator(mode="before")
     @classmethod
@@ -148,8 +150,8 @@ class ExportProfile(ProfilePart):
         return {name: channel.counter for name, channel in self.channels.items() if channel.counter is not None}
 
     @cached_property
-    def _pattern(self) -> re.Pattern[str] | None:
-        return re.compile(self.site.pattern) if self.site.pattern else None
+    def _pattern(self) -> Any:
+        return compiled(self.site.pattern) if self.site.pattern else None
 
     def site_in_place(self, file_name: str, folder: str) -> str | None:
         """What the file's name or folder calls the site; None if it doesn't, or if the rows say it.
@@ -163,9 +165,8 @@ class ExportProfile(ProfilePart):
         else:
             return None
         for place in places:
-            found = self._pattern.search(place) if self._pattern else None
-            if found and found.groupdict().get("site"):
-                return found["site"].strip()
+            if self._pattern is not None and (found := site_in(self._pattern, place)):
+                return found
         return None
 
 

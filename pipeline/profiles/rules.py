@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from detectors.frames import CHANNELS, COUNTERS
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import name_mend, zone_mend
 from pipeline.config.toml_file import Problem, known_keys, unknown_keys
 from pipeline.profiles.model import (
     EPOCH_FORMATS,
@@ -24,7 +24,8 @@ from pipeline.profiles.model import (
     SiteSource,
     Timestamp,
 )
-from pipeline.timezones.conversion import is_zone, zone_names
+from pipeline.profiles.site_pattern import PatternError, compiled
+from pipeline.timezones.conversion import is_fixed_offset, is_zone, zone_names
 
 TABLES: dict[str, type[BaseModel]] = {
     "csv": CsvFormat,
@@ -46,12 +47,24 @@ SAME_PART = {  # directives that say the same part of a stamp
     "half of the day": ("%p",),
     "offset": ("%z",),
 }
-OFFSET = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # the widest in use are -12:00 and +14:00
 
 
 def check_profile(data: dict[str, Any]) -> Iterator[Problem]:
     """Every problem that pydantic's look at the shape doesn't tell."""
-    for rule in (_names, _ndjson, _json, _csv, _match, _site, _stamp_columns, _stamp_format, _zone, _channels, _long):
+    for rule in (
+        _names,
+        _ndjson,
+        _json,
+        _csv,
+        _match,
+        _site,
+        _stamp_columns,
+        _stamp_format,
+        _zone,
+        _spring_hour,
+        _channels,
+        _long,
+    ):
         yield from rule(data)
 
 
@@ -163,6 +176,12 @@ def _site(data: dict[str, Any]) -> Iterator[Problem]:
     except re.error as error:
         yield Problem(("site", "pattern"), pattern, f"not a regular expression ({error})", "mend the pattern")
         return
+    try:
+        compiled(pattern)
+    except PatternError as error:
+        mend = "write it without look-around and back-references, which can take years on one name"
+        yield Problem(("site", "pattern"), pattern, f"not a pattern that ends in bounded time ({error})", mend)
+        return
     if "site" not in groups:
         yield Problem(("site", "pattern"), pattern, "no group named site", "mark the site's part as (?P<site>...)")
 
@@ -226,10 +245,20 @@ def _zone(data: dict[str, Any]) -> Iterator[Problem]:
     elif form in EPOCH_FORMATS:
         if zone.lower() != "utc":
             yield Problem(place, zone, f"{form} counts in UTC, zone says otherwise", 'set zone = "utc"')
-    elif zone not in ZONE_WORDS and not OFFSET.fullmatch(zone) and not is_zone(zone):
+    elif zone not in ZONE_WORDS and not is_fixed_offset(zone) and not is_zone(zone):
         words = ", ".join(f'"{word}"' for word in ZONE_WORDS)
         otherwise = f'write {words}, an IANA name, or an offset such as "+05:30"'
-        yield Problem(place, zone, "unknown zone", name_mend(zone, [*ZONE_WORDS, *zone_names()], otherwise))
+        yield Problem(place, zone, "unknown zone", zone_mend(zone, ZONE_WORDS, zone_names(), otherwise))
+
+
+def _spring_hour(data: dict[str, Any]) -> Iterator[Problem]:
+    table = _table(data, "timestamp")
+    zone = table.get("zone", "utc" if table.get("format") in EPOCH_FORMATS else "export_timezone")
+    if "spring_hour" not in table or not isinstance(zone, str):
+        return
+    if zone in ("in value", "utc") or is_fixed_offset(zone):
+        problem = f"stamps of zone {zone} know no change of clocks"
+        yield Problem(("timestamp", "spring_hour"), table["spring_hour"], problem, "remove spring_hour")
 
 
 def _channels(data: dict[str, Any]) -> Iterator[Problem]:

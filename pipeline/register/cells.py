@@ -2,15 +2,16 @@
 
 import math
 import re
+import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from datetime import date
 from typing import Any, NamedTuple
 
 from pipeline.config.addresses import is_address
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import zone_mend
 from pipeline.errors import Fault
 from pipeline.register.csv_file import Row
-from pipeline.timezones.conversion import is_zone, zone_names
+from pipeline.timezones.conversion import is_fixed_offset, is_zone, zone_names
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
@@ -70,7 +71,9 @@ def any_text(text: str) -> str:
 
 
 def one_line(text: str) -> str:
-    """The text with its line breaks and runs of blanks as single blanks."""
+    """The text with its line breaks and runs of blanks as single blanks; other control characters are refused."""
+    if found := [one for one in text if unicodedata.category(one) == "Cc" and not one.isspace()]:
+        raise CellError(f"the control character U+{ord(found[0]):04X}", "remove it")
     return " ".join(text.split())
 
 
@@ -135,9 +138,10 @@ def yes_no(text: str) -> bool:
 
 
 def zone(text: str) -> str:
-    """A name of the pinned IANA database, to the letter."""
-    if not is_zone(text):
-        raise CellError("unknown zone", name_mend(text, zone_names(), "write an IANA name such as Europe/Vienna"))
+    """A name of the pinned IANA database, to the letter, or a fixed offset such as +01:00."""
+    if not is_zone(text) and not is_fixed_offset(text):
+        otherwise = "write an IANA name such as Europe/Vienna, or an offset such as +01:00"
+        raise CellError("unknown zone", zone_mend(text, (), zone_names(), otherwise))
     return text
 
 

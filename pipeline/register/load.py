@@ -74,6 +74,10 @@ SITE_CELLS: Mapping[str, Cell] = {
     "profile": Cell(any_text),
     "external_id": Cell(any_text),
     "watched": Cell(yes_no),
+    "address": Cell(one_line),
+    "contact": Cell(one_line),
+    "phone": Cell(one_line),
+    "access_note": Cell(one_line),
 }
 ARRAY_CELLS: Mapping[str, Cell] = {
     "site_id": Cell(any_text, required=True),

@@ -34,12 +34,12 @@ class Site(RegisterRow):
     inverter_kw: float | None = None
     phases: int = 1
     feed_in_limit_kw: float | None = None  # None = no limit, 0 = may not feed the grid
-    feed_in_buffer_w: float = 20.0
+    feed_in_buffer_w: float | None = None
     import_limit_kw: float | None = None
     battery_kwh: float | None = None  # None = no battery
-    battery_reserve_pct: float = 35.0
-    battery_resume_pct: float = 50.0
-    battery_backup_floor_pct: float = 10.0
+    battery_reserve_pct: float | None = None
+    battery_resume_pct: float | None = None
+    battery_backup_floor_pct: float | None = None
     grid_charging: bool = False
     nominal_voltage_v: float = 230.0
     nominal_frequency_hz: float = 50.0
@@ -51,6 +51,10 @@ class Site(RegisterRow):
     profile: str | None = None  # None = found by the profile's `match`
     external_id: str  # what the export calls the site; default: site_id
     watched: bool = True
+    address: str | None = None  # like the next three for the installer's sheet
+    contact: str | None = None
+    phone: str | None = None
+    access_note: str | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -132,6 +136,9 @@ class Register:
                 target.device_id,
                 target.site.export_timezone,
                 target.site.timezone,
+                target.site.commissioned_on,
+                target.site.latitude,
+                target.site.longitude,
             )
             for target in self.all_targets
             if target.site.profile in (None, "", profile_name)

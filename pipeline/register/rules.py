@@ -36,13 +36,25 @@ def _unique_ids(files: Files) -> Iterator[Fault]:
     for row, first in repeated(files.sites, "site_id"):
         problem = f"already on line {first}:"
         yield Fault(files.sites_file, row.line, "site_id", row.cells["site_id"], problem, "give each site its own")
+    yield from _ids_of_case(files)
     for row, first in repeated(files.installers or [], "installer_id"):
         value, problem = row.cells["installer_id"], f"already on line {first}:"
         yield Fault(files.installers_file, row.line, "installer_id", value, problem, "give each installer their own")
 
 
+def _ids_of_case(files: Files) -> Iterator[Fault]:
+    """Ids that differ in capitals only: one page of the digest would overwrite the other on many file systems."""
+    first: dict[str, tuple[int, str]] = {}
+    for row in files.sites:
+        written = row.cells.get("site_id", "")
+        line, other = first.setdefault(written.casefold(), (row.line, written))
+        if other != written:
+            problem = f"differs in capitals only from {other} on line {line}:"
+            yield Fault(files.sites_file, row.line, "site_id", written, problem, "give each site an id of its own")
+
+
 def _levels(files: Files) -> Iterator[Fault]:
-    """Floor <= reserve <= resume among the levels that the row gives; a default never makes a row wrong."""
+    """Floor <= reserve <= resume among the levels that the row gives."""
     for row in files.sites:
         given = [(level, row.values[level]) for level in LEVELS if level in row.values]
         for (lower, low), (upper, high) in pairwise(given):

@@ -1,7 +1,6 @@
 """Everything that a person wrote in a workspace, read and checked at once: what each command looks at first."""
 
 from collections.abc import Iterator
-from itertools import pairwise
 from typing import NamedTuple
 
 from pipeline.config.settings import Settings, load_settings
@@ -10,9 +9,10 @@ from pipeline.errors import Fault, InvalidInputError
 from pipeline.profiles.load import load_profiles, profile_files
 from pipeline.profiles.model import CsvFormat, ExportProfile, JsonFormat
 from pipeline.register.csv_file import read_table
-from pipeline.register.load import SITE_CELLS, Notice, Register, Site, load_register, zone_notes
-from pipeline.register.rules import LEVELS
+from pipeline.register.load import SITE_CELLS, Notice, Register, load_register, zone_notes
 from pipeline.workspace.places import Workspace
+
+LARGE_KWP = 1000.0  # ours: the largest roofs in a service firm's care stay below 1 MW
 
 
 class CheckResult(NamedTuple):
@@ -35,7 +35,7 @@ def check(workspace: Workspace) -> CheckResult:
     faults += _unknown_profiles(workspace, wanted)
     faults += profile_faults
     faults += _unreachable_profiles(profiles, {name for _, name in wanted})
-    notices = [*_level_notices(register), *zone_notes(register), *_unused_tables(profiles)]
+    notices = [*_size_notices(register), *zone_notes(register), *_unused_tables(profiles)]
     return CheckResult(settings, register, profiles, faults, notices)
 
 
@@ -87,15 +87,10 @@ def _shown(profile: ExportProfile) -> str:
     return f"{profile.file.parent.name}/{profile.file.name}"
 
 
-def _level_notices(register: Register) -> Iterator[Notice]:
-    """Sites with a battery where a level that was given stands beyond the default of its neighbour."""
+def _size_notices(register: Register) -> Iterator[Notice]:
+    """Sites whose size is that of a power station: often it was entered in W."""
     for site in register.sites.values():
-        for lower, upper in pairwise(LEVELS):
-            low, high = getattr(site, lower), getattr(site, upper)
-            if site.battery_kwh is not None and low > high:
-                yield _level_notice(site, register.lines.get(site.site_id), (lower, low), (upper, high))
-
-
-def _level_notice(site: Site, line: int | None, lower: tuple[str, float], upper: tuple[str, float]) -> Notice:
-    text = f"{site.site_id} has {lower[0]} {lower[1]:g} above {upper[0]} {upper[1]:g}, one of them by default"
-    return Notice("sites.csv", line, lower[0], f"{lower[1]:g}", text)
+        if site.installed_kwp > LARGE_KWP:
+            text = f"{site.site_id} has {site.installed_kwp:g} kWp, more than any roof; is it in W? It is read as kW"
+            line = register.lines.get(site.site_id)
+            yield Notice("sites.csv", line, "installed_kwp", f"{site.installed_kwp:g}", text)

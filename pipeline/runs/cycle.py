@@ -1,5 +1,6 @@
 """One run over a workspace: opening it, and the chain ingest, sum up, judge, exceptions, digest, publish."""
 
+import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,18 +15,19 @@ from pipeline import progress
 from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
 from pipeline.detection.run_detectors import Judged
-from pipeline.digest import mail
-from pipeline.errors import NoonmarkError, StoppedError
+from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError, alike
 from pipeline.frames import DEVICES, INSTALLERS
-from pipeline.ingest import arrivals
-from pipeline.ingest.ingest import Ingest, IngestResult
+from pipeline.ingest import arrivals, grown
+from pipeline.ingest.ingest import Again, Ingest, IngestResult
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.runs.check import check_or_refuse
-from pipeline.store import Store, history, kept, reader
+from pipeline.runs.checked import note_checked, stamp
+from pipeline.store import Store, decision_log, digests, history, kept, ledger, reader, recovery
 from pipeline.workspace.lock import held
 from pipeline.workspace.places import Workspace
 
+LOG = logging.getLogger("noonmark")
 MAP_DAYS = 30  # of the digest's map
 
 
@@ -72,19 +74,74 @@ def opened(
 
     Raises InvalidInputError with every fault, WorkspaceBusyError, or NoonmarkError if the history can't be opened.
     """
+    before = stamp(workspace)
     checked = check_or_refuse(workspace)
     with held(workspace, wait_s=wait_s):
+        note_checked(workspace, before, checked)
         for folder in (workspace.inbox, workspace.archive, workspace.quarantine, workspace.reader, workspace.digests):
             folder.mkdir(exist_ok=True)
         place = database or workspace.database
         if is_fresh:  # only once the lock is held: it may be another run's
             for leftover in (place, place.with_name(place.name + ".wal")):
                 leftover.unlink(missing_ok=True)
-        with Store(place) as store:
+        with _history(workspace, place, is_fresh=is_fresh) as store:
             kept.prepare(store)
             register = checked.register
             history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
-            yield Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
+            run = Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
+            if not is_fresh:
+                _catch_up(run)
+            yield run
+        if not is_fresh:
+            recovery.renew(place, workspace.copy)
+
+
+def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
+    """The history; its copy if it does not open. Raises NoonmarkError if it lacks what the archive holds."""
+    if is_fresh:
+        return Store(place)
+    highest = arrivals.last_archived(workspace)
+    if highest and not place.exists():
+        raise NoonmarkError(
+            f"the history is missing, though archive/ holds {highest} exports", place.name,
+            "put the file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",
+        )  # fmt: skip
+    try:
+        store = Store(place)
+    except DamagedHistoryError as error:
+        if not recovery.fall_back(place, workspace.copy, workspace.damaged):
+            raise
+        LOG.warning(
+            "noonmark: %s, %s, its copy %s is in force, what came after is taken in again; the damaged file is now %s",
+            error.what, place.name, workspace.copy.name, workspace.damaged.name,
+        )  # fmt: skip
+        store = Store(place)
+    try:
+        recovery.check_against_archive(store, highest)
+    except NoonmarkError:
+        store.close()
+        raise
+    return store
+
+
+def _catch_up(run: Opened) -> None:
+    """What people decided is in the history and in its log; a history that was a copy takes in what came after it."""
+    store, workspace = run.store, run.workspace
+    if recovery.is_behind(store):
+        last = ledger.last_export_id(store)
+        waiting = [(number, arrival) for number, arrival in arrivals.archived(workspace) if number > last]
+        again = Again({arrival: number for number, arrival in waiting}, {})
+        work = Ingest(store, workspace, run.settings, run.register, run.profiles, again=again)
+        with recorded(store, "recovery") as said:
+            with run.progress("taking in again", len(waiting), "files") as tell:
+                result = work.run([arrival for _, arrival in waiting], tell)
+            decision_log.bring_back(store, workspace.decision_log)
+            sum_up(run)
+            recovery.note_archive(store, arrivals.last_archived(workspace))
+            said += ["needs a person", f"the history was damaged; {result.files} files taken in again after its copy"]
+        history.mark_everything_due(store)
+    decision_log.bring_back(store, workspace.decision_log)
+    decision_log.append(store, workspace.decision_log)
 
 
 def _tables(register: Register) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -98,15 +155,37 @@ def _tables(register: Register) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 @contextmanager
 def recorded(store: Store, job: str) -> Iterator[list[str]]:
-    """A row of the run ledger; what is appended to the list is its outcome (the first) and its detail."""
+    """A row of the run ledger; what is appended to the list is its outcome (the first) and its detail.
+
+    Of a run that ends in an error the outcome is `failed`; `refused` where nothing could be changed as things stood,
+    and `stopped` where the service was told to end.
+    """
     run_id = store.start_run(job)
     said: list[str] = []
     try:
         yield said
     except BaseException as error:
-        store.end_run(run_id, "failed", f"{type(error).__name__}: {error}")
+        outcome = {RefusedError: "refused", StoppedError: "stopped", KeyboardInterrupt: "stopped"}.get(
+            type(error), "failed"
+        )
+        store.end_run(run_id, outcome, f"{type(error).__name__}: {error}")
         raise
     store.end_run(run_id, said[0] if said else "done", "; ".join(said[1:]))
+
+
+@contextmanager
+def published(run: Opened, job: str) -> Iterator[list[str]]:
+    """A recorded run whose results are published when it ends, also where it fails: analysts and `status` see both."""
+    try:
+        with recorded(run.store, job) as said:
+            yield said
+    except Exception as error:
+        try:
+            publish(run)
+        except Exception as later:  # the first error is what counts
+            error.add_note(f"nor could the history be published: {later}")
+        raise
+    publish(run)
 
 
 def publish(run: Opened) -> None:
@@ -122,32 +201,45 @@ def sum_up(run: Opened) -> None:
 
 def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
     """Exports become readings and site-days."""
+    brought_back = grown.bring_back(run.store, run.workspace)
     waiting = arrivals.let_settle(arrivals.find(run.workspace, paths), run.settings.ingest.settle_s)
+    if waiting.arrivals and not run.profiles:
+        raise NoonmarkError(
+            "there is no profile to read exports with",
+            f"{run.workspace.profiles.name}/",
+            "put the profiles back, or write one; nothing was moved",
+        )
     work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
     with run.progress("taking in", len(waiting.arrivals), "files") as tell:
         result = work.run(waiting.arrivals, tell)
     result.still_written += waiting.still_written
     result.links += waiting.links
+    result.skipped += waiting.skipped
+    result.notes += [(place, "was written to after it was taken in; back in the inbox") for place in brought_back]
     sum_up(run)
     return result
 
 
 def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | None = None) -> Judged:
     """Judges the days given, or every day not yet judged (up to `until`, judged even if nothing arrived of it)."""
+    refuse_days_not_over(run.store, days if until is None else [until])
     sum_up(run)
-    now = datetime.now(UTC)
     if days is None:
-        days = run_detectors.due_days(run.store, now, run.settings.detect.judge_after_h)
+        days = run_detectors.due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
+        history.note_due(run.store, days)
         if until is not None:
             days = with_silent_days(days, history.last_judged_day(run.store), until)
-    elif late := [day for day in days if not run_detectors.has_ended(run.store, day, now)]:
-        raise NoonmarkError(
-            "a day can be judged once it has ended at every site", f"{late[0]}", "choose an earlier day"
-        )
     with run.progress("judging", len(days), "days") as tell:
         result = run_detectors.judge(run.store, days, tell)
     run_detectors.update_exceptions(run.store)
     return result
+
+
+def refuse_days_not_over(store: Store, days: Sequence[date] | None) -> None:
+    """Raises RefusedError if a local day has not ended at every watched site."""
+    now = datetime.now(UTC)
+    if late := [day for day in days or () if not run_detectors.has_ended(store, day, now)]:
+        raise RefusedError("a day can be judged once it has ended at every site", f"{late[0]}", "choose an earlier day")
 
 
 def with_silent_days(due: Sequence[date], last_judged: date | None, until: date) -> list[date]:
@@ -164,8 +256,8 @@ def facts_of(run: Opened, day: date) -> pages.DigestFacts:
     sites = store.sites()
     return pages.build_facts(
         day,
-        run_detectors.fold(store, day),
-        run_detectors.fold(store, day - timedelta(days=1)),
+        run_detectors.fold(store, day).exceptions,
+        run_detectors.fold(store, day - timedelta(days=1)).exceptions,
         sites,
         history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
         history.not_judged_on(store, day),
@@ -174,40 +266,38 @@ def facts_of(run: Opened, day: date) -> pages.DigestFacts:
         title=run.settings.digest.title,
         top=run.settings.digest.top,
         installers={one.installer_id: one.name for one in run.register.installers.values()},
+        reasons=detectors.reasons(),
     )
 
 
 def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFacts:
-    """What came in since the last digest was written, and what waits for a person."""
-    totals = history.taken_in_since(run.store, history.last_digest_at(run.store))
+    """What came in since the digest of the judged day before, and what waits for a person."""
+    span = digests.span(run.store, day)
+    totals = digests.taken_in(run.store, span)
     with_data = history.site_days(run.store, day, day).filter(pl.col("readings") > 0)["site_id"]
     silent = sites.filter(pl.col("watched") & ~pl.col("site_id").is_in(with_data.to_list()))["site_id"]
     return pages.IngestFacts.model_validate(
-        {**totals, "quarantined": quarantined(run.workspace), "sites_without_data": silent.to_list()}
-    )
+        {
+            **totals, **span._asdict(),
+            "quarantined": _alike(arrivals.quarantined(run.workspace)), "sites_without_data": silent.to_list(),
+        }
+    )  # fmt: skip
 
 
-def quarantined(workspace: Workspace) -> list[tuple[str, str]]:
-    """(file, reason) of everything that lies in quarantine."""
-    found = []
-    for reason in sorted(workspace.quarantine.glob("*.reason.txt")):
-        file = reason.with_name(reason.name.removesuffix(".reason.txt"))
-        if file.exists():
-            found.append((file.name, reason.read_text(encoding="utf-8").split("\n\n", 1)[0].replace("\n", "; ")))
-    return found
+def _alike(found: list[tuple[str, str]]) -> list[dict[str, object]]:
+    """Quarantined files as the digest tells them: one entry for all of one reason, with their count."""
+    return [{"file": file, "reason": reason, "count": count} for file, reason, count in alike(found)]
 
 
-def write_digest(run: Opened, day: date | None = None, *, is_mailed: bool = False) -> tuple[pages.DigestFacts, Path]:
-    """The digest of `day` (else of the last judged day), and its folder. Raises NoonmarkError if nothing was judged."""
+def write_digest(run: Opened, day: date | None = None) -> tuple[pages.DigestFacts, Path]:
+    """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
     last = history.last_judged_day(run.store)
     if last is None or (day is not None and not history.is_judged(run.store, day)):
         asked = "the history" if day is None else str(day)
-        raise NoonmarkError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
+        raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
     facts = facts_of(run, day or last)
     folder = run.workspace.digests / facts.day.isoformat()
     pages.write_digest(folder, facts)
-    if is_mailed:
-        mail.send(mail.compose(facts, run.settings.mail), run.settings.mail)
     return facts, folder
 
 
@@ -225,14 +315,18 @@ class CycleResult:
         return self.taken_in.needs_person or self.judged.needs_person
 
 
-def cycle(run: Opened, *, day: date | None = None, is_mailed: bool = False) -> CycleResult:
-    """Ingest, detect, digest, once. With `day`, days up to it are judged, even if nothing arrived of them."""
+def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
+    """Ingest, detect, digest, once. With `day`, days up to it are judged, even if nothing arrived of them.
+
+    Raises RefusedError, before anything is taken in, if `day` has not ended at every watched site.
+    """
+    refuse_days_not_over(run.store, None if day is None else [day])
     taken_in = take_in(run)
     judged = detect(run, until=day)
     facts, folder = None, None
     if history.last_judged_day(run.store) is not None:
         wanted = day if day is not None and history.is_judged(run.store, day) else None
-        facts, folder = write_digest(run, wanted, is_mailed=is_mailed)
+        facts, folder = write_digest(run, wanted)
     return CycleResult(taken_in, judged, facts, folder)
 
 

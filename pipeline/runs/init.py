@@ -12,8 +12,8 @@ SETTINGS_TEXT = """\
 # Settings of this workspace. Every key may be left out: what stands here are the defaults.
 
 [ingest]
-settle_s = 2                # a file that changed within so many seconds waits for the next run
-max_export_mib = 2048       # the largest that one export may be when decompressed, MiB
+settle_s = 60               # a file that changed within so many seconds waits for the next run
+max_export_mib = 64         # the largest that one export may be when decompressed, MiB
 batch_files = 500           # files that are stored in one transaction
 
 [detect]
@@ -36,6 +36,7 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
+retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]
 keep_h = 48                 # hours that replaced files stay, for sessions that still have them open
@@ -60,7 +61,7 @@ missing = ["", "--", "N/A"]          # cells that mean: not reported
 
 # For format = "json" or "ndjson", in place of [csv]:
 # [json]
-# records = "data.rows"              # dotted path to the list of records; ndjson has none
+# records = "intervals"              # dotted path to the list of records; ndjson has none
 # arrays = true                      # records are lists: then `fields` names their places
 # fields = ["t", "pv", "soc"]
 
@@ -68,7 +69,7 @@ missing = ["", "--", "N/A"]          # cells that mean: not reported
 from = "file name"                   # "file name" | "column" | "json path" | "folder"
 pattern = "^(?P<site>[A-Za-z0-9-]+)_5min"   # for file name and folder; what it finds is the register's external_id
 # column = "plant"                   # for column
-# path = "station.id"                # for json path: in a record or outside the records
+# path = "roof.id"                   # for json path: in a record or outside the records
 
 [timestamp]
 column = "Time"                      # or columns = ["Date", "Clock"], joined by one space
@@ -76,6 +77,8 @@ format = "%d.%m.%Y %H:%M"            # strptime; or "iso8601", "epoch_s", "epoch
 zone = "export_timezone"             # "export_timezone" (the register's) | "utc" | "in value" | an IANA name | "+05:30"
 marks = "interval end"               # "interval start" | "interval end" | "instant"
 # interval_min = 5                   # left out: taken from the data
+# spring_hour = "filled"             # where the hour that is left out in spring stands in the file: "filled" = local
+#                                    # time, "standard time" = all year; left out: decided by the sun, file by file
 
 # Channels in W, %, V, Hz, degC, W/m2: value * scale + offset. Sources are positive:
 # pv_w >= 0; battery_w > 0 discharging; grid_w > 0 importing; load_w >= 0.
@@ -94,9 +97,10 @@ column = "SoC (%)"
 
 # [channels.load_w]
 # columns = ["L1", "L2", "L3"]       # summed
+# offset = 0                         # added after scale
 
 # [channels.pv_kwh_total]            # a counter, differenced into pv_w where pv_w is missing
-# column = "Total yield (kWh)"
+# column = "Made in all (kWh)"
 # counter = "lifetime"               # lifetime | daily
 
 # A long export has one row per channel; `column` under a channel is then the metric's name:

@@ -1,17 +1,21 @@
 """The history made again from the archive, beside the old one until it is whole."""
 
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import NamedTuple
 
 import duckdb
 
 from pipeline.detection import run_detectors
-from pipeline.errors import NoonmarkError
+from pipeline.errors import DamagedHistoryError, NoonmarkError
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Again, Ingest, IngestResult
 from pipeline.runs.cycle import Opened, opened, publish, sum_up
-from pipeline.store import Store, history, reader
+from pipeline.store import Store, decision_log, history, reader, recovery
+from pipeline.store.connection import quoted
+from pipeline.workspace.files import move_file
 from pipeline.workspace.places import Workspace
 
 KEPT = (
@@ -20,18 +24,24 @@ KEPT = (
     "clock_shift",
     "clock_shift_span",
     "export_copy",
+    "archived_file",
     "mended_exception",
+    "mail",
+    "digest_span",
 )  # what people did is not in the archive
 
 
 def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
     """Takes every archived file in again, in its order; decisions, corrections of clocks and runs are kept.
 
+    If the old history can't be read, they come from its copy and from the log of decisions, and it is set aside.
+
     The old history stays in force until the new one is whole; a run that is killed leaves it as it was.
     """
     unfinished = workspace.database.with_name("noonmark.rebuilding.duckdb")
     with opened(workspace, is_quiet=is_quiet, database=unfinished, is_fresh=True) as run:
         kept = _keep(run.store, workspace)
+        decision_log.bring_back(run.store, workspace.decision_log)
         waiting = arrivals.archived(workspace)
         again = Again({arrival: number for number, arrival in waiting}, kept.taken_in_at)
         work = Ingest(run.store, workspace, run.settings, run.register, run.profiles, again=again)
@@ -41,12 +51,17 @@ def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
         _judge_again(run, kept.judged_days)
         reader.forget(run.store)
         history.mark_everything_due(run.store)
+        recovery.note_archive(run.store, arrivals.last_archived(workspace))
         run.store.con.execute("CHECKPOINT history")
         run.store.close()
-        unfinished.replace(workspace.database)
+        if kept.is_damaged:
+            recovery.set_aside(workspace.database, workspace.damaged)
+        move_file(unfinished, workspace.database)
         # Only now the reader: a run killed before this line leaves analysts the old history, whole.
         with Store(workspace.database) as store:
             publish(replace(run, store=store))
+            decision_log.append(store, workspace.decision_log)
+        recovery.renew(workspace.database, workspace.copy)
     return result
 
 
@@ -55,39 +70,55 @@ class Kept(NamedTuple):
 
     judged_days: list[date]
     taken_in_at: dict[tuple[str, str], datetime]  # (archived_as, path) -> when
+    is_damaged: bool = False  # the old history could not be read
 
 
 def _keep(store: Store, workspace: Workspace) -> Kept:
-    """Copies what people did from the old history, which is left without a log of unwritten changes."""
-    old = workspace.database
+    """Copies what people did from the old history; if it can't be read from its copy, or else the log of decisions."""
+    old, copy = workspace.database, workspace.copy
     if not old.exists():
         old.with_name(old.name + ".wal").unlink(missing_ok=True)
-        return Kept([], {})
+        return _copied(store, copy) if copy.exists() else Kept([], {})
     try:
-        with Store(old) as before:
+        with Store(old) as before:  # which is left without a log of unwritten changes
             before.con.execute("CHECKPOINT history")
-        store.con.execute(f"ATTACH '{str(old).replace(chr(39), chr(39) * 2)}' AS old (READ_ONLY)")
+        return _copied(store, old)
     except (NoonmarkError, duckdb.Error) as error:
-        raise NoonmarkError(
-            f"the old history cannot be read ({str(error).splitlines()[0]}); decisions and corrections would be lost",
-            old.name,
-            "restore it from a backup, or move it away to go on without them",
-        ) from error
+        said = str(error).splitlines()[0]
+        if isinstance(error, NoonmarkError) and not isinstance(error, DamagedHistoryError):
+            raise
+    if copy.exists():
+        with suppress(duckdb.Error):
+            return _copied(store, copy)._replace(is_damaged=True)
+    if workspace.decision_log.exists():
+        return Kept([], {}, is_damaged=True)
+    raise NoonmarkError(
+        f"the old history cannot be read ({said}); decisions and corrections would be lost",
+        old.name,
+        "restore it from a backup, or move it away to go on without them",
+    )
+
+
+def _copied(store: Store, old: Path) -> Kept:
+    """What people did, from a history that opens; nothing is copied if it can't be read to the end."""
+    store.con.execute(f"ATTACH '{quoted(old)}' AS old (READ_ONLY)")
     try:
-        for table in KEPT:
-            store.con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM old.{table}")
+        with store.transaction():
+            for table in KEPT:
+                store.con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM old.{table}")
+            store.con.execute("INSERT INTO reader_part BY NAME SELECT * FROM old.reader_part")
+            days = store.con.execute("SELECT DISTINCT day FROM old.judged ORDER BY day").fetchall()
+            times = store.con.execute("SELECT archived_as, path, taken_in_at FROM old.export_file").fetchall()
         for sequence, table, column in (
             ("run_number", "run", "run_id"),
             ("clock_shift_number", "clock_shift", "shift_id"),
         ):
             highest = store.value(f"SELECT coalesce(max({column}), 0) FROM {table}")
             store.con.execute(f"SELECT nextval('{sequence}') FROM range({int(highest)})").fetchall()
-        store.con.execute("INSERT INTO reader_part BY NAME SELECT * FROM old.reader_part")
-        days = store.con.execute("SELECT DISTINCT day FROM old.judged ORDER BY day").fetchall()
-        times = store.con.execute("SELECT archived_as, path, taken_in_at FROM old.export_file").fetchall()
         return Kept([day for (day,) in days], {(place, path): when for place, path, when in times})
     finally:
-        store.con.execute("DETACH old")
+        with suppress(duckdb.Error):  # after an error that ended the connection: the first counts
+            store.con.execute("DETACH old")
 
 
 def _judge_again(run: Opened, judged_days: list[date]) -> None:

@@ -16,10 +16,13 @@ from filelock import FileLock, Timeout
 
 from pipeline.config.settings import Settings
 from pipeline.detection import run_detectors
+from pipeline.digest import DigestFacts
 from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
 from pipeline.runs.check import check_or_refuse
-from pipeline.runs.cycle import Opened, cycle, opened, publish, recorded, take_in
-from pipeline.store import history
+from pipeline.runs.cycle import Opened, cycle, facts_of, opened, published, take_in
+from pipeline.runs.mailing import Patience, mail_digest
+from pipeline.store import digests, history
+from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
 
 LOCK_WAIT_S = 300.0  # ours: a command typed by a person ends within minutes; after that the next turn will do
@@ -32,6 +35,10 @@ class Service:
     def __init__(self, workspace: Workspace, settings: Settings) -> None:
         self.workspace, self.settings = workspace, settings
         self.stop = threading.Event()
+        plan = settings.schedule
+        self.heartbeat = Heartbeat(
+            workspace, ingest_every_min=plan.ingest_every_min, digest_at=plan.digest_at, timezone=plan.timezone
+        )
         self.scheduler = BackgroundScheduler(
             timezone=ZoneInfo(settings.schedule.timezone),
             # A job that is late is still wanted, once, and never beside itself (the defaults drop it after a second).
@@ -46,8 +53,8 @@ class Service:
         self.scheduler.add_job(
             self.morning, CronTrigger(hour=int(hour), minute=int(minute), timezone=self.scheduler.timezone), id="cycle"
         )
-        if self.has_missed_a_morning():
-            self.scheduler.add_job(self.morning, id="cycle made up for")
+        self.heartbeat.beat()
+        self._make_up_for_the_morning()
         for name in (signal.SIGTERM, signal.SIGINT):
             signal.signal(name, lambda *_: self.stop.set())
         self.scheduler.start()
@@ -57,13 +64,15 @@ class Service:
             self.settings.schedule.digest_at,
             self.settings.schedule.timezone,
         )
-        self.stop.wait()
+        while not self.stop.wait(BEAT_S):
+            self.heartbeat.beat()
         LOG.info("stopping: the job under way comes to its next safe point")
         self.scheduler.shutdown(wait=True)
+        self.heartbeat.stop()
         LOG.info("stopped")
 
-    def has_missed_a_morning(self) -> bool:
-        """Whether no digest was written since the last time one was wanted."""
+    def _make_up_for_the_morning(self) -> None:
+        """Adds the cycle if no digest was written since one was last wanted, or the mail if that is missing."""
         zone = ZoneInfo(self.settings.schedule.timezone)
         hour, minute = map(int, self.settings.schedule.digest_at.split(":"))
         now = datetime.now(zone)
@@ -71,7 +80,12 @@ class Service:
         if wanted > now:
             wanted -= timedelta(days=1)
         with opened(self.workspace, wait_s=LOCK_WAIT_S, is_quiet=True) as run:
-            return history.last_digest_at(run.store) < wanted.astimezone(UTC)
+            if history.last_digest_at(run.store) < wanted.astimezone(UTC):
+                self.scheduler.add_job(self.morning, id="cycle made up for")
+                return
+            day = digests.made_since(run.store, wanted.astimezone(UTC))
+            if self.settings.mail.host and day is not None and digests.mailed(run.store, day) is None:
+                self._mail_soon(facts_of(run, day))
 
     def take_in(self) -> None:
         self._job("ingest", self._take_in)
@@ -86,34 +100,59 @@ class Service:
             LOG.warning("quarantined %s: %s", file, reason)
 
     def _morning(self, run: Opened, said: list[str]) -> None:
-        result = cycle(run, day=last_ended_day(run), is_mailed=bool(self.settings.mail.host))
+        result = cycle(run, day=last_ended_day(run))
         said += [
             "needs a person" if result.needs_person else "done",
             "" if result.facts is None else result.facts.headline,
         ]
+        if self.settings.mail.host and result.facts is not None:
+            self._mail_soon(result.facts)
+
+    def _mail_soon(self, facts: DigestFacts) -> None:
+        """Mails on a thread of its own, which waits for the workspace and holds it only to keep how it ended."""
+        self.scheduler.add_job(self.mail, args=[facts], id="mail", replace_existing=True)
+
+    def mail(self, facts: DigestFacts) -> None:
+        """Mails a digest that was not mailed yet; tries again, ever more rarely, while the server is not there."""
+        patience = Patience(
+            self.settings.mail.retry_for_min * 60, self.stop.wait, self.stop, lambda said: LOG.warning("mail: %s", said)
+        )
+        self._guarded("mail", lambda: mail_digest(self.workspace, self.settings, facts, patience=patience).said)
 
     def _job(self, name: str, work: Callable[[Opened, list[str]], None]) -> None:
-        """Runs a job under the workspace's lock; what goes wrong is logged and recorded, the service goes on."""
-        try:
+        """Runs a job under the workspace's lock, and publishes what it did."""
+
+        def run_it() -> str:
             with opened(self.workspace, wait_s=LOCK_WAIT_S, is_quiet=True, should_stop=self.stop.is_set) as run:
                 if self.stop.is_set():
-                    return
-                try:
-                    with recorded(run.store, name) as said:
-                        work(run, said)
-                finally:
-                    publish(run)
-            LOG.info("%s: %s", name, "; ".join(part for part in said if part))
+                    raise StoppedError("told to stop")
+                with published(run, name) as said:
+                    work(run, said)
+            return "; ".join(part for part in said if part)
+
+        self._guarded(name, run_it)
+
+    def _guarded(self, name: str, work: Callable[[], str]) -> None:
+        """What goes wrong in a job is logged and noted in the heartbeat; the service goes on."""
+        failure: str | None = None
+        try:
+            LOG.info("%s: %s", name, work())
         except StoppedError:
             LOG.info("%s: stopped at a safe point; the next start goes on from there", name)
+            return
         except WorkspaceBusyError as error:
+            failure = str(error)
             LOG.warning("%s: %s", name, error)
         except NoonmarkError as error:
-            for line in getattr(error, "faults", [error]):
+            faults = getattr(error, "faults", [error])
+            failure = f"{faults[0]}" + (f" (and {len(faults) - 1} more)" if len(faults) > 1 else "")
+            for line in faults:
                 LOG.error("%s: %s", name, line)
-        except Exception:
+        except Exception as error:
             # A fault of one turn must not end the service: it is in the log whole, and in the run ledger.
+            failure = f"{type(error).__name__}: {error}"
             LOG.exception("%s failed; the next turn tries again", name)
+        self.heartbeat.note(name, failure)
 
 
 def last_ended_day(run: Opened) -> date:

@@ -1,31 +1,43 @@
 """What a workspace looks like from outside; nothing is locked, nothing changed."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
+from pipeline.errors import QueryError
 from pipeline.ingest import arrivals
-from pipeline.runs.check import check
-from pipeline.runs.cycle import quarantined
-from pipeline.store import reader
+from pipeline.runs import job_health
+from pipeline.runs.checked import last_checked
+from pipeline.store import answers
+from pipeline.workspace.heartbeat import read_heartbeat
 from pipeline.workspace.places import Workspace
 
 RUNS = 8  # the last ones shown
 SILENT_DAYS = 2  # ours: days behind the fleet's newest after which a site counts as without data
+ENDED = f"""
+    SELECT job, started_at, ended_at, outcome, detail FROM run
+    WHERE outcome IN {(*job_health.GOOD, *job_health.BAD)}
+    QUALIFY row_number() OVER (PARTITION BY job, outcome IN {job_health.GOOD} ORDER BY run_id DESC) = 1"""
 
 
 def status(workspace: Workspace) -> dict[str, Any]:
-    """Last runs, files waiting, quarantined files, sites without data, size of the history."""
-    checked = check(workspace)
+    """Last runs, files waiting, quarantined files, sites without data, size of the history.
+
+    `problems` holds what keeps the jobs from their work, a sentence each: faults in what people wrote, jobs that fail
+    or are overdue, a service that is gone.
+    """
+    now = datetime.now(UTC)
+    checked = last_checked(workspace)
     facts: dict[str, Any] = {
         "workspace": str(workspace.root),
-        "faults": [str(fault) for fault in checked.faults],
-        "notices": [str(notice) for notice in checked.notices],
-        "sites": len(checked.register.sites),
-        "profiles": sorted(checked.profiles),
+        "faults": checked.faults,
+        "notices": checked.notices,
+        "sites": checked.sites,
+        "profiles": checked.profiles,
         "waiting": len(arrivals.find(workspace, ()).arrivals) if workspace.inbox.is_dir() else 0,
-        "quarantined": [{"file": file, "reason": reason} for file, reason in quarantined(workspace)],
+        "quarantined": [{"file": file, "reason": reason} for file, reason in arrivals.quarantined(workspace)],
         "runs": [],
-        "sites_without_data": sorted(site.site_id for site in checked.register.sites.values() if site.watched),
+        "sites_without_data": checked.watched,
         "history": {
             "readings": 0,
             "exports": 0,
@@ -35,17 +47,28 @@ def status(workspace: Workspace) -> dict[str, Any]:
             "bytes": 0,
         },
         "exceptions": {},
-        "as_of": datetime.now(UTC).isoformat(timespec="seconds"),
+        "as_of": now.isoformat(timespec="seconds"),
     }
-    if (workspace.reader / reader.DATABASE).exists():
-        facts.update(_from_history(workspace))
-    return facts
+    ended: list[dict[str, Any]] = []
+    unreadable: list[str] = []
+    if (workspace.reader / answers.DATABASE).exists():
+        try:
+            with answers.asking(workspace.reader) as put:
+                ended = put(ENDED, ()).to_dicts()
+                facts.update(_from_history(workspace, lambda sql: put(sql, ()).to_dicts()))
+        except QueryError as error:
+            unreadable = [f"the analyst's database cannot be read: {error.what}; the next run writes it anew"]
+    beat = read_heartbeat(workspace)
+    jobs = job_health.jobs(ended, beat)
+    faults = [f"{len(checked.faults)} faults in what people wrote; every run is refused"] if checked.faults else []
+    return facts | {
+        "jobs": [job._asdict() for job in jobs],
+        "schedule": beat,
+        "problems": [*faults, *unreadable, *job_health.problems(jobs, beat, now)],
+    }
 
 
-def _from_history(workspace: Workspace) -> dict[str, Any]:
-    def ask(sql: str) -> list[dict[str, Any]]:
-        return reader.ask(workspace.reader, sql).to_dicts()
-
+def _from_history(workspace: Workspace, ask: Callable[[str], list[dict[str, Any]]]) -> dict[str, Any]:
     span = ask(
         "SELECT min(day) AS first_day, max(day) AS last_day, coalesce(sum(readings), 0) AS readings FROM site_day"
     )[0]

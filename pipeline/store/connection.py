@@ -1,5 +1,6 @@
 """The connection to the history: opening, schema, transactions, runs and the register's copy."""
 
+import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -11,42 +12,54 @@ import duckdb
 import polars as pl
 
 from detectors.frames import PLANES, SITES
-from pipeline.errors import NoonmarkError
+from pipeline.errors import DamagedHistoryError, NoonmarkError, StorageError
 from pipeline.workspace import resources
 
 STORAGE_VERSION = "v1.0.0"  # same size, and older DuckDB releases can read it
+NOT_DAMAGE = re.compile(  # what DuckDB says when a file is well, but not to be had
+    r"permission denied|read-only file system|no space left|file too large|out of memory|"
+    r"newer version|version number",
+    re.IGNORECASE,
+)
 MEMORY_LIMIT = "1GB"  # ours: a night's batch needs a third of it; DuckDB spills beyond
 
 
 class Store:
     """The history of one workspace, opened for writing. Use as a context manager.
 
-    Raises NoonmarkError if the file cannot be opened.
+    Raises DamagedHistoryError if the file is not whole, NoonmarkError if it cannot be opened for another reason.
     """
 
     def __init__(self, database: Path) -> None:
         self.database = database
         self.con = duckdb.connect(":memory:")
         try:
-            self.con.execute(f"ATTACH '{_quoted(database)}' AS history (STORAGE_VERSION '{STORAGE_VERSION}')")
+            self.con.execute(f"ATTACH '{quoted(database)}' AS history (STORAGE_VERSION '{STORAGE_VERSION}')")
+            spill = quoted(database.with_name(".spill"))
+            for setting in (
+                "USE history",
+                "SET TimeZone = 'UTC'",
+                "SET enable_progress_bar = false",
+                "SET preserve_insertion_order = true",
+                f"SET memory_limit = '{MEMORY_LIMIT}'",
+                f"SET temp_directory = '{spill}'",
+            ):
+                self.con.execute(setting)
+            self._migrate()
         except duckdb.Error as error:
             self.con.close()
-            raise NoonmarkError(
-                f"the history cannot be opened ({str(error).splitlines()[0]})",
-                database.name,
-                "close what holds it; if it is damaged, move it away and run `noonmark ingest --rebuild`",
+            said = str(error).splitlines()[0]
+            if "set lock" in said:
+                raise NoonmarkError(
+                    f"the history is held by another program ({said})", database.name, "close what holds it"
+                ) from error
+            if NOT_DAMAGE.search(said):
+                raise StorageError(
+                    f"the history cannot be opened ({said})", database.name, "free the disk, or fix its permissions"
+                ) from error
+            raise DamagedHistoryError(
+                f"the history is damaged ({said})", database.name, "run `noonmark ingest --rebuild`"
             ) from error
-        spill = _quoted(database.with_name(".spill"))
-        for setting in (
-            "USE history",
-            "SET TimeZone = 'UTC'",
-            "SET enable_progress_bar = false",
-            "SET preserve_insertion_order = true",
-            f"SET memory_limit = '{MEMORY_LIMIT}'",
-            f"SET temp_directory = '{spill}'",
-        ):
-            self.con.execute(setting)
-        self._migrate()
 
     def __enter__(self) -> Self:
         return self
@@ -82,7 +95,8 @@ class Store:
         try:
             yield
         except BaseException:
-            self.con.execute("ROLLBACK")
+            with suppress(duckdb.Error):  # what ended the transaction may have ended the connection: the first counts
+                self.con.execute("ROLLBACK")
             raise
         else:
             self.con.execute("COMMIT")
@@ -163,5 +177,6 @@ def in_utc(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _quoted(path: Path) -> str:
+def quoted(path: Path) -> str:
+    """The path as SQL text between quotes."""
     return str(path).replace("'", "''")

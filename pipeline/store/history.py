@@ -20,8 +20,17 @@ FINDING_COLUMNS = (
 def write_days(
     store: Store, days: pl.DataFrame, light: pl.DataFrame, kept_rows: dict[str, pl.DataFrame], done: pl.DataFrame
 ) -> None:
-    """Replaces site-days, light marks and kept rows of `done` [site_id, day]: neither dirty any more, nor judged."""
+    """Replaces site-days, light marks and kept rows of `done` [site_id, day]: neither dirty any more, nor judged.
+
+    The judged days that look back on them are due from then on.
+    """
     with store.transaction(), store.offered(done=done):
+        store.con.execute(
+            """
+            INSERT INTO due_day SELECT DISTINCT day FROM judged ANTI JOIN due_day USING (day)
+            WHERE day >= (SELECT min(day) FROM done)
+            """
+        )
         for table in ("site_day", "light_day", "dirty_day", "judged"):
             store.con.execute(
                 f"DELETE FROM {table} USING done WHERE {table}.site_id = done.site_id AND {table}.day = done.day"
@@ -51,17 +60,37 @@ def light(store: Store, first: date, last: date) -> pl.DataFrame:
     return frame.select(LIGHT.names()).cast(LIGHT)
 
 
+def note_due(store: Store, days: Sequence[date]) -> None:
+    """Remembers days as due until their verdicts are written."""
+    with store.transaction(), store.offered(due=pl.DataFrame({"day": list(days)}, schema={"day": pl.Date})):
+        store.con.execute("INSERT INTO due_day SELECT DISTINCT day FROM due ANTI JOIN due_day USING (day)")
+
+
+def has_unfinished_days(store: Store) -> bool:
+    """Whether a run ended before all that it had changed was summed up and judged again."""
+    return bool(store.value("SELECT (SELECT count(*) FROM dirty_day) + (SELECT count(*) FROM due_day)"))
+
+
 def unjudged_days(store: Store) -> list[date]:
-    """Days of which a site that has a site-day was not judged (or not since its readings changed), oldest first."""
+    """Days that are due, and those of which a site that has a site-day was not judged, oldest first."""
     return [day for (day,) in store.con.execute(
         """
         SELECT DISTINCT d.day FROM site_day AS d
         JOIN site AS s ON s.site_id = d.site_id AND s.watched
             AND (s.commissioned_on IS NULL OR d.day >= s.commissioned_on)
         ANTI JOIN judged AS j ON j.site_id = d.site_id AND j.day = d.day
-        ORDER BY d.day
+        UNION SELECT day FROM due_day
+        ORDER BY day
         """
     ).fetchall()]  # fmt: skip
+
+
+def days_with_readings(store: Store) -> list[date]:
+    """Days of which a watched site has a site-day, oldest first."""
+    rows = store.con.execute(
+        "SELECT DISTINCT d.day FROM site_day AS d JOIN site AS s ON s.site_id = d.site_id AND s.watched ORDER BY d.day"
+    ).fetchall()
+    return [day for (day,) in rows]
 
 
 def write_verdicts(
@@ -72,12 +101,12 @@ def write_verdicts(
     sites: Sequence[str],
     expected: pl.DataFrame,
 ) -> None:
-    """Replaces what was judged of `day`: findings, not_judged, the expectation in site_day."""
+    """Replaces what was judged of `day`: findings, not_judged, the expectation in site_day. It is due no more."""
     judged = pl.DataFrame({"site_id": list(sites)}, schema={"site_id": pl.String}).with_columns(
         day=pl.lit(day), judged_at=pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC"))
     )
     with store.transaction():
-        for table in ("finding", "not_judged", "judged"):
+        for table in ("finding", "not_judged", "judged", "due_day"):
             store.con.execute(f"DELETE FROM {table} WHERE day = ?", [day])
         store.insert("finding", findings.select(FINDING_COLUMNS))
         store.insert("not_judged", not_judged)
@@ -140,10 +169,17 @@ def last_judged_day(store: Store) -> date | None:
     return day if isinstance(day, date) else None
 
 
-def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFrame) -> None:
-    """Replaces the exceptions and revisits with those of the last judged day."""
+def last_settled_day(store: Store) -> date | None:
+    """The last day that was judged at any time, be it due again."""
+    day = store.value("SELECT max(day) FROM (SELECT day FROM judged UNION ALL SELECT day FROM due_day)")
+    return day if isinstance(day, date) else None
+
+
+def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFrame, events: pl.DataFrame) -> None:
+    """Replaces the exceptions, their events and the revisits with those of the last judged day."""
     with store.transaction():
         store.replace("exception", exceptions)
+        store.replace("exception_event", events)
         store.replace("revisit", revisits)
 
 
@@ -209,29 +245,6 @@ def last_digest_at(store: Store) -> datetime:
         "SELECT max(started_at) FROM run WHERE job IN ('cycle', 'digest') AND outcome IN ('done', 'needs a person')"
     )
     return found if isinstance(found, datetime) else datetime(1970, 1, 1, tzinfo=UTC)
-
-
-def taken_in_since(store: Store, instant: datetime) -> dict[str, object]:
-    """Files, rows, rejected rows and their reasons since an instant."""
-    totals = store.con.execute(
-        """
-        SELECT count(*), coalesce(sum(rows_read), 0), coalesce(sum(rows_rejected), 0)
-        FROM export_file WHERE taken_in_at >= ?
-        """,
-        [instant],
-    ).fetchall()
-    files, rows, bad = totals[0]
-    reasons = store.con.execute(
-        """
-        SELECT r.reason, count(*) FROM rejected_row AS r JOIN export_file AS f USING (export_id)
-        WHERE f.taken_in_at >= ? GROUP BY r.reason ORDER BY 2 DESC, 1
-        """,
-        [instant],
-    ).fetchall()
-    return {
-        "files": int(files), "rows": int(rows), "rejected_rows": int(bad),
-        "rejected": [{"reason": reason, "rows": count} for reason, count in reasons],
-    }  # fmt: skip
 
 
 def mark_everything_due(store: Store) -> None:

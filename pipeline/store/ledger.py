@@ -1,11 +1,12 @@
 """The ledger of exports, and the one transaction in which a batch becomes history."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import NamedTuple
 
 import polars as pl
 
+from detectors.frames import IMPLAUSIBLE_STAMPS
 from pipeline.energy.counters import difference
 from pipeline.frames import Normalised
 from pipeline.store import readings
@@ -16,6 +17,7 @@ from pipeline.timezones.local_time import add_local
 
 AROUND_DAYS = 4  # a counter's energy hangs on neighbours of up to 1.5 intervals, of at most a day, or of the same day
 SHIFT_DAYS = 2  # a correction of a clock, of at most 26 h, can move a reading so many days
+WATCHED_H = 24  # ours: an upload that pauses for longer starts anew
 NOTICED_KWH = 0.001  # a counter's energy that changes by less than 1 Wh makes no day dirty
 
 
@@ -25,6 +27,7 @@ class Held(NamedTuple):
     export_id: int
     path: str
     archived_as: str
+    rows_rejected: int
 
 
 def find(store: Store, hashes: Sequence[str]) -> dict[tuple[str, str], Held]:
@@ -32,7 +35,8 @@ def find(store: Store, hashes: Sequence[str]) -> dict[tuple[str, str], Held]:
     asked = pl.DataFrame({"sha256": list(hashes)}, schema={"sha256": pl.String})
     with store.offered(asked=asked):
         rows = store.con.execute(
-            "SELECT sha256, named_site, export_id, path, archived_as FROM export_file SEMI JOIN asked USING (sha256)"
+            "SELECT sha256, named_site, export_id, path, archived_as, rows_rejected "
+            "FROM export_file SEMI JOIN asked USING (sha256) ORDER BY export_id"
         ).fetchall()
     return {(sha256, site): Held(*held) for sha256, site, *held in rows}
 
@@ -52,6 +56,55 @@ def note_copies(store: Store, copies: Sequence[tuple[int, str]]) -> None:
             "INSERT INTO export_copy SELECT export_id, path, ? FROM seen ANTI JOIN export_copy USING (export_id, path)",
             [datetime.now(UTC)],
         )
+
+
+class ArchivedFile(NamedTuple):
+    """A file that went to the archive, as it was when it was read."""
+
+    archived_as: str
+    folder: str
+    name: str
+    bytes: int
+    changed_at: float
+    sha256: str
+    is_checked: bool
+
+
+def note_archived(store: Store, files: Sequence[ArchivedFile]) -> None:
+    """Remembers files that go to the archive, so that later writing to them shows."""
+    if files:
+        frame = pl.DataFrame(files, schema=ArchivedFile._fields, orient="row")
+        store.insert("archived_file", frame.with_columns(archived_at=pl.lit(datetime.now(UTC))))
+
+
+def archived_files(store: Store) -> list[ArchivedFile]:
+    """Files that went to the archive within the last day, or that no run has looked at since."""
+    columns = ", ".join(ArchivedFile._fields)
+    rows = store.con.execute(f"SELECT {columns} FROM archived_file ORDER BY archived_as").fetchall()
+    return [ArchivedFile(*row) for row in rows]
+
+
+def is_archived(store: Store, sha256: str) -> bool:
+    """Whether a file of these bytes is in the history."""
+    return bool(
+        store.value("SELECT count(*) FROM archived_file WHERE sha256 = ?", [sha256])
+        or store.value("SELECT count(*) FROM export_file WHERE sha256 = ?", [sha256])
+    )
+
+
+def note_checked(store: Store, archived_as: Sequence[str], gone: Sequence[str] = ()) -> None:
+    """Marks files as looked at; those `gone` back, or archived more than WATCHED_H ago, are forgotten."""
+    with store.transaction():
+        if archived_as:
+            looked = pl.DataFrame({"archived_as": list(archived_as)}, schema={"archived_as": pl.String})
+            with store.offered(looked=looked):
+                store.con.execute(
+                    "UPDATE archived_file SET is_checked = true WHERE archived_as IN (SELECT archived_as FROM looked)"
+                )
+        for name in gone:
+            store.con.execute("DELETE FROM archived_file WHERE archived_as = ?", [name])
+        oldest = datetime.now(UTC) - timedelta(hours=WATCHED_H)
+        store.con.execute("DELETE FROM archived_file WHERE is_checked AND archived_at < ?", [oldest])
 
 
 def known_intervals(store: Store) -> dict[tuple[str, str], int]:
@@ -74,6 +127,31 @@ def learn_intervals(store: Store, told: Mapping[tuple[str, str], int]) -> None:
             "DELETE FROM known_interval AS k USING told WHERE k.site_id = told.site_id AND k.device_id = told.device_id"
         )
         store.con.execute("INSERT INTO known_interval BY NAME SELECT * FROM told")
+
+
+def known_spring_hours(store: Store) -> dict[tuple[str, str], str]:
+    """(profile, site_id) -> how the sun last told that a filled spring hour is meant in its exports."""
+    rows = store.con.execute("SELECT profile, site_id, spring_hour FROM known_spring_hour").fetchall()
+    return {(profile, site): choice for profile, site, choice in rows}
+
+
+def learn_spring_hours(store: Store, profile: str, files: pl.DataFrame) -> dict[tuple[str, str], str]:
+    """Keeps what the sun told of the files' sites (FILES); the same as `known_spring_hours` gives it."""
+    told = (
+        files.select("spring_hour", site_id=pl.col("spring_hour_sites"))
+        .explode("site_id")
+        .drop_nulls()
+        .unique("site_id", keep="last", maintain_order=True)
+        .with_columns(profile=pl.lit(profile))
+    )
+    if told.is_empty():
+        return {}
+    with store.transaction(), store.offered(told=told):
+        store.con.execute(
+            "DELETE FROM known_spring_hour AS k USING told WHERE k.profile = told.profile AND k.site_id = told.site_id"
+        )
+        store.con.execute("INSERT INTO known_spring_hour BY NAME SELECT * FROM told")
+    return {(profile, site): choice for choice, site in told.select("spring_hour", "site_id").iter_rows()}
 
 
 class Entry(NamedTuple):
@@ -114,6 +192,7 @@ def write(
         .join(rejected, on="file_no", how="left", maintain_order="left")
         .select(
             "export_id", "path", "sha256", "named_site", "archived_as", "taken_in_at", "rows_read", "rows_ignored",
+            "spring_hour", "spring_hour_proof",
             rows_stored=pl.col("stored").fill_null(0), rows_unchanged=pl.col("unchanged").fill_null(0),
             rows_replaced=pl.col("replaced").fill_null(0), rows_rejected=pl.col("rejected").fill_null(0),
             notes=pl.col("notes").list.join("; "), profile=pl.lit(profile_name),
@@ -122,12 +201,47 @@ def write(
     store.insert("export_file", ledger)
     for relation in ("export_file", "rejected_row", "rejected_cell"):
         mark_due(store, relation, ledger["taken_in_at"].dt.date().unique())
+    _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left"))
     if not rows.is_empty():
+        _learn_profile(store, rows["site_id"].unique().sort(), profile_name)
         _mark_dirty(store, rows.select("site_id", "ts_utc").unique())
         _learn_channels(store, rows.filter(pl.col("device_id") != ""))
         if counters:
             _count_energy(store, rows, counters)
     return ledger
+
+
+def _note_implausible(store: Store, found: pl.DataFrame) -> None:
+    """Keeps which sites' stamps were rejected, at the day that their export speaks of, which is judged anew."""
+    if found.is_empty():
+        return
+    zones = dict(store.con.execute("SELECT site_id, timezone FROM site").fetchall())
+    named = found.with_columns(timezone=pl.col("site_id").replace_strict(zones, return_dtype=pl.String, default="UTC"))
+    days = add_local(named, instant="near_utc").with_columns(day=pl.col("ts_local").dt.date())
+    columns = ("export_id", "site_id", "day", "rows_count", "first_ts_export")
+    store.insert("implausible_stamp", days.select(columns))
+    store.insert("dirty_day", days.select("site_id", "day").unique().sort("day", "site_id"))
+
+
+def implausible_stamps(store: Store, day: date) -> pl.DataFrame:
+    """IMPLAUSIBLE_STAMPS of the day."""
+    frame = store.frame(
+        """
+        SELECT site_id, day, CAST(sum(rows_count) AS BIGINT) AS rows_count,
+            arg_min(first_ts_export, export_id) AS first_ts_export
+        FROM implausible_stamp WHERE day = ? GROUP BY site_id, day ORDER BY site_id
+        """,
+        [day],
+    )
+    return frame.select(IMPLAUSIBLE_STAMPS.names()).cast(IMPLAUSIBLE_STAMPS)
+
+
+def _learn_profile(store: Store, site_ids: pl.Series, profile_name: str) -> None:
+    """Keeps which profile the sites' exports used last."""
+    told = pl.DataFrame({"site_id": site_ids}).with_columns(profile=pl.lit(profile_name))
+    with store.offered(told=told):
+        store.con.execute("DELETE FROM site_profile AS p USING told WHERE p.site_id = told.site_id")
+        store.con.execute("INSERT INTO site_profile BY NAME SELECT * FROM told")
 
 
 def _learn_channels(store: Store, rows: pl.DataFrame) -> None:

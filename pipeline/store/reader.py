@@ -4,8 +4,7 @@ Nobody but the pipeline opens the history itself, since a DuckDB file has one wr
 changed once written: a new part gets a new name, and the old one stays until sessions that knew it have ended.
 """
 
-import contextlib
-import re
+import logging
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -13,28 +12,32 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.errors import QueryError
-from pipeline.store import readings
+from pipeline.store import answers, readings
+from pipeline.store.answers import DATABASE
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
+from pipeline.workspace.files import move_file
 
-DATABASE = "noonmark.duckdb"
+LOG = logging.getLogger("noonmark")
 EMPTY = "empty.parquet"  # stands in for a relation without rows
 SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
 DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
+# Instants are plain timestamps in UTC (the session's zone), so that every client prints them alike.
+DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
 MONTHLY = {  # relation -> what gives its rows of one month
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
-    "judged": "SELECT * FROM judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
-    "export_file": "SELECT * FROM export_file WHERE taken_in_at >= $lo AND taken_in_at < $hi ORDER BY export_id",
+    "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged
+        WHERE day >= $lo AND day < $hi ORDER BY site_id, day""",
+    "export_file": """SELECT * REPLACE (CAST(f.taken_in_at AS TIMESTAMP) AS taken_in_at) FROM export_file AS f
+        WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY export_id""",
     "rejected_row": """SELECT r.* FROM rejected_row AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
-EXPLAIN = re.compile(r"^\s*EXPLAIN\s+(ANALYZE\s+)?(\([^()]*\)\s*)?", re.IGNORECASE)
 DAILY = ("reading", "device_reading")  # periods are UTC days, months once they are old
 
 
@@ -51,6 +54,7 @@ def mark_due(store: Store, relation: str, days: Iterable[date]) -> None:
 def publish(store: Store, folder: Path, *, keep_h: float) -> int:
     """How many parts were written anew; the reader then shows the history as it stands."""
     folder.mkdir(parents=True, exist_ok=True)
+    _mark_damaged_due(store, folder)
     written = _write_due(store, folder)
     try:
         _join_old_months(store, folder)
@@ -66,6 +70,32 @@ def publish(store: Store, folder: Path, *, keep_h: float) -> int:
     return written
 
 
+def _mark_damaged_due(store: Store, folder: Path) -> None:
+    """Parts in force that are gone, or changed since they were written, are out of date; it is told how many."""
+    rows = store.con.execute(
+        "SELECT relation, period, file, bytes, mtime_ns FROM reader_part WHERE superseded_at IS NULL"
+    ).fetchall()
+    wrong = {(relation, period) for relation, period, file, *was in rows if _is_changed(folder / file, *was)}
+    if not wrong:
+        return
+    LOG.warning(
+        "noonmark: %d parts were missing or changed, %s, they are written anew from the history",
+        len(wrong),
+        folder.name,
+    )
+    with store.transaction():
+        for relation, period in sorted(wrong):
+            store.con.execute("INSERT INTO reader_due VALUES (?, ?)", [relation, period])
+
+
+def _is_changed(path: Path, size: int | None, mtime_ns: int | None) -> bool:
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return True
+    return size is not None and (found.st_size, found.st_mtime_ns) != (size, mtime_ns)
+
+
 def _write_due(store: Store, folder: Path) -> int:
     """How many parts were written. Days of a month that is one part already are written with that month."""
     joined = set(store.con.execute(
@@ -79,11 +109,13 @@ def _write_due(store: Store, folder: Path) -> int:
         wanted.setdefault((relation, month if (relation, month) in joined else period), []).append(period)
     for (relation, period), done in wanted.items():
         write = _write_readings if relation in DAILY else _write_month
-        _put_in_force(store, relation, period, list(write(store, folder, relation, period)), done=done)
+        _put_in_force(store, folder, relation, period, list(write(store, folder, relation, period)), done=done)
     return len(wanted)
 
 
-def _put_in_force(store: Store, relation: str, period: str, files: list[str], *, done: Iterable[str] = ()) -> None:
+def _put_in_force(
+    store: Store, folder: Path, relation: str, period: str, files: list[str], *, done: Iterable[str] = ()
+) -> None:
     now = datetime.now(UTC)
     with store.transaction():
         store.con.execute(
@@ -94,7 +126,11 @@ def _put_in_force(store: Store, relation: str, period: str, files: list[str], *,
             [now, relation, period, period, period],
         )
         for file in files:
-            store.con.execute("INSERT INTO reader_part VALUES (?, ?, ?, ?, NULL)", [relation, period, file, now])
+            state = (folder / file).stat()
+            store.con.execute(
+                "INSERT INTO reader_part VALUES (?, ?, ?, ?, NULL, ?, ?)",
+                [relation, period, file, now, state.st_size, state.st_mtime_ns],
+            )
         for one in done:
             store.con.execute("DELETE FROM reader_due WHERE relation = ? AND period = ?", [relation, one])
 
@@ -123,7 +159,11 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         if not frame.is_empty():
             with store.offered(part=frame):
                 yield _write_part(
-                    store, folder, relation, f"{period}-{number}", "SELECT * FROM part ORDER BY site_id, ts_utc"
+                    store,
+                    folder,
+                    relation,
+                    f"{period}-{number}",
+                    f"SELECT {DAILY_COLUMNS} FROM part ORDER BY site_id, ts_utc",
                 )
 
 
@@ -144,7 +184,7 @@ def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) 
     target.parent.mkdir(exist_ok=True)
     unfinished = target.with_suffix(".unfinished")
     store.con.execute(f"COPY ({sql}) TO '{_quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)")
-    unfinished.replace(target)
+    move_file(unfinished, target)
     return file
 
 
@@ -166,8 +206,8 @@ def _join_old_months(store: Store, folder: Path) -> None:
         ).fetchall()
         for month, files in months:
             listed = ", ".join(f"'{_quoted(folder / file)}'" for file in files)
-            sql = f"SELECT * FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
-            _put_in_force(store, relation, month, [_write_part(store, folder, relation, f"{month}-0", sql)])
+            sql = f"SELECT {DAILY_COLUMNS} FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
+            _put_in_force(store, folder, relation, month, [_write_part(store, folder, relation, f"{month}-0", sql)])
 
 
 def _write_database(store: Store, folder: Path) -> None:
@@ -196,7 +236,9 @@ def _write_database(store: Store, folder: Path) -> None:
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
-    unfinished.replace(folder / DATABASE)
+    unfinished.chmod(0o444)  # a client that opens it for writing would lock every other one out
+    move_file(unfinished, folder / DATABASE)
+    (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
 
 
 def _empty_part(store: Store, folder: Path, relation: str) -> str:
@@ -206,7 +248,7 @@ def _empty_part(store: Store, folder: Path, relation: str) -> str:
     if relation in DAILY:
         nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
         with store.offered(part=nothing):
-            store.con.execute(f"COPY (SELECT * FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")
+            store.con.execute(f"COPY (SELECT {DAILY_COLUMNS} FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")
     else:
         sql = MONTHLY[relation].replace("$lo", "TIMESTAMPTZ '1900-01-01'").replace("$hi", "TIMESTAMPTZ '1900-01-01'")
         store.con.execute(f"COPY ({sql}) TO '{_quoted(folder / file)}' (FORMAT parquet)")
@@ -234,59 +276,12 @@ def forget(store: Store) -> None:
 
 
 def ask(folder: Path, sql: str) -> pl.DataFrame:
-    """The result of one query that reads the analyst's database, and nothing else of this machine.
+    """The result of one query as a frame; what a frame does not hold (intervals, unions) is text.
 
-    Raises QueryError if nothing was published yet, if the text does more than read, or if DuckDB refuses it.
+    Raises QueryError as `answers.answered` does.
     """
-    database = folder / DATABASE
-    if not database.exists():
-        raise QueryError(
-            "there is no history to ask yet", str(database.name), "take in exports first: `noonmark ingest`"
-        )
-    with contextlib.closing(duckdb.connect(str(database), read_only=True)) as con:
-        for setting in (
-            "SET TimeZone = 'UTC'",
-            "SET enable_progress_bar = false",
-            f"SET allowed_directories = ['{_quoted(folder.resolve())}/']",
-            "SET enable_external_access = false",
-            "SET lock_configuration = true",
-        ):
-            con.execute(setting)
-        try:
-            _refuse_more_than_reading(sql)
-            relation = con.sql(sql)
-            return pl.DataFrame() if relation is None else in_utc(relation.pl())
-        except duckdb.Error as error:
-            lines = [
-                line.strip() for line in str(error).splitlines() if line.strip() and not set(line.strip()) <= {"^"}
-            ]
-            raise QueryError(
-                " ".join(lines), "the query", '`noonmark sql "SHOW TABLES"` lists the relations'
-            ) from error
-
-
-def _refuse_more_than_reading(sql: str) -> None:
-    """Raises QueryError unless the text is one SELECT, WITH, FROM, SHOW, DESCRIBE, SUMMARIZE or EXPLAIN of these.
-
-    DuckDB itself says what a statement is: it takes all of these but EXPLAIN for a SELECT. What EXPLAIN explains is
-    looked at too, since EXPLAIN ANALYZE does it.
-    """
-    statements = duckdb.extract_statements(sql)
-    if len(statements) != 1:
-        raise QueryError("one query at a time, please", f"{len(statements)} statements were given", "ask one by one")
-    kind = statements[0].type
-    if kind == duckdb.StatementType.EXPLAIN:
-        explained = EXPLAIN.sub("", statements[0].query, count=1)
-        kinds = (
-            {one.type for one in duckdb.extract_statements(explained)} if explained != statements[0].query else set()
-        )
-        if kinds == {duckdb.StatementType.SELECT}:
-            return
-    if kind != duckdb.StatementType.SELECT:
-        raise QueryError(
-            f"the analyst's database is for reading, and this is {kind.name}", "the query",
-            "begin with SELECT, FROM, WITH, SHOW, DESCRIBE, SUMMARIZE or EXPLAIN",
-        )  # fmt: skip
+    with answers.answered(folder, sql) as relation:
+        return pl.DataFrame() if relation is None else in_utc(answers.for_frames(relation).pl())
 
 
 def _quoted(path: Path) -> str:

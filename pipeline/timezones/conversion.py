@@ -9,7 +9,7 @@ import re
 import struct
 import zoneinfo
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from functools import lru_cache
 from importlib.resources import files
 from typing import NamedTuple
@@ -17,13 +17,25 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from pipeline.timezones.clock_changes import MISSING, STANDARD, runs_through, settle_repeated
+from pipeline.timezones.clock_changes import (
+    DAYLIGHT_STEP_MAX_US,
+    MISSING,
+    STANDARD,
+    runs_through,
+    settle_repeated,
+)
 from pipeline.timezones.clock_changes import SECOND as SECOND_PASS
 
 FIRST_YEAR, LAST_YEAR = 1970, 2100
 US = 1_000_000
 FILLED_SHARE = 0.5  # ours: of the rows in a missing hour that must hold values to prove that the clock ran through
+SUMMER_MAX_S = (
+    300 * 86_400
+)  # ours: daylight saving lasts 7 to 8 months; Morocco's 11 months between two Ramadans are none
 PROBE = timedelta(days=7)  # ours: the rules that zones follow after their last listed change hold for weeks
+# (file, places of its rows, low and high edges of the missing hours, wall clock us) -> on standard time all year?
+IsStandard = Callable[[int, np.ndarray, np.ndarray, np.ndarray], bool]
+_WRITTEN = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # the widest in use are -12:00 and +14:00
 _FIXED = re.compile(r"([+-])(\d{2}):?(\d{2})")
 
 
@@ -54,6 +66,20 @@ def fixed_offset_s(text: str) -> int | None:
     if (found := _FIXED.fullmatch(text)) is None or int(found[2]) > 18 or int(found[3]) > 59:
         return None
     return (int(found[2]) * 3600 + int(found[3]) * 60) * (-1 if found[1] == "-" else 1)
+
+
+def is_fixed_offset(text: str) -> bool:
+    """Whether `text` is an offset from UTC as people write it down: +05:30, no wider than any in use."""
+    return _WRITTEN.fullmatch(text) is not None
+
+
+def tzinfo_of(zone: str) -> tzinfo:
+    """The zone, or the fixed offset, for the standard library's datetimes.
+
+    Raises zoneinfo.ZoneInfoNotFoundError for a name that is no zone.
+    """
+    fixed = fixed_offset_s(zone)
+    return zoneinfo.ZoneInfo(zone) if fixed is None else timezone(timedelta(seconds=fixed))
 
 
 class Transitions(NamedTuple):
@@ -145,13 +171,15 @@ def to_utc(
     *,
     marks_end: bool = False,
     is_filled: Callable[[np.ndarray], np.ndarray] | None = None,
+    is_standard: IsStandard | None = None,
 ) -> Converted:
     """UTC of wall-clock microseconds, row by row in the file's order.
 
     `series` numbers the rows of one file, site and device (None: all are one), `file` those of one file (None: the
     series). The repeated hour is settled by order (`clock_changes.settle_repeated`); UNTOLD is read as the first
-    pass. A stamp in the missing hour is MISSING, unless every series of its file that has stamps there runs evenly
-    through: that file's clock stays on the offset before the change, and all of its rows are STANDARD.
+    pass. A stamp in the missing hour is MISSING. Where every series of a file that has stamps there runs evenly
+    through, its clock either was put forward and the hour filled in, or stayed on the offset before the change:
+    `is_standard` decides (None: the hour is filled), and if it stayed, all rows of the file are STANDARD.
     With `marks_end` a stamp is the instant at which its interval ended, so both edges of a missing hour exist.
     `is_filled` says which of some rows (places) hold values: a missing hour of empty rows, as a table of 24 hours a
     day has it, proves nothing about the clock.
@@ -188,11 +216,13 @@ def to_utc(
         side = np.where(status[rows] == SECOND_PASS, 1, 0)
         utc_us[rows] = local_us[rows] - offset_us[repeated[rows] + side]
     status[missing] = MISSING
-    _read_standard_time(local_us, offset_us, series, file, low, high, utc_us, status, marks_end, is_filled)
+    _read_spring_hour(
+        local_us, offset_us, series, file, low, high, utc_us, status, marks_end, is_filled, is_standard
+    )  # fmt: skip
     return Converted(utc_us, status)
 
 
-def _read_standard_time(
+def _read_spring_hour(
     local_us: np.ndarray,
     offset_us: np.ndarray,
     series: np.ndarray,
@@ -203,11 +233,12 @@ def _read_standard_time(
     status: np.ndarray,
     marks_end: bool,
     is_filled: Callable[[np.ndarray], np.ndarray] | None,
+    is_standard: IsStandard | None,
 ) -> None:
-    """Change `utc_us` and `status` in place for the files whose clock was not put forward."""
+    """Change `utc_us` and `status` in place for the files whose stamps run through a missing hour."""
     forward = np.flatnonzero(offset_us[1:] > offset_us[:-1])
     forward = forward[(low[forward] <= local_us.max()) & (high[forward] >= local_us.min())]
-    standard: dict[int, int] = {}
+    through: dict[int, list[tuple[int, np.ndarray]]] = {}  # file -> (change, rows of a series that runs through it)
     refused: set[int] = set()
     for k in forward:
         there = (local_us >= low[k]) & (local_us <= high[k]) if marks_end else status == MISSING
@@ -222,11 +253,35 @@ def _read_standard_time(
             within = of_one[(stamps >= low[k]) & (stamps <= high[k])]
             even = runs_through(stamps, int(low[k]), int(high[k]), marks_end=marks_end)
             if even and (is_filled is None or is_filled(within).mean() > FILLED_SHARE):
-                standard.setdefault(number, int(k))
+                through.setdefault(number, []).append((int(k), of_one))
             elif (status[of_one] == MISSING).any():
                 refused.add(number)
-    for number, k in standard.items():
-        if number not in refused:
-            rows = np.flatnonzero(file == number)
-            utc_us[rows] = local_us[rows] - offset_us[k]
+    for number, found in through.items():
+        if number in refused:
+            continue
+        rows = np.flatnonzero(file == number)
+        changes = np.unique([k for k, _ in found])
+        if is_standard is not None and is_standard(number, rows, low[changes], high[changes]):
+            utc_us[rows] = local_us[rows] - offset_us[changes[0]]
             status[rows] = STANDARD
+        elif marks_end:  # what ends with the missing hour never was; the same instant is the end of the hour before
+            for k, of_one in found:
+                status[of_one[local_us[of_one] == high[k]]] = MISSING
+
+
+def to_utc_standard(local_us: np.ndarray, zone: str) -> np.ndarray:
+    """UTC of wall-clock microseconds of a clock that keeps the zone's standard time all year.
+
+    Raises KeyError for a name that is no zone.
+    """
+    table = transitions(zone)
+    offset_s = table.offset_s.astype(np.int64)
+    put_forward = np.append(False, (np.diff(offset_s) > 0) & (np.diff(offset_s) * US <= DAYLIGHT_STEP_MAX_US))
+    is_short = np.append(np.diff(table.from_utc_s) < SUMMER_MAX_S, False)
+    put_back = np.append(np.diff(offset_s) < 0, False)
+    is_summer = put_forward & put_back & is_short
+    standard_s = np.where(is_summer, np.roll(offset_s, 1), offset_s)
+    begins_us = table.from_utc_s * US + standard_s * US
+    begins_us[0] = np.iinfo(np.int64).min
+    place = np.searchsorted(begins_us, local_us, side="right") - 1
+    return local_us - standard_s[place] * US

@@ -62,3 +62,30 @@ class Workspace:
     @property
     def lock_file(self) -> Path:
         return self.root / ".noonmark.lock"
+
+    @property
+    def mail_lock_file(self) -> Path:
+        return self.root / ".noonmark.mail.lock"
+
+    @property
+    def checked_file(self) -> Path:
+        return self.root / ".noonmark.checked.json"
+
+    @property
+    def heartbeat_file(self) -> Path:
+        return self.root / ".noonmark.heartbeat.json"
+
+    @property
+    def copy(self) -> Path:
+        """The history as it was after a clean close."""
+        return self.root / "noonmark.copy.duckdb"
+
+    @property
+    def damaged(self) -> Path:
+        """A history that did not open, kept for whoever wants to look into it."""
+        return self.root / "noonmark.damaged.duckdb"
+
+    @property
+    def decision_log(self) -> Path:
+        """What people decided, as text."""
+        return self.root / "noonmark.decisions.jsonl"

@@ -1,6 +1,6 @@
 """Prints how often the battery detectors find, miss and cry wolf on invented homes.
 
-Run by hand, some minutes: python -m tests.battery_bench [days [homes of each sort]]
+Run by hand, some minutes: python -m tests.benches.battery [days [homes of each sort]]
 """
 
 import inspect

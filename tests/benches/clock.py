@@ -1,4 +1,4 @@
-"""The figures of the clock's judgement as tables: `python -m tests.clock_bench [TABLE ...]`.
+"""The figures of the clock's judgement as tables: `python -m tests.benches.clock [TABLE ...]`.
 
 Tables: offsets, days, starts, false, kinds, saving, drift, real, second, speed; all of them without an argument (some
 thirty minutes on one core).

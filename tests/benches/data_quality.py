@@ -1,6 +1,6 @@
 """Prints how often the detectors of data quality find, miss and cry wolf on invented fleets full of look-alikes.
 
-Run by hand, some minutes: python -m tests.data_bench [5 15 60] [speed]
+Run by hand, some minutes: python -m tests.benches.data_quality [5 15 60] [speed]
 """
 
 import sys

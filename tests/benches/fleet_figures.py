@@ -1,6 +1,6 @@
 """Prints how often the first detectors find, miss and cry wolf on invented fleets.
 
-Run by hand, some two minutes: python -m tests.fleet_figures [yield|export|battery ...]
+Run by hand, some two minutes: python -m tests.benches.fleet_figures [yield|export|battery ...]
 """
 
 import sys

@@ -1,6 +1,6 @@
 """Prints how often the grid's detectors find, miss and cry wolf on invented homes with look-alikes among them.
 
-Run by hand, some two minutes: python -m tests.grid_bench [5 15 60]
+Run by hand, some two minutes: python -m tests.benches.grid [5 15 60]
 """
 
 import sys
@@ -15,7 +15,7 @@ from detectors.finding import Finding
 from detectors.grid import (
     import_limit_exceeded,
     meter_reversed,
-    phase_compensation_off,
+    phase_imbalance,
     unexpected_export,
     voltage_out_of_band,
 )
@@ -24,11 +24,11 @@ from tests.support import build
 from tests.support.grid_homes import FAULT_DAY, FIRST, MEANT, Fleet, fleet
 
 DETECTORS = (
-    meter_reversed, import_limit_exceeded, phase_compensation_off, unexpected_export, voltage_out_of_band
+    meter_reversed, import_limit_exceeded, phase_imbalance, unexpected_export, voltage_out_of_band
 )  # fmt: skip
 DAYS = 21
 WORTH = {  # the true value from which a day counts as faulty; below it the fault hardly shows
-    "meter-reversed": 0.3, "phase-compensation-off": 1.5, "voltage-out-of-band": 5.0, "unexpected-export": 0.5,
+    "meter-reversed": 0.3, "phase-imbalance": 1.5, "voltage-out-of-band": 5.0, "unexpected-export": 0.5,
 }  # fmt: skip
 TURNS = ("meter-reversed", "unexpected-export")  # sound until the fault's day
 

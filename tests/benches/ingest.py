@@ -1,4 +1,4 @@
-"""How fast exports are taken in, against DuckDB's bare read_csv of the same files: `python -m tests.ingest_bench`.
+"""How fast exports are taken in, against DuckDB's bare read_csv of the same files: `python -m tests.benches.ingest`.
 
 Ratios of medians within one run; the bare reading checks nothing, knows no zone and accounts for no row. `--year` also
 takes the same day into a history that already holds a year of the same sites (some minutes, 3 GB of disk).
@@ -131,7 +131,7 @@ def fill_a_year(root: Path, sites: int) -> None:
 def in_child(task: str, *arguments: str) -> dict[str, float]:
     """The task's figures, and its peak memory in MiB, from a process of its own."""
     done = subprocess.run(
-        [sys.executable, "-m", "tests.ingest_bench", "--task", task, *arguments],
+        [sys.executable, "-m", "tests.benches.ingest", "--task", task, *arguments],
         check=True, capture_output=True, text=True, cwd=Path(__file__).parents[2],
     )  # fmt: skip
     return dict(json.loads(done.stdout))

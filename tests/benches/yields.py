@@ -1,6 +1,6 @@
 """Prints how soon the yield detectors find faults of all sizes, what they cost in false alarms, and how they scale.
 
-Run by hand: python -m tests.yield_bench [--seed N] [faults|alone|planes|scale ...]; some ten minutes in all.
+Run by hand: python -m tests.benches.yields [--seed N] [faults|alone|planes|scale ...]; some ten minutes in all.
 Another seed makes fleets that no threshold was chosen on. A lone roof costs a whole fleet's overhead a day, so
 `alone` takes fewer regions, three roofs of each, and three sizes of fault.
 """
@@ -15,6 +15,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from detectors import earlier_frame, kinds
 from detectors.finding import Finding, Verdict
 from detectors.yields import (
     capacity_mismatch,
@@ -60,8 +61,8 @@ def judge(
         names = module.detect.__code__.co_varnames[: module.detect.__code__.co_argcount]
         said = module.detect(**{name: frames[name] for name in names})
         verdicts += said
-        found = [(v.site_id, v.kind, v.severity, v.value) for v in said if isinstance(v, Finding)]
-        frames["earlier"] = pl.concat([frames["earlier"], pl.DataFrame(found, schema=earlier.schema, orient="row")])
+        found = earlier_frame((v for v in said if isinstance(v, Finding)), kinds())
+        frames["earlier"] = pl.concat([frames["earlier"], found])
     return seen, verdicts
 
 

@@ -1,7 +1,10 @@
 """What holds for every detector, found by walking their folder."""
 
 import inspect
+import json
 from datetime import date, timedelta
+from types import SimpleNamespace
+from typing import get_args
 
 import numpy as np
 import polars as pl
@@ -10,7 +13,7 @@ import pytest
 import detectors
 from detectors import frames
 from detectors.clock.light import LIGHT, light_marks
-from detectors.finding import Finding, Kind, NotJudged
+from detectors.finding import Finding, Kind, NotJudged, Role
 from detectors.solar.position import elevation_deg
 from detectors.yields import fleet_yields, hourly
 from detectors.yields.site_model import MODEL
@@ -18,7 +21,7 @@ from tests.support import build, simulate
 
 KINDS = set(
     """
-time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export meter-reversed phase-compensation-off
+time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export meter-reversed phase-imbalance
 import-limit-exceeded battery-at-floor battery-not-discharging battery-below-reserve battery-grid-charging
 battery-reading-frozen underperformance no-generation string-loss capacity-mismatch voltage-out-of-band site-silent
 readings-frozen readings-implausible balance-broken unexplained
@@ -28,7 +31,11 @@ UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
 )  # fmt: skip
-GIVEN = {"readings", "device_readings", "days", "light", "kept", "sites", "planes", "earlier", "day", "yields"}
+SERIES_UNITS = {"W", "kWh", "%", "V", "Hz", "°C", "W/m²", "min", "min after midnight", "h", "count", "ratio"}
+GIVEN = {
+    "readings", "device_readings", "days", "light", "kept", "sites", "planes", "earlier", "day", "yields",
+    "implausible_stamps",
+}  # fmt: skip
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
 ALL = detectors.load()
@@ -107,6 +114,7 @@ def given() -> dict:
         "light": light_marks(devices, sites),
         "sites": sites,
         "planes": fleet.planes,
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
         "models": MODEL.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
@@ -124,6 +132,7 @@ def empty() -> dict:
         "light": LIGHT.to_frame(),
         "sites": frames.SITES.to_frame(),
         "planes": frames.PLANES.to_frame(),
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
         "models": MODEL.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
@@ -178,22 +187,30 @@ def test_the_order_of_rows_does_not_matter_and_the_input_is_left_as_it_was(modul
             # Sums in another order differ in the last bits.
             assert a.value == pytest.approx(b.value, rel=1e-9)
             assert a.loss_kwh == pytest.approx(b.loss_kwh, rel=1e-9)
-            assert (a.summary, a.since, sorted(a.evidence)) == (b.summary, b.since, sorted(b.evidence))
+            assert _shape(a) == _shape(b)
         else:
             assert a == b
+
+
+def _shape(finding: Finding) -> tuple:
+    drawn = [(one.name, one.unit, one.role, one.at) for one in finding.series]
+    return finding.summary, finding.since, sorted(finding.evidence), drawn
 
 
 @pytest.mark.parametrize("module", ALL, ids=_by_name)
 def test_its_verdicts_are_of_the_day_of_known_sites_with_units_in_the_evidence(module, given):
     verdicts = _run(module, given)
     ids = set(given["sites"]["site_id"])
+    sentences = detectors.reasons()[module.DETECTOR]
     assert verdicts, "nothing in the fleet for this detector: give the fixture something"
     for verdict in verdicts:
         assert verdict.site_id in ids
         assert verdict.day == given["day"]
         if isinstance(verdict, NotJudged):
             assert verdict.detector == module.DETECTOR
-            assert verdict.reason
+            sentence = sentences[verdict.reason.code].format(**verdict.reason.values)
+            assert verdict.reason.endswith(sentence)  # a device's name may stand before it
+            json.dumps(verdict.reason.values, allow_nan=False)
             continue
         assert verdict.kind in module.KINDS
         assert np.isfinite([verdict.value, verdict.threshold, verdict.loss_kwh, verdict.cost]).all()
@@ -202,6 +219,12 @@ def test_its_verdicts_are_of_the_day_of_known_sites_with_units_in_the_evidence(m
         assert verdict.summary
         wrong = [key for key in verdict.evidence if not key.endswith(tuple(f"_{unit}" for unit in UNITS))]
         assert not wrong, f"no unit in {wrong}"
+        for one in verdict.series:
+            assert one.name and one.unit in SERIES_UNITS
+            assert one.role in get_args(Role)
+            assert len(one.at) == len(one.values) > 0
+            assert all("T" in at and at.endswith("Z") for at in one.at) or all(date.fromisoformat(at) for at in one.at)
+            assert all(value is None or np.isfinite(value) for value in one.values)
 
 
 def test_the_fleet_here_shows_the_first_detectors_something(given):
@@ -214,3 +237,42 @@ def test_detectors_run_in_their_order_of_trust_and_no_two_claim_a_kind():
     assert ranks == sorted(ranks)
     kinds = [kind for module in ALL for kind in module.KINDS]
     assert len(kinds) == len(set(kinds))
+
+
+def test_every_kind_says_why_it_hides_what_it_hides():
+    for name, kind in detectors.kinds().items():
+        assert bool(kind.hides) == bool(kind.hides_why), name
+        assert name not in kind.hides
+        assert set(kind.hides) <= KINDS
+        assert kind.group
+
+
+def test_groups_families_and_everything_stand_for_their_kinds():
+    kinds = detectors.kinds()
+    assert {kind for kind, about in kinds.items() if about.group == "clock"} == {
+        "time-zone-wrong", "daylight-saving-wrong", "clock-drift", "clock-step"
+    }  # fmt: skip
+    assert {kind for kind, about in kinds.items() if about.group == "yield"} == {
+        "underperformance", "no-generation", "string-loss", "capacity-mismatch"
+    }  # fmt: skip
+    assert set(kinds["site-silent"].hides) == KINDS - {"site-silent"}
+    assert {"battery-at-floor", "string-loss", "unexplained"} <= set(kinds["clock-step"].hides)
+    assert not {"unexpected-export", "clock-drift", "voltage-out-of-band"} & set(kinds["clock-step"].hides)
+
+
+def _toy(kind: str, hides: tuple[str, ...]):
+    about = Kind(title="t", cause="c.", next_step="n.", hides=hides, hides_why="w")
+    return SimpleNamespace(__name__=f"toys.{kind}", DETECTOR=kind, RANK=50, KINDS={kind: about})
+
+
+@pytest.mark.parametrize(
+    ("toys", "told"),
+    [
+        ([_toy("a", ("nonsense",))], "nonsense, which is no kind"),
+        ([_toy("a", ("b",)), _toy("b", ("a",))], "a and b hide each other"),
+    ],
+)
+def test_what_can_be_no_cause_stops_the_program(monkeypatch, toys, told):
+    monkeypatch.setattr(detectors, "load", lambda: toys)
+    with pytest.raises(RuntimeError, match=told):
+        detectors.kinds()

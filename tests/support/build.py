@@ -7,10 +7,11 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from detectors import earlier_frame, kinds
+from detectors.finding import Finding
 from detectors.frames import DAYS, PLANES, READINGS, SITES
 
 DAY = date(2025, 6, 10)
-EARLIER = pl.Schema({"site_id": pl.String, "kind": pl.String, "severity": pl.String, "value": pl.Float64})
 
 SITE_DEFAULTS: dict[str, Any] = {
     "site_id": "roof-1",
@@ -96,8 +97,15 @@ def readings(
 
 
 def earlier(*rows: tuple[str, str], value: float = 1.0) -> pl.DataFrame:
-    """Findings of lower rank: (site_id, kind) each, all of one value."""
-    return frame(EARLIER, [{"site_id": s, "kind": k, "severity": "soon", "value": value} for s, k in rows])
+    """Findings of lower rank: (site_id, kind) each, all of one value, which is in minutes but for a drift's."""
+    found = [
+        Finding(
+            site_id=s, day=DAY, kind=k, severity="soon", value=value, threshold=0.0, summary="told earlier",
+            unit="s/day" if k == "clock-drift" else "min",
+        )
+        for s, k in rows
+    ]  # fmt: skip
+    return earlier_frame(found, kinds())
 
 
 def planes(*rows: Mapping[str, Any]) -> pl.DataFrame:

@@ -31,6 +31,8 @@ def targets(*names: str, zone: str = "Europe/Zurich", zones: dict[str, str] | No
             "device_id": [""] * len(names),
             "export_timezone": export_zones,
             "timezone": export_zones,
+            "latitude": [47.4] * len(names),
+            "longitude": [8.5] * len(names),
         }
     )
 

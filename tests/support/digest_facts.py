@@ -17,6 +17,7 @@ HOSTILE = "<script>alert('x')</script> & \"Sons\"\u202e\n\x07"
 KINDS = {
     "time-zone-wrong": Kind(
         title="Clock off",
+        hides=("underperformance",),
         revisit=True,
         cause="Another zone was entered.",
         next_step="The desk compares the zones.",
@@ -68,10 +69,11 @@ def finding(site: str, kind: str, ago: int, **changed: Any) -> dict[str, Any]:
 
 def findings() -> list[dict[str, Any]]:
     """New: S0 (urgent) and S2. Open: S1's clock for 4 days, which hides its yield. Closed today: S3's voltage."""
-    series = {"seen_day": [str(DAY - timedelta(days=i)) for i in (2, 1, 0)], "made_kwh": [5.0, 4.5, 1.0]}
+    days = [str(DAY - timedelta(days=i)) for i in (2, 1, 0)]
+    made = {"name": "made", "unit": "kWh", "role": "measured", "at": days, "values": [5.0, 4.5, 1.0]}
     return [
         finding("S0", "unexpected-export", 0, severity="urgent", unit="kWh", value=3.2, loss_kwh=0.0, cost=0.0),
-        finding("S2", "underperformance", 0, evidence=series, summary="Makes <less>."),
+        finding("S2", "underperformance", 0, evidence={"series": [made]}, summary="Makes <less>."),
         *(finding("S1", "time-zone-wrong", ago, since=date(2026, 4, 1)) for ago in range(5)),
         finding("S1", "underperformance", 1),
         *(finding("S3", "voltage-out-of-band", ago, severity="watch") for ago in range(2, 6)),
@@ -98,10 +100,20 @@ def site_days(number: int = 6) -> pl.DataFrame:
 def not_judged() -> pl.DataFrame:
     """Three sites, one reason with three figures, two detectors; and a site that is not watched."""
     rows = [
-        {"site_id": f"S{i}", "day": DAY, "detector": d, "reason": f"readings cover {r} % of the day"}
+        {
+            "site_id": f"S{i}",
+            "day": DAY,
+            "detector": d,
+            "reason": f"readings cover {r} % of the day",
+            "code": "low-coverage",
+            "values": json.dumps({"coverage_pct": r}),
+        }
         for i, r, d in [(3, 12, "yield"), (4, 9.5, "yield"), (4, 9.5, "clock"), (2, 54, "yield"), (5, 1, "yield")]
     ]
     return pl.DataFrame(rows, schema=NOT_JUDGED)
+
+
+REASONS = {name: {"low-coverage": "readings cover {coverage_pct:g} % of the day"} for name in ("yield", "clock")}
 
 
 INGEST = {
@@ -132,7 +144,7 @@ def exceptions(
         KINDS,
         {kind: kind for kind in KINDS},
         day=day,
-    )
+    ).exceptions
 
 
 def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestFacts:
@@ -150,5 +162,6 @@ def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestF
         options.pop("ingest", INGEST),
         KINDS,
         installers={"north": "Crew North"},
+        reasons=options.pop("reasons", REASONS),
         **options,
     )

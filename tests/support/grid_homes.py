@@ -25,8 +25,8 @@ MEANT = (  # role -> kind that is meant; "" = sound, or only looks wrong
     ("plain", ""), ("turned", "meter-reversed"), ("turned with battery", "meter-reversed"),
     ("one phase turned", "meter-reversed"), ("two phases swapped", "meter-reversed"), ("generator at night", ""),
     ("battery sells at night", ""), ("meter stands still at night", ""), ("coarse meter", ""), ("empty house", ""),
-    ("charges at night", ""), ("array not read", ""), ("one-phase inverter", "phase-compensation-off"),
-    ("no compensation", "phase-compensation-off"), ("compensated", ""), ("three phases, even loads", ""),
+    ("charges at night", ""), ("array not read", ""), ("one-phase inverter", "phase-imbalance"),
+    ("same on every phase", "phase-imbalance"), ("evened out", ""), ("three phases, even loads", ""),
     ("shaving lost", "import-limit-exceeded"), ("shaves", ""), ("high street", "voltage-out-of-band"),
     ("low street", "voltage-out-of-band"), ("lively voltage", ""), ("limit lost", "unexpected-export"),
     ("may not feed in", ""), ("may not feed in, battery", ""),
@@ -35,8 +35,8 @@ WITH_BATTERY = [
     "turned with battery", "battery sells at night", "charges at night", "shaving lost", "shaves",
     "may not feed in, battery",
 ]  # fmt: skip
-EVEN = ["compensated", "one phase turned", "two phases swapped"]  # three phases that the inverter evens out
-THREE_PHASE = [*EVEN, "one-phase inverter", "no compensation", "three phases, even loads"]
+EVEN = ["evened out", "one phase turned", "two phases swapped"]  # three phases that the inverter evens out
+THREE_PHASE = [*EVEN, "one-phase inverter", "same on every phase", "three phases, even loads"]
 
 
 class Fleet(NamedTuple):
@@ -166,8 +166,8 @@ def _sense(
     """What the sensors show, the phases' voltages, and the truth by kind."""
     count, _, steps = load.shape
     made = true["pv"] + true["battery"] + true["other"]
-    # A symmetric inverter gives every phase a third; one on a single phase gives it all; with compensation the phases
-    # are evened out, but for what a phase takes beyond a third of the inverter's rating.
+    # A symmetric inverter gives every phase a third; one on a single phase gives it all; one that
+    # evens the phases out leaves them equal, but for what a phase takes beyond a third of the inverter's rating.
     share = np.full((count, 3, 1), 1 / 3)
     share[np.isin(role, ["one-phase inverter"])] = np.array([1.0, 0.0, 0.0])[:, None]
     phases = load - share * made[:, None, :]
@@ -235,7 +235,7 @@ def _truth(
     impossible = np.maximum(np.where(dark[:, None], -seen, 0.0), 0).sum(axis=1)
     return {
         "meter-reversed": of("meter-reversed", kwh(impossible)),
-        "phase-compensation-off": of("phase-compensation-off", kwh(crossed)),
+        "phase-imbalance": of("phase-imbalance", kwh(crossed)),
         "import-limit-exceeded": of("import-limit-exceeded", means),
         "voltage-out-of-band": of("voltage-out-of-band", week),
         "unexpected-export": of("unexpected-export", kwh(np.maximum(-true["grid"], 0))),

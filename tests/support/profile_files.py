@@ -18,7 +18,7 @@ skip_lines = 2                       # lines before the header
 missing = ["", "--", "N/A"]
 
 [json]
-records = "data.rows"                # dotted path to the list of records; ndjson has none
+records = "intervals"                # dotted path to the list of records; ndjson has none
 # arrays = true                      # records are lists: then `fields` names their places
 # fields = ["t", "pv", "soc"]
 
@@ -26,7 +26,7 @@ records = "data.rows"                # dotted path to the list of records; ndjso
 from = "file name"                   # "file name" | "column" | "json path" | "folder"
 pattern = "^(?P<site>[A-Za-z0-9-]+)_5min"   # for file name and folder
 # column = "plant"                   # for column
-# path = "station.id"                # for json path: in a record or outside the records
+# path = "roof.id"                # for json path: in a record or outside the records
 
 [timestamp]
 column = "Time"                      # or columns = ["Date", "Clock"], joined by one space
@@ -34,6 +34,7 @@ format = "%d.%m.%Y %H:%M"            # strptime; or "iso8601", "epoch_s", "epoch
 zone = "export_timezone"             # "export_timezone" (the register's) | "utc" | "in value" | an IANA name | "+05:30"
 marks = "interval end"               # "interval start" | "interval end" | "instant"
 interval_min = 5                     # omit: taken from the data
+spring_hour = "filled"               # omit: decided by the sun; or "filled" (local time), "standard time" (all year)
 
 [channels.pv_w]
 column = "PV (kW)"
@@ -44,7 +45,7 @@ scale = -1
 [channels.load_w]
 columns = ["L1", "L2", "L3"]         # summed
 [channels.pv_kwh_total]              # a lifetime or daily counter, differenced into pv_w where pv_w is missing
-column = "Total yield (kWh)"
+column = "Made in all (kWh)"
 counter = "lifetime"                 # lifetime | daily
 """
 
@@ -52,10 +53,10 @@ JSON_EXAMPLE = """
 format = "json"
 match = ["*.json"]
 [json]
-records = "data.rows"
+records = "of_day.intervals"
 [site]
 from = "json path"
-path = "station.id"
+path = "roof.id"
 [timestamp]
 column = "t"
 format = "epoch_ms"

@@ -1,8 +1,8 @@
 """Invented fleets with a physics of their own, to measure detectors that were written with another.
 
-The detectors use Haurwitz' clear sky, daily diffuse shares and an isotropic sky. Here the clear sky is the simplified
-Solis model, the diffuse share goes by the half hour and the sky is that of Hay and Davies; clouds pass over a region
-and over each roof besides. Everything follows from the seed.
+The detectors use Haurwitz' clear sky, daily diffuse shares and an isotropic sky. Here the clear sky is that of
+Ineichen (2008), the diffuse share goes by the half hour and the sky is that of Hay and Davies; clouds pass over a
+region and over each roof besides. Everything follows from the seed.
 """
 
 from datetime import date, timedelta

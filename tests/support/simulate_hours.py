@@ -1,4 +1,4 @@
-"""Invented roofs by the hour, for what learns from the course of a day; the clear sky is the simplified Solis model."""
+"""Invented roofs by the hour, for what learns from the course of a day; the clear sky is that of Ineichen (2008)."""
 
 from datetime import date, timedelta
 from typing import NamedTuple

@@ -29,7 +29,7 @@ def test_stuck_days_are_counted_and_cost_what_could_have_been_stored():
     assert found.since == build.DAY - timedelta(days=2)
     assert found.loss_kwh == 5.0  # surplus 6, room 6.5, bought 5
     assert found.cost == pytest.approx(5 * (0.30 - 0.08))
-    assert found.evidence["soc_max_pct"] == [98.0, 36.0, 36.0, 36.0]
+    assert next(one for one in found.series if one.name == "soc max").values == [98.0, 36.0, 36.0, 36.0]
 
 
 def test_no_more_is_lost_than_fits_in_and_curtailed_surplus_is_worth_the_import_price():

@@ -132,7 +132,7 @@ def test_gaps_and_silence():
     (verdict,) = _verdicts({**plain(), "soc_pct": [60.0] * 40 + [None] * 56})
     assert "known for 10 h" in verdict.reason
     (verdict,) = _verdicts(None, rows=readings(DEEP).clear())
-    assert verdict.reason == "no readings"
+    assert verdict.reason == "no readings on this day"
     gappy = readings(DEEP).filter(pl.int_range(pl.len()) % 7 != 3)
     assert isinstance(_verdicts(None, rows=gappy)[0], Finding)
 

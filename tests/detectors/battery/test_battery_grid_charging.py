@@ -132,7 +132,7 @@ def test_gaps_silence_clock_and_no_battery():
     (verdict,) = _verdicts(None, rows=readings(DAY).head(24))
     assert "known together for 6 h" in verdict.reason
     (verdict,) = _verdicts(None, rows=readings(DAY).clear())
-    assert verdict.reason == "no readings"
+    assert verdict.reason == "no readings on this day"
     for kind in ("clock-drift", "meter-reversed", "balance-broken"):
         assert isinstance(_verdicts(NIGHT, earlier=[("roof-1", kind)])[0], NotJudged)
     assert _verdicts(NIGHT, site={}) == []

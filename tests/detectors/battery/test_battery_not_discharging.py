@@ -33,7 +33,7 @@ def test_a_floor_left_high_is_named_beside_the_reserve_after_three_evenings():
     assert found.loss_kwh == pytest.approx(4.5)
     assert found.cost == pytest.approx(4.5 * 0.30)
     assert found.evidence["rest_kwh"] == pytest.approx(12.75)
-    assert len(found.evidence["course_utc"]) == len(found.evidence["soc_pct"]) == 96
+    assert [(one.name, one.unit, len(one.at)) for one in found.series[:2]] == [("soc", "%", 96), ("grid", "W", 96)]
 
 
 def test_two_evenings_wait_for_the_third():
@@ -194,7 +194,7 @@ def test_gaps_of_days_and_of_hours():
     (verdict,) = _verdicts(rows=few)
     assert isinstance(verdict, NotJudged)
     (verdict,) = _verdicts(rows=rows.filter(pl.col("ts_local").dt.date() != build.DAY))
-    assert (verdict.reason, verdict.day) == ("no readings", build.DAY)
+    assert (verdict.reason, verdict.day) == ("no readings on this day", build.DAY)
 
 
 def test_a_wrong_clock_or_a_sensor_in_doubt_waits():

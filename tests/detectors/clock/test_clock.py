@@ -272,12 +272,12 @@ def test_a_site_beyond_the_date_line() -> None:
     assert finding.value == pytest.approx(60, abs=6)
 
 
-def test_the_evidence_holds_the_picture() -> None:
-    evidence = only(judge(light_of(constant(60.0), 15), FIRST + timedelta(days=14))).evidence
-    series = [key for key in evidence if key.startswith("series_")]
-    assert len(series) == 6 and len({len(evidence[key]) for key in series}) == 1
-    pairs = zip(evidence["series_first_light_min"], evidence["series_sunrise_min"], strict=True)
+def test_the_series_hold_the_picture() -> None:
+    shown = {one.name: one for one in only(judge(light_of(constant(60.0), 15), FIRST + timedelta(days=14))).series}
+    assert list(shown) == ["offset", "threshold", "first light", "last light", "sunrise", "sunset"]
+    assert len({tuple(one.at) for one in shown.values() if one.role != "limit"}) == 1
+    pairs = zip(shown["first light"].values, shown["sunrise"].values, strict=True)
     gaps = [first - rise for first, rise in pairs if first is not None]
     assert 55 < sum(gaps) / len(gaps) < 90  # light an hour after sunrise, as stamped
     local = sunrise(Observer(ROOF.latitude, ROOF.longitude), FIRST, tzinfo=ZoneInfo(ROOF.timezone))
-    assert evidence["series_sunrise_min"][0] == pytest.approx(local.hour * 60 + local.minute, abs=2)
+    assert shown["sunrise"].values[0] == pytest.approx(local.hour * 60 + local.minute, abs=2)

@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 
 from detectors.clock.picture import picture
+from detectors.finding import Series
 
 SITE = {"latitude": 47.0, "longitude": 8.0}
 
@@ -27,33 +28,30 @@ def day(late_min: float) -> pl.DataFrame:
     )
 
 
-def centre(shown: dict[str, object], name: str) -> float:
+def centre(shown: tuple[Series, ...], name: str) -> float:
     """Minutes after midnight UTC around which a series lies."""
-    stamps = shown["power_utc"]
-    values = shown[name]
-    assert isinstance(stamps, list)
-    assert isinstance(values, list)
-    at = [datetime.fromisoformat(str(stamp)) for stamp in stamps]
+    found = next(one for one in shown if one.name == name)
+    at = [datetime.fromisoformat(stamp) for stamp in found.at]
     minutes = [a.hour * 60 + a.minute + a.second / 60 for a in at]
-    weights = [float(value or 0) for value in values]
-    return float(np.average(minutes, weights=weights))
+    return float(np.average(minutes, weights=[value or 0.0 for value in found.values]))
 
 
 @pytest.mark.parametrize("late_min", [60.0, -90.0])
 def test_the_shifted_day_lies_under_the_sun(late_min: float) -> None:
     shown = picture(day(late_min), SITE, late_min)
-    assert centre(shown, "as_stamped_w") - centre(shown, "clear_sky_expected_w") == pytest.approx(late_min, abs=4)
-    assert centre(shown, "as_it_would_be_w") == pytest.approx(centre(shown, "clear_sky_expected_w"), abs=4)
+    assert centre(shown, "as stamped") - centre(shown, "clear sky") == pytest.approx(late_min, abs=4)
+    assert centre(shown, "as it would be") == pytest.approx(centre(shown, "clear sky"), abs=4)
 
 
 def test_a_gap_stays_a_gap() -> None:
     gappy = day(0).filter(~pl.int_range(pl.len()).is_between(40, 60))
     shown = picture(gappy, SITE, 0.0)
-    values = shown["as_stamped_w"]
-    assert isinstance(values, list)
-    assert values.count(None) >= 18
+    assert [(one.name, one.role) for one in shown] == [
+        ("as stamped", "measured"), ("as it would be", "corrected"), ("clear sky", "expected")
+    ]  # fmt: skip
+    assert shown[0].values.count(None) >= 18
 
 
 def test_a_dark_day_has_no_picture() -> None:
-    assert picture(day(0).with_columns(pv_w=pl.lit(0.0)), SITE, 60.0) == {}
-    assert picture(day(0).head(0), SITE, 60.0) == {}
+    assert picture(day(0).with_columns(pv_w=pl.lit(0.0)), SITE, 60.0) == ()
+    assert picture(day(0).head(0), SITE, 60.0) == ()

@@ -28,6 +28,11 @@ def test_changes_of_clocks_of_2025() -> None:
     assert days["America/Phoenix"] == []
 
 
+def test_a_fixed_offset_is_a_zone_without_changes() -> None:
+    assert daily_offsets("-03:30", date(2025, 1, 1), 366).tolist() == [-210.0] * 366
+    assert changes("+05:45", date(2025, 1, 1), 366) == []
+
+
 def test_what_is_no_zone_is_none() -> None:
     assert zone_info("Europe/Zurich") is not None
     for name in ("", "Nowhere/Town", "../tzdata/__init__.py", "/etc/localtime", "zone1970.tab"):

@@ -97,7 +97,7 @@ def test_what_would_make_it_close_is_told(channel, factor, says):
     assert found.evidence["guess_name"] == channel
     assert found.evidence["guess_factor_ratio"] == pytest.approx(1 / factor, rel=0.1)
     assert found.evidence["guess_open_pct"] < 3
-    assert len(found.evidence["course_utc"]) == len(found.evidence["load_w"])
+    assert [one.role for one in found.series] == ["measured", "expected"]
 
 
 def test_a_load_that_holds_the_battery_already():

@@ -61,7 +61,7 @@ def test_a_load_that_stands_still_while_all_else_moves():
     assert found.evidence["channel_name"] == "load_w"
     assert found.evidence["load_frozen_h"] == 8.0
     assert found.evidence["load_stands_at_w"] == _lively()[36]
-    assert len(found.evidence["course_utc"]) == len(found.evidence["load_w"]) == STEPS
+    assert [(one.name, one.unit, len(one.at)) for one in found.series] == [("load", "W", STEPS)]
     assert found.loss_kwh == 0
 
 

@@ -69,7 +69,7 @@ def test_what_cannot_be(channel, value, key):
     assert (found.kind, found.value, found.unit, found.severity) == ("readings-implausible", 3.0, "readings", "soon")
     assert found.evidence[f"{key}_count"] == 3
     assert channel in found.summary
-    assert found.evidence["hour_count"][0] == 3
+    assert (found.series[0].at[0], found.series[0].values[0]) == ("2025-06-09T22:00:00Z", 3)
     assert found.evidence["worst_utc"] == "2025-06-09T22:00:00Z"  # local midnight at UTC+2
 
 

@@ -44,7 +44,7 @@ def test_a_whole_day_without_readings_is_found_on_that_day():
     assert (found.value, found.threshold, found.since) == (24.0, 24.0, DAY)
     assert found.loss_kwh == 0
     assert "2025-06-10 00:00" in found.summary
-    assert len(found.evidence["covered_h"]) == len(found.evidence["series_day"])
+    assert [(one.unit, one.at[-1], one.values[-1]) for one in found.series] == [("h", found.day.isoformat(), 0.0)]
 
 
 def test_hours_count_from_the_last_reading_and_the_cut_day_is_the_first():

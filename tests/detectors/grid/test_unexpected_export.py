@@ -34,9 +34,10 @@ def test_two_intervals_in_a_row_are_raised_with_their_energy():
     assert found.evidence["worst_w"] == 1500
     assert found.evidence["worst_utc"] == "2025-06-10T10:30:00Z"  # 150 x 5 min after midnight, UTC+2
     assert found.evidence["beyond_min"] == 10
-    assert found.evidence["by_hour_kwh"][12] == pytest.approx(0.2)
-    assert sum(found.evidence["by_hour_kwh"]) == pytest.approx(found.value, abs=1e-3)
-    assert len(found.evidence["fed_in_w"]) == 96
+    course, limit, by_hour = found.series
+    assert (course.unit, len(course.at), limit.role, limit.values) == ("W", 96, "limit", [0.0, 0.0])
+    assert dict(zip(by_hour.at, by_hour.values, strict=True))["2025-06-10T10:00:00Z"] == pytest.approx(0.2)
+    assert sum(by_hour.values) == pytest.approx(found.value, abs=1e-3)
 
 
 def test_single_intervals_after_load_drops_are_transients():

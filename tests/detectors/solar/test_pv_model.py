@@ -19,7 +19,7 @@ def _hours():
 
 @pytest.mark.parametrize("n", range(4))
 def test_sun_clear_sky_and_plane_are_those_of_pvlib(n):
-    """pvlib: SPA, Ineichen with its own turbidity and altitude, Hay and Davies."""
+    """pvlib: SPA, the clear sky of Ineichen and Perez (2002) with its own turbidity and altitude, Hay and Davies."""
     hours, instants = _hours()
     lat, lon = PLACES[n]
     stamps = pd.to_datetime((instants[n] * 86400e9).astype("int64"), utc=True)

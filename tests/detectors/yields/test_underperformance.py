@@ -56,7 +56,7 @@ def test_a_third_less_than_the_neighbours_is_found_with_its_loss():
     assert found.cost == pytest.approx(found.loss_kwh * 0.25)
     assert found.evidence["neighbours_count"] == 6
     assert found.since == build.DAY - timedelta(days=DAYS - 1)
-    assert len(found.evidence["site_ratio"]) == len(found.evidence["series_day"])
+    assert {(one.name, one.role) for one in found.series} >= {("actual", "measured"), ("expected", "expected")}
 
 
 def test_its_neighbours_are_left_in_peace_and_a_tenth_less_is_no_fault():
@@ -119,7 +119,7 @@ def test_an_unknown_roof_is_given_the_benefit_of_the_doubt_until_no_roof_explain
 
 def test_a_dead_roof_is_missing_everything():
     (found,) = _mine(*_town(factor=[1.0] * (DAYS - 6) + [0.0] * 6))
-    assert found.evidence["site_ratio"][-1] == 0.0
+    assert next(one for one in found.series if one.name == "site").values[-1] == 0.0
     assert found.cost == pytest.approx(found.loss_kwh * 0.1)  # its own share is unknown: the lower price
 
 

@@ -67,18 +67,22 @@ def test_a_new_workspace_is_sound_and_takes_an_empty_inbox(run) -> None:
         ("detect", "--from", "2026-05-05"),
         ("detect", "--day", "2026-05-05", "--from", "2026-05-05", "--to", "2026-05-06"),
         ("detect", "--day", "2999-01-01"),
+        ("cycle", "--day", "2999-01-01"),
         ("digest", "--day", "2020-01-01"),
         ("ingest", "no/such/file.csv"),
         ("ingest", "--no-such-option"),
-        ("sql",),
+        ("sql", "SELECT 1", "--file", "x.sql"),
         ("sql", "SELEC 1"),
         ("sql", "SELECT * FROM no_such_table"),
         ("exceptions", "show", "nobody"),
         ("exceptions", "close"),
+        ("exceptions", "snooze", "nobody"),
+        ("digest", "--again"),
         ("exceptions", "frighten", "somebody"),
         ("retime", "R-1"),
         ("retime", "R-9", "--shift-min", "60", "--from", "2026-05-04"),
         ("retime", "R-1", "--shift-min", "0", "--from", "2026-05-04"),
+        ("retime", "R-1", "--shift-min", "60", "--from", "0001-01-01"),
         ("retime", "R-1", "--undo"),
     ],
 )
@@ -158,6 +162,15 @@ def test_exceptions_are_decided_and_the_decision_lasts(run) -> None:
     assert run("exceptions", "close", found[0]).status == 2
     assert run("detect").status == 0
     assert json.loads(run("exceptions", "show", found[0], "--json").out)["status"] == "closed"
+    assert run("exceptions", "reopen", found[0], "--note", "again", "--by", "Ann", "--for", "Bo").status == 0
+    shown = json.loads(run("exceptions", "show", found[0], "--json").out)
+    assert (shown["status"], shown["reopened"], shown["note"]) == ("open", 1, "again")
+    assert [one["action"] for one in shown["decisions"]] == ["acknowledge", "snooze", "close", "reopen"]
+    assert (shown["decisions"][-1]["decided_by"], shown["decisions"][-1]["decided_for"]) == ("Ann", "Bo")
+    assert "reopen by Ann for Bo: again" in run("exceptions", "show", found[0]).out
+    assert run("exceptions", "reopen", found[0]).status == 2
+    (listed,) = [one for one in json.loads(run("exceptions", "--json").out) if one["exception_id"] == found[0]]
+    assert (listed["decided_by"], listed["decided_for"]) == ("Ann", "Bo")
 
 
 def test_quarantine_needs_a_person(run, lived) -> None:
@@ -242,6 +255,9 @@ def test_help_teaches(run) -> None:
     for word in (*commands.split(), "Exit status"):
         assert word in shown
     assert run("retime", "--help").status == 0
+    for action in ("list", "show", "acknowledge", "snooze", "close", "reopen"):
+        assert action in run("exceptions", "--help").out
+        assert "--json" in run("exceptions", action, "--help").out
 
 
 def test_without_a_command_it_shows_what_there_is(capsys: pytest.CaptureFixture[str]) -> None:

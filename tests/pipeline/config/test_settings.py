@@ -20,13 +20,13 @@ def test_a_missing_or_empty_file_is_valid(tmp_path, text):
     settings, faults = load(tmp_path, text)
     assert faults == []
     assert settings.model_dump() == {
-        "ingest": {"settle_s": 2.0, "max_export_mib": 2048, "batch_files": 500},
+        "ingest": {"settle_s": 60.0, "max_export_mib": 64, "batch_files": 500},
         "detect": {"judge_after_h": 3.0},
         "schedule": {"ingest_every_min": 5.0, "digest_at": "06:30", "timezone": "UTC"},
         "digest": {"title": "", "top": 20},
         "mail": {
             "host": "", "port": 587, "starttls": True, "user": "", "password_env": "NOONMARK_MAIL_PASSWORD",
-            "sender": "", "recipients": (),
+            "sender": "", "recipients": (), "retry_for_min": 240.0,
         },
         "reader": {"keep_h": 48.0},
     }  # fmt: skip

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.detection.run_detectors import due_days, of_devices, of_sites
+from pipeline.errors import StoppedError
 from pipeline.runs.cycle import cycle, detect, opened, publish, take_in, with_silent_days
 from pipeline.store import reader
 from pipeline.workspace import resources
@@ -47,6 +48,42 @@ def test_late_data_is_judged_and_so_are_the_days_that_look_back_on_it(space: Wor
         assert due_days(run.store, datetime.now(UTC), 0) == []
         publish(run)
     assert ask(space, FED_IN) == [("R-2", desk.DAYS[0]), ("R-2", desk.DAYS[2])]
+
+
+def late_correction(space: Workspace, day: date) -> None:
+    desk.write(space.inbox, "R-2", day, desk.lines(day, feeds_in=False))
+
+
+def test_a_run_that_ends_amid_late_data_leaves_no_day_stale(space: Workspace) -> None:
+    """Stopped after the first of the days concerned, the next run judges the others, whose own data is as it was."""
+    lived(space)
+    late_correction(space, desk.DAYS[0])
+
+    with opened(space, is_quiet=True) as run:
+        take_in(run)
+    with opened(space, is_quiet=True, should_stop=lambda: True) as run, pytest.raises(StoppedError):
+        detect(run)
+    with opened(space, is_quiet=True) as run:
+        assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
+        assert detect(run).days == list(desk.DAYS[1:])
+        assert due_days(run.store, datetime.now(UTC), 0) == []
+
+
+def test_a_cycle_up_to_a_day_leaves_the_later_days_due(space: Workspace) -> None:
+    lived(space)
+    late_correction(space, desk.DAYS[0])
+    lived(space, desk.DAYS[0])
+    with opened(space, is_quiet=True) as run:
+        assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
+
+
+def test_one_day_judged_by_name_leaves_the_later_days_due(space: Workspace) -> None:
+    lived(space)
+    late_correction(space, desk.DAYS[0])
+    with opened(space, is_quiet=True) as run:
+        take_in(run)
+        detect(run, [desk.DAYS[0]])
+        assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
 
 
 def test_days_before_commissioning_and_sites_not_watched_raise_nothing(space: Workspace) -> None:

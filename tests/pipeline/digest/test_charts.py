@@ -8,19 +8,23 @@ import pytest
 
 from pipeline.digest import charts
 from pipeline.digest.model import Matter
-from pipeline.digest.plots import split_unit, to_plot
+from pipeline.digest.plots import to_plot
 from tests.support.digest_facts import DAY, HOSTILE, finding, morning
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def matter(evidence: dict, **changed) -> Matter:
-    rows = [finding("S0", "underperformance", 0, evidence=evidence, **changed)]
+def one(name: str, unit: str, at: list[str], values: list, role: str = "measured") -> dict:
+    return {"name": name, "unit": unit, "role": role, "at": at, "values": values}
+
+
+def matter(*series: dict, **changed) -> Matter:
+    rows = [finding("S0", "underperformance", 0, evidence={"series": list(series)}, **changed)]
     return morning(rows).new[0]
 
 
-def drawn(evidence: dict, **changed) -> ET.Element:
-    svg = str(charts.picture(matter(evidence, **changed), 1))
+def drawn(*series: dict, **changed) -> ET.Element:
+    svg = str(charts.picture(matter(*series, **changed), 1))
     return ET.fromstring(svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))
 
 
@@ -32,26 +36,18 @@ def days_back(number: int) -> list[str]:
     return [str(DAY - timedelta(days=number - 1 - i)) for i in range(number)]
 
 
-@pytest.mark.parametrize(
-    ("key", "name", "unit"),
-    [
-        ("fed_in_w", "fed in", "W"),
-        ("yield_kwh_per_kwp", "yield", "kWh/kWp"),
-        ("irradiance_w_m2", "irradiance", "W/m²"),
-        ("drift_s_per_day", "drift", "s/day"),
-        ("trips_count", "trips", ""),
-        ("flow", "flow", ""),
-    ],
-)
-def test_units_live_in_the_keys(key, name, unit):
-    assert split_unit(key) == (name, unit)
+def level(name: str, unit: str, value: float, role: str = "limit") -> dict:
+    return one(name, unit, days_back(2), [value, value], role)
 
 
 def test_series_of_one_axis_and_one_unit_are_drawn_together():
     x = days_back(3)
     plot = to_plot(
-        matter({"seen_day": x, "expected_pct": [99, 99, 98], "made_pct": [80, None, 70], "loss_kwh": [1, 2, 3]})
-    )
+        matter(
+            one("expected", "%", x, [99, 99, 98], "expected"), one("made", "%", x, [80, None, 70]),
+            one("loss", "kWh", x, [1, 2, 3]),
+        )
+    )  # fmt: skip
     assert plot.axis == "day"
     assert [(s.name, s.is_reference) for s in plot.series] == [("made", False), ("expected", True)]
     assert plot.series[0].values == [80, None, 70]
@@ -59,74 +55,89 @@ def test_series_of_one_axis_and_one_unit_are_drawn_together():
 
 
 def test_what_was_expected_decides_between_units():
-    x = {"seen_day": days_back(2), "soc_max_pct": [36, 35], "soc_min_pct": [35, 35]}
-    kwh = {"made_kwh": [5, 4], "expected_kwh": [9, 9], "expected_today_kwh": 9}
-    assert [s.key for s in to_plot(matter(x | kwh)).series] == ["made_kwh", "expected_kwh"]
-    assert to_plot(matter(x | kwh)).levels == []
-    level = {"surplus_kwh": [1, 2], "reserve_pct": 35}
-    assert [s.key for s in to_plot(matter(x | level)).series] == ["soc_max_pct", "soc_min_pct"]
+    x = days_back(3)
+    soc = [one("highest", "%", x, [36, 35, 35]), one("lowest", "%", x, [35, 35, 35])]
+    kwh = [
+        one("made", "kWh", x, [5, 4, 3]),
+        one("due", "kWh", x, [9, 9, 9], "expected"),
+        level("sum", "kWh", 9, "expected"),
+    ]
+    assert [s.name for s in to_plot(matter(*soc, *kwh)).series] == ["made", "due"]
+    assert to_plot(matter(*soc, *kwh)).levels == []
+    other = [one("surplus", "kWh", x, [1, 2, 3]), level("reserve", "%", 35)]
+    assert [s.name for s in to_plot(matter(*other, *soc)).series] == ["highest", "lowest"]
+
+
+def test_what_is_corrected_is_drawn_like_what_was_measured():
+    x = days_back(3)
+    plot = to_plot(matter(one("so", "W", x, [1, 2, 3]), one("better", "W", x, [2, 3, 4], "corrected")))
+    assert [(s.name, s.is_reference) for s in plot.series] == [("so", False), ("better", False)]
 
 
 def test_series_far_off_the_first_are_left_out():
-    far = {"seen_days": days_back(20), "series_offset_min": list(range(50, 70)), "series_first_light_min": [985] * 20}
-    assert [s.name for s in to_plot(matter(far)).series] == ["offset"]
+    x = days_back(20)
+    far = [one("offset", "min", x, list(range(50, 70))), one("first light", "min", x, [985] * 20)]
+    assert [s.name for s in to_plot(matter(*far)).series] == ["offset"]
 
 
-def test_a_days_course_needs_no_axis_of_its_own():
-    course = {"by_hour_kwh": [0.5] * 24, "fed_in_w": [None] * 40 + [100.0, 200.0] + [None] * 54, "fed_in_step_min": 15}
-    plot = to_plot(matter(course | {"limit_w": 0}))
-    # Place 40 of 15-minute steps is 10:00 to 10:15, its middle 10.125 h; the empty hours around are cut off.
-    assert (plot.axis, plot.xs, plot.series[0].values) == ("clock", [10.125, 10.375], [100.0, 200.0])
+def test_a_days_course_is_drawn_before_days_and_empty_ends_are_cut_off():
+    start = datetime(2026, 4, 14, tzinfo=UTC)
+    x = [(start + timedelta(minutes=15 * i)).isoformat() for i in range(96)]
+    course = one("fed in", "W", x, [None] * 40 + [100.0, 200.0] + [None] * 54)
+    plot = to_plot(matter(one("made", "kWh", days_back(3), [1, 2, 3]), course, level("limit", "W", 0)))
+    assert (plot.axis, plot.series[0].values) == ("utc", [100.0, 200.0])
+    assert plot.xs == [start.timestamp() + 40 * 900, start.timestamp() + 41 * 900]
     assert [v.value for v in plot.levels] == [0]
-    plot = to_plot(matter({"by_hour_kwh": [0.5] * 24}))
-    assert (plot.axis, plot.has_bars, len(plot.xs)) == ("hour", True, 24)
 
 
-def test_a_ratio_is_a_line_and_an_energy_a_bar():
-    assert not to_plot(matter({"seen_day": days_back(2), "site_ratio": [1, 2]})).has_bars
-    assert to_plot(matter({"seen_day": days_back(2), "made_kwh": [1, 2]})).has_bars
+def test_a_ratio_is_a_line_and_an_amount_a_bar():
+    assert not to_plot(matter(one("site", "ratio", days_back(3), [1, 2, 3]))).has_bars
+    for unit in ("kWh", "count", "h"):
+        assert to_plot(matter(one("made", unit, days_back(3), [1, 2, 3]))).has_bars
+    assert to_plot(matter(one("trips", "count", days_back(3), [1, 2, 3]))).unit == ""
 
 
 def test_rows_in_any_order_are_drawn_in_time():
-    plot = to_plot(matter({"seen_day": days_back(3)[::-1], "made_pct": [3, 2, 1]}))
+    plot = to_plot(matter(one("made", "%", days_back(3)[::-1], [3, 2, 1])))
     assert plot.series[0].values == [1, 2, 3]
 
 
-def test_single_figures_of_the_unit_are_levels_else_the_threshold():
-    x = {"seen_day": days_back(2), "soc_pct": [36, 35]}
-    assert [(v.name, v.value) for v in to_plot(matter(x | {"reserve_pct": 35, "limit_w": 9})).levels] == [
-        ("reserve", 35)
-    ]
-    assert [(v.name, v.value) for v in to_plot(matter(x)).levels] == [("threshold", 15)]
-    assert to_plot(matter(x, unit="min")).levels == []
-    late = {"seen_day": days_back(2), "offset_min": [-58, -60]}
+def test_what_holds_all_along_is_a_level_else_the_threshold_is():
+    soc = one("charge", "%", days_back(3), [36, 35, 35])
+    levels = to_plot(matter(soc, level("reserve", "%", 35), level("limit", "W", 9))).levels
+    assert [(v.name, v.value) for v in levels] == [("reserve", 35)]
+    assert [(v.name, v.value) for v in to_plot(matter(soc)).levels] == [("threshold", 15)]
+    assert to_plot(matter(soc, unit="min")).levels == []
+    late = one("offset", "min", days_back(2), [-58, -60])
     assert to_plot(matter(late, unit="min", value=-60.0, threshold=20.0)).levels[0].value == -20
 
 
 @pytest.mark.parametrize(
-    "evidence",
+    "series",
     [
-        {},
-        {"seen_day": ["no day"], "made_kwh": [1.0]},
-        {"seen_day": days_back(2), "made_kwh": [1.0]},  # lengths differ
-        {"seen_day": days_back(2), "made_kwh": [None, None]},
-        {"seen_day": [], "made_kwh": []},
-        {"seen_utc": [None, 3], "made_kwh": [1, 2]},
-        {"seen_day": days_back(1), "made_kwh": [float("nan")]},
+        [],
+        [one("made", "kWh", ["no day"], [1.0])],
+        [one("made", "kWh", days_back(2), [1.0])],  # lengths differ
+        [one("made", "kWh", days_back(2), [None, None])],
+        [one("made", "kWh", [], [])],
+        [one("made", "kWh", ["2026-04-14", "2026-04-14T10:00:00Z"], [1.0, 2.0])],
+        [one("made", "kWh", days_back(1), [float("nan")])],
+        [one("made", "kWh", days_back(1), [1.0], "guessed")],  # no such role
+        ["made"],
     ],
 )
-def test_without_a_series_the_value_stands_beside_its_threshold(evidence):
-    assert to_plot(matter(evidence)) is None
-    assert {"found", "threshold", "20 %", "15 %"} <= set(texts(drawn(evidence)))
+def test_without_a_series_the_value_stands_beside_its_threshold(series):
+    assert to_plot(matter(*series)) is None
+    assert {"found", "threshold", "20 %", "15 %"} <= set(texts(drawn(*series)))
 
 
 def test_nothing_to_draw_is_no_picture():
-    assert charts.picture(matter({}, value=float("nan")), 1) == ""
+    assert charts.picture(matter(value=float("nan")), 1) == ""
 
 
 def test_bars_stand_on_zero_and_reach_their_value():
     # Domain 0 to 4 by steps of 1: the bar of 4 kWh is as high as the plot, that of 2 half as high.
-    svg = drawn({"seen_day": days_back(2), "made_kwh": [4.0, 2.0]}, unit="%")
+    svg = drawn(one("made", "kWh", days_back(2), [4.0, 2.0]), unit="%")
     path = next(p.get("d") for p in svg.iter(f"{SVG}path") if "bar" in (p.get("class") or ""))
     heights = [float(a) - float(b) for a, b in re.findall(r"M[\d.]+ ([\d.]+)V([\d.]+)", path)]
     room = charts.HEIGHT - charts.TOP - charts.BOTTOM
@@ -137,7 +148,7 @@ def test_an_instant_is_shown_in_the_sites_time():
     # Vienna, 14 April: UTC+2, so 10:00 UTC is noon.
     start = datetime(2026, 4, 14, 8, tzinfo=UTC)
     x = [(start + timedelta(minutes=30 * i)).isoformat() for i in range(9)]
-    svg = drawn({"seen_utc": x, "pv_w": [0, 1, 2, 3, 4, 3, 2, 1, 0]}, unit="W", value=5.0, threshold=5.0)
+    svg = drawn(one("pv", "W", x, [0, 1, 2, 3, 4, 3, 2, 1, 0]), unit="W", value=5.0, threshold=5.0)
     places = {t.text: float(t.get("x")) for t in svg.iter(f"{SVG}text") if ":" in (t.text or "")}
     middle = charts.LEFT + (charts.WIDTH - charts.LEFT - charts.RIGHT) / 2
     assert places["12:00"] == pytest.approx(middle, abs=0.1)
@@ -148,9 +159,9 @@ def test_gaps_are_not_bridged():
     start = datetime(2026, 4, 14, tzinfo=UTC)
     minutes = [0, 5, 10, 15, 120, 125, 130]
     x = [(start + timedelta(minutes=m)).isoformat() for m in minutes]
-    path = next(p.get("d") for p in drawn({"a_utc": x, "pv_w": [1.0] * 7}).iter(f"{SVG}path") if p.get("class") == "s0")
+    path = next(p.get("d") for p in drawn(one("pv", "W", x, [1.0] * 7)).iter(f"{SVG}path") if p.get("class") == "s0")
     assert path.count("M") == 2
-    nulls = {"seen_day": days_back(5), "made_pct": [1, 2, None, 4, 5]}
+    nulls = one("made", "%", days_back(5), [1, 2, None, 4, 5])
     path = next(p.get("d") for p in drawn(nulls).iter(f"{SVG}path") if p.get("class") == "s0")
     assert path.count("M") == 2
 
@@ -160,16 +171,18 @@ def test_a_peak_survives_thinning_and_the_picture_stays_small():
     x = [(start + timedelta(minutes=i)).isoformat() for i in range(1440)]
     flow = [100.0] * 1440
     flow[777] = -3999.0
-    series = {"a_utc": x, "grid_w": flow, "load_w": [i * 1.37 for i in range(1440)], "expected_w": [5.5] * 1440}
-    evidence = series | {"limit_w": 0}
-    svg = str(charts.picture(matter(evidence, unit="W"), 1))
+    series = [
+        one("grid", "W", x, flow), one("load", "W", x, [i * 1.37 for i in range(1440)]),
+        one("due", "W", x, [5.5] * 1440, "expected"), level("limit", "W", 0),
+    ]  # fmt: skip
+    svg = str(charts.picture(matter(*series, unit="W"), 1))
     assert len(svg) < 6500
     low = min(charts._thin(range(1440), flow), key=lambda point: point[1])
     assert low == (777, -3999.0)
 
 
 def test_the_days_of_the_fault_are_shaded():
-    x = {"seen_day": days_back(10), "made_pct": [90] * 10}
+    x = one("made", "%", days_back(10), [90] * 10)
     marked = matter(x, since=DAY - timedelta(days=3))
     assert 'class="band"' in charts.picture(marked, 1)
     assert charts.caption(marked) == "from 5 April 2026 to 14 April 2026; shaded: since 11 April 2026"
@@ -177,7 +190,7 @@ def test_the_days_of_the_fault_are_shaded():
 
 
 def test_pictures_are_named_and_described():
-    svg = drawn({"seen_day": days_back(2), "made_kwh": [4.0, 2.0]})
+    svg = drawn(one("made", "kWh", days_back(2), [4.0, 2.0]))
     assert svg.get("role") == "img"
     assert svg.get("aria-labelledby") == "pt1 pd1"
     assert svg.find(f"{SVG}title").text == "Roof 0: Yields too little"
@@ -185,7 +198,7 @@ def test_pictures_are_named_and_described():
 
 
 def test_hostile_names_and_keys_stay_text():
-    evidence = {"<b>_day": days_back(2), "</svg><script>_kwh": [1.0, 2.0]}
+    evidence = {"series": [one("<b></svg><script>", "<i>kWh", days_back(2), [1.0, 2.0])]}
     rows = [finding("S1", "underperformance", 0, evidence=evidence, unit="<i>")]
     svg = str(charts.picture(morning(rows).new[0], 1))
     assert "<script" not in svg and "<b>" not in svg
@@ -202,9 +215,9 @@ def test_figures_are_short(value, text):
 
 
 @pytest.mark.parametrize("values", [[0.0, 0.0], [230.1, 231.9], [-5.0, -1.0], [1e6, 2e6], [0.001, 0.002]])
-@pytest.mark.parametrize("unit", ["v", "w", "pct", "kwh"])
+@pytest.mark.parametrize("unit", ["V", "W", "%", "kWh"])
 def test_the_axis_holds_every_value(values, unit):
-    plot = to_plot(matter({"seen_day": days_back(2), f"a_{unit}": values}, unit="none"))
+    plot = to_plot(matter(one("a", unit, days_back(2), values), unit="none"))
     low, high, step = charts._domain(plot)
     assert low <= min(values) and max(values) <= high
     assert 1 <= round((high - low) / step) <= 6

@@ -57,7 +57,7 @@ def test_every_figures_query_gives_the_figure():
         "site": register,
         "site_day": digest_facts.site_days(),
         "not_judged": digest_facts.not_judged(),
-        "rejected_row": pl.DataFrame({"reason": ["no number"] * 7}),
+        "rejected_row": pl.DataFrame({"export_id": [1] * 7, "reason": ["no number"] * 7}),
     }
     with duckdb.connect() as con:
         for name, frame in tables.items():
@@ -119,10 +119,30 @@ def test_not_judged_is_folded_by_reason():
     groups = morning().not_judged
     assert [g.model_dump() for g in groups] == [
         {
+            "code": "low-coverage",
             "reason": "readings cover 9.5 to 54 % of the day",
             "detectors": ["clock", "yield"],
             "sites": ["S2", "S3", "S4"],
         }
+    ]
+
+
+def test_sentences_of_one_detector_without_a_code_stand_as_they_were_written():
+    rows = digest_facts.not_judged().with_columns(code=None, values=None)
+    groups = morning(not_judged=rows).not_judged
+    assert {(group.code, group.reason) for group in groups} == {
+        (None, f"readings cover {share} % of the day") for share in (12, 9.5, 54)
+    }
+
+
+def test_one_code_of_two_detectors_with_two_sentences_is_two_groups():
+    reasons = {**digest_facts.REASONS, "clock": {"low-coverage": "light seen on {coverage_pct:.0f} % of the day"}}
+    row = {"site_id": "S2", "day": DAY, "reason": "r", "code": "low-coverage", "values": '{"coverage_pct": 50}'}
+    rows = pl.DataFrame([{**row, "detector": name} for name in reasons], schema=digest_facts.NOT_JUDGED)
+    groups = digest_facts.morning(not_judged=rows, reasons=reasons).not_judged
+    assert sorted(group.reason for group in groups) == [
+        "light seen on 50 % of the day",
+        "readings cover 50 % of the day",
     ]
 
 

@@ -2,60 +2,23 @@
 
 import email
 import email.policy
-import socketserver
 import threading
 from types import SimpleNamespace
 
 import pytest
 
-from pipeline.digest.mail import compose, send
+from pipeline.digest.mail import MailError, Sent, compose, send
 from pipeline.digest.page import to_html
 from pipeline.digest.text import to_text
 from pipeline.errors import NoonmarkError
+from tests.pipeline.digest.smtp import Greeter, served
 from tests.support.digest_facts import morning
-
-
-class Sink(socketserver.StreamRequestHandler):
-    """Enough of RFC 5321 and of AUTH PLAIN to take in a mail; `server.refuse` maps a command to its answer."""
-
-    def handle(self) -> None:
-        self.say("220 sink")
-        while line := self.rfile.readline().decode("ascii", "replace").strip():
-            verb = line.split()[0].upper()
-            self.server.heard.append(line)
-            refusal = next((v for k, v in self.server.refuse.items() if line.upper().startswith(k)), None)
-            if refusal:
-                self.say(refusal)
-            elif verb == "EHLO":
-                self.say("250-sink\r\n250 AUTH PLAIN" if self.server.has_login else "250 sink")
-            elif verb == "AUTH":
-                self.say("235 welcome")
-            elif verb == "DATA":
-                self.say("354 go on")
-                lines = iter(self.rfile.readline, b".\r\n")
-                self.server.mails.append(b"".join(x[1:] if x.startswith(b"..") else x for x in lines))
-                self.say("250 taken")
-            elif verb == "QUIT":
-                self.say("221 bye")
-                return
-            else:
-                self.say("250 fine")
-
-    def say(self, words: str) -> None:
-        self.wfile.write(words.encode() + b"\r\n")
 
 
 @pytest.fixture
 def sink():
-    server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Sink)
-    server.daemon_threads = True
-    server.heard, server.mails, server.refuse, server.has_login = [], [], {}, False
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    yield server
-    server.shutdown()
-    server.server_close()
-    thread.join()
+    with served() as server:
+        yield server
 
 
 def mail_settings(port: int = 1, **changed) -> SimpleNamespace:
@@ -140,3 +103,43 @@ def test_a_server_that_is_not_there(sink):
 )
 def test_settings_that_can_not_work(changed, says):
     assert says in told(mail_settings(**changed))
+
+
+def test_a_server_that_greets_for_ever_is_given_up():
+    with served(Greeter) as server:
+        settings = mail_settings(server.server_address[1])
+        ended = []
+
+        def attempt() -> None:
+            with pytest.raises(MailError, match="longer than") as caught:
+                send(compose(morning(), settings), settings, {}, deadline_s=0.2)
+            ended.append(caught.value.is_temporary)
+
+        thread = threading.Thread(target=attempt, daemon=True)
+        thread.start()
+        thread.join(20)  # without a deadline it would never end
+        assert ended == [True]
+
+
+def test_only_what_may_end_well_is_worth_another_attempt(sink):
+    settings = mail_settings(sink.server_address[1])
+
+    def attempt() -> MailError:
+        with pytest.raises(MailError) as caught:
+            send(compose(morning(), settings), settings, {})
+        return caught.value
+
+    # RFC 5321, 4.2.1: 4yz is temporary, 5yz is not.
+    for command, answer, is_temporary in (
+        ("MAIL", "451 later", True),
+        ("MAIL", "550 never", False),
+        ("RCPT", "550 no", False),
+    ):
+        sink.refuse = {command: answer}
+        error = attempt()
+        assert (error.is_temporary, error.end) == (is_temporary, Sent.FAILED)
+    sink.refuse = {"RCPT TO:<BO": "550 no such user"}
+    assert attempt().end == Sent.IN_PART
+    sink.refuse, sink.is_cut_after_data = {}, True
+    error = attempt()
+    assert (error.is_temporary, error.end) == (False, Sent.UNKNOWN)

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import pytest
 
-from pipeline.digest import to_html, to_text, write_digest
+from pipeline.digest import to_html, to_revisits_csv, to_text, write_digest
 from pipeline.frames import REVISITS
 from tests.support import digest_facts
 from tests.support.digest_facts import finding, morning
@@ -169,3 +169,12 @@ def test_a_failed_write_leaves_what_was_there(tmp_path, monkeypatch):
         write_digest(tmp_path, morning([]))
     assert (tmp_path / "digest.html").read_bytes() == before
     assert len(list(tmp_path.iterdir())) == 4
+
+
+def test_the_installers_list_holds_no_formula():
+    facts = morning()
+    group = facts.revisits[0]
+    trap = group.revisits[0].model_copy(update={"steps": "=HYPERLINK(A1)", "diagnosis": "+1 day", "measured": "-3.5"})
+    facts = facts.model_copy(update={"revisits": [group.model_copy(update={"revisits": [trap]})]})
+    (row,) = csv.DictReader(io.StringIO(to_revisits_csv(facts)))
+    assert (row["steps"], row["diagnosis"], row["measured"]) == ("'=HYPERLINK(A1)", "'+1 day", "-3.5")

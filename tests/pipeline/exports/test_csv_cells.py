@@ -178,8 +178,8 @@ def test_cells_are_what_the_csv_module_wrote(notes: list[tuple[str, str]]) -> No
         (b"t,PV,v\n", {}, "column 'pv' not in the header, which starts 't', 'PV', 'v'"),
         (b"t,pv,v,pv\n", {}, "column 'pv' stands 2 times in the header"),
         ((HEADER + BODY).encode("utf-16"), {}, "not utf-8: byte 0xff at offset 0"),
-        (b"t,pv,v\n2025-06-01 00:00,1,2\xe9 \n", {}, "not utf-8: byte 0xe9 at offset 27"),
-        (b"t,pv,v\n2025-06-01 00:00,1,2\x81\n", {"csv": {"encoding": "cp1252"}}, "not cp1252: byte 0x81 at offset 27"),
+        (b"t,pv,v,\xe9\n2025-06-01 00:00,1,2,\n", {}, "not utf-8: byte 0xe9 at offset 7"),
+        (b"t,pv,v,\x81\n2025-06-01 00:00,1,2,\n", {"csv": {"encoding": "cp1252"}}, "not cp1252: byte 0x81 at offset 7"),
     ],
 )  # fmt: skip
 def test_a_file_that_is_not_what_its_profile_says_is_quarantined(data: bytes, by: dict, reason: str) -> None:

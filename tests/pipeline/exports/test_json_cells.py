@@ -11,10 +11,10 @@ from tests.support.build_profiles import check_account, part, profile, read
 STAMP = {"column": "t", "format": "iso8601"}
 CHANNELS = {"pv_w": {"column": "power.pv"}, "voltage_l1_v": {"column": "v"}}
 RECORDS = [{"t": f"2025-06-01T0{hour}:00", "power": {"pv": hour + 0.5}, "v": 230} for hour in range(4)]
-DOCUMENT = {"station": {"id": "S1"}, "data": {"rows": RECORDS}}
+DOCUMENT = {"roof": {"id": "S1"}, "of_day": {"intervals": RECORDS}}
 BY = {"timestamp": STAMP, "channels": CHANNELS}
 IN_DOCUMENT = profile(
-    format="json", json={"records": "data.rows"}, site={"from": "json path", "path": "station.id"}, **BY
+    format="json", json={"records": "of_day.intervals"}, site={"from": "json path", "path": "roof.id"}, **BY
 )
 LINES = profile(format="ndjson", **BY)
 
@@ -44,12 +44,12 @@ def test_lines_of_json() -> None:
 
 
 def test_a_record_names_its_own_site_first() -> None:
-    records = [RECORDS[0], {**RECORDS[1], "station": {"id": "S2"}}, {**RECORDS[2], "station": {"id": "S9"}}]
-    result = read(json.dumps({"station": {"id": "S1"}, "data": {"rows": records}}), by=IN_DOCUMENT,
+    records = [RECORDS[0], {**RECORDS[1], "roof": {"id": "S2"}}, {**RECORDS[2], "roof": {"id": "S9"}}]
+    result = read(json.dumps({"roof": {"id": "S1"}, "of_day": {"intervals": records}}), by=IN_DOCUMENT,
                   known_interval_s={("site-S1", ""): 3600, ("site-S2", ""): 3600})  # fmt: skip
     assert [row[1] for row in rows(result)] == ["site-S1", "site-S2"]
     assert result.rejected.select("line", "column_name", "value", "reason").rows() == [
-        (3, "station.id", "S9", "site not in the register")
+        (3, "roof.id", "S9", "site not in the register")
     ]
 
 
@@ -106,12 +106,12 @@ def test_a_broken_line_costs_itself() -> None:
     [
         ("", "the file is empty"),
         (json.dumps(DOCUMENT)[:-9], "broken JSON at line 1 column"),
-        ("{}", "records not found: 'data.rows' is missing"),
-        ('{"data": {"rows": 5}}', "records not found: 'data.rows' is no list"),
+        ("{}", "records not found: 'of_day.intervals' is missing"),
+        ('{"of_day": {"intervals": 5}}', "records not found: 'of_day.intervals' is no list"),
         ("[" * 100_000, "broken JSON"),
-        ('{"data": {"rows": [{"at": 1}]}, "station": {"id": "S1"}}', "no record has 'power.pv', 't', 'v'"),
-        (json.dumps({"data": {"rows": RECORDS}}), "no site of the register in any row"),
-        (json.dumps({**DOCUMENT, "station": {"id": "S9"}}), "'S9'"),
+        ('{"of_day": {"intervals": [{"at": 1}]}, "roof": {"id": "S1"}}', "no record has 'power.pv', 't', 'v'"),
+        (json.dumps({"of_day": {"intervals": RECORDS}}), "no site of the register in any row"),
+        (json.dumps({**DOCUMENT, "roof": {"id": "S9"}}), "'S9'"),
         (b"\xff\xfe\x00\xdc\x00\x00", "not utf-16: byte 0x00 at offset 2"),
         (b'{"a": "\xe9"}', "not utf-8: byte 0xe9 at offset 7"),
     ],

@@ -263,17 +263,6 @@ def test_what_the_order_can_not_settle_is_counted() -> None:
     assert len(set(result.rows["ts_utc"])) == 288
 
 
-def test_standard_time_is_reported_once_a_file() -> None:
-    result = read(HEADER + day("2025-03-29", 5, 3 * 288), HEADER + day("2025-03-29", 60, 20))
-    check_account(result)
-    notes = result.files["notes"].to_list()
-    assert len(notes[0]) == 1 and "standard time" in notes[0][0]
-    assert notes[1] == []
-    first = result.rows.filter(pl.col("file_no") == 0)["ts_utc"]
-    assert first[0] == datetime(2025, 3, 28, 23, tzinfo=UTC)
-    assert set(first.diff().drop_nulls()) == {timedelta(minutes=5)}
-
-
 def test_a_table_of_24_hours_with_an_empty_one_is_not_on_standard_time() -> None:
     """Such tables print a row for 02:00 on the day that has none, and leave it blank."""
     lines = [f"2025-03-30 {hour:02d}:00,{'' if hour == 2 else hour},\n" for hour in range(24)]

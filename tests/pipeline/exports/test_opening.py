@@ -46,7 +46,8 @@ def zipped(folder: Path, **members: bytes) -> bytes:
 )
 def test_one_file_is_one_export(tmp_path: Path, name: str, data: bytes) -> None:
     (part,) = read(tmp_path, name, data)
-    assert part == ExportPart(name, None, "north/roofs", TEXT, hashlib.sha256(data).hexdigest(), False, None)
+    digest = hashlib.sha256(data).hexdigest()
+    assert part == ExportPart(name, None, "north/roofs", TEXT, digest, False, None, digest)
 
 
 def test_a_zip_holds_an_export_a_member(tmp_path: Path) -> None:

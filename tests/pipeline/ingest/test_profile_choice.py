@@ -59,17 +59,21 @@ def test_two_globs_and_one_site_that_is_known():
     fleet = make_register(("A", None))
     assert chosen([by_name, by_folder], "A_day.csv", fleet, "X") == "p"
     assert chosen([by_name, by_folder], "B_day.csv", fleet, "in/A") == "q"
-    assert chosen([by_name, by_folder], "A_day.csv", fleet, "in/A") == "profiles p and q both match"
-    assert chosen([by_name, by_folder], "B_day.csv", fleet) == "profiles p and q both match"
+    assert chosen([by_name, by_folder], "A_day.csv", fleet, "in/A") == "profiles p and q both fit this file"
+    assert chosen([by_name, by_folder], "B_day.csv", fleet) == "profiles p and q both fit this file"
     third = make_profile("r", ["*"], "column")
-    assert chosen([by_name, by_folder, third], "B_day.csv", fleet) == "profiles p, q and r all match"
-    assert chosen([by_name, by_folder, third], "A_day.csv", fleet) == "p"
+    assert chosen([by_name, by_folder, third], "B_day.csv", fleet) == "r"  # whose rows may name a site
+    assert chosen([by_name, by_folder, third], "A_day.csv", fleet) == "profiles p and r both fit this file"
+    assert chosen([by_name, by_folder, third], "A_day.csv", fleet, "in/A") == "profiles p, q and r all fit this file"
+    assert chosen([by_name, by_folder, third], "A_day.csv", make_register(("A", "p"))) == "p"
 
 
 def test_a_profile_that_no_site_can_be_meant_by_stands_back():
     one, two = make_profile("p", ["*"], "column"), make_profile("q", ["*"], "column")
     assert chosen([one, two], "all.csv", make_register(("A", "q"), ("B", "q"))) == "q"
-    assert chosen([one, two], "all.csv", make_register(("A", "q"), ("B", None))) == "profiles p and q both match"
+    assert (
+        chosen([one, two], "all.csv", make_register(("A", "q"), ("B", None))) == "profiles p and q both fit this file"
+    )
 
 
 def test_what_a_place_calls_the_site():

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.errors import NoonmarkError
 from pipeline.exports.opening import read_export
 from pipeline.ingest import ingest
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of, quarter_hours, zipped
@@ -53,7 +54,7 @@ def test_two_profiles_that_match_leave_the_file_to_a_person(tmp_path: Path) -> N
     fleet = Fleet(tmp_path, profiles={"one": PROFILES["meter"], "two": PROFILES["meter"]})
     fleet.drop("meter_a.csv", table("site,t,grid", [("S1", MORNING[0], 1)]))
     fleet.take_in()
-    assert "profiles one and two both match" in fleet.reason("meter_a.csv")
+    assert "profiles one and two both fit this file" in fleet.reason("meter_a.csv")
 
 
 def test_a_zip_with_one_bad_member_gives_the_others(fleet: Fleet) -> None:
@@ -133,7 +134,7 @@ def test_a_file_that_grows_while_it_is_read_stays_and_loses_nothing(fleet: Fleet
 def test_a_file_that_goes_away_is_no_fault(fleet: Fleet, monkeypatch) -> None:
     path = fleet.drop("S1_roof_a.csv", quarter_hours(1, 2))
     fleet.drop("S2_roof_a.csv", quarter_hours(1, 2))
-    monkeypatch.setattr(ingest, "_batches", lambda ordered, _: [path.unlink() or ordered])
+    monkeypatch.setattr(ingest, "_batches", lambda ordered, *_: [path.unlink() or ordered])
     result = fleet.take_in()
     assert result.quarantined == [] and fleet.ledger().keys() == {"S2_roof_a.csv"}
 
@@ -186,18 +187,25 @@ def test_quarantine_is_mended_and_taken_in(fleet: Fleet) -> None:
     assert fleet.files("inbox") == fleet.files("quarantine") == []
 
 
-def test_a_lost_history_never_overwrites_the_archive(fleet: Fleet) -> None:
+def test_a_lost_history_is_noticed_and_overwrites_nothing(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.take_in()
     fleet.space.database.unlink()
     fleet.drop("S1_roof_a.csv", quarter_hours(9, 9, 9))
+    with pytest.raises(
+        NoonmarkError, match=r"the history is missing, though archive/ holds 1 export.*--rebuild"
+    ) as told:
+        fleet.take_in()
+    assert told.value.exit_status == 2
+    assert not fleet.space.database.exists() and fleet.files("inbox") == ["S1_roof_a.csv"]
+    fleet.rebuild()
     fleet.take_in()
-    assert len(fleet.files("archive")) == 2
+    assert pv_of(fleet) == [9, 9, 9]
     texts = {path.read_text() for path in fleet.space.archive.rglob("*.csv")}
     assert texts == {quarter_hours(1, 2, 3), quarter_hours(9, 9, 9)}
 
 
-def test_a_history_restored_from_a_backup_never_overwrites_the_archive(fleet: Fleet) -> None:
+def test_an_older_history_is_noticed_and_overwrites_nothing(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.take_in()
     backup = fleet.space.database.read_bytes()
@@ -205,9 +213,24 @@ def test_a_history_restored_from_a_backup_never_overwrites_the_archive(fleet: Fl
     fleet.take_in()
     fleet.space.database.write_bytes(backup)
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 5))
+    with pytest.raises(NoonmarkError, match=r"the history ends at export 1, but archive/ holds 2.*--rebuild"):
+        fleet.take_in()
+    assert fleet.value("SELECT max(export_id) FROM export_file") == 1 and fleet.files("inbox") == ["S1_roof_a.csv"]
+    fleet.rebuild()
     fleet.take_in()
     assert sorted(path.read_text() for path in fleet.space.archive.rglob("*.csv")) == [
         quarter_hours(1, 2, n) for n in (3, 4, 5)
     ]
-    fleet.rebuild()
     assert pv_of(fleet) == [1, 2, 5]
+
+
+def test_a_rebuild_that_leaves_the_last_export_out_is_not_taken_for_an_older_history(fleet: Fleet) -> None:
+    """Its profile went; the archive's highest number then stays above the ledger's for good."""
+    fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
+    fleet.take_in()
+    fleet.drop("meter_1.csv", "site,t,grid\nS1,2026-03-10 00:00,5\n")
+    fleet.take_in()
+    (fleet.space.profiles / "meter.toml").unlink()
+    fleet.rebuild()
+    assert fleet.value("SELECT max(export_id) FROM export_file") == 1
+    fleet.take_in()

@@ -51,7 +51,7 @@ match = ["*.json"]
 records = "series"
 [site]
 from = "json path"
-path = "station.id"
+path = "roof.id"
 [timestamp]
 column = "at"
 format = "iso8601"
@@ -106,9 +106,7 @@ def test_energies_of_real_series_equal_those_of_pandas(tmp_path: Path) -> None:
         {"at": at.isoformat(), "power": {"pv": watts}}
         for at, watts in zip(array.index.tz_convert("America/Denver"), array, strict=True)
     ]
-    (space.inbox / "east.json").write_text(
-        json.dumps({"station": {"id": "EAST-15"}, "series": records}), encoding="utf-8"
-    )
+    (space.inbox / "east.json").write_text(json.dumps({"roof": {"id": "EAST-15"}, "series": records}), encoding="utf-8")
 
     days = site_days(space)
 

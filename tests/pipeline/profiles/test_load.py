@@ -11,7 +11,7 @@ def test_the_contracts_example(tmp_path):
         "format": "csv",
         "match": ("*_5min_*.csv",),
         "csv": {"delimiter": ";", "decimal": ",", "encoding": "utf-8", "skip_lines": 2, "missing": ("", "--", "N/A")},
-        "json": {"records": "data.rows", "arrays": False, "fields": ()},
+        "json": {"records": "intervals", "arrays": False, "fields": ()},
         "site": {"from": "file name", "pattern": "^(?P<site>[A-Za-z0-9-]+)_5min", "column": None, "path": None},
         "timestamp": {
             "columns": ("Time",),
@@ -19,17 +19,18 @@ def test_the_contracts_example(tmp_path):
             "zone": "export_timezone",
             "marks": "interval end",
             "interval_min": 5.0,
+            "spring_hour": "filled",
         },
         "long": None,
         "channels": {
             "pv_w": {"columns": ("PV (kW)",), "scale": 1000.0, "offset": 0.0, "counter": None},
             "grid_w": {"columns": ("Meter (W)",), "scale": -1.0, "offset": 0.0, "counter": None},
             "load_w": {"columns": ("L1", "L2", "L3"), "scale": 1.0, "offset": 0.0, "counter": None},
-            "pv_kwh_total": {"columns": ("Total yield (kWh)",), "scale": 1.0, "offset": 0.0, "counter": "lifetime"},
+            "pv_kwh_total": {"columns": ("Made in all (kWh)",), "scale": 1.0, "offset": 0.0, "counter": "lifetime"},
         },
     }
     assert profile.file == tmp_path / "profiles" / "a.toml"
-    assert profile.cell_columns() == ("Time", "PV (kW)", "Meter (W)", "L1", "L2", "L3", "Total yield (kWh)")
+    assert profile.cell_columns() == ("Time", "PV (kW)", "Meter (W)", "L1", "L2", "L3", "Made in all (kWh)")
 
 
 def test_the_shortest_profile_has_defaults(tmp_path):
@@ -53,15 +54,19 @@ def test_the_shortest_profile_has_defaults(tmp_path):
 
 def test_json_epochs_are_utc_unless_said_otherwise(tmp_path):
     profile = load(tmp_path, JSON_EXAMPLE)
-    assert (profile.json_.records, profile.timestamp.zone, profile.timestamp.is_epoch) == ("data.rows", "utc", True)
+    assert (profile.json_.records, profile.timestamp.zone, profile.timestamp.is_epoch) == (
+        "of_day.intervals",
+        "utc",
+        True,
+    )
     text = changed('format = "epoch_ms"', 'format = "epoch_s"\nzone = "in value"', JSON_EXAMPLE)
     assert load(tmp_path, text).timestamp.zone == "in value"
-    assert load(tmp_path, changed('[json]\nrecords = "data.rows"\n', "", JSON_EXAMPLE)).json_.records is None
+    assert load(tmp_path, changed('[json]\nrecords = "of_day.intervals"\n', "", JSON_EXAMPLE)).json_.records is None
 
 
 def test_ndjson_records_may_be_lists(tmp_path):
     text = changed('format = "json"', 'format = "ndjson"', JSON_EXAMPLE)
-    text = changed('records = "data.rows"', 'arrays = true\nfields = ["t", "power.pv"]', text)
+    text = changed('records = "of_day.intervals"', 'arrays = true\nfields = ["t", "power.pv"]', text)
     assert load(tmp_path, text).json_.fields == ("t", "power.pv")
 
 

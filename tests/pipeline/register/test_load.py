@@ -49,6 +49,10 @@ CONTRACT_COLUMNS = [
     "profile",
     "external_id",
     "watched",
+    "address",
+    "contact",
+    "phone",
+    "access_note",
 ]
 
 
@@ -80,17 +84,18 @@ def test_an_empty_register_is_sound(tmp_path):
 
 
 def test_defaults_of_the_contract(tmp_path):
-    write(tmp_path, "sites.csv", ",".join(CONTRACT_COLUMNS), "A,Roof,47,8,Europe/Zurich,,10" + "," * 22)
+    write(tmp_path, "sites.csv", ",".join(CONTRACT_COLUMNS), "A,Roof,47,8,Europe/Zurich,,10" + "," * 26)
     register, faults = load(tmp_path)
     assert faults == []
     assert register.sites["A"].model_dump() == {
         "site_id": "A", "name": "Roof", "latitude": 47.0, "longitude": 8.0, "timezone": "Europe/Zurich",
         "export_timezone": "Europe/Zurich", "installed_kwp": 10.0, "tilt_deg": None, "azimuth_deg": None,
-        "inverter_kw": None, "phases": 1, "feed_in_limit_kw": None, "feed_in_buffer_w": 20.0, "import_limit_kw": None,
-        "battery_kwh": None, "battery_reserve_pct": 35.0, "battery_resume_pct": 50.0, "battery_backup_floor_pct": 10.0,
+        "inverter_kw": None, "phases": 1, "feed_in_limit_kw": None, "feed_in_buffer_w": None, "import_limit_kw": None,
+        "battery_kwh": None, "battery_reserve_pct": None, "battery_resume_pct": None, "battery_backup_floor_pct": None,
         "grid_charging": False, "nominal_voltage_v": 230.0, "nominal_frequency_hz": 50.0, "import_price": 0.30,
         "feed_in_price": 0.08, "currency": "EUR", "installer_id": None, "commissioned_on": None, "profile": None,
         "external_id": "A", "watched": True,
+        "address": None, "contact": None, "phone": None, "access_note": None,
     }  # fmt: skip
     row = register.frame().row(0, named=True)
     assert (row["export_timezone"], row["external_id"], row["inverter_kw"]) == ("Europe/Zurich", "A", None)
@@ -124,6 +129,19 @@ def test_a_battery_of_nought_is_none(tmp_path):
     assert (faults, register.sites["A"].battery_kwh) == ([], None)
 
 
+def test_zones_may_be_fixed_offsets(tmp_path):
+    header = REQUIRED.replace("timezone", "timezone,export_timezone")
+    row = SOUND.split(",")
+    at = REQUIRED.split(",").index("timezone")
+    row[at : at + 1] = ["+01:00", "-03:30"]
+    write(tmp_path, "sites.csv", header, ",".join(row))
+    register, faults = load(tmp_path)
+    site = register.sites["A"]
+    assert (faults, site.timezone, site.export_timezone) == ([], "+01:00", "-03:30")
+    [note] = [note for note in zone_notes(register) if note.column == "export_timezone"]
+    assert "270 min apart" in note.text
+
+
 @pytest.mark.parametrize(
     ("column", "value", "said"),
     [
@@ -145,7 +163,9 @@ def test_a_battery_of_nought_is_none(tmp_path):
         ("timezone", "Europe/Zürich", "write Europe/Zurich"),
         ("timezone", "europe/zurich", "write Europe/Zurich"),
         ("timezone", "CET+1", "write"),
-        ("timezone", "+01:00", "IANA"),
+        ("timezone", "+15:00", "+01:00"),
+        ("timezone", "+1:00", "+01:00"),
+        ("export_timezone", "UTC+1", "write UTC"),
         ("timezone", "Factory", "IANA"),
         ("export_timezone", "Pacific/Aukland", "write Pacific/Auckland"),
         ("export_timezone", "Kathmandu", "write Asia/Kathmandu"),
@@ -413,9 +433,9 @@ def test_targets(tmp_path):
     register, faults = load(tmp_path)
     assert faults == []
     assert register.targets("p").rows() == [
-        ("x", "A", "", "UTC", "UTC"),
-        ("b-one", "B", "1", "UTC", "UTC"),
-        ("2", "B", "2", "UTC", "UTC"),
+        ("x", "A", "", "UTC", "UTC", None, 47.0, 8.0),
+        ("b-one", "B", "1", "UTC", "UTC", None, 47.0, 8.0),
+        ("2", "B", "2", "UTC", "UTC", None, 47.0, 8.0),
     ]
     assert register.targets("q")["external_id"].to_list() == ["x", "C"]
     assert register.targets("p").schema == TARGETS

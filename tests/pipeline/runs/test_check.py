@@ -107,12 +107,8 @@ def test_missing_tables_of_a_profile(tmp_path):
 
 
 def test_notices_refuse_nothing(tmp_path):
-    header = SITES + ",battery_kwh,battery_reserve_pct"
-    result = check_or_refuse(
-        workspace(tmp_path, [header, "A,a,47,8,Asia/Tokyo,5,,10,60", "B,b,47,8,Europe/Zurich,5,,,60"])
-    )
-    assert [(notice.line, notice.column) for notice in result.notices] == [(2, "battery_reserve_pct"), (2, "timezone")]
-    assert str(result.notices[0]) == (
-        "A has battery_reserve_pct 60 above battery_resume_pct 50, one of them by default, "
-        "sites.csv line 2 column battery_reserve_pct"
+    result = check_or_refuse(workspace(tmp_path, [SITES, "A,a,47,8,Asia/Tokyo,5,", "B,b,47,8,Europe/Zurich,5,"]))
+    assert [(notice.line, notice.column) for notice in result.notices] == [(2, "timezone")]
+    assert str(result.notices[0]).startswith(
+        "A stands in Europe/Zurich by its coordinates, the register says Asia/Tokyo"
     )

@@ -9,8 +9,12 @@ from typing import Any
 import pytest
 
 from pipeline.commands.cli import main
-from pipeline.runs.decisions import spans
+from pipeline.errors import StoppedError
+from pipeline.runs.cycle import opened
+from pipeline.runs.decisions import retime, undo_retime
+from pipeline.store.clock_shifts import spans
 from pipeline.timezones.local_time import utc_midnight
+from pipeline.workspace.places import Workspace
 from tests.support import desk
 
 DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(12)]
@@ -42,6 +46,7 @@ def ask(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Callable[..., Any
 
 
 CLOCK = "SELECT exception_id, kind, status, closed_on FROM exception WHERE detector = 'clock' AND site_id = 'R-1'"
+CHANGES = """SELECT event, "by" AS who FROM exception_event WHERE exception_id = 'R-1-clock-1' ORDER BY event_no"""
 NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS centre_s FROM reading
     WHERE site_id = 'R-1' AND ts_utc >= '2026-05-06 00:00+00' AND ts_utc < '2026-05-07 00:00+00'"""
 
@@ -49,13 +54,15 @@ NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS c
 def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..., Any]) -> None:
     before = ask("sql", NOON)[0]["centre_s"]
     (matter,) = ask("sql", CLOCK)
-    assert (matter["kind"], matter["status"]) == ("time-zone-wrong", "open")
+    assert (matter["exception_id"], matter["kind"], matter["status"]) == ("R-1-clock-1", "time-zone-wrong", "open")
+    assert ask("sql", CHANGES)[0] == {"event": "opened", "who": "detection"}
 
     ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before - 3600, abs=60)
     assert ask("sql", "SELECT DISTINCT clock_shift_min AS m FROM reading WHERE site_id = 'R-1'") == [{"m": -60}]
     (mended,) = ask("sql", CLOCK)
     assert (mended["exception_id"], mended["status"]) == (matter["exception_id"], "closed")
+    assert [row["event"] for row in ask("sql", CHANGES)] == ["opened", "closed"]
     assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-01'")
     assert "time-zone-wrong" not in {row["kind"] for row in ask("revisits")}
     assert ask("detect")["days"] == []
@@ -65,6 +72,51 @@ def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..
     assert (again["exception_id"], again["status"]) == (matter["exception_id"], "open")
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before, abs=60)
     assert [bool(row["undone_at"]) for row in ask("sql", "FROM clock_shift")] == [True]
+
+
+def test_a_correction_given_again_counts_once(ask: Callable[..., Any]) -> None:
+    """As after a run that was interrupted once its correction was written."""
+    given = ("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
+    ask(*given)
+    once = ask("sql", NOON)
+    ask(*given)
+    assert ask("sql", NOON) == once
+    assert [row["shift_min"] for row in ask("sql", "FROM clock_shift")] == [-60]
+
+
+def test_another_correction_of_the_same_span_is_refused(ask: Callable[..., Any], tmp_path: Path) -> None:
+    ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
+    other = ["-w", str(tmp_path / "desk"), "retime", "R-1", "--shift-min", "-15", "--from", str(DAYS[0])]
+    assert main(other) == 2
+    assert [row["shift_min"] for row in ask("sql", "FROM clock_shift")] == [-60]
+
+
+@pytest.mark.parametrize("is_undone", [False, True])
+def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], tmp_path: Path, is_undone: bool) -> None:
+    """Stopped between the correction's commit and the site-days; the earlier correction stays in force either way."""
+    space = Workspace(tmp_path / "desk")
+    ask("retime", "R-1", "--shift-min", "-30", "--from", str(DAYS[4]))
+    if is_undone:
+        ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
+    work = ("--undo",) if is_undone else ("--shift-min", "-60", "--from", str(DAYS[0]))
+    with opened(space, is_quiet=True, should_stop=lambda: True) as run, pytest.raises(StoppedError):
+        if is_undone:
+            undo_retime(run, "R-1", shift_min=None, first=None, last=None)
+        else:
+            retime(run, "R-1", shift_min=-60, first=DAYS[0])
+    ask("retime", "R-1", *work)
+    in_force = ask("sql", "SELECT shift_min AS m FROM clock_shift WHERE undone_at IS NULL ORDER BY m")
+    assert [row["m"] for row in in_force] == ([-30] if is_undone else [-60, -30])
+    assert ask("detect")["days"] == []
+
+
+@pytest.mark.parametrize("minutes", ["nan", "inf", "-inf", "1e9"])
+def test_a_correction_that_is_no_number_of_minutes_is_refused(
+    ask: Callable[..., Any], tmp_path: Path, minutes: str
+) -> None:
+    given = ["-w", str(tmp_path / "desk"), "retime", "R-1", "--shift-min", minutes, "--from", str(DAYS[0])]
+    assert main(given) == 2
+    assert ask("sql", "FROM clock_shift") == []
 
 
 def test_corrections_that_overlap_add_up() -> None:

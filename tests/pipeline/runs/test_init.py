@@ -1,12 +1,16 @@
 """`noonmark init`: a workspace that passes the check as it is made."""
 
+import re
 import tomllib
+from typing import get_args
 
 import pytest
+from pydantic import BaseModel
 
 from pipeline.config.settings import Settings
 from pipeline.errors import NoonmarkError
 from pipeline.ingest.profile_choice import choose_profile
+from pipeline.profiles.model import ExportProfile
 from pipeline.register.load import SITE_CELLS
 from pipeline.runs.check import check_or_refuse
 from pipeline.runs.init import make_workspace
@@ -49,6 +53,25 @@ def test_the_example_profile_takes_the_file_that_it_speaks_of(tmp_path):
     text = (place.profiles / "example.toml").read_text(encoding="utf-8")
     header = next(line for line in text.split("\n") if line.startswith("#   Time"))
     assert set(profile.cell_columns()) == set(header.removeprefix("#   ").split(profile.csv.delimiter))
+
+
+def keys_of(model: type[BaseModel]) -> set[str]:
+    """The keys of a profile's tables, as the file spells them."""
+    found = set()
+    for name, field in model.model_fields.items():
+        found.add(field.alias or name)
+        for part in (field.annotation, *get_args(field.annotation)):
+            for inner in (part, *get_args(part)):
+                if isinstance(inner, type) and issubclass(inner, BaseModel):
+                    found |= keys_of(inner)
+    return found - {"name", "file"}  # what the file's place says
+
+
+def test_every_key_of_a_profile_is_explained(tmp_path):
+    make_workspace(Workspace(tmp_path))
+    text = (tmp_path / "profiles" / "example.toml").read_text(encoding="utf-8")
+    assert {"spring_hour", "pattern", "fields", "counter", "value_column"} < keys_of(ExportProfile)
+    assert {key for key in keys_of(ExportProfile) if not re.search(rf"\b{key}\b", text)} == set()
 
 
 def test_a_register_is_never_written_over(tmp_path):

@@ -77,11 +77,10 @@ def test_a_rebuild_in_other_batches_is_the_same(lived: Fleet) -> None:
 
 
 def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> None:
-    """Decisions and corrections are gone with it; readings, site-days (uncorrected), rejects and sums are not."""
-    with lived.run() as run:
-        decisions.undo_retime(run, "S2", shift_min=None, first=None, last=None)
+    """With its copy gone too: what people decided comes from its log, and days are judged by the next cycle."""
     before = lived.history()
     lived.space.database.unlink()
+    lived.space.copy.unlink()
     lived.rebuild()
     after = lived.history()
     for name in ("reading_raw", "export_file", "rejected_row", "rejected_cell", "light_day", "known_interval"):
@@ -91,7 +90,9 @@ def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> N
     kept = [n for n, name in enumerate(columns) if name not in expectation]
     pick = [[tuple(row[n] for n in kept) for row in one["site_day"]] for one in (before, after)]
     assert pick[0] == pick[1]
-    assert after["decision"] == [] == after["judged"]
+    for name in ("decision", "clock_shift", "clock_shift_span"):
+        assert after[name] == before[name] != [], name
+    assert after["judged"] == []
     lived.cycle()
     assert {row[:3] for row in lived.history()["finding"]} == {row[:3] for row in before["finding"]}
 
@@ -142,9 +143,26 @@ def test_a_rebuild_stopped_before_its_reader_is_published_is_made_up_for(lived: 
 
 def test_an_old_history_that_cannot_be_read_is_not_thrown_away(lived: Fleet) -> None:
     lived.space.database.write_bytes(b"no database" * 1000)
+    lived.space.copy.unlink()
+    lived.space.decision_log.unlink()
     with pytest.raises(NoonmarkError, match="decisions and corrections would be lost"):
         lived.rebuild()
     assert lived.space.database.read_bytes().startswith(b"no database")
+
+
+def test_the_order_is_that_of_arrival_even_if_the_clock_went_back(tmp_path: Path) -> None:
+    fleet = Fleet(tmp_path, 1)
+    fleet.drop("S1_roof_first.csv", quarter_hours(1, 1, 1))
+    fleet.take_in()
+    fleet.drop("S1_roof_corrected.csv", quarter_hours(2, 2, 2))
+    fleet.take_in()
+    (first,) = fleet.space.archive.rglob("*first.csv")
+    later = fleet.space.archive / "2199-01" / first.name  # as if the second had come while the clock stood years back
+    later.parent.mkdir()
+    first.replace(later)
+    before = fleet.history()["reading_raw"]
+    fleet.rebuild()
+    assert fleet.history()["reading_raw"] == before
 
 
 def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
@@ -156,13 +174,14 @@ def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
 
 
 def test_a_mended_profile_is_made_good_by_a_rebuild(tmp_path: Path) -> None:
-    """One row cannot tell its interval; with interval_min in the profile the archive gives it after all."""
+    """One value could not be read; named as missing in the profile, the archive gives its row after all."""
     fleet = Fleet(tmp_path)
-    fleet.drop("S1_roof_a.csv", roof([("2026-03-10 12:00", 3, 3)]))
+    rows = [(stamp, 3, "broken" if n == 2 else 3) for n, stamp in enumerate(stamps(4))]
+    fleet.drop("S1_roof_a.csv", roof(rows))
     fleet.take_in()
-    assert fleet.ledger() == {"S1_roof_a.csv": (1, 0, 0, 0, 1)}
+    assert fleet.ledger() == {"S1_roof_a.csv": (4, 3, 0, 0, 1)}
     text = (fleet.space.profiles / "roof.toml").read_text()
-    fleet.profile("roof", text.replace('zone = "utc"', 'zone = "utc"\ninterval_min = 5'))
+    fleet.profile("roof", text.replace("[site]", '[csv]\nmissing = ["", "broken"]\n[site]'))
     fleet.rebuild()
-    assert fleet.ledger() == {"S1_roof_a.csv": (1, 1, 0, 0, 0)}
-    assert fleet.ask("SELECT pv_w, interval_s FROM reading_raw") == [(3.0, 300)]
+    assert fleet.ledger() == {"S1_roof_a.csv": (4, 4, 0, 0, 0)}
+    assert fleet.ask("SELECT load_w FROM reading_raw ORDER BY ts_utc") == [(3.0,), (3.0,), (None,), (3.0,)]

@@ -11,8 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.commands.cli import main
 from pipeline.errors import QueryError
+from pipeline.runs.status import status
 from pipeline.store import reader
+from pipeline.workspace.heartbeat import read_heartbeat
 from pipeline.workspace.places import Workspace
 from tests.support import desk
 from tests.support.places import ROOT
@@ -77,6 +80,24 @@ def test_the_service_takes_in_judges_and_ends_in_order(space: Workspace) -> None
     assert out.rstrip().endswith("stopped")
     assert "Traceback" not in out
     assert not rows(space, "FROM run WHERE outcome IN ('running', 'killed')")
+    beat = read_heartbeat(space)
+    assert beat is not None
+    assert beat["stopped_at"]
+    assert {"ingest", "cycle"} <= beat["jobs"].keys()
+    assert status(space)["problems"] == []
+
+
+def test_jobs_that_fail_before_they_are_recorded_are_told(space: Workspace) -> None:
+    assert main(["-w", str(space.root), "cycle"]) == 0
+    with service(space) as process:
+        wait_for("the first turn", space, "FROM run WHERE job = 'ingest'")
+        space.sites_file.write_text(desk.SITES.replace("Europe/Vienna,10,,", "Europe/Vienna,ten,,"), encoding="utf-8")
+        until = time.monotonic() + PATIENCE_S
+        while not any("the last ingest failed" in line for line in status(space)["problems"]):
+            assert time.monotonic() < until, "the failing ingest was not told"
+            time.sleep(0.2)
+        process.kill()
+    assert main(["-w", str(space.root), "status"]) == 1
 
 
 def test_a_morning_that_was_not_missed_is_not_made_up_for(space: Workspace) -> None:

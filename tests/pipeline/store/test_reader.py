@@ -29,8 +29,9 @@ revisit: exception_id, site_id, installer_id, kind, since, diagnosis, measured, 
 export_file: export_id, path, sha256, profile, taken_in_at
 export_file: rows_read, rows_stored, rows_unchanged, rows_replaced, rows_rejected
 rejected_row: export_id, line, column_name, value, reason, raw
+exception_event: exception_id, at, event, by, note
 run: run_id, job, started_at, ended_at, outcome, detail
-not_judged: site_id, day, detector, reason
+not_judged: site_id, day, detector, reason, code, values
 """
 RELATIONS: dict[str, set[str]] = {"site": set(SITES), "reading": set(CHANNELS), "device_reading": set(CHANNELS)}
 for line in ALWAYS.split("\n")[1:-1]:
@@ -83,8 +84,51 @@ def test_every_relation_and_column_has_a_comment(fleet: Fleet) -> None:
 
 def test_readings_stand_at_true_and_local_time(fleet: Fleet) -> None:
     """12:00 UTC of 10 March is 13:00 in Berlin (UTC+1)."""
-    sql = "SELECT ts_local, pv_w, interval_s FROM reading WHERE ts_utc = TIMESTAMPTZ '2026-03-10 12:00+00'"
+    sql = "SELECT ts_local, pv_w, interval_s FROM reading WHERE ts_utc = TIMESTAMP '2026-03-10 12:00'"
     assert ask(fleet, sql) == [(datetime(2026, 3, 10, 13), 6000.0, 900)]  # noqa: DTZ001 - wall-clock time
+
+
+def test_instants_are_the_same_text_whatever_the_clients_zone(fleet: Fleet) -> None:
+    fleet.cycle()
+    asked = (
+        "SELECT CAST(min(ts_utc) AS VARCHAR) FROM reading",
+        "SELECT CAST(min(ts_local) AS VARCHAR) FROM reading",
+        "SELECT CAST(max(taken_in_at) AS VARCHAR) FROM export_file",
+        "SELECT CAST(max(started_at) AS VARCHAR) FROM run",
+        "SELECT CAST(max(judged_at) AS VARCHAR) FROM judged",
+    )
+    seen = []
+    for zone in ("UTC", "Asia/Tokyo", "America/Denver"):
+        with duckdb.connect(str(fleet.space.reader / reader.DATABASE), read_only=True) as con:
+            con.execute(f"SET TimeZone = '{zone}'")
+            seen.append([con.execute(sql).fetchall()[0][0] for sql in asked])
+    assert seen[0] == seen[1] == seen[2]
+    assert seen[0][:2] == ["2026-03-10 00:00:00", "2026-03-10 01:00:00"]
+    (started,) = fleet.ask("SELECT strftime(max(started_at), '%Y-%m-%d %H') FROM run")[0]
+    assert seen[0][3].startswith(started)
+    zoned = "SELECT table_name, column_name FROM duckdb_columns() WHERE NOT internal AND data_type LIKE '%ZONE'"
+    assert ask(fleet, zoned) == []
+
+
+def test_parts_that_were_written_with_a_zone_are_written_anew(fleet: Fleet) -> None:
+    """As a history has it that an earlier release published."""
+    (part,) = (fleet.space.reader / "reading").glob("2026-03-10-*.parquet")
+    with fleet.run() as run:
+        con = run.store.con
+        con.execute(f"CREATE TEMP TABLE old AS SELECT * REPLACE (CAST(ts_utc AS TIMESTAMPTZ) AS ts_utc) FROM '{part}'")
+        con.execute(f"COPY old TO '{part}' (FORMAT parquet)")
+        con.execute("DELETE FROM schema_log WHERE name = '048_plain_instants'")
+    fleet.take_in(is_published=True)
+    kinds = "SELECT data_type FROM duckdb_columns() WHERE table_name = 'reading' AND column_name = 'ts_utc'"
+    assert ask(fleet, kinds) == [("TIMESTAMP",)]
+
+
+def test_a_site_has_the_profile_that_its_exports_used_last(fleet: Fleet) -> None:
+    profiles = "SELECT site_id, profile FROM site ORDER BY site_id"
+    assert ask(fleet, profiles) == [("S1", "roof"), ("S2", None), ("S3", None)]
+    fleet.drop("meter_a.csv", "t,site,grid\n2026-03-10 00:00,S1,5\n2026-03-10 00:00,S3,5\n")
+    fleet.take_in(is_published=True)
+    assert ask(fleet, profiles) == [("S1", "meter"), ("S2", None), ("S3", "meter")]
 
 
 SESSION = """
@@ -285,11 +329,11 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
     with fleet.run() as run:
         decisions.retime(run, "S1", shift_min=-60, first=DAY - timedelta(days=1), last=None)
         cycle.publish(run)
-    assert ask(fleet, noon) == [(datetime(2026, 3, 10, 11, tzinfo=UTC), -60.0, "2026-03-10 12:00")]
+    assert ask(fleet, noon) == [(datetime(2026, 3, 10, 11), -60.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
     with fleet.run() as run:
         decisions.undo_retime(run, "S1", shift_min=None, first=None, last=None)
         cycle.publish(run)
-    assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12, tzinfo=UTC), 0.0, "2026-03-10 12:00")]
+    assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
 
 
 @pytest.mark.parametrize("shift_min", [90, -90, 1500, -1500])

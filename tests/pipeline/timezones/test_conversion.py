@@ -10,7 +10,15 @@ import polars as pl
 import pytest
 
 from pipeline.timezones.clock_changes import FIRST, MISSING, OK, SECOND, STANDARD, UNTOLD
-from pipeline.timezones.conversion import fixed_offset_s, is_zone, to_local, to_utc, transitions, zone_names
+from pipeline.timezones.conversion import (
+    fixed_offset_s,
+    is_zone,
+    to_local,
+    to_utc,
+    to_utc_standard,
+    transitions,
+    zone_names,
+)
 from tests.support.places import OPEN_DATA
 
 US = 1_000_000
@@ -119,6 +127,10 @@ def test_a_stamp_in_the_missing_hour_is_told(zone: str, year: int) -> None:
         assert (np.delete(status, middle) != MISSING).all()
 
 
+def stays(*_: object) -> bool:
+    return True
+
+
 def day_of_walls(text: str, minutes: int = 5, days: int = 1) -> np.ndarray:
     """Every wall-clock stamp of a day, as if it had 24 hours."""
     start = int(datetime.fromisoformat(f"{text}T00:00+00:00").timestamp()) * US
@@ -127,11 +139,61 @@ def day_of_walls(text: str, minutes: int = 5, days: int = 1) -> np.ndarray:
 
 def test_a_file_that_runs_through_the_missing_hour_is_on_standard_time() -> None:
     local = day_of_walls("2025-03-30")
-    utc, status = to_utc(local, "Europe/Zurich")
+    utc, status = to_utc(local, "Europe/Zurich", is_standard=stays)
     assert (local - utc == 3600 * US).all()
     assert (status == STANDARD).all()
     hourly_ends = day_of_walls("2025-03-30", 60)
-    assert (to_utc(hourly_ends, "Europe/Zurich", marks_end=True).utc_us == hourly_ends - 3600 * US).all()
+    utc, _ = to_utc(hourly_ends, "Europe/Zurich", marks_end=True, is_standard=stays)
+    assert (utc == hourly_ends - 3600 * US).all()
+
+
+def test_a_filled_hour_costs_its_own_stamps_alone() -> None:
+    """IANA: Zurich's clocks went from 02:00 to 03:00 on 30 March 2025."""
+    local = day_of_walls("2025-03-30", 15)
+    for marks_end, lost in (
+        (False, ["02:00", "02:15", "02:30", "02:45"]),
+        (True, ["02:15", "02:30", "02:45", "03:00"]),
+    ):
+        utc, status = to_utc(local, "Europe/Zurich", marks_end=marks_end)
+        midnight = int(local[0])
+        assert [f"{(us - midnight) // US // 3600:02d}:{(us - midnight) // US % 3600 // 60:02d}"
+                for us in local[status == MISSING]] == lost  # fmt: skip
+        kept = status != MISSING
+        assert set(np.diff(utc[kept])) == {900 * US}  # no gap, no instant twice: the day has 23 hours
+        assert kept.sum() == 92
+
+
+def test_each_file_with_a_filled_hour_is_asked_for() -> None:
+    even = day_of_walls("2025-03-30", 15)
+    local, file = np.tile(even, 2), np.repeat([4, 7], len(even))
+    asked = []
+
+    def choose(number: int, rows: np.ndarray, low: np.ndarray, high: np.ndarray) -> bool:
+        asked.append((number, len(rows), int(low[0] - even[0]) // US // 60, int(high[0] - low[0]) // US // 60))
+        return number == 7
+
+    status = to_utc(local, "Europe/Zurich", file, file, is_standard=choose).status
+    assert asked == [(4, 96, 120, 60), (7, 96, 120, 60)]
+    assert (status[96:] == STANDARD).all() and (status[:96] == MISSING).sum() == 4
+
+
+@pytest.mark.parametrize(
+    ("zone", "summer", "offset_h"),
+    [
+        ("Europe/Zurich", "2025-07-01", 1), ("America/New_York", "2025-07-01", -5),
+        ("Australia/Sydney", "2025-01-15", 10),
+        ("Europe/Dublin", "2025-07-01", 0), ("Asia/Tokyo", "2025-07-01", 9), ("Africa/Casablanca", "2025-07-01", 1),
+    ],
+)  # fmt: skip
+def test_standard_time_all_year(zone: str, summer: str, offset_h: float) -> None:
+    """Standard offsets of the IANA database (Dublin's GMT by the common reading, Casablanca's +01 since 2018)."""
+    local = day_of_walls(summer)
+    assert (local - to_utc_standard(local, zone) == offset_h * 3600 * US).all()
+
+
+def test_standard_time_is_even_over_a_year() -> None:
+    local = day_of_walls("2025-01-01", 60, 365)
+    assert set(np.diff(to_utc_standard(local, "Europe/Zurich"))) == {3600 * US}
 
 
 def test_standard_time_needs_every_site_of_the_file_that_has_stamps_there() -> None:
@@ -141,7 +203,8 @@ def test_standard_time_needs_every_site_of_the_file_that_has_stamps_there() -> N
     for other, expected in ((jumps, STANDARD), (stray, MISSING)):
         local = np.concatenate([even, other])
         series = np.repeat([0, 1], [len(even), len(other)])
-        status = to_utc(local, "Europe/Zurich", series, np.zeros(len(local), np.int64)).status
+        one_file = np.zeros(len(local), np.int64)
+        status = to_utc(local, "Europe/Zurich", series, one_file, is_standard=stays).status
         assert status[8] == expected
 
 

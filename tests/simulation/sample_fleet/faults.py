@@ -51,7 +51,7 @@ FAULTS = (
         LAST_DAY,
         -60,
         "min",
-        "stamps stay on standard time after the change; the file of 2026-03-29 itself shows it and is read as such",
+        "stamps stay on standard time after the change; four stamps of 2026-03-29 exist in no clock of the zone",
         -60,
     ),
     Planted("BIR-05", "string-loss", _m(25), LAST_DAY, 45, "%", "the second of two inputs gives nothing any more"),

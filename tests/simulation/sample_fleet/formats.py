@@ -165,19 +165,18 @@ def write_fleet_day(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[
         yield f"fleet-day/fleet_{day}.csv.gz", _gz(text.getvalue())
 
 
-# -- nested-json: a document per site and day, the station's name outside its records
+# -- nested-json: a document per site and day, the roof's name outside its records
 
 
 def write_nested_json(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[File]:
-    """`STATION_DATE.json.zst`; W, feed-in and charging counted positive, the load in two parts, local stamps."""
+    """`ROOF_DATE.json.zst`; W, feed-in and charging counted positive, the load in two parts, local stamps."""
     wanted = set(days)
     for site, daily in fleet.items():
         for day in sorted(wanted & set(daily)):
             rows = [_nested(site, row) for row in daily[day]]
             document = {
-                "station": {"id": site.external_id},
-                "day": str(day),
-                "data": {"count": len(rows), "rows": rows},
+                "roof": {"id": site.external_id},
+                "of_day": {"date": str(day), "intervals": rows},
             }
             raw = json.dumps(document, separators=(",", ":")).encode()
             yield f"nested-json/{site.external_id}_{day}.json.zst", zstandard.ZstdCompressor(level=19).compress(raw)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from detectors.finding import Finding, NotJudged
-from detectors.grid.phase_compensation_off import detect
+from detectors.grid.phase_imbalance import detect
 from tests.support import build
 
 THREE = {"phases": 3}
@@ -25,7 +25,7 @@ def _from(hours, value, base=300.0):
 
 def test_what_passes_in_and_out_at_once_is_counted():
     (found,) = _verdicts(_from(4, -2000.0), _from(4, 500.0), _from(4, 400.0))
-    assert (found.kind, found.unit, found.severity) == ("phase-compensation-off", "kWh", "watch")
+    assert (found.kind, found.unit, found.severity) == ("phase-imbalance", "kWh", "watch")
     assert found.value == pytest.approx(4 * 0.9)  # 2 kW out, 0.5 + 0.4 kW in, over four hours
     assert found.evidence["fed_in_while_importing_kwh"] == pytest.approx(8.0)
     assert found.evidence["imported_l2_kwh"] == pytest.approx(2.0)

@@ -9,12 +9,22 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Severity, Verdict
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Severity,
+    Verdict,
+    because,
+    channel_series,
+    doubts,
+)
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import block_means, steps
 
-DETECTOR = "phase-compensation-off"
-KIND = "phase-compensation-off"
+DETECTOR = "phase-imbalance"
+KIND = "phase-imbalance"
 RANK = 40
 KINDS = {
     KIND: Kind(
@@ -23,13 +33,14 @@ KINDS = {
         within=5,
         close_after=3,
         revisit=True,
-        cause="The inverter gives all phases the same, or sits on one of them: the compensation between phases is off, "
-        "or it has none.",
+        cause="The inverter gives all phases the same, or sits on one of them: it is not set to even the phases out, "
+        "or cannot.",
         next_step="Service desk: look whether the meter adds the phases up; if it does, close this with a note. "
-        "Otherwise switch the phase compensation on from afar, or move loads to the phase that feeds in.",
+        "Otherwise let the inverter even the phases out, a setting from afar, or move loads to the phase that "
+        "feeds in.",
         steps=(
             "Read how the network's meter counts: over the sum of the phases, or each alone.",
-            "Check that phase compensation (unbalanced output) is allowed and switched on.",
+            "Check that unbalanced output, phase by phase, is allowed and switched on.",
             "Check that each current sensor sits on the phase that it is paired with, arrow towards the house.",
             "With a load of 1 kW on one phase alone, confirm that this phase's import goes back to near zero.",
         ),
@@ -38,6 +49,10 @@ KINDS = {
             "Never open a current transformer's secondary under load unless it is of the voltage-output type.",
         ),
     )
+}
+REASONS = {
+    "phases-missing": "no readings of the single phases",
+    "low-coverage": "phases known for {coverage_pct:.0f} % of the day",
 }
 
 MEAN_MINUTES = 5  # ours: what crosses zero within minutes is a load's switching, not a phase that feeds in
@@ -65,7 +80,7 @@ def detect(
     three = sites.filter(pl.col("phases") == 3).sort("site_id")
     if three.is_empty():
         return []
-    reversed_ids = set(earlier.filter(pl.col("kind") == "meter-reversed")["site_id"])
+    doubted = doubts(earlier, "grid sign")
     is_read = pl.sum_horizontal(pl.col(name).is_not_null().cast(pl.Int8) for name in PHASE_CHANNELS) >= 2
     own = readings.join(three.select("site_id"), on="site_id", how="semi").filter(is_read)
     flows = _flows(own)
@@ -75,9 +90,9 @@ def detect(
     for site in three.iter_rows(named=True):
         site_id = site["site_id"]
         if site_id not in sums:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "no readings of the single phases"))
-        elif site_id in reversed_ids:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, "a grid sensor's sign or phase is in doubt"))
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "phases-missing")))
+        elif site_id in doubted:
+            verdicts.append(NotJudged(site_id, day, DETECTOR, doubted[site_id]))
         else:
             row = sums[site_id]
             is_raised = (
@@ -88,8 +103,8 @@ def detect(
                 courses = flows.filter(pl.col("site_id") == site_id)
                 verdicts.append(_finding(site, row, courses, answers.get(site_id), floor_kwh, day))
             elif row["seen_h"] < 24 * MIN_COVERAGE_PCT / 100:
-                share = row["seen_h"] / 0.24
-                verdicts.append(NotJudged(site_id, day, DETECTOR, f"phases known for {share:.0f} % of the day"))
+                reason = because(REASONS, "low-coverage", coverage_pct=row["seen_h"] / 0.24)
+                verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
     return verdicts
 
 
@@ -202,7 +217,6 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
             "inverter_text": source,
             **{f"{what}_l{n}_kwh": row[f"{what}_l{n}_kwh"] for what in ("fed_in", "imported") for n in (1, 2, 3)},
             **figures,
-            "phases_utc": [stamp.strftime("%Y-%m-%dT%H:%M:%SZ") for stamp in hourly["start_utc"]],
-            **{name: hourly[name].to_list() for name in PHASE_CHANNELS},
         },
+        series=channel_series(hourly, "start_utc", *PHASE_CHANNELS),
     )

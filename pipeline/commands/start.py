@@ -1,0 +1,42 @@
+"""The program's first lines: from here on an interrupt ends in one line, even while the rest is being loaded."""
+
+import os
+import signal
+import sys
+from types import FrameType
+
+INTERRUPTED = 130
+SAID = b"noonmark: interrupted, the command, nothing is lost: run it again\n"
+
+
+class _Interrupt:
+    """The first interrupt unwinds what is under way; a second one ends the process where it stands."""
+
+    def __init__(self) -> None:
+        self.is_loaded = False
+        self.count = 0
+
+    def __call__(self, _number: int, _frame: FrameType | None) -> None:
+        self.count += 1
+        if self.count > 1 or not self.is_loaded:
+            os.write(2, SAID)
+            os._exit(INTERRUPTED)  # as safe as being killed: what was committed stays
+        # What cannot be raised any more (in a destructor) would be printed with its traceback.
+        sys.unraisablehook = lambda _: None
+        raise KeyboardInterrupt
+
+
+def entry() -> None:
+    """Runs the command line; ends the process with its exit status."""
+    interrupt = _Interrupt()
+    signal.signal(signal.SIGINT, interrupt)
+    from pipeline.commands.cli import main
+
+    interrupt.is_loaded = True
+    code = main()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the work is done, and its status is known
+    sys.exit(INTERRUPTED if interrupt.count and code else code)
+
+
+if __name__ == "__main__":
+    entry()

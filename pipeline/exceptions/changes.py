@@ -1,0 +1,83 @@
+"""One exception while it is folded, with every change of it, and those that a correction of the clock closed."""
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from pipeline.frames import EVENTS, EXCEPTIONS
+
+DETECTION = "detection"  # who changed it, where nobody decided
+MENDED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
+
+
+class Folded(NamedTuple):
+    """What the fold gives: the exceptions, and every change of them."""
+
+    exceptions: pl.DataFrame  # EXCEPTIONS
+    events: pl.DataFrame  # EVENTS
+
+
+@dataclass
+class Opened:
+    """One exception during the walk; days are proleptic ordinals."""
+
+    exception_id: str
+    opened_on: int
+    status: str = "open"
+    findings: list[dict[str, Any]] = field(default_factory=list)
+    events: list[dict[str, Any]] = field(default_factory=list)
+    clear: int = 0
+    closed_on: int | None = None
+    is_held: bool = False  # closed by a person, no clear day seen since
+    snoozed_until: date | None = None
+    reopened: int = 0
+    note: str = ""
+
+    def tell(self, on: int, event: str, by: str = DETECTION, note: str = "") -> None:
+        place = {"exception_id": self.exception_id, "event_no": len(self.events) + 1, "at": date.fromordinal(on)}
+        self.events.append({**place, "event": event, "by": by, "note": note})
+
+    def close(self, on: int, *, by: str, note: str) -> None:
+        is_held = by != DETECTION
+        self.status, self.closed_on, self.is_held, self.snoozed_until = "closed", on, is_held, None
+        self.tell(on, "closed", by, note)
+
+    def reopen(self, on: int, *, by: str = DETECTION, note: str = "") -> None:
+        self.status, self.closed_on, self.is_held, self.clear = "open", None, False, 0
+        self.reopened += 1
+        self.tell(on, "reopened", by, note)
+
+    def add(self, row: dict[str, Any]) -> None:
+        """The finding of a further day; what it changes of diagnosis or severity is told."""
+        for name, event in (("kind", "diagnosis changed"), ("severity", "severity changed")):
+            if self.findings and self.findings[-1][name] != row[name]:
+                self.tell(row["day"].toordinal(), event, note=f"{self.findings[-1][name]} -> {row[name]}")
+        self.findings.append(row)
+
+
+def with_mended(folded: Folded, mended: pl.DataFrame, *, day: date) -> Folded:
+    """`folded` and the exceptions that a correction of the clock took out of the findings, closed from that day on.
+
+    `mended`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. An exception that the fold
+    still knows is the fold's.
+    """
+    gone = mended.filter(pl.col("opened_on") <= day).join(folded.exceptions, on="exception_id", how="anti")
+    is_over = pl.col("mended_on") <= day
+    rows = gone.with_columns(
+        status=pl.when(is_over).then(pl.lit("closed")).otherwise("status"),
+        closed_on=pl.when(is_over).then("mended_on").otherwise("closed_on"),
+        note=pl.when(is_over).then(pl.lit(MENDED_NOTE)).otherwise("note"),
+    )
+    events = []
+    for row in gone.iter_rows(named=True):
+        told = Opened(row["exception_id"], row["opened_on"].toordinal())
+        told.tell(told.opened_on, "opened", note=row["kind"])
+        if row["mended_on"] <= day:
+            told.tell(row["mended_on"].toordinal(), "closed", note=MENDED_NOTE)
+        events += told.events
+    return Folded(
+        pl.concat([folded.exceptions, rows.select(EXCEPTIONS.names()).cast(EXCEPTIONS)]).sort("exception_id"),
+        pl.concat([folded.events, pl.DataFrame(events, schema=EVENTS, orient="row")]).sort("exception_id", "event_no"),
+    )

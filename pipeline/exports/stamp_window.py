@@ -1,0 +1,133 @@
+"""Which stamps can be right: within the life of the site, not after the export arrived, and near its other rows.
+
+A logger whose clock was reset stamps the start of some year, and one bad date lies years ahead. Such a row is rejected
+with its reason and noted for its site, so that no day is judged for its sake.
+"""
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from pipeline.exports.instants import US, Rows
+from pipeline.exports.rejects import Ledger
+
+EARLY_DAYS = 366  # ours: a year of history before commissioning may be loaded, so that seasons are known
+LATE_DAYS = 2  # ours: clocks in a wrong zone run up to 14 h fast, and the machine that takes in may be slow
+APART_DAYS = 180  # ours: longer than any outage after which a logger would send what it had stored
+APART_SHARE = 0.1  # ours: of the file's rows of the site; what most rows say is its time
+DAY_US = 86_400 * US
+REMEDY = "set the logger's clock and have the rows sent again"
+TOO_EARLY = f"stamped more than {EARLY_DAYS} days before its site was commissioned; {REMEDY}, or mend commissioned_on"
+TOO_LATE = f"stamped more than {LATE_DAYS} days after the export arrived; {REMEDY}"
+TOO_FAR = f"stamped more than {APART_DAYS} days from nearly all other rows of its site in the file; {REMEDY}"
+IMPLAUSIBLE = pl.Schema(
+    {
+        "file_no": pl.Int32(),
+        "site_id": pl.String(),
+        "rows_count": pl.Int64(),
+        "first_ts_export": pl.String(),  # the first of these stamps, as the export wrote it
+        "near_utc": pl.Datetime(
+            "us", "UTC"
+        ),  # amid the last 24 h of the site's plausible stamps in the file, else of the file's
+    }
+)
+
+
+class Window(NamedTuple):
+    """What bounds the stamps of a batch."""
+
+    commissioned_on: Sequence[date | None]  # of each target
+    arrived_at: Sequence[datetime] | None  # of each file; None = not known
+
+    def earliest_us(self) -> np.ndarray:
+        """The first plausible instant of each target, microseconds since 1970."""
+        lowest = np.iinfo(np.int64).min
+        return np.array([lowest if day is None else _us(day) - EARLY_DAYS * DAY_US for day in self.commissioned_on])
+
+    def latest_us(self) -> np.ndarray:
+        """The last plausible instant of each file."""
+        assert self.arrived_at is not None
+        return np.array([round(at.timestamp() * US) + LATE_DAYS * DAY_US for at in self.arrived_at], np.int64)
+
+
+def _us(day: date) -> int:
+    return round((datetime(day.year, day.month, day.day, tzinfo=UTC) - timedelta(days=1)).timestamp() * US)
+
+
+def strike_implausible(
+    utc_us: np.ndarray, rows: Rows, window: Window, column: str, text: pl.Series, ledger: Ledger
+) -> np.ndarray:
+    """Strikes off the rows that can't be of their time; which they were, as a mask over all rows."""
+    before = ledger.alive.copy()
+    alive = np.flatnonzero(before)
+    if len(alive) == 0:
+        return before & False
+    stamp_us = utc_us[alive]
+    early, late = np.zeros(len(before), bool), np.zeros(len(before), bool)
+    early[alive] = stamp_us < window.earliest_us()[rows.target[alive]]
+    ledger.strike(early, column, text, TOO_EARLY)
+    if window.arrived_at is not None:
+        late[alive] = stamp_us > window.latest_us()[rows.file_no[alive]]
+        ledger.strike(late, column, text, TOO_LATE)
+    ledger.strike(_apart(utc_us, rows.series, ledger.alive), column, text, TOO_FAR)
+    return before & ~ledger.alive
+
+
+def _apart(utc_us: np.ndarray, series: np.ndarray, alive: np.ndarray) -> np.ndarray:
+    """Rows in a small group far from the others of their series."""
+    apart = np.zeros(len(utc_us), bool)
+    kept = np.flatnonzero(alive)
+    if len(kept) == 0 or int(utc_us[kept].max() - utc_us[kept].min()) <= APART_DAYS * DAY_US:
+        return apart
+    order = kept[np.lexsort((utc_us[kept], series[kept]))]
+    begins = np.concatenate(
+        [[True], (np.diff(series[order]) != 0) | (np.diff(utc_us[order]) > APART_DAYS * DAY_US)]
+    )  # fmt: skip
+    group = np.cumsum(begins) - 1
+    size = np.bincount(group)
+    _, of_series = np.unique(series[order], return_inverse=True)
+    whole = np.bincount(of_series)
+    apart[order] = size[group] < APART_SHARE * whole[of_series]
+    return apart
+
+
+def implausible(
+    struck: np.ndarray, rows: Rows, site_ids: pl.Series, text: pl.Series, kept: np.ndarray, utc_us: np.ndarray
+) -> pl.DataFrame:
+    """IMPLAUSIBLE of the rows `struck`; `kept` are the places of the rows that stay, `utc_us` their stamps.
+
+    A file of which nothing stays tells no day: it has no row here.
+    """
+    places = np.flatnonzero(struck)
+    if len(places) == 0 or len(kept) == 0:
+        return IMPLAUSIBLE.to_frame()
+    near = pl.DataFrame(
+        {
+            "file_no": rows.file_no[kept],
+            "site_id": site_ids.gather(rows.target[kept]),
+            "near_utc": pl.Series(utc_us[kept]).cast(pl.Datetime("us", "UTC")),
+        }
+    )
+    stamp = pl.col("near_utc")
+    last_day = stamp.filter(stamp > stamp.max() - pl.duration(days=1)).median()
+    own = near.group_by("file_no", "site_id").agg(last_day)
+    of_file = near.group_by("file_no").agg(of_file=last_day)
+    found = pl.DataFrame(
+        {
+            "file_no": rows.file_no[places],
+            "site_id": site_ids.gather(rows.target[places]),
+            "text": text.gather(places),
+        }
+    )
+    return (
+        found.group_by("file_no", "site_id", maintain_order=True)
+        .agg(rows_count=pl.len().cast(pl.Int64), first_ts_export=pl.col("text").first())
+        .join(own, on=["file_no", "site_id"], how="left", maintain_order="left")
+        .join(of_file, on="file_no", how="inner", maintain_order="left")
+        .with_columns(near_utc=pl.coalesce("near_utc", "of_file"))
+        .select(IMPLAUSIBLE.names())
+        .cast(IMPLAUSIBLE)
+    )

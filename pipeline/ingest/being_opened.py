@@ -1,0 +1,68 @@
+"""The mark of files being read, which outlives a run that is killed: a file that ends every run is found by it.
+
+Which file of several it was shows when each is read alone. A large one that was read alone is taken to have exhausted
+the memory; a small one may have been open by chance when the machine stopped, so it is tried again.
+"""
+
+import contextlib
+import json
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from pipeline.ingest.arrivals import Arrival, state
+from pipeline.workspace.places import Workspace
+
+LARGE_BYTES = 8 * 2**20  # ours: opened; what is smaller takes less memory than a run does anyway
+TRIES = 3  # ours: chance does not stop three runs at one small file
+
+
+class _Mark(NamedTuple):
+    tries: int
+    is_alone: bool
+    opened_bytes: int
+
+
+class Opening:
+    """What a killed run was reading, and the mark of what this run reads."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._file = workspace.root / ".noonmark.opening"
+        self._before: dict[str, _Mark] = {}
+        with contextlib.suppress(OSError, ValueError, TypeError, AttributeError, IndexError, KeyError):
+            read = json.loads(self._file.read_text(encoding="utf-8"))
+            self._before = {str(key): _Mark(int(mark[0]), bool(mark[1]), int(mark[2])) for key, mark in read.items()}
+
+    def is_suspect(self, arrival: Arrival) -> bool:
+        """Whether a run ended while it read the file, or others with it: it is to be read alone."""
+        return bool(self._before) and _key(arrival) in self._before
+
+    def has_ended_runs(self, arrival: Arrival) -> bool:
+        """Whether the file is taken to be what ended the run before."""
+        mark = self._before.get(_key(arrival)) if self._before else None
+        return mark is not None and bool(mark.is_alone) and (mark.opened_bytes > LARGE_BYTES or mark.tries >= TRIES)
+
+    def begin(self, opened_bytes: Mapping[Arrival, int]) -> None:
+        """Marks the files as being read; with how many bytes, as far as that is known."""
+        is_alone = len(opened_bytes) == 1
+        marks = {
+            key: _Mark(self._before[key].tries + 1 if key in self._before else 1, is_alone, size)
+            for arrival, size in opened_bytes.items()
+            for key in [_key(arrival)]
+        }
+        unread = {key: mark for key, mark in self._before.items() if key not in marks}
+        unfinished = self._file.with_name(self._file.name + "~")
+        unfinished.write_text(json.dumps(unread | marks), encoding="utf-8")
+        unfinished.replace(self._file)
+
+    def end(self, arrivals: Mapping[Arrival, int]) -> None:
+        """The files were read: nothing is held against them any more."""
+        for arrival in arrivals:
+            self._before.pop(_key(arrival), None)
+        if self._before:
+            self.begin({})
+        else:
+            self._file.unlink(missing_ok=True)
+
+
+def _key(arrival: Arrival) -> str:
+    return f"{arrival.place} {state(arrival.path)}"

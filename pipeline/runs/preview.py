@@ -1,0 +1,85 @@
+"""The first rows of an export as they would be read, before anything is taken in."""
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import NamedTuple
+
+import polars as pl
+
+from detectors.frames import CHANNELS, COUNTERS
+from pipeline.errors import NoonmarkError
+from pipeline.exports.normalise import normalise
+from pipeline.exports.opening import ExportPart, read_export
+from pipeline.ingest.profile_choice import choose_profile
+from pipeline.profiles.model import ExportProfile
+from pipeline.register.model import Register
+from pipeline.runs.check import CheckResult
+from pipeline.timezones.local_time import add_local
+
+FIRST_ROWS = 10  # ours: a screen holds them, and a wrong unit or zone shows in any of them
+
+
+class Preview(NamedTuple):
+    """One export, or one member of a zip."""
+
+    path: str
+    profile: str | None
+    problem: str | None  # why nothing can be read
+    notes: list[str]
+    rows_read: int
+    rows_rejected: int
+    rows: pl.DataFrame  # line, site_id, device_id, stamp, ts_utc, ts_local, interval_s, the channels in use, rejected
+
+
+def preview(checked: CheckResult, paths: Iterable[Path]) -> list[Preview]:
+    """How each export would be read by the register and the profiles; nothing is stored, and no file is moved.
+
+    What earlier exports told (the interval of a file of one row, how a filled spring hour is meant) is not known here.
+    Raises NoonmarkError if a path is no file.
+    """
+    found = []
+    for path in paths:
+        if not path.is_file():
+            raise NoonmarkError("there is no such file", str(path), "check the path; `check` takes files, not folders")
+        folder = path.resolve().parent.name
+        most = checked.settings.ingest.max_export_mib * 2**20
+        for part in read_export(path, folder, max_bytes=most):
+            shown = f"{path}/{part.member}" if part.member else str(path)
+            found.append(_one(shown, part, checked))
+    return found
+
+
+def _one(shown: str, part: ExportPart, checked: CheckResult) -> Preview:
+    nothing = pl.DataFrame()
+    if part.problem is not None:
+        return Preview(shown, None, part.problem, [], 0, 0, nothing)
+    profile = choose_profile(checked.profiles, part.name, part.folder, checked.register)
+    if isinstance(profile, str):
+        return Preview(shown, None, profile, [], 0, 0, nothing)
+    result = normalise([part], profile, checked.register.targets(profile.name))
+    file = result.files.row(0, named=True)
+    rows = pl.concat([_kept(result.rows, profile, checked.register), _rejected(result.rejected)], how="diagonal")
+    first = rows.sort("line", maintain_order=True).head(FIRST_ROWS)
+    return Preview(
+        shown, profile.name, file["quarantine"], file["notes"], file["rows_read"], result.rejected.height, first
+    )
+
+
+def _kept(rows: pl.DataFrame, profile: ExportProfile, register: Register) -> pl.DataFrame:
+    zones = {name: site.timezone for name, site in register.sites.items()}
+    head = rows.sort("line", maintain_order=True).head(FIRST_ROWS)
+    zoned = head.with_columns(timezone=pl.col("site_id").replace_strict(zones, return_dtype=pl.String, default="UTC"))
+    used = [name for name in (*CHANNELS, *COUNTERS) if name in profile.channels]
+    return add_local(zoned).select(
+        "line", "site_id", "device_id", pl.col("ts_export").alias("stamp"),
+        pl.col("ts_utc").dt.replace_time_zone(None), "ts_local", "interval_s", *used,
+        rejected=pl.lit(None, pl.String),
+    )  # fmt: skip
+
+
+def _rejected(rejected: pl.DataFrame) -> pl.DataFrame:
+    value = pl.col("value").fill_null("")
+    why = pl.when(pl.col("column_name").is_null()).then(pl.col("reason")).otherwise(
+        pl.format("{} ({} = {})", "reason", "column_name", value)
+    )  # fmt: skip
+    return rejected.head(FIRST_ROWS).select("line", rejected=why)

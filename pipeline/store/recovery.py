@@ -1,0 +1,117 @@
+"""The history's rolling copy: made after a close, in force when the history itself does not open."""
+
+import contextlib
+import os
+import shutil
+import time
+from pathlib import Path
+
+import duckdb
+
+from pipeline.errors import DamagedHistoryError, NoonmarkError
+from pipeline.store import ledger
+from pipeline.store.connection import STORAGE_VERSION, Store, quoted
+
+COPIED_BYTES_PER_S = (
+    2**30 / 3600
+)  # ours: 1 GiB an hour; copying more would wear the disk for what archive/ holds anyway
+ALWAYS_COPIED = 64 * 2**20  # ours: bytes that take no time worth saving
+
+
+def renew(database: Path, copy: Path) -> bool:
+    """Whether `copy` is now the history as it was closed: not if that was not clean, or the last copy is young.
+
+    The copy takes the place of the one before only once it was opened and read. Raises OSError, and
+    DamagedHistoryError if what was copied does not open.
+    """
+    wal = database.with_name(database.name + ".wal")
+    if not database.exists() or (wal.exists() and wal.stat().st_size > 0):
+        return False
+    size = database.stat().st_size
+    if size > ALWAYS_COPIED and copy.exists():
+        age_s = time.time() - copy.stat().st_mtime
+        if 0 <= age_s < size / COPIED_BYTES_PER_S:
+            return False
+    unfinished = copy.with_name(copy.name + ".unfinished")
+    try:
+        _copy(database, unfinished)
+        _look_into(unfinished)
+        unfinished.replace(copy)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            unfinished.unlink(missing_ok=True)
+        raise
+    return True
+
+
+def _copy(source: Path, target: Path) -> None:
+    """A copy written through to the disk."""
+    shutil.copyfile(source, target)
+    with target.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def _look_into(database: Path) -> None:
+    try:
+        with contextlib.closing(duckdb.connect(":memory:")) as con:
+            con.execute(f"ATTACH '{quoted(database)}' AS history (READ_ONLY, STORAGE_VERSION '{STORAGE_VERSION}')")
+            con.execute("SELECT count(*), max(applied_at) FROM history.schema_log").fetchall()
+            con.execute("SELECT max(export_id), sum(rows_read) FROM history.export_file").fetchall()
+    except duckdb.Error as error:
+        raise DamagedHistoryError(
+            f"the history does not open any more ({str(error).splitlines()[0]})",
+            database.name,
+            "run `noonmark ingest --rebuild`",
+        ) from error
+
+
+def fall_back(database: Path, copy: Path, damaged: Path) -> bool:
+    """Whether the copy took the history's place; what did not open is kept as `damaged`.
+
+    The copy is noted as behind, so that the exports which came after it are taken in again, now or by the next run.
+    """
+    if not copy.exists():
+        return False
+    unfinished = database.with_name(database.name + ".unfinished")
+    _copy(copy, unfinished)
+    try:
+        with Store(unfinished) as store:
+            store.con.execute("UPDATE archive_mark SET is_behind = true")
+    except NoonmarkError:
+        unfinished.unlink(missing_ok=True)
+        return False
+    set_aside(database, damaged)
+    unfinished.replace(database)
+    return True
+
+
+def set_aside(database: Path, damaged: Path) -> None:
+    """The history's file and its log of changes under another name; killed in between, the next run does it again."""
+    wal = database.with_name(database.name + ".wal")
+    if wal.exists():
+        wal.replace(damaged.with_name(damaged.name + ".wal"))
+    if database.exists():
+        damaged.unlink(missing_ok=True)
+        os.link(database, damaged)  # the place is never empty: an empty one would count as a deleted history
+
+
+def check_against_archive(store: Store, highest: int) -> None:
+    """Raises NoonmarkError if the archive holds exports that the history never knew: it is another, or an older one."""
+    ((left_out, is_behind),) = store.con.execute("SELECT highest, is_behind FROM archive_mark").fetchall()
+    known = max(ledger.last_export_id(store), int(left_out))
+    if highest > known and not is_behind:
+        raise NoonmarkError(
+            f"the history ends at export {known}, but archive/ holds {highest}: it is an older one, or was deleted",
+            store.database.name,
+            "put the right file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",
+        )
+
+
+def is_behind(store: Store) -> bool:
+    """Whether exports of the archive wait to be taken in again."""
+    return bool(store.value("SELECT is_behind FROM archive_mark"))
+
+
+def note_archive(store: Store, highest: int) -> None:
+    """The history is up with the archive, whatever of it could not be taken in."""
+    store.con.execute("UPDATE archive_mark SET highest = ?, is_behind = false", [highest])

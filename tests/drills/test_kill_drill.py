@@ -1,0 +1,7 @@
+"""A short drill; a long one is `python -m tests.drills.kill_drill --tries 1000`."""
+
+from tests.drills.kill_drill import drill
+
+
+def test_a_few_disturbed_runs_end_as_undisturbed_ones() -> None:
+    assert drill(5, 20260310, names=["cycle", "retime"]) == []

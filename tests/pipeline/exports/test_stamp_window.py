@@ -1,0 +1,89 @@
+"""A clock that was reset, or runs years ahead, costs its own rows and no other site's peace.
+
+The bounds are ours: a year before commissioning, two days after arrival, half a year from the file's other rows.
+"""
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from tests.support.fleet import DAY, Fleet, differences, roof, sunny
+
+RESET = "2000-01-01 00:00"  # where many clocks start again after a loss of power (common practice, no source)
+DAYS = [DAY + timedelta(days=n) for n in range(3)]
+
+
+@pytest.fixture
+def fleet(tmp_path: Path) -> Fleet:
+    return Fleet(tmp_path)
+
+
+def with_odd(stamp: str, day: date = DAY) -> str:
+    """A clear day with one row of another time."""
+    return roof([*sunny(day), (stamp, 10, 400)])
+
+
+@pytest.mark.parametrize("stamp", [RESET, "2024-01-31 10:00", "2099-12-31 00:00"])
+def test_one_odd_stamp_is_rejected_and_makes_no_day(fleet: Fleet, stamp: str) -> None:
+    for day in DAYS:
+        fleet.drop(f"S1_roof_{day}.csv", with_odd(stamp, day) if day == DAYS[1] else roof(sunny(day)))
+        for site in ("S2", "S3"):
+            fleet.drop(f"{site}_roof_{day}.csv", roof(sunny(day)))
+    result = fleet.cycle()
+    assert fleet.ledger()[f"S1_roof_{DAYS[1]}.csv"] == (97, 96, 0, 0, 1)
+    ((column, value, reason),) = fleet.ask("SELECT column_name, value, reason FROM rejected_row")
+    assert (column, value) == ("t", stamp) and reason.startswith("stamped more than")
+    assert set(result.judged.days) <= {*DAYS, DAYS[-1] + timedelta(days=1)}  # the last hour UTC is the next local day
+    about = "FROM finding WHERE kind IN ('readings-implausible', 'site-silent')"
+    assert fleet.ask(f"SELECT site_id, day, kind, value {about}") == [("S1", DAYS[1], "readings-implausible", 1.0)]
+    assert stamp in fleet.value(f"SELECT summary {about}")
+
+
+def test_a_site_commissioned_later_takes_a_year_of_its_past_and_no_more(tmp_path: Path) -> None:
+    """Commissioned on 10 March 2026: 366 days before is 9 March 2025, and the window begins a day earlier still."""
+    fleet = Fleet(tmp_path, [{"site_id": "S1", "commissioned_on": "2026-03-10"}])
+    past = [date(2025, 3, 9), date(2025, 3, 20), date(2025, 7, 1), date(2025, 12, 1)]
+    rows = [row for day in past for row in sunny(day)]
+    fleet.drop("S1_roof_a.csv", roof([*sunny(date(2025, 3, 5))[:2], *rows]))
+    fleet.take_in()
+    assert fleet.ledger() == {"S1_roof_a.csv": (4 * 96 + 2, 4 * 96, 0, 0, 2)}
+
+
+def test_stamps_of_a_clock_in_a_wrong_zone_are_kept(fleet: Fleet) -> None:
+    """A clock up to 14 h fast is a finding's business: its rows may lie ahead of their arrival."""
+    now = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
+    times = [now + timedelta(hours=14, minutes=-15 * n) for n in range(8)]
+    late = now + timedelta(days=5)
+    fleet.drop("S1_roof_a.csv", roof([(f"{at:%Y-%m-%d %H:%M}", 1, 1) for at in [*reversed(times), late]]))
+    fleet.take_in()
+    assert fleet.ledger() == {"S1_roof_a.csv": (9, 8, 0, 0, 1)}
+    assert "after the export arrived" in fleet.value("SELECT reason FROM rejected_row")
+
+
+def test_a_year_in_one_file_and_a_long_outage_are_no_odd_stamps(fleet: Fleet) -> None:
+    """Monthly rows of a year, then two thirds of a year of silence, then as many again: nobody is outvoted."""
+    early = [date(2023, month, 1) for month in range(1, 13)]
+    later = [date(2024, 9, 1) + timedelta(days=7 * n) for n in range(10)]
+    fleet.drop("S1_roof_a.csv", roof([row for day in [*early, *later] for row in sunny(day, minutes=60)]))
+    fleet.take_in()
+    assert fleet.ledger() == {"S1_roof_a.csv": (528, 528, 0, 0, 0)}
+
+
+def test_a_history_made_again_rejects_the_same(fleet: Fleet) -> None:
+    fleet.drop("S1_roof_a.csv", with_odd(RESET))
+    fleet.cycle()
+    before = fleet.history() | {"implausible_stamp": fleet.ask("SELECT * FROM implausible_stamp")}
+    fleet.rebuild()
+    after = fleet.history() | {"implausible_stamp": fleet.ask("SELECT * FROM implausible_stamp")}
+    assert differences(before, after) == {} and before["implausible_stamp"] == [(1, "S1", DAY, 1, RESET)]
+
+
+def test_days_far_from_any_reading_are_not_judged(tmp_path: Path) -> None:
+    """Two spans of one site six years apart, each in a file of its own: only days within 90 of a reading are walked."""
+    fleet = Fleet(tmp_path, 1)
+    fleet.drop("S1_roof_a.csv", roof(sunny(date(2020, 3, 10))))
+    fleet.drop("S1_roof_b.csv", roof(sunny(DAY)))
+    judged = fleet.cycle().judged
+    assert {date(2020, 3, 10), DAY} <= set(judged.days)
+    assert len(judged.days) == (2 + 90) + 2  # a day in UTC lies in two days of Berlin

@@ -1,0 +1,136 @@
+"""The digest's mail: after publishing, once a day, tried again where the server is away."""
+
+import json
+import socket
+import threading
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from pipeline.commands.cli import main
+from pipeline.digest import DigestFacts
+from pipeline.digest.mail import MailError
+from pipeline.runs import mailing
+from pipeline.runs.check import check_or_refuse
+from pipeline.runs.mailing import Patience, mail_digest
+from pipeline.store import reader
+from pipeline.workspace.places import Workspace
+from tests.pipeline.digest.smtp import served
+from tests.support import desk
+
+
+def closed_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+def set_mail(space: Workspace, port: int) -> None:
+    space.settings_file.write_text(
+        f'[ingest]\nsettle_s = 0\n[mail]\nhost = "127.0.0.1"\nport = {port}\nstarttls = false\n'
+        'sender = "desk@example.org"\nrecipients = ["ann@example.org"]\n',
+        encoding="utf-8",
+    )
+
+
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """A workspace after a morning's cycle whose mail server was not there."""
+    space = desk.make(tmp_path_factory.mktemp("mail") / "desk")
+    set_mail(space, closed_port())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(mailing, "COMMAND_PATIENCE_S", 0.0)
+        assert main(["-w", str(space.root), "cycle", "--mail"]) == 1
+    return space
+
+
+def mails(space: Workspace) -> list[str]:
+    return [row["outcome"] for row in reader.ask(space.reader, "FROM mail ORDER BY attempted_at").to_dicts()]
+
+
+def facts(space: Workspace) -> DigestFacts:
+    return DigestFacts.model_validate_json((space.digests / "2026-05-06" / "digest.json").read_text(encoding="utf-8"))
+
+
+def test_a_dead_server_loses_nothing_and_the_next_run_mails_once(
+    lived: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert reader.ask(lived.reader, "SELECT count(*) AS n FROM judged")["n"][0] > 0  # published all the same
+    assert mails(lived) == ["failed"]
+    assert main(["-w", str(lived.root), "status", "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert any("mail failed" in line for line in told["problems"])
+    with served() as server:
+        set_mail(lived, server.server_address[1])
+        for _ in range(2):
+            assert main(["-w", str(lived.root), "cycle", "--mail"]) == 0
+        assert len(server.mails) == 1
+        assert mails(lived) == ["failed", "sent"]
+        assert main(["-w", str(lived.root), "status"]) == 0
+        assert main(["-w", str(lived.root), "digest", "--mail"]) == 0
+        assert len(server.mails) == 1
+        assert main(["-w", str(lived.root), "digest", "--mail", "--again"]) == 0
+        assert len(server.mails) == 2
+
+
+@pytest.fixture
+def morning(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
+    """A digest to be mailed, and what a stand-in for the server does at each attempt."""
+    space = desk.make(tmp_path / "desk")
+    set_mail(space, closed_port())
+    assert main(["-w", str(space.root), "cycle"]) == 0
+    made = SimpleNamespace(space=space, answers=[], waits=[], attempts=0)
+
+    def send(*_: object, before_handing_over) -> None:
+        made.attempts += 1
+        answer = made.answers.pop(0)
+        if answer == "killed":
+            before_handing_over()
+            raise KeyboardInterrupt
+        if answer is not None:
+            raise MailError("no", "127.0.0.1", "wait", is_temporary=answer)
+
+    monkeypatch.setattr(mailing.mail, "send", send)
+    made.mail = lambda seconds=3600.0, stop=None: mail_digest(
+        space,
+        check_or_refuse(space).settings,
+        facts(space),
+        patience=Patience(seconds, made.waits.append, stop or threading.Event()),
+    )
+    return made
+
+
+def test_it_waits_longer_each_time_and_ends_with_the_mail(morning: SimpleNamespace) -> None:
+    morning.answers = [True, True, True, None]
+    assert morning.mail().is_new
+    assert morning.waits == sorted(morning.waits)
+    assert len(set(morning.waits)) == 3
+    assert mails(morning.space) == ["failed", "sent"]
+
+
+def test_what_a_person_must_put_right_is_not_tried_again(morning: SimpleNamespace) -> None:
+    morning.answers = [False]
+    with pytest.raises(MailError):
+        morning.mail()
+    assert morning.attempts == 1
+
+
+def test_a_service_that_ends_does_not_wait(morning: SimpleNamespace) -> None:
+    stop = threading.Event()
+    stop.set()
+    morning.answers = [True]
+    with pytest.raises(MailError):
+        morning.mail(stop=stop)
+    assert (morning.attempts, morning.waits) == (1, [])
+
+
+def test_a_run_that_is_killed_while_the_server_takes_the_mail_is_not_followed_by_a_second_one(
+    morning: SimpleNamespace,
+) -> None:
+    morning.answers = ["killed", None]
+    with pytest.raises(KeyboardInterrupt):
+        morning.mail()
+    again = morning.mail()
+    assert (again.outcome, again.is_new, morning.attempts) == ("unknown", False, 1)
+    assert mails(morning.space) == ["unknown"]

@@ -1,0 +1,124 @@
+"""A history that does not open: its copy takes its place, and nothing that came after it is lost."""
+
+import shutil
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import NoonmarkError
+from pipeline.runs import cycle, decisions
+from pipeline.store import Store, decision_log, reader, recovery
+from tests.support.fleet import DAY, Fleet, differences, roof, sunny
+
+
+@pytest.fixture
+def fleet(tmp_path: Path, template: Path) -> Fleet:
+    """A copy of the template, to do with as one likes."""
+    shutil.copytree(template, tmp_path / "lived")
+    return Fleet.of(tmp_path / "lived")
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three days; the copy of the history is as of the first, and a person decided on the second."""
+    tmp_path = tmp_path_factory.mktemp("lived")
+    fleet = Fleet(tmp_path / "desk", 2)
+    for number, day in enumerate((DAY, date(2026, 3, 11), date(2026, 3, 12))):
+        fleet.drop(f"S1_roof_{number}.csv", roof(sunny(day)) + "bad,1,1,1\n")
+        fleet.cycle(day=day)
+        if number == 0:
+            shutil.copy(fleet.space.copy, tmp_path / "early")
+        if number == 1:
+            with fleet.run() as run:
+                (found, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
+                decisions.decide(run, found[0], "acknowledge", note='seen; "asked" the owner')
+                decisions.retime(run, "S1", shift_min=-30, first=DAY, last=DAY)
+                cycle.publish(run)
+    shutil.move(tmp_path / "early", fleet.space.copy)
+    return fleet.space.root
+
+
+def damage(path: Path) -> None:
+    """Every header of a DuckDB file (three blocks of 4 KiB, storage format) is overwritten."""
+    with path.open("rb+") as file:
+        file.write(b"\xff" * 3 * 4096)
+
+
+def test_a_history_that_does_not_open_comes_back_from_its_copy_and_the_archive(fleet: Fleet) -> None:
+    before, shown = fleet.history(), fleet.value("SELECT count(*) FROM reading_raw")
+    assert before["decision"] and before["clock_shift"]
+    damage(fleet.space.database)
+    fleet.cycle(day=date(2026, 3, 12))
+    assert differences(before, fleet.history()) == {}
+    assert reader.ask(fleet.space.reader, "SELECT count(*) FROM reading").item() == shown
+    assert fleet.space.damaged.exists()
+    assert fleet.ask("SELECT outcome FROM run WHERE job = 'recovery'") == [("needs a person",)]
+
+
+def test_a_recovery_that_is_interrupted_goes_on_with_the_next_run(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = fleet.history()
+    damage(fleet.space.database)
+    for step in ("sum_up", "Ingest"):
+        with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+            patch.setattr(cycle, step, lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+            fleet.take_in()
+    fleet.cycle(day=date(2026, 3, 12))
+    assert differences(before, fleet.history()) == {}
+
+
+def test_a_rebuild_takes_what_people_decided_from_the_copy_and_the_log(fleet: Fleet) -> None:
+    before = fleet.history()
+    damage(fleet.space.database)
+    damage(fleet.space.copy)
+    fleet.rebuild()
+    fleet.cycle(day=date(2026, 3, 12))
+    for name in ("reading_raw", "site_day", "decision", "clock_shift", "clock_shift_span", "exception"):
+        assert differences({name: before[name]}, {name: fleet.history()[name]}) == {}, name
+
+
+def test_a_history_without_a_copy_says_the_way_back(fleet: Fleet) -> None:
+    fleet.space.copy.unlink()
+    damage(fleet.space.database)
+    with pytest.raises(NoonmarkError, match=r"the history is damaged.*run `noonmark ingest --rebuild`") as told:
+        fleet.take_in()
+    assert told.value.exit_status == 4
+
+
+def test_a_copy_is_made_after_a_run_and_holds_what_the_history_holds(fleet: Fleet) -> None:
+    fleet.take_in()
+    with Store(fleet.space.copy) as copy:
+        assert copy.value("SELECT count(*) FROM export_file") == 3
+
+
+def test_a_history_that_does_not_open_never_replaces_a_copy_that_does(fleet: Fleet) -> None:
+    before = fleet.space.copy.read_bytes()
+    damage(fleet.space.database)
+    with pytest.raises(NoonmarkError, match="does not open"):
+        recovery.renew(fleet.space.database, fleet.space.copy)
+    assert fleet.space.copy.read_bytes() == before
+
+
+def test_the_log_of_decisions_survives_a_line_that_was_cut_off(fleet: Fleet) -> None:
+    log = fleet.space.decision_log
+    whole = decision_log.read(log)
+    last = log.read_bytes().splitlines()[-1]
+    log.write_bytes(log.read_bytes()[: -len(last) // 2])
+    with fleet.run():
+        pass
+    assert decision_log.read(log) == whole
+    with Store(fleet.space.database) as store:
+        assert decision_log.append(store, log) == 0
+
+
+def test_a_correction_taken_back_stays_taken_back(fleet: Fleet) -> None:
+    with fleet.run() as run:
+        decisions.undo_retime(run, "S1", shift_min=None, first=None, last=None)
+    before = fleet.history()
+    damage(fleet.space.database)
+    damage(fleet.space.copy)
+    fleet.rebuild()
+    assert fleet.history()["clock_shift"] == before["clock_shift"]
+    assert fleet.history()["clock_shift_span"] == [] == before["clock_shift_span"]

@@ -1,0 +1,92 @@
+"""Where fleets stand: places by hemisphere, with their climate and zone."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from tests.simulation.climates import BY_NAME, Climate
+
+
+class Place(NamedTuple):
+    climate: Climate
+    latitude: float
+    longitude: float
+    zone: str
+
+
+def _place(climate: str, latitude: float, longitude: float, zone: str) -> Place:
+    return Place(BY_NAME[climate]._replace(longitude=longitude), latitude, longitude, zone)
+
+
+PLACES = (
+    _place("desert", 33.4, -112.1, "America/Phoenix"),
+    _place("mediterranean", 37.5, -5.9, "Europe/Madrid"),
+    _place("mediterranean", 40.9, 16.6, "Europe/Rome"),
+    _place("temperate", 48.8, 9.3, "Europe/Berlin"),
+    _place("temperate", 47.1, 7.4, "Europe/Zurich"),
+    _place("maritime", 53.2, -6.9, "Europe/Dublin"),
+    _place("maritime", 52.4, -1.6, "Europe/London"),
+    _place("alpine", 46.8, 9.9, "Europe/Zurich"),
+    _place("continental", 52.1, 20.6, "Europe/Warsaw"),
+    _place("continental", 42.0, -91.6, "America/Chicago"),
+    _place("subtropical", 29.8, -95.5, "America/Chicago"),
+    _place("savanna", 12.4, -1.6, "Africa/Ouagadougou"),
+    _place("desert", -23.7, 133.8, "Australia/Darwin"),
+    _place("mediterranean", -34.8, 138.8, "Australia/Adelaide"),
+    _place("mediterranean", -33.5, -70.7, "America/Santiago"),
+    _place("maritime", -41.2, 175.4, "Pacific/Auckland"),
+    _place("temperate", -37.6, 144.4, "Australia/Melbourne"),
+    _place("subtropical", -27.6, 152.7, "Australia/Brisbane"),
+    _place("subtropical", -34.7, -58.9, "America/Argentina/Buenos_Aires"),
+    _place("savanna", -15.3, 28.4, "Africa/Lusaka"),
+)
+
+
+class Spot(NamedTuple):
+    """A site's place in its region."""
+
+    region: int
+    latitude: float
+    longitude: float
+    east_km: float
+    north_km: float
+    is_alone: bool
+
+
+def draw_spots(
+    sites: int, hemisphere: str, rng: np.random.Generator, alone: float = 0.15
+) -> tuple[list[Place], list[Spot]]:
+    """Regions with clusters of sites, and sites of their own regions far from all others."""
+    wanted = [p for p in PLACES if hemisphere == "both" or (p.latitude > 0) == (hemisphere == "north")]
+    lone = round(sites * alone)
+    clusters = max((sites - lone) // 13, 1)
+    chosen = [wanted[n] for n in rng.permutation(len(wanted))[:clusters]]
+    if hemisphere == "both" and len({p.latitude > 0 for p in chosen}) == 1 and clusters > 1:
+        others = [p for p in wanted if (p.latitude > 0) != (chosen[0].latitude > 0)]
+        chosen[-1] = others[int(rng.integers(len(others)))]
+    places: list[Place] = []
+    spots = []
+    places += [_near(place, 0.0, rng) for place in chosen]
+    for number in range(sites - lone):
+        region = number % clusters
+        radius, angle = 14 * np.sqrt(rng.random()), rng.uniform(0, 2 * np.pi)
+        spots.append(_spot(places, region, radius * np.cos(angle), radius * np.sin(angle), False))
+    for number in range(lone):
+        place = wanted[int(rng.integers(len(wanted)))]
+        # Further from every cluster and from each other than neighbours can be.
+        shift = 0.9 + 0.45 * number
+        places.append(_near(place, shift * (0.6 if number % 2 else -0.6), rng))
+        spots.append(_spot(places, len(places) - 1, 0.0, 0.0, True))
+    return places, spots
+
+
+def _near(place: Place, north_deg: float, rng: np.random.Generator) -> Place:
+    latitude = place.latitude + north_deg + (rng.uniform(-0.15, 0.15) if not north_deg else 0.0)
+    return place._replace(latitude=latitude, longitude=place.longitude + rng.uniform(-0.2, 0.2))
+
+
+def _spot(places: list[Place], region: int, east: float, north: float, is_alone: bool) -> Spot:
+    place = places[region]
+    latitude = place.latitude + north / 111.2
+    longitude = place.longitude + east / (111.2 * np.cos(np.radians(latitude)))
+    return Spot(region, float(latitude), float(longitude), float(east), float(north), is_alone)
