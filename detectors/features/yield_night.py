@@ -4,7 +4,8 @@ from datetime import date
 
 import polars as pl
 
-from detectors.yields import doubts, fleet_day, night
+from detectors.finding import doubts
+from detectors.yields import fleet_day, night
 from detectors.yields.night import Night
 
 NAME = "yield_night"
@@ -25,5 +26,5 @@ def make(
     """Residuals, energies and what else `day` told of each site."""
     fleet = fleet_day.gather(yield_intervals, sites, planes, roof_model, day)
     return night.work_out(
-        fleet, fleet_day.newest(past_yield_odds, fleet.sites["site_id"]), doubts.of_readings(earlier)
+        fleet, fleet_day.newest(past_yield_odds, fleet.sites["site_id"]), doubts(earlier, "time", "readings")
     )  # fmt: skip

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from detectors.finding import Reason
 from detectors.solar import plane_response
 from detectors.solar.plane_response import Answer
 from detectors.solar.pv_model import Sky
@@ -54,10 +55,10 @@ class Night(NamedTuple):
     expected_kwh: Array  # by the baseline before, what could have been used alone
     actual_kwh: Array  # over the same intervals
     coverage: Array  # share of daylight with readings of generation
-    doubts: Mapping[str, str]  # site -> why its readings are not to be trusted
+    doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
 
 
-def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, str]) -> Night:
+def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> Night:
     """`odds` is the newest ODDS row of each site before the day, in the fleet's order; doubted sites tell nothing."""
     count = fleet.sites.height
     light, site_roofs = fleet.light, fleet.roofs
@@ -87,7 +88,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, str]) -> Nig
     coverage = _coverage(fleet)
     is_zero, evidence = _zeros(fleet, combined.x, combined.energy, lone[2], coverage, cold_day.is_cold)
     input_x, input_sigma = _inputs(fleet, sky)
-    due, made = _energies(fleet, sky, column(odds, "baseline", 0.0))
+    due, made = _energies(fleet, sky, correction, column(odds, "baseline", 0.0))
     silent = is_doubted | ~fleet.is_heard
 
     def told(values: Array) -> Array:
@@ -158,9 +159,8 @@ def _pairs(fleet: Fleet, own: Array, is_used: NDArray[np.bool_], correction: Cor
     for block in _blocks(len(own)):
         lit = _lit(fleet, block)
         around = pyranometer.of_neighbours(everyone[:, lit], fleet.references[block])
-        part = Day(
-            Answer(*_part(light.answer, block, lit)), *(one[block][:, lit] for one in light[1:])
-        )  # fmt: skip
+        rest: list[Any] = [one[block][:, lit] for one in light[1:]]
+        part = Day(Answer(*_part(light.answer, block, lit)), *rest)
         found = pyranometer.pairs(
             part,
             Roofs(*_sites_of(fleet.roofs, block)),
@@ -257,14 +257,14 @@ def _inputs(fleet: Fleet, clearness: Array) -> tuple[Array, Array]:
     return x, sigma
 
 
-def _energies(fleet: Fleet, clearness: Array, baseline: Array) -> tuple[Array, Array]:
+def _energies(fleet: Fleet, clearness: Array, correction: Correction, baseline: Array) -> tuple[Array, Array]:
     """Expected and actual kWh over the intervals that were free; what nobody could have taken is not expected."""
     light = fleet.light
     lit = (fleet.sky.up > 0).sum(axis=1)
     known = np.isfinite(clearness)
     sky = np.where(known, clearness, pyranometer.smoothed(clearness, EXPECTED_SMOOTH_QUARTERS))
     level = fleet.roofs._replace(level=baseline)
-    due = pyranometer.expected_w(light, level, np.nan_to_num(sky))
+    due = pyranometer.expected_w(light, level, np.nan_to_num(sky)) * np.exp(correction.log_usual)
     power = np.nan_to_num(light.power_w)
     due = np.minimum(due, np.maximum(light.usable_w + light.battery_w, power))
     part = np.where(light.is_free & np.isfinite(light.power_w) & np.isfinite(sky), light.share, 0.0) / 4000

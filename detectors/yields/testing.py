@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
-from detectors.yields import input_shares, lone_site, sequential_test
+from detectors.yields import input_shares, lone_site, sensitivity, sequential_test
 from detectors.yields.fleet_day import column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.night import USABLE_SIGMA, Night
@@ -35,12 +35,15 @@ ODDS = pl.Schema(
         "log_odds_input": pl.List(pl.Float64),  # of a fall of each input; null where it is not measured
         "spell_days": pl.Int32(),  # of snow on the neighbourhood's roofs, this day included
         "is_judged": pl.Boolean(),  # the day told something of the level
+        "day_sigma": pl.Float64(),  # of a usual day of the last two weeks, those that told nothing counted in
+        "shows_in_week_pct": pl.Float64(),  # the smallest fall that would show within seven days
+        "days_to_show_30_pct": pl.Float64(),  # days until a fall of 30 % would show; null = not within a year
     }
 )
 SITE_SIGMA, UNKNOWN_SIGMA, FEW_SIGMA, FEW = 0.05, 0.06, 0.06, 1.5  # fitted: of the baseline before the first day
 LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.35, 0.6  # fitted: what little free energy leaves open
 MIN_LONE_KWH = lone_site.MIN_ENERGY
-NO_ODDS = -20.0  # of an input whose day told nothing yet
+USUAL_DAYS = 14
 
 
 class Evidence(NamedTuple):
@@ -120,6 +123,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     state = step(state, walk, today, site_roofs.is_unknown, before)
     report = sequential_test.report(state)
     inputs, rows = _inputs(night, states, young)
+    usual = usual_sigma(residuals, ids, night.x, night.sigma)
     odds = pl.DataFrame(
         {
             "site_id": ids,
@@ -132,11 +136,34 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
             "log_odds_input": inputs,
             "spell_days": night.spell_days,
             "is_judged": today.has_pairs() | today.has_lone(),
+            "day_sigma": usual,
+            "shows_in_week_pct": sensitivity.within_week_pct(report.baseline_sigma, usual),
+            "days_to_show_30_pct": sensitivity.days_to_show(report.baseline_sigma, usual),
         },
         schema=ODDS,
         strict=False,
-    )
+    ).with_columns(pl.col(pl.Float64).fill_nan(None))
     return Tested(pl.concat([_rows(state, ids, fleet.day, 0), *rows]), odds)
+
+
+def usual_sigma(residuals: pl.DataFrame, ids: pl.Series, x: Array, sigma: Array) -> Array:
+    """Sigma of a usual day of each site, [sites]: as if the information of the last two weeks came evenly; NaN = none.
+
+    `residuals` are RESIDUAL rows of the days before, `x` and `sigma` the judged day's.
+    """
+    recent = (
+        residuals.filter(pl.col("sigma") < USABLE_SIGMA)
+        .sort("site_id", "day")
+        .group_by("site_id", maintain_order=True)
+        .agg(pl.col("sigma").tail(USUAL_DAYS - 1).pow(-2).sum().alias("told"))
+    )
+    days = residuals.group_by("site_id").agg(days=pl.len().clip(upper_bound=USUAL_DAYS - 1))
+    rows = pl.DataFrame({"site_id": ids}).join(recent, on="site_id", how="left", maintain_order="left")
+    rows = rows.join(days, on="site_id", how="left", maintain_order="left")
+    with np.errstate(invalid="ignore"):
+        today = np.where(np.isfinite(x) & (sigma < USABLE_SIGMA), 1 / sigma**2, 0.0)
+        told = column(rows, "told", 0.0) + np.nan_to_num(today)
+        return np.where(told > 0, np.sqrt((column(rows, "days", 0.0) + 1) / told), np.nan)
 
 
 def _rows(state: Array, ids: pl.Series, day: date, part: int) -> pl.DataFrame:
