@@ -160,7 +160,7 @@ def usual_sigma(residuals: pl.DataFrame, ids: pl.Series, x: Array, sigma: Array)
     days = residuals.group_by("site_id").agg(days=pl.len().clip(upper_bound=USUAL_DAYS - 1))
     rows = pl.DataFrame({"site_id": ids}).join(recent, on="site_id", how="left", maintain_order="left")
     rows = rows.join(days, on="site_id", how="left", maintain_order="left")
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore"):
         today = np.where(np.isfinite(x) & (sigma < USABLE_SIGMA), 1 / sigma**2, 0.0)
         told = column(rows, "told", 0.0) + np.nan_to_num(today)
         return np.where(told > 0, np.sqrt((column(rows, "days", 0.0) + 1) / told), np.nan)
