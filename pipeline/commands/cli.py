@@ -325,19 +325,19 @@ def retime(
     A site whose stamps are 60 minutes late since 12 March: `noonmark retime SITE --shift-min -60 --from 2026-03-12`.
     """
     from pipeline.commands import tables as printing
+    from pipeline.runs import clock_corrections
     from pipeline.runs import cycle as runs
-    from pipeline.runs import decisions as decide
 
     start, end = day_of(first, "--from"), day_of(last, "--to")
     if not is_undone and (shift_min is None or start is None):
         raise NoonmarkError("a correction needs --shift-min and --from", "retime", "see `noonmark retime --help`")
     with runs.opened(workspace_of(context)) as run, runs.published(run, "retime") as said:
         if is_undone:
-            rows = decide.undo_retime(run, site, shift_min=shift_min, first=start, last=end)
+            rows = clock_corrections.undo_retime(run, site, shift_min=shift_min, first=start, last=end)
         else:
             assert shift_min is not None
             assert start is not None
-            rows = decide.retime(run, site, shift_min=shift_min, first=start, last=end)
+            rows = clock_corrections.retime(run, site, shift_min=shift_min, first=start, last=end)
         said += ["done", f"{site} {'undone' if is_undone else shift_min}"]
     printing.rows(rows.columns, rows.rows(), "json" if json else "table")
     return DONE

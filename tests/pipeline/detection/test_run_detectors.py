@@ -7,7 +7,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.detection.run_detectors import due_days, of_devices, of_sites
+from pipeline.detection.due_days import due_days
+from pipeline.detection.run_detectors import of_devices, of_sites
 from pipeline.errors import StoppedError
 from pipeline.runs.cycle import cycle, detect, opened, publish, take_in, with_silent_days
 from pipeline.store import reader
