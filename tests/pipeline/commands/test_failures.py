@@ -126,7 +126,7 @@ def test_the_analysts_database_is_read_only_and_one_who_writes_is_told_of(
             said = capsys.readouterr().err
             assert said.count("\n") == 1 and "open it read-only" in said
         assert cli.main(["-w", str(lived), "status"]) == 1  # which tells all that it can see without it
-        assert "a client has the analyst's database open for writing" in capsys.readouterr().out
+        assert "a client has the analyst's database open for writing" in capsys.readouterr().err
         assert cli.main(["-w", str(lived), "cycle"]) == 0
     assert cli.main(["-w", str(lived), "status"]) == 0
 
