@@ -81,6 +81,7 @@ def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..
     assert (again["exception_id"], again["status"]) == (matter["exception_id"], "open")
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before, abs=60)
     assert [bool(row["undone_at"]) for row in ask("sql", "FROM clock_shift")] == [True]
+    assert ask("detect")["days"] == []
 
 
 def test_a_correction_given_again_counts_once(ask: Callable[..., Any]) -> None:
