@@ -63,7 +63,7 @@ def test_a_recovery_that_is_interrupted_goes_on_with_the_next_run(
     damage(fleet.space.database)
     for step in ("sum_up", "Ingest"):
         with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
-            patch.setattr(cycle, step, lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+            patch.setattr(session, step, lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
             fleet.take_in()
     fleet.cycle(day=date(2026, 3, 12))
     assert differences(before, fleet.history()) == {}
