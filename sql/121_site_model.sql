@@ -1,11 +1,11 @@
 -- Grain   one row per site whose clear days told something of its roof: the newest model
--- Source  the history's table of this name, as of the last run
+-- Source  the feature site_model, as of the last run
 CREATE TABLE site_model AS
 SELECT
     site_id, day, clear_days, tilt_deg, tilt_spread_deg, azimuth_deg, azimuth_spread_deg, capacity_kwp, capacity_spread_kwp,
     capacity_early_kwp, capacity_late_kwp, first_clear_day, last_clear_day, residual_pct, installed_kwp, reference_ratio,
     input1_share_pct, input2_share_pct, input3_share_pct, input4_share_pct
-FROM history.site_model
+FROM history.feature_site_model
 QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1
 ORDER BY site_id;
 COMMENT ON TABLE site_model IS 'one row per site: what its clear days tell of its roof';

@@ -24,10 +24,7 @@ from detectors.finding import (
     doubts,
 )
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import kept_of_day
-from detectors.grid.meter_signs import KEPT as KEPT
 from detectors.grid.meter_signs import PHASES, VARIANTS, flows
-from detectors.grid.meter_signs import keep as keep
 
 DETECTOR = "meter-reversed"
 KIND = "meter-reversed"
@@ -91,7 +88,7 @@ PHASE_ANSWER_RATIO = 0.15  # ours: half of the third that each phase shows of a 
 
 def detect(
     readings: pl.DataFrame,
-    kept: pl.DataFrame,
+    meter_signs: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -102,11 +99,11 @@ def detect(
     if sites.is_empty():
         return []
     clocks = doubts(earlier, "time")
-    of_day = kept_of_day(kept, readings, sites, day, keep)
+    of_day = meter_signs.filter(pl.col("day") == day)
     today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
     suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]
     past: dict[str, dict[date, dict]] = {}
-    for row in kept.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
+    for row in meter_signs.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
         past.setdefault(row["site_id"], {})[row["day"]] = row
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):

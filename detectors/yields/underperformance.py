@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, series
 from detectors.stats import level_shift
 from detectors.stats.robust import MAD_TO_SIGMA, Z_CUT, Array, median
-from detectors.yields import hourly, snow
+from detectors.yields import snow
 from detectors.yields.energy_value import worth
 from detectors.yields.fleet_yields import ALONE, MAX_SCATTER_RATIO, Yields
 from detectors.yields.peer_comparison import (
@@ -68,7 +68,6 @@ REASONS = {
     "snow": "snow may still lie on it",
 }
 
-KEPT, keep = hourly.KEPT, hourly.keep
 LOW_RATIO = 0.80  # ours: roofs of one town differ by some 5 to 10 % (module, inverter, dust); a fifth is a fault
 UNSURE_RATIO = 0.05  # ours: what learned planes, or a model without neighbours, may be wrong by on top
 DROP_RATIO = 0.93  # ours: against its own past those differences fall out; what is less is a season or dust
@@ -124,35 +123,6 @@ def detect(
         elif dusty := _dust(yields, row, site):
             verdicts.append(dusty)
     return verdicts
-
-
-def expected(yields: Yields, days: pl.DataFrame) -> pl.DataFrame:
-    """[site_id, day, expected_kwh, performance_pct] per row of `days` in the last 60 days; null where not judged.
-
-    Both leave out what a feed-in limit held back. Sites of which clock or readings are wrong have no expectation.
-    """
-    seen = yields.seen
-    schema = {"site_id": pl.String, "day": pl.Date, "expected_kwh": pl.Float64, "performance_pct": pl.Float64}
-    if days.is_empty() or seen.sites.is_empty():
-        return pl.DataFrame(schema=schema)
-    ratio = yields.ratio
-    count = len(seen.dates)
-    told = pl.DataFrame(
-        {
-            "site_id": np.repeat(seen.sites["site_id"].to_numpy(), count),
-            "day": pl.Series(seen.dates * seen.sites.height, dtype=pl.Date),
-            "expected_kwh": np.where(np.isfinite(ratio), yields.expected_kwh, np.nan).ravel(),
-            "performance_pct": ratio.ravel() * 100,
-        },
-        schema=schema,
-    ).fill_nan(None)
-    trusted = ~pl.col("site_id").is_in(list(yields.doubts))
-    return (
-        days.select("site_id", "day")
-        .join(told, on=["site_id", "day"], how="inner")
-        .sort("site_id", "day")
-        .with_columns(pl.when(trusted).then(pl.col("expected_kwh", "performance_pct")))
-    )
 
 
 def _due(yields: Yields, low_ratio: float, drop_ratio: float) -> Array:

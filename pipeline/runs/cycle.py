@@ -13,7 +13,9 @@ import detectors
 from pipeline import digest as pages
 from pipeline import progress
 from pipeline.config.settings import Settings
-from pipeline.detection import run_detectors
+from pipeline.detection import folding, resolver, run_detectors
+from pipeline.detection import sum_up as summing
+from pipeline.detection.folding import FoldedDays
 from pipeline.detection.run_detectors import Judged
 from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError, alike
 from pipeline.frames import DEVICES, INSTALLERS
@@ -23,7 +25,7 @@ from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.runs.check import check_or_refuse
 from pipeline.runs.checked import note_checked, stamp
-from pipeline.store import Store, decision_log, digests, history, kept, ledger, reader, recovery
+from pipeline.store import Store, decision_log, digests, history, ledger, reader, recovery
 from pipeline.workspace.lock import held
 from pipeline.workspace.places import Workspace
 
@@ -85,7 +87,7 @@ def opened(
             for leftover in (place, place.with_name(place.name + ".wal")):
                 leftover.unlink(missing_ok=True)
         with _history(workspace, place, is_fresh=is_fresh) as store:
-            kept.prepare(store)
+            resolver.prepare(store)
             register = checked.register
             history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
             run = Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
@@ -196,7 +198,7 @@ def publish(run: Opened) -> None:
 def sum_up(run: Opened) -> None:
     """Brings the site-days up to the readings."""
     with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as tell:
-        run_detectors.sum_up(run.store, tell)
+        summing.sum_up(run.store, tell)
 
 
 def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
@@ -231,7 +233,7 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
             days = with_silent_days(days, history.last_judged_day(run.store), until)
     with run.progress("judging", len(days), "days") as tell:
         result = run_detectors.judge(run.store, days, tell)
-    run_detectors.update_exceptions(run.store)
+    result.folded = folding.update_exceptions(run.store)
     return result
 
 
@@ -250,14 +252,16 @@ def with_silent_days(due: Sequence[date], last_judged: date | None, until: date)
     return sorted(kept | {since + timedelta(days=n + 1) for n in span})
 
 
-def facts_of(run: Opened, day: date) -> pages.DigestFacts:
-    """What the digest of `day` says."""
+def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.DigestFacts:
+    """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
     store = run.store
+    if folded is None or folded.day != day:
+        folded = folding.fold(store, day)
     sites = store.sites()
     return pages.build_facts(
         day,
-        run_detectors.fold(store, day).exceptions,
-        run_detectors.fold(store, day - timedelta(days=1)).exceptions,
+        folded.now.exceptions,
+        folded.before.exceptions,
         sites,
         history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
         history.not_judged_on(store, day),
@@ -289,13 +293,15 @@ def _alike(found: list[tuple[str, str]]) -> list[dict[str, object]]:
     return [{"file": file, "reason": reason, "count": count} for file, reason, count in alike(found)]
 
 
-def write_digest(run: Opened, day: date | None = None) -> tuple[pages.DigestFacts, Path]:
+def write_digest(
+    run: Opened, day: date | None = None, folded: FoldedDays | None = None
+) -> tuple[pages.DigestFacts, Path]:
     """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
     last = history.last_judged_day(run.store)
     if last is None or (day is not None and not history.is_judged(run.store, day)):
         asked = "the history" if day is None else str(day)
         raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
-    facts = facts_of(run, day or last)
+    facts = facts_of(run, day or last, folded)
     folder = run.workspace.digests / facts.day.isoformat()
     pages.write_digest(folder, facts)
     return facts, folder
@@ -326,7 +332,7 @@ def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
     facts, folder = None, None
     if history.last_judged_day(run.store) is not None:
         wanted = day if day is not None and history.is_judged(run.store, day) else None
-        facts, folder = write_digest(run, wanted)
+        facts, folder = write_digest(run, wanted, judged.folded)
     return CycleResult(taken_in, judged, facts, folder)
 
 

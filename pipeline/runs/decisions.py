@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 import detectors
-from pipeline.detection import run_detectors
+from pipeline.detection import folding, run_detectors
 from pipeline.errors import NoonmarkError, RefusedError
 from pipeline.runs.cycle import Opened, sum_up
 from pipeline.store import Store, clock_shifts, decision_log, history
@@ -49,7 +49,7 @@ def decide(
             """,
             [datetime.now(UTC), last, exception_id, action, until, note, by or _who(), person],
         )
-        run_detectors.update_exceptions(run.store)
+        folding.update_exceptions(run.store)
         after = _exception(run.store, exception_id)
         if action == "reopen" and after["status"] == "closed":
             raise RefusedError(
@@ -167,5 +167,5 @@ def _after(run: Opened, site_id: str) -> pl.DataFrame:
         history.note_due(run.store, days)
         with run.progress("judging anew", len(days), "days") as tell:
             run_detectors.judge(run.store, days, tell)
-        run_detectors.update_exceptions(run.store)
+        folding.update_exceptions(run.store)
     return run.store.frame("SELECT * FROM clock_shift WHERE site_id = ? ORDER BY shift_id", [site_id])

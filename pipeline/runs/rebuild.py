@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import duckdb
 
-from pipeline.detection import run_detectors
+from pipeline.detection import folding, run_detectors
 from pipeline.errors import DamagedHistoryError, NoonmarkError
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Again, Ingest, IngestResult
@@ -129,4 +129,4 @@ def _judge_again(run: Opened, judged_days: list[date]) -> None:
     days = sorted({*judged_days, *(day for day in due if day <= judged_days[-1])})
     with run.progress("judging again", len(days), "days") as tell:
         run_detectors.judge(run.store, days, tell)
-    run_detectors.update_exceptions(run.store)
+    folding.update_exceptions(run.store)

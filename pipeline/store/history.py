@@ -1,13 +1,13 @@
-"""Everything of the history that is not a reading: site-days, light marks, verdicts, exceptions."""
+"""Everything of the history that is neither a reading nor a feature: site-days, verdicts, exceptions."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
-from detectors.clock.light import LIGHT
-from detectors.frames import DAYS
-from pipeline.store import kept
+from detectors.features import Feature
+from detectors.frames import DAYS, SITES
+from pipeline.store import features
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
@@ -17,10 +17,8 @@ FINDING_COLUMNS = (
 )  # fmt: skip
 
 
-def write_days(
-    store: Store, days: pl.DataFrame, light: pl.DataFrame, kept_rows: dict[str, pl.DataFrame], done: pl.DataFrame
-) -> None:
-    """Replaces site-days, light marks and kept rows of `done` [site_id, day]: neither dirty any more, nor judged.
+def write_days(store: Store, days: pl.DataFrame, made: Mapping[Feature, pl.DataFrame], done: pl.DataFrame) -> None:
+    """Replaces site-days and features of `done` [site_id, day]: neither dirty any more, nor judged.
 
     The judged days that look back on them are due from then on.
     """
@@ -31,13 +29,12 @@ def write_days(
             WHERE day >= (SELECT min(day) FROM done)
             """
         )
-        for table in ("site_day", "light_day", "dirty_day", "judged"):
+        for table in ("site_day", "dirty_day", "judged"):
             store.con.execute(
                 f"DELETE FROM {table} USING done WHERE {table}.site_id = done.site_id AND {table}.day = done.day"
             )
         store.insert("site_day", days)
-        store.insert("light_day", light)
-        kept.write(store, kept_rows, done)
+        features.write_days(store, made, done)
         mark_due(store, "site_day", done["day"])
 
 
@@ -50,14 +47,6 @@ def site_days(store: Store, first: date, last: date) -> pl.DataFrame:
     """DAYS between two days, both included."""
     frame = store.frame("SELECT * FROM site_day WHERE day BETWEEN ? AND ? ORDER BY site_id, day", [first, last])
     return frame.select(DAYS.names()).cast(DAYS)
-
-
-def light(store: Store, first: date, last: date) -> pl.DataFrame:
-    """LIGHT between two days, both included."""
-    frame = store.frame(
-        "SELECT * FROM light_day WHERE day BETWEEN ? AND ? ORDER BY site_id, device_id, day", [first, last]
-    )
-    return frame.select(LIGHT.names()).cast(LIGHT)
 
 
 def note_due(store: Store, days: Sequence[date]) -> None:
@@ -185,27 +174,29 @@ def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFr
 
 # The register's copy ----------------------------------------------------------------------------------------------
 
-SHAPES_DAYS = (
-    "timezone", "installed_kwp", "battery_kwh", "battery_reserve_pct", "feed_in_limit_kw", "feed_in_buffer_w",
-    "inverter_kw",
+SHAPES_NOTHING = (  # of the register: neither site-days nor features of readings hang on these
+    "site_id", "name", "export_timezone", "import_price", "feed_in_price", "currency", "installer_id",
+    "commissioned_on", "profile", "external_id", "watched",
 )  # fmt: skip
+SHAPES_DAYS = tuple(name for name in SITES if name not in SHAPES_NOTHING)
 
 
 def write_register(
     store: Store, sites: pl.DataFrame, planes: pl.DataFrame, devices: pl.DataFrame, installers: pl.DataFrame
 ) -> list[str]:
     """Sites whose site-days must be summed up anew, because something of the register that shapes them changed."""
-    before, before_devices = store.sites(), store.frame("SELECT * FROM device ORDER BY ALL")
+    before = store.sites()
+    parts_before = {table: store.frame(f"SELECT * FROM {table} ORDER BY ALL") for table in ("device", "plane")}
     with store.transaction():
         for table, frame in (("site", sites), ("plane", planes), ("device", devices), ("installer", installers)):
             store.replace(table, frame)
-        now_devices = store.frame("SELECT * FROM device ORDER BY ALL")
         differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in SHAPES_DAYS)
         joined = sites.join(before.select("site_id", *SHAPES_DAYS), on="site_id", suffix="_before")
         changed = set(joined.filter(differs)["site_id"])
-        if not now_devices.equals(before_devices):
-            moved = pl.concat([now_devices, before_devices]).filter(~pl.struct(pl.all()).is_duplicated())
-            changed |= set(moved["site_id"]) & set(before["site_id"])
+        for table, held in parts_before.items():
+            both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
+            differing = both.filter(~pl.struct(pl.all()).is_duplicated())
+            changed |= set(differing["site_id"]) & set(before["site_id"])
         for site in sorted(changed):
             mark_site_dirty(store, site)
     return sorted(changed)

@@ -3,11 +3,9 @@
 Run by hand, some minutes: python -m tests.benches.battery [days [homes of each sort]]
 """
 
-import inspect
 import sys
 from collections import Counter, defaultdict
 from datetime import date, timedelta
-from types import ModuleType
 
 import numpy as np
 import polars as pl
@@ -22,6 +20,7 @@ from detectors.battery import (
 from detectors.finding import Finding
 from pipeline.energy.site_days import to_site_days
 from tests.support import battery_homes, build
+from tests.support.features import call, made_for, until
 
 MODULES = (
     battery_not_discharging, battery_below_reserve, battery_grid_charging, battery_reading_frozen, battery_at_floor,
@@ -33,7 +32,7 @@ def verdicts(homes: battery_homes.Homes, day_count: int) -> dict[tuple[str, str,
     """(detector, site, day) -> what it said; absent = sound."""
     counted = {f"{name}_counted_kwh": pl.lit(None, pl.Float64) for name in COUNTED}
     days = to_site_days(homes.readings.with_columns(**counted, counted_s=pl.lit(None, pl.Float64)), homes.sites)
-    kept = {m: m.keep(homes.readings, homes.sites) for m in MODULES if hasattr(m, "keep")}
+    made = made_for(MODULES, {"readings": homes.readings, "sites": homes.sites})
     dated = homes.readings.with_columns(day=pl.col("ts_local").dt.date())
     by_day = dated.partition_by("day", as_dict=True, include_key=False)
     said: dict[tuple[str, str, date], object] = {}
@@ -45,16 +44,12 @@ def verdicts(homes: battery_homes.Homes, day_count: int) -> dict[tuple[str, str,
             "sites": homes.sites,
             "earlier": build.earlier(),
             "day": day,
+            **until(made, day),
         }
         for module in MODULES:
-            own = {**frames, "kept": kept[module].filter(pl.col("day") <= day)} if module in kept else frames
-            for verdict in module.detect(**{name: own[name] for name in _wanted(module)}):
+            for verdict in call(module.detect, frames):
                 said[module.DETECTOR, verdict.site_id, day] = verdict
     return said
-
-
-def _wanted(module: ModuleType) -> list[str]:
-    return [p.name for p in inspect.signature(module.detect).parameters.values() if p.kind is not p.KEYWORD_ONLY]
 
 
 def measure(seeds: range, *, interval_min: int, day_count: int, each: int) -> None:

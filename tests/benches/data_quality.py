@@ -17,6 +17,7 @@ from detectors.data_quality import balance_broken, readings_frozen, readings_imp
 from detectors.finding import Finding, NotJudged
 from tests.support import build, data_homes
 from tests.support.data_homes import FIRST, Array, Site
+from tests.support.features import call, made_for, until
 
 DAYS = 30
 JUDGED_FROM = 10
@@ -163,7 +164,7 @@ def measure(step_min: int, count: int = 204) -> None:
     readings, sites, truth = _fleet(8100 + step_min, count, step_min)
     whole = data_homes.site_readings(readings)
     days = data_homes.site_days(whole)
-    kept = {m.KIND: _kept(m, readings, whole, sites) for m in MODULES if hasattr(m, "KEPT")}
+    made = _made(MODULES, readings, whole, sites)
     tallies = {m.KIND: Counter() for m in MODULES}
     found_on: dict[str, int] = {}
     shown: set[str] = set()  # sites whose fault had a day to be seen on
@@ -171,7 +172,7 @@ def measure(step_min: int, count: int = 204) -> None:
     for n in range(JUDGED_FROM, DAYS):
         day = FIRST + timedelta(days=n)
         for module in MODULES:
-            by_site = {v.site_id: v for v in _judge(module, readings, whole, days, kept.get(module.KIND), sites, day)}
+            by_site = {v.site_id: v for v in _judge(module, readings, whole, days, made, sites, day)}
             for site_id, (site, planted) in truth.items():
                 is_bad = _is_faulty(site, planted, module.KIND, n)
                 verdict = by_site.get(site_id)
@@ -211,19 +212,17 @@ def _print(step_min: int, tallies: dict, truth: dict, found_on: dict[str, int], 
         print(f"   false x {times}: {what}")
 
 
-def _kept(module, readings: pl.DataFrame, whole: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    return module.keep(whole if module is readings_implausible else readings, sites)
+def _made(modules, readings: pl.DataFrame, whole: pl.DataFrame, sites: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    return made_for(modules, {"device_readings": readings, "readings": whole, "sites": sites})
 
 
-def _judge(module, readings, whole, days, kept, sites, day: date) -> list:
+def _judge(module, readings, whole, days, made, sites, day: date) -> list:
     today = pl.col("ts_local").dt.date() == day
-    back = days.filter(pl.col("day") <= day)
-    kept = None if kept is None else kept.filter(pl.col("day") <= day)
-    if module is site_silent or module is readings_frozen:
-        return module.detect(readings.filter(today), back, kept, sites, day)
-    if module is readings_implausible:
-        return module.detect(readings.filter(today), kept, sites, day)
-    return module.detect(whole.filter(today), back, sites, build.earlier(), day)
+    given = {
+        "device_readings": readings.filter(today), "readings": whole.filter(today), "sites": sites, "day": day,
+        "days": days.filter(pl.col("day") <= day), "earlier": build.earlier(), **until(made, day),
+    }  # fmt: skip
+    return call(module.detect, given)
 
 
 def measure_speed(count: int = 10_000) -> None:
@@ -244,15 +243,14 @@ def measure_speed(count: int = 10_000) -> None:
     fleet, register, days = many(one), many(sites), many(data_homes.site_days(past))
     whole, day = data_homes.site_readings(fleet), FIRST + timedelta(days=29)
     for module in MODULES:
-        kept = many(_kept(module, past, data_homes.site_readings(past), sites)) if hasattr(module, "KEPT") else None
+        made = {name: many(rows) for name, rows in _made([module], past, data_homes.site_readings(past), sites).items()}
         began = time.process_time()
-        verdicts = _judge(module, fleet, whole, days, kept, register, day)
+        verdicts = _judge(module, fleet, whole, days, made, register, day)
         took = time.process_time() - began
         began = time.process_time()
-        if kept is not None:
-            _kept(module, fleet, whole, register)
+        _made([module], fleet, whole, register)
         print(f"{module.KIND}: {register.height} sites x a day at 5 min: detect {took:.1f} s, "
-              f"keep {time.process_time() - began:.1f} s; {len(verdicts)} verdicts")  # fmt: skip
+              f"features {time.process_time() - began:.1f} s; {len(verdicts)} verdicts")  # fmt: skip
 
 
 if __name__ == "__main__":

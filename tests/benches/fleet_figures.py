@@ -11,7 +11,9 @@ import numpy as np
 import polars as pl
 
 from detectors.battery import battery_at_floor
+from detectors.features import battery_day, load_following
 from detectors.finding import Finding
+from detectors.frames import DAYS
 from detectors.grid import unexpected_export
 from detectors.yields import underperformance
 from tests.support import build, simulate, simulate_homes
@@ -122,8 +124,11 @@ def measure_battery(sites: int) -> None:
         first = None
         for d in range(40):
             day = days["day"][d]
-            kept = battery_at_floor.KEPT.to_frame()
-            verdicts = battery_at_floor.detect(days.filter(pl.col("day") <= day), kept, known, build.earlier(), day)
+            told = days.filter(pl.col("day") <= day)
+            verdicts = battery_at_floor.detect(
+                told.select(DAYS.names()), told.select(battery_day.SCHEMA.names()), load_following.SCHEMA.to_frame(),
+                known, build.earlier(), day,
+            )  # fmt: skip
             verdict = verdicts[0] if verdicts else None
             _count(tally, verdict, d >= stuck_from)
             if first is None and d >= stuck_from and isinstance(verdict, Finding):

@@ -21,6 +21,7 @@ from detectors.grid import (
 )
 from detectors.grid.feed_in_transients import as_evidence, buffer_advice
 from tests.support import build
+from tests.support.features import call, made_for, until
 from tests.support.grid_homes import FAULT_DAY, FIRST, MEANT, Fleet, fleet
 
 DETECTORS = (
@@ -35,7 +36,7 @@ TURNS = ("meter-reversed", "unexpected-export")  # sound until the fault's day
 
 def measure(seed: int, out_min: int, *, each: int = 6) -> None:
     homes = fleet(seed, each=each, day_count=DAYS, out_min=out_min)
-    kept = {m.DETECTOR: m.keep(homes.readings, homes.sites) for m in DETECTORS if hasattr(m, "keep")}
+    made = made_for(DETECTORS, {"readings": homes.readings, "sites": homes.sites})
     said: dict[str, dict[str, dict[int, str]]] = {m.KIND: {} for m in DETECTORS}
     for d in range(DAYS):
         day = FIRST + timedelta(days=d)
@@ -43,20 +44,15 @@ def measure(seed: int, out_min: int, *, each: int = 6) -> None:
         found: list[Finding] = []
         for module in DETECTORS:
             earlier = build.earlier(*((f.site_id, f.kind) for f in found if module.RANK > meter_reversed.RANK))
-            frames = {"readings": today, "sites": homes.sites, "earlier": earlier, "day": day}
-            if module.DETECTOR in kept:
-                past = kept[module.DETECTOR]
-                frames["kept"] = past.filter(pl.col("day") <= day)
-            if module is voltage_out_of_band:
-                frames.pop("earlier")
-            for verdict in module.detect(**frames):
+            frames = {"readings": today, "sites": homes.sites, "earlier": earlier, "day": day, **until(made, day)}
+            for verdict in call(module.detect, frames):
                 is_found = isinstance(verdict, Finding)
                 said[module.KIND].setdefault(verdict.site_id, {})[d] = "found" if is_found else "unjudged"
                 if isinstance(verdict, Finding):
                     found.append(verdict)
     for module in DETECTORS:
         _print(module, homes, said[module.KIND], out_min)
-    advice = buffer_advice(kept[unexpected_export.DETECTOR], homes.sites)
+    advice = buffer_advice(made["feed_in_transients"], homes.sites)
     for name in ("may not feed in", "may not feed in, battery"):
         own = advice.filter(pl.col("site_id").replace_strict(homes.roles) == name)
         middle = own.select(pl.exclude("site_id").median()).row(0, named=True)

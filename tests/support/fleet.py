@@ -199,7 +199,7 @@ class Fleet:
         """
         tables = {
             "reading_raw": "* EXCLUDE (export_id, ts_export)" if not is_numbered else "*",
-            "site_day": "*", "light_day": "*", "finding": "*", "not_judged": "*", "judged": "site_id, day",
+            "site_day": "*", "feature_daylight": "*", "finding": "*", "not_judged": "*", "judged": "site_id, day",
             "exception": "*", "revisit": "*", "dirty_day": "*", "due_day": "*", "known_interval": "*",
             "device_channel": "*", "known_spring_hour": "*", "site_profile": "*",
         }  # fmt: skip

@@ -78,7 +78,7 @@ def _load(rng: np.random.Generator, steps: int, step_min: int) -> Array:
 
 
 def day_rows(course: Home, *, site_id: str, step_min: int, reserve_pct: float) -> pl.DataFrame:
-    """DAYS of a home, its last day being the builders' day; what the daily summing would give."""
+    """Site-days of a home, its last day being the builders' day; what the daily summing would give."""
     per_day = 1440 // step_min
     hours = step_min / 60
 

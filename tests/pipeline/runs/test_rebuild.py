@@ -83,7 +83,7 @@ def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> N
     lived.space.copy.unlink()
     lived.rebuild()
     after = lived.history()
-    for name in ("reading_raw", "export_file", "rejected_row", "rejected_cell", "light_day", "known_interval"):
+    for name in ("reading_raw", "export_file", "rejected_row", "rejected_cell", "feature_daylight", "known_interval"):
         assert after[name] == before[name], name
     expectation = ("expected_kwh", "performance_pct")
     columns = [name for (name,) in lived.ask("SELECT column_name FROM (DESCRIBE site_day)")]

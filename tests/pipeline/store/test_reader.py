@@ -240,9 +240,9 @@ def test_a_reader_that_was_thrown_away_is_made_again(fleet: Fleet) -> None:
 def test_parts_of_an_earlier_release_are_written_anew(fleet: Fleet) -> None:
     """A part in force without a column that the view names now."""
     for part in (fleet.space.reader / "site_day").glob("*.parquet"):
-        pl.read_parquet(part).drop("held_back_h").write_parquet(part)
+        pl.read_parquet(part).drop("pv_coverage_pct").write_parquet(part)
     fleet.take_in(is_published=True)
-    assert ask(fleet, "SELECT count(held_back_h) FROM site_day WHERE pv_kwh > 0") == [(1,)]
+    assert ask(fleet, "SELECT count(pv_coverage_pct) FROM site_day WHERE pv_kwh > 0") == [(1,)]
 
 
 # For reading alone --------------------------------------------------------------------------------------------------
