@@ -27,6 +27,8 @@ DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a 
 DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
 MONTHLY = {  # relation -> what gives its rows of one month
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "site_hour": resources.query("site_hour"),
+    "clock_day": "SELECT * FROM feature_clock_day WHERE day >= $lo AND day < $hi ORDER BY ALL",
     "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged
