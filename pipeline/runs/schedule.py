@@ -15,12 +15,13 @@ from apscheduler.triggers.interval import IntervalTrigger
 from filelock import FileLock, Timeout
 
 from pipeline.config.settings import Settings
-from pipeline.detection import run_detectors
+from pipeline.detection.due_days import has_ended
 from pipeline.digest import DigestFacts
 from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
 from pipeline.runs.check import check_or_refuse
-from pipeline.runs.cycle import Opened, cycle, facts_of, opened, published, take_in
+from pipeline.runs.cycle import cycle, facts_of, take_in
 from pipeline.runs.mailing import Patience, mail_digest
+from pipeline.runs.session import Opened, opened, published
 from pipeline.store import digests, history
 from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
@@ -159,7 +160,7 @@ def last_ended_day(run: Opened) -> date:
     """The latest day that has ended at every watched site, some hours ago."""
     now = datetime.now(UTC) - timedelta(hours=run.settings.detect.judge_after_h)
     day = now.date() + timedelta(days=1)
-    while not run_detectors.has_ended(run.store, day, now):
+    while not has_ended(run.store, day, now):
         day -= timedelta(days=1)
     return day
 

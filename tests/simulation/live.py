@@ -84,7 +84,8 @@ def _control(
 ) -> Control:
     flat = np.ones(axis.steps)
     battery = site.battery
-    limit = np.inf if site.feed_in_limit_kw is None else site.feed_in_limit_kw * 1000
+    # The control holds the limit by the meter that is reported.
+    limit = np.inf if site.feed_in_limit_kw is None else site.feed_in_limit_kw * 1000 / max(site.logger.grid_gain, 1.0)
     shave = np.inf if site.import_limit_kw is None else site.import_limit_kw * 1000
     power = battery.power_w if battery else 0.0
     charge = flat * power

@@ -72,7 +72,7 @@ RULE = '''
 import polars as pl
 from detectors.finding import Finding, Kind
 
-DETECTOR, RANK = "toy-rule", 99
+DETECTOR, RANK, REASONS = "toy-rule", 99, {}
 KINDS = {
     name: Kind(title=title, close_after=2, cause="A toy.", next_step="Service desk: put it back.")
     for name, title in (("toy-high", "Load too high"), ("toy-low", "Load too low"))
