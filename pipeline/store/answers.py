@@ -53,9 +53,7 @@ def asking(folder: Path) -> Iterator[Callable[[str, Parameters], Answer]]:
 
 
 @contextlib.contextmanager
-def answered(
-    folder: Path, sql: str, parameters: Parameters = ()
-) -> Iterator[duckdb.DuckDBPyRelation | None]:
+def answered(folder: Path, sql: str, parameters: Parameters = ()) -> Iterator[duckdb.DuckDBPyRelation | None]:
     """The relation that a query gives, to be fetched inside the block; it reads nothing else of this machine.
 
     Raises QueryError if nothing was published yet, if the text does more than read, or if DuckDB refuses it.

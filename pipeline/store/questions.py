@@ -67,10 +67,14 @@ def _read(name: str, text: str) -> Question:
             break
     said = dict(heads)
     read = [(param, PARAM.match(param)) for word, param in heads if word == "Param"]
-    if bad := [param for param, match in read if match is None] or [w for w in ("Question", "Reading") if w not in said]:
+    if bad := [param for param, match in read if match is None] or [
+        w for w in ("Question", "Reading") if w not in said
+    ]:
         raise RuntimeError(f"sql/query/{name}.sql: its header lacks or misspells {bad[0]}")
     parameters = tuple(
-        Parameter(match["name"], match["kind"], match["default"].strip(), match["meaning"]) for _, match in read if match
+        Parameter(match["name"], match["kind"], match["default"].strip(), match["meaning"])
+        for _, match in read
+        if match
     )
     return Question(name, said["Question"], said["Reading"], parameters, text)
 

@@ -24,9 +24,11 @@ KEYS = {  # the relations that others look things up in, by the columns that tel
     "device": ("site_id", "device_id"),
     "site_day": ("site_id", "day"),
     "site_month": ("site_id", "month"),
-    "site_hour": ("site_id", "ts_utc"),
 }
-HOURLY, LOCAL_STAMP = "site_hour", "ts_local"
+SPANS = {  # the relations whose rows hold instants of others: their key, and what of an instant it is
+    "site_day": ("day", "CAST({}.ts_local AS DATE)"),
+    "site_hour": ("ts_utc", "date_trunc('hour', {}.ts_utc)"),
+}
 NULL = "null = "
 
 
@@ -86,19 +88,15 @@ def _column(comment: str, default: str) -> tuple[str, str]:
 
 
 def _joins(name: str, columns: set[str]) -> tuple[str, ...]:
-    conditions = []
-    for other, keys in KEYS.items():
-        if other == name:
-            continue
-        if set(keys) <= columns:
-            conditions.append(f"JOIN {other} USING ({', '.join(keys)})")
-        elif other == "site_day" and {"site_id", LOCAL_STAMP} <= columns:
-            conditions.append(
-                f"JOIN site_day ON site_day.site_id = {name}.site_id AND site_day.day = CAST({name}.{LOCAL_STAMP} AS DATE)"
-            )
-    if HOURLY in [c.split()[1] for c in conditions] and name != HOURLY:
-        conditions = [c for c in conditions if c.split()[1] != HOURLY]
-        conditions.append(
-            f"JOIN site_hour ON site_hour.site_id = {name}.site_id AND site_hour.ts_utc = date_trunc('hour', {name}.ts_utc)"
-        )
-    return tuple(conditions)
+    found = [
+        f"JOIN {other} USING ({', '.join(keys)})"
+        for other, keys in KEYS.items()
+        if other != name and {*keys} <= columns
+    ]
+    if "ts_utc" in columns:
+        found += [
+            f"JOIN {other} ON {other}.site_id = {name}.site_id AND {other}.{key} = {expression.format(name)}"
+            for other, (key, expression) in SPANS.items()
+            if other != name
+        ]
+    return tuple(found)
