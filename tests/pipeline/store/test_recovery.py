@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import NoonmarkError
-from pipeline.runs import clock_corrections, cycle, decisions, session
+from pipeline.runs import clock_corrections, decisions, session
 from pipeline.store import Store, decision_log, reader, recovery
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
