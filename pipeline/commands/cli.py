@@ -20,7 +20,7 @@ from pipeline.workspace.places import Workspace
 
 if TYPE_CHECKING:
     from pipeline.digest import DigestFacts
-    from pipeline.runs.cycle import Opened
+    from pipeline.runs.session import Opened
 
 
 app = typer.Typer(
@@ -134,6 +134,7 @@ def ingest(
     """Takes in exports: rows become readings, files go to archive/, unreadable ones to quarantine/ with a reason."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
     from pipeline.runs.rebuild import rebuild
 
     space = workspace_of(context)
@@ -142,7 +143,7 @@ def ingest(
             raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
         result = rebuild(space)
     else:
-        with runs.opened(space) as run, runs.published(run, "ingest") as said:
+        with session.opened(space) as run, session.published(run, "ingest") as said:
             result = runs.take_in(run, paths or ())
             said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
     say.taken_in(result, as_json=json)
@@ -162,9 +163,10 @@ def detect(
     """Runs the detectors over a day, over several, or over every day not yet judged."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
     days = runs.days_between(day_of(day), day_of(first, "--from"), day_of(last, "--to"))
-    with runs.opened(workspace_of(context)) as run, runs.published(run, "detect") as said:
+    with session.opened(workspace_of(context)) as run, session.published(run, "detect") as said:
         result = runs.detect(run, days)
         said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
     say.judged(result, as_json=json)
@@ -182,11 +184,12 @@ def digest(
     """Writes the digest of a day (the last judged one) to digests/YYYY-MM-DD/, and shows its text."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
     wanted, space = day_of(day), workspace_of(context)
     if is_again and not is_mailed:
         raise NoonmarkError("--again goes with --mail", "digest", "add --mail")
-    with runs.opened(space) as run, runs.published(run, "digest") as said:
+    with session.opened(space) as run, session.published(run, "digest") as said:
         facts, folder = runs.write_digest(run, wanted)
         said += ["done", facts.headline]
     say.digest(facts, folder, as_json=json)
@@ -203,9 +206,10 @@ def cycle(
     """Ingest, detect, digest, once: for cron. With --day, days up to it are judged even if nothing arrived of them."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
     wanted = day_of(day)
-    with runs.opened(workspace_of(context)) as run, runs.published(run, "cycle") as said:
+    with session.opened(workspace_of(context)) as run, session.published(run, "cycle") as said:
         result = runs.cycle(run, day=wanted)
         said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
     say.cycled(result, as_json=json)
@@ -269,13 +273,12 @@ def retime(
     A site whose stamps are 60 minutes late since 12 March: `noonmark retime SITE --shift-min -60 --from 2026-03-12`.
     """
     from pipeline.commands import tables as printing
-    from pipeline.runs import clock_corrections
-    from pipeline.runs import cycle as runs
+    from pipeline.runs import clock_corrections, session
 
     start, end = day_of(first, "--from"), day_of(last, "--to")
     if not is_undone and (shift_min is None or start is None):
         raise NoonmarkError("a correction needs --shift-min and --from", "retime", "see `noonmark retime --help`")
-    with runs.opened(workspace_of(context)) as run, runs.published(run, "retime") as said:
+    with session.opened(workspace_of(context)) as run, session.published(run, "retime") as said:
         if is_undone:
             rows = clock_corrections.undo_retime(run, site, shift_min=shift_min, first=start, last=end)
         else:

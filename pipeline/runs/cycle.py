@@ -17,10 +17,6 @@ from pipeline.errors import NoonmarkError, RefusedError, alike
 from pipeline.ingest import arrivals, grown
 from pipeline.ingest.ingest import Ingest, IngestResult
 from pipeline.runs.session import Opened, sum_up
-from pipeline.runs.session import opened as opened
-from pipeline.runs.session import publish as publish
-from pipeline.runs.session import published as published
-from pipeline.runs.session import recorded as recorded
 from pipeline.store import Store, digests, history, verdicts
 
 MAP_DAYS = 30  # of the digest's map

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import NoonmarkError, WorkspaceBusyError
-from pipeline.runs import clock_corrections, cycle, decisions
+from pipeline.runs import clock_corrections, decisions, session
 from pipeline.runs import rebuild as rebuilding
 from pipeline.store import reader
 from pipeline.workspace.lock import held
@@ -47,7 +47,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
         (matter, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
         decisions.decide(run, matter[0], "acknowledge", until=None, note="seen")
         clock_corrections.retime(run, "S2", shift_min=-30, first=DAY, last=DAY)
-        cycle.publish(run)
+        session.publish(run)
     return Snapshot(root)
 
 

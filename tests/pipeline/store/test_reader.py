@@ -12,7 +12,7 @@ import pytest
 
 from detectors.frames import CHANNELS, SITES
 from pipeline.errors import QueryError
-from pipeline.runs import clock_corrections, cycle
+from pipeline.runs import clock_corrections, session
 from pipeline.store import reader
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
 from tests.support.snapshot import Snapshot
@@ -334,11 +334,11 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
     noon = "SELECT ts_utc, clock_shift_min, ts_export FROM reading WHERE pv_w = 6000"
     with fleet.run() as run:
         clock_corrections.retime(run, "S1", shift_min=-60, first=DAY - timedelta(days=1), last=None)
-        cycle.publish(run)
+        session.publish(run)
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 11), -60.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
     with fleet.run() as run:
         clock_corrections.undo_retime(run, "S1", shift_min=None, first=None, last=None)
-        cycle.publish(run)
+        session.publish(run)
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
 
 
@@ -347,7 +347,7 @@ def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belon
     """Up to 26 hours either way, so that a row can come to lie two days from its stamp."""
     with fleet.run() as run:
         clock_corrections.retime(run, "S1", shift_min=shift_min, first=date(2026, 1, 1), last=None)
-        cycle.publish(run)
+        session.publish(run)
     fleet.drop("S1_roof_late.csv", roof(sunny(date(2026, 3, 14))))
     fleet.take_in(is_published=True)
     total_w = fleet.value("SELECT sum(pv_w) FROM reading_raw")
