@@ -8,13 +8,13 @@ import polars as pl
 from detectors.yields.fleet_yields import Yields
 
 NAME = "expected"
-VERSION = 1
+VERSION = 2
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String(),
         "day": pl.Date(),
         "expected_kwh": pl.Float64(),  # curtailed hours left out; null = not judged
-        "performance_pct": pl.Float64(),  # actual over expected energy
+        "judged_kwh": pl.Float64(),  # generated in the same hours
     }
 )
 WINDOW_DAYS = 0
@@ -28,7 +28,7 @@ def make(yields: Yields, days: pl.DataFrame, day: date) -> pl.DataFrame:
 def of_window(yields: Yields, days: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA per row of `days` in the last 60 days; null where not judged.
 
-    Both figures leave out what a feed-in limit curtailed. Sites whose clock or readings are wrong have no expectation.
+    Both energies leave out what a feed-in limit curtailed. Sites whose clock or readings are wrong have no expectation.
     """
     seen = yields.seen
     if days.is_empty() or seen.sites.is_empty():
@@ -40,7 +40,7 @@ def of_window(yields: Yields, days: pl.DataFrame) -> pl.DataFrame:
             "site_id": np.repeat(seen.sites["site_id"].to_numpy(), count),
             "day": pl.Series(seen.dates * seen.sites.height, dtype=pl.Date),
             "expected_kwh": np.where(np.isfinite(ratio), yields.expected_kwh, np.nan).ravel(),
-            "performance_pct": ratio.ravel() * 100,
+            "judged_kwh": np.where(np.isfinite(ratio), ratio * yields.expected_kwh, np.nan).ravel(),
         },
         schema=SCHEMA,
     ).fill_nan(None)
@@ -49,5 +49,5 @@ def of_window(yields: Yields, days: pl.DataFrame) -> pl.DataFrame:
         days.select("site_id", "day")
         .join(told, on=["site_id", "day"], how="inner")
         .sort("site_id", "day")
-        .with_columns(pl.when(trusted).then(pl.col("expected_kwh", "performance_pct")))
+        .with_columns(pl.when(trusted).then(pl.col("expected_kwh", "judged_kwh")))
     )
