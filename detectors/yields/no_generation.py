@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, series
+from detectors.losses import day_losses
 from detectors.yields import snow
 from detectors.yields.energy_value import worth
 from detectors.yields.fleet_yields import NEIGHBOURS, Yields
@@ -132,7 +133,10 @@ def _finding(yields: Yields, row: int, site: dict, due_kwh: float, each: float) 
     )
     known = np.isfinite(seen.actual_kwh[row])
     lit = np.flatnonzero(known & ~dark)
-    first = min(int(lit[-1]) + 1 if len(lit) else 0, len(seen.dates) - 1)
+    began = int(np.flatnonzero(known)[0])  # never before the data
+    first = min(int(lit[-1]) + 1 if len(lit) else began, len(seen.dates) - 1)
+    due_on = seen.expected_kwh[row, seen.best[row]] * yields.free_ratio[row]
+    due_on[-1] = due
     sky = "nothing at all, which no cloud explains" if is_alone else f"the sky taken from {yields.source[row, -1]}"
     return Finding(
         site_id=site["site_id"],
@@ -148,6 +152,9 @@ def _finding(yields: Yields, row: int, site: dict, due_kwh: float, each: float) 
         since=seen.dates[first],
         loss_kwh=max(due - made, 0.0),
         cost=max(due - made, 0.0) * each,
+        losses=day_losses(
+            seen.dates, due_on - seen.actual_kwh[row], each, since=seen.dates[first], until=seen.dates[-1]
+        ),
         evidence={
             "neighbours_count": int(seen.neighbours[row, -1]),
             "dark_days_count": len(seen.dates) - first,

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, series
+from detectors.losses import day_losses
 from detectors.stats import level_shift
 from detectors.stats.robust import Array, median
 from detectors.yields import hourly, snow
@@ -245,6 +246,13 @@ def _finding(yields: Yields, row: int, site_id: str, lost: Lost, each: float) ->
         since=lost.since,
         loss_kwh=loss_kwh,
         cost=loss_kwh * each,
+        losses=day_losses(
+            seen.dates,
+            seen.actual_kwh[row] / rest - seen.actual_kwh[row],
+            each,
+            since=lost.since,
+            until=seen.dates[-1],
+        ),
         evidence=lost.evidence,
         series=lost.series,
     )

@@ -11,6 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, series
+from detectors.losses import day_losses
 from detectors.stats import level_shift
 from detectors.stats.robust import MAD_TO_SIGMA, Z_CUT, Array, median
 from detectors.yields import snow
@@ -117,9 +118,8 @@ def detect(
             if snow.may_lie(yields, row):
                 verdicts.append(NotJudged(site["site_id"], day, DETECTOR, because(REASONS, "snow")))
                 continue
-            found = _finding(yields, row, site, due[row], low_ratio, drop_ratio)
-            cost = found.loss_kwh * worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site["site_id"]))
-            verdicts.append(found.model_copy(update={"cost": cost}))
+            each = worth(site, float(seen.actual_kwh[row, -1]), fed_in_kwh.get(site["site_id"]))
+            verdicts.append(_finding(yields, row, site, due[row], each, low_ratio, drop_ratio))
         elif dusty := _dust(yields, row, site):
             verdicts.append(dusty)
     return verdicts
@@ -201,7 +201,9 @@ def _why_not(yields: Yields, row: int, judged: int) -> Reason | None:
     return None
 
 
-def _finding(yields: Yields, row: int, site: dict, due: Array, low_ratio: float, drop_ratio: float) -> Finding:
+def _finding(
+    yields: Yields, row: int, site: dict, due: Array, each: float, low_ratio: float, drop_ratio: float
+) -> Finding:
     seen = yields.seen
     ratio = seen.ratio[row]
     is_judged = np.isfinite(ratio[0])
@@ -219,6 +221,7 @@ def _finding(yields: Yields, row: int, site: dict, due: Array, low_ratio: float,
     against = against if sky == "its neighbours" else f"{sky} would give" if due[roof] == 1.0 else "its own past"
     actual_yield = actual_kwh[recent].sum() / site["installed_kwp"]
     due_yield = should_kwh[roof, recent].sum() / site["installed_kwp"]
+    since = _since(seen.dates, ratio[roof] / due[roof], limit_ratio)
     return Finding(
         site_id=site["site_id"],
         day=seen.dates[-1],
@@ -231,8 +234,10 @@ def _finding(yields: Yields, row: int, site: dict, due: Array, low_ratio: float,
         f"{loss_kwh:.1f} kWh missing on the last one.",
         measured=f"{actual_yield:.1f} kWh per kWp over {recent.sum()} days",
         expected=f"{due_yield:.1f} kWh per kWp, the sky taken from {sky}",
-        since=_since(seen.dates, ratio[roof] / due[roof], limit_ratio),
+        since=since,
         loss_kwh=loss_kwh,
+        cost=loss_kwh * each,
+        losses=day_losses(seen.dates, should_kwh[roof] - actual_kwh, each, since=since, until=seen.dates[-1]),
         evidence={
             "neighbours_count": int(seen.neighbours[row, -1]),
             "judged_days_count": int(recent.sum()),
