@@ -129,6 +129,12 @@ def test_false_exceptions_by_place_and_severity(fleet: Fleet):
     assert result.site_days == {"all": 180, "clean": 120, "look-alike": 30, "holiday": 30, "beside a fault": 30}
 
 
+def test_a_zone_that_is_wrong_from_a_day_on_is_a_step_as_well(fleet: Fleet):
+    fleet.faults += [fault("time-zone-wrong", 10, size=60.0), fault("time-zone-wrong", 0, site="S002", size=60.0)]
+    result = scored(fleet, nights("clock-step", 12, 29, value=60.0), nights("clock-step", 5, 29, site="S002"))
+    assert [row.found for row in result.faults] == [True, False]
+
+
 def test_the_older_name_of_a_kind(fleet: Fleet):
     fleet.faults.append(fault("phase-imbalance", 3))
     assert scored(fleet, nights("phase-compensation-off", 5, 29)).faults[0].found

@@ -147,13 +147,9 @@ def _finish(site: Site, role: str, needs: dict[str, Any], form: int, rng: np.ran
     if "horizon" in needs:
         site.roof.horizon_deg = np.clip(site.roof.horizon_deg + needs["horizon"] * rng.uniform(0.6, 1.2), 0, 30)
     if needs.get("import_limit"):
-        steady = {"empty": 2.0, "couple": 6.0, "family": 8.0, "day people": 8.0, "workshop": 22.0, "office": 8.0}[
-            site.house.kind
-        ]
         site.house.charger_w, site.house.charger_phases = 11000.0, 3
         site.house.heat_pump_w = min(site.house.heat_pump_w, 1500.0)
-        site.import_limit_kw = round(steady + site.house.heat_pump_w / 1000 + site.house.cooling_w / 1000, 1)
-        site.told["import_limit_kw"] = f"{site.import_limit_kw:g}"
+        site.import_limit_kw = 3.0  # at least; `prepare` raises it to what the loads need
     if role in LOOK_ALIKES:
         LOOK_ALIKES[role].prepare(site, days, rng)
 

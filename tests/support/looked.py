@@ -36,8 +36,7 @@ def looked(
 def expected(
     days: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, earlier: pl.DataFrame | None = None
 ) -> pl.DataFrame:
-    """What the site-days up to the last of `days` should hold, with performance_pct as they work it out."""
+    """What the site-days up to the last of `days` should hold."""
     last = days["day"].max() or build.DAY
     assert isinstance(last, date)
-    told = of_window(looked(days, sites, planes=planes, earlier=earlier, day=last), days)
-    return told.with_columns(performance_pct=100 * pl.col("judged_kwh") / pl.col("expected_kwh"))
+    return of_window(looked(days, sites, planes=planes, earlier=earlier, day=last), days)

@@ -30,7 +30,7 @@ def _town(*yields, day_count=12, **site):
 def test_equal_roofs_reach_what_is_expected_whatever_their_size():
     days, sites = _town(4.0, 4.0, 4.0, 4.0)
     told = expected(days, sites, build.planes())
-    assert told.columns == ["site_id", "day", "expected_kwh", "judged_kwh", "performance_pct"]
+    assert told.columns == ["site_id", "day", "expected_kwh", "performance_pct"]
     assert told.height == days.height
     # a kilometre of latitude changes a clear day in June by some 0.02 %
     assert told["performance_pct"].to_numpy() == pytest.approx(100.0, abs=0.2)
