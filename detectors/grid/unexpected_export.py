@@ -11,6 +11,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
+from detectors.losses import FED_IN, DayLoss
 from detectors.solar.clear_day import daylight_h
 
 DETECTOR = "unexpected-export"
@@ -160,6 +161,7 @@ def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_cove
         measured=f"{sums['beyond_kwh']:.1f} kWh beyond the limit in {sums['beyond_min']:.0f} minutes, "
         f"at most {sums['longest_min']:.0f} minutes in one go",
         expected=f"no more than {limit_kw:g} kW at any time, regulating of a few seconds aside",
+        losses=(DayLoss(day, sums["beyond_kwh"], 0.0, FED_IN),),
         evidence={
             "beyond_kwh": sums["beyond_kwh"],
             "fed_in_kwh": sums["fed_in_kwh"],
