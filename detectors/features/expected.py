@@ -1,53 +1,43 @@
-"""What each site should have generated on the judged day, as the yield detectors see it."""
+"""What each site should have generated on the judged day, by the yield engine."""
 
 from datetime import date
 
 import numpy as np
 import polars as pl
 
-from detectors.yields.fleet_yields import Yields
+from detectors.yields.night import Night
 
 NAME = "expected"
-VERSION = 1
+VERSION = 2
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String(),
         "day": pl.Date(),
-        "expected_kwh": pl.Float64(),  # curtailed hours left out; null = not judged
-        "performance_pct": pl.Float64(),  # actual over expected energy
+        "expected_kwh": pl.Float64(),  # of the intervals in which nothing was curtailed; null = nobody can say
+        "performance_pct": pl.Float64(),  # actual over expected energy of the same intervals
     }
 )
 WINDOW_DAYS = 0
 
 
-def make(yields: Yields, days: pl.DataFrame, day: date) -> pl.DataFrame:
-    """SCHEMA, one row per site with a site-day on `day`."""
-    return of_window(yields, days).filter(pl.col("day") == day)
+def make(yield_night: Night, day: date) -> pl.DataFrame:
+    """SCHEMA, one row per site with readings of generation on `day`.
 
-
-def of_window(yields: Yields, days: pl.DataFrame) -> pl.DataFrame:
-    """SCHEMA per row of `days` in the last 60 days; null where not judged.
-
-    Both figures leave out what a feed-in limit curtailed. Sites whose clock or readings are wrong have no expectation.
+    Sites whose clock or readings are wrong have no expectation.
     """
-    seen = yields.seen
-    if days.is_empty() or seen.sites.is_empty():
-        return SCHEMA.to_frame()
-    ratio = yields.ratio
-    count = len(seen.dates)
-    told = pl.DataFrame(
-        {
-            "site_id": np.repeat(seen.sites["site_id"].to_numpy(), count),
-            "day": pl.Series(seen.dates * seen.sites.height, dtype=pl.Date),
-            "expected_kwh": np.where(np.isfinite(ratio), yields.expected_kwh, np.nan).ravel(),
-            "performance_pct": ratio.ravel() * 100,
-        },
-        schema=SCHEMA,
-    ).fill_nan(None)
-    trusted = ~pl.col("site_id").is_in(list(yields.doubts))
+    due, made = yield_night.expected_kwh, yield_night.actual_kwh
+    with np.errstate(invalid="ignore", divide="ignore"):
+        performance = np.where(due > 0, 100 * made / due, np.nan)
     return (
-        days.select("site_id", "day")
-        .join(told, on=["site_id", "day"], how="inner")
-        .sort("site_id", "day")
-        .with_columns(pl.when(trusted).then(pl.col("expected_kwh", "performance_pct")))
+        pl.DataFrame(
+            {
+                "site_id": yield_night.fleet.sites["site_id"],
+                "day": [day] * len(due),
+                "expected_kwh": due,
+                "performance_pct": performance,
+            },
+            schema=SCHEMA,
+        )
+        .filter(pl.Series(yield_night.fleet.is_heard))
+        .fill_nan(None)
     )

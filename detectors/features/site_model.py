@@ -4,15 +4,28 @@ from datetime import date
 
 import polars as pl
 
-from detectors.yields.fleet_yields import Yields
-from detectors.yields.site_model import MODEL
+from detectors.finding import doubts
+from detectors.yields import site_model
 
 NAME = "site_model"
-VERSION = 1
-SCHEMA = MODEL
+VERSION = 2
+SCHEMA = site_model.MODEL
 WINDOW_DAYS = 400  # ours: a year and a month, so that what was learned outlasts a winter, or a year of repairs
 
 
-def make(yields: Yields, day: date) -> pl.DataFrame:  # noqa: ARG001 (naming the day makes it nightly)
+def make(
+    hourly: pl.DataFrame,
+    sites: pl.DataFrame,
+    planes: pl.DataFrame,
+    past: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+) -> pl.DataFrame:
     """SCHEMA, one row per site that was learned on `day`: about once a week each."""
-    return yields.learned
+    sites = sites.sort("site_id")
+    known = past.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
+    is_due = pl.Series(site_model.is_due(sites["site_id"].to_list(), known, day))
+    wrong = list(doubts(earlier, "time", "readings"))
+    due = sites.filter(is_due & ~sites["site_id"].is_in(wrong))
+    mine = hourly.sort("site_id", "day").join(due.select("site_id"), on="site_id", how="semi", maintain_order="left")
+    return site_model.surer_planes(site_model.learn(mine, due, planes, day), known)

@@ -217,8 +217,14 @@ def as_evidence(advice: dict) -> dict[str, EvidenceValue]:
             f"in means of {advice['median_slip_min']:.0f} min mostly, the longest {longest:.0f} min"
         )
     if advice["advised_buffer_w"] is not None:
+        # Where today's buffer is not known, the transients show by how much more import they would have been kept in.
+        wanted = (
+            f"{advice['advised_buffer_w']:.0f} W more buffer than now"
+            if advice["buffer_w"] is None
+            else f"a buffer of {advice['advised_buffer_w']:.0f} W in place of {advice['buffer_w']:.0f} W"
+        )
         text += (
-            f"; a buffer of {advice['advised_buffer_w']:.0f} W in place of {advice['buffer_w']:.0f} W would have kept "
+            f"; {wanted} would have kept "
             f"{advice['prevented_pct']:.0f} % of their energy in, for {advice['more_import_kwh_per_day']:.2f} kWh more "
             "import a day"
         )

@@ -2,9 +2,9 @@
 
 import json
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from functools import partial
 
 import polars as pl
@@ -15,13 +15,12 @@ from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from pipeline import progress
+from pipeline.detection.due_days import DAY_WINDOW
 from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
 from pipeline.frames import FINDINGS, NOT_JUDGED
-from pipeline.store import Store, features, history, ledger, readings
-from pipeline.timezones.local_time import day_start, utc_midnight
+from pipeline.store import Store, features, history, ledger, readings, register, verdicts
 
-DAY_WINDOW = 90  # days that detectors look back on site-days: a season's change, and a month of past beyond two
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
 
 
@@ -40,46 +39,13 @@ class Judged:
         return bool(self.sites_not_judged)
 
 
-def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
-    """Days not yet judged or due again, oldest first, and the judged ones after them, which look back on them.
-
-    A day is due once it has ended at every watched site, some hours ago.
-    """
-    open_days = history.unjudged_days(store)
-    if not open_days:
-        return []
-    ends = _day_ends(store)
-    last_judged = history.last_judged_day(store)
-    first, last = open_days[0], max(open_days[-1], last_judged or open_days[-1])
-    span = sorted({day + timedelta(days=n) for day in history.days_with_readings(store) for n in range(DAY_WINDOW + 1)})
-    asked = [day for day in span if first <= day <= last]  # further from any reading, nothing can be judged
-    return [day for day in asked if ends(day) + timedelta(hours=judge_after_h) <= now]
-
-
-def _day_ends(store: Store) -> Callable[[date], datetime]:
-    """The instant at which a local day has ended at every watched site."""
-    zones = [zone for (zone,) in store.con.execute("SELECT DISTINCT timezone FROM site WHERE watched").fetchall()]
-
-    def ends(day: date) -> datetime:
-        return max(
-            (day_start(zone, day + timedelta(days=1)) for zone in zones), default=utc_midnight(day + timedelta(days=1))
-        )
-
-    return ends
-
-
-def has_ended(store: Store, day: date, now: datetime) -> bool:
-    """Whether the local day is over at every watched site."""
-    return _day_ends(store)(day) <= now
-
-
 def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.silent) -> Judged:
     """Puts each day before every detector; what was said of it before is replaced."""
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
         block = days[start : start + BLOCK_DAYS]
         site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
-        devices = store.frame("SELECT site_id, device_id FROM device")
+        devices = register.devices(store)
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
             _judge_day(store, day, site_days, windows, result)
@@ -96,7 +62,7 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
     devices = good_values(reported, flags)
     shares = readings.shares(store)
     rows, rows_reported = readings.to_sites(devices, shares), readings.to_sites(reported, shares)
-    registered = store.frame("SELECT site_id, device_id FROM device")
+    registered = register.devices(store)
     devices, reported = of_devices(devices, registered), of_devices(reported, registered)
     frames = {
         "sites": sites,
@@ -110,18 +76,18 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
     }
     night = Night(windows, day, frames, partial(of_sites, sites=sites))
-    verdicts: list[Verdict] = []
+    said: list[Verdict] = []
     modules, about = detectors.load(), kinds()
     for module in modules:
-        verdicts += night.call(module.detect, _earlier(verdicts, about))
-    night.make_rest(_earlier(verdicts, about))
+        said += night.call(module.detect, _earlier(said, about))
+    night.make_rest(_earlier(said, about))
     raising = set(watched["site_id"])
-    found = [v for v in verdicts if isinstance(v, Finding) and v.site_id in raising]
-    silent = [v for v in verdicts if isinstance(v, NotJudged) and v.site_id in raising]
-    silent += _nothing_to_judge(watched, rows, verdicts, [module.DETECTOR for module in modules], day)
+    found = [v for v in said if isinstance(v, Finding) and v.site_id in raising]
+    silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
+    silent += _nothing_to_judge(watched, rows, said, [module.DETECTOR for module in modules], day)
     with store.transaction():
         features.write_night(store, night.made, day)
-        history.write_verdicts(
+        verdicts.write_verdicts(
             store, day, _findings_frame(found), _not_judged_frame(silent),
             watched["site_id"].to_list(), _expected(night),
         )  # fmt: skip
@@ -151,8 +117,8 @@ def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:
     return frame.filter(pl.col("day").is_between(day - timedelta(days=window), day))
 
 
-def _earlier(verdicts: Sequence[Verdict], about: Mapping[str, Kind]) -> pl.DataFrame:
-    return earlier_frame((v for v in verdicts if isinstance(v, Finding)), about)
+def _earlier(said: Sequence[Verdict], about: Mapping[str, Kind]) -> pl.DataFrame:
+    return earlier_frame((v for v in said if isinstance(v, Finding)), about)
 
 
 def _expected(night: Night) -> pl.DataFrame:
@@ -163,14 +129,14 @@ def _expected(night: Night) -> pl.DataFrame:
 
 
 def _nothing_to_judge(
-    sites: pl.DataFrame, rows: pl.DataFrame, verdicts: Sequence[Verdict], names: Sequence[str], day: date
+    sites: pl.DataFrame, rows: pl.DataFrame, said: Sequence[Verdict], names: Sequence[str], day: date
 ) -> Iterator[NotJudged]:
     """A reason for every detector that said nothing of a site without a single reading: silence is not health."""
     owners = detector_names()
-    said = {(v.site_id, owners[v.kind] if isinstance(v, Finding) else v.detector) for v in verdicts}
+    spoken = {(v.site_id, owners[v.kind] if isinstance(v, Finding) else v.detector) for v in said}
     for site_id in _without_readings(sites, rows):
         for name in names:
-            if (site_id, name) not in said:
+            if (site_id, name) not in spoken:
                 yield NotJudged(site_id, day, name, because({}, "no-readings"))
 
 

@@ -211,3 +211,12 @@ def test_the_finding_carries_the_advice():
     (found,) = detect(rows, build.sites(NO_EXPORT), build.earlier(), build.DAY, kept)
     assert found.evidence["advised_buffer_w"] == 130
     assert "5.0 transients a day" in found.evidence["transients_text"]
+
+
+def test_where_the_buffer_of_today_is_not_known_the_advice_says_by_how_much_more():
+    rows = build.readings({"pv_w": SUNNY, "grid_w": _with(200.0, {150: -1500.0, 151: -900.0})})
+    unknown = {**NO_EXPORT, "feed_in_buffer_w": None}
+    past = _slipping_days([30.0, 50.0, 50.0, 80.0, 120.0], site=unknown)
+    (found,) = detect(rows, build.sites(unknown), build.earlier(), build.DAY, past)
+    assert found.evidence["buffer_w"] is None
+    assert "W more buffer than now" in found.evidence["transients_text"]

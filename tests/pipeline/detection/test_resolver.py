@@ -15,7 +15,8 @@ import detectors
 from detectors import features, frames
 from detectors.features import Feature
 from pipeline.detection import resolver
-from pipeline.runs.cycle import cycle, detect, opened, publish
+from pipeline.runs.cycle import cycle, detect
+from pipeline.runs.session import opened, publish
 from pipeline.store import Store, history, reader
 from pipeline.workspace.places import Workspace
 from tests.support import desk
@@ -72,7 +73,7 @@ RULE = '''
 import polars as pl
 from detectors.finding import Finding, Kind
 
-DETECTOR, RANK = "toy-rule", 99
+DETECTOR, RANK, REASONS = "toy-rule", 99, {}
 KINDS = {
     name: Kind(title=title, close_after=2, cause="A toy.", next_step="Service desk: put it back.")
     for name, title in (("toy-high", "Load too high"), ("toy-low", "Load too low"))
