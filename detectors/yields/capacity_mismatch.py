@@ -26,7 +26,11 @@ KINDS = {
         open_after=2,
         within=4,
         close_after=5,
-        revisit=True,
+        where="desk",
+        setting="installed_kwp in sites.csv",
+        now="{installed_kwp:.1f} kWp",
+        should_be="{fitting_kwp:.1f} kWp fit the clear days: check the delivery note",
+        visit_if="modules that were delivered do not feed in",
         cause="The register's peak capacity or planes are wrong, fewer modules were mounted or connected than sold, "
         "or the roof was extended.",
         next_step="Service desk: compare the register with the delivery note and photographs of the roof; "

@@ -60,7 +60,8 @@ class DigestSettings(Section):
     """The morning's page."""
 
     title: Text = ""
-    top: Annotated[Whole, Field(gt=0, le=100000)] = 20  # matters shown in full
+    top: Annotated[Whole, Field(gt=0, le=100000)] = 20  # exceptions shown in full
+    url: Text = ""  # where digests/ can be opened, for the link in the mail, such as https://desk.example.org/digests
 
 
 class MailSettings(Section):

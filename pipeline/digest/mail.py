@@ -14,7 +14,7 @@ from typing import Protocol
 
 from pipeline.digest.model import DigestFacts
 from pipeline.digest.page import to_html
-from pipeline.digest.text import subject, to_text
+from pipeline.digest.text import subject, to_short_text
 from pipeline.errors import NoonmarkError
 
 TIMEOUT_S = 30.0  # ours, for each step: a server that takes longer will not get better while the morning's run waits
@@ -76,7 +76,7 @@ def compose(facts: DigestFacts, settings: MailSettings) -> EmailMessage:
     message["Date"] = formatdate(localtime=False)
     message["Message-ID"] = make_msgid(domain=settings.sender.rpartition("@")[2].strip("> ") or "localhost")
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834: keeps absence notes from answering
-    message.set_content(to_text(facts))
+    message.set_content(to_short_text(facts, facts.exceptions[:10]))
     message.add_alternative(to_html(facts), subtype="html")
     return message
 
