@@ -8,7 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.digest.links import installer_file
-from pipeline.digest.model import ExceptionFacts, InstallerRevisits, count
+from pipeline.digest.model import ExceptionFacts, InstallerRevisits, MapRow, count
 from pipeline.digest.text import names, state, totals
 
 BANDS = (  # performance in %: below -> class, a sample, words; ours: the steps a desk can act on differently
@@ -32,6 +32,7 @@ def environment() -> Environment:
     )
     made.filters |= {"day": long_day, "short": short_day, "band": band, "count": count, "names": names}
     made.filters |= {"capitalize_first": capitalize_first, "sum_revisits": sum_revisits}
+    made.filters["within_region"] = within_region
     made.globals |= {"state": state, "totals": totals, "spare_a_visit": spare_a_visit, "installer_file": installer_file}
     return made
 
@@ -54,6 +55,11 @@ def long_day(day: date) -> str:
 def short_day(day: date) -> str:
     """`12 Mar`."""
     return f"{day.day} {day:%b}"
+
+
+def within_region(row: MapRow) -> str:
+    """The site's name without its region's at the head: in a narrow column the rest tells sites apart."""
+    return row.site_name.removeprefix(f"{row.region}, ") or row.site_name
 
 
 def band(value: int | None, has_readings: bool) -> Markup:

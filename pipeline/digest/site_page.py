@@ -32,6 +32,7 @@ class SiteFacts(Facts):
     region: str
     timezone: str
     day: date
+    reserve_pct: float | None = None
     registered: list[Entry]
     model: list[Entry]
     days: Course  # actual, expected: kWh
@@ -86,6 +87,8 @@ def _curves(site: SiteFacts) -> list[Picture]:
         Frame(f"{site.site_name}: the last week by the hour", site.timezone, f"{site.site_id}-week"),
     )
     charge = _plot("utc", site.week, {"soc_pct": ("state of charge", "measured")}, "%")
+    if charge is not None and site.reserve_pct is not None:
+        charge = charge._replace(levels=[Level("reserve", site.reserve_pct)])
     return found + _drawn(charge, Frame(f"{site.site_name}: battery", site.timezone, f"{site.site_id}-soc"))
 
 

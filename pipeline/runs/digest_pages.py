@@ -50,9 +50,10 @@ def write_digest(run: "Opened", day: date | None = None) -> tuple[pages.DigestFa
     return facts, folder
 
 
-def facts_of(run: "Opened", day: date, folded: Folded) -> pages.DigestFacts:
-    """What the digest of `day` says; `folded` are the exceptions at its end."""
+def facts_of(run: "Opened", day: date, folded: Folded | None = None) -> pages.DigestFacts:
+    """What the digest of `day` says; `folded` are the exceptions at its end, where they are known already."""
     store, sites, yesterday = run.store, run.store.sites(), day - timedelta(days=1)
+    folded = folded or run_detectors.fold(store, day)
     told = pages.Told(
         folded.exceptions,
         run_detectors.fold(store, yesterday).exceptions,
@@ -137,6 +138,7 @@ def sites_of(run: "Opened", facts: pages.DigestFacts, folded: Folded) -> list[Si
             region=places.get(site_id, ""),
             timezone=run.register.sites[site_id].timezone,
             day=day,
+            reserve_pct=run.register.sites[site_id].battery_reserve_pct,
             registered=_register_entries(run, run.register.sites[site_id]),
             model=_model_entries(models.get(site_id)),
             days=_day_course(month.get(site_id)),
@@ -162,7 +164,8 @@ def _hours(run: "Opened", day: date, ids: list[str]) -> pl.DataFrame:
     rows = readings.read_days(run.store, day - timedelta(days=WEEK_DAYS - 1), day, ids)
     whole = readings.to_sites(rows, readings.shares(run.store))
     return (
-        whole.group_by("site_id", pl.col("ts_utc").dt.truncate("1h"))
+        whole.with_columns(past_hour=pl.col("ts_local") - pl.col("ts_local").dt.truncate("1h"))
+        .group_by("site_id", pl.col("ts_utc") - pl.col("past_hour"))  # hours of the site's clock
         .agg(pl.col("pv_w", "load_w", "grid_w", "battery_w", "soc_pct").mean())
         .sort("site_id", "ts_utc")
     )
@@ -197,9 +200,11 @@ def _clock_courses(run: "Opened", sites: pl.DataFrame, day: date) -> dict[str, C
     xs = [float(one.toordinal()) for one in marks.days]
     courses: dict[str, Course] = {}
     for row, site_id in enumerate(marks.sites):
-        values = [round(float(v), 1) if np.isfinite(v) else None for v in offset[row]]
-        if site_id not in courses and any(v is not None for v in values):
-            courses[site_id] = Course(xs=xs, values={"offset": values})
+        known = np.flatnonzero(np.isfinite(offset[row]))
+        if site_id not in courses and len(known):
+            span = slice(int(known[0]), int(known[-1]) + 1)
+            values = [round(float(v), 1) if np.isfinite(v) else None for v in offset[row][span]]
+            courses[site_id] = Course(xs=xs[span], values={"offset": values})
     return courses
 
 

@@ -19,7 +19,8 @@ from pipeline.detection import run_detectors
 from pipeline.digest import DigestFacts
 from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
 from pipeline.runs.check import check_or_refuse
-from pipeline.runs.cycle import Opened, cycle, facts_of, opened, published, take_in
+from pipeline.runs.cycle import Opened, cycle, opened, published, take_in
+from pipeline.runs.digest_pages import facts_of
 from pipeline.runs.mailing import Patience, mail_digest
 from pipeline.store import digests, history
 from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
