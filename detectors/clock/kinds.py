@@ -76,7 +76,11 @@ KINDS = {
         **_CLOCK,
         close_after=5,
         where="site",
-        bring=("a watch set by a time signal", "a backup cell for the logger's clock", "the passwords of logger and router"),
+        bring=(
+            "a watch set by a time signal",
+            "a backup cell for the logger's clock",
+            "the passwords of logger and router",
+        ),
         proof="The logger says that it reached its time server, and shows the watch's time to the minute.",
         cause="The logger's clock is not set from the network (no time server reached), or its backup cell is empty.",
         next_step="Desk: see whether the logger reaches a time server; if it can't be set from afar, it needs hands.",

@@ -25,7 +25,9 @@ def _to_do(facts: DigestFacts, revisit: Revisit, installer: str) -> list[str]:
         f"Measured: {revisit.measured}" if revisit.measured else "",
         f"Should be: {revisit.expected}" if revisit.expected else "",
         f"Access: {revisit.access_note}" if revisit.access_note else "",
-        f"Contact: {' '.join(filter(None, (revisit.contact, revisit.phone)))}" if revisit.contact or revisit.phone else "",
+        f"Contact: {' '.join(filter(None, (revisit.contact, revisit.phone)))}"
+        if revisit.contact or revisit.phone
+        else "",
         revisit.steps,
     ]
     lines = [

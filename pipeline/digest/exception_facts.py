@@ -66,7 +66,10 @@ def exception_facts(
         hides=known.hides,
         hides_why=kind.hides_why if known.hides else "",
         evidence=evidence,
-        events=[Event(**{k: one[k] for k in ("at", "event")}, by=plain(one["by"]), note=plain(one["note"])) for one in known.events],
+        events=[
+            Event(**{k: one[k] for k in ("at", "event")}, by=plain(one["by"]), note=plain(one["note"]))
+            for one in known.events
+        ],
         sql=_sql(row, [name for name, about in kinds.items() if (about.group or name) == (kind.group or row["kind"])]),
     )
 

@@ -21,7 +21,11 @@ def fleet_map(day: date, site_days: pl.DataFrame, sites: pl.DataFrame, region_of
     by_site: dict[str, dict[date, dict[str, Any]]] = {}
     for one in known.iter_rows(named=True):
         by_site.setdefault(one["site_id"], {})[one["day"]] = one
-    rows = [_row(site_id, name, by_site[site_id], days, region_of) for site_id, name in watched.iter_rows() if site_id in by_site]
+    rows = [
+        _row(site_id, name, by_site[site_id], days, region_of)
+        for site_id, name in watched.iter_rows()
+        if site_id in by_site
+    ]
     rows = [row for row in rows if any(row.readings)]
     rows.sort(key=lambda row: (not row.is_dark, row.is_judged, _recent(row.values), row.site_id))
     columns = [[v for v in column if v is not None] for column in zip(*(row.values for row in rows), strict=True)]

@@ -99,11 +99,15 @@ def compose(
 
 def to_mail_html(facts: DigestFacts, first: Sequence[ExceptionFacts]) -> str:
     """The mail's own HTML: short, its few styles inline, since mail programs drop style sheets."""
-    return environment().get_template("mail.html.j2").render(
-        facts=facts,
-        first=first,
-        page=full(facts.url, facts.day),
-        link=lambda one: full(facts.url, facts.day, one.exception_id),
+    return (
+        environment()
+        .get_template("mail.html.j2")
+        .render(
+            facts=facts,
+            first=first,
+            page=full(facts.url, facts.day),
+            link=lambda one: full(facts.url, facts.day, one.exception_id),
+        )
     )
 
 

@@ -16,17 +16,21 @@ FILTER_FROM = 12  # ours: fewer exceptions are seen at a glance
 def to_html(facts: DigestFacts) -> str:
     """The page, below 1 MB for 1,000 sites with 80 exceptions."""
     cards = [one for one in facts.exceptions if one.has_card]
-    return environment().get_template("digest.html.j2").render(
-        facts=facts,
-        links=HERE,
-        first=first_today(facts.exceptions),
-        cards=cards,
-        rest=[one for one in facts.exceptions if not one.has_card],
-        pictures={one.exception_id: pictures(one) for one in cards},
-        map_rows=map_rows(facts.map, facts.exceptions),
-        bands=BANDS,
-        most=MOST_LISTED,
-        filter_from=FILTER_FROM,
+    return (
+        environment()
+        .get_template("digest.html.j2")
+        .render(
+            facts=facts,
+            links=HERE,
+            first=first_today(facts.exceptions),
+            cards=cards,
+            rest=[one for one in facts.exceptions if not one.has_card],
+            pictures={one.exception_id: pictures(one) for one in cards},
+            map_rows=map_rows(facts.map, facts.exceptions),
+            bands=BANDS,
+            most=MOST_LISTED,
+            filter_from=FILTER_FROM,
+        )
     )
 
 

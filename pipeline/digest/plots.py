@@ -99,7 +99,9 @@ def _plot(axis: str, xs: Sequence[float], chosen: Sequence[Series], levels: list
     seen = [i for i in range(len(xs)) if any(s.values[i] is not None for s in chosen)]
     span = min(xs[i] for i in seen), max(xs[i] for i in seen)
     ranked = sorted((i for i in range(len(xs)) if span[0] <= xs[i] <= span[1]), key=xs.__getitem__)
-    return Plot(axis, [xs[i] for i in ranked], [s._replace(values=[s.values[i] for i in ranked]) for s in chosen], levels)
+    return Plot(
+        axis, [xs[i] for i in ranked], [s._replace(values=[s.values[i] for i in ranked]) for s in chosen], levels
+    )
 
 
 def _told(one: ExceptionFacts) -> list[Told]:

@@ -43,9 +43,18 @@ class SiteFacts(Facts):
 
 def to_site_html(facts: DigestFacts, site: SiteFacts) -> str:
     """The page of one site, to lie in sites/ beside the digest."""
-    return environment().get_template("site.html.j2").render(
-        facts=facts, site=site, links=BELOW, yields=_yields(site), curves=_curves(site), clock=_clock(site),
-        heading=heading(site),
+    return (
+        environment()
+        .get_template("site.html.j2")
+        .render(
+            facts=facts,
+            site=site,
+            links=BELOW,
+            yields=_yields(site),
+            curves=_curves(site),
+            clock=_clock(site),
+            heading=heading(site),
+        )
     )
 
 

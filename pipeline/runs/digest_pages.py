@@ -233,7 +233,10 @@ def _exceptions_of(
 
 def _entries(values: Iterable[tuple[str, object, str]]) -> list[Entry]:
     known = ((label, value, unit) for label, value, unit in values if value not in (None, ""))
-    return [Entry(label, f"{value:g}{unit}" if isinstance(value, float) else f"{value}{unit}") for label, value, unit in known]
+    return [
+        Entry(label, f"{value:g}{unit}" if isinstance(value, float) else f"{value}{unit}")
+        for label, value, unit in known
+    ]
 
 
 def _register_entries(run: "Opened", site: Site) -> list[Entry]:

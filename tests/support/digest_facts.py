@@ -9,6 +9,7 @@ import polars as pl
 from detectors.finding import Kind
 from detectors.frames import DAYS, SITES
 from pipeline.digest import Around, DigestFacts, Rules, Told, build_facts
+from pipeline.digest.site_page import Course, Entry, SiteFacts, to_site_html
 from pipeline.exceptions.changes import Folded
 from pipeline.exceptions.fold import fold
 from pipeline.frames import DECISIONS, FINDINGS, JUDGED, NOT_JUDGED
@@ -177,3 +178,24 @@ def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestF
     days, ingest = options.pop("days", site_days()), options.pop("ingest", INGEST)
     rules = Rules(KINDS, options.pop("reasons", REASONS), FAMILIES)
     return build_facts(DAY, told, register, days, ingest, rules, Around(installers={"north": "Crew North"}, **options))
+
+
+def site_page(facts: DigestFacts, site_id: str) -> SiteFacts:
+    """A site's page with a month, a week, a clock and its exceptions."""
+    days = [float((DAY - timedelta(days=ago)).toordinal()) for ago in range(29, -1, -1)]
+    hours = [1775000000.0 + 3600 * hour for hour in range(7 * 24)]
+    power = [1000.0 * max(0, 12 - abs(hour % 24 - 12)) for hour in range(7 * 24)]
+    listed = (*facts.exceptions, *facts.snoozed, *facts.closed)
+    return SiteFacts(
+        site_id=site_id,
+        site_name=f"Roof {site_id}",
+        region="Vienna",
+        timezone="Europe/Vienna",
+        day=facts.day,
+        registered=[Entry("Installed", "5 kWp")],
+        model=[],
+        days=Course(xs=days, values={"actual": [4.0] * 30, "expected": [5.0] * 30}),
+        week=Course(xs=hours, values={"pv_w": power, "soc_pct": [50.0] * len(hours)}),
+        clock=Course(xs=days, values={"offset": [2.0] * 30}),
+        exceptions=[one for one in listed if one.site_id == site_id],
+    )

@@ -126,7 +126,10 @@ def test_expected_limit_and_nominal_differ_in_line():
     drawn_as = {path.get("class") for path in svg.iter(f"{SVG}path")}
     assert {"expected", "limit", "reference", "s0"} <= drawn_as
     css = (Path(charts.__file__).parent / "templates" / "digest.css").read_text(encoding="utf-8")
-    dashes = [re.search(rf"\.pic \.{role} {{[^}}]*stroke-dasharray: ([^;]+);", css)[1] for role in ("expected", "limit", "reference")]
+    dashes = [
+        re.search(rf"\.pic \.{role} {{[^}}]*stroke-dasharray: ([^;]+);", css)[1]
+        for role in ("expected", "limit", "reference")
+    ]
     assert len(set(dashes)) == 3
 
 

@@ -57,7 +57,9 @@ def test_the_morning_in_one_sentence_names_the_worst_two():
     quiet = morning([])
     assert quiet.headline == "Nothing needs a look today: none of 5 watched sites has an open exception."
     one = morning([digest_facts.finding("S0", "underperformance", 3)])
-    assert one.headline == "Nothing needs a look today: none of 5 watched sites has an open exception; 1 exception closed."
+    assert (
+        one.headline == "Nothing needs a look today: none of 5 watched sites has an open exception; 1 exception closed."
+    )
 
 
 def test_five_figures():
