@@ -7,14 +7,13 @@ A detector is a module of this package with a `detect`. It declares
   makes unreliable for the detectors after it;
 - `REASONS`: code -> sentence of each reason why it may not judge, with the values' names in braces;
 - `RANK`: its place in the order of trust (data 10, clock 20, signs and balance 30, grid 40, battery 50, yield 60);
-- `detect(...)`: positional parameters name what the runner passes, keyword-only ones are knobs with defaults:
-  `readings` and `device_readings` of the judged local day, `days`, `light` and `kept` of a trailing window up to it,
-  `sites` (the commissioned ones; what is said of unwatched ones is dropped, but their roofs tell of the sky),
-  `planes`, `earlier` (findings of lower rank on the day), `day`; and `yields`, what `detectors.yields.look` worked out
-  of all these for the detectors of yield together;
-- optionally `KEPT` (a schema with `site_id` and `day`) and `keep(readings, sites)`, which makes such rows from the
-  readings of whole local days: what a detector needs of earlier days and site-days do not hold. The rows are kept by
-  the pipeline and come back as `kept`.
+- `detect(...)`: positional parameters name what it is given, keyword-only ones are knobs with defaults:
+  `readings` and `device_readings` of the judged local day, `days` (site-days of the trailing window up to it), `sites`
+  (the commissioned ones; what is said of unwatched ones is dropped, but their roofs tell of the sky), `planes`,
+  `earlier` (findings of lower rank on the day), `day`; and any feature by its name: its rows of its own window up to
+  the day, or as `past_<NAME>` those of earlier days alone.
+
+What a detector needs of earlier days and site-days do not hold is a feature: see `detectors.features`.
 """
 
 import importlib

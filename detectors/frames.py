@@ -112,11 +112,6 @@ DAYS = pl.Schema(
         "soc_first_pct": pl.Float64,  # the day's first state of charge
         "discharge_drop_pct": pl.Float64,  # by how much the state of charge fell in intervals amid a discharge, summed
         "discharge_drop_kwh": pl.Float64,  # the energy that the battery gave in the same intervals
-        "soc_floor_h": pl.Float64,  # hours with the state of charge within 2 % of the reserve, or below it
-        "surplus_kwh": pl.Float64,  # energy of pv_w - load_w where positive
-        "surplus_at_floor_kwh": pl.Float64,  # the part of it that fell into soc_floor_h
-        "pv_peak_w": pl.Float64,  # the day's highest pv_w
-        "held_back_h": pl.Float64,  # daylight hours that a feed-in limit with a full battery may have held back
         "specific_yield_kwh_per_kwp": pl.Float64,
         "expected_kwh": pl.Float64,  # written by the judge; null = not judged
         "performance_pct": pl.Float64,

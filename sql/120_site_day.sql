@@ -4,8 +4,7 @@ CREATE VIEW site_day AS
 SELECT
     site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh,
     charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, performance_pct, interval_s,
-    pv_coverage_pct, soc_floor_h, surplus_kwh, surplus_at_floor_kwh, pv_peak_w, held_back_h,
-    soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio
+    pv_coverage_pct, soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio
 FROM read_parquet($parts, union_by_name = true);
 COMMENT ON VIEW site_day IS 'one row per site and local calendar day';
 COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
@@ -25,11 +24,6 @@ COMMENT ON COLUMN site_day.expected_kwh IS 'kWh that the roof should have genera
 COMMENT ON COLUMN site_day.performance_pct IS '%: pv_kwh / expected_kwh; null = not judged';
 COMMENT ON COLUMN site_day.interval_s IS 's: length of the interval';
 COMMENT ON COLUMN site_day.pv_coverage_pct IS '% of the local day covered by readings of generation';
-COMMENT ON COLUMN site_day.soc_floor_h IS 'h with the state of charge within 2 % of the reserve, or below it';
-COMMENT ON COLUMN site_day.surplus_kwh IS 'kWh of generation above consumption, interval by interval';
-COMMENT ON COLUMN site_day.surplus_at_floor_kwh IS 'kWh: the part of surplus_kwh that fell into soc_floor_h';
-COMMENT ON COLUMN site_day.pv_peak_w IS 'W: highest generation of an interval';
-COMMENT ON COLUMN site_day.held_back_h IS 'h in which a feed-in limit with a full battery may have held generation back';
 COMMENT ON COLUMN site_day.soc_first_pct IS '%: the day''s first state of charge';
 COMMENT ON COLUMN site_day.discharge_drop_pct IS '% points: fall of the state of charge in intervals amid a discharge, summed';
 COMMENT ON COLUMN site_day.discharge_drop_kwh IS 'kWh discharged in the intervals of discharge_drop_pct';

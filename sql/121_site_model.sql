@@ -1,14 +1,23 @@
--- Grain   one row per site whose clear days told something of its roof: the newest model
--- Source  the history's table of this name, as of the last run
+-- Grain   one row per site whose clear days told something of its roof: the newest model, and what its days would show
+-- Source  the features site_model and yield_odds, as of the last run
 CREATE TABLE site_model AS
+WITH model AS (
+    SELECT * FROM history.feature_site_model
+    QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1
+), odds AS (
+    SELECT * FROM history.feature_yield_odds
+    QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1
+)
 SELECT
-    site_id, day, clear_days, tilt_deg, tilt_spread_deg, azimuth_deg, azimuth_spread_deg, capacity_kwp, capacity_spread_kwp,
-    capacity_early_kwp, capacity_late_kwp, first_clear_day, last_clear_day, residual_pct, installed_kwp, reference_ratio,
-    input1_share_pct, input2_share_pct, input3_share_pct, input4_share_pct
-FROM history.site_model
-QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1
+    coalesce(m.site_id, o.site_id) AS site_id, coalesce(m.day, o.day) AS day, m.clear_days, m.tilt_deg, m.tilt_spread_deg,
+    m.azimuth_deg, m.azimuth_spread_deg, m.capacity_kwp, m.capacity_spread_kwp, m.capacity_early_kwp, m.capacity_late_kwp,
+    m.first_clear_day, m.last_clear_day, m.residual_pct, m.installed_kwp,
+    exp(o.baseline) AS level_ratio, exp(o.baseline) * o.baseline_sigma AS level_spread_ratio,
+    o.day AS tested_day, o.day_sigma * 100 AS day_spread_pct, o.shows_in_week_pct, o.days_to_show_30_pct
+FROM model AS m
+FULL JOIN odds AS o USING (site_id)
 ORDER BY site_id;
-COMMENT ON TABLE site_model IS 'one row per site: what its clear days tell of its roof';
+COMMENT ON TABLE site_model IS 'one row per site: what its clear days tell of its roof, and how sensitive its yield is to faults';
 COMMENT ON COLUMN site_model.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_model.day IS 'date: as of which it was learned';
 COMMENT ON COLUMN site_model.clear_days IS 'count of clear days that it was learned from';
@@ -24,8 +33,9 @@ COMMENT ON COLUMN site_model.first_clear_day IS 'date: the first of the clear da
 COMMENT ON COLUMN site_model.last_clear_day IS 'date: the last of the clear days';
 COMMENT ON COLUMN site_model.residual_pct IS '%: what the learned plane leaves unexplained, of the highest power';
 COMMENT ON COLUMN site_model.installed_kwp IS 'kWp that the register gave when it was learned';
-COMMENT ON COLUMN site_model.reference_ratio IS 'ratio: actual over expected energy while the site was sound; null = not known yet';
-COMMENT ON COLUMN site_model.input1_share_pct IS '%: the first input''s share of the energy while the site was sound';
-COMMENT ON COLUMN site_model.input2_share_pct IS '%: the second input''s share of the energy while the site was sound';
-COMMENT ON COLUMN site_model.input3_share_pct IS '%: the third input''s share of the energy while the site was sound';
-COMMENT ON COLUMN site_model.input4_share_pct IS '%: the fourth input''s share of the energy while the site was sound';
+COMMENT ON COLUMN site_model.level_ratio IS 'ratio: level while healthy over what the neighbours and the registered capacity let expect';
+COMMENT ON COLUMN site_model.level_spread_ratio IS 'ratio: one standard deviation of level_ratio';
+COMMENT ON COLUMN site_model.tested_day IS 'date: the last day that the yield test has seen';
+COMMENT ON COLUMN site_model.day_spread_pct IS '%: one standard deviation of a usual day''s level; null = no day of the last two weeks could be held against neighbours';
+COMMENT ON COLUMN site_model.shows_in_week_pct IS '%: the smallest loss that would show within 7 days';
+COMMENT ON COLUMN site_model.days_to_show_30_pct IS 'days until a loss of 30 % would show; null = not within a year, or not known';

@@ -1,10 +1,12 @@
 -- Grain   one row per site that may not feed in: its short feed-in of the trailing days, and the buffer against it
--- Source  the history's table of this name, as of the last run
+-- Source  the feature export_advice of the last judged day
 CREATE TABLE export_advice AS
 SELECT
     site_id, days_count, slips_count, slips_per_day, median_slip_min, longest_slip_min, slipped_kwh, buffer_w,
     advised_buffer_w, prevented_pct, more_import_kwh_per_day
-FROM history.export_advice;
+FROM history.feature_export_advice
+WHERE day = (SELECT max(day) FROM history.judged)
+ORDER BY site_id;
 COMMENT ON TABLE export_advice IS 'one row per site that may not feed in: its short feed-in of the trailing days, and the buffer against it';
 COMMENT ON COLUMN export_advice.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN export_advice.days_count IS 'count of days seen under the limit and buffer of today''s register';

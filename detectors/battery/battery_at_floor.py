@@ -9,7 +9,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from detectors.battery.flows import NO_RESERVE, flows, with_battery
+from detectors.battery.flows import NO_RESERVE, with_battery
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
 from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, channel_series, doubts, level, series
 
@@ -64,35 +64,11 @@ HELD_H = 2.0  # ours: generation and load cross each other twice a day, but do n
 FOLLOWED_W = 300.0  # ours: generation that went along with so much more and less of load was steered by it
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, it may have left the floor unseen
 
-KEPT = pl.Schema(
-    {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "held_h": pl.Float64,  # hours at the floor in which generation met the load with nothing left over
-        "followed_w": pl.Float64,  # how far the load moved meanwhile, 10 to 90 % of its values
-    }
-)
-
-
-def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT rows of sites with a battery that may not feed in, one per local day."""
-    rows = flows(readings, sites.filter(pl.col("feed_in_limit_kw") == 0))
-    is_held = (
-        (pl.col("soc_pct") <= pl.col("battery_reserve_pct") + BAND_PCT)
-        & (pl.col("pv_w") > pl.col("idle_w"))
-        & (pl.col("battery_w").abs() <= pl.col("idle_w"))
-        & ((pl.col("grid_w") - pl.col("feed_in_buffer_w").fill_null(0.0)).abs() <= pl.col("idle_w"))
-    ).fill_null(False)
-    load = pl.col("load_w").filter(is_held)
-    kept = rows.group_by("site_id", pl.col("ts_local").dt.date().alias("day")).agg(
-        held_h=pl.col("hours").filter(is_held).sum(), followed_w=load.quantile(0.9) - load.quantile(0.1)
-    )
-    return kept.select(KEPT.names()).cast(KEPT).sort("site_id", "day")
-
 
 def detect(
     days: pl.DataFrame,
-    kept: pl.DataFrame,
+    battery_day: pl.DataFrame,
+    load_following: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -104,7 +80,7 @@ def detect(
     if own_sites.is_empty():
         return []
     doubted = doubts(earlier, "time", "grid sign")
-    told = _tell(days.filter(pl.col("day") <= day), kept, own_sites)
+    told = _tell(days.filter(pl.col("day") <= day), battery_day, load_following, own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = [site_id for site_id, row in today.items() if row["state"] == "stuck"]
     past = told.filter(pl.col("site_id").is_in(stuck_ids)).partition_by("site_id", as_dict=True)
@@ -124,11 +100,15 @@ def detect(
     return verdicts
 
 
-def _tell(days: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def _tell(
+    days: pl.DataFrame, battery_day: pl.DataFrame, load_following: pl.DataFrame, sites: pl.DataFrame
+) -> pl.DataFrame:
     """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order."""
     capacity = pl.col("battery_kwh")
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct")
-    own = days.join(known, on="site_id", how="inner").join(kept, on=["site_id", "day"], how="left")
+    own = days.join(known, on="site_id", how="inner")
+    for feature in (battery_day, load_following):
+        own = own.join(feature, on=["site_id", "day"], how="left")
     own = own.sort("site_id", "day")
     surplus = pl.col("surplus_at_floor_kwh")
     never_left = pl.col("soc_max_pct") <= pl.col("battery_reserve_pct") + BAND_PCT

@@ -64,121 +64,25 @@ REASONS = {
     "not-drawn-down": "was not drawn down to {level_pct:.0f} %, where it had stopped before",
 }
 
-DRAW_W = 200.0  # ours: below it inverters need not start a discharge; on top of the import kept up on purpose
-DRAW_SHARE = 0.01  # class 1 metering (IEC 62053-21): a large inverter regulates on a coarse reading
 MARGIN_PCT = 5.0  # ours: twice the band in which a level settles, and a per cent for what the reading recovers at rest
 LEVEL_BAND_PCT = 3.0  # ours: levels of several evenings within it are one level
 MIN_REST_H = 0.5  # ours: shorter rests are switching, a test or a step of the reading
 MIN_REST_KWH = 0.3  # ours: half an hour of cooking; less is worth no visit
 MIN_REST_SHARE = 0.02  # ours: the same for batteries above 15 kWh, in terms of the capacity
-USED_KWH = 0.1  # ours: discharge that counts as having been below a level
-USED_SHARE = 0.01  # ours: one step of a reading in whole per cent
 AT_LEVEL_RATIO = 0.6  # ours: most of what was imported at rest must lie at one level
-STILL_PCT = 1.0  # ours: one step of a reading in whole per cent
-MOVED_SHARE = 0.10  # ours: ten such steps should have shown; the kind battery-reading-frozen asks for the same
 MIN_EVENINGS = 3  # common practice: a schedule's floor left high shows over 3 evenings
 LOOK_BACK_DAYS = 21  # ours: three evenings of need within three weeks; a level older than that may be another setting
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 PICTURE_DAYS = 30
 SIGMA_PER_MAD = 1.4826  # sigma of normal values from their median absolute deviation
 
-KEPT = pl.Schema(
-    {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "grid_h": pl.Float64,  # hours in which each channel was known
-        "battery_h": pl.Float64,
-        "soc_h": pl.Float64,
-        "seen_h": pl.Float64,  # in which all three were
-        "discharge_kwh": pl.Float64,
-        "lowest_use_pct": pl.Float64,  # lowest state of charge at which it still gave a real amount; null = gave none
-        "rest_h": pl.Float64,  # hours in which the house imported and the battery rested
-        "rest_kwh": pl.Float64,  # import in them
-        "is_steady": pl.Boolean,  # the import repeats one value: a meter that is stuck
-        "is_still": pl.Boolean,  # the state of charge did not move although energy did
-        "level_pct": pl.Float64,  # state of charge at which it mostly rested
-        "level_kwh": pl.Float64,  # import at that level
-        "level_h": pl.Float64,
-        "has_stop": pl.Boolean,  # it had been discharging before it rested at that level
-    }
-)
 BY = ["site_id", "day"]
-
-
-def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT rows, one per site with a battery and local day."""
-    rows = flows(readings, sites).with_columns(day=pl.col("ts_local").dt.date())
-    draw_w = pl.max_horizontal(pl.lit(DRAW_W), DRAW_SHARE * pl.col("rating_w")) + pl.col("feed_in_buffer_w").fill_null(
-        0
-    )
-    power = pl.col("battery_w")
-    is_known = pl.all_horizontal(pl.col("grid_w", "battery_w", "soc_pct").is_not_null())
-    last_sign = pl.when(power.abs() > pl.col("idle_w")).then(power.sign()).forward_fill()
-    # Who acted last is told by the place of that row, which must lie in the same site's same day.
-    row = pl.int_range(pl.len())
-    begins = (pl.col("site_id") != pl.col("site_id").shift(1)) | (pl.col("day") != pl.col("day").shift(1))
-    first_row = pl.when(begins.fill_null(True)).then(row).forward_fill()
-    last_act = pl.when(power.abs() > pl.col("idle_w")).then(row).forward_fill()
-    rows = rows.with_columns(
-        is_known=is_known,
-        rests=(is_known & (pl.col("grid_w") >= draw_w) & (power.abs() <= pl.col("idle_w"))).fill_null(False),
-        gives=(is_known & (power > pl.col("idle_w"))).fill_null(False),
-        had_given=(last_sign > 0) & (last_act >= first_row),
-        kwh=pl.col("grid_w") * pl.col("hours") / 1000,
-    )
-    rest = pl.col("rests")
-    sums = rows.group_by(BY).agg(
-        *(pl.col("hours").filter(pl.col(f"{name}").is_not_null()).sum().alias(f"{short}_h")
-          for name, short in (("grid_w", "grid"), ("battery_w", "battery"), ("soc_pct", "soc"))),
-        seen_h=pl.col("hours").filter("is_known").sum(),
-        discharge_kwh=(power.clip(lower_bound=0) * pl.col("hours")).sum() / 1000,
-        rest_h=pl.col("hours").filter(rest).sum(),
-        rest_kwh=pl.col("kwh").filter(rest).sum(),
-        is_still=(pl.col("soc_pct").max() - pl.col("soc_pct").min() < STILL_PCT)
-        & ((power.abs() * pl.col("hours")).sum() / 1000 >= MOVED_SHARE * pl.col("battery_kwh").first()),
-        is_steady=pl.col("grid_w").filter(rest).max() == pl.col("grid_w").filter(rest).min(),
-    )  # fmt: skip
-    used = _lowest_use(rows.filter("gives"))
-    levels = _levels(rows.filter("rests"), used)
-    kept = sums.join(used, on=BY, how="left").join(levels, on=BY, how="left")
-    return kept.select(KEPT.names()).cast(KEPT).sort(BY)
-
-
-def _lowest_use(gives: pl.DataFrame) -> pl.DataFrame:
-    """[site_id, day, lowest_use_pct]: the state of charge at and below which a real amount was still given."""
-    need_kwh = pl.max_horizontal(pl.lit(USED_KWH), USED_SHARE * pl.col("battery_kwh"))
-    given = (pl.col("battery_w") * pl.col("hours") / 1000).cum_sum().over(BY)
-    low_first = gives.sort([*BY, "soc_pct"])
-    return low_first.filter(given >= need_kwh).group_by(BY).agg(lowest_use_pct=pl.col("soc_pct").min())
-
-
-def _levels(rests: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:
-    """[site_id, day, level_pct, level_kwh, level_h, has_stop]: the mode of the state of charge, by import at rest.
-
-    Rests above the place where it still gave on the same day are left out: it had not stopped there for good.
-    """
-    low = rests.join(used, on=BY, how="left").filter(
-        pl.col("lowest_use_pct").is_null() | (pl.col("soc_pct") <= pl.col("lowest_use_pct") + LEVEL_BAND_PCT)
-    )
-    low = low.with_columns(bin=pl.col("soc_pct").round(0).cast(pl.Int32))
-    bins = low.group_by([*BY, "bin"]).agg(pl.col("kwh").sum().round(9))
-    mode = bins.sort("kwh", "bin", descending=[True, False]).group_by(BY, maintain_order=True).agg(
-        mode=pl.col("bin").first()
-    )  # fmt: skip
-    # A level in whole per cent may flicker between two.
-    at_level = low.join(mode, on=BY).filter((pl.col("bin") - pl.col("mode")).abs() <= 1)
-    return at_level.group_by(BY).agg(
-        level_pct=(pl.col("soc_pct") * pl.col("kwh")).sum() / pl.col("kwh").sum(),
-        level_kwh=pl.col("kwh").sum(),
-        level_h=pl.col("hours").sum(),
-        has_stop=(pl.col("had_given") & pl.col("lowest_use_pct").is_not_null()).fill_null(False).any(),
-    )
 
 
 def detect(
     readings: pl.DataFrame,
-    kept: pl.DataFrame,
-    days: pl.DataFrame,
+    battery_rests: pl.DataFrame,
+    battery_day: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -190,7 +94,7 @@ def detect(
     if own_sites.is_empty():
         return []
     doubted = doubts(earlier, "time", "grid sign", "balance")
-    told = _tell(kept.filter(pl.col("day") <= day), own_sites)
+    told = _tell(battery_rests.filter(pl.col("day") <= day), own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = told.filter(pl.col("state") == "stuck")["site_id"].unique()
     past = told.filter(pl.col("site_id").is_in(stuck_ids.implode())).partition_by("site_id", as_dict=True)
@@ -205,7 +109,7 @@ def detect(
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
             raised[site_id] = said
-    surplus = dict(days.filter(pl.col("day") == day).select("site_id", "surplus_kwh").iter_rows())
+    surplus = dict(battery_day.filter(pl.col("day") == day).select("site_id", "surplus_kwh").iter_rows())
     raising = own_sites.filter(pl.col("site_id").is_in(list(raised)))
     pictures = courses(flows(readings, raising), raised, "soc_pct", "grid_w")
     for site in raising.iter_rows(named=True):
@@ -215,7 +119,7 @@ def detect(
     return verdicts
 
 
-def _tell(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def _tell(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Each day as `stuck`, `clear`, `waits`, `scattered`, `unneeded` or `unknown`, in order."""
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct", "battery_resume_pct", "import_limit_kw")
     reserve, level = pl.col("battery_reserve_pct"), pl.col("level_pct")
@@ -227,7 +131,7 @@ def _tell(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     is_high = level > reserve + MARGIN_PCT
     # Below the level of resuming only a stop out of discharge shows a floor: else it may be waiting for charge.
     is_sure = (level > resume + RESERVE_BAND_PCT) | pl.col("has_stop")
-    own = kept.join(known, on="site_id", how="inner").sort(BY)
+    own = rests.join(known, on="site_id", how="inner").sort(BY)
     return own.with_columns(
         state=pl.when(pl.col("seen_h").fill_null(0) == 0)
         .then(pl.lit("unknown"))

@@ -30,7 +30,7 @@ LOOK_AGAIN_SHARE = 0.6  # of the limit: offsets from here on are looked at one b
 
 
 def detect(
-    light: pl.DataFrame,
+    daylight: pl.DataFrame,
     sites: pl.DataFrame,
     day: date,
     device_readings: pl.DataFrame | None = None,
@@ -39,11 +39,11 @@ def detect(
 ) -> list[Verdict]:
     """At most one verdict per watched site: a finding of the best explanation, or why the clock can't be judged.
 
-    `light` are LIGHT rows up to `day` (later ones are left out), `device_readings` the day's own, for the picture.
+    `daylight` are LIGHT rows up to `day` (later ones are left out), `device_readings` the day's own, for the picture.
     Sites of several devices are judged device by device, and the finding names the worst.
     """
     watched = sites.filter(pl.col("watched").fill_null(True)) if "watched" in sites.columns else sites
-    marks = marks_of(light, watched, day, window_days)
+    marks = marks_of(daylight, watched, day, window_days)
     reasons, suspects = _screen(marks)
     histories = stretches(marks, suspects)
     by_site: dict[str, list[tuple[int, Diagnosis]]] = {}

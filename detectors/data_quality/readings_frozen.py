@@ -10,7 +10,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES, longest, runs, with_steps
+from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES, with_steps
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, channel_series
 
 DETECTOR = "readings-frozen"
@@ -41,19 +41,6 @@ KINDS = {
 REASONS = {
     "low-coverage": "readings of {seen_h:.1f} h only",
 }
-KEPT = pl.Schema(
-    {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "device_id": pl.String,
-        "channel": pl.String,
-        "run_h": pl.Float64,  # the longest run of equal values that nothing natural explains, where over an hour
-        "value": pl.Float64,
-        "start_h": pl.Float64,
-        "end_h": pl.Float64,
-        "step": pl.Float64,  # resolution of the channel on the day; null = not seen
-    }
-)
 
 MIN_REPEATS = 5  # ours: four equal hourly means may be chance where a roof lies under fog
 LIGHT_H = 2.0  # ours: the sun moves by 30 degrees in two hours
@@ -85,22 +72,10 @@ PICTURE_MINUTES = 15
 NEVER = float("inf")
 
 
-def keep(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT: the longest run of equal values of each device, day and channel."""
-    found = longest(runs(device_readings, sites))
-    powers = with_steps(found.filter(pl.col("channel").is_in(POWERS)), device_readings)
-    others = found.filter(~pl.col("channel").is_in(POWERS)).with_columns(step=pl.lit(None, pl.Float64))
-    return (
-        pl.concat([powers.select(KEPT.names()), others.select(KEPT.names())])
-        .cast(KEPT)
-        .sort("site_id", "day", "device_id", "channel")
-    )
-
-
 def detect(
     device_readings: pl.DataFrame,
     days: pl.DataFrame,
-    kept: pl.DataFrame,
+    repeats: pl.DataFrame,
     sites: pl.DataFrame,
     day: date,
     *,
@@ -109,7 +84,7 @@ def detect(
     """A finding per site with a channel that stands still on `day`, in hours since it does."""
     seen = device_readings.group_by("site_id", "device_id").agg(seen_h=pl.col("interval_s").sum() / 3600)
     hours = dict(seen.group_by("site_id").agg(pl.col("seen_h").max()).iter_rows())
-    frozen = _frozen(device_readings, days, kept, sites, day, usual_times)
+    frozen = _frozen(device_readings, days, repeats, day, usual_times)
     by_site = {str(site_id): own for (site_id,), own in frozen.partition_by("site_id", as_dict=True).items()}
     verdicts: list[Verdict] = []
     for site_id in sites["site_id"].sort():
@@ -125,19 +100,18 @@ def detect(
 def _frozen(
     device_readings: pl.DataFrame,
     days: pl.DataFrame,
-    kept: pl.DataFrame,
-    sites: pl.DataFrame,
+    repeats: pl.DataFrame,
     day: date,
     usual_times: float,
 ) -> pl.DataFrame:
     """RUNS of channels that stand still on `day`, one per device and channel, with what they are held against."""
     today = device_readings.filter(pl.col("ts_local").dt.date() == day)
-    candidates = longest(runs(today, sites)).filter(
-        (pl.col("repeats") >= MIN_REPEATS) & (pl.col("run_h") >= min(LIGHT_H, FLOW_H, MAINS_H))
+    candidates = repeats.filter(
+        (pl.col("day") == day) & (pl.col("repeats") >= MIN_REPEATS) & (pl.col("run_h") >= min(LIGHT_H, FLOW_H, MAINS_H))
     )
     if candidates.is_empty():
         return candidates.with_columns(total_h=pl.lit(0.0), since=pl.lit(day), needed_h=pl.lit(0.0))
-    past = kept.filter(pl.col("day") < day)
+    past = repeats.filter(pl.col("day") < day)
     stepped = _steps(candidates, today, past)
     told = _habits(stepped, past, days.filter((pl.col("day") < day) & (pl.col("readings") > 0)), day)
     return told.with_columns(needed_h=_needed_h(usual_times)).filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
@@ -146,13 +120,14 @@ def _frozen(
 def _steps(candidates: pl.DataFrame, today: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
     """`candidates` with the channel's step: as the day shows it, else as earlier days did, else the device's finest."""
     own = ["site_id", "device_id", "channel"]
-    shown = with_steps(candidates, today)
-    before = past.group_by(own).agg(step_before=pl.col("step").median())
-    blind = shown.filter(pl.col("step").is_null() & pl.col("channel").is_in(POWERS)).select(*own[:2], "day").unique()
+    before = past.filter(pl.col("channel").is_in(POWERS)).group_by(own).agg(step_before=pl.col("step").median())
+    blind = (
+        candidates.filter(pl.col("step").is_null() & pl.col("channel").is_in(POWERS)).select(*own[:2], "day").unique()
+    )
     every = pl.concat([blind.with_columns(channel=pl.lit(name)) for name in POWERS])
     shared = with_steps(every, today).group_by(own[:2]).agg(shared=pl.col("step").min())
     return (
-        shown.join(before, on=own, how="left")
+        candidates.join(before, on=own, how="left")
         .join(shared, on=own[:2], how="left")
         .with_columns(step=pl.coalesce("step", "step_before", pl.when(pl.col("channel").is_in(POWERS)).then("shared")))
         .drop("step_before", "shared")

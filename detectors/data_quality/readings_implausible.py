@@ -30,14 +30,6 @@ KINDS = {
     )
 }
 REASONS: dict[str, str] = {}  # those of all detectors are enough
-KEPT = pl.Schema(
-    {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "load_peak_w": pl.Float64,  # 99 % quantile of the day's sizes: one stray value does not lift it
-        "grid_peak_w": pl.Float64,
-    }
-)
 
 CLOUD_EDGE = 1.3  # cloud edges lift irradiance to some 1.3 kW/m2 over minutes (from memory); modules are rated at 1
 FAR_TIMES = 10.0  # ours: no weather and no overload makes that; one such reading is enough
@@ -73,23 +65,9 @@ class Rule(NamedTuple):
     is_hard: bool  # one reading is enough
 
 
-def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT: each site-day's peaks of load and grid flow."""
-    return (
-        readings.join(sites.select("site_id"), on="site_id", how="semi")
-        .group_by("site_id", pl.col("ts_local").dt.date().alias("day"))
-        .agg(
-            load_peak_w=pl.col("load_w").abs().quantile(0.99, "nearest"),
-            grid_peak_w=pl.col("grid_w").abs().quantile(0.99, "nearest"),
-        )
-        .cast(KEPT)
-        .sort("site_id", "day")
-    )
-
-
 def detect(
     device_readings: pl.DataFrame,
-    kept: pl.DataFrame,
+    flow_peaks: pl.DataFrame,
     sites: pl.DataFrame,
     day: date,
     implausible_stamps: pl.DataFrame | None = None,
@@ -99,7 +77,7 @@ def detect(
     """A finding per site with readings on `day` that cannot be, or with rows rejected for their stamps; in readings."""
     stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
     rules = _rules()
-    rows = _rows(device_readings, kept, sites, day)
+    rows = _rows(device_readings, flow_peaks, sites, day)
     counted = _count(rows, rules) if not rows.is_empty() else {}
     verdicts: list[Verdict] = []
     for site_id in sites["site_id"].sort():
@@ -212,7 +190,7 @@ def _rules() -> list[Rule]:
     return rules
 
 
-def _rows(device_readings: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+def _rows(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
     """The day's readings with their site's ratings, caps and the overlap with the next reading."""
     voltage = pl.col("nominal_voltage_v").fill_null(230.0)
     mains_w = SERVICE_A * pl.col("phases").fill_null(1) * voltage
@@ -220,7 +198,7 @@ def _rows(device_readings: pl.DataFrame, kept: pl.DataFrame, sites: pl.DataFrame
     # A load takes what the mains and the roof's own power give together, a grid flow what either gives.
     size_w = mains_w + rating_w
     past = (
-        kept.filter(pl.col("day") < day)
+        peaks.filter(pl.col("day") < day)
         .group_by("site_id")
         .agg(
             pl.col("load_peak_w").median(),

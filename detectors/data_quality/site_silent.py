@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.deliveries import Past, delivery_rows
+from detectors.data_quality.deliveries import Past
 from detectors.finding import Finding, Kind, NotJudged, Series, Verdict, because, series
 
 DETECTOR = "site-silent"
@@ -51,17 +51,6 @@ REASONS = {
     "daylight-only": "it delivers by daylight only, and there was hardly any",
     "gap-is-usual": "no readings on this day, but gaps of up to {usual_gap_h:.0f} h are usual here",
 }
-KEPT = pl.Schema(
-    {
-        "site_id": pl.String,
-        "day": pl.Date,
-        "device_id": pl.String,
-        "first_h": pl.Float64,  # local hour at which the day's first reading begins
-        "last_h": pl.Float64,  # local hour at which its last one ends
-        "gap_h": pl.Float64,  # the longest time between two readings of the day
-        "covered_h": pl.Float64,  # what readings cover
-    }
-)
 
 SILENT_H = 24.0  # common practice: a logger is offline after 24 h
 NEVER_DAYLIGHT_H = 6.0  # common practice: 6 daylight hours where a site has never reported
@@ -74,16 +63,9 @@ MOST = 0.5  # more than half of a kind
 PICTURE_DAYS = 30
 
 
-def keep(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT: when each device's readings of a day began, ended and paused; rows without any value do not count."""
-    known = device_readings.join(sites.select("site_id"), on="site_id", how="semi")
-    return delivery_rows(known).select(KEPT.names()).cast(KEPT)
-
-
 def detect(
-    device_readings: pl.DataFrame,
+    deliveries: pl.DataFrame,
     days: pl.DataFrame,
-    kept: pl.DataFrame,
     sites: pl.DataFrame,
     day: date,
     *,
@@ -94,7 +76,7 @@ def detect(
     if sites.is_empty():
         return []
     sites = sites.sort("site_id")
-    rows = _rows(keep(device_readings, sites), kept, days, sites, day)
+    rows = _rows(deliveries, days, sites, day)
     first_day = _first_day(rows, days, day)
     past = Past.of_sites(rows, sites, first_day, day)
     limit_h = np.maximum(silent_h, late_share * past.usual_gap_h)
@@ -114,10 +96,9 @@ def detect(
     return verdicts
 
 
-def _rows(today: pl.DataFrame, kept: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
-    """KEPT rows of the window, today's made from today's readings; where nothing was kept, the site-day stands in."""
-    earlier = kept.filter(pl.col("day") < day).select(KEPT.names())
-    told = pl.concat([earlier.cast(KEPT), today])
+def _rows(deliveries: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    """The deliveries up to `day`; where none were noted, the site-day stands in."""
+    told = deliveries.filter(pl.col("day") <= day)
     summed = days.filter((pl.col("day") < day) & (pl.col("readings") > 0)).join(told, on=["site_id", "day"], how="anti")
     whole = summed.select(
         "site_id",
@@ -130,7 +111,7 @@ def _rows(today: pl.DataFrame, kept: pl.DataFrame, days: pl.DataFrame, sites: pl
     )
     since = sites.select("site_id", "commissioned_on")
     return (
-        pl.concat([told, whole.cast(KEPT)])
+        pl.concat([told, whole.select(told.columns)])
         .join(since, on="site_id", how="inner")
         .filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on")))
         .drop("commissioned_on")

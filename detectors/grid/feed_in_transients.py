@@ -26,7 +26,7 @@ MIN_SLIPS = 5  # ours: fewer are chance
 LONGEST_INTERVAL_S = 900  # ours: in coarser means a slip of seconds is gone
 SLIPS_KEPT = 96  # of a day, the largest
 BY = ["site_id", "day"]
-KEPT = pl.Schema(
+TRANSIENTS = pl.Schema(
     {
         "site_id": pl.String(),
         "day": pl.Date(),
@@ -110,11 +110,11 @@ def runs(rows: pl.DataFrame, beyond: str, transient_minutes: float) -> pl.DataFr
     )
 
 
-def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT rows of every limited site and local day in `readings`."""
+def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """TRANSIENTS rows of every limited site and local day in `readings`."""
     rows = flows(readings, sites).filter(pl.col("grid_w").is_not_null())
     if rows.is_empty():
-        return KEPT.to_frame()
+        return TRANSIENTS.to_frame()
     is_slip = (pl.col("beyond_w") > pl.max_horizontal(pl.lit(SLIP_LEAST_W), "step_w")) & ~pl.col("is_impossible")
     rows = rows.with_columns(is_slip=is_slip.fill_null(False))
     short = runs(rows, "is_slip", TRANSIENT_MINUTES).filter(~pl.col("lasts"))
@@ -147,16 +147,16 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
             pl.col("slips_count", "slipped_kwh").fill_null(0),
             *(pl.coalesce(name, empty).alias(name) for name in ("run_min", "slip_w", "slip_min")),
         )
-        .select(KEPT.names())
-        .cast(KEPT)
+        .select(TRANSIENTS.names())
+        .cast(TRANSIENTS)
         .sort(BY)
     )
 
 
-def buffer_advice(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """ADVICE per site that may not feed in, from its kept days under the limit and buffer of today's register."""
+def buffer_advice(transients: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """ADVICE per site that may not feed in, from its days under the limit and buffer of today's register."""
     known = sites.filter(pl.col("feed_in_limit_kw") == 0).select("site_id", now_w=pl.col("feed_in_buffer_w"))
-    own = kept.join(known, on="site_id", how="inner").filter(
+    own = transients.join(known, on="site_id", how="inner").filter(
         (pl.col("limit_w") == 0)
         & (pl.col("buffer_w") == pl.col("now_w").fill_null(0.0))
         & (pl.col("interval_s") <= LONGEST_INTERVAL_S)
@@ -217,8 +217,14 @@ def as_evidence(advice: dict) -> dict[str, EvidenceValue]:
             f"in means of {advice['median_slip_min']:.0f} min mostly, the longest {longest:.0f} min"
         )
     if advice["advised_buffer_w"] is not None:
+        # Where today's buffer is not known, the transients show by how much more import they would have been kept in.
+        wanted = (
+            f"{advice['advised_buffer_w']:.0f} W more buffer than now"
+            if advice["buffer_w"] is None
+            else f"a buffer of {advice['advised_buffer_w']:.0f} W in place of {advice['buffer_w']:.0f} W"
+        )
         text += (
-            f"; a buffer of {advice['advised_buffer_w']:.0f} W in place of {advice['buffer_w']:.0f} W would have kept "
+            f"; {wanted} would have kept "
             f"{advice['prevented_pct']:.0f} % of their energy in, for {advice['more_import_kwh_per_day']:.2f} kWh more "
             "import a day"
         )

@@ -1,8 +1,5 @@
 """What the detectors of the grid share: a meter's step, the means of blocks of time, the dark."""
 
-from collections.abc import Callable
-from datetime import date
-
 import numpy as np
 import polars as pl
 
@@ -64,20 +61,3 @@ def block_means(rows: pl.DataFrame, channels: list[str], minutes: int, by: list[
 
 def local_day() -> pl.Expr:
     return pl.col("ts_local").dt.date().alias("day")
-
-
-def kept_of_day(
-    kept: pl.DataFrame,
-    readings: pl.DataFrame,
-    sites: pl.DataFrame,
-    day: date,
-    keep: Callable[[pl.DataFrame, pl.DataFrame], pl.DataFrame],
-) -> pl.DataFrame:
-    """The kept rows of `day`, made from `readings` where none was kept."""
-    have = kept.filter(pl.col("day") == day).join(sites.select("site_id"), on="site_id", how="semi")
-    others = sites.join(have.select("site_id"), on="site_id", how="anti")
-    if others.is_empty():
-        return have
-    rows = readings.join(others.select("site_id"), on="site_id", how="semi")
-    made = keep(rows, others).filter(pl.col("day") == day)
-    return pl.concat([have.select(made.columns).cast(made.schema), made])

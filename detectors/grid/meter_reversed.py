@@ -24,10 +24,7 @@ from detectors.finding import (
     doubts,
 )
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import kept_of_day
-from detectors.grid.meter_signs import KEPT as KEPT
 from detectors.grid.meter_signs import PHASES, VARIANTS, flows
-from detectors.grid.meter_signs import keep as keep
 
 DETECTOR = "meter-reversed"
 KIND = "meter-reversed"
@@ -43,7 +40,8 @@ KINDS = {
         close_after=3,
         where="site",
         bring=("clamp meter", "a load of 1 kW", "the wiring plan of the meter"),
-        proof="With the load of 1 kW on a phase and no generation, import rises by 1 kW; with the sun out and little load, feed-in is shown.",
+        proof="With the load of 1 kW on a phase and no generation, import rises by 1 kW; "
+        "with the sun out and little load, feed-in is shown.",
         cause="The grid's current sensor is turned round, is paired with another phase's voltage, or its sign is set "
         "the wrong way in the meter.",
         next_step="Service desk: turn the sensor's sign in the meter's settings if that can be done from afar; "
@@ -93,7 +91,7 @@ PHASE_ANSWER_RATIO = 0.15  # ours: half of the third that each phase shows of a 
 
 def detect(
     readings: pl.DataFrame,
-    kept: pl.DataFrame,
+    meter_signs: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -104,11 +102,11 @@ def detect(
     if sites.is_empty():
         return []
     clocks = doubts(earlier, "time")
-    of_day = kept_of_day(kept, readings, sites, day, keep)
+    of_day = meter_signs.filter(pl.col("day") == day)
     today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
     suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]
     past: dict[str, dict[date, dict]] = {}
-    for row in kept.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
+    for row in meter_signs.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
         past.setdefault(row["site_id"], {})[row["day"]] = row
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):

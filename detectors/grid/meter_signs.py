@@ -53,18 +53,18 @@ FLOATS = (
     *(f"{what}_l{n}_{unit}" for n in PHASES
       for what, unit in (("fed", "h"), ("bought", "h"), ("fed", "kwh"), ("answered", "kw"))),
 )  # fmt: skip
-KEPT = pl.Schema({"site_id": pl.String(), "day": pl.Date(), **dict.fromkeys(FLOATS, pl.Float64())})
+SIGNS = pl.Schema({"site_id": pl.String(), "day": pl.Date(), **dict.fromkeys(FLOATS, pl.Float64())})
 BY = ["site_id", "day"]
 
 
-def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT rows of every site and local day in `readings`."""
+def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """SIGNS rows of every site and local day in `readings`."""
     rows = flows(readings, sites)
     if rows.is_empty():
-        return KEPT.to_frame()
+        return SIGNS.to_frame()
     kept = rows.group_by(BY).agg(**_dark_sums(), **_balance_sums()).join(_answers(rows), on=BY, how="left")
     answers = ["change_kw", "answered_kw", *(f"answered_l{n}_kw" for n in PHASES)]
-    return kept.with_columns(pl.col(answers).fill_null(0.0)).select(KEPT.names()).cast(KEPT).sort(BY)
+    return kept.with_columns(pl.col(answers).fill_null(0.0)).select(SIGNS.names()).cast(SIGNS).sort(BY)
 
 
 def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:

@@ -10,9 +10,7 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
-from detectors.grid.feed_in_transients import KEPT as KEPT
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
-from detectors.grid.feed_in_transients import keep as keep
 from detectors.solar.clear_day import daylight_h
 
 DETECTOR = "unexpected-export"
@@ -60,7 +58,7 @@ def detect(
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
-    kept: pl.DataFrame | None = None,
+    feed_in_transients: pl.DataFrame | None = None,
     *,
     transient_minutes: float = TRANSIENT_MINUTES,
     min_coverage_pct: float = MIN_COVERAGE_PCT,
@@ -77,7 +75,7 @@ def detect(
         verdict = _judge(site, sums.get(site["site_id"]), day, site["site_id"] in reversed_ids, min_coverage_pct)
         if isinstance(verdict, Finding):
             own = rows.filter(pl.col("site_id") == verdict.site_id)
-            advice = _advice(kept, limited, site["site_id"], day)
+            advice = _advice(feed_in_transients, limited, site["site_id"], day)
             told = {**verdict.evidence, **_worst(own), **advice}
             limit_w = site["feed_in_limit_kw"] * 1000
             verdict = verdict.model_copy(update={"evidence": told, "series": _picture(own, limit_w)})
@@ -86,11 +84,11 @@ def detect(
     return verdicts
 
 
-def _advice(kept: pl.DataFrame | None, sites: pl.DataFrame, site_id: str, day: date) -> dict[str, EvidenceValue]:
+def _advice(transients: pl.DataFrame | None, sites: pl.DataFrame, site_id: str, day: date) -> dict[str, EvidenceValue]:
     """How the site's regulating looked on the days before, and the buffer that would have served."""
-    if kept is None:
+    if transients is None:
         return {}
-    own = kept.filter((pl.col("site_id") == site_id) & (pl.col("day") < day))
+    own = transients.filter((pl.col("site_id") == site_id) & (pl.col("day") < day))
     return next((as_evidence(row) for row in buffer_advice(own, sites).iter_rows(named=True)), {})
 
 

@@ -22,7 +22,7 @@ ROUNDING = 1e-6  # of nominal: 230 V x 1.1 is not quite 253 V in floating point
 PHASES = (1, 2, 3)
 BY = ["site_id", "day"]
 COUNTS = ("means", "below", "above", "hard_low", "hard_high")
-KEPT = pl.Schema(
+VOLTAGE_DAYS = pl.Schema(
     {
         "site_id": pl.String(),
         "day": pl.Date(),
@@ -46,11 +46,11 @@ KEPT = pl.Schema(
 )
 
 
-def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """KEPT rows of every site and local day with readings of a voltage."""
+def voltage_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """VOLTAGE_DAYS rows of every site and local day with readings of a voltage."""
     means = ten_minute_means(readings, sites)
     if means.is_empty():
-        return KEPT.to_frame()
+        return VOLTAGE_DAYS.to_frame()
     columns: list[pl.Expr] = []
     is_high, is_low = [], []
     is_fine = pl.col("longest_s") <= MEAN_MINUTES * 60
@@ -92,7 +92,7 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
     lost = rises(readings, sites)
     days = days.join(lost, on=BY, how="left").with_columns(pl.col("trips_count", "lost_kwh").fill_null(0))
-    return days.select(KEPT.names()).cast(KEPT).sort(BY)
+    return days.select(VOLTAGE_DAYS.names()).cast(VOLTAGE_DAYS).sort(BY)
 
 
 def _outside(value: pl.Expr, nominal: pl.Expr, ratios: tuple[float, float]) -> pl.Expr:

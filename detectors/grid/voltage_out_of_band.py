@@ -23,10 +23,7 @@ from detectors.finding import (
     series,
 )
 from detectors.frames import VOLTAGE_CHANNELS
-from detectors.grid.meter import kept_of_day
 from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, LOW_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
-from detectors.grid.voltage_means import KEPT as KEPT
-from detectors.grid.voltage_means import keep as keep
 
 DETECTOR = "voltage-out-of-band"
 KIND = "voltage-out-of-band"
@@ -71,7 +68,7 @@ BOTH_LEAST = 2  # ours: a phase high while another is low, in more than one mean
 
 def detect(
     readings: pl.DataFrame,
-    kept: pl.DataFrame,
+    voltage_day: pl.DataFrame,
     sites: pl.DataFrame,
     day: date,
     *,
@@ -82,9 +79,8 @@ def detect(
     if sites.is_empty():
         return []
     first = day - timedelta(days=WEEK_DAYS - 1)
-    past = kept.filter(pl.col("day").is_between(first, day, closed="left"))
-    today = kept_of_day(kept, readings, sites, day, keep)
-    week = pl.concat([past.select(KEPT.names()).cast(KEPT), today]).join(
+    today = voltage_day.filter(pl.col("day") == day)
+    week = voltage_day.filter(pl.col("day").is_between(first, day)).join(
         sites.select("site_id", "nominal_voltage_v"), on="site_id", how="inner"
     )
     # Counts made with another nominal voltage than the register has today tell nothing any more.
@@ -107,7 +103,7 @@ def detect(
 
 
 def _sums(week: pl.DataFrame) -> pl.DataFrame:
-    counts = [name for name in KEPT.names() if name.endswith("_count")]
+    counts = [name for name in week.columns if name.endswith("_count")]
     return week.group_by("site_id").agg(
         pl.col(counts).sum(),
         pl.col("lost_kwh").sum(),

@@ -6,13 +6,15 @@ rating. The sun stands where detectors.solar.position puts it, within 0.02 degre
 """
 
 from functools import lru_cache
+from pathlib import Path
 from typing import NamedTuple
 
+import h5py
 import numpy as np
-import pandas as pd
 import polars as pl
+import pvlib
 from numpy.typing import NDArray
-from pvlib import atmosphere, clearsky, inverter, irradiance, location, pvsystem, temperature
+from pvlib import atmosphere, clearsky, inverter, irradiance, pvsystem, temperature
 
 from detectors.solar.position import sun_coordinates
 from detectors.stats.robust import Array
@@ -24,6 +26,8 @@ SYSTEM_LOSS = 0.140757  # Dobos, NREL/TP-6A20-62641 (2014): the default losses t
 INVERTER_EFFICIENCY = 0.96  # the same place, nominal
 LIGHT_WIND_M_S = 1.0  # IEC 61215's nominal conditions; the register knows no wind
 CELL_DEG = 1 / 12  # the tables of turbidity and altitude have a value every five minutes of arc
+REGION = 135  # cells: the tables are stored in squares of about so many
+NO_ALTITUDE = 255  # pvlib.location.lookup_altitude: no data, taken as sea level
 LOW_SUN_COS = 0.01745  # pvlib's own guard in haydavies: one degree
 
 
@@ -43,10 +47,25 @@ class Sky(NamedTuple):
 
 @lru_cache(maxsize=65536)
 def place(latitude: float, longitude: float) -> tuple[float, tuple[float, ...]]:
-    """The altitude in m and Linke's turbidity of the twelve months, from the tables that pvlib carries."""
-    months = pd.DatetimeIndex([f"2001-{month:02d}-15" for month in range(1, 13)])
-    turbidity = clearsky.lookup_linke_turbidity(months, latitude, longitude, interp_turbidity=False)
-    return float(location.lookup_altitude(latitude, longitude)), tuple(turbidity.to_numpy())
+    """The altitude in m and Linke's turbidity of the twelve months, from the tables that pvlib carries.
+
+    The tables' cells and scales are those of pvlib.location.lookup_altitude and pvlib.clearsky.lookup_linke_turbidity;
+    they are read a region at a time, which is some hundred times faster for a fleet than cell by cell.
+    """
+    row = min(int((90.0 - latitude) / CELL_DEG), 2159)
+    column = min(int((longitude + 180.0) / CELL_DEG), 4319)
+    level = int(_region("Altitude.h5", "Altitude", row // REGION, column // REGION)[row % REGION, column % REGION])
+    months = _region("LinkeTurbidities.h5", "LinkeTurbidity", row // REGION, column // REGION)
+    altitude = 0.0 if level == NO_ALTITUDE else level * 28.0 - 450.0
+    return altitude, tuple(months[row % REGION, column % REGION] / 20.0)
+
+
+@lru_cache(maxsize=64)
+def _region(file: str, name: str, row: int, column: int) -> NDArray[np.uint8]:
+    """A square of one of pvlib's tables."""
+    square = np.s_[row * REGION : (row + 1) * REGION, column * REGION : (column + 1) * REGION]
+    with h5py.File(Path(pvlib.__file__).parent / "data" / file, "r") as opened:
+        return np.asarray(opened[name][square])
 
 
 def clear_sky(latitude: Array, longitude: Array, unix_days: Array) -> Sky:

@@ -1,7 +1,6 @@
 """What a site's clear days tell of its roof: planes, size that the sun sees, and how sure that is.
 
-Learned anew each week from the trailing window, and handed on day by day with what a window forgets: the level that the
-site held beside its neighbours while it was sound.
+Learned anew each week from the trailing window.
 """
 
 import zlib
@@ -32,8 +31,6 @@ MODEL = pl.Schema(
         "last_clear_day": pl.Date,
         "residual_pct": pl.Float64,  # what the model leaves unexplained, of the highest power
         "installed_kwp": pl.Float64,  # the register's, when it was learned
-        "reference_ratio": pl.Float64,  # the level beside its neighbours while it was sound, 1 = as they
-        **{f"input{n}_share_pct": pl.Float64 for n in range(1, 5)},  # of the inputs in the energy, while sound
     }
 )
 
@@ -47,8 +44,7 @@ CLIP_RATIO = 0.97  # ours: a mean this near to the rating holds clipped minutes
 BEYOND_RATIO = 1.05  # ours: meters and ratings agree within that
 FLAT_RATIO, FLAT_HOURS = 0.985, 3  # ours: three hours within 1.5 % of the highest are no hill of the sun's
 LEARN_EVERY_DAYS = 7
-SURE_TILT_DEG, SURE_AZIMUTH_DEG = 15.0, 25.0  # ours: a roof known worse than that is better taken for unknown
-LIKELY_SIZE = (0.3, 1.7)  # ours: of the registered size; planes that need more than that to fit are not the roof's
+SURER_RATIO = 0.7  # ours: of the new sigma; planes learned that much better stay
 HIGH_RATIO = 0.6  # ours: the upper part of the day shows the size, the flanks show the planes
 
 
@@ -60,7 +56,7 @@ def is_due(site_ids: list[str], models: pl.DataFrame, day: date) -> NDArray[np.b
 
 
 def learn(kept: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: date) -> pl.DataFrame:
-    """MODEL rows of the sites with clear days enough in `kept` (KEPT of hours); reference and inputs are left null."""
+    """MODEL rows of the sites with clear days enough in `kept` (KEPT of hours)."""
     chosen = clear_days(kept, sites)
     if chosen.is_empty():
         return MODEL.to_frame()
@@ -239,19 +235,13 @@ def _rows(
     return told.with_columns(missing).select(MODEL.names()).cast(MODEL).sort("site_id")
 
 
-def filled(sites: pl.DataFrame, models: pl.DataFrame) -> pl.DataFrame:
-    """`sites` with the learned planes where the register has none and the learned ones are sure enough."""
-    sure = models.filter(
-        pl.col("tilt_spread_deg") <= SURE_TILT_DEG,
-        (pl.col("capacity_kwp") / pl.col("installed_kwp")).is_between(*LIKELY_SIZE),
-        (pl.col("azimuth_spread_deg") <= SURE_AZIMUTH_DEG) | (pl.col("tilt_deg") < SURE_TILT_DEG),
-    ).select("site_id", pl.col("tilt_deg").alias("_tilt"), pl.col("azimuth_deg").alias("_azimuth"))
-    is_silent = pl.col("tilt_deg").is_null() | pl.col("azimuth_deg").is_null()
+def surer_planes(learned: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """`learned` with the planes `known` before where those were much surer: roofs do not turn, and winters are dim."""
+    names = ["tilt_deg", "tilt_spread_deg", "azimuth_deg", "azimuth_spread_deg"]
+    before = known.select("site_id", *(pl.col(name).alias(f"_{name}") for name in names))
+    is_surer = (pl.col("_tilt_spread_deg") < SURER_RATIO * pl.col("tilt_spread_deg")).fill_null(False)
     return (
-        sites.join(sure, on="site_id", how="left", maintain_order="left")
-        .with_columns(
-            tilt_deg=pl.when(is_silent & pl.col("_tilt").is_not_null()).then("_tilt").otherwise("tilt_deg"),
-            azimuth_deg=pl.when(is_silent & pl.col("_tilt").is_not_null()).then("_azimuth").otherwise("azimuth_deg"),
-        )
-        .drop("_tilt", "_azimuth")
+        learned.join(before, on="site_id", how="left", maintain_order="left")
+        .with_columns(pl.when(is_surer).then(f"_{name}").otherwise(name).alias(name) for name in names)
+        .select(learned.columns)
     )

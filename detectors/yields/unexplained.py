@@ -4,7 +4,7 @@ An isolation forest over a day's features finds what nobody thought of. It knows
 of what stands out three days in a row where no other detector has anything to say.
 """
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
@@ -13,8 +13,9 @@ from sklearn.ensemble import IsolationForest
 
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.stats.robust import Array, median, spread
-from detectors.yields import hourly, snow
-from detectors.yields.fleet_yields import Yields
+from detectors.yields import hourly as hourly_rows
+from detectors.yields.fleet_day import column
+from detectors.yields.night import Night
 
 DETECTOR = "unexplained"
 KIND = "unexplained"
@@ -43,6 +44,9 @@ FEATURES = {  # name -> what stands behind it, in the desk's words
     "night": "import beside consumption",
     "losses": "what goes into the battery and does not come out",
 }
+OF_ROOF = ("performance", "morning", "noon", "input")  # the features that snow on the roof changes
+WINDOW_DAYS = 60
+SITES_PER_FINDING = 100  # ours: a net that speaks more often is not read
 LEAST_PAST_DAYS = 20  # ours: fewer days do not show a site's own ways
 LASTS_DAYS = 3  # ours: a holiday weekend is two
 FOREST_ROWS = 20_000  # ours: a forest of 256-row trees has seen enough then
@@ -54,23 +58,34 @@ MAX_Z = 12.0  # ours: beyond it all is equally strange
 SEED = 7  # the forest draws lots; the same days give the same forest
 
 
-def detect(yields: Yields, days: pl.DataFrame, earlier: pl.DataFrame, day: date) -> list[Verdict]:
-    """A finding to watch per watched site whose last three days are strange; the value is the day's score, 0 to 1."""
-    seen = yields.seen
-    if seen.sites.is_empty() or days.is_empty():
+def detect(
+    yield_night: Night,
+    yield_residual: pl.DataFrame,
+    hourly: pl.DataFrame,
+    days: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+) -> list[Verdict]:
+    """A finding to watch per watched site whose last three days are strange; the value is the day's score, 0 to 1.
+
+    At most one site in a hundred, the strangest first.
+    """
+    sites = yield_night.fleet.sites
+    if sites.is_empty() or days.is_empty():
         return []
-    z = _deviations(_features(yields, days))  # [sites, days, features], NaN where not known
+    z = _deviations(_features(sites, yield_residual, hourly, days, day))  # [sites, days, features], NaN where not known
     is_known = np.isfinite(z).sum(axis=-1) >= 2
     past = np.isfinite(z[:, :-LASTS_DAYS]).sum(axis=1).max(axis=-1)
     ready = (past >= LEAST_PAST_DAYS) & is_known[:, -LASTS_DAYS:].all(axis=-1)
     explained = set(earlier["site_id"])
-    watched = seen.sites["watched"].fill_null(True).to_numpy()
+    watched = sites["watched"].fill_null(True).to_numpy()
     score = _scores(z, is_known, ready)
     verdicts: list[Verdict] = []
-    for row, site_id in enumerate(seen.sites["site_id"]):
+    found: list[Finding] = []
+    for row, site_id in enumerate(sites["site_id"]):
         if not watched[row] or site_id in explained:
             continue
-        if reason := yields.doubts.get(site_id):
+        if reason := yield_night.doubts.get(site_id):
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
         elif not ready[row]:
             verdicts.append(
@@ -78,46 +93,52 @@ def detect(yields: Yields, days: pl.DataFrame, earlier: pl.DataFrame, day: date)
                     site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=LEAST_PAST_DAYS)
                 )
             )
-        elif (score[row] >= STRANGE_SCORE).all() and (found := _far_out(z[row, -LASTS_DAYS:])):
-            if snow.may_lie(yields, row):
+        elif (score[row] >= STRANGE_SCORE).all() and (far := _far_out(z[row, -LASTS_DAYS:])):
+            if yield_night.spell_days[row] > 0 or (yield_night.is_cold[row] and far[0] < len(OF_ROOF)):
                 verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "snow")))
                 continue
-            verdicts.append(_finding(site_id, day, score[row], z[row], found))
-    return verdicts
+            found.append(_finding(site_id, day, score[row], z[row], far))
+    found.sort(key=lambda one: (-one.value, one.site_id))
+    return [*verdicts, *found[: max(sites.height // SITES_PER_FINDING, 1)]]
 
 
-def _features(yields: Yields, days: pl.DataFrame) -> Array:
-    """[sites, days, features]: the day's figures as ratios and shares."""
-    seen = yields.seen
-    shape = (seen.sites.height, len(seen.dates))
-    told = np.full((*shape, len(FEATURES)), np.nan)
-    told[..., 0] = yields.ratio
-    index = seen.sites.select("site_id").with_row_index("row")
-    kept = yields.kept.join(index, on="site_id", how="inner").with_columns(
-        at=(pl.col("day") - pl.lit(seen.dates[0])).dt.total_days()
-    )
-    kept = kept.filter(pl.col("at").is_between(0, shape[1] - 1))
-    row, at = kept["row"].to_numpy(), kept["at"].to_numpy()
-    power = hourly.table(kept, "pv_w")
-    solar_h = (np.arange(24)[None, :] + 0.5 + seen.sites["longitude"].to_numpy()[row][:, None] / 15) % 24 - 12
+def _features(
+    sites: pl.DataFrame, residuals: pl.DataFrame, hours: pl.DataFrame, days: pl.DataFrame, day: date
+) -> Array:
+    """[sites, days, features]: the figures of the days up to `day` as ratios and shares."""
+    first = day - timedelta(days=WINDOW_DAYS - 1)
+    told = np.full((sites.height, WINDOW_DAYS, len(FEATURES)), np.nan)
+    index = sites.select("site_id").with_row_index("row")
+
+    def placed(frame: pl.DataFrame) -> pl.DataFrame:
+        rows = frame.join(index, on="site_id", how="inner").with_columns(
+            at=(pl.col("day") - pl.lit(first)).dt.total_days()
+        )
+        return rows.filter(pl.col("at").is_between(0, WINDOW_DAYS - 1))
+
+    def lay(rows: pl.DataFrame, values: Array, number: int) -> None:
+        told[rows["row"].to_numpy(), rows["at"].to_numpy(), number] = values
+
+    levels = placed(residuals.filter(pl.col("x").is_not_null()))
+    lay(levels, np.exp(column(levels, "x")), 0)
+    kept = placed(hours)
+    power = hourly_rows.table(kept, "pv_w")
+    longitude = sites["longitude"].to_numpy()[kept["row"].to_numpy()]
+    solar_h = (np.arange(24)[None, :] + 0.5 + longitude[:, None] / 15) % 24 - 12
     total = np.nansum(power, axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        told[row, at, 1] = np.nansum(np.where(solar_h < -1.5, power, 0), axis=1) / total
-        told[row, at, 2] = np.nansum(np.where(np.abs(solar_h) <= 1.5, power, 0), axis=1) / total
-    inputs = kept.select(pl.col("pv1_kwh") / pl.sum_horizontal("pv1_kwh", "pv2_kwh")).to_series()
-    told[row, at, 3] = inputs.cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    rows = days.join(index, on="site_id", how="inner").with_columns(
-        at=(pl.col("day") - pl.lit(seen.dates[0])).dt.total_days(),
+        lay(kept, np.nansum(np.where(solar_h < -1.5, power, 0), axis=1) / total, 1)
+        lay(kept, np.nansum(np.where(np.abs(solar_h) <= 1.5, power, 0), axis=1) / total, 2)
+    share = kept.select(share=pl.col("pv1_kwh") / pl.sum_horizontal("pv1_kwh", "pv2_kwh"))
+    lay(kept, column(share, "share"), 3)
+    rows = placed(days).with_columns(
         load=(pl.col("load_kwh") + 0.5).log(),
         night=pl.col("import_kwh") / pl.when(pl.col("load_kwh") > 0.5).then("load_kwh"),
         losses=(pl.col("charge_kwh") - pl.col("discharge_kwh"))
         / pl.when(pl.col("charge_kwh") > 0.5).then("charge_kwh"),
     )
-    rows = rows.filter(pl.col("at").is_between(0, shape[1] - 1))
-    for n, name in ((4, "load"), (5, "night"), (6, "losses")):
-        told[rows["row"].to_numpy(), rows["at"].to_numpy(), n] = (
-            rows[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        )
+    for number, name in ((4, "load"), (5, "night"), (6, "losses")):
+        lay(rows, column(rows, name), number)
     return told
 
 

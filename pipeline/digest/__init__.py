@@ -15,9 +15,22 @@ from pipeline.digest.text import to_text
 from pipeline.workspace.files import replace_file
 
 __all__ = [
-    "Around", "DigestFacts", "IngestFacts", "Rules", "SiteFacts", "Told", "build_facts", "digest_days", "link_forward", "to_calendar",
+    "Around",
+    "DigestFacts",
+    "ExceptionFacts",
+    "IngestFacts",
+    "Rules",
+    "SiteFacts",
+    "Told",
+    "build_facts",
+    "digest_days",
+    "link_forward",
+    "to_calendar",
     "to_html",
-    "ExceptionFacts", "to_json", "to_text", "write_digest", "write_index",
+    "to_json",
+    "to_text",
+    "write_digest",
+    "write_index",
 ]  # fmt: skip
 
 

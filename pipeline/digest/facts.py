@@ -4,7 +4,7 @@ Every figure carries the SQL that gives it from the relations that analysts may 
 """
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple
 
@@ -44,6 +44,9 @@ class Around(NamedTuple):
     installers: Mapping[str, str] = {}  # installer_id -> name
 
 
+ALONE = Around()  # a digest beside which nothing is known
+
+
 class Told(NamedTuple):
     """The exceptions of a day as the store and the fold tell them."""
 
@@ -62,7 +65,7 @@ def build_facts(
     site_days: pl.DataFrame,
     ingest: IngestFacts | Mapping[str, Any],
     rules: Rules,
-    around: Around = Around(),
+    around: Around = ALONE,
 ) -> DigestFacts:
     """The facts of `day`; `site_days`: DAYS of the trailing MAP_DAYS."""
     ingest = ingest if isinstance(ingest, IngestFacts) else IngestFacts.model_validate(dict(ingest))

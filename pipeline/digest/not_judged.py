@@ -1,4 +1,4 @@
-"""What could not be judged, in the desk's words: what is new since the day before, and one line per reason that lasts."""
+"""What could not be judged, in the desk's words: what is new since the day before, then a line per lasting reason."""
 
 import json
 from collections import defaultdict

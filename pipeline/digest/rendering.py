@@ -71,7 +71,7 @@ def band(value: int | None, has_readings: bool) -> Markup:
 
 
 def spare_a_visit(one: ExceptionFacts) -> list[str]:
-    """What the desk should look at before anybody drives: zones that explain an offset, the profile's interval label."""
+    """What the desk should look at first: zones that would explain an offset, the profile's interval label."""
     told = []
     claimed, zones = one.evidence.get("claimed_zone_name"), one.evidence.get("zones_text")
     if claimed and zones:

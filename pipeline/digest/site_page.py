@@ -20,8 +20,11 @@ class Entry(NamedTuple):
 class Course(Facts):
     """Values over days (proleptic ordinals) or instants (seconds since 1970, UTC)."""
 
-    xs: list[float] = []
-    values: dict[str, list[float | None]] = {}
+    xs: list[float]
+    values: dict[str, list[float | None]]
+
+
+NO_COURSE = Course(xs=[], values={})
 
 
 class SiteFacts(Facts):

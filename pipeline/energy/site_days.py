@@ -1,22 +1,15 @@
 """From readings to site-days: energies, coverage, battery levels.
 
-A reading that averages an interval weighs its interval, cut where the next reading begins. A reading of an instant
-weighs half the way to its neighbours (the trapezoid rule), inside its own local day alone: the day's first and last
-readings reach to midnight, but never further than one interval. Energy that counters gave is taken as counted.
+What each reading stands for is told in detectors/stats/interval_weights. Energy that counters gave is taken as counted.
 """
 
 import polars as pl
 
 from detectors.frames import DAYS, POWER_CHANNELS
 from detectors.solar.position import REFERENCE_KW_M2
+from detectors.stats.interval_weights import J_PER_KWH, energy_kwh, weight_s
 from pipeline.energy.discharge import discharge_steps
 from pipeline.timezones.local_time import day_hours
-
-BRIDGED = 1.5  # two instants further apart than so many intervals do not vouch for the time between
-NEAR_RESERVE_PCT = 2.0  # common practice, no source: levels are shown in whole per cent and settle within two
-NEAR_LIMIT_W = 20.0  # common practice, no source: the regulator of a limited site keeps some 20 W away from its limit
-FULL_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
-KWH = 3.6e6  # J
 
 
 def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -27,15 +20,7 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """
     if readings.is_empty():
         return DAYS.to_frame()
-    register = sites.select(
-        "site_id",
-        "timezone",
-        "installed_kwp",
-        "battery_kwh",
-        "battery_reserve_pct",
-        "feed_in_limit_kw",
-        "feed_in_buffer_w",
-    )
+    register = sites.select("site_id", "timezone", "installed_kwp", "battery_kwh")
     rows = (
         readings.with_columns(day=pl.col("ts_local").dt.date()).join(register, on="site_id").sort("site_id", "ts_utc")
     )
@@ -54,16 +39,9 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         *(energy.alias(name) for name, energy in _energies().items()),
         pl.col("soc_pct").min().alias("soc_min_pct"),
         pl.col("soc_pct").max().alias("soc_max_pct"),
-        _hours(_at_floor()).alias("soc_floor_h"),
-        _energy(_surplus(), by=pl.col("weight_s")).alias("surplus_kwh"),
-        _energy(_surplus().filter(_at_floor()), by=pl.col("weight_s").filter(_at_floor())).alias(
-            "surplus_at_floor_kwh"
-        ),
-        pl.col("pv_w").max().alias("pv_peak_w"),
-        _energy(pl.col("irradiance_w_m2").clip(lower_bound=0), by=pl.col("weight_s")).alias("irradiation_kwh_m2"),
-        _energy(_both("irradiance_w_m2"), by=pl.col("weight_s")).alias("shared_irradiation_kwh_m2"),
-        _energy(_both("pv_w"), by=pl.col("weight_s")).alias("shared_pv_kwh"),
-        _hours(_held_back()).alias("held_back_h"),
+        energy_kwh(pl.col("irradiance_w_m2").clip(lower_bound=0), by=pl.col("weight_s")).alias("irradiation_kwh_m2"),
+        energy_kwh(_both("irradiance_w_m2"), by=pl.col("weight_s")).alias("shared_irradiation_kwh_m2"),
+        energy_kwh(_both("pv_w"), by=pl.col("weight_s")).alias("shared_pv_kwh"),
         pl.col("installed_kwp").first(),
     )
     with_battery = rows.filter(pl.col("battery_kwh") > 0)
@@ -93,38 +71,13 @@ def _weigh(rows: pl.DataFrame) -> pl.DataFrame:
     A flow that only some of the rows report (a meter read every quarter of an hour beside an inverter read every five
     minutes) stands for the time until it is next reported, its interval at most.
     """
-    rows = rows.with_columns(weight_s=_weight(pl.lit(True)))
+    rows = rows.with_columns(weight_s=weight_s(pl.lit(True)))
     return rows.with_columns(
         (
-            pl.col("weight_s") if rows[flow].null_count() in (0, rows.height) else _weight(pl.col(flow).is_not_null())
+            pl.col("weight_s") if rows[flow].null_count() in (0, rows.height) else weight_s(pl.col(flow).is_not_null())
         ).alias(f"{flow}_weight_s")
         for flow in POWER_CHANNELS
     )
-
-
-def _weight(known: pl.Expr) -> pl.Expr:
-    """Seconds that a row stands for among the rows of its day that are `known`."""
-    by = ["site_id", "day"]
-    at = pl.when(known).then("ts_utc")
-    to_next = (at.shift(-1).backward_fill().over(by) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
-    from_last = (pl.col("ts_utc") - at.shift(1).forward_fill().over(by)).dt.total_milliseconds() / 1000
-    since_midnight = (pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))).dt.total_milliseconds() / 1000
-    length = pl.col("interval_s").cast(pl.Float64)
-    # On a day whose clocks change, the wall clock misjudges what is left by that hour; it is at most one interval here.
-    left = pl.max_horizontal(24 * 3600 - since_midnight, pl.lit(0.0))
-
-    def half(gap: pl.Expr, edge: pl.Expr) -> pl.Expr:
-        bridged = pl.when(gap <= BRIDGED * length).then(gap / 2).otherwise(length / 2)
-        return pl.when(gap.is_null()).then(pl.min_horizontal(edge, length)).otherwise(bridged)
-
-    instant = half(to_next, left) + half(from_last, since_midnight)
-    mean = pl.min_horizontal(length, to_next.fill_null(float("inf")))
-    return pl.when("is_instant").then(instant).otherwise(mean)
-
-
-def _energy(power: pl.Expr, *, by: pl.Expr) -> pl.Expr:
-    """kWh of a power in W over the rows' seconds; null where the power is never known."""
-    return pl.when(power.count() > 0).then((power * by).sum() / KWH)
 
 
 def _both(channel: str) -> pl.Expr:
@@ -149,27 +102,6 @@ def _energies() -> dict[str, pl.Expr]:
         counted = pl.col(f"{name}_counted_kwh")
         # Where a counter gave a row's energy, its power is that same energy seen as a mean: count it once.
         power = flow.filter(counted.is_null())
-        summed = (power * weight.filter(counted.is_null())).sum() / KWH + counted.sum()
+        summed = (power * weight.filter(counted.is_null())).sum() / J_PER_KWH + counted.sum()
         result[f"{name}_kwh"] = pl.when((power.count() > 0) | (counted.count() > 0)).then(summed)
     return result
-
-
-def _at_floor() -> pl.Expr:
-    return (pl.col("soc_pct") <= pl.col("battery_reserve_pct") + NEAR_RESERVE_PCT) & pl.col("battery_kwh").is_not_null()
-
-
-def _surplus() -> pl.Expr:
-    return (pl.col("pv_w") - pl.col("load_w")).clip(lower_bound=0)
-
-
-def _held_back() -> pl.Expr:
-    """Generation may have been held back: feed-in at its limit, and the battery full, unknown or absent."""
-    limit_w = pl.col("feed_in_limit_kw") * 1000
-    reach_w = pl.max_horizontal(pl.col("feed_in_buffer_w"), pl.lit(NEAR_LIMIT_W)) * 2
-    at_limit = ((pl.col("grid_w") + limit_w).abs() <= reach_w) & (pl.col("pv_w") > 0)
-    has_room = (pl.col("battery_kwh").is_not_null()) & (pl.col("soc_pct") < FULL_PCT)
-    return at_limit & ~has_room.fill_null(False)
-
-
-def _hours(condition: pl.Expr) -> pl.Expr:
-    return pl.when(condition.count() > 0).then(pl.col("weight_s").filter(condition).sum() / 3600)

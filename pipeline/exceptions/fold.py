@@ -20,8 +20,8 @@ that group, or not in a state that they fit, change nothing. Sites that are not 
 kinds that no detector claims raise nothing.
 """
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections import defaultdict, deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from itertools import groupby
 from operator import itemgetter
@@ -55,6 +55,22 @@ def fold(
     `kinds` in their order of trust; `detectors` names the detector of each kind. Later rows and decisions are left out
     of account.
     """
+    return fold_at(findings, judged, not_judged, decisions, sites, kinds, detectors, days=[day])[0]
+
+
+def fold_at(
+    findings: pl.DataFrame,
+    judged: pl.DataFrame,
+    not_judged: pl.DataFrame,
+    decisions: pl.DataFrame,
+    sites: pl.DataFrame,
+    kinds: Mapping[str, Kind],
+    detectors: Mapping[str, str],
+    *,
+    days: Sequence[date],
+) -> list[Folded]:
+    """As `fold`, for each of some days in rising order, in one pass."""
+    day = days[-1]
     watched = sites.filter(pl.col("watched").fill_null(True))
     currency = dict(watched.select("site_id", "currency").iter_rows())
     rows = _sorted_findings(findings, currency, kinds, day)
@@ -62,21 +78,27 @@ def fold(
     skipped_days = _skipped_days(not_judged, judged_days.keys(), day)
     decided = _decisions_by_prefix(decisions, day)
 
-    table: list[dict[str, Any]] = []
-    events: list[dict[str, Any]] = []
+    tables: list[list[dict[str, Any]]] = [[] for _ in days]
+    events: list[list[dict[str, Any]]] = [[] for _ in days]
+    ordinals = [one.toordinal() for one in days]
     for (site_id, group), of_group in groupby(rows, itemgetter("site_id", "group")):
         prefix = f"{site_id}-{group}-"
         own = list(of_group)
         skipped = {row["kind"]: skipped_days.get((site_id, detectors.get(row["kind"], row["kind"]))) for row in own}
         walk = _Walk(prefix, kinds, own, decided.get(prefix, []), judged_days[site_id], skipped)
-        for one in walk.run(day.toordinal()):
-            table.append(_row(one, detectors, currency[site_id], day))
-            events += one.events
-    hide_effects(table, kinds)
-    return Folded(
-        pl.DataFrame(table, schema=EXCEPTIONS, orient="row").sort("exception_id"),
-        pl.DataFrame(events, schema=EVENTS, orient="row").sort("exception_id", "event_no"),
-    )
+        for on, table, told, stand in zip(days, tables, events, walk.run(ordinals), strict=True):
+            for one in stand:
+                table.append(_row(one, detectors, currency[site_id], on))
+                told += one.events
+    for table in tables:
+        hide_effects(table, kinds)
+    return [
+        Folded(
+            pl.DataFrame(table, schema=EXCEPTIONS, orient="row").sort("exception_id"),
+            pl.DataFrame(told, schema=EVENTS, orient="row").sort("exception_id", "event_no"),
+        )
+        for table, told in zip(tables, events, strict=True)
+    ]
 
 
 def _sorted_findings(
@@ -156,17 +178,22 @@ class _Walk:
         self.exceptions: list[Opened] = []
         self.pending: list[int] = []  # findings that may yet open an exception
 
-    def run(self, last: int) -> list[Opened]:
+    def run(self, days: Sequence[int]) -> Iterator[list[Opened]]:
+        """The exceptions as they stand at the end of each of `days`, in rising order; the next step changes them."""
         passed = -1
-        for on, number, decision in self._events():
-            self._pass_clear(passed, on)
-            passed = on
-            if decision is None:
-                self._finding(number)
-            else:
-                self._decision(decision, on)
-        self._pass_clear(passed, last)
-        return self.exceptions
+        events = deque(self._events())
+        for last in days:
+            while events and events[0][0] <= last:
+                on, number, decision = events.popleft()
+                self._pass_clear(passed, on)
+                passed = on
+                if decision is None:
+                    self._finding(number)
+                else:
+                    self._decision(decision, on)
+            self._pass_clear(passed, last)
+            passed = last
+            yield self.exceptions
 
     def _events(self) -> Iterator[tuple[int, int, dict[str, Any] | None]]:
         """(day, number of the finding, None) and (day, 0, decision) in order; a day's finding comes first."""

@@ -10,9 +10,8 @@ from pipeline.profiles.load import load_profiles, profile_files
 from pipeline.profiles.model import CsvFormat, ExportProfile, JsonFormat
 from pipeline.register.csv_file import read_table
 from pipeline.register.load import SITE_CELLS, Notice, Register, load_register, zone_notes
+from pipeline.register.slips import slips
 from pipeline.workspace.places import Workspace
-
-LARGE_KWP = 1000.0  # ours: the largest roofs in a service firm's care stay below 1 MW
 
 
 class CheckResult(NamedTuple):
@@ -32,10 +31,11 @@ def check(workspace: Workspace) -> CheckResult:
     profiles, profile_faults = load_profiles(workspace.profiles)
     wanted = list(_wanted_profiles(workspace))
     faults += register_faults
+    faults += slips(register)
     faults += _unknown_profiles(workspace, wanted)
     faults += profile_faults
     faults += _unreachable_profiles(profiles, {name for _, name in wanted})
-    notices = [*_size_notices(register), *zone_notes(register), *_unused_tables(profiles)]
+    notices = [*zone_notes(register), *_unused_tables(profiles)]
     return CheckResult(settings, register, profiles, faults, notices)
 
 
@@ -85,12 +85,3 @@ def _unused_tables(profiles: dict[str, ExportProfile]) -> Iterator[Notice]:
 
 def _shown(profile: ExportProfile) -> str:
     return f"{profile.file.parent.name}/{profile.file.name}"
-
-
-def _size_notices(register: Register) -> Iterator[Notice]:
-    """Sites whose size is that of a power station: often it was entered in W."""
-    for site in register.sites.values():
-        if site.installed_kwp > LARGE_KWP:
-            text = f"{site.site_id} has {site.installed_kwp:g} kWp, more than any roof; is it in W? It is read as kW"
-            line = register.lines.get(site.site_id)
-            yield Notice("sites.csv", line, "installed_kwp", f"{site.installed_kwp:g}", text)

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from pipeline import progress
 from pipeline.errors import NoonmarkError
-from pipeline.runs.cycle import CycleResult, cycle, opened, publish, recorded
+from pipeline.runs.cycle import CycleResult, cycle
+from pipeline.runs.session import opened, publish, recorded
 from pipeline.workspace import resources
 from pipeline.workspace.places import Workspace
 

@@ -4,63 +4,67 @@ import json
 from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 import detectors
-from detectors.clock.marks import marks_of
+from detectors import features as kept_features
 from pipeline import digest as pages
+from pipeline.detection import folding
+from pipeline.detection.folding import FoldedDays
 from pipeline.digest.exception_facts import Known, exception_facts
 from pipeline.digest.fleet_map import MAP_DAYS
 from pipeline.digest.page import MAP_ROWS
 from pipeline.digest.regions import regions
-from pipeline.digest.site_page import Course, Entry, SiteFacts
-from pipeline.detection import run_detectors
+from pipeline.digest.site_page import NO_COURSE, Course, Entry, SiteFacts
 from pipeline.errors import RefusedError, alike
 from pipeline.exceptions.changes import Folded
 from pipeline.ingest import arrivals
 from pipeline.register.model import Site
-from pipeline.store import digests, history, readings, site_model
-
-if TYPE_CHECKING:
-    from pipeline.runs.cycle import Opened
+from pipeline.runs.session import Opened
+from pipeline.store import digests, features, history, readings, verdicts
 
 MONTH_DAYS = 30  # of a site's page
 CLOCK_DAYS = 60  # of the picture of its clock
 WEEK_DAYS = 7
+LEARNED_DAYS = 400  # as far back as what was learned of a roof still counts on its page: a year and a month
 EVERY_SITE = 200  # ours: of so many sites each has its page; of more those that the digest names, at 10 ms a page
 
 
-def write_digest(run: "Opened", day: date | None = None) -> tuple[pages.DigestFacts, Path]:
+def write_digest(
+    run: Opened, day: date | None = None, folded: FoldedDays | None = None
+) -> tuple[pages.DigestFacts, Path]:
     """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
-    last = history.last_judged_day(run.store)
-    if last is None or (day is not None and not history.is_judged(run.store, day)):
+    last = verdicts.last_judged_day(run.store)
+    if last is None or (day is not None and not verdicts.is_judged(run.store, day)):
         asked = "the history" if day is None else str(day)
         raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
     wanted = day or last
-    folded = run_detectors.fold(run.store, wanted)
+    if folded is None or folded.day != wanted:
+        folded = folding.fold(run.store, wanted)
     facts = facts_of(run, wanted, folded)
     folder = run.workspace.digests / facts.day.isoformat()
-    pages.write_digest(folder, facts, sites_of(run, facts, folded))
+    pages.write_digest(folder, facts, sites_of(run, facts, folded.now))
     if facts.previous_day is not None:
         pages.link_forward(run.workspace.digests, facts.previous_day, facts.day)
     pages.write_index(run.workspace.digests, run.settings.digest.title)
     return facts, folder
 
 
-def facts_of(run: "Opened", day: date, folded: Folded | None = None) -> pages.DigestFacts:
-    """What the digest of `day` says; `folded` are the exceptions at its end, where they are known already."""
+def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.DigestFacts:
+    """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
     store, sites, yesterday = run.store, run.store.sites(), day - timedelta(days=1)
-    folded = folded or run_detectors.fold(store, day)
+    if folded is None or folded.day != day:
+        folded = folding.fold(store, day)
     told = pages.Told(
-        folded.exceptions,
-        run_detectors.fold(store, yesterday).exceptions,
-        folded.events,
-        history.decisions(store),
-        history.not_judged_on(store, day),
-        history.not_judged_on(store, yesterday),
+        folded.now.exceptions,
+        folded.before.exceptions,
+        folded.now.events,
+        verdicts.decisions(store),
+        verdicts.not_judged_on(store, day),
+        verdicts.not_judged_on(store, yesterday),
     )
     others = pages.digest_days(run.workspace.digests)
     settings = run.settings.digest
@@ -83,7 +87,7 @@ def facts_of(run: "Opened", day: date, folded: Folded | None = None) -> pages.Di
     )
 
 
-def _ingest_facts(run: "Opened", day: date, sites: pl.DataFrame) -> pages.IngestFacts:
+def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFacts:
     """What came in since the digest of the judged day before, and what waits for a person.
 
     Of an earlier day, what waited then stays as its digest told it: the folder has moved on since.
@@ -92,7 +96,7 @@ def _ingest_facts(run: "Opened", day: date, sites: pl.DataFrame) -> pages.Ingest
     totals = digests.taken_in(run.store, span)
     with_data = history.site_days(run.store, day, day).filter(pl.col("readings") > 0)["site_id"]
     silent = sites.filter(pl.col("watched") & ~pl.col("site_id").is_in(with_data.to_list()))["site_id"]
-    waiting = None if day == history.last_judged_day(run.store) else _waited(run.workspace.digests, day)
+    waiting = None if day == verdicts.last_judged_day(run.store) else _waited(run.workspace.digests, day)
     if waiting is None:
         waiting = [
             {"file": file, "reason": reason, "count": count}
@@ -115,7 +119,7 @@ def _waited(folder: Path, day: date) -> list[dict[str, Any]] | None:
 # The pages of sites -----------------------------------------------------------------------------------------------
 
 
-def sites_of(run: "Opened", facts: pages.DigestFacts, folded: Folded) -> list[SiteFacts]:
+def sites_of(run: Opened, facts: pages.DigestFacts, folded: Folded) -> list[SiteFacts]:
     """What the pages of the sites say that the digest names; of every site where the fleet is small."""
     store, day = run.store, facts.day
     wanted = _named(facts)
@@ -127,8 +131,7 @@ def sites_of(run: "Opened", facts: pages.DigestFacts, folded: Folded) -> list[Si
     month = _by_site(days.filter(pl.col("site_id").is_in(ids)))
     week = _by_site(_hours(run, day, ids))
     clock = _clock_courses(run, sites, day)
-    learned = site_model.read_before(store, day + timedelta(days=1))
-    models = {row["site_id"]: row for row in learned.iter_rows(named=True)}
+    models, odds = (_newest(run, name, day) for name in ("site_model", "yield_odds"))
     exceptions = _exceptions_of(facts, folded, sites)
     places = regions(store.sites())
     return [
@@ -140,10 +143,10 @@ def sites_of(run: "Opened", facts: pages.DigestFacts, folded: Folded) -> list[Si
             day=day,
             reserve_pct=run.register.sites[site_id].battery_reserve_pct,
             registered=_register_entries(run, run.register.sites[site_id]),
-            model=_model_entries(models.get(site_id)),
+            model=_model_entries(models.get(site_id), odds.get(site_id)),
             days=_day_course(month.get(site_id)),
             week=_week_course(week.get(site_id)),
-            clock=clock.get(site_id, Course()),
+            clock=clock.get(site_id, NO_COURSE),
             exceptions=exceptions.get(site_id, []),
         )
         for site_id in ids
@@ -159,7 +162,7 @@ def _by_site(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     return {str(key): part for (key,), part in frame.partition_by("site_id", as_dict=True).items()}
 
 
-def _hours(run: "Opened", day: date, ids: list[str]) -> pl.DataFrame:
+def _hours(run: Opened, day: date, ids: list[str]) -> pl.DataFrame:
     """Hourly means of the last week: site_id, ts_utc and the powers."""
     rows = readings.read_days(run.store, day - timedelta(days=WEEK_DAYS - 1), day, ids)
     whole = readings.to_sites(rows, readings.shares(run.store))
@@ -173,7 +176,7 @@ def _hours(run: "Opened", day: date, ids: list[str]) -> pl.DataFrame:
 
 def _week_course(rows: pl.DataFrame | None) -> Course:
     if rows is None or rows.is_empty():
-        return Course()
+        return NO_COURSE
     names = ("pv_w", "load_w", "grid_w", "soc_pct")
     xs = rows["ts_utc"].dt.epoch("s").cast(pl.Float64).to_list()
     return Course(xs=xs, values={name: _rounded(rows[name]) for name in names})
@@ -181,7 +184,7 @@ def _week_course(rows: pl.DataFrame | None) -> Course:
 
 def _day_course(rows: pl.DataFrame | None) -> Course:
     if rows is None or rows.is_empty():
-        return Course()
+        return NO_COURSE
     return Course(
         xs=[float(day.toordinal()) for day in rows["day"]],
         values={"actual": _rounded(rows["pv_kwh"]), "expected": _rounded(rows["expected_kwh"])},
@@ -192,20 +195,28 @@ def _rounded(values: pl.Series) -> list[float | None]:
     return [None if v is None or not np.isfinite(v) else round(v, 3) for v in values.to_list()]
 
 
-def _clock_courses(run: "Opened", sites: pl.DataFrame, day: date) -> dict[str, Course]:
-    """Of each site's first device: how far the middle of first and last light lies from solar noon, day by day."""
-    light = history.light(run.store, day - timedelta(days=CLOCK_DAYS - 1), day)
-    marks = marks_of(light.filter(pl.col("site_id").is_in(sites["site_id"].to_list())), sites, day, CLOCK_DAYS)
-    offset = (marks.first_late - marks.last_early) / 2
-    xs = [float(one.toordinal()) for one in marks.days]
+def _clock_courses(run: Opened, sites: pl.DataFrame, day: date) -> dict[str, Course]:
+    """Of each site's first device: the offset of its stamps against the sun, as each day's run told it."""
+    told = _feature(run, "clock_day", day - timedelta(days=CLOCK_DAYS - 1), day)
     courses: dict[str, Course] = {}
-    for row, site_id in enumerate(marks.sites):
-        known = np.flatnonzero(np.isfinite(offset[row]))
-        if site_id not in courses and len(known):
-            span = slice(int(known[0]), int(known[-1]) + 1)
-            values = [round(float(v), 1) if np.isfinite(v) else None for v in offset[row][span]]
-            courses[site_id] = Course(xs=xs[span], values={"offset": values})
-    return courses
+    for (site_id, _), rows in (
+        told.sort("site_id", "device_id", "day")
+        .partition_by(["site_id", "device_id"], as_dict=True, maintain_order=True)
+        .items()
+    ):
+        xs = [float(one.toordinal()) for one in rows["day"]]
+        courses.setdefault(str(site_id), Course(xs=xs, values={"offset": _rounded(rows["offset_min"])}))
+    return {site_id: courses[site_id] for site_id in sites["site_id"] if site_id in courses}
+
+
+def _feature(run: Opened, name: str, first: date, last: date) -> pl.DataFrame:
+    return features.read(run.store, kept_features.load()[name], first, last)
+
+
+def _newest(run: Opened, name: str, day: date) -> dict[str, dict[str, Any]]:
+    """Site -> its newest row of a feature that is learned anew from time to time."""
+    rows = _feature(run, name, day - timedelta(days=LEARNED_DAYS), day).sort("day")
+    return {row["site_id"]: row for row in rows.iter_rows(named=True)}
 
 
 def _exceptions_of(
@@ -239,7 +250,7 @@ def _entries(values: Iterable[tuple[str, object, str]]) -> list[Entry]:
     ]
 
 
-def _register_entries(run: "Opened", site: Site) -> list[Entry]:
+def _register_entries(run: Opened, site: Site) -> list[Entry]:
     installer = run.register.installers.get(site.installer_id or "")
     limit = "none" if site.feed_in_limit_kw is None else f"{site.feed_in_limit_kw:g} kW"
     return _entries([
@@ -264,23 +275,24 @@ def _register_entries(run: "Opened", site: Site) -> list[Entry]:
     ])  # fmt: skip
 
 
-def _model_entries(model: Mapping[str, Any] | None) -> list[Entry]:
-    """What clear days told, and what the yield beside the neighbours shows at present."""
-    if model is None:
-        return []
+def _model_entries(model: Mapping[str, Any] | None, odds: Mapping[str, Any] | None) -> list[Entry]:
+    """What clear days told of the roof, and what a fault of its yield would show at present."""
 
     def with_sigma(value: str, sigma: str, unit: str) -> str | None:
-        if model[value] is None:
+        if model is None or model[value] is None:
             return None
         spread = "" if model[sigma] is None else f" ± {model[sigma]:.1f}"
         return f"{model[value]:.1f}{spread}{unit}"
 
-    usual = model["reference_ratio"]
+    def of_odds(name: str) -> float | None:
+        return None if odds is None else odds[name]
+
     return _entries([
         ("Tilt", with_sigma("tilt_deg", "tilt_spread_deg", "°"), ""),
         ("Azimuth", with_sigma("azimuth_deg", "azimuth_spread_deg", "° from north"), ""),
         ("Capacity", with_sigma("capacity_kwp", "capacity_spread_kwp", " kWp"), ""),
-        ("Usual yield", None if usual is None else f"{usual * 100:.0f} % of what is expected", ""),
-        ("Clear days", model["clear_days"], ""),
-        ("As of", model["day"], ""),
+        ("Clear days", None if model is None else model["clear_days"], ""),
+        ("As of", None if model is None else model["day"], ""),
+        ("Shows in a week", of_odds("shows_in_week_pct"), " % missing"),
+        ("Shows 30 % missing", of_odds("days_to_show_30_pct"), " days after it began"),
     ])  # fmt: skip

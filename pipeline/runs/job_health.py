@@ -28,12 +28,13 @@ class Job(NamedTuple):
 def jobs(runs: Iterable[Mapping[str, Any]], beat: Mapping[str, Any] | None) -> list[Job]:
     """One per job that ever ended, by name; `runs` are the last good and the last failed run of each job.
 
+    Instants of `runs` without a zone are in UTC, as the analyst's database gives them.
     A run counts as failing until a later good one of the same job, or of the cycle that it is a part of.
     """
     good: dict[str, datetime] = {}
     bad: dict[str, tuple[datetime, str]] = {}
     for run in runs:
-        at = run["ended_at"] or run["started_at"]  # a killed run has no end
+        at = _aware(run["ended_at"] or run["started_at"])  # a killed run has no end
         if run["outcome"] in GOOD:
             good[run["job"]] = max(at, good.get(run["job"], at))
         else:
@@ -46,6 +47,10 @@ def jobs(runs: Iterable[Mapping[str, Any]], beat: Mapping[str, Any] | None) -> l
             at = datetime.fromisoformat(told["last_failed_at"])
             bad[job] = max((at, told["failure"]), bad.get(job, (at, "")))
     return [_job(job, good, bad) for job in sorted(good.keys() | bad.keys())]
+
+
+def _aware(at: datetime) -> datetime:
+    return at.replace(tzinfo=UTC) if at.tzinfo is None else at
 
 
 def _job(job: str, good: Mapping[str, datetime], bad: Mapping[str, tuple[datetime, str]]) -> Job:

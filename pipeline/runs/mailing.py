@@ -14,7 +14,7 @@ from pipeline.config.settings import Settings
 from pipeline.digest import DigestFacts, mail
 from pipeline.digest.mail import MailError, Sent
 from pipeline.errors import NoonmarkError, WorkspaceBusyError
-from pipeline.runs.cycle import opened, publish
+from pipeline.runs.session import opened, publish
 from pipeline.store import digests
 from pipeline.workspace.files import replace_file
 from pipeline.workspace.places import Workspace

@@ -21,10 +21,10 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.detection import run_detectors
+from pipeline.detection import sum_up
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Ingest
-from pipeline.runs.cycle import opened, publish
+from pipeline.runs.session import opened, publish
 from pipeline.workspace.places import Workspace
 
 DAY = date(2026, 6, 10)
@@ -98,7 +98,7 @@ def ours(files: Path, root: Path) -> dict[str, float]:
         waiting = arrivals.let_settle(arrivals.find(space, ()), 0)
         result = Ingest(run.store, space, run.settings, run.register, run.profiles).run(waiting.arrivals)
         taken = time.perf_counter()
-        run_detectors.sum_up(run.store)
+        sum_up.sum_up(run.store)
         summed = time.perf_counter()
         publish(run)
         published = time.perf_counter()

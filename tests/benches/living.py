@@ -18,8 +18,9 @@ from typing import Any
 import polars as pl
 
 import detectors
-from pipeline.detection import run_detectors
-from pipeline.runs.cycle import detect, opened, take_in
+from pipeline.detection import folding, run_detectors
+from pipeline.runs.cycle import detect, take_in
+from pipeline.runs.session import opened
 from pipeline.workspace.places import Workspace
 from tests.simulation.fleet import Fleet
 from tests.simulation.workspace import write_register, write_workspace
@@ -60,7 +61,7 @@ def live_through(fleet: Fleet, root: Path) -> Lived:
                         taken = take_in(run)
                     with _clocked(seconds, "(detection, all in all)"):
                         detect(run, until=day)
-                        now = run_detectors.fold(run.store, day)
+                        now = folding.fold(run.store, day).now.exceptions
                     nights.append(now.filter(pl.col("closed_on").is_null()).with_columns(night=pl.lit(day)))
                     lived.rows += taken.rows_read
                     lived.rejected += taken.rows_rejected

@@ -11,13 +11,11 @@ import polars as pl
 import pytest
 
 import detectors
-from detectors import frames
-from detectors.clock.light import LIGHT, light_marks
+from detectors import features, frames
 from detectors.finding import Finding, Kind, NotJudged, Role
 from detectors.solar.position import elevation_deg
-from detectors.yields import fleet_yields, hourly
-from detectors.yields.site_model import MODEL
 from tests.support import build, simulate
+from tests.support.features import call
 
 KINDS = set(
     """
@@ -33,8 +31,7 @@ UNITS = (
 )  # fmt: skip
 SERIES_UNITS = {"W", "kWh", "%", "V", "Hz", "°C", "W/m²", "min", "min after midnight", "h", "count", "ratio"}
 GIVEN = {
-    "readings", "device_readings", "days", "light", "kept", "sites", "planes", "earlier", "day", "yields",
-    "implausible_stamps",
+    "readings", "device_readings", "days", "sites", "planes", "earlier", "day", "implausible_stamps", *features.load(),
 }  # fmt: skip
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
@@ -48,16 +45,8 @@ def _wanted(module) -> list[str]:
 
 
 def _run(module, given) -> list:
-    """What it says; `kept` is made by itself from the readings of all days, as the pipeline does."""
-    frames = dict(given)
-    if hasattr(module, "keep"):
-        of_span = {**given, "readings": given["span_readings"], "device_readings": given["span_device_readings"]}
-        frames["kept"] = module.keep(*[of_span[name] for name in inspect.signature(module.keep).parameters])
-        assert frames["kept"].schema == module.KEPT
-    if "yields" in _wanted(module):
-        given = {**given, "kept": hourly.keep(given["span_readings"], given["sites"])}
-        frames["yields"] = fleet_yields.look(*[given[name] for name in inspect.signature(fleet_yields.look).parameters])
-    return module.detect(*[frames[name] for name in _wanted(module)])
+    """What it says; features are made from the readings of all days, as the pipeline does."""
+    return call(module.detect, given)
 
 
 def _sun_power(latitude: float, longitude: float, late_min: float, day_count: int) -> pl.DataFrame:
@@ -85,10 +74,13 @@ def given() -> dict:
     days = fleet.days.with_columns(
         soc_min_pct=pl.when(stuck).then(35.0),
         soc_max_pct=pl.when(stuck).then(35.5),
-        surplus_at_floor_kwh=pl.when(stuck).then(5.0),
         charge_kwh=pl.when(stuck).then(0.0),
         import_kwh=pl.when(stuck).then(6.0),
         pv_kwh=pl.when((pl.col("site_id") == ids[4]) & (pl.col("day") == LAST)).then(0.0).otherwise("pv_kwh"),
+    )
+    surplus = build.frame(
+        features.load()["battery_day"].schema,
+        [{"site_id": ids[0], "day": day, "surplus_at_floor_kwh": 5.0} for day in days["day"].unique()],
     )
     sites = fleet.sites.with_columns(
         battery_kwh=pl.when(stuck).then(10.0),
@@ -110,12 +102,11 @@ def given() -> dict:
         "device_readings": devices.filter(pl.col("ts_local").dt.date() == LAST),
         "span_readings": readings,
         "span_device_readings": devices,
-        "days": days,
-        "light": light_marks(devices, sites),
+        "days": days.select(frames.DAYS.names()),
+        "battery_day": surplus,
         "sites": sites,
         "planes": fleet.planes,
         "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
-        "models": MODEL.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }
@@ -129,11 +120,9 @@ def empty() -> dict:
         "span_readings": frames.READINGS.to_frame(),
         "span_device_readings": frames.DEVICE_READINGS.to_frame(),
         "days": frames.DAYS.to_frame(),
-        "light": LIGHT.to_frame(),
         "sites": frames.SITES.to_frame(),
         "planes": frames.PLANES.to_frame(),
         "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
-        "models": MODEL.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }

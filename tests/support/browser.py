@@ -32,7 +32,8 @@ def look(html: str, folder: Path, *, is_dark: bool = False) -> dict[str, list[st
     """Width -> what is wrong there: overflow, errors of the page, and text below the contrast of WCAG 2.2 AA."""
     asking = html.replace("<head>", f"<head><script>{ASK.read_text(encoding='utf-8')}</script>", 1)
     frames = "".join(
-        f'<iframe style="width: {width}px; height: 800px; border: 0" srcdoc="{escape(asking)}"></iframe>' for width in WIDTHS
+        f'<iframe style="width: {width}px; height: 800px; border: 0" srcdoc="{escape(asking)}"></iframe>'
+        for width in WIDTHS
     )
     page = folder / "look.html"
     page.write_text(

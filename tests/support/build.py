@@ -12,6 +12,10 @@ from detectors.finding import Finding
 from detectors.frames import DAYS, PLANES, READINGS, SITES
 
 DAY = date(2025, 6, 10)
+# Site-days with figures of features that rules see beside them.
+DAY_FIGURES = pl.Schema(
+    {**DAYS, **dict.fromkeys(("held_back_h", "soc_floor_h", "surplus_kwh", "surplus_at_floor_kwh"), pl.Float64())}
+)
 
 SITE_DEFAULTS: dict[str, Any] = {
     "site_id": "roof-1",
@@ -61,9 +65,9 @@ def sites(*rows: Mapping[str, Any]) -> pl.DataFrame:
 
 
 def days(*rows: Mapping[str, Any], last_day: date = DAY) -> pl.DataFrame:
-    """DAYS, one per row given; rows without a `day` are consecutive days that end on `last_day`."""
+    """DAY_FIGURES, one per row given; rows without a `day` are consecutive days that end on `last_day`."""
     first = last_day - timedelta(days=len(rows) - 1)
-    return frame(DAYS, [{"day": first + timedelta(days=n), **DAY_DEFAULTS, **row} for n, row in enumerate(rows)])
+    return frame(DAY_FIGURES, [{"day": first + timedelta(days=n), **DAY_DEFAULTS, **row} for n, row in enumerate(rows)])
 
 
 def readings(

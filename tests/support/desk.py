@@ -1,6 +1,7 @@
 """A small workspace to try commands on: two sites in one zone, one kind of export, a few days of readings."""
 
 import math
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -63,8 +64,8 @@ def write(folder: Path, site: str, day: date, rows: list[str]) -> Path:
     return path
 
 
-def make(folder: Path, *, with_exports: bool = True) -> Workspace:
-    """The workspace, with exports of DAYS in its inbox: R-2 may not feed the grid, and does."""
+def make(folder: Path, *, with_exports: bool = True, days: Sequence[date] = DAYS) -> Workspace:
+    """The workspace, with exports of these days in its inbox: R-2 may not feed the grid, and does."""
     space = Workspace(folder)
     space.inbox.mkdir(parents=True)
     space.profiles.mkdir()
@@ -73,7 +74,7 @@ def make(folder: Path, *, with_exports: bool = True) -> Workspace:
     (space.profiles / "hourly.toml").write_text(PROFILE, encoding="utf-8")
     space.settings_file.write_text("[ingest]\nsettle_s = 0\n", encoding="utf-8")
     if with_exports:
-        for day in DAYS:
+        for day in days:
             write(space.inbox, "R-1", day, lines(day, feeds_in=True))
             write(space.inbox, "R-2", day, lines(day, feeds_in=True))
     return space

@@ -9,7 +9,7 @@ import polars as pl
 from detectors.finding import Kind
 from detectors.frames import DAYS, SITES
 from pipeline.digest import Around, DigestFacts, Rules, Told, build_facts
-from pipeline.digest.site_page import Course, Entry, SiteFacts, to_site_html
+from pipeline.digest.site_page import Course, Entry, SiteFacts
 from pipeline.exceptions.changes import Folded
 from pipeline.exceptions.fold import fold
 from pipeline.frames import DECISIONS, FINDINGS, JUDGED, NOT_JUDGED

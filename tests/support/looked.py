@@ -4,7 +4,8 @@ from datetime import date
 
 import polars as pl
 
-from detectors.yields import fleet_yields, hourly, underperformance
+from detectors.features.expected import of_window
+from detectors.yields import fleet_yields, hourly
 from detectors.yields.site_model import MODEL
 from tests.support import build
 
@@ -38,4 +39,4 @@ def expected(
     """What the site-days up to the last of `days` should hold."""
     last = days["day"].max() or build.DAY
     assert isinstance(last, date)
-    return underperformance.expected(looked(days, sites, planes=planes, earlier=earlier, day=last), days)
+    return of_window(looked(days, sites, planes=planes, earlier=earlier, day=last), days)

@@ -5,8 +5,11 @@ from datetime import timedelta
 import polars as pl
 import pytest
 
-from detectors.battery.battery_at_floor import KEPT, detect, keep
+from detectors.battery import battery_at_floor
+from detectors.features.battery_day import SCHEMA as SURPLUS
+from detectors.features.load_following import SCHEMA, make
 from detectors.finding import Finding, NotJudged
+from detectors.frames import DAYS
 from tests.support import battery_day, build
 
 STUCK = {
@@ -19,8 +22,14 @@ UNKNOWN = {"soc_max_pct": None}
 SITE = {"battery_kwh": 10.0}
 
 
+def detect(days, following, sites, earlier, day):
+    """The verdicts; what a row says of surplus is given as the feature that holds it."""
+    surplus = days.select(SURPLUS.names())
+    return battery_at_floor.detect(days.select(DAYS.names()), surplus, following, sites, earlier, day)
+
+
 def _verdicts(*rows, site=SITE, earlier=(), kept=()):
-    return detect(build.days(*rows), build.frame(KEPT, kept), build.sites(site), build.earlier(*earlier), build.DAY)
+    return detect(build.days(*rows), build.frame(SCHEMA, kept), build.sites(site), build.earlier(*earlier), build.DAY)
 
 
 def test_stuck_days_are_counted_and_cost_what_could_have_been_stored():
@@ -87,7 +96,7 @@ def test_gaps_of_days_hold_the_run_for_a_while_only():
     assert _verdicts(STUCK, UNKNOWN, UNKNOWN, STUCK)[0].value == 2.0
     assert _verdicts(STUCK, *[UNKNOWN] * 4, STUCK) == []
     rows = build.days(STUCK, *[FULL] * 4, STUCK).filter(pl.col("soc_max_pct") < 90)  # rows missing altogether
-    assert detect(rows, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY) == []
+    assert detect(rows, SCHEMA.to_frame(), build.sites(SITE), build.earlier(), build.DAY) == []
 
 
 @pytest.mark.parametrize(
@@ -105,7 +114,7 @@ def test_what_is_missing_is_said(last, words):
 
 def test_a_site_without_a_row_of_the_day_is_not_judged():
     days = build.days(STUCK, STUCK, last_day=build.DAY - timedelta(days=1))
-    (verdict,) = detect(days, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
+    (verdict,) = detect(days, SCHEMA.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
     assert isinstance(verdict, NotJudged)
 
 
@@ -119,7 +128,7 @@ def test_a_wrong_clock_or_a_reversed_sensor_waits():
 def test_no_battery_no_verdict_and_the_day_judged_knows_no_later_day():
     assert _verdicts(STUCK, STUCK, site={}) == []
     days = build.days(STUCK, STUCK, FULL, last_day=build.DAY + timedelta(days=1))
-    (found,) = detect(days, KEPT.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
+    (found,) = detect(days, SCHEMA.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
     assert found.value == 2.0
 
 
@@ -148,7 +157,7 @@ def _held(**values):
 
 
 def test_generation_that_follows_the_load_is_a_surplus_held_back():
-    kept = keep(_held(), build.sites(NO_EXPORT))
+    kept = make(_held(), build.sites(NO_EXPORT))
     assert kept["held_h"].to_list() == [6.0]
     assert kept["followed_w"][0] == pytest.approx(1400.0)
     rows = kept.to_dicts()
@@ -167,11 +176,11 @@ def test_generation_that_follows_the_load_is_a_surplus_held_back():
     ],
 )
 def test_what_is_not_held_back(course):
-    kept = keep(_held(**course), build.sites(NO_EXPORT)).to_dicts()
+    kept = make(_held(**course), build.sites(NO_EXPORT)).to_dicts()
     earlier_day = {**kept[0], "day": build.DAY - timedelta(days=1)}
     verdicts = _verdicts(DARK, DARK, site=NO_EXPORT, kept=[earlier_day, *kept])
     assert not any(isinstance(v, Finding) for v in verdicts)
 
 
 def test_where_feeding_in_is_allowed_nothing_is_held_back():
-    assert keep(_held(), build.sites(SITE)).is_empty()
+    assert make(_held(), build.sites(SITE)).is_empty()

@@ -5,7 +5,8 @@ from datetime import timedelta
 import polars as pl
 import pytest
 
-from detectors.battery.battery_not_discharging import KEPT, detect, keep
+from detectors.battery.battery_not_discharging import detect
+from detectors.features.battery_rests import SCHEMA, make
 from detectors.finding import Finding, NotJudged
 from tests.support import build
 from tests.support.battery_day import SITE, balanced, changed, of, plain, readings, steps
@@ -18,7 +19,7 @@ def _verdicts(*courses, site=SITE, earlier=(), days=None, rows=None, **knobs):
     rows = readings(*courses) if rows is None else rows
     sites = build.sites(site)
     surplus = days if days is not None else build.days({"surplus_kwh": 20.0})
-    return detect(of(build.DAY, rows), keep(rows, sites), surplus, sites, build.earlier(*earlier), build.DAY, **knobs)
+    return detect(of(build.DAY, rows), make(rows, sites), surplus, sites, build.earlier(*earlier), build.DAY, **knobs)
 
 
 def test_a_floor_left_high_is_named_beside_the_reserve_after_three_evenings():
@@ -133,7 +134,7 @@ def test_a_discharge_of_the_day_before_is_no_stop_of_this_day():
     day = changed(SOUND, range(96), battery_w=0.0, soc_pct=47.0, load_w=lambda n: 600.0 + n, pv_w=0.0)
     day = balanced(changed(day, steps(20, 21), battery_w=1500.0, soc_pct=lambda n: 62.0 - 3 * (n - 80)))
     day = changed(day, steps(21, 24), soc_pct=50.0, grid_w=0.0)
-    kept = keep(readings(late, day), build.sites(SITE))
+    kept = make(readings(late, day), build.sites(SITE))
     assert kept["level_pct"][1] == pytest.approx(47.0)
     assert kept["has_stop"].to_list()[1] is False
 
@@ -212,9 +213,9 @@ def test_two_sites_do_not_hear_of_each_other_and_later_days_are_not_known():
             readings(SOUND, SOUND, SOUND, HIGH, last_day=build.DAY + timedelta(days=1), site_id="roof-0"),
         ]
     )
-    kept = keep(rows.sample(fraction=1.0, shuffle=True, seed=1), sites)
-    assert kept.schema == KEPT
-    assert kept.equals(keep(rows, sites))
+    kept = make(rows.sample(fraction=1.0, shuffle=True, seed=1), sites)
+    assert kept.schema == SCHEMA
+    assert kept.equals(make(rows, sites))
     verdicts = detect(of(build.DAY, rows), kept, build.days({}), sites, build.earlier(), build.DAY)
     assert [(v.site_id, type(v)) for v in verdicts] == [("roof-1", Finding)]
 

@@ -3,7 +3,9 @@
 import pytest
 
 from detectors.battery import battery_at_floor, battery_below_reserve, battery_grid_charging, battery_not_discharging
+from detectors.features import battery_day, battery_rests, load_following
 from detectors.finding import NotJudged
+from detectors.frames import DAYS
 from tests.support import build
 from tests.support.battery_day import SITE, balanced, changed, of, plain, readings, steps
 
@@ -17,7 +19,7 @@ DEEP = {**plain(floor_pct=20.0, full_pct=60.0), "voltage_l1_v": [231.0] * 96}
 
 def _not_discharging(*courses, site=BARE):
     rows, sites = readings(*courses), build.sites(site)
-    kept = battery_not_discharging.keep(rows, sites)
+    kept = battery_rests.make(rows, sites)
     return battery_not_discharging.detect(
         of(build.DAY, rows), kept, build.days({"surplus_kwh": 20.0}), sites, build.earlier(), build.DAY
     )
@@ -42,9 +44,12 @@ def test_no_reserve_that_it_could_fall_below(deep):
 def test_no_reserve_that_it_could_stay_at():
     stuck = {"soc_min_pct": 34.0, "soc_max_pct": 35.0, "surplus_kwh": 20.0, "surplus_at_floor_kwh": 20.0,
              "charge_kwh": 0.0, "feed_in_kwh": 20.0, "import_kwh": 9.0, "coverage_pct": 100.0}  # fmt: skip
-    days, kept = build.days(stuck, stuck), battery_at_floor.KEPT.to_frame()
+    days, following = build.days(stuck, stuck), load_following.SCHEMA.to_frame()
+    surplus = days.select(battery_day.SCHEMA.names())
     for site, expected in ((SITE, "battery-at-floor"), (BARE, None)):
-        (verdict,) = battery_at_floor.detect(days, kept, build.sites(site), build.earlier(), build.DAY)
+        (verdict,) = battery_at_floor.detect(
+            days.select(DAYS.names()), surplus, following, build.sites(site), build.earlier(), build.DAY
+        )
         assert getattr(verdict, "kind", None) == expected
     assert "no reserve" in verdict.reason
 

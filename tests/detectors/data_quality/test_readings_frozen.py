@@ -8,14 +8,15 @@ import polars as pl
 import pytest
 
 from detectors import frames
-from detectors.data_quality.readings_frozen import KEPT, detect, keep
+from detectors.data_quality import readings_frozen
+from detectors.features.repeats import SCHEMA, make
 from detectors.finding import Finding, NotJudged
 from tests.support import build
 
 DAY = build.DAY
 STEPS = 96
 HOURS = np.arange(STEPS) / 4
-NONE_KEPT = KEPT.to_frame()
+NONE_EARLIER = SCHEMA.to_frame()
 
 
 def _sunny(peak_w: float = 5000.0) -> np.ndarray:
@@ -38,7 +39,12 @@ def _devices(channels, *, step_s: int = 900, day=DAY, device_id: str = "") -> pl
     return rows.select(pl.lit(device_id).alias("device_id"), *frames.READINGS.names())
 
 
-def _judge(channels, *, site=None, kept=NONE_KEPT, known=30, **how):
+def detect(rows, days, past, sites, day):
+    """The verdicts, with the day's own repeats beside those of `past`."""
+    return readings_frozen.detect(rows, days, pl.concat([past, make(rows, sites)]), sites, day)
+
+
+def _judge(channels, *, site=None, kept=NONE_EARLIER, known=30, **how):
     days = build.days(*({} for _ in range(known)), last_day=DAY - timedelta(days=1))
     return detect(_devices(channels, **how), days, kept, build.sites(site or {}), DAY)
 
@@ -193,7 +199,7 @@ def test_a_habit_of_standing_still_is_no_fault():
          "run_h": 10.0 + n % 5, "value": 50.0, "start_h": 2.0, "end_h": 20.0}
         for n in range(1, 31)
     ]  # fmt: skip
-    assert _judge(_home(frequency_hz=coarse), kept=build.frame(KEPT, rows)) == []
+    assert _judge(_home(frequency_hz=coarse), kept=build.frame(SCHEMA, rows)) == []
     (found,) = _judge(_home(frequency_hz=coarse))  # thirty days on which it never stood still for an hour
     assert found.value == pytest.approx(13.75)
 
@@ -205,14 +211,14 @@ def test_days_add_up_and_the_first_is_named():
          "value": float(whole[0]), "start_h": 24 - hours, "end_h": 24.0}
         for n, hours in ((1, 24.0), (2, 24.0), (3, 9.0))
     ]  # fmt: skip
-    (found,) = _judge(_home(load_w=whole), kept=build.frame(KEPT, rows))
+    (found,) = _judge(_home(load_w=whole), kept=build.frame(SCHEMA, rows))
     assert found.value == 24 + 24 + 24 + 9
     assert found.since == DAY - timedelta(days=3)
 
 
 def test_the_device_is_named():
     rows = pl.concat([_devices(_home(), device_id="A"), _devices(_home(load_w=_held(_lively(), 9, 17)), device_id="B")])
-    (found,) = detect(rows, build.days({}), NONE_KEPT, build.sites(), DAY)
+    (found,) = detect(rows, build.days({}), NONE_EARLIER, build.sites(), DAY)
     assert found.evidence["device_name"] == "B"
 
 
@@ -231,7 +237,7 @@ def test_gaps_neither_hide_nor_make_a_run():
     load = _held(_lively(), 9, 17)
     load[40:44] = np.nan
     rows = _devices(_home(load_w=load)).with_columns(pl.col("load_w").fill_nan(None))
-    (found,) = detect(rows, build.days({}), NONE_KEPT, build.sites(), DAY)
+    (found,) = detect(rows, build.days({}), NONE_EARLIER, build.sites(), DAY)
     assert found.value == 7.0
 
 
@@ -239,21 +245,21 @@ def test_too_little_is_not_judged():
     (verdict,) = _judge({name: values[:16] for name, values in _home().items()})
     assert isinstance(verdict, NotJudged)
     assert "4.0 h" in verdict.reason
-    (verdict,) = detect(frames.DEVICE_READINGS.to_frame(), build.days({}), NONE_KEPT, build.sites(), DAY)
+    (verdict,) = detect(frames.DEVICE_READINGS.to_frame(), build.days({}), NONE_EARLIER, build.sites(), DAY)
     assert isinstance(verdict, NotJudged)
 
 
-def test_what_is_kept_is_the_longest_run_per_day():
+def test_what_is_noted_is_the_longest_run_per_day():
     rows = pl.concat(
         [_devices(_home(load_w=_held(_held(_lively(), 2, 4), 9, 17)), day=DAY - timedelta(days=n)) for n in (0, 1)]
     )
-    kept = keep(rows, build.sites())
-    assert kept.schema == KEPT
+    kept = make(rows, build.sites())
+    assert kept.schema == SCHEMA
     assert kept["day"].to_list() == [DAY - timedelta(days=1), DAY]
     assert kept["channel"].to_list() == ["load_w"] * 2
     assert kept["run_h"].to_list() == [8.0] * 2
     assert kept["start_h"].to_list() == [9.0] * 2
-    assert keep(rows.clear(), build.sites()).is_empty()
+    assert make(rows.clear(), build.sites()).is_empty()
 
 
 def test_labelled_stale_readings_of_a_real_inverter():
@@ -285,7 +291,7 @@ def test_labelled_stale_readings_of_a_real_inverter():
             ],
         )  # fmt: skip
         site = {"latitude": 39.7, "longitude": -105.2, "timezone": "America/Denver"}
-        if any(isinstance(v, Finding) for v in detect(rows, build.days({}), NONE_KEPT, build.sites(site), day)):
+        if any(isinstance(v, Finding) for v in detect(rows, build.days({}), NONE_EARLIER, build.sites(site), day)):
             found.add(day)
     stale = {day for day, hours in truth.items() if hours >= 4}  # a new site: twice two hours
     assert len(stale) >= 3

@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 
 from detectors import frames
-from detectors.data_quality.readings_implausible import KEPT, detect, keep
+from detectors.data_quality.readings_implausible import detect
+from detectors.features.flow_peaks import SCHEMA, make
 from detectors.finding import Finding, NotJudged
 from tests.support import build
 
@@ -26,7 +27,7 @@ def _kept(load_w: float = 3000.0, grid_w: float = 5000.0, count: int = 20) -> pl
         {"site_id": "roof-1", "day": DAY - timedelta(days=n), "load_peak_w": load_w, "grid_peak_w": grid_w}
         for n in range(1, count + 1)
     ]
-    return build.frame(KEPT, rows)
+    return build.frame(SCHEMA, rows)
 
 
 def _judge(channel: str, value: float, times: int = 3, *, site=None, kept=None, others=None):
@@ -35,7 +36,7 @@ def _judge(channel: str, value: float, times: int = 3, *, site=None, kept=None, 
              "frequency_hz": 50.0, "irradiance_w_m2": 500.0}  # fmt: skip
     rest = usual.get(channel, 231.0 if channel.startswith("voltage") else 30.0)
     channels = {channel: [value] * times + [rest] * (288 - times), **(others or {})}
-    kept = KEPT.to_frame() if kept is None else kept
+    kept = SCHEMA.to_frame() if kept is None else kept
     return detect(_devices(channels), kept, build.sites(site or {}), DAY)
 
 
@@ -145,14 +146,14 @@ def test_intervals_that_lie_over_one_another():
     twice = build.readings({"pv_w": [100.0] * 96}, interval_s=900)
     finer = build.readings({"pv_w": [100.0] * 288}, interval_s=300).filter(pl.int_range(pl.len()) % 3 != 0)
     rows = pl.concat([twice, finer]).select(pl.lit("").alias("device_id"), *frames.READINGS.names())
-    (found,) = detect(rows, KEPT.to_frame(), build.sites(), DAY)
+    (found,) = detect(rows, SCHEMA.to_frame(), build.sites(), DAY)
     assert found.evidence["overlap_intervals_count"] == 96
     jitter = _devices({"pv_w": [100.0] * 288}).with_columns(
         pl.col("ts_utc") + pl.duration(seconds=20) * (pl.int_range(pl.len()) % 2)
     )
-    assert detect(jitter, KEPT.to_frame(), build.sites(), DAY) == []
+    assert detect(jitter, SCHEMA.to_frame(), build.sites(), DAY) == []
     instants = rows.with_columns(is_instant=pl.lit(True))
-    assert detect(instants, KEPT.to_frame(), build.sites(), DAY) == []
+    assert detect(instants, SCHEMA.to_frame(), build.sites(), DAY) == []
 
 
 def test_several_faults_are_one_finding():
@@ -165,20 +166,20 @@ def test_each_devices_readings_count():
     rows = pl.concat(
         [_devices({"soc_pct": [60.0] * 288}, device_id="A"), _devices({"soc_pct": [255.0] * 288}, device_id="B")]
     )
-    (found,) = detect(rows, KEPT.to_frame(), build.sites(), DAY)
+    (found,) = detect(rows, SCHEMA.to_frame(), build.sites(), DAY)
     assert (found.value, found.evidence["readings_count"]) == (288.0, 576)
 
 
 def test_no_readings_is_not_judged():
-    (verdict,) = detect(frames.DEVICE_READINGS.to_frame(), KEPT.to_frame(), build.sites(), DAY)
+    (verdict,) = detect(frames.DEVICE_READINGS.to_frame(), SCHEMA.to_frame(), build.sites(), DAY)
     assert isinstance(verdict, NotJudged)
 
 
 def test_what_is_kept_is_a_peak_that_one_stray_value_does_not_lift():
     rows = build.readings({"load_w": [500.0] * 280 + [3000.0] * 7 + [655_350.0], "grid_w": [-800.0] * 288})
-    (kept,) = keep(rows, build.sites()).iter_rows(named=True)
+    (kept,) = make(rows, build.sites()).iter_rows(named=True)
     assert (kept["load_peak_w"], kept["grid_peak_w"]) == (3000.0, 800.0)
-    assert keep(rows.clear(), build.sites()).schema == KEPT
+    assert make(rows.clear(), build.sites()).schema == SCHEMA
 
 
 def test_placeholders_in_a_real_series():
@@ -205,7 +206,7 @@ def test_placeholders_in_a_real_series():
             ],
         )  # fmt: skip
         site = {"installed_kwp": 8.0, "inverter_kw": 7.0}
-        if any(isinstance(v, Finding) for v in detect(rows, KEPT.to_frame(), build.sites(site), day)):
+        if any(isinstance(v, Finding) for v in detect(rows, SCHEMA.to_frame(), build.sites(site), day)):
             found.add(day)
     assert wrong
     assert found == wrong

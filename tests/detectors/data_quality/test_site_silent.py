@@ -6,7 +6,8 @@ import polars as pl
 import pytest
 
 from detectors import frames
-from detectors.data_quality.site_silent import KEPT, detect, keep
+from detectors.data_quality import site_silent
+from detectors.features.deliveries import SCHEMA, make
 from detectors.finding import Finding, NotJudged
 from tests.support import build
 
@@ -15,9 +16,9 @@ PEERS = tuple({"site_id": f"peer-{n}"} for n in range(5))
 
 
 def _past(site_id: str, backs, *, first_h=0.0, last_h=24.0, gap_h=0.0, device_id="") -> pl.DataFrame:
-    """Kept rows of the days so many days back."""
+    """Deliveries of the days so many days back."""
     return build.frame(
-        KEPT,
+        SCHEMA,
         [
             {"site_id": site_id, "device_id": device_id, "day": DAY - timedelta(days=back), "first_h": first_h,
              "last_h": last_h, "gap_h": gap_h, "covered_h": last_h - first_h}
@@ -29,6 +30,11 @@ def _past(site_id: str, backs, *, first_h=0.0, last_h=24.0, gap_h=0.0, device_id
 def _today(site_id: str = "roof-1", hours: int = 24, device_id: str = "") -> pl.DataFrame:
     rows = build.readings({"pv_w": [1.0] * hours}, site_id=site_id, interval_s=3600)
     return rows.select(pl.lit(device_id).alias("device_id"), *frames.READINGS.names())
+
+
+def detect(readings, days, past, sites, day):
+    """The verdicts, with the day's own deliveries beside those of `past`."""
+    return site_silent.detect(pl.concat([past, make(readings, sites)]), days, sites, day)
 
 
 def _judge(kept, *today, sites=({},), days=None, day=DAY):
@@ -126,7 +132,7 @@ def test_a_site_without_a_date_counts_from_the_fleets_first_day():
 
 
 def test_nothing_of_anybody_yet_is_no_finding():
-    verdicts = _judge(KEPT.to_frame(), sites=({}, {"site_id": "new"}))
+    verdicts = _judge(SCHEMA.to_frame(), sites=({}, {"site_id": "new"}))
     assert all(isinstance(v, NotJudged) for v in verdicts)
     assert len(verdicts) == 2
 
@@ -189,16 +195,16 @@ def test_rows_from_before_the_devices_were_registered_are_no_device():
 
 def test_site_days_stand_in_where_nothing_was_kept():
     days = build.days(*({} for _ in range(10)), last_day=DAY - timedelta(days=2))
-    (found,) = _judge(KEPT.to_frame(), days=days)
+    (found,) = _judge(SCHEMA.to_frame(), days=days)
     assert found.value == 48.0
 
 
 def test_what_is_kept_of_a_day():
     rows = _today(hours=24).filter(~pl.col("ts_local").dt.hour().is_in([7, 8, 9]))
-    (kept,) = keep(rows, build.sites()).iter_rows(named=True)
+    (kept,) = make(rows, build.sites()).iter_rows(named=True)
     assert (kept["first_h"], kept["last_h"], kept["gap_h"], kept["covered_h"]) == (0.0, 24.0, 3.0, 21.0)
     assert (kept["site_id"], kept["device_id"], kept["day"]) == ("roof-1", "", DAY)
-    assert keep(rows.clear(), build.sites()).schema == KEPT
+    assert make(rows.clear(), build.sites()).schema == SCHEMA
 
 
 def test_late_data_change_what_is_said():

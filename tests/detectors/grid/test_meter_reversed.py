@@ -11,12 +11,21 @@ import polars as pl
 import pytest
 from pvlib.solarposition import spa_python
 
+from detectors.features.meter_signs import SCHEMA, make
 from detectors.finding import Finding, NotJudged
-from detectors.grid.meter_reversed import KEPT, KINDS, detect, keep
+from detectors.grid import meter_reversed
+from detectors.grid.meter_reversed import KINDS
 from detectors.grid.meter_signs import flows
 from tests.support import build
 
 PLACES = 288
+
+
+def detect(rows, past, sites, earlier, day, **knobs):
+    """The verdicts, with the day's own sums beside those of `past`."""
+    today = make(rows, sites).filter(pl.col("day") == day)
+    earlier_days = past.filter(pl.col("day") < day)
+    return meter_reversed.detect(rows, pl.concat([earlier_days, today]), sites, earlier, day, **knobs)
 
 
 def _sun(peak=5000.0):
@@ -44,7 +53,7 @@ def _rows(day=build.DAY, **channels):
 def _verdicts(*, site=None, earlier=(), kept=None, rows=None, **channels):
     rows = _rows(**channels) if rows is None else rows
     return detect(
-        rows, KEPT.to_frame() if kept is None else kept, build.sites(site or {}), build.earlier(*earlier), build.DAY
+        rows, SCHEMA.to_frame() if kept is None else kept, build.sites(site or {}), build.earlier(*earlier), build.DAY
     )
 
 
@@ -89,7 +98,7 @@ def test_three_nights_make_an_exception():
     rows = pl.concat([_rows(day=build.DAY - timedelta(days=n), grid_w=-GRID if n < 3 else GRID) for n in range(6)])
     known = build.sites()
     today = rows.filter(pl.col("ts_local").dt.date() == build.DAY)
-    (found,) = detect(today, keep(rows, known), known, build.earlier(), build.DAY)
+    (found,) = detect(today, make(rows, known), known, build.earlier(), build.DAY)
     assert found.since == build.DAY - timedelta(days=2)
     assert found.evidence["seen_count"] == 3
 
@@ -226,21 +235,21 @@ def test_coarse_readings_tell_it_as_well(minutes):
         assert [v.kind for v in _verdicts(rows=rows)] == kinds
 
 
-def test_kept_rows_depend_on_their_own_day_alone():
+def test_its_rows_depend_on_their_own_day_alone():
     two = pl.concat([_rows(day=build.DAY - timedelta(days=1), grid_w=-GRID), _rows()])
-    one = keep(_rows(), build.sites())
-    assert keep(two, build.sites()).filter(pl.col("day") == build.DAY).equals(one)
+    one = make(_rows(), build.sites())
+    assert make(two, build.sites()).filter(pl.col("day") == build.DAY).equals(one)
 
 
 def test_two_meters_that_differ_by_some_per_cent_make_nothing_impossible():
-    kept = keep(_rows(grid_w=np.where(PV > 0, -1.05 * PV, 200.0)), build.sites())
+    kept = make(_rows(grid_w=np.where(PV > 0, -1.05 * PV, 200.0)), build.sites())
     assert kept["impossible_kwh"].to_list() == [0.0]
 
 
 def test_one_step_below_zero_is_rounding():
     coarse = np.where(PV > 0, np.round(GRID / 100) * 100, -100.0 * (np.arange(PLACES) % 2))
     fine = np.where(PV > 0, np.round(GRID), -100.0 * (np.arange(PLACES) % 2))
-    fed_h = [keep(_rows(grid_w=grid), build.sites())["fed_h"][0] for grid in (coarse, fine)]
+    fed_h = [make(_rows(grid_w=grid), build.sites())["fed_h"][0] for grid in (coarse, fine)]
     assert fed_h[0] == 0
     assert fed_h[1] > 1
 

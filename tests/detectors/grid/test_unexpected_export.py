@@ -5,9 +5,10 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
+from detectors.features.feed_in_transients import make
 from detectors.finding import Finding, NotJudged
 from detectors.grid.feed_in_transients import buffer_advice
-from detectors.grid.unexpected_export import detect, keep
+from detectors.grid.unexpected_export import detect
 from tests.support import build
 
 NO_EXPORT = {"feed_in_limit_kw": 0.0}
@@ -165,7 +166,7 @@ def _slipping_days(slips_w, *, days=8, site=NO_EXPORT, interval_s=300, base=20.0
             for n in range(1, days + 1)
         ]
     )
-    return keep(rows, build.sites(site))
+    return make(rows, build.sites(site))
 
 
 def test_the_buffer_is_the_one_that_keeps_nineteen_twentieths_of_the_slipped_energy_in():
@@ -199,7 +200,7 @@ def test_days_under_another_buffer_tell_nothing_of_this_one():
 
 def test_feed_in_that_lasts_is_no_slip():
     grid = [20.0] * 100 + [-400.0] * 24 + [20.0] * 20 + [-60.0] + [20.0] * 143
-    kept = keep(build.readings({"pv_w": SUNNY, "grid_w": grid}), build.sites(NO_EXPORT))
+    kept = make(build.readings({"pv_w": SUNNY, "grid_w": grid}), build.sites(NO_EXPORT))
     assert kept["slip_w"].to_list() == [[60.0]]
     assert kept["slips_count"].to_list() == [1]
 
@@ -210,3 +211,12 @@ def test_the_finding_carries_the_advice():
     (found,) = detect(rows, build.sites(NO_EXPORT), build.earlier(), build.DAY, kept)
     assert found.evidence["advised_buffer_w"] == 130
     assert "5.0 transients a day" in found.evidence["transients_text"]
+
+
+def test_where_the_buffer_of_today_is_not_known_the_advice_says_by_how_much_more():
+    rows = build.readings({"pv_w": SUNNY, "grid_w": _with(200.0, {150: -1500.0, 151: -900.0})})
+    unknown = {**NO_EXPORT, "feed_in_buffer_w": None}
+    past = _slipping_days([30.0, 50.0, 50.0, 80.0, 120.0], site=unknown)
+    (found,) = detect(rows, build.sites(unknown), build.earlier(), build.DAY, past)
+    assert found.evidence["buffer_w"] is None
+    assert "W more buffer than now" in found.evidence["transients_text"]

@@ -8,20 +8,26 @@ import numpy as np
 import polars as pl
 import pytest
 
+from detectors.features.voltage_day import SCHEMA, make
 from detectors.finding import Finding, NotJudged
-from detectors.grid.voltage_out_of_band import KEPT, detect, keep
+from detectors.grid import voltage_out_of_band
 from tests.support import build
 
 WEEK_START = build.DAY - timedelta(days=6)
 SUN = [3000.0] * 1008
 
 
+def detect(rows, past, sites, day, **knobs):
+    """The verdicts, with the day's own counts beside those of `past`."""
+    return voltage_out_of_band.detect(rows, pl.concat([past, make(rows, sites)]), sites, day, **knobs)
+
+
 def _week(channels, *, site=None, interval_s=600, skip=lambda rows: rows):
-    """Verdicts of a week of readings that ends on the builders' day, the days before it as kept rows."""
+    """Verdicts of a week of readings that ends on the builders' day, the days before it as rows of the feature."""
     rows = skip(build.readings(channels, day=WEEK_START, interval_s=interval_s))
     known = build.sites(site or {})
     is_today = pl.col("ts_local").dt.date() == build.DAY
-    return detect(rows.filter(is_today), keep(rows.filter(~is_today), known), known, build.DAY)
+    return detect(rows.filter(is_today), make(rows.filter(~is_today), known), known, build.DAY)
 
 
 def _volts(odd, count, usual=230.0):
@@ -110,14 +116,14 @@ def test_older_days_than_the_week_do_not_count():
     bad = build.readings({"voltage_l1_v": [256.0] * 144}, day=build.DAY - timedelta(days=7), interval_s=600)
     good = build.readings({"voltage_l1_v": [230.0] * 1008}, day=WEEK_START, interval_s=600)
     is_today = pl.col("ts_local").dt.date() == build.DAY
-    kept = pl.concat([keep(bad, known), keep(good.filter(~is_today), known)])
+    kept = pl.concat([make(bad, known), make(good.filter(~is_today), known)])
     assert detect(good.filter(is_today), kept, known, build.DAY) == []
 
 
 def test_days_counted_against_another_nominal_voltage_are_left_out():
     rows = build.readings({"voltage_l1_v": [240.0] * 1008}, day=WEEK_START, interval_s=600)
     is_today = pl.col("ts_local").dt.date() == build.DAY
-    before = keep(rows.filter(~is_today), build.sites({"nominal_voltage_v": 230.0}))
+    before = make(rows.filter(~is_today), build.sites({"nominal_voltage_v": 230.0}))
     (verdict,) = detect(rows.filter(is_today), before, build.sites({"nominal_voltage_v": 240.0}), build.DAY)
     assert isinstance(verdict, NotJudged)
     assert "14 % of the week" in verdict.reason
@@ -137,7 +143,7 @@ def test_volts_between_phases_or_another_nominal_voltage_are_not_judged():
 
 def test_no_voltage_read_is_not_judged():
     for rows in (build.readings({"pv_w": [0.0] * 288}), build.readings({"pv_w": [0.0]}).clear()):
-        (verdict,) = detect(rows, KEPT.to_frame(), build.sites(), build.DAY)
+        (verdict,) = detect(rows, SCHEMA.to_frame(), build.sites(), build.DAY)
         assert isinstance(verdict, NotJudged)
 
 
@@ -197,7 +203,7 @@ def test_local_days_of_the_clock_change_and_of_odd_zones_are_counted_whole():
     # Kathmandu's midnight lies at 18:15 UTC, inside a block of ten minutes
     zone = {"timezone": "Asia/Kathmandu"}
     rows = build.readings({"voltage_l1_v": [230.0] * 288}, timezone="Asia/Kathmandu")
-    assert keep(rows, build.sites(zone))["means_l1_count"].sum() in (144, 145)
+    assert make(rows, build.sites(zone))["means_l1_count"].sum() in (144, 145)
 
 
 def test_the_counts_are_those_of_pandas():
@@ -205,7 +211,7 @@ def test_the_counts_are_those_of_pandas():
     volts = rng.normal(240, 9, 2016)
     rows = build.readings({"voltage_l1_v": volts.tolist()}, day=WEEK_START, interval_s=300)
     means = rows.to_pandas().set_index("ts_utc")["voltage_l1_v"].resample("10min").mean()
-    kept = keep(rows, build.sites())
+    kept = make(rows, build.sites())
     assert kept["above_l1_count"].sum() == int((means > 253).sum())
     assert kept["below_l1_count"].sum() == int((means < 207).sum())
     assert kept["highest_l1_v"].max() == pytest.approx(means.max())

@@ -15,8 +15,8 @@ import pytest
 from pipeline.commands import cli, failures
 from pipeline.store import reader
 from tests.support import desk
-
-ROOT = Path(__file__).parents[2]
+from tests.support.places import ROOT
+from tests.support.snapshot import Snapshot
 
 
 def noonmark(root: Path, *arguments: str, before: Callable[[], None] | None = None) -> subprocess.Popen[str]:
@@ -82,11 +82,16 @@ def test_each_failure_has_its_line_and_its_status(
     assert len(lines) == 1 and lines[0].startswith("noonmark: ") and said in lines[0]
 
 
-@pytest.fixture
-def lived(tmp_path: Path) -> Path:
-    space = desk.make(tmp_path / "desk")
+@pytest.fixture(scope="module")
+def after_a_cycle(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    space = desk.make(tmp_path_factory.mktemp("lived") / "desk")
     assert cli.main(["-w", str(space.root), "cycle"]) == 0
-    return space.root
+    return Snapshot(space.root)
+
+
+@pytest.fixture
+def lived(after_a_cycle: Snapshot) -> Path:
+    return after_a_cycle.restored()
 
 
 def test_a_part_that_was_removed_or_damaged_is_told_and_written_anew(

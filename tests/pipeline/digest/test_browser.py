@@ -7,17 +7,20 @@ import pytest
 
 from pipeline.digest import rendering, to_html
 from pipeline.digest.sheet import all_sheets
+from pipeline.digest.site_page import to_site_html
 from tests.support import browser, digest_facts
 from tests.support.digest_facts import finding, morning
 
-needs_browser = pytest.mark.skipif(browser.find() is None, reason="no Chromium on this machine: pages were not looked at")
+needs_browser = pytest.mark.skipif(
+    browser.find() is None, reason="no Chromium on this machine: pages were not looked at"
+)
 CSS = (Path(rendering.__file__).parent / "templates" / "digest.css").read_text(encoding="utf-8")
 
 
 def made(name: str) -> str:
     facts = morning()
     if name == "site":
-        return digest_facts.to_site_html(facts, digest_facts.site_page(facts, "S1"))
+        return to_site_html(facts, digest_facts.site_page(facts, "S1"))
     if name == "sheet":
         return dict(all_sheets(facts))["S1-time-zone-wrong-1.html"]
     if name == "fleet":
@@ -84,6 +87,6 @@ def test_cells_of_the_map_stand_out_from_each_other_and_from_the_page(is_dark):
 
 
 def test_contrast_is_computed_as_the_standard_says():
-    # WCAG 2.2: black on white is 21 to 1; #767676 is the palest grey that passes on white (4.54, often quoted; from memory).
+    # WCAG 2.2: black on white is 21 to 1; #767676 is 4.54 to 1 on white (from memory).
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
     assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.01)

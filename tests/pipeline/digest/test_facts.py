@@ -266,7 +266,7 @@ def test_dark_and_unjudged_sites_stand_on_top_of_the_map():
 
 
 def test_sites_are_set_against_their_own_region_alone():
-    # S1 and S3 lie 10 degrees of longitude, some 700 km, from the others. S1 makes 3 where S3 makes 4: the median is 3.5.
+    # S1 and S3 lie some 700 km from the others. S1 makes 3 where S3 makes 4: their median is 3.5.
     register = digest_facts.sites().with_columns(
         longitude=pl.when(pl.col("site_id").is_in(["S1", "S3"])).then(26.0).otherwise(16.0), latitude=pl.lit(48.0)
     )

@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.digest import to_html, to_text, write_digest, write_index
 from pipeline.digest.page import FIRST, first_today
+from pipeline.digest.site_page import to_site_html
 from tests.support import digest_facts, pages
 from tests.support.digest_facts import DAY, finding, morning
 
@@ -172,7 +173,7 @@ def test_a_failed_write_leaves_what_was_there(tmp_path, monkeypatch):
 
 def test_a_site_page_shows_what_is_known_and_its_history():
     facts = morning()
-    html = digest_facts.to_site_html(facts, digest_facts.site_page(facts, "S1"))
+    html = to_site_html(facts, digest_facts.site_page(facts, "S1"))
     shown = pages.text_of(pages.parsed(html))
     assert "Installed 5 kWp" in shown and "Clock off" in shown
     assert "Friday 10 April 2026: opened, time-zone-wrong" in shown

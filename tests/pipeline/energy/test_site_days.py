@@ -74,7 +74,6 @@ def test_means_are_summed_over_their_intervals() -> None:
     assert day["pv_kwh"] == pytest.approx(24.0)
     assert day["load_kwh"] == pytest.approx(9.6)
     assert (day["import_kwh"], day["feed_in_kwh"]) == (0.0, pytest.approx(14.4))
-    assert day["surplus_kwh"] == pytest.approx(14.4)
     assert day["specific_yield_kwh_per_kwp"] == pytest.approx(2.4)
     assert day["coverage_pct"] == pytest.approx(100)
     assert day["charge_kwh"] is None  # nothing was reported of the battery: not known is not zero
@@ -156,24 +155,7 @@ def test_the_yields_of_iec_61724_1() -> None:
     assert one(to_site_days(rows(start, 60, pv_w=power), site()))["performance_ratio"] is None
 
 
-def test_levels_at_the_reserve() -> None:
-    # six hours at 36 % with 1 kW of surplus for two of them, reserve 35 %
+def test_the_lowest_and_the_highest_level() -> None:
     start = datetime(2026, 1, 9, 23, tzinfo=UTC)
-    soc = [80.0] * 18 + [36.0] * 6
-    day = one(to_site_days(rows(start, 60, soc_pct=soc, pv_w=[0.0] * 22 + [1500.0] * 2, load_w=[500.0] * 24), site()))
+    day = one(to_site_days(rows(start, 60, soc_pct=[80.0] * 18 + [36.0] * 6), site()))
     assert (day["soc_min_pct"], day["soc_max_pct"]) == (36.0, 80.0)
-    assert day["soc_floor_h"] == pytest.approx(6)
-    assert day["surplus_at_floor_kwh"] == pytest.approx(2)
-
-
-def test_held_back_needs_the_limit_and_a_full_battery() -> None:
-    start = datetime(2026, 1, 9, 23, tzinfo=UTC)
-    pv, grid = [0.0] * 12 + [2000.0] * 12, [100.0] * 12 + [15.0] * 12
-    no_export = site(feed_in_limit_kw=0.0)
-    full = rows(start, 60, pv_w=pv, grid_w=grid, soc_pct=[99.0] * 24)
-    roomy = rows(start, 60, pv_w=pv, grid_w=grid, soc_pct=[60.0] * 24)
-    beyond = rows(start, 60, pv_w=pv, grid_w=[100.0] * 12 + [-1500.0] * 12, soc_pct=[99.0] * 24)
-    assert one(to_site_days(full, no_export))["held_back_h"] == pytest.approx(12)
-    assert one(to_site_days(roomy, no_export))["held_back_h"] == pytest.approx(0)
-    assert one(to_site_days(beyond, no_export))["held_back_h"] == pytest.approx(0)
-    assert not one(to_site_days(full, site()))["held_back_h"]

@@ -16,7 +16,7 @@ import detectors
 from detectors.finding import Kind
 from detectors.frames import SITES
 from pipeline.exceptions.changes import Folded
-from pipeline.exceptions.fold import REOPEN_DAYS, fold
+from pipeline.exceptions.fold import REOPEN_DAYS, fold, fold_at
 from pipeline.exceptions.revisits import order, revisits
 from pipeline.frames import DECISIONS, EVENTS, EXCEPTIONS, FINDINGS, JUDGED, NOT_JUDGED, REVISITS
 
@@ -527,3 +527,18 @@ def test_order_of_rows_and_later_rows_do_not_matter(found, actions, day, random)
     assert len(open_kinds) == len(set(open_kinds))
     assert all(row["severity"] == "urgent" for row in whole if row["kind"] == KIND)
     assert all(json.loads(row["evidence"]) == {} for row in whole)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.sets(st.integers(0, 40)), st.sets(st.integers(0, 40)), ACTIONS, st.integers(5, 40))
+def test_one_pass_over_several_days_is_a_fold_for_each(found, skipped, actions, day):
+    decided = pl.DataFrame(
+        [decision(d, action, until=d + 5, hour=n) for n, (d, action) in enumerate(actions)], schema=DECISIONS
+    )
+    rows = [findings_of(sorted(found)), judged_of(range(0, 60, 2)), not_judged_of(sorted(skipped)), decided]
+    about = sites_of("A"), {KIND: RULE}, {KIND: DETECTOR}
+    days = [on(day - 3), on(day - 1), on(day)]
+    for one, told in zip(days, fold_at(*rows, *about, days=days), strict=True):
+        alone = fold(*rows, *about, day=one)
+        assert told.exceptions.equals(alone.exceptions)
+        assert told.events.equals(alone.events)

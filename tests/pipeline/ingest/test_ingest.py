@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from pipeline.runs import cycle, decisions
+from pipeline.runs import clock_corrections, cycle
 from pipeline.store import readings
 from tests.support.fleet import DAY, PROFILES, Fleet, differences, roof, stamps, sunny, table
 
@@ -259,7 +259,7 @@ def test_where_a_correction_begins_two_stamps_on_one_instant_give_one_reading(fl
     fleet.drop("S1_roof_a.csv", roof([(stamp, n, 1) for n, stamp in enumerate(evening)]))
     with fleet.run() as run:
         cycle.take_in(run)
-        decisions.retime(run, "S1", shift_min=-60, first=DAY, last=None)
+        clock_corrections.retime(run, "S1", shift_min=-60, first=DAY, last=None)
         lo, hi = datetime(2026, 3, 9, 21, tzinfo=UTC), datetime(2026, 3, 10, 1, tzinfo=UTC)
         rows = readings.read(run.store, lo, hi)
     assert rows["ts_utc"].is_unique().all()

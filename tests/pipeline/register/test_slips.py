@@ -103,12 +103,19 @@ def test_what_a_register_may_not_hold(tmp_path: Path, rows: list[dict[str, str]]
 
 
 @pytest.mark.parametrize(
-    ("row", "said"),
+    ("row", "column", "remedy"),
     [
-        ({"site_id": "S1", "installed_kwp": "5000"}, "is it in W"),
-        ({"site_id": "S1", "latitude": "11.0", "longitude": "48.0"}, "look swapped"),
+        ({"installed_kwp": "5000"}, "installed_kwp", "write kW, not W: 5"),
+        ({"latitude": "11.0", "longitude": "48.0"}, "latitude", "write latitude 48, longitude 11"),
+        ({"installed_kwp": "1000"}, None, None),
+        ({"timezone": "America/Denver"}, None, None),  # in another zone, where swapped coordinates help nothing
+        ({"latitude": "11.0", "longitude": "48.0", "timezone": "Africa/Mogadishu"}, None, None),  # it may stand there
+        ({"latitude": "-33.9", "longitude": "151.2", "timezone": "Australia/Sydney"}, None, None),
     ],
 )
-def test_what_a_register_is_asked_about(tmp_path: Path, row: dict[str, str], said: str) -> None:
-    result = check.check(Fleet(tmp_path, [row]).space)
-    assert result.faults == [] and any(said in str(notice) for notice in result.notices)
+def test_a_size_and_a_place_that_nobody_means_are_faults(
+    tmp_path: Path, row: dict[str, str], column: str | None, remedy: str | None
+) -> None:
+    faults = check.check(Fleet(tmp_path, [{"site_id": "S1", **row}]).space).faults
+    found = [(fault.file, fault.line, fault.column, fault.mend) for fault in faults]
+    assert found == ([] if column is None else [("sites.csv", 2, column, remedy)])

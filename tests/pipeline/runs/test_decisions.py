@@ -3,21 +3,21 @@
 import json
 from collections.abc import Callable
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from pipeline.commands.cli import main
 from pipeline.errors import StoppedError
-from pipeline.runs.cycle import opened
-from pipeline.runs.decisions import retime, undo_retime
+from pipeline.runs.clock_corrections import retime, undo_retime
+from pipeline.runs.session import opened
 from pipeline.store.clock_shifts import spans
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace.places import Workspace
 from tests.support import desk
+from tests.support.snapshot import Snapshot
 
-DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(12)]
+DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(8)]
 
 
 def late(lines: list[str], minutes: int) -> list[str]:
@@ -29,19 +29,28 @@ def late(lines: list[str], minutes: int) -> list[str]:
     return [head, *(f"{at},{value}" for at, value in zip(stamps, values[-by:] + values[:-by], strict=True))]
 
 
-@pytest.fixture
-def ask(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Callable[..., Any]:
-    space = desk.make(tmp_path / "desk", with_exports=False)
+@pytest.fixture(scope="module")
+def judged(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    space = desk.make(tmp_path_factory.mktemp("lived") / "desk", with_exports=False)
     for day in DAYS:
         desk.write(space.inbox, "R-1", day, late(desk.lines(day, feeds_in=True), 60))
         desk.write(space.inbox, "R-2", day, desk.lines(day, feeds_in=False))
+    assert main(["-w", str(space.root), "cycle"]) == 0
+    return Snapshot(space.root)
 
+
+@pytest.fixture
+def space(judged: Snapshot) -> Workspace:
+    return Workspace(judged.restored())
+
+
+@pytest.fixture
+def ask(capsys: pytest.CaptureFixture[str], space: Workspace) -> Callable[..., Any]:
     def call(*arguments: str) -> Any:
         capsys.readouterr()
         assert main(["-w", str(space.root), *arguments, "--json"]) == 0
         return json.loads(capsys.readouterr().out)
 
-    call("cycle")
     return call
 
 
@@ -84,17 +93,16 @@ def test_a_correction_given_again_counts_once(ask: Callable[..., Any]) -> None:
     assert [row["shift_min"] for row in ask("sql", "FROM clock_shift")] == [-60]
 
 
-def test_another_correction_of_the_same_span_is_refused(ask: Callable[..., Any], tmp_path: Path) -> None:
+def test_another_correction_of_the_same_span_is_refused(ask: Callable[..., Any], space: Workspace) -> None:
     ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
-    other = ["-w", str(tmp_path / "desk"), "retime", "R-1", "--shift-min", "-15", "--from", str(DAYS[0])]
+    other = ["-w", str(space.root), "retime", "R-1", "--shift-min", "-15", "--from", str(DAYS[0])]
     assert main(other) == 2
     assert [row["shift_min"] for row in ask("sql", "FROM clock_shift")] == [-60]
 
 
 @pytest.mark.parametrize("is_undone", [False, True])
-def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], tmp_path: Path, is_undone: bool) -> None:
+def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], space: Workspace, is_undone: bool) -> None:
     """Stopped between the correction's commit and the site-days; the earlier correction stays in force either way."""
-    space = Workspace(tmp_path / "desk")
     ask("retime", "R-1", "--shift-min", "-30", "--from", str(DAYS[4]))
     if is_undone:
         ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
@@ -112,9 +120,9 @@ def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], tmp_p
 
 @pytest.mark.parametrize("minutes", ["nan", "inf", "-inf", "1e9"])
 def test_a_correction_that_is_no_number_of_minutes_is_refused(
-    ask: Callable[..., Any], tmp_path: Path, minutes: str
+    ask: Callable[..., Any], space: Workspace, minutes: str
 ) -> None:
-    given = ["-w", str(tmp_path / "desk"), "retime", "R-1", "--shift-min", minutes, "--from", str(DAYS[0])]
+    given = ["-w", str(space.root), "retime", "R-1", "--shift-min", minutes, "--from", str(DAYS[0])]
     assert main(given) == 2
     assert ask("sql", "FROM clock_shift") == []
 

@@ -133,6 +133,6 @@ def test_the_installed_command_brings_its_files_along(tmp_path: Path) -> None:
     assert json.loads(subprocess.run(asked, cwd=tmp_path, capture_output=True, text=True, check=True).stdout) == [
         {"n": 0}
     ]
-    where = [sys.executable, "-c", "from pipeline import resources as r; print(r.folder('sample_exports'))"]
+    where = [sys.executable, "-c", "from pipeline.workspace import resources as r; print(r.folder('sample_exports'))"]
     samples = subprocess.run(where, cwd=tmp_path, capture_output=True, text=True, check=True).stdout.strip()
     assert (Path(samples) / "exports").is_dir()

@@ -12,9 +12,10 @@ import pytest
 
 from detectors.frames import CHANNELS, SITES
 from pipeline.errors import QueryError
-from pipeline.runs import cycle, decisions
+from pipeline.runs import clock_corrections, session
 from pipeline.store import reader
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
+from tests.support.snapshot import Snapshot
 
 # contract, section 7, word for word
 ALWAYS = """
@@ -39,12 +40,17 @@ for line in ALWAYS.split("\n")[1:-1]:
     RELATIONS[name] = RELATIONS.get(name, set()) | set(columns.split(", "))
 
 
-@pytest.fixture
-def fleet(tmp_path: Path) -> Fleet:
-    made = Fleet(tmp_path)
+@pytest.fixture(scope="module")
+def published(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    made = Fleet(tmp_path_factory.mktemp("reader") / "desk")
     made.drop("S1_roof_a.csv", roof(sunny()))
     made.take_in(is_published=True)
-    return made
+    return Snapshot(made.space.root)
+
+
+@pytest.fixture
+def fleet(published: Snapshot) -> Fleet:
+    return Fleet.of(published.restored())
 
 
 def ask(fleet: Fleet, sql: str) -> list[tuple]:
@@ -240,9 +246,9 @@ def test_a_reader_that_was_thrown_away_is_made_again(fleet: Fleet) -> None:
 def test_parts_of_an_earlier_release_are_written_anew(fleet: Fleet) -> None:
     """A part in force without a column that the view names now."""
     for part in (fleet.space.reader / "site_day").glob("*.parquet"):
-        pl.read_parquet(part).drop("held_back_h").write_parquet(part)
+        pl.read_parquet(part).drop("pv_coverage_pct").write_parquet(part)
     fleet.take_in(is_published=True)
-    assert ask(fleet, "SELECT count(held_back_h) FROM site_day WHERE pv_kwh > 0") == [(1,)]
+    assert ask(fleet, "SELECT count(pv_coverage_pct) FROM site_day WHERE pv_kwh > 0") == [(1,)]
 
 
 # For reading alone --------------------------------------------------------------------------------------------------
@@ -327,12 +333,12 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
     """A site 60 min late is set back: noon's 6000 W stand at 11:00 UTC; undone, at 12:00 again."""
     noon = "SELECT ts_utc, clock_shift_min, ts_export FROM reading WHERE pv_w = 6000"
     with fleet.run() as run:
-        decisions.retime(run, "S1", shift_min=-60, first=DAY - timedelta(days=1), last=None)
-        cycle.publish(run)
+        clock_corrections.retime(run, "S1", shift_min=-60, first=DAY - timedelta(days=1), last=None)
+        session.publish(run)
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 11), -60.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
     with fleet.run() as run:
-        decisions.undo_retime(run, "S1", shift_min=None, first=None, last=None)
-        cycle.publish(run)
+        clock_corrections.undo_retime(run, "S1", shift_min=None, first=None, last=None)
+        session.publish(run)
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
 
 
@@ -340,8 +346,8 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
 def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belong(fleet: Fleet, shift_min: int) -> None:
     """Up to 26 hours either way, so that a row can come to lie two days from its stamp."""
     with fleet.run() as run:
-        decisions.retime(run, "S1", shift_min=shift_min, first=date(2026, 1, 1), last=None)
-        cycle.publish(run)
+        clock_corrections.retime(run, "S1", shift_min=shift_min, first=date(2026, 1, 1), last=None)
+        session.publish(run)
     fleet.drop("S1_roof_late.csv", roof(sunny(date(2026, 3, 14))))
     fleet.take_in(is_published=True)
     total_w = fleet.value("SELECT sum(pv_w) FROM reading_raw")

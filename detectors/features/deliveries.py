@@ -1,0 +1,26 @@
+"""When the readings of each device began, ended and paused, day by day."""
+
+import polars as pl
+
+from detectors.data_quality.deliveries import delivery_rows
+
+NAME = "deliveries"
+VERSION = 1
+SCHEMA = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "device_id": pl.String,
+        "first_h": pl.Float64,  # local hour at which the day's first reading begins
+        "last_h": pl.Float64,  # local hour at which its last one ends
+        "gap_h": pl.Float64,  # the longest time between two readings of the day
+        "covered_h": pl.Float64,  # what readings cover
+    }
+)
+WINDOW_DAYS = 90  # ours: three months show how often a site's logger pauses
+
+
+def make(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """SCHEMA: when each device's readings of a day began, ended and paused; rows without any value do not count."""
+    known = device_readings.join(sites.select("site_id"), on="site_id", how="semi")
+    return delivery_rows(known).select(SCHEMA.names()).cast(SCHEMA)

@@ -1,0 +1,29 @@
+"""The usual peaks of a site's load and grid flow, day by day."""
+
+import polars as pl
+
+NAME = "flow_peaks"
+VERSION = 1
+SCHEMA = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "load_peak_w": pl.Float64,  # 99 % quantile of the day's sizes: one stray value does not lift it
+        "grid_peak_w": pl.Float64,
+    }
+)
+WINDOW_DAYS = 90  # ours: three months hold a season's habits, and a week of absence does not count
+
+
+def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """SCHEMA: each site-day's peaks of load and grid flow."""
+    return (
+        readings.join(sites.select("site_id"), on="site_id", how="semi")
+        .group_by("site_id", pl.col("ts_local").dt.date().alias("day"))
+        .agg(
+            load_peak_w=pl.col("load_w").abs().quantile(0.99, "nearest"),
+            grid_peak_w=pl.col("grid_w").abs().quantile(0.99, "nearest"),
+        )
+        .cast(SCHEMA)
+        .sort("site_id", "day")
+    )

@@ -1,0 +1,44 @@
+"""How long each reading of a site's day stands for, and sums over that time.
+
+A reading that averages an interval weighs its interval, cut where the next reading begins. A reading of an instant
+weighs half the way to its neighbours (the trapezoid rule), inside its own local day alone: the day's first and last
+readings reach to midnight, but never further than one interval.
+"""
+
+import polars as pl
+
+BRIDGED = 1.5  # ours: two instants further apart than so many intervals do not vouch for the time between
+J_PER_KWH = 3.6e6
+
+
+def weight_s(known: pl.Expr) -> pl.Expr:
+    """Seconds that a row stands for among the rows of its site and day that are `known`.
+
+    Of rows with site_id, day, ts_utc, ts_local, interval_s and is_instant, in order of site and time.
+    """
+    by = ["site_id", "day"]
+    at = pl.when(known).then("ts_utc")
+    to_next = (at.shift(-1).backward_fill().over(by) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
+    from_last = (pl.col("ts_utc") - at.shift(1).forward_fill().over(by)).dt.total_milliseconds() / 1000
+    since_midnight = (pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))).dt.total_milliseconds() / 1000
+    length = pl.col("interval_s").cast(pl.Float64)
+    # On a day whose clocks change, the wall clock misjudges what is left by that hour; it is at most one interval here.
+    left = pl.max_horizontal(24 * 3600 - since_midnight, pl.lit(0.0))
+
+    def half(gap: pl.Expr, edge: pl.Expr) -> pl.Expr:
+        bridged = pl.when(gap <= BRIDGED * length).then(gap / 2).otherwise(length / 2)
+        return pl.when(gap.is_null()).then(pl.min_horizontal(edge, length)).otherwise(bridged)
+
+    instant = half(to_next, left) + half(from_last, since_midnight)
+    mean = pl.min_horizontal(length, to_next.fill_null(float("inf")))
+    return pl.when("is_instant").then(instant).otherwise(mean)
+
+
+def energy_kwh(power: pl.Expr, *, by: pl.Expr) -> pl.Expr:
+    """kWh of a power in W over the rows' seconds `by`; null where the power is never known."""
+    return pl.when(power.count() > 0).then((power * by).sum() / J_PER_KWH)
+
+
+def hours_of(condition: pl.Expr) -> pl.Expr:
+    """Hours of the rows' weight_s in which the condition holds; null where it is never known."""
+    return pl.when(condition.count() > 0).then(pl.col("weight_s").filter(condition).sum() / 3600)

@@ -1,0 +1,208 @@
+"""The yield faults that are open at each site, carried from night to night: opened, diagnosed, followed, closed."""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from detectors.stats.robust import Array
+from detectors.yields import diagnosis, half_hours
+from detectors.yields.day_residual import weighted_median
+from detectors.yields.diagnosis import LONE_CLOUDS, LONE_SIGMA, NO_GENERATION, Case, History, Odds
+from detectors.yields.fleet_day import column
+from detectors.yields.half_hours import MAX_INPUTS
+from detectors.yields.night import USABLE_SIGMA, Night
+from detectors.yields.sequential_test import CLOSE, OPEN
+
+CASE = pl.Schema(
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),
+        "kind": pl.String(),
+        "opened_on": pl.Date(),
+        "first_day": pl.Date(),  # from which the fault is judged to have been there
+        "earliest_day": pl.Date(),  # its 95 % interval
+        "latest_day": pl.Date(),
+        "before": pl.Float64(),  # log of the level before; 0 if it was there from the first day
+        "after": pl.Float64(),
+        "input": pl.Int32(),  # from 1; 0 = none
+        "log_odds": pl.Float64(),
+        "expected_kwh": pl.Float64(),  # of the day's usable intervals; null = nobody can say
+        "actual_kwh": pl.Float64(),
+        "loss_kwh": pl.Float64(),  # of this day; on the day it opened, of all days since first_day
+        "usual_kwh": pl.Float64(),  # mean of the expected energy before: what a day is worth where nobody can say
+    }
+)
+PRIOR_SIGMA = 0.1  # ours: of a level before the change
+USUAL_DAYS = 14
+
+
+def follow(
+    night: Night,
+    odds: pl.DataFrame,
+    residuals: pl.DataFrame,
+    kept: pl.DataFrame,
+    past: pl.DataFrame,
+    *,
+    open_at: float = OPEN,
+    close_at: float = CLOSE,
+) -> pl.DataFrame:
+    """CASE rows of the judged day.
+
+    `odds` are ODDS of the day, `residuals` RESIDUAL and `kept` half hours (KEPT) up to it, `past` earlier CASE rows.
+    """
+    fleet = night.fleet
+    day = fleet.day
+    before = past.filter(pl.col("day") < day).sort("site_id", "day").group_by("site_id", maintain_order=True).last()
+    open_cases = {row["site_id"]: row for row in before.iter_rows(named=True)}
+    highest = pl.max_horizontal(
+        "log_odds_fall", "log_odds_rise", pl.col("log_odds_input").list.max().fill_null(-20.0)
+    )  # fmt: skip
+    is_open = pl.col("site_id").is_in(list(open_cases))
+    asked = odds.filter((highest > open_at) | (is_open & (highest >= close_at)))
+    place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
+    about = residuals.join(asked.select("site_id"), on="site_id", how="semi")
+    by_site = about.partition_by("site_id", as_dict=True)
+    rows = []
+    for one in asked.iter_rows(named=True):
+        site_id = one["site_id"]
+        mine = by_site.get((site_id,))
+        if mine is None:
+            continue
+        n = place[site_id]
+        history = of_site(mine, fleet.models.row(n, named=True), day)
+        verdict = _odds_of(one)
+        known = open_cases.get(site_id)
+        level = diagnosis.decisive(verdict, history)
+        if known is not None and level >= close_at:
+            rows.append(_followed(known, history, level, day))
+        elif known is None and level > open_at:
+            planes, each = _two_planes(night, n, kept, history)
+            case = diagnosis.diagnose(verdict, history, planes, each, open_at)
+            if case is not None:
+                rows.append(_opened(site_id, case, history, level, day))
+    return pl.DataFrame(rows, schema=CASE)
+
+
+def _odds_of(row: Mapping[str, Any]) -> Odds:
+    inputs = np.full(MAX_INPUTS, np.nan)
+    told = row["log_odds_input"] or []
+    inputs[: len(told)] = [np.nan if value is None else value for value in told]
+    return Odds(row["log_odds_fall"], row["log_odds_rise"], row["depth"], inputs, PRIOR_SIGMA)
+
+
+def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
+    """One site's RESIDUAL rows up to `day`, laid by day; a young site's by its newest model, its row of ROOF_MODEL."""
+    first = rows["day"].min()
+    assert isinstance(first, date)
+    count = (day - first).days + 1
+    at = (rows["day"] - pl.Series([first])).dt.total_days().to_numpy() if rows.height else np.zeros(0, int)
+
+    def laid(name: str, empty: float = np.nan) -> Array:
+        told = np.full(count, empty)
+        told[at] = column(rows, name, empty)
+        return told
+
+    x, sigma = laid("x") + (model["tie"] or 0.0), laid("sigma")
+    if model["history_day"]:
+        place = np.array([(one - first).days for one in model["history_day"]])
+        inside = (place >= 0) & (place < count)
+        x[place[inside]] = np.asarray(model["history_x"], dtype=float)[inside]
+        sigma[place[inside]] = np.asarray(model["history_sigma"], dtype=float)[inside]
+    with np.errstate(invalid="ignore"):
+        is_pair = np.isfinite(x) & (sigma < USABLE_SIGMA)
+    alone = ~is_pair & (laid("lone_energy", 0.0) > 0.1)
+    x = np.where(is_pair, x, np.where(alone, laid("lone_x"), np.nan))
+    sigma = np.where(is_pair, sigma, LONE_SIGMA + LONE_CLOUDS * (1 - laid("lone_near", 0.0)))
+    snow = laid("spell_days", 0.0) > 0
+    inputs = [np.full((count, MAX_INPUTS), np.nan) for _ in range(2)]
+    for name, table in zip(("input_x", "input_sigma"), inputs, strict=True):
+        for n, values in zip(at.tolist(), rows[name].to_list(), strict=True):
+            if values is not None:
+                table[n] = [np.nan if value is None else value for value in values]
+    if model["history_input_x"]:
+        for name, table in zip(("history_input_x", "history_input_sigma"), inputs, strict=True):
+            values = np.array([np.nan if value is None else value for value in model[name]], dtype=float)
+            table[place[inside]] = values.reshape(-1, MAX_INPUTS)[inside]
+    is_zero = np.zeros(count, dtype=bool)
+    is_zero[at] = rows["is_zero"].fill_null(False).to_numpy()
+    return History(
+        first, np.where(snow, np.nan, x), sigma, is_zero, inputs[0], inputs[1], laid("expected_kwh"), laid("actual_kwh")
+    )  # fmt: skip
+
+
+def _two_planes(night: Night, n: int, kept: pl.DataFrame, history: History) -> tuple[half_hours.Days | None, Array]:
+    """The kept half hours of a site of two registered planes, and what each plane would make of them."""
+    fleet = night.fleet
+    mine = np.flatnonzero(fleet.planes.site == n)
+    if len(mine) != 2:
+        return None, np.zeros(0)
+    site = fleet.sites[n]
+    rows = kept.filter(pl.col("site_id") == site["site_id"][0], pl.col("day") >= history.first)
+    days = half_hours.lay(rows, site)
+    planes = [(float(fleet.planes.share[k]), float(fleet.planes.tilt_deg[k]), float(fleet.planes.azimuth_deg[k]))
+              for k in mine]  # fmt: skip
+    return days, diagnosis.each_plane_w(days, planes, float(fleet.roofs.kwp[n]))
+
+
+def _opened(site_id: str, case: Case, history: History, log_odds: float, day: date) -> dict[str, Any]:
+    before = history.expected_kwh[: case.first][-USUAL_DAYS:]
+    made = history.actual_kwh[: case.first][-USUAL_DAYS:]
+    days = before if np.isfinite(before).any() else made
+    usual = float(days[np.isfinite(days)].mean()) if np.isfinite(days).any() else None
+    row: dict[str, Any] = {
+        "site_id": site_id,
+        "day": day,
+        "kind": case.kind,
+        "opened_on": day,
+        "first_day": history.on(case.first),
+        "earliest_day": history.on(case.earliest),
+        "latest_day": history.on(case.latest),
+        "before": case.before,
+        "after": case.after,
+        "input": case.number,
+        "log_odds": log_odds,
+        "usual_kwh": usual,
+    }
+    losses = [_loss(case.kind, history, n, row) for n in range(case.first, len(history.x))]
+    return row | _energies(history) | {"loss_kwh": float(sum(losses))}
+
+
+def _followed(known: Mapping[str, Any], history: History, log_odds: float, day: date) -> dict[str, Any]:
+    row = dict(known) | {"day": day, "log_odds": log_odds}
+    place = (known["first_day"] - history.first).days
+    if known["kind"] != NO_GENERATION and diagnosis.is_dark(history):
+        row["kind"] = NO_GENERATION
+    if place >= 0 and known["kind"] != NO_GENERATION:
+        row["after"] = _level(history, place, known["after"])
+    return row | _energies(history) | {"loss_kwh": _loss(row["kind"], history, len(history.x) - 1, row)}
+
+
+def _level(history: History, first: int, otherwise: float) -> float:
+    x, sigma = history.x[first:], history.sigma[first:]
+    weight = np.where(np.isfinite(x), 1 / np.maximum(sigma, 0.03) ** 2, 0.0)
+    if not weight.any():
+        return otherwise
+    return float(weighted_median(np.nan_to_num(x)[None], np.nan_to_num(weight)[None])[0])
+
+
+def _energies(history: History) -> dict[str, float | None]:
+    return {
+        "expected_kwh": float(history.expected_kwh[-1]) if np.isfinite(history.expected_kwh[-1]) else None,
+        "actual_kwh": float(history.actual_kwh[-1]) if np.isfinite(history.actual_kwh[-1]) else None,
+    }
+
+
+def _loss(kind: str, history: History, place: int, row: Mapping[str, Any]) -> float:
+    """What a day lost, kWh: expected less actual; without a known sky by the case's own share."""
+    if kind == diagnosis.CAPACITY_MISMATCH:
+        return 0.0
+    due, made = history.expected_kwh[place], history.actual_kwh[place]
+    if np.isfinite(due):
+        return float(due - made)
+    if history.is_zero[place] and row["usual_kwh"] is not None:
+        return float(row["usual_kwh"])
+    missing = np.exp(row["before"] - row["after"]) - 1
+    return float(made * missing) if np.isfinite(made) and missing > 0 else 0.0

@@ -1,0 +1,188 @@
+"""What is wrong at a site that the test believes in: the kind, since when, and how much is missing."""
+
+from datetime import date, timedelta
+from typing import NamedTuple
+
+import numpy as np
+from scipy.optimize import nnls
+
+from detectors.solar import plane_response
+from detectors.stats.robust import MAD_TO_SIGMA, Array
+from detectors.yields import change_point, input_shares
+from detectors.yields.half_hours import MAX_INPUTS, Days
+
+NO_GENERATION, STRING_LOSS = "no-generation", "string-loss"
+CAPACITY_MISMATCH, UNDERPERFORMANCE = "capacity-mismatch", "underperformance"
+ZERO_DAYS = 3  # of which two without generation
+DEEP = -2.4  # log: less than a tenth
+FIRST_DAYS = 2  # ours: a change so soon after the first data was there from the first day
+CAPACITY_DAYS = 5  # ours: earlier a shortfall may as well be a fault that goes away
+DEAD_DAYS = 5  # of which the median counts
+INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both means a string
+INPUT_FLOOR = 0.03
+HALF_TOLERANCE = 0.045  # ours: a half that went missing is one of two strings
+GONE_SHARE, GONE_FIT = 0.2, 0.75  # ours: of the planes' power; by how much the fit must be better without it
+MIN_PLANE_ROWS = 40
+LONE_SIGMA, LONE_CLOUDS = 0.1, 0.5  # of a lone day's level, and what its clouds add
+
+
+class History(NamedTuple):
+    """One site's days up to the judged one, the last; every array is [days], NaN where nothing was told."""
+
+    first: date
+    x: Array  # by pairs, else of the best stretches of a lone site
+    sigma: Array
+    is_zero: np.ndarray
+    input_x: Array  # [days, inputs]
+    input_sigma: Array
+    expected_kwh: Array
+    actual_kwh: Array
+
+    def on(self, place: int) -> date:
+        """The date of a day of the series."""
+        return self.first + timedelta(days=place)
+
+
+class Odds(NamedTuple):
+    """The test's verdict on the judged day."""
+
+    fall: float
+    rise: float
+    depth: float
+    inputs: Array  # [inputs], NaN where not measured
+    prior_sigma: float
+
+
+class Case(NamedTuple):
+    """A diagnosis; days are places in the history."""
+
+    kind: str
+    first: int
+    earliest: int
+    latest: int
+    before: float
+    after: float
+    number: int  # of the input, from 1; 0 = none
+
+    @property
+    def share(self) -> float:
+        """Of the power, that is missing; negative where there is more than registered."""
+        return float(1 - np.exp(self.after - self.before))
+
+
+def input_log_odds(odds: Odds, history: History) -> Array:
+    """What an input's test says where it counts: nearly dead, or the whole site's level agrees; else -inf."""
+    told = np.full(MAX_INPUTS, -np.inf)
+    for n in range(MAX_INPUTS):
+        recent = history.input_x[-DEAD_DAYS:, n]
+        recent = recent[np.isfinite(recent)]
+        is_dead = len(recent) > 0 and float(np.median(recent)) < input_shares.DEAD
+        if np.isfinite(odds.inputs[n]) and (is_dead or odds.fall > 0):
+            told[n] = odds.inputs[n]
+    return told
+
+
+def decisive(odds: Odds, history: History) -> float:
+    """The log odds that open and close a case: the largest of fall, rise and inputs."""
+    return max(odds.fall, odds.rise, float(input_log_odds(odds, history).max()))
+
+
+def diagnose(odds: Odds, history: History, planes: Days | None, shares: Array, threshold: float) -> Case | None:
+    """The diagnosis of a site whose odds exceed `threshold`; None where it is too early to tell.
+
+    `planes` are its kept half hours if the register has two planes of `shares`, else None.
+    """
+    change = change_point.find(history.x, history.sigma, odds.prior_sigma)
+    known = np.flatnonzero(np.isfinite(history.x))
+    first_data = int(known[0]) if len(known) else 0
+    last = len(history.x) - 1
+    by_input = input_log_odds(odds, history)
+    if by_input.max() > threshold:
+        number = int(by_input.argmax())
+        own = change_point.find(
+            history.input_x[:, number], history.input_sigma[:, number], input_shares.BASELINE_SIGMA, is_fall=False
+        )
+        return Case(STRING_LOSS, own.first, own.earliest, own.latest, change.before, change.after, number + 1)
+    if odds.rise > odds.fall:
+        if last < CAPACITY_DAYS:
+            return None
+        return Case(CAPACITY_MISMATCH, first_data, first_data, first_data, 0.0, change.after, 0)
+    if is_dark(history) or (history.is_zero[-1] and odds.depth < DEEP):
+        begin = dark_since(history)
+        return Case(NO_GENERATION, begin, begin, begin, change.before, change.after, 0)
+    if change.first <= first_data + FIRST_DAYS:
+        if last < CAPACITY_DAYS + first_data:
+            return None
+        return Case(CAPACITY_MISMATCH, first_data, first_data, change.latest, 0.0, change.after, 0)
+    kind, number = _partial(history, change, planes, shares)
+    return Case(kind, change.first, change.earliest, change.latest, change.before, change.after, number)
+
+
+def is_dark(history: History) -> bool:
+    """Two of the last three days made nothing."""
+    return int(history.is_zero[-ZERO_DAYS:].sum()) >= min(2, len(history.x))
+
+
+def dark_since(history: History) -> int:
+    """The first day without generation of the present spell; days that told nothing do not end it."""
+    place = len(history.x) - 1
+    while place > 0 and (history.is_zero[place - 1] or not np.isfinite(history.x[place - 1])):
+        place -= 1
+    while place < len(history.x) - 1 and not history.is_zero[place]:
+        place += 1
+    return place
+
+
+def _partial(history: History, change: change_point.Change, planes: Days | None, shares: Array) -> tuple[str, int]:
+    """Whether a part that went missing is a string: an input's shift, a plane of two, or a half."""
+    measured = np.isfinite(history.input_x[-DEAD_DAYS - 2 :]).any()
+    if measured:
+        for n in range(MAX_INPUTS):
+            before, after = history.input_x[: change.first, n], history.input_x[change.first :, n]
+            before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+            if len(after) < 2 or len(before) < 3:
+                continue
+            shift = float(np.median(after) - np.median(before))
+            sigma = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before)))) + INPUT_FLOOR
+            if shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma):
+                return STRING_LOSS, n + 1
+        return UNDERPERFORMANCE, 0
+    if planes is not None:
+        return (STRING_LOSS if _lost_plane(planes, shares, history.first, change.first) else UNDERPERFORMANCE), 0
+    share = 1 - np.exp(change.after - change.before)
+    is_half = abs(share - 0.5) < HALF_TOLERANCE and len(history.x) - 1 - change.first >= 1
+    return (STRING_LOSS if is_half else UNDERPERFORMANCE), 0
+
+
+def _lost_plane(days: Days, each: Array, first: date, since: int) -> bool:
+    """Whether one of two planes gives nothing any more: the half hours' shape fits the other alone.
+
+    `each` is what either plane would make, [planes, rows, places] W.
+    """
+    begin = (first - date(1970, 1, 1)).days + since
+    usable = (days.day >= begin)[:, None] & (days.share > 0) & np.isfinite(days.clearness)
+    row, at = np.nonzero(usable)
+    if len(row) < MIN_PLANE_ROWS:
+        return False
+    actual, by_plane = days.power_w[row, at], each[:, row, at].T
+    scale = float(actual.mean())
+    weight = 1 / np.sqrt(scale * np.maximum(actual, 1) + 0.05 * scale**2)
+    rows, values = by_plane * weight[:, None], actual * weight
+    free, left = nnls(rows, values)
+    both = rows.sum(axis=1)
+    level = both @ values / max(both @ both, 1e-12)
+    total = free.sum()
+    return bool(
+        total > 0 and free.min() / total < GONE_SHARE and left < GONE_FIT * np.linalg.norm(values - level * both)
+    )
+
+
+def each_plane_w(days: Days, planes: list[tuple[float, float, float]], kwp: float) -> Array:
+    """What each of a roof's planes (share, tilt, azimuth) would make of its kept half hours, [planes, rows, places]."""
+    tilt, azimuth = (np.array([one[k] for one in planes])[:, None, None] for k in (1, 2))
+    sky = type(days.sky)(*(values[None] for values in days.sky))
+    answer = plane_response.answer(sky, tilt, azimuth)
+    light = plane_response.irradiance_w_m2(answer, np.nan_to_num(days.clearness)[None])
+    share = np.array([one[0] for one in planes])[:, None, None]
+    made: Array = light * plane_response.PERFORMANCE_RATIO * kwp * share
+    return made

@@ -1,0 +1,200 @@
+"""The fleet's quarter hours of one day side by side, with what each roof answers to the sky."""
+
+from datetime import date
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from detectors.solar import pv_model
+from detectors.solar.plane_response import Answer
+from detectors.solar.pv_model import Sky
+from detectors.stats.robust import Array, median
+from detectors.yields import own_past, roof_model, roofs
+from detectors.yields.free_intervals import QUARTER_S, QUARTERS, table
+from detectors.yields.half_hours import MAX_INPUTS
+from detectors.yields.neighbours import nearest
+from detectors.yields.own_past import Past
+from detectors.yields.pyranometer import Day, Roofs, sensed_clearness
+from detectors.yields.roof_model import EPOCH, key_of
+from detectors.yields.roofs import Planes
+
+WITHIN_KM = 50.0  # ours: day sums of irradiance still correlate above 0.9 in most climates
+MOST_NEIGHBOURS = 10  # ours: beyond ten the far ones add little
+MOST_SENSORS = 2  # ours: its own, and one nearby
+CEILING_SHARE = 0.9  # ours: of a battery's highest charging; harder charging may be its limit
+ROOM_PCT = 50.0  # ours: of a quarter hour
+MOSTLY = 0.9  # ours: of a quarter hour's readings; percentages are whole
+
+
+class Fleet(NamedTuple):
+    """One day of all sites, sorted by id; [sites, quarters] unless said."""
+
+    day: date
+    sites: pl.DataFrame
+    planes: Planes
+    models: pl.DataFrame  # ROOF_MODEL, one row per site, null where nothing is learned yet
+    roofs: Roofs
+    sky: Sky
+    light: Day
+    elevation_deg: Array
+    half_hour: NDArray[np.intp]  # [quarters]
+    past: Past  # [sites, bins]
+    shares: Array  # [sites, 7]
+    reported_w: Array  # PV of all valid intervals
+    inputs_w: Array  # [inputs, sites, quarters]
+    sensed: Array  # clearness by irradiance sensors, [sensors, quarters]
+    near: NDArray[np.intp]  # [sites, neighbours]: places of sites, -1 where empty
+    references: NDArray[np.intp]  # [sites, neighbours + sensors]: places of sites, then of sensors; -1 where empty
+    keys: NDArray[np.int64]  # [sites, neighbours + sensors], 0 where empty
+    pair_sigma: Array  # the same
+    ambient_c: Array  # [sites]
+    is_warmth_measured: NDArray[np.bool_]  # [sites]
+    interval_s: Array  # [sites]
+    is_heard: NDArray[np.bool_]  # [sites]: has readings of generation
+    usable: pl.DataFrame  # the intervals' own figures, in the sites' order
+
+
+def newest(rows: pl.DataFrame, site_ids: pl.Series) -> pl.DataFrame:
+    """The last row of each site, in the order of `site_ids`; null where a site has none."""
+    last = rows.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
+    return pl.DataFrame({"site_id": site_ids}).join(last, on="site_id", how="left", maintain_order="left")
+
+
+def column(frame: pl.DataFrame, name: str, empty: float = np.nan) -> Array:
+    """A numeric column; `empty` where it is null."""
+    return np.asarray(frame[name].cast(pl.Float64).fill_null(empty).to_numpy())
+
+
+def gather(
+    intervals: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, models: pl.DataFrame, day: date
+) -> Fleet:
+    """The fleet of `sites` (SITES) on `day` from INTERVALS of that day and ROOF_MODEL rows of earlier days."""
+    sites = sites.sort("site_id")
+    ids = sites["site_id"]
+    rows = pl.DataFrame({"site_id": ids}).join(intervals, on="site_id", how="left", maintain_order="left")
+    model = newest(models, ids)
+    known = roofs.registered(sites, planes)
+    is_known = known.is_known(sites.height)
+    latitude, longitude = sites["latitude"].to_numpy(), sites["longitude"].to_numpy()
+    at = roofs.instants(longitude, np.full(sites.height, float((day - EPOCH).days)), QUARTERS)
+    sky = roofs.skies(latitude, longitude, at)
+    shares = roof_model.past_of(model, "shares", roofs.usual_shares(1).shape[1])
+    shares = np.where(np.isfinite(shares), shares, roofs.usual_shares(sites.height))
+    answer = roofs.answers(sky, latitude, known, shares)
+    interval_s = column(rows, "interval_s", QUARTER_S)
+    answer = Answer(*(roofs.over_intervals(one, interval_s, QUARTER_S) for one in answer))
+    near = nearest(sites, most=MOST_NEIGHBOURS, within_km=WITHIN_KM).place
+    ambient, measured = _ambient(table(rows, "ambient_c"), near, latitude, at)
+    site_roofs = Roofs(
+        sites["installed_kwp"].to_numpy(),
+        roof_model.ceiling_w(sites["inverter_kw"], column(model, "peak_w"), sites["feed_in_limit_kw"]),
+        column(model, "level", 0.0),
+        sites["feed_in_limit_kw"].is_not_null().to_numpy(),
+        ~is_known,
+    )
+    is_up = sky.up > 0
+    power, share, is_free, usable, battery = _free(rows, site_roofs.has_limit, column(model, "charge_limit_w"))
+    light = Day(
+        answer,
+        np.broadcast_to(ambient[:, None], power.shape),
+        np.where(is_up, power, np.nan),
+        np.where(is_up & np.isfinite(power), share, 0.0),
+        is_free & is_up,
+        usable,
+        battery,
+    )
+    sensors = _sensors(rows, known)
+    sensed = sensed_clearness(
+        Answer(*(one[sensors] for one in answer)), table(rows, "irradiance_w_m2")[sensors]
+    )  # fmt: skip
+    references, keys = _references(near, sensors, ids.to_list())
+    return Fleet(
+        day,
+        sites,
+        known,
+        model,
+        site_roofs,
+        sky,
+        light,
+        np.degrees(np.arcsin(np.clip(sky.up, 0.0, 1.0))),
+        np.arange(QUARTERS) // 2,
+        roof_model.past(model, own_past.BINS),
+        shares,
+        np.where(is_up, table(rows, "pv_w"), np.nan),
+        np.stack([table(rows, f"input{n}_w") for n in range(1, MAX_INPUTS + 1)]),
+        sensed,
+        near,
+        references,
+        keys,
+        _pair_sigma(keys, model),
+        ambient,
+        measured,
+        interval_s,
+        rows["pv_w"].is_not_null().to_numpy(),
+        rows,
+    )
+
+
+def _ambient(measured_c: Array, near: NDArray[np.intp], latitude: Array, at: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """The day's air temperature by daylight, [sites]: its own, else its neighbours', else the usual one."""
+    own = median(measured_c)
+    around = median(np.append(own, np.nan)[near]) if near.size else np.full(len(own), np.nan)
+    usual = pv_model.usual_ambient_c(latitude, at.mean(axis=1, keepdims=True))[:, 0]
+    told = np.where(np.isfinite(own), own, around)
+    return np.where(np.isfinite(told), told, usual), np.isfinite(told)
+
+
+def _free(
+    rows: pl.DataFrame, has_limit: NDArray[np.bool_], charge_limit_w: Array
+) -> tuple[Array, Array, NDArray[np.bool_], Array, Array]:
+    """Power, its share of the quarter hour, whether all of it was free, what house and grid, and what the battery
+    could have taken; [sites, quarters]."""
+    limited = has_limit[:, None]
+    power = np.where(limited, table(rows, "proven_w"), table(rows, "pv_w"))
+    share = np.where(limited, np.nan_to_num(table(rows, "proven_pct")) / 100, np.isfinite(power) * 1.0)
+    with np.errstate(invalid="ignore"):
+        is_below = table(rows, "charge_w") < CEILING_SHARE * charge_limit_w[:, None]
+        has_room = table(rows, "room_pct") >= ROOM_PCT
+    free = np.nan_to_num(table(rows, "free_pct")) / 100
+    free += np.where(is_below, np.nan_to_num(table(rows, "charging_pct")) / 100, 0.0)
+    is_free = (share > 0) & (~limited | (free >= MOSTLY * share))
+    usable = np.where(limited, np.nan_to_num(table(rows, "usable_w")), np.inf)
+    battery = np.where(limited & has_room, CEILING_SHARE * np.nan_to_num(charge_limit_w)[:, None], 0.0)
+    return power, share, is_free, usable, battery
+
+
+def _sensors(rows: pl.DataFrame, planes: Planes) -> NDArray[np.intp]:
+    """Places of the sites with an irradiance sensor that lies in the modules' only plane."""
+    several = np.bincount(planes.site, minlength=rows.height) > 1
+    return np.flatnonzero(rows["irradiance_w_m2"].is_not_null().to_numpy() & ~several)
+
+
+def _references(
+    near: NDArray[np.intp], sensors: NDArray[np.intp], ids: list[str]
+) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
+    """Whose sky each site is held against, [sites, references], and their keys."""
+    count = len(ids)
+    number = np.full(count + 1, -1)
+    number[sensors] = count + np.arange(len(sensors))
+    own_first = np.column_stack([np.arange(count), near])
+    found = number[own_first]
+    order = np.argsort(found < 0, axis=1, kind="stable")[:, :MOST_SENSORS]
+    told = np.column_stack([near, np.take_along_axis(found, order, 1)])
+    keys = np.array([key_of(one) for one in ids] + [key_of(f"{ids[n]} irradiance") for n in sensors] + [0])
+    return told, keys[told]
+
+
+def _pair_sigma(keys: NDArray[np.int64], models: pl.DataFrame) -> Array:
+    """The learned scatter of each pair, [sites, references]."""
+    told = np.full(keys.shape, roof_model.UNKNOWN_PAIR_SIGMA)
+    learned = models.select("pair_key", "pair_sigma").with_row_index("row").drop_nulls("pair_key")
+    flat = learned.explode("pair_key", "pair_sigma").drop_nulls()
+    if flat.is_empty():
+        return told
+    row, column_ = np.nonzero(keys)
+    asked = pl.DataFrame({"row": row.astype(np.uint32), "at": column_, "pair_key": keys[row, column_]})
+    found = asked.join(flat, on=["row", "pair_key"], how="inner")
+    told[found["row"].to_numpy(), found["at"].to_numpy()] = found["pair_sigma"].to_numpy()
+    return told

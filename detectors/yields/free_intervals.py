@@ -1,0 +1,247 @@
+"""In which intervals nothing held a roof back, and how much power its house, battery and grid could have taken.
+
+A site that may not feed the grid shows what its roof can only while somebody takes all of it: house and grid alone, as
+the meter proves, or a battery that charges below its own limit with room left. The proof holds only where the energies
+close: PV + battery + grid = load. Which of these intervals count is chosen later, by what the sky lets expect.
+
+Everything is summed up to quarter hours of UTC, so that sites of any resolution stand side by side.
+"""
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from detectors.frames import STRING_CHANNELS
+from detectors.stats.robust import Array
+
+QUARTERS = 96
+QUARTER_S = 900
+CLOSES_W, CLOSES_RATIO = 200.0, 0.12  # ours: what does not close further than this proves nothing
+CLOSES_RESOLUTIONS = 3.0  # ours: three channels, one resolution each
+MARGIN_W, MARGIN_PV_RATIO = 60.0, 0.03  # ours: the regulator's noise, and the sensors' errors of scale
+MARGIN_LIMIT_RATIO = 0.02  # ours: a feed-in limit is held within 2 % of it
+MARGIN_RESOLUTIONS = 2.5  # ours: a counter at 5 min has 120 W; below two and a half steps its imports are rounding
+REAL_CHARGE_W = 150.0  # ours: below it a battery is topped up, not charged
+FULL_PCT = 90.0  # ours: batteries taper their charging above it
+ROOM_RATIO = 0.25  # ours: of the capacity given back since it was last full, where no level is reported
+CHARGE_EFFICIENCY, DISCHARGE_EFFICIENCY = 0.93, 0.95  # ours: usual of home batteries, one way
+CEILING_QUANTILE = 0.98  # ours: of charging with room; the highest of all may be a glitch
+DEFAULT_BUFFER_W, MAX_BUFFER_W = 20.0, 500.0  # common practice, no source: the import that regulators keep up
+BUFFER_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
+LIT_RATIO = 0.03  # ours: of the peak capacity; below it the regulator has nothing to do
+
+_INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
+INTERVALS = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "interval_s": pl.Int32,  # the day's most frequent interval
+        "peak_w": pl.Float64,  # 95 % quantile of the generation while there was any
+        "charge_limit_w": pl.Float64,  # 98 % quantile of the charging with room left; null = no such charging
+        "charges": pl.Int32,  # intervals of it
+        # Lists of 96 are means over the quarter hours 00:00 to 23:45 UTC of the local day, null where not known.
+        "pv_w": pl.List(pl.Int32()),
+        # The others are of sites with a limit, null at all others.
+        "proven_w": pl.List(pl.Int32()),  # PV of the intervals whose energies close
+        "proven_pct": pl.List(pl.Int32()),  # their share of the quarter hour
+        "free_pct": pl.List(pl.Int32()),  # share that was free by the meter
+        "charging_pct": pl.List(pl.Int32()),  # share that was free if the battery charged below its limit
+        "charge_w": pl.List(pl.Int32()),  # the hardest charging in these
+        "usable_w": pl.List(pl.Int32()),  # the least that house and grid could have taken beyond the regulator's margin
+        "room_pct": pl.List(pl.Int32()),  # share of the quarter hour in which the battery had room
+        "load_w": pl.List(pl.Int32()),  # house, and what the limit lets out, taken together
+        "battery_w": pl.List(pl.Int32()),
+        "irradiance_w_m2": pl.List(pl.Int32()),
+        "ambient_c": pl.List(pl.Int32()),
+        **_INPUTS,
+    }
+)
+LISTS = [name for name, kind in INTERVALS.items() if isinstance(kind, pl.List)]
+
+
+def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """INTERVALS rows of whole local days of `readings`; days without any generation channel are left out."""
+    about = sites.select("site_id", "installed_kwp", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh")
+    rows = (
+        readings.filter(pl.col("pv_w").is_not_null(), pl.col("interval_s") > 0)
+        .join(about, on="site_id", how="inner")
+        .with_columns(day=pl.col("ts_local").dt.date())
+    )
+    if rows.is_empty():
+        return INTERVALS.to_frame()
+    days = rows.select("site_id", "day").unique().sort("site_id", "day").with_row_index("row")
+    rows = rows.join(days, on=["site_id", "day"]).sort("row", "ts_utc").with_columns(pl.col("pv_w").clip(0))
+    rows = _with_flags(rows)
+    lists = _lists(_pieces(rows), days.height, rows)
+    scalars = rows.group_by("row").agg(
+        interval_s=pl.col("interval_s").mode().min(),
+        peak_w=pl.col("pv_w").filter(pl.col("pv_w") > 0).quantile(0.95),
+        charge_limit_w=(-pl.col("battery_w")).filter("is_charging").quantile(CEILING_QUANTILE),
+        charges=pl.col("is_charging").sum(),
+    )
+    return (
+        days.join(scalars, on="row", how="left", maintain_order="left")
+        .with_columns(lists)
+        .select(INTERVALS.names())
+        .cast(INTERVALS)
+    )
+
+
+def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
+    """`rows` with is_free, is_charging, has_room, demand_w and has_limit."""
+    rows = rows.with_columns(has_limit=pl.col("feed_in_limit_kw").is_not_null())
+    rows = rows.join(_resolution(rows.filter("has_limit")), on="row", how="left", maintain_order="left")
+    rows = rows.with_columns(_target(rows), resolution_w=pl.col("resolution_w").fill_null(1.0))
+    battery = pl.col("battery_w").fill_null(0.0)
+    load = pl.col("pv_w") + battery + pl.col("grid_w")
+    room = pl.max_horizontal(
+        CLOSES_W, CLOSES_RATIO * pl.max_horizontal("pv_w", pl.col("load_w").fill_null(0))
+    ) + CLOSES_RESOLUTIONS * pl.col("resolution_w")  # fmt: skip
+    closes = ((load - pl.col("load_w")).abs() <= room).fill_null(True) & pl.col("grid_w").is_not_null()
+    fixed = pl.max_horizontal(
+        MARGIN_W, MARGIN_LIMIT_RATIO * 1000 * pl.col("feed_in_limit_kw"), MARGIN_RESOLUTIONS * pl.col("resolution_w")
+    )
+    margin = fixed + MARGIN_PV_RATIO * pl.col("pv_w")
+    rows = rows.with_columns(
+        demand_w=(load - pl.col("target_w")).fill_null(0.0),
+        spare_w=(load - pl.col("target_w") - fixed).fill_null(0.0),
+        closes=closes,
+        is_free=(closes & (pl.col("grid_w") > pl.col("target_w") + margin)).fill_null(False),
+        is_real_charge=-battery
+        > pl.max_horizontal(REAL_CHARGE_W, MARGIN_RESOLUTIONS * pl.col("resolution_w")),
+    )  # fmt: skip
+    rows = rows.with_columns(has_room=_room(rows))
+    return rows.with_columns(is_charging=pl.col("closes") & pl.col("has_room") & pl.col("is_real_charge"))
+
+
+def _resolution(rows: pl.DataFrame) -> pl.DataFrame:
+    """[row, resolution_w]: the smallest usual step between the values of the grid's and the generation's channel."""
+    told = []
+    for name in ("grid_w", "pv_w"):
+        values = (
+            rows.select("row", value=pl.col(name).abs().round(3))
+            .filter(pl.col("value") > 1)
+            .unique()
+            .sort("row", "value")
+            .with_columns(step=pl.col("value").diff().over("row"))
+        )
+        told.append(
+            values.group_by("row").agg(
+                resolution_w=pl.when(pl.len() >= 5).then(
+                    pl.col("step").filter(pl.col("step") > 0.4).quantile(0.1, "linear")
+                )
+            )
+        )
+    return pl.concat(told).group_by("row").agg(pl.col("resolution_w").max())
+
+
+def _target(rows: pl.DataFrame) -> pl.Expr:
+    """The grid power that the regulator keeps: the import kept up, or minus what may be fed in."""
+    lit = rows.filter("has_limit", pl.col("pv_w") > LIT_RATIO * 1000 * pl.col("installed_kwp"))
+    lowest = lit.group_by("row").agg(lowest_w=pl.col("grid_w").quantile(BUFFER_QUANTILE))
+    learned = rows.select("row").join(lowest, on="row", how="left", maintain_order="left")["lowest_w"]
+    buffer = pl.coalesce("feed_in_buffer_w", learned.clip(DEFAULT_BUFFER_W, MAX_BUFFER_W), DEFAULT_BUFFER_W)
+    is_none = pl.col("feed_in_limit_kw") == 0
+    return pl.when(is_none).then(buffer).otherwise(-1000 * pl.col("feed_in_limit_kw")).alias("target_w")
+
+
+def _room(rows: pl.DataFrame) -> pl.Series:
+    """Whether the battery could have taken more: by its level, else by what it gave back since it was last full."""
+    by_level = rows["soc_pct"] < FULL_PCT
+    has_battery = rows["battery_kwh"].is_not_null() & rows["has_limit"]
+    is_told = rows.select(pl.col("soc_pct").is_not_null().any().over("row")).to_series()
+    told = np.asarray((has_battery & by_level.fill_null(False)).to_numpy(), dtype=bool)
+    for (_,), one in rows.with_row_index("at").filter(has_battery & ~is_told).group_by("row", maintain_order=True):
+        hours = one["interval_s"].to_numpy() / 3600
+        power = one["battery_w"].fill_null(0.0).to_numpy()
+        capacity = float(one["battery_kwh"][0]) * 1000
+        told[one["at"].to_numpy()] = _given_back(power, hours, capacity) > ROOM_RATIO * capacity
+    return pl.Series(told)
+
+
+def _given_back(battery_w: Array, hours: Array, capacity_wh: float) -> Array:
+    """Wh that the battery gave since it was last full, from the start of the day on; [intervals]."""
+    change = np.where(battery_w < 0, battery_w * CHARGE_EFFICIENCY, battery_w / DISCHARGE_EFFICIENCY) * hours
+    given = np.zeros(len(change))
+    level = 0.0
+    for n, step in enumerate(change.tolist()):
+        level = min(max(level + step, 0.0), capacity_wh)
+        given[n] = level
+    return given
+
+
+def _pieces(rows: pl.DataFrame) -> pl.DataFrame:
+    """One row per reading and quarter hour that it covers, with `quarter` (0 to 95 of the UTC day) and `s`."""
+    start = pl.col("ts_utc").dt.epoch("s")
+    end = start + pl.col("interval_s")
+    first, last = start // QUARTER_S, (end - 1) // QUARTER_S
+    pieces = rows.with_columns(_q=pl.int_ranges(first, last + 1)).explode("_q")
+    overlap = pl.min_horizontal(end, (pl.col("_q") + 1) * QUARTER_S) - pl.max_horizontal(
+        start, pl.col("_q") * QUARTER_S
+    )
+    return pieces.with_columns(quarter=pl.col("_q") % QUARTERS, s=overlap)
+
+
+def _mean(name: str, where: pl.Expr | None = None) -> pl.Expr:
+    known = pl.col(name).is_not_null() if where is None else pl.col(name).is_not_null() & where
+    weight = pl.col("s").filter(known).sum()
+    return pl.when(weight > 0).then((pl.col(name) * pl.col("s")).filter(known).sum() / weight)
+
+
+def _share_pct(where: pl.Expr) -> pl.Expr:
+    return (pl.col("s").filter(where).sum() * 100 / QUARTER_S).clip(0, 100)
+
+
+def _lists(pieces: pl.DataFrame, height: int, rows: pl.DataFrame) -> list[pl.Series]:
+    """The list columns of INTERVALS, one entry per row of the days."""
+    limited = pl.col("has_limit")
+    charging = pl.col("is_charging") & ~pl.col("is_free")
+    wanted: dict[str, pl.Expr] = {"pv_w": _mean("pv_w")}
+    if rows["has_limit"].any():
+        wanted |= {
+            "proven_w": _mean("pv_w", limited & pl.col("closes")),
+            "proven_pct": _share_pct(limited & pl.col("closes")),
+            "free_pct": _share_pct(pl.col("is_free")),
+            "charging_pct": _share_pct(charging),
+            "charge_w": (-pl.col("battery_w")).filter(charging).max(),
+            "usable_w": pl.col("spare_w").filter(pl.col("closes")).min(),
+            "room_pct": _share_pct(pl.col("has_room")),
+            "load_w": _mean("demand_w", limited & pl.col("closes")),
+            "battery_w": _mean("battery_w", limited),
+        }
+    told = {"irradiance_w_m2": "irradiance_w_m2", "ambient_c": "ambient_temp_c"}
+    told |= {f"input{n}_w": name for n, name in enumerate(STRING_CHANNELS, start=1)}
+    wanted |= {ours: _mean(name) for ours, name in told.items() if rows[name].null_count() < rows.height}
+    made = pieces.group_by("row", "quarter").agg(**wanted)
+    has_limit = np.zeros(height, dtype=bool)
+    has_limit[rows.filter("has_limit")["row"].unique().to_numpy()] = True
+    of_limit = set(LISTS[1 : LISTS.index("battery_w")])
+    return [
+        _to_list(name, made, height, has_limit if name in of_limit else None)
+        if name in wanted
+        else pl.Series(name, [None] * height, dtype=INTERVALS[name])
+        for name in LISTS
+    ]
+
+
+def _to_list(name: str, made: pl.DataFrame, height: int, of: NDArray[np.bool_] | None) -> pl.Series:
+    table = np.full((height, QUARTERS), np.nan)
+    table[made["row"].to_numpy(), made["quarter"].to_numpy()] = (
+        made[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    )
+    is_told = np.isfinite(table).any(axis=1) if of is None else of
+    values = pl.Series(name, table.ravel()).fill_nan(None).round().cast(pl.Int32)
+    lists = values.reshape((height, QUARTERS)).cast(pl.List(pl.Int32()))
+    return pl.select(pl.when(pl.Series(is_told)).then(lists).alias(name)).to_series()
+
+
+def table(frame: pl.DataFrame, name: str) -> Array:
+    """A list column as [rows, 96]; NaN where it has nothing."""
+    told = np.full((frame.height, QUARTERS), np.nan)
+    some = frame.select(name).with_row_index("row").drop_nulls(name)
+    if some.height:
+        values = some[name].explode().cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        told[some["row"].to_numpy()] = values.reshape(some.height, QUARTERS)
+    return told

@@ -1,0 +1,59 @@
+"""A site without neighbours: its best quarter hours against the clear sky, and how much its clouds leave open.
+
+x is the log of the level that the day's best stretches reach; p the share of the energy near it. On clear days a
+healthy site reaches its level within a tenth; on others a cloud is the likelier cause the lower x is.
+"""
+
+import numpy as np
+
+from detectors.stats.robust import Array
+from detectors.yields.sequential_test import FREEDOM, LEVELS, T_FACTOR, TEMPER
+
+BEST_QUANTILE = 0.85  # measured: of the energy-weighted ratios; the highest ones are cloud enhancement
+NEAR_RATIO = 0.08  # of the best: quarter hours within it are of one clear stretch
+MIN_QUARTERS = 6
+LOW_LIGHT_RATIO = 0.06  # ours: of the peak capacity; below it horizons count more than the sky
+LEAST = 0.02
+CLEAR_SHARE = ((0.2, 0.35, 0.45, 0.55, 1.0), (0.12, 0.65, 0.82, 0.9, 0.93))  # measured: chance that p means clear
+CLEAR_SIGMA, CLEAR_SIGMA_UNKNOWN = 0.055, 0.02  # measured
+CLOUD_SCALE = 0.9  # measured: e-fold of the levels that cloudy days reach
+TOP = 0.12  # ours: cloudy days reach a tenth above the level at most
+DARK, DARK_DENSITY = -3.2, 1e-4  # ours: no cloud lets through so little
+OUTLIER_SHARE, OUTLIER_DENSITY = 0.02, 0.05
+MIN_ENERGY = 0.1  # kWh per kWp under a clear sky
+
+
+def day_level(actual_w: Array, clear_w: Array, is_used: np.ndarray, kwp: Array) -> tuple[Array, Array, Array]:
+    """x, p and the clear-sky energy in kWh per kWp of each site, all [sites]; the first three are [sites, quarters].
+
+    NaN in x where fewer than six quarter hours can be used.
+    """
+    valid = is_used & np.isfinite(actual_w) & (clear_w > LOW_LIGHT_RATIO * 1000 * kwp[:, None])
+    clear = np.where(valid, clear_w, 0.0)
+    ratio = np.where(valid, actual_w / np.maximum(clear_w, 1e-9), np.inf)
+    order = np.argsort(ratio, axis=1)
+    ordered, weight = np.take_along_axis(ratio, order, 1), np.take_along_axis(clear, order, 1)
+    total = clear.sum(axis=1)
+    place = np.minimum(
+        (np.cumsum(weight, axis=1) < BEST_QUANTILE * total[:, None]).sum(axis=1),
+        np.maximum(valid.sum(axis=1) - 1, 0),
+    )
+    best = np.maximum(np.take_along_axis(ordered, place[:, None], 1)[:, 0], LEAST)
+    best = np.where(np.isfinite(best), best, LEAST)
+    near = valid & (np.abs(np.where(valid, ratio, 0.0) / best[:, None] - 1) < NEAR_RATIO)
+    share = (clear * near).sum(axis=1) / np.maximum(total, 1e-9)
+    is_told = valid.sum(axis=1) >= MIN_QUARTERS
+    return np.where(is_told, np.log(best), np.nan), share, total / 4 / 1000 / kwp
+
+
+def likelihood(x: Array, near_share: Array, is_unknown: np.ndarray) -> Array:
+    """What each level makes of a day without neighbours, tempered, [sites, levels]; 1 where x is not known."""
+    off = x[:, None] - LEVELS[None, :]
+    clear_share = np.interp(near_share, *CLEAR_SHARE)[:, None]
+    sigma = (CLEAR_SIGMA + CLEAR_SIGMA_UNKNOWN * is_unknown)[:, None]
+    clear = T_FACTOR / sigma * (1 + (off / sigma) ** 2 / FREEDOM) ** (-(FREEDOM + 1) / 2)
+    cloud = np.exp(np.minimum(off, TOP) / CLOUD_SCALE) / CLOUD_SCALE * np.clip((TOP - off) / 0.1, 0, 1)
+    cloud = np.where(off < DARK, DARK_DENSITY, np.where(off < TOP, cloud, 0.0))
+    mixed = clear_share * clear + (1 - clear_share) * cloud
+    told = (1 - OUTLIER_SHARE) * mixed + OUTLIER_SHARE * OUTLIER_DENSITY * (off < 0.3) + 1e-5
+    return np.where(np.isfinite(x)[:, None], told**TEMPER, 1.0)

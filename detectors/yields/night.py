@@ -1,0 +1,274 @@
+"""A day of the fleet judged: each site's residual with its variance, and what else the sequential test is given."""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from detectors.finding import Reason
+from detectors.solar import plane_response
+from detectors.solar.plane_response import Answer
+from detectors.solar.pv_model import Sky
+from detectors.stats.robust import Array
+from detectors.yields import cold, day_residual, input_shares, lone_site, own_past, pyranometer
+from detectors.yields.cold import Cold
+from detectors.yields.fleet_day import Fleet, column
+from detectors.yields.half_hours import MAX_INPUTS
+from detectors.yields.own_past import Correction
+from detectors.yields.pyranometer import Day, Roofs
+
+BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
+USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
+ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
+ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
+CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
+LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used
+EXPECTED_SMOOTH_QUARTERS = 5  # an hour: gaps in the neighbours' sky are bridged
+KNOWN_RATIO = 0.2  # ours: of the daylight; with less of it under a known sky the day has no expectation
+
+
+class Night(NamedTuple):
+    """What a day told of each site; [sites] unless said, NaN where it told nothing."""
+
+    fleet: Fleet
+    is_used: NDArray[np.bool_]  # [sites, quarters]
+    clearness: Array  # [sites, quarters], the neighbours' median
+    x: Array  # of the pairs, without the tie
+    consensus_x: Array
+    variance: Array  # without own scale and past sigma
+    past_sigma: Array
+    sigma: Array  # of x, all in
+    energy: Array  # usable kWh per kWp that were expected
+    neighbours: Array
+    pair_ratio: Array  # [sites, references]
+    lone_x: Array
+    lone_near: Array
+    lone_energy: Array
+    is_zero: NDArray[np.bool_]
+    zero_evidence: Array
+    spell_days: NDArray[np.intp]
+    is_cold: NDArray[np.bool_]
+    input_x: Array  # [sites, inputs]
+    input_sigma: Array
+    expected_kwh: Array  # by the baseline before, what could have been used alone
+    actual_kwh: Array  # over the same intervals
+    coverage: Array  # share of daylight with readings of generation
+    doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
+
+
+def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> Night:
+    """`odds` is the newest ODDS row of each site before the day, in the fleet's order; doubted sites tell nothing."""
+    count = fleet.sites.height
+    light, site_roofs = fleet.light, fleet.roofs
+    is_doubted = fleet.sites["site_id"].is_in(list(doubts)).to_numpy()
+    is_reference = ~is_doubted & ~(column(odds, "log_odds_fall", -20.0) > 2.0)
+    free = np.isfinite(light.power_w) & light.is_free
+    own = pyranometer.clearness(light, site_roofs, free)
+    own[~is_reference] = np.nan
+    first = _consensus(fleet, own)
+    is_used = pyranometer.choose(light, site_roofs, first)
+    own = pyranometer.clearness(light, site_roofs, is_used)
+    own[~is_reference] = np.nan
+    sky = _consensus(fleet, own)
+    # A pair needs the chosen intervals alone; where no neighbour tells the sky there is no pair.
+    correction = own_past.correct(fleet.past, fleet.half_hour, sky, fleet.elevation_deg, site_roofs.is_unknown)
+    pairs = _pairs(fleet, own, is_used, correction)
+    combined = day_residual.combine(pairs, fleet.pair_sigma, site_roofs.level)
+    expected = pyranometer.expected_w(light, site_roofs, np.nan_to_num(sky))
+    share = np.where(is_used & np.isfinite(sky), light.share, 0.0)
+    past_sigma = own_past.day_sigma(correction, expected, share)
+    zeros = np.zeros(count)
+    base = day_residual.variance(combined, zeros, site_roofs.has_limit, site_roofs.is_unknown)
+    scale = column(fleet.models, "scale", 1.0)
+    sigma = np.sqrt(base + past_sigma**2) * scale
+    lone = _lone(fleet)
+    spell, cold_day = _snow(fleet, odds)
+    coverage = _coverage(fleet)
+    is_zero, evidence = _zeros(fleet, combined.x, combined.energy, lone[2], coverage, cold_day.is_cold)
+    input_x, input_sigma = _inputs(fleet, sky)
+    due, made = _energies(fleet, sky, correction, column(odds, "baseline", 0.0))
+    silent = is_doubted | ~fleet.is_heard
+
+    def told(values: Array) -> Array:
+        return np.where(silent, np.nan, values)
+
+    return Night(
+        fleet=fleet,
+        is_used=is_used & ~silent[:, None],
+        clearness=sky,
+        x=told(combined.x),
+        consensus_x=told(_consensus_x(fleet, expected, correction, share)),
+        variance=told(base),
+        past_sigma=past_sigma,
+        sigma=told(sigma),
+        energy=combined.energy,
+        neighbours=combined.neighbours,
+        pair_ratio=pairs.log_ratio,
+        lone_x=told(lone[0]),
+        lone_near=lone[1],
+        lone_energy=lone[2],
+        is_zero=is_zero & ~silent,
+        zero_evidence=np.where(silent, 0.0, evidence),
+        spell_days=spell,
+        is_cold=cold_day.is_cold,
+        input_x=np.where(silent[:, None], np.nan, input_x),
+        input_sigma=input_sigma,
+        expected_kwh=told(due),
+        actual_kwh=told(made),
+        coverage=coverage,
+        doubts=doubts,
+    )
+
+
+def _blocks(count: int) -> list[slice]:
+    return [slice(begin, begin + BLOCK_SITES) for begin in range(0, count, BLOCK_SITES)]
+
+
+def _lit(fleet: Fleet, block: slice) -> NDArray[np.intp]:
+    return np.flatnonzero((fleet.sky.up[block] > 0).any(axis=0))
+
+
+def _told(fleet: Fleet, own: Array) -> Array:
+    return np.vstack([own, fleet.sensed])
+
+
+def _consensus(fleet: Fleet, own: Array) -> Array:
+    """The median sky over each site, its own power aside, [sites, quarters]."""
+    told, everyone = np.full(own.shape, np.nan), _told(fleet, own)
+    for block in _blocks(len(own)):
+        lit = _lit(fleet, block)
+        around = pyranometer.of_neighbours(everyone[:, lit], fleet.references[block])
+        told[np.ix_(np.arange(block.start, min(block.stop, len(own))), lit)] = pyranometer.consensus(around)
+    return told
+
+
+def _sites_of(values: NamedTuple, block: slice) -> list[Any]:
+    return [one[block] for one in values]
+
+
+def _part(values: NamedTuple, block: slice, lit: NDArray[np.intp]) -> list[Array]:
+    return [one[block][:, lit] for one in values]
+
+
+def _pairs(fleet: Fleet, own: Array, is_used: NDArray[np.bool_], correction: Correction) -> pyranometer.Pairs:
+    ratios, energies = [], []
+    everyone = _told(fleet, own)
+    light = fleet.light
+    for block in _blocks(len(own)):
+        lit = _lit(fleet, block)
+        around = pyranometer.of_neighbours(everyone[:, lit], fleet.references[block])
+        rest: list[Any] = [one[block][:, lit] for one in light[1:]]
+        part = Day(Answer(*_part(light.answer, block, lit)), *rest)
+        found = pyranometer.pairs(
+            part,
+            Roofs(*_sites_of(fleet.roofs, block)),
+            is_used[block][:, lit],
+            around,
+            correction.log_usual[block][:, lit],
+            correction.weight[block][:, lit],
+        )
+        ratios.append(found.log_ratio)
+        energies.append(found.energy)
+    if not ratios:
+        return pyranometer.Pairs(np.zeros((0, 0)), np.zeros((0, 0)))
+    return pyranometer.Pairs(np.vstack(ratios), np.vstack(energies))
+
+
+def _consensus_x(fleet: Fleet, expected: Array, correction: Correction, share: Array) -> Array:
+    weight = share * correction.weight
+    due = (expected * np.exp(correction.log_usual) * weight).sum(axis=1)
+    made = (np.nan_to_num(fleet.light.power_w) * weight).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x = np.log(np.maximum(made, pyranometer.LEAST_RATIO * due) / due)
+    return np.where(due > 0, x + fleet.roofs.level, np.nan)
+
+
+def _clear_w(fleet: Fleet) -> Array:
+    """What each roof makes of a clear sky, W, its level aside."""
+    kwp, ceiling = fleet.roofs.kwp[:, None], fleet.roofs.ceiling_w[:, None]
+    return plane_response.possible_w(fleet.light.answer, np.ones(1), fleet.light.ambient_c, kwp, ceiling)
+
+
+def _lone(fleet: Fleet) -> tuple[Array, Array, Array]:
+    light, limited = fleet.light, fleet.roofs.has_limit[:, None]
+    clear = _clear_w(fleet)
+    usable = light.usable_w + light.battery_w
+    sure = (clear * LONE_MARGIN < usable) | (np.nan_to_num(light.power_w) < LONE_SURE * usable)
+    return lone_site.day_level(light.power_w, clear, light.is_free & (~limited | sure), fleet.roofs.kwp)
+
+
+def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:
+    light = fleet.light
+    noon = fleet.elevation_deg.max(axis=1, initial=0.0)
+    warmth = np.where(fleet.is_warmth_measured, fleet.ambient_c, np.nan)
+    today = cold.of_day(noon, fleet.sites["latitude"].to_numpy(), warmth)
+    clear = _clear_w(fleet) * np.exp(fleet.roofs.level)[:, None]
+    share = light.share * light.is_free
+    made = (np.nan_to_num(light.power_w) * share).sum(axis=1) / 4000
+    ratio = cold.clear_ratio(made, (clear * share).sum(axis=1) / 4000, fleet.roofs.kwp)
+    before = column(odds, "spell_days", 0.0).astype(np.intp)
+    return cold.spell_days(before, ratio, fleet.near, today), today
+
+
+def _coverage(fleet: Fleet) -> Array:
+    lit = fleet.sky.up > 0
+    return np.asarray((np.isfinite(fleet.reported_w) & lit).sum(axis=1) / np.maximum(lit.sum(axis=1), 1))
+
+
+def _zeros(
+    fleet: Fleet, x: Array, energy: Array, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], Array]:
+    """Whether all free intervals of the day made nothing, and what that proves, in log odds."""
+    power = np.where(fleet.light.is_free, fleet.light.power_w, np.nan)
+    highest = np.where(np.isfinite(power), power, -np.inf).max(axis=1, initial=-np.inf)
+    due = np.where(np.isfinite(x), energy, CLOUDY_RATIO * lone_energy)
+    is_zero = (coverage > ZERO_COVERAGE) & (highest < ZERO_RATIO * 1000 * fleet.roofs.kwp) & (highest > -np.inf)
+    is_zero &= due > ZERO_MIN_ENERGY
+    return is_zero, is_zero * (due > ZERO_FULL_ENERGY) * ~is_cold * 4.0
+
+
+def _inputs(fleet: Fleet, clearness: Array) -> tuple[Array, Array]:
+    """Each input's log ratio to the others, and its sigma by its own scale; both [sites, inputs]."""
+    x, sigma = (np.full((fleet.sites.height, MAX_INPUTS), np.nan) for _ in range(2))
+    site_ids = np.flatnonzero(fleet.models["input_mix"].is_not_null().to_numpy())
+    for n in site_ids:
+        mix = np.asarray(fleet.models["input_mix"][int(n)].to_list()).reshape(MAX_INPUTS, -1)
+        mine = np.flatnonzero(fleet.planes.site == n)
+        tilt, azimuth = fleet.planes.tilt_deg[mine], fleet.planes.azimuth_deg[mine]
+        if not len(mine):
+            tilt, azimuth = (one[0] for one in plane_response.basis_planes(np.array([fleet.sites["latitude"][int(n)]])))
+        if mix.shape[1] != len(tilt):
+            continue
+        sky = Sky(*(one[n][None, None] for one in fleet.sky))
+        each = plane_response.answer(sky, tilt[:, None, None], azimuth[:, None, None])
+        inputs = fleet.inputs_w[:, n][:, None]
+        used = np.isfinite(inputs).any(axis=(1, 2))
+        power = inputs[used]
+        total = power.sum(axis=0)
+        kwp = float(fleet.roofs.kwp[n])
+        valid = np.isfinite(power).all(axis=0) & (total > input_shares.MIN_POWER_RATIO * kwp * 1000)
+        answer = Answer(*(one[n][None] for one in fleet.light.answer))
+        seen = input_shares.own_sky(clearness[n][None], total, answer, fleet.ambient_c[n], kwp)
+        told, spread = input_shares.of_days(inputs, valid, mix, each, seen, kwp, 0.25)
+        scale = np.asarray(fleet.models["input_scale"][int(n)].to_list())
+        x[n], sigma[n] = told[0], spread[0] * scale
+    return x, sigma
+
+
+def _energies(fleet: Fleet, clearness: Array, correction: Correction, baseline: Array) -> tuple[Array, Array]:
+    """Expected and actual kWh over the intervals that were free; what nobody could have taken is not expected."""
+    light = fleet.light
+    lit = (fleet.sky.up > 0).sum(axis=1)
+    known = np.isfinite(clearness)
+    sky = np.where(known, clearness, pyranometer.smoothed(clearness, EXPECTED_SMOOTH_QUARTERS))
+    level = fleet.roofs._replace(level=baseline)
+    due = pyranometer.expected_w(light, level, np.nan_to_num(sky)) * np.exp(correction.log_usual)
+    power = np.nan_to_num(light.power_w)
+    due = np.minimum(due, np.maximum(light.usable_w + light.battery_w, power))
+    part = np.where(light.is_free & np.isfinite(light.power_w) & np.isfinite(sky), light.share, 0.0) / 4000
+    has_sky = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(lit, 1)
+    return np.where(has_sky, (due * part).sum(axis=1), np.nan), np.where(
+        has_sky, (power * part).sum(axis=1), np.nan
+    )  # fmt: skip

@@ -1,0 +1,160 @@
+"""What is remembered of each judged site-day, and the same laid by site and day for learning."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from detectors.stats.robust import Array
+from detectors.yields.fleet_day import column
+from detectors.yields.night import Night
+from detectors.yields.roof_model import Residuals
+
+RESIDUAL = pl.Schema(
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),
+        "x": pl.Float64(),  # log of actual over what the neighbours let expect; null = no neighbours
+        "sigma": pl.Float64(),
+        "consensus_x": pl.Float64(),  # the same against the neighbours' median sky
+        "variance": pl.Float64(),  # of x without the site's own scale and past
+        "past_sigma": pl.Float64(),  # what the site's own past leaves open
+        "energy": pl.Float64(),  # usable kWh per kWp that were expected
+        "neighbours": pl.Float64(),  # effective number
+        "lone_x": pl.Float64(),  # log of the level that the day's best stretches reach under a clear sky
+        "lone_near": pl.Float64(),  # share of the energy near it
+        "lone_energy": pl.Float64(),  # kWh per kWp of a clear day
+        "is_zero": pl.Boolean(),  # all free intervals made nothing
+        "zero_evidence": pl.Float64(),  # what that proves, log odds
+        "spell_days": pl.Int32(),
+        "is_cold": pl.Boolean(),
+        "input_x": pl.List(pl.Float64),
+        "input_sigma": pl.List(pl.Float64),
+        "peak_w": pl.Float64(),
+        "charge_limit_w": pl.Float64(),
+        "charges": pl.Int32(),
+        "pair_key": pl.List(pl.Int64),
+        "pair_ratio": pl.List(pl.Float64),
+        "expected_kwh": pl.Float64(),
+        "actual_kwh": pl.Float64(),
+        "coverage": pl.Float64(),  # share of the daylight with readings of generation
+    }
+)
+SUSPECT, NOT_SUSPECT, STILL = 2.0, -3.0, 1.0  # log odds: a fall is believed in, began, and is still thought possible
+NOTHING_X = -2.5  # a day without generation teaches nothing
+
+
+def of_night(night: Night) -> pl.DataFrame:
+    """RESIDUAL rows of the sites with readings of generation."""
+    fleet = night.fleet
+    row, at = np.nonzero((fleet.keys != 0) & np.isfinite(night.pair_ratio))
+    pairs = (
+        pl.DataFrame({"row": row, "pair_key": fleet.keys[row, at], "pair_ratio": night.pair_ratio[row, at]})
+        .group_by("row", maintain_order=True)
+        .agg("pair_key", "pair_ratio")
+    )
+    inputs = {}
+    for name, table in (("input_x", night.input_x), ("input_sigma", night.input_sigma)):
+        told = np.asarray(np.isfinite(night.input_x).any(axis=1))
+        inputs[name] = [
+            [float(one) if np.isfinite(one) else None for one in values] if is_told else None
+            for values, is_told in zip(table, told, strict=True)
+        ]
+    frame = pl.DataFrame(
+        {
+            "site_id": fleet.sites["site_id"],
+            "day": [fleet.day] * fleet.sites.height,
+            **{
+                name: getattr(night, name)
+                for name in (
+                    "x",
+                    "sigma",
+                    "consensus_x",
+                    "variance",
+                    "past_sigma",
+                    "energy",
+                    "neighbours",
+                    "lone_x",
+                    "lone_near",
+                    "lone_energy",
+                    "is_zero",
+                    "zero_evidence",
+                    "spell_days",
+                    "is_cold",
+                    "expected_kwh",
+                    "actual_kwh",
+                    "coverage",
+                )
+            },
+            **inputs,
+            **{name: fleet.usable[name] for name in ("peak_w", "charge_limit_w", "charges")},
+        },
+        schema_overrides={name: RESIDUAL[name] for name in ("input_x", "input_sigma")},
+        strict=False,
+    ).with_row_index("row")
+    return (
+        frame.filter(pl.Series(fleet.is_heard))
+        .join(pairs.with_columns(pl.col("row").cast(pl.UInt32)), on="row", how="left", maintain_order="left")
+        .select(RESIDUAL.names())
+        .with_columns(pl.col(pl.Float64).fill_nan(None))
+        .cast(RESIDUAL)
+    )
+
+
+def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, window_days: int) -> Residuals:
+    """Of the days before `day`: `rows` (RESIDUAL) and `odds` (ODDS) of `site_ids`, [sites, window_days]."""
+    first = day - timedelta(days=window_days)
+    index = pl.DataFrame({"site_id": site_ids}).with_row_index("place")
+
+    def placed(frame: pl.DataFrame) -> tuple[pl.DataFrame, NDArray[np.intp], NDArray[np.intp]]:
+        mine = (
+            frame.join(index, on="site_id", how="inner")
+            .with_columns(at=(pl.col("day") - pl.lit(first)).dt.total_days())
+            .filter(pl.col("at").is_between(0, window_days - 1))
+        )
+        return mine, mine["place"].to_numpy().astype(np.intp), mine["at"].to_numpy().astype(np.intp)
+
+    mine, place, at = placed(rows)
+
+    def laid(name: str, empty: float = np.nan) -> Array:
+        told = np.full((len(site_ids), window_days), empty)
+        told[place, at] = column(mine, name, empty)
+        return told
+
+    told_odds = np.full((len(site_ids), window_days), np.nan)
+    known, row, when = placed(odds)
+    told_odds[row, when] = column(known, "log_odds_fall")
+    x, snow = laid("x"), laid("spell_days", 0.0) > 0
+    most = int(mine["pair_key"].list.len().max() or 0) if mine.height else 0  # type: ignore[arg-type]
+    keys = np.zeros((len(site_ids), window_days, most), dtype=np.int64)
+    ratios = np.full(keys.shape, np.nan)
+    flat = (
+        mine.select("place", "at", "pair_key", "pair_ratio")
+        .drop_nulls("pair_key")
+        .with_columns(n=pl.int_ranges(pl.col("pair_key").list.len()))
+        .explode("pair_key", "pair_ratio", "n")
+    )
+    if flat.height:
+        into = flat["place"].to_numpy(), flat["at"].to_numpy(), flat["n"].to_numpy()
+        keys[into], ratios[into] = flat["pair_key"].to_numpy(), flat["pair_ratio"].to_numpy()
+    return Residuals(
+        first, x, laid("consensus_x"), laid("variance"), laid("past_sigma"), laid("energy"), laid("neighbours"),
+        laid("peak_w"), laid("charge_limit_w"), laid("charges", 0.0),
+        suspect_days(told_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios,
+    )  # fmt: skip
+
+
+def suspect_days(log_odds: Array) -> NDArray[np.bool_]:
+    """The days of falls that the test believes in, each back to its start; [sites, days], NaN where not tested."""
+    odds = np.where(np.isfinite(log_odds), log_odds, -np.inf)
+    out = np.zeros(odds.shape, dtype=bool)
+    # From the last day back: a day is out if it is suspect itself, or leads up to one that is.
+    leads = np.zeros(len(odds), dtype=bool)
+    for n in range(odds.shape[1] - 1, -1, -1):
+        is_suspect = odds[:, n] > (STILL if n == odds.shape[1] - 1 else SUSPECT)
+        out[:, n] = is_suspect | leads
+        leads = out[:, n] & (odds[:, max(n - 1, 0)] > NOT_SUSPECT)
+        # A day that was not tested belongs to the spell on either side of it.
+        leads |= out[:, n] & ~np.isfinite(odds[:, max(n - 1, 0)]) & (n > 0)
+    return out

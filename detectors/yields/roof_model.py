@@ -1,0 +1,249 @@
+"""What was learned of each roof from days before the judged one: planes, level, usual ratios, the weight of each pair.
+
+Learned on a schedule: often while a site is young, every fortnight later. Suspect days, from the start of a fall that
+the test believes in, and snow are left out. A refit never moves a settled site's level: the new model is tied to the
+old one over the days that both saw, so a change of model is no change of the site. A young site's days are computed
+anew by the new model, and its test runs over them again.
+"""
+
+import zlib
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from detectors.solar.plane_response import USUAL_SHARES
+from detectors.stats.robust import MAD_TO_SIGMA, Array, mad, median
+from detectors.yields import half_hours, roof_fit
+from detectors.yields.day_residual import own_scale
+from detectors.yields.own_past import Past
+from detectors.yields.roofs import Planes
+
+ROOF_MODEL = pl.Schema(
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),  # used from this day on; learned from earlier ones
+        "learned_days": pl.Int32(),  # days with a residual behind it
+        "shares": pl.List(pl.Float64),  # of the basis planes; null where the register knows the planes
+        "level": pl.Float64(),  # log of the performance over the usual one
+        "tie": pl.Float64(),  # added to residuals, so that a refit moves no settled level
+        "offset": pl.List(pl.Float64),  # usual log ratios by half hour of UTC, dull then bright; null = not known
+        "noise": pl.List(pl.Float64),  # their variances
+        "pair_key": pl.List(pl.Int64),  # neighbours, by `key_of`
+        "pair_sigma": pl.List(pl.Float64),  # scatter of each pair from day to day
+        "scale": pl.Float64(),  # the site's own day-to-day scale
+        "peak_w": pl.Float64(),  # highest generation seen
+        "charge_limit_w": pl.Float64(),  # highest charging with room; null = not seen often enough
+        "energy": pl.Float64(),  # upper quartile of the usable kWh per kWp of a day
+        "neighbours": pl.Float64(),  # median of their effective number
+        "input_mix": pl.List(pl.Float64),  # W per W/m2 of each input from each plane, input by input
+        "input_scale": pl.List(pl.Float64),
+        "history_day": pl.List(pl.Date),  # a young site's days by this model; null where settled
+        "history_x": pl.List(pl.Float64),
+        "history_sigma": pl.List(pl.Float64),
+        "history_input_x": pl.List(pl.Float64),  # day by day, all inputs
+        "history_input_sigma": pl.List(pl.Float64),
+    }
+)
+YOUNG_DAYS = 60
+YOUNG_ON = (3, 5, 7, 10, 14, 18, 22, 26, 30, 35, 40, 45, 50, 55, 60)  # ours: days since the first one
+LEARN_EVERY_DAYS = 14  # ours: the sun's course moves a half hour's bin by a few degrees in that time
+LEVEL_DAYS = 45
+LEVEL_STEP, LEVEL_CLIP = 0.7, (-1.5, 1.0)  # ours: neighbours learn on the same night, all of it would overshoot
+LEVEL_PULL = 0.95  # ours: what all levels have in common cannot be seen; this draws it to the usual performance
+MIN_CHARGES = 30  # ours: intervals; fewer do not show a battery's limit
+UNKNOWN_PAIR_SIGMA = 0.3  # ours: a pair never seen
+PEAK_FACTOR = 1.1  # ours: the highest clipped power may not have been seen yet
+EPOCH = date(1970, 1, 1)
+
+
+class Residuals(NamedTuple):
+    """What earlier nights said, laid by site and day: [sites, days] unless said; NaN where nothing was said."""
+
+    first: date
+    x: Array  # of the pairs, by the model of that night, without its tie
+    consensus_x: Array  # of the neighbours' median sky, by the same
+    variance: Array  # without own scale and past sigma
+    past_sigma: Array
+    energy: Array
+    neighbours: Array
+    peak_w: Array
+    charge_limit_w: Array
+    charges: Array
+    is_out: NDArray[np.bool_]  # suspect or snow
+    pair_key: NDArray[np.int64]  # [sites, days, neighbours], 0 where empty
+    pair_ratio: Array  # [sites, days, neighbours]
+
+
+def key_of(site_id: str) -> int:
+    """A neighbour's key in lists: small, and the same on every machine."""
+    return zlib.crc32(site_id.encode()) + 1
+
+
+def is_due(site_ids: Sequence[str], age_days: Array, day: date) -> NDArray[np.bool_]:
+    """The sites whose models are learned on `day`; `age_days`, [sites], NaN = no data yet."""
+    number = (day - EPOCH).days
+    turn = np.array([(key_of(one) + number) % LEARN_EVERY_DAYS == 0 for one in site_ids], dtype=bool)
+    with np.errstate(invalid="ignore"):
+        return np.where(age_days <= YOUNG_DAYS, np.isin(age_days, YOUNG_ON), turn & np.isfinite(age_days))
+
+
+def ceiling_w(inverter_kw: pl.Series, peak_w: Array, feed_in_limit_kw: pl.Series) -> Array:
+    """The inverter's rating in W, else a tenth above the highest generation seen, else no ceiling (inf).
+
+    What a limited site was seen to make says little of its inverter.
+    """
+    rating = inverter_kw.cast(pl.Float64).fill_null(float("nan")).to_numpy() * 1000
+    with np.errstate(invalid="ignore"):
+        seen = np.where((peak_w > 0) & feed_in_limit_kw.is_null().to_numpy(), PEAK_FACTOR * peak_w, np.inf)
+    return np.where(np.isfinite(rating), rating, seen)
+
+
+def learn(
+    sites: pl.DataFrame,
+    planes: Planes,
+    kept: pl.DataFrame,
+    seen: Residuals,
+    before: pl.DataFrame,
+    age_days: Array,
+    day: date,
+) -> pl.DataFrame:
+    """ROOF_MODEL rows for `sites` (SITES, sorted) from `kept` (KEPT of half_hours) and `seen` of earlier days.
+
+    `before` are their newest models so far, one each; `age_days` counts from each site's first day, [sites].
+    """
+    earlier = {row["site_id"]: row for row in before.iter_rows(named=True)}
+    days = half_hours.lay(kept, sites)
+    bounds = np.searchsorted(days.site, np.arange(sites.height + 1))
+    known = planes.is_known(sites.height)
+    peak = _highest(seen.peak_w)
+    ceiling = ceiling_w(sites["inverter_kw"], peak, sites["feed_in_limit_kw"])
+    keys, sigmas = _pairs(seen)
+    rows: list[dict[str, Any]] = []
+    for n, site in enumerate(sites.iter_rows(named=True)):
+        old = earlier.get(site["site_id"], {})
+        mine = half_hours.of_rows(days, slice(bounds[n], bounds[n + 1]))
+        at = mine.day - (seen.first - EPOCH).days
+        inside = (at >= 0) & (at < seen.x.shape[1])
+        mine, at = half_hours.of_rows(mine, inside), at[inside]
+        roof = roof_fit.fit(
+            mine,
+            planes=[
+                (planes.share[k], planes.tilt_deg[k], planes.azimuth_deg[k]) for k in np.flatnonzero(planes.site == n)
+            ],
+            latitude=site["latitude"],
+            kwp=site["installed_kwp"],
+            ceiling_w=float(ceiling[n]),
+            level=_level(old.get("level", 0.0), seen.x[n], seen.is_out[n]),
+            shares=np.asarray(old.get("shares") or USUAL_SHARES),
+            is_out=seen.is_out[n, at],
+        )
+        x, past_sigma = seen.x[n].copy(), seen.past_sigma[n].copy()
+        x[at] += np.nan_to_num(roof.x - seen.consensus_x[n, at])
+        past_sigma[at] = np.where(np.isfinite(roof.x), roof.past_sigma, past_sigma[at])
+        variance = seen.variance[n] + past_sigma**2
+        scale = float(own_scale(x[None], variance[None])[0])
+        is_young = age_days[n] <= YOUNG_DAYS
+        shift = float(np.nan_to_num(median(np.where(seen.is_out[n], np.nan, seen.x[n] - x))))
+        energy = seen.energy[n][seen.energy[n] > 0]
+        told: dict[str, Any] = {
+            "site_id": site["site_id"],
+            "day": day,
+            "learned_days": int(np.isfinite(x).sum()),
+            "shares": None if known[n] else roof.shares.tolist(),
+            "level": roof.level,
+            "tie": 0.0 if is_young else float(old.get("tie") or 0.0) + shift,
+            "offset": _nullable(roof.past.offset[0]),
+            "noise": _nullable(roof.past.noise[0]),
+            "pair_key": keys[n],
+            "pair_sigma": sigmas[n],
+            "scale": scale,
+            "peak_w": float(peak[n]) if peak[n] > 0 else None,
+            "charge_limit_w": _charge_limit(seen.charge_limit_w[n], seen.charges[n]),
+            "energy": float(np.quantile(energy, 0.75)) if len(energy) else None,
+            "neighbours": _number(median(np.where(seen.neighbours[n] > 0, seen.neighbours[n], np.nan))),
+            "input_mix": None if roof.input_mix is None else roof.input_mix.ravel().tolist(),
+            "input_scale": None if roof.input_mix is None else roof.input_scale.tolist(),
+        }
+        if is_young:
+            on = np.flatnonzero(np.isfinite(x))
+            told |= {
+                "history_day": [seen.first + timedelta(days=int(one)) for one in on],
+                "history_x": x[on].tolist(),
+                "history_sigma": (np.sqrt(variance[on]) * scale).tolist(),
+            }
+            if roof.input_mix is not None:
+                inputs = np.full((2, seen.x.shape[1], half_hours.MAX_INPUTS), np.nan)
+                inputs[:, at] = roof.input_x, roof.input_sigma
+                told |= {
+                    "history_input_x": _nullable(inputs[0, on].ravel()),
+                    "history_input_sigma": _nullable(inputs[1, on].ravel()),
+                }
+        rows.append(told)
+    return pl.DataFrame(rows, schema=ROOF_MODEL)
+
+
+def _highest(values: Array) -> Array:
+    return np.where(np.isfinite(values), values, 0.0).max(axis=1, initial=0.0)
+
+
+def _level(before: float | None, x: Array, is_out: NDArray[np.bool_]) -> float:
+    """The site's level moved towards its recent residuals."""
+    old = before or 0.0
+    usable = x[np.isfinite(x) & ~is_out][-LEVEL_DAYS:]
+    step = float(np.clip(np.median(usable) - old, *LEVEL_CLIP)) if len(usable) else 0.0
+    return (old + LEVEL_STEP * step) * LEVEL_PULL
+
+
+def _charge_limit(limits_w: Array, charges: Array) -> float | None:
+    """The highest charging with room left; the second highest day's where there are several, a glitch lasts one."""
+    told = np.sort(limits_w[np.isfinite(limits_w) & (charges > 0)])
+    if np.nansum(charges) < MIN_CHARGES or not len(told):
+        return None
+    return float(told[-2] if len(told) >= 3 else told[-1])
+
+
+def _pairs(seen: Residuals) -> tuple[list[list[int]], list[list[float]]]:
+    """Each site's neighbours of these days, and the scatter of each pair from day to day."""
+    keys: list[list[int]] = []
+    sigmas: list[list[float]] = []
+    for n in range(len(seen.x)):
+        usable = ~seen.is_out[n]
+        table = seen.pair_key[n][usable]
+        ratio = seen.pair_ratio[n][usable]
+        own = [int(key) for key in np.unique(table) if key]
+        told = []
+        for key in own:
+            values = ratio[table == key]
+            scatter = float(mad(values)) * MAD_TO_SIGMA if np.isfinite(values).sum() > 1 else np.nan
+            told.append(scatter if np.isfinite(scatter) else UNKNOWN_PAIR_SIGMA)
+        keys.append(own)
+        sigmas.append(told)
+    return keys, sigmas
+
+
+def _number(value: Array) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _nullable(values: Array) -> list[float | None]:
+    return [float(one) if np.isfinite(one) else None for one in values]
+
+
+def past_of(models: pl.DataFrame, name: str, width: int) -> Array:
+    """A list column of ROOF_MODEL rows as [rows, width]; NaN where null."""
+    told = np.full((models.height, width), np.nan)
+    some = models.select(name).with_row_index("row").drop_nulls(name)
+    if some.height:
+        told[some["row"].to_numpy()] = (
+            some[name].explode().cast(pl.Float64).fill_null(float("nan")).to_numpy().reshape(some.height, width)
+        )
+    return told
+
+
+def past(models: pl.DataFrame, width: int) -> Past:
+    """The usual ratios that ROOF_MODEL rows hold, in their order."""
+    return Past(past_of(models, "offset", width), past_of(models, "noise", width))

@@ -1,0 +1,272 @@
+"""The sequential test carried from night to night: one for each site's level, one for each of its inputs."""
+
+from datetime import date
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from detectors.stats.robust import Array
+from detectors.yields import input_shares, lone_site, sensitivity, sequential_test
+from detectors.yields.fleet_day import column
+from detectors.yields.half_hours import MAX_INPUTS
+from detectors.yields.night import USABLE_SIGMA, Night
+from detectors.yields.sequential_test import COLD_DROP, WALK_PER_DAY, Packed, Prior
+
+STATE = pl.Schema(
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),
+        "part": pl.Int32(),  # 0 = the site's level, 1 to 4 = its inputs
+        "cell": pl.List(pl.Int32),  # of the grid over baseline and deviation
+        "log": pl.List(pl.Int32),  # of the cell's probability, in sixty-fourths
+    }
+)
+ODDS = pl.Schema(
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),
+        "log_odds_fall": pl.Float64(),  # of a fall against none
+        "log_odds_rise": pl.Float64(),  # of modules beyond the registered capacity against none
+        "depth": pl.Float64(),  # log: the deviation, given that there is one
+        "baseline": pl.Float64(),  # log: the level while healthy
+        "baseline_sigma": pl.Float64(),
+        "log_odds_input": pl.List(pl.Float64),  # of a fall of each input; null where it is not measured
+        "spell_days": pl.Int32(),  # of snow on the neighbourhood's roofs, this day included
+        "is_judged": pl.Boolean(),  # the day told something of the level
+        "day_sigma": pl.Float64(),  # of a usual day of the last two weeks, those that told nothing counted in
+        "shows_in_week_pct": pl.Float64(),  # the smallest fall that would show within seven days
+        "days_to_show_30_pct": pl.Float64(),  # days until a fall of 30 % would show; null = not within a year
+    }
+)
+SITE_SIGMA, UNKNOWN_SIGMA, FEW_SIGMA, FEW = 0.05, 0.06, 0.06, 1.5  # fitted: of the baseline before the first day
+LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.35, 0.6  # fitted: what little free energy leaves open
+MIN_LONE_KWH = lone_site.MIN_ENERGY
+USUAL_DAYS = 14
+
+
+class Evidence(NamedTuple):
+    """What a day says of each site's level, [sites]."""
+
+    x: Array
+    sigma: Array
+    lone_x: Array
+    lone_near: Array
+    lone_energy: Array
+    zero_evidence: Array
+    is_snow: NDArray[np.bool_]
+    is_cold: NDArray[np.bool_]
+
+    def has_pairs(self) -> NDArray[np.bool_]:
+        with np.errstate(invalid="ignore"):
+            return np.isfinite(self.x) & (self.sigma < USABLE_SIGMA) & ~self.is_snow
+
+    def has_lone(self) -> NDArray[np.bool_]:
+        is_told = np.isfinite(self.lone_x) & (self.lone_energy > MIN_LONE_KWH)
+        return ~self.has_pairs() & is_told & ~self.is_snow
+
+
+class Tested(NamedTuple):
+    """After a night: rows to remember."""
+
+    state: pl.DataFrame  # STATE
+    odds: pl.DataFrame  # ODDS
+
+
+def prior_sigma(models: pl.DataFrame, has_limit: NDArray[np.bool_], is_unknown: NDArray[np.bool_]) -> Array:
+    """Of each site's baseline before its first day, by what its days show of it."""
+    energy = column(models, "energy", 0.0)
+    limited = LIMITED_SIGMA + LIMITED_MORE * np.exp(-energy / LIMITED_KWH)
+    few = column(models, "neighbours", FEW) < FEW
+    return np.asarray(
+        np.sqrt(SITE_SIGMA**2 + (UNKNOWN_SIGMA * is_unknown) ** 2 + (has_limit * limited) ** 2 + (FEW_SIGMA * few) ** 2)
+    )
+
+
+def step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
+    """The probabilities a day later; `baseline` is its mean of the day before, [sites]."""
+    after = sequential_test.advance(state, walk)
+    by_pairs, by_lone = told.has_pairs(), told.has_lone()
+    with np.errstate(invalid="ignore"):
+        is_cold_drop = told.is_cold & (told.x < baseline - COLD_DROP)
+    likelihoods = sequential_test.likelihood(
+        np.where(by_pairs, told.x, np.nan), np.where(by_pairs, told.sigma, 1.0), is_cold_drop=is_cold_drop
+    )
+    if by_lone.any():
+        likelihoods[by_lone] = lone_site.likelihood(
+            told.lone_x[by_lone], told.lone_near[by_lone], is_unknown[by_lone]
+        )  # fmt: skip
+    return sequential_test.update(after, likelihoods, np.where(by_pairs | by_lone, told.zero_evidence, 0.0))
+
+
+def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
+    """`states` are STATE rows of the day before (or the last ones), `residuals` those of the days before by site."""
+    fleet = night.fleet
+    site_roofs = fleet.roofs
+    ids = fleet.sites["site_id"]
+    walk = sequential_test.walk_share(np.asarray(WALK_PER_DAY * (1.0 + site_roofs.has_limit + site_roofs.is_unknown)))
+    prior = prior_sigma(fleet.models, site_roofs.has_limit, site_roofs.is_unknown)
+    state = _restored(states.filter(pl.col("part") == 0), ids, sequential_test.start(Prior(prior)))
+    again = fleet.models.select(
+        ((pl.col("day") == fleet.day) & pl.col("history_day").is_not_null()).fill_null(False)
+    ).to_series()
+    young = np.flatnonzero(again.to_numpy())
+    if len(young):
+        state[young] = _replayed(night, young, sequential_test.start(Prior(prior[young])), walk[young], residuals)
+    tie = column(fleet.models, "tie", 0.0)
+    today = Evidence(
+        night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.zero_evidence,
+        night.spell_days > 0, night.is_cold,
+    )  # fmt: skip
+    before = sequential_test.report(state).baseline
+    state = step(state, walk, today, site_roofs.is_unknown, before)
+    report = sequential_test.report(state)
+    inputs, rows = _inputs(night, states, young)
+    usual = usual_sigma(residuals, ids, night.x, night.sigma)
+    odds = pl.DataFrame(
+        {
+            "site_id": ids,
+            "day": [fleet.day] * len(ids),
+            "log_odds_fall": report.log_odds_fall,
+            "log_odds_rise": report.log_odds_rise,
+            "depth": report.depth,
+            "baseline": report.baseline,
+            "baseline_sigma": report.baseline_sigma,
+            "log_odds_input": inputs,
+            "spell_days": night.spell_days,
+            "is_judged": today.has_pairs() | today.has_lone(),
+            "day_sigma": usual,
+            "shows_in_week_pct": sensitivity.within_week_pct(report.baseline_sigma, usual),
+            "days_to_show_30_pct": sensitivity.days_to_show(report.baseline_sigma, usual),
+        },
+        schema=ODDS,
+        strict=False,
+    ).with_columns(pl.col(pl.Float64).fill_nan(None))
+    return Tested(pl.concat([_rows(state, ids, fleet.day, 0), *rows]), odds)
+
+
+def usual_sigma(residuals: pl.DataFrame, ids: pl.Series, x: Array, sigma: Array) -> Array:
+    """Sigma of a usual day of each site, [sites]: as if the information of the last two weeks came evenly; NaN = none.
+
+    `residuals` are RESIDUAL rows of the days before, `x` and `sigma` the judged day's.
+    """
+    recent = (
+        residuals.filter(pl.col("sigma") < USABLE_SIGMA)
+        .sort("site_id", "day")
+        .group_by("site_id", maintain_order=True)
+        .agg(pl.col("sigma").tail(USUAL_DAYS - 1).pow(-2).sum().alias("told"))
+    )
+    days = residuals.group_by("site_id").agg(days=pl.len().clip(upper_bound=USUAL_DAYS - 1))
+    rows = pl.DataFrame({"site_id": ids}).join(recent, on="site_id", how="left", maintain_order="left")
+    rows = rows.join(days, on="site_id", how="left", maintain_order="left")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        today = np.where(np.isfinite(x) & (sigma < USABLE_SIGMA), 1 / sigma**2, 0.0)
+        told = column(rows, "told", 0.0) + np.nan_to_num(today)
+        return np.where(told > 0, np.sqrt((column(rows, "days", 0.0) + 1) / told), np.nan)
+
+
+def _rows(state: Array, ids: pl.Series, day: date, part: int) -> pl.DataFrame:
+    packed = sequential_test.pack(state)
+    return pl.DataFrame(
+        {"site_id": ids, "day": [day] * len(ids), "part": [part] * len(ids), "cell": packed.cells, "log": packed.logs},
+        schema=STATE,
+    )
+
+
+def _restored(rows: pl.DataFrame, ids: pl.Series, fresh: Array) -> Array:
+    """The newest state of each site; `fresh` where there is none."""
+    last = rows.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
+    place = last.join(
+        pl.DataFrame({"site_id": ids}).with_row_index("place"), on="site_id", how="inner", maintain_order="left"
+    )
+    if place.height:
+        fresh[place["place"].to_numpy()] = sequential_test.unpack(
+            Packed(place["cell"].to_list(), place["log"].to_list())
+        )
+    return fresh
+
+
+def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, residuals: pl.DataFrame) -> Array:
+    """The test run again over the days of sites whose model is new."""
+    fleet = night.fleet
+    ids = fleet.sites["site_id"][young]
+    history = (
+        fleet.models[young]
+        .select("site_id", "history_day", "history_x", "history_sigma")
+        .explode("history_day", "history_x", "history_sigma")
+        .rename({"history_day": "day"})
+    )
+    rows = residuals.join(pl.DataFrame({"site_id": ids}).with_row_index("place"), on="site_id", how="inner").join(
+        history, on=["site_id", "day"], how="left"
+    )
+    is_unknown = fleet.roofs.is_unknown[young]
+    baseline = np.zeros(len(young))
+    for _, one in sorted(rows.partition_by("day", as_dict=True).items()):
+        place = one["place"].to_numpy()
+        told = Evidence(
+            column(one, "history_x"), column(one, "history_sigma", 1.0), column(one, "lone_x"),
+            column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "zero_evidence", 0.0),
+            column(one, "spell_days", 0.0) > 0, one["is_cold"].fill_null(False).to_numpy(),
+        )  # fmt: skip
+        state[place] = step(state[place], walk[place], told, is_unknown[place], baseline[place])
+        baseline[place] = sequential_test.report(state[place]).baseline
+    return state
+
+
+def _inputs(
+    night: Night, states: pl.DataFrame, young: NDArray[np.intp]
+) -> tuple[list[list[float | None] | None], list[pl.DataFrame]]:
+    """Log odds of a fall of each input, and the states behind them."""
+    fleet = night.fleet
+    ids = fleet.sites["site_id"]
+    odds = np.full((len(ids), MAX_INPUTS), np.nan)
+    rows = []
+    has_mix = fleet.models["input_mix"].is_not_null().to_numpy()
+    is_young = np.zeros(len(ids), dtype=bool)
+    is_young[young] = True
+    for n in range(MAX_INPUTS):
+        kept = states.filter(pl.col("part") == n + 1)
+        has_state = ids.is_in(kept["site_id"].unique().to_list()).to_numpy()
+        some = np.flatnonzero(has_mix & (np.isfinite(night.input_x[:, n]) | has_state))
+        if not len(some):
+            continue
+        prior = Prior(
+            np.full(len(some), input_shares.BASELINE_SIGMA), input_shares.FIRST_DAY_PRIOR, input_shares.SMALLEST_FALL
+        )
+        walk = sequential_test.walk_share(np.full(len(some), input_shares.WALK_PER_DAY))
+        state = _restored(kept, ids[some], sequential_test.start(prior))
+        again = np.flatnonzero(is_young[some])
+        if len(again):
+            fresh = sequential_test.start(Prior(prior.sigma[again], prior.first_day, prior.smallest))
+            state[again] = _inputs_replayed(fleet.models[some[again]], n, fresh, walk[again])
+        state = _input_step(state, walk, night.input_x[some, n], night.input_sigma[some, n])
+        odds[some, n] = sequential_test.report(state, smallest=input_shares.SMALLEST_FALL).log_odds_fall
+        rows.append(_rows(state, ids[some], fleet.day, n + 1))
+    told = [
+        [float(one) if np.isfinite(one) else None for one in row] if np.isfinite(row).any() else None for row in odds
+    ]
+    return told, rows
+
+
+def _input_step(state: Array, walk: Array, x: Array, sigma: Array) -> Array:
+    after = sequential_test.advance(state, walk, smallest=input_shares.SMALLEST_FALL)
+    return sequential_test.update(
+        after, sequential_test.likelihood(x, np.where(np.isfinite(sigma), sigma, 1.0)), np.zeros(len(x))
+    )  # fmt: skip
+
+
+def _inputs_replayed(models: pl.DataFrame, number: int, state: Array, walk: Array) -> Array:
+    lengths = models["history_day"].list.len().fill_null(0).to_numpy()
+    most = int(lengths.max(initial=0))
+    x, sigma = (np.full((models.height, most), np.nan) for _ in range(2))
+    for row in range(models.height):
+        for name, into in (("history_input_x", x), ("history_input_sigma", sigma)):
+            values = models[name][row]
+            if values is not None:
+                into[row, : lengths[row]] = np.asarray(
+                    values.cast(pl.Float64).fill_null(float("nan")).to_numpy()
+                ).reshape(-1, MAX_INPUTS)[:, number]
+    for day in range(most):
+        state = _input_step(state, walk, x[:, day], sigma[:, day])
+    return state

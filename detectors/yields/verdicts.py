@@ -1,0 +1,204 @@
+"""From the yield faults that are open to findings, and why the other sites' day was not judged."""
+
+from collections.abc import Iterable, Iterator
+from datetime import date, timedelta
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+
+from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
+from detectors.yields.cases import of_site
+from detectors.yields.diagnosis import History
+from detectors.yields.energy_value import worth
+from detectors.yields.lone_site import MIN_ENERGY
+from detectors.yields.night import USABLE_SIGMA, Night
+
+REASONS = {
+    "generation-missing": "no readings of generation",
+    "snow": "snow on the roofs around for {days} days",
+    "no-usable-energy": "nothing that could have been used: its feed-in limit left no room all day",
+    "no-light": "no light that tells anything of the roof",
+}
+NEIGHBOURS, CLEAR_SKY = "its neighbours", "the clear sky"
+SURE_NEIGHBOURS = 0.5  # effective number; below it the site stands alone
+
+
+class Open(NamedTuple):
+    """A site's open case on the judged day, as its detector tells it."""
+
+    site_id: str
+    kind: str
+    day: date
+    first_day: date
+    earliest_day: date
+    latest_day: date
+    before: float
+    after: float
+    input: int  # from 1; 0 = none
+    log_odds: float
+    expected_kwh: float
+    actual_kwh: float
+    loss_kwh: float
+    each: float  # what a kWh is worth
+    installed_kwp: float
+    neighbours: float
+    history: History
+    planes: str
+
+    @property
+    def days(self) -> int:
+        """Days that the fault has been there, the judged one included."""
+        return (self.day - self.first_day).days + 1
+
+    @property
+    def missing_pct(self) -> float:
+        """% of its power that is missing."""
+        return float((1 - np.exp(self.after - self.before)) * 100)
+
+    @property
+    def level_ratio(self) -> float:
+        """Its level over the registered one."""
+        return float(np.exp(self.after))
+
+    @property
+    def has_neighbours(self) -> bool:
+        return self.neighbours >= SURE_NEIGHBOURS
+
+    @property
+    def sky(self) -> str:
+        """Where the sky comes from, in the desk's words."""
+        return NEIGHBOURS if self.has_neighbours else CLEAR_SKY
+
+    @property
+    def interval_text(self) -> str:
+        """The first day's 95 % interval."""
+        return f"{self.earliest_day.isoformat()} and {self.latest_day.isoformat()}"
+
+    def finding(
+        self,
+        *,
+        severity: Severity,
+        value: float,
+        unit: str,
+        threshold: float,
+        summary: str,
+        measured: str,
+        expected: str,
+    ) -> Finding:
+        """The finding with the evidence that all yield findings share."""
+        loss = max(self.loss_kwh, 0.0)
+        return Finding(
+            site_id=self.site_id,
+            day=self.day,
+            kind=self.kind,
+            severity=severity,
+            value=float(value),
+            unit=unit,
+            threshold=float(threshold),
+            summary=summary,
+            measured=measured,
+            expected=expected,
+            since=self.first_day,
+            loss_kwh=loss,
+            cost=loss * self.each,
+            evidence={
+                "missing_pct": self.missing_pct,
+                "certainty_ratio": float(1 / (1 + np.exp(-self.log_odds))),
+                "first_day": self.first_day.isoformat(),
+                "earliest_day": self.earliest_day.isoformat(),
+                "latest_day": self.latest_day.isoformat(),
+                "neighbours_count": round(self.neighbours, 1),
+                "sky_text": self.sky,
+                "orientation_text": self.planes,
+                "input_count": self.input,
+                "expected_kwh": self.expected_kwh,
+                "actual_kwh": self.actual_kwh,
+            },
+            series=_pictures(self.history),
+        )
+
+
+def _pictures(history: History) -> tuple[Series, ...]:
+    """What was made and what should have been, day by day, and the level beside the neighbours."""
+    dates = [history.first + timedelta(days=n) for n in range(len(history.x))]
+    return (
+        series("actual", "kWh", "measured", dates, history.actual_kwh),
+        series("expected", "kWh", "expected", dates, history.expected_kwh),
+        series("site", "ratio", "measured", dates, np.exp(history.x)),
+    )
+
+
+def open_cases(
+    kind: str, cases: pl.DataFrame, residuals: pl.DataFrame, night: Night, days: pl.DataFrame
+) -> Iterator[Open]:
+    """The open cases of this kind on the judged day, of watched sites in their order."""
+    fleet = night.fleet
+    today = cases.filter(pl.col("day") == fleet.day, pl.col("kind") == kind).sort("site_id")
+    energies = {row["site_id"]: row for row in days.filter(pl.col("day") == fleet.day).iter_rows(named=True)}
+    place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
+    mine = residuals.join(today.select("site_id"), on="site_id", how="semi").sort("site_id", "day")
+    by_site = mine.partition_by("site_id", as_dict=True)
+    for case in today.iter_rows(named=True):
+        n = place[case["site_id"]]
+        site = fleet.sites.row(n, named=True)
+        if site["watched"] is False:
+            continue
+        model = fleet.models.row(n, named=True)
+        history = of_site(by_site[(case["site_id"],)], model, fleet.day)
+        usual = case["usual_kwh"] or 0.0
+        made = case["actual_kwh"]
+        day = energies.get(case["site_id"], {})
+        made = float(day.get("pv_kwh") or 0.0) if made is None else made
+        yield Open(
+            site_id=case["site_id"],
+            kind=kind,
+            day=fleet.day,
+            first_day=case["first_day"],
+            earliest_day=case["earliest_day"],
+            latest_day=case["latest_day"],
+            before=case["before"],
+            after=case["after"],
+            input=case["input"],
+            log_odds=case["log_odds"],
+            expected_kwh=usual if case["expected_kwh"] is None else case["expected_kwh"],
+            actual_kwh=made,
+            loss_kwh=case["loss_kwh"],
+            each=worth(site, made, day.get("feed_in_kwh")),
+            installed_kwp=site["installed_kwp"],
+            neighbours=float(night.neighbours[n]),
+            history=history,
+            planes=_planes(fleet.roofs.is_unknown[n], model),
+        )
+
+
+def _planes(is_unknown: bool, model: dict[str, Any]) -> str:
+    if not is_unknown:
+        return "register"
+    return "unknown" if model["shares"] is None else "learned as shares of seven planes"
+
+
+def not_judged(detector: str, night: Night, found: Iterable[Finding], day: date) -> Iterator[NotJudged]:
+    """Why the day told nothing of each watched site without a finding; silence is not health."""
+    told = {one.site_id for one in found}
+    fleet = night.fleet
+    for n, site in enumerate(fleet.sites.iter_rows(named=True)):
+        if site["watched"] is False or site["site_id"] in told:
+            continue
+        if reason := _reason(night, n, site["site_id"]):
+            yield NotJudged(site["site_id"], day, detector, reason)
+
+
+def _reason(night: Night, n: int, site_id: str) -> Reason | None:
+    """A site-day is judged wherever it says anything: how much is for its variance to say."""
+    if reason := night.doubts.get(site_id):
+        return reason
+    if not night.fleet.is_heard[n]:
+        return because(REASONS, "generation-missing")
+    if night.spell_days[n] > 0:
+        return because(REASONS, "snow", days=int(night.spell_days[n]))
+    by_pairs = np.isfinite(night.x[n]) and night.sigma[n] < USABLE_SIGMA
+    by_itself = np.isfinite(night.lone_x[n]) and night.lone_energy[n] > MIN_ENERGY
+    if by_pairs or by_itself:
+        return None
+    return because(REASONS, "no-usable-energy" if night.fleet.roofs.has_limit[n] else "no-light")

@@ -1,0 +1,41 @@
+"""Exceptions folded from what the history holds, once for the day asked for and the day before it."""
+
+from datetime import date, timedelta
+from typing import NamedTuple
+
+from detectors import detector_names, kinds
+from pipeline.exceptions import fold as exceptions
+from pipeline.exceptions.changes import Folded, with_mended
+from pipeline.exceptions.revisits import revisits
+from pipeline.store import Store, verdicts
+
+
+class FoldedDays(NamedTuple):
+    """The exceptions as they stood at the end of a day, and of the day before, each with what changed them."""
+
+    day: date
+    now: Folded
+    before: Folded
+
+
+def fold(store: Store, day: date) -> FoldedDays:
+    """The exceptions at the end of `day` and of the day before, in one pass over findings and decisions."""
+    days = [day - timedelta(days=1), day]
+    findings, judged, silent = verdicts.up_to(store, day)
+    folded = exceptions.fold_at(
+        findings, judged, silent, verdicts.decisions(store), store.sites(), kinds(), detector_names(), days=days
+    )
+    mended = verdicts.mended(store)
+    before, now = (with_mended(one, mended, day=on) for one, on in zip(folded, days, strict=True))
+    return FoldedDays(day, now, before)
+
+
+def update_exceptions(store: Store) -> FoldedDays | None:
+    """Brings the exceptions and revisits to the end of the last judged day; None if no day was judged."""
+    day = verdicts.last_judged_day(store)
+    if day is None:
+        return None
+    folded = fold(store, day)
+    now = folded.now
+    verdicts.write_exceptions(store, now.exceptions, revisits(now.exceptions, store.sites(), kinds()), now.events)
+    return folded

@@ -1,0 +1,152 @@
+"""Gives detectors and features what their parameters name: features are found, made once, and handed over.
+
+No feature and no detector is known by name here. What a parameter names is one of the frames given, a feature's
+window, or (`past`, `past_<NAME>`) a feature's rows of earlier days.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from datetime import date, timedelta
+from graphlib import CycleError, TopologicalSorter
+from typing import Any
+
+import polars as pl
+
+import detectors
+from detectors import features as modules
+from detectors import wanted_frames
+from detectors.features import PAST, PAST_OF, Feature
+from pipeline.store import Store
+from pipeline.store import features as tables
+
+OF_READINGS = ("readings", "device_readings", "sites", "planes")  # what a feature of readings may be given
+OF_NIGHT = (*OF_READINGS, "day", "days", "earlier", "implausible_stamps")  # ... a detector or a nightly feature
+
+
+def ordered(found: Mapping[str, Feature] | None = None) -> list[Feature]:
+    """All features, each after those that it names; raises RuntimeError for a circle or an unknown name."""
+    found = modules.load() if found is None else found
+    needs = {name: [other for other in one.wants if other in found] for name, one in found.items()}
+    for one in found.values():
+        if one.name in OF_NIGHT:
+            raise RuntimeError(f"a feature is called {one.name}, as a frame that all are given: rename it")
+        _refuse_unknown(f"feature {one.name}", one.wants, found, (*OF_NIGHT, PAST) if one.is_nightly else OF_READINGS)
+        for other in needs[one.name]:
+            if found[other].is_nightly and not one.is_nightly:
+                raise RuntimeError(f"feature {one.name} is made of readings and cannot name the nightly {other}")
+    try:
+        return [found[name] for name in TopologicalSorter(needs).static_order()]
+    except CycleError as error:
+        raise RuntimeError(f"features name each other in a circle: {' -> '.join(error.args[1])}") from error
+
+
+def check_detectors(found: Mapping[str, Feature]) -> None:
+    """Raises RuntimeError if a detector's parameter names neither a frame nor a feature."""
+    for module in detectors.load():
+        _refuse_unknown(f"detector {module.DETECTOR}", wanted_frames(module.detect), found, OF_NIGHT)
+
+
+def _refuse_unknown(who: str, wants: Iterable[str], found: Mapping[str, Feature], given: tuple[str, ...]) -> None:
+    for name in wants:
+        is_past = given != OF_READINGS and name.startswith(PAST_OF) and name.removeprefix(PAST_OF) in found
+        if name not in given and name not in found and not is_past:
+            raise RuntimeError(f"{who} names {name}, and no feature is called that")
+
+
+def prepare(store: Store) -> None:
+    """The history has a table for every feature as it is declared today."""
+    features = ordered()
+    check_detectors({one.name: one for one in features})
+    tables.prepare(store, features)
+
+
+def make_of_readings(frames: Mapping[str, pl.DataFrame]) -> dict[Feature, pl.DataFrame]:
+    """The rows of every feature of readings, from frames named as in OF_READINGS."""
+    made: dict[str, pl.DataFrame] = dict(frames)
+    rows: dict[Feature, pl.DataFrame] = {}
+    for feature in ordered():
+        if not feature.is_nightly:
+            made[feature.name] = rows[feature] = _as_declared(feature, feature.make(*(made[n] for n in feature.wants)))
+    return rows
+
+
+def _as_declared(feature: Feature, rows: pl.DataFrame) -> pl.DataFrame:
+    assert feature.schema is not None
+    return rows.select(feature.schema.names()).cast(feature.schema)
+
+
+class Windows:
+    """The features' rows of a block of days and of the windows before it, read when first named."""
+
+    def __init__(self, store: Store, first: date, last: date, fitted: Callable[[pl.DataFrame], pl.DataFrame]) -> None:
+        """`fitted` leaves the rows that count today, as of devices that the register knows."""
+        self.features = {one.name: one for one in ordered()}
+        self._store, self._first, self._last, self._fitted = store, first, last, fitted
+        self._rows: dict[str, pl.DataFrame] = {}
+
+    def of(self, feature: Feature, day: date) -> pl.DataFrame:
+        """The feature's rows of its window up to and including `day`."""
+        if feature.name not in self._rows:
+            first = self._first - timedelta(days=feature.window_days)
+            self._rows[feature.name] = self._fitted(tables.read(self._store, feature, first, self._last))
+        since = day - timedelta(days=feature.window_days)
+        return self._rows[feature.name].filter(pl.col("day").is_between(since, day))
+
+    def note(self, feature: Feature, day: date, rows: pl.DataFrame) -> None:
+        """Takes in what was made of a nightly feature on `day`: later days of the block look back on it."""
+        self.of(feature, day)
+        others = self._rows[feature.name].filter(pl.col("day") != day)
+        self._rows[feature.name] = pl.concat([others, rows])
+
+
+class Night:
+    """What one judged day's detectors and nightly features are given; each nightly feature is made once."""
+
+    def __init__(self, windows: Windows, day: date, given: dict[str, Any], of_sites: Callable[..., Any]) -> None:
+        """`given`: frames by name, as in OF_NIGHT without `earlier`; `of_sites` leaves a frame's commissioned sites."""
+        self._windows, self._day, self._of_sites = windows, day, of_sites
+        self._given = {**given, "day": day}
+        self._objects: dict[str, object] = {}
+        self.made: dict[Feature, pl.DataFrame] = {}
+
+    def call(self, function: Callable[..., Any], earlier: pl.DataFrame) -> Any:
+        """The result of a function whose positional parameters name what it is given."""
+        return function(**{name: self._named(name, earlier) for name in wanted_frames(function)})
+
+    def make_rest(self, earlier: pl.DataFrame) -> None:
+        """Makes the nightly features to be stored that no detector named."""
+        for feature in self._windows.features.values():
+            if feature.is_nightly and feature.schema is not None:
+                self._make(feature, earlier)
+
+    def rows(self, name: str) -> pl.DataFrame | None:
+        """The rows that a nightly feature gave on this day; None = there is no such feature."""
+        return next((rows for feature, rows in self.made.items() if feature.name == name), None)
+
+    def _named(self, name: str, earlier: pl.DataFrame) -> Any:
+        if name == "earlier":
+            return earlier
+        if name in self._given:
+            return self._given[name]
+        if name.startswith(PAST_OF) and name not in self._windows.features:
+            return self._past(self._windows.features[name.removeprefix(PAST_OF)])
+        feature = self._windows.features[name]
+        if feature.is_nightly:
+            self._make(feature, earlier)
+        if feature.schema is None:
+            return self._objects[name]
+        return self._of_sites(self._windows.of(feature, self._day))
+
+    def _past(self, feature: Feature) -> pl.DataFrame:
+        return self._of_sites(self._windows.of(feature, self._day).filter(pl.col("day") < self._day))
+
+    def _make(self, feature: Feature, earlier: pl.DataFrame) -> None:
+        if feature in self.made or feature.name in self._objects:
+            return
+        wanted = {name: self._past(feature) if name == PAST else self._named(name, earlier) for name in feature.wants}
+        result = feature.make(**wanted)
+        if feature.schema is None:
+            self._objects[feature.name] = result
+            return
+        rows = _as_declared(feature, result).filter(pl.col("day") == self._day)
+        self.made[feature] = rows
+        self._windows.note(feature, self._day, rows)

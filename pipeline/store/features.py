@@ -1,0 +1,97 @@
+"""The features' tables: one each, made from its SCHEMA, and remade when that or its VERSION changes."""
+
+from collections.abc import Iterable, Mapping
+from datetime import date, timedelta
+
+import polars as pl
+
+from detectors.features import Feature
+from pipeline.store.connection import Store
+
+TYPES: dict[type[pl.DataType], str] = {
+    pl.String: "VARCHAR", pl.Date: "DATE", pl.Float64: "DOUBLE", pl.Boolean: "BOOLEAN", pl.Int32: "INTEGER",
+    pl.Int64: "BIGINT", pl.Datetime: "TIMESTAMP",
+}  # fmt: skip
+
+
+def table_of(feature: Feature) -> str:
+    """The name of the feature's table."""
+    return f"feature_{feature.name}"
+
+
+def prepare(store: Store, features: Iterable[Feature]) -> None:
+    """Every stored feature's table is there, with today's columns and version.
+
+    A table that is new, or made by another version, is emptied, and the site-days of its window are noted: to be
+    summed up again for a feature of readings, to be judged again for a nightly one.
+    """
+    held: dict[str, list[tuple[str, str]]] = {}
+    for table, column, kind in store.con.execute(
+        """
+        SELECT table_name, column_name, data_type FROM duckdb_columns()
+        WHERE database_name = 'history' AND starts_with(table_name, 'feature_') ORDER BY table_name, column_index
+        """
+    ).fetchall():
+        held.setdefault(table, []).append((column, kind))
+    versions = dict(store.con.execute("SELECT name, version FROM feature_version").fetchall())
+    for feature in features:
+        if feature.schema is not None:
+            wanted = [(name, _type(kind)) for name, kind in feature.schema.items()]
+            if held.get(table_of(feature)) != wanted or versions.get(feature.name) != feature.version:
+                _make_anew(store, feature, wanted)
+
+
+def _make_anew(store: Store, feature: Feature, columns: list[tuple[str, str]]) -> None:
+    listed = ", ".join(f'"{name}" {kind}' for name, kind in columns)
+    with store.transaction():
+        store.con.execute(f"CREATE OR REPLACE TABLE {table_of(feature)} ({listed})")
+        store.con.execute("DELETE FROM feature_version WHERE name = ?", [feature.name])
+        store.con.execute("INSERT INTO feature_version VALUES (?, ?)", [feature.name, feature.version])
+        last = store.value("SELECT max(day) FROM site_day")
+        if isinstance(last, date):
+            first = last - timedelta(days=feature.window_days)
+            if feature.is_nightly:
+                store.con.execute(
+                    "INSERT INTO due_day SELECT DISTINCT day FROM judged ANTI JOIN due_day USING (day) WHERE day >= ?",
+                    [first],
+                )
+            else:
+                store.con.execute("INSERT INTO dirty_day SELECT site_id, day FROM site_day WHERE day >= ?", [first])
+
+
+def _type(kind: pl.DataType) -> str:
+    if isinstance(kind, pl.List):
+        inner = kind.inner
+        return f"{_type(inner if isinstance(inner, pl.DataType) else inner())}[]"
+    return TYPES[type(kind)]
+
+
+def write_days(store: Store, rows: Mapping[Feature, pl.DataFrame], done: pl.DataFrame) -> None:
+    """Replaces the rows of `done` [site_id, day] of each feature given. To be called in a transaction."""
+    with store.offered(finished=done):
+        for feature in rows:
+            table = table_of(feature)
+            same = f"{table}.site_id = finished.site_id AND {table}.day = finished.day"
+            store.con.execute(f"DELETE FROM {table} USING finished WHERE {same}")
+    for feature, made in rows.items():
+        store.insert(table_of(feature), made)
+
+
+def write_night(store: Store, rows: Mapping[Feature, pl.DataFrame], day: date) -> None:
+    """Replaces the rows of one judged day of each nightly feature given."""
+    with store.transaction():
+        for feature, made in rows.items():
+            store.con.execute(f"DELETE FROM {table_of(feature)} WHERE day = ?", [day])
+            store.insert(table_of(feature), made)
+
+
+def read(store: Store, feature: Feature, first: date, last: date) -> pl.DataFrame:
+    """The feature's rows (SCHEMA) between two days, both included, by site, day and device."""
+    assert feature.schema is not None
+    order = [name for name in ("site_id", "day", "device_id") if name in feature.schema]
+    columns = ", ".join(f'"{name}"' for name in feature.schema.names())
+    frame = store.frame(
+        f"SELECT {columns} FROM {table_of(feature)} WHERE day BETWEEN ? AND ? ORDER BY {', '.join(order)}",
+        [first, last],
+    )
+    return frame.cast(feature.schema)

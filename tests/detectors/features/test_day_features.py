@@ -1,0 +1,51 @@
+"""Features made of a day's readings, against sums that can be done by hand."""
+
+import pytest
+
+from detectors.features import battery_day, curtailment
+from detectors.frames import READINGS
+from tests.support import build
+
+
+def _one(feature, channels, **site):
+    made = feature.make(build.readings(channels, interval_s=3600), build.sites(site))
+    assert made.cast(feature.SCHEMA).schema == feature.SCHEMA
+    return made.row(0, named=True)
+
+
+def test_surplus_and_what_of_it_fell_at_the_reserve():
+    # Six hours at 36 %, reserve 35 %; 1 kW of surplus for the last two of them, 0.5 kW for two hours at 80 %.
+    pv = [0.0] * 10 + [1000.0] * 2 + [0.0] * 10 + [1500.0] * 2
+    course = {"soc_pct": [80.0] * 18 + [36.0] * 6, "pv_w": pv, "load_w": [500.0] * 24}
+    day = _one(battery_day, course, battery_kwh=10.0)
+    assert day["soc_floor_h"] == pytest.approx(6)
+    assert day["surplus_kwh"] == pytest.approx(3)
+    assert day["surplus_at_floor_kwh"] == pytest.approx(2)
+
+
+def test_surplus_is_not_known_without_the_load():
+    day = _one(battery_day, {"pv_w": [1000.0] * 24}, battery_kwh=10.0)
+    assert (day["surplus_kwh"], day["surplus_at_floor_kwh"]) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("changed", "site", "hours"),
+    [
+        ({}, {}, 12),
+        ({"soc_pct": [60.0] * 24}, {}, 0),  # the battery has room
+        ({"grid_w": [100.0] * 12 + [-1500.0] * 12}, {}, 0),  # beyond the limit: nothing holds it
+        ({"soc_pct": [60.0] * 24}, {"battery_kwh": None}, 12),  # a level without a battery in the register
+        ({}, {"feed_in_limit_kw": None}, None),
+    ],
+)
+def test_curtailed_at_the_limit_with_a_full_battery(changed, site, hours):
+    course = {
+        "pv_w": [0.0] * 12 + [2000.0] * 12, "grid_w": [100.0] * 12 + [15.0] * 12, "soc_pct": [99.0] * 24, **changed,
+    }  # fmt: skip
+    known = {"feed_in_limit_kw": 0.0, "battery_kwh": 10.0, **site}
+    assert (_one(curtailment, course, **known)["curtailed_h"] or None) == (hours or None)
+
+
+@pytest.mark.parametrize("feature", [battery_day, curtailment])
+def test_no_readings_no_rows(feature):
+    assert feature.make(READINGS.to_frame(), build.sites()).is_empty()

@@ -1,0 +1,108 @@
+"""Which intervals of a limited site are free, on rows whose books are written by hand."""
+
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from detectors.frames import READINGS
+from detectors.yields import free_intervals
+from detectors.yields.free_intervals import table, to_quarters
+from tests.support import build
+
+NOON = datetime(2025, 6, 10, 12, tzinfo=UTC)
+NO_EXPORT = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": 50.0, "battery_kwh": 10.0}
+
+
+def _rows(minutes: int, *rows: dict[str, float]) -> pl.DataFrame:
+    """Readings from 12:00 UTC on, every so many minutes."""
+    told = [
+        {
+            "site_id": "roof-1",
+            "ts_utc": NOON + timedelta(minutes=minutes * n),
+            "ts_local": (NOON + timedelta(hours=2, minutes=minutes * n)).replace(tzinfo=None),
+            "interval_s": minutes * 60,
+            "is_instant": False,
+            **row,
+        }
+        for n, row in enumerate(rows)
+    ]
+    return build.frame(READINGS, told)
+
+
+def _books(pv: float, grid: float, battery: float = 0.0, **more: float) -> dict[str, float]:
+    return {"pv_w": pv, "grid_w": grid, "battery_w": battery, "load_w": pv + grid + battery, **more}
+
+
+def _quarter(rows: pl.DataFrame, site: dict, name: str, at: int = 48) -> float:
+    return float(table(to_quarters(rows, build.sites(site)), name)[0, at])
+
+
+def test_a_site_without_a_limit_is_always_free():
+    rows = _rows(15, _books(3000, -2000), _books(0, 500))
+    made = to_quarters(rows, build.sites({"feed_in_limit_kw": None}))
+    assert made["proven_w"][0] is None
+    assert table(made, "pv_w")[0, 48:50].tolist() == [3000, 0]
+    assert made["day"].to_list() == [date(2025, 6, 10)]
+
+
+@pytest.mark.parametrize(("grid", "is_free"), [(50, False), (100, False), (400, True)])
+def test_an_import_beyond_what_is_kept_up_proves_that_nothing_was_curtailed(grid, is_free):
+    """50 W kept up, 60 W and 3 % of 1,000 W of margin: free above 140 W."""
+    rows = _rows(15, _books(1000, grid, soc_pct=100.0))
+    assert (_quarter(rows, NO_EXPORT, "free_pct") == 100) == is_free
+
+
+def test_a_feed_in_limit_is_free_below_it():
+    site = {"feed_in_limit_kw": 5.0, "battery_kwh": None}
+    assert _quarter(_rows(15, _books(6000, -4900)), site, "free_pct") == 0
+    assert _quarter(_rows(15, _books(4500, -4000)), site, "free_pct") == 100
+
+
+def test_charging_with_room_may_be_free_by_the_battery():
+    rows = _rows(15, _books(3000, 50, -2000, soc_pct=60.0), _books(3000, 50, -2000, soc_pct=95.0))
+    made = to_quarters(rows, build.sites(NO_EXPORT))
+    assert table(made, "charging_pct")[0, 48:50].tolist() == [100, 0]
+    assert table(made, "charge_w")[0, 48] == 2000
+    assert (
+        table(made, "usable_w")[0, 48] == 1050 - 50 - 60
+    )  # the house draws 1,050 W, 50 W are kept up, 60 W are the margin
+
+
+def test_books_that_do_not_close_prove_nothing():
+    row = _books(1000, 800) | {"load_w": 2600.0}
+    assert _quarter(_rows(15, row), NO_EXPORT, "free_pct") == 0
+
+
+def test_a_coarse_meter_needs_imports_beyond_its_steps():
+    """A counter of 0.01 kWh at 5 minutes tells 120 W steps: 240 W of import may be none."""
+    rows = _rows(5, *[_books(960, 120 * n) for n in range(9)])
+    fine = _rows(5, *[_books(960 + n, grid) for n, grid in enumerate((0, 1, 240, 3, 4, 5, 6, 7, 8))])
+    assert _quarter(rows, NO_EXPORT, "free_pct", 48) == 0
+    assert _quarter(rows, NO_EXPORT, "free_pct", 50) == 100
+    assert _quarter(fine, NO_EXPORT, "free_pct", 48) == pytest.approx(33, abs=1)
+
+
+def test_without_a_level_room_is_what_was_given_back():
+    """A quarter of 10 kWh: after 3 kWh were discharged there is room, after a full charge there is none."""
+    drain = [_books(200, 60, 3000)] * 4
+    fill = [_books(4000, 60, -3500)] * 5
+    rows = _rows(15, *drain, *fill)
+    made = to_quarters(rows, build.sites(NO_EXPORT))
+    assert table(made, "room_pct")[0, 51] == 100
+    assert table(made, "room_pct")[0, 56] == 0
+
+
+def test_hours_are_laid_over_their_quarters_and_minutes_averaged():
+    hourly = to_quarters(_rows(60, _books(1000, -500)), build.sites({"feed_in_limit_kw": None}))
+    assert table(hourly, "pv_w")[0, 48:53].tolist()[:4] == [1000] * 4
+    assert np.isnan(table(hourly, "pv_w")[0, 52])
+    tens = to_quarters(
+        _rows(10, _books(900, 0), _books(600, 0), _books(300, 0)), build.sites({"feed_in_limit_kw": None})
+    )
+    assert table(tens, "pv_w")[0, 48:50].tolist() == [800, 400]
+
+
+def test_nothing_read_nothing_told():
+    assert to_quarters(READINGS.to_frame(), build.sites({})).equals(free_intervals.INTERVALS.to_frame())

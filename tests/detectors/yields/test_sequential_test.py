@@ -1,0 +1,108 @@
+"""The sequential test against its own definition done by hand, and what it must do with days of all kinds."""
+
+import numpy as np
+import pytest
+
+from detectors.yields import sequential_test as seq
+
+
+def _run(x, sigma, *, prior=0.05, walk=0.004, zero=None):
+    """Log odds of a fall after each day of one site."""
+    state = seq.start(seq.Prior(np.array([prior])))
+    told = []
+    for n, (value, one) in enumerate(zip(x, np.broadcast_to(sigma, len(x)), strict=True)):
+        state = seq.advance(state, seq.walk_share(np.array([walk])))
+        evidence = np.array([0.0 if zero is None else zero[n]])
+        state = seq.update(state, seq.likelihood(np.array([value]), np.array([one])), evidence)
+        told.append(seq.report(state))
+    return told
+
+
+def test_one_step_is_bayes_rule_cell_by_cell():
+    """Prior times likelihood over their sum, written out with loops."""
+    state = seq.start(seq.Prior(np.array([0.08])))
+    state = seq.advance(state, seq.walk_share(np.array([0.004])))
+    got = seq.update(state, seq.likelihood(np.array([-0.2]), np.array([0.07])), np.zeros(1))
+    expected = np.zeros(state.shape[1:])
+    for b, baseline in enumerate(seq.BASELINES):
+        for d, deviation in enumerate(seq.DEVIATIONS):
+            z = (-0.2 - baseline - deviation) / 0.07
+            t4 = 0.375 / 0.07 * (1 + z * z / 4) ** -2.5
+            expected[b, d] = state[0, b, d] * (0.98 * t4 + 0.02 * 0.16) ** 0.7
+    assert got[0] == pytest.approx(expected / expected.sum(), abs=1e-12)
+
+
+def test_probabilities_stay_probabilities_and_walks_lose_nothing():
+    state = seq.start(seq.Prior(np.array([0.3, 0.05])))
+    for _ in range(50):
+        state = seq.advance(state, seq.walk_share(np.array([0.012, 0.004])))
+    assert state.sum(axis=(1, 2)) == pytest.approx([1.0, 1.0])
+    assert (state >= 0).all()
+
+
+@pytest.mark.parametrize(("fall", "days"), [(0.22, 10), (0.36, 5), (0.69, 5)])
+def test_a_fall_is_believed_in_within_days_and_not_before(fall, days):
+    rng = np.random.default_rng(7)
+    x = rng.normal(0, 0.03, 60)
+    x[40:] -= fall
+    odds = [one.log_odds_fall for one in _run(x, 0.04)]
+    assert max(float(one[0]) for one in odds[:40]) < seq.CLOSE
+    assert float(odds[39 + days][0]) > seq.OPEN
+
+
+def test_healthy_sites_hardly_ever_look_faulty():
+    rng = np.random.default_rng(3)
+    highest = []
+    for _ in range(20):
+        x = rng.standard_t(4, 90) * 0.05 + rng.normal(0, 0.04)
+        highest.append(max(float(one.log_odds_fall[0]) for one in _run(x, 0.06)))
+    assert max(highest) < 0
+    assert np.median(highest) < -3
+
+
+def test_a_single_odd_day_is_an_outlier():
+    x = np.zeros(40)
+    x[20] = -1.0
+    odds = [float(one.log_odds_fall[0]) for one in _run(x, 0.06)]
+    assert max(odds) < seq.REFERENCE
+
+
+def test_days_that_say_little_move_little_and_unknown_ones_nothing():
+    clear = _run(np.append(np.zeros(20), [-0.7] * 3), 0.06)[-1]
+    vague = _run(np.append(np.zeros(20), [-0.7] * 3), np.append(np.full(20, 0.06), [0.5] * 3))[-1]
+    unknown = _run(np.append(np.zeros(20), [np.nan] * 3), 0.06)[-1]
+    assert clear.log_odds_fall[0] > vague.log_odds_fall[0] > unknown.log_odds_fall[0]
+    assert unknown.log_odds_fall[0] < -5
+
+
+def test_a_rise_is_possible_from_the_first_day_alone():
+    early = _run(np.full(20, 0.46), 0.06)[-1]
+    late = _run(np.append(np.zeros(20), np.full(20, 0.46)), 0.06)[-1]
+    assert early.log_odds_rise[0] > seq.OPEN
+    assert late.log_odds_rise[0] < 0
+
+
+def test_days_without_anything_prove_a_dark_roof():
+    x = np.append(np.zeros(20), [-3.9, -3.9])
+    zero = np.append(np.zeros(20), [4.0, 4.0])
+    assert _run(x, 0.06, zero=zero)[-1].log_odds_fall[0] > seq.OPEN
+    assert _run(x, 0.06, zero=zero)[-1].depth[0] < -2.4
+
+
+def test_a_repaired_site_is_believed_in_again():
+    x = np.concatenate([np.zeros(20), np.full(15, -0.5), np.zeros(15)])
+    odds = [float(one.log_odds_fall[0]) for one in _run(x, 0.06)]
+    assert odds[34] > seq.OPEN
+    assert odds[-1] < seq.CLOSE
+
+
+def test_states_laid_away_come_back():
+    rng = np.random.default_rng(5)
+    state = seq.start(seq.Prior(np.array([0.05, 0.4, 0.1])))
+    for _ in range(30):
+        state = seq.advance(state, seq.walk_share(np.full(3, 0.004)))
+        x = rng.normal(0, 0.05, 3) - [0, 0.3, 0]
+        state = seq.update(state, seq.likelihood(x, np.full(3, 0.06)), np.zeros(3))
+    back = seq.unpack(seq.pack(state))
+    for got, want in zip(seq.report(back), seq.report(state), strict=True):
+        assert np.maximum(got, -15) == pytest.approx(np.maximum(want, -15), abs=0.05)  # what is less is let go

@@ -1,0 +1,47 @@
+"""Features for tests: made by name from the frames that a test gives, as the pipeline makes them."""
+
+from collections.abc import Iterable
+from datetime import date
+from types import ModuleType
+from typing import Any
+
+import polars as pl
+
+from detectors import features, wanted_frames
+
+
+def call(function: Any, given: dict[str, Any]) -> Any:
+    """The result of a detector's or a feature's function; features that `given` does not hold are made.
+
+    Features of readings are made from `span_readings` and `span_device_readings` where these are given, as the
+    pipeline makes them day by day; rows of earlier days (`past_<NAME>`) are none.
+    """
+    return function(**{name: _named(name, given) for name in wanted_frames(function)})
+
+
+def _named(name: str, given: dict[str, Any]) -> Any:
+    if name in given:
+        return given[name]
+    found = features.load()
+    if name not in found and name.startswith(features.PAST_OF):
+        schema = found[name.removeprefix(features.PAST_OF)].schema
+        assert schema is not None
+        return schema.to_frame()
+    feature = found[name]
+    of_span = {} if feature.is_nightly else {
+        name: given[f"span_{name}"] for name in ("readings", "device_readings") if f"span_{name}" in given
+    }  # fmt: skip
+    rows = call(feature.make, {**given, **of_span})
+    return rows if feature.schema is None else rows.select(feature.schema.names()).cast(feature.schema)
+
+
+def made_for(modules: Iterable[ModuleType], given: dict[str, Any]) -> dict[str, pl.DataFrame]:
+    """The features of readings that these detectors name, made of all the days in `given`, by name."""
+    found = features.load()
+    names = {name for module in modules for name in wanted_frames(module.detect) if name in found}
+    return {name: _named(name, given) for name in sorted(names) if not found[name].is_nightly}
+
+
+def until(made: dict[str, pl.DataFrame], day: date) -> dict[str, pl.DataFrame]:
+    """The features' rows up to and including `day`."""
+    return {name: rows.filter(pl.col("day") <= day) for name, rows in made.items()}
