@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer.exceptions import TyperException
 
+from pipeline.commands import analyst
 from pipeline.commands.exceptions import decisions
 from pipeline.commands.options import DONE, INTERRUPTED, NEEDS_PERSON, REFUSED, Day, Json, SafeCsv, day_of, workspace_of
 from pipeline.errors import InvalidInputError, NoonmarkError
@@ -19,7 +20,7 @@ from pipeline.workspace.places import Workspace
 
 if TYPE_CHECKING:
     from pipeline.digest import DigestFacts
-    from pipeline.runs.cycle import Opened
+    from pipeline.runs.session import Opened
 
 
 app = typer.Typer(
@@ -46,15 +47,6 @@ class Form(StrEnum):
     table = "table"
     csv = "csv"
     json = "json"
-
-
-class SqlForm(StrEnum):
-    """How the answer to a query is written."""
-
-    table = "table"
-    csv = "csv"
-    json = "json"
-    parquet = "parquet"
 
 
 def _show_version(is_wanted: bool) -> None:
@@ -142,6 +134,7 @@ def ingest(
     """Takes in exports: rows become readings, files go to archive/, unreadable ones to quarantine/ with a reason."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
     from pipeline.runs.rebuild import rebuild
 
     space = workspace_of(context)
@@ -150,7 +143,7 @@ def ingest(
             raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
         result = rebuild(space)
     else:
-        with runs.opened(space) as run, runs.published(run, "ingest") as said:
+        with session.opened(space) as run, session.published(run, "ingest") as said:
             result = runs.take_in(run, paths or ())
             said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
     say.taken_in(result, as_json=json)
@@ -170,9 +163,10 @@ def detect(
     """Runs the detectors over a day, over several, or over every day not yet judged."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
     days = runs.days_between(day_of(day), day_of(first, "--from"), day_of(last, "--to"))
-    with runs.opened(workspace_of(context)) as run, runs.published(run, "detect") as said:
+    with session.opened(workspace_of(context)) as run, session.published(run, "detect") as said:
         result = runs.detect(run, days)
         said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
     say.judged(result, as_json=json)
@@ -190,11 +184,12 @@ def digest(
     """Writes the digest of a day (the last judged one) to digests/YYYY-MM-DD/, and shows its text."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
     wanted, space = day_of(day), workspace_of(context)
     if is_again and not is_mailed:
         raise NoonmarkError("--again goes with --mail", "digest", "add --mail")
-    with runs.opened(space) as run, runs.published(run, "digest") as said:
+    with session.opened(space) as run, session.published(run, "digest") as said:
         facts, folder = runs.write_digest(run, wanted)
         said += ["done", facts.headline]
     say.digest(facts, folder, as_json=json)
@@ -211,9 +206,10 @@ def cycle(
     """Ingest, detect, digest, once: for cron. With --day, days up to it are judged even if nothing arrived of them."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
     wanted = day_of(day)
-    with runs.opened(workspace_of(context)) as run, runs.published(run, "cycle") as said:
+    with session.opened(workspace_of(context)) as run, session.published(run, "cycle") as said:
         result = runs.cycle(run, day=wanted)
         said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
     say.cycled(result, as_json=json)
@@ -249,57 +245,9 @@ def revisits(
     return DONE
 
 
-@app.command()
-def sql(
-    context: typer.Context,
-    query: Annotated[
-        str | None,
-        typer.Argument(
-            help="For example: \"SELECT * FROM site_day WHERE day = '2026-03-29'\"; `-` or none: from standard input.",
-            show_default=False,
-        ),
-    ] = None,
-    file: Annotated[
-        Path | None, typer.Option("--file", metavar="FILE", help="Read the query from a file.", show_default=False)
-    ] = None,
-    form: Annotated[
-        SqlForm, typer.Option("--format", help="How to print; Parquet is for a file: `> answer.parquet`.")
-    ] = SqlForm.table,
-    is_safe_csv: SafeCsv = False,
-    json: Json = False,
-) -> int:
-    """Asks the analyst's database, read-only. `SHOW TABLES` lists the relations, `DESCRIBE reading` one's columns."""
-    from pipeline.commands import printing as say
-    from pipeline.store import answers
-
-    space, text = workspace_of(context), _query(query, file)
-    if form == SqlForm.parquet and not json:
-        say.parquet(space, text)
-    else:
-        say.answer(answers.ask(space.reader, text), "json" if json else form, is_safe_csv=is_safe_csv)
-    return DONE
-
-
-def _query(query: str | None, file: Path | None) -> str:
-    """The text of a query: as typed, of a file, or of standard input."""
-    if query is not None and file is not None:
-        raise NoonmarkError("a query is typed or in a file, not both", "sql", "leave one out")
-    if query not in (None, "-"):
-        return str(query)
-    if file is None and sys.stdin.isatty():
-        raise NoonmarkError("which query?", "sql", "type one, give --file, or send one to standard input")
-    where = "standard input" if file is None else str(file)
-    try:
-        text = sys.stdin.read() if file is None else file.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise NoonmarkError("the query is not UTF-8", where, "save it as UTF-8") from error
-    except OSError as error:
-        raise NoonmarkError(f"the query cannot be read ({error.strerror})", where, "check the file") from error
-    if not text.strip():
-        raise NoonmarkError("the query is empty", where, "write one, such as SHOW TABLES")
-    return text
-
-
+app.command()(analyst.sql)
+app.command()(analyst.relations)
+app.command(context_settings=analyst.FREE_OPTIONS)(analyst.ask)
 app.add_typer(decisions, name="exceptions")
 
 
@@ -325,13 +273,12 @@ def retime(
     A site whose stamps are 60 minutes late since 12 March: `noonmark retime SITE --shift-min -60 --from 2026-03-12`.
     """
     from pipeline.commands import tables as printing
-    from pipeline.runs import clock_corrections
-    from pipeline.runs import cycle as runs
+    from pipeline.runs import clock_corrections, session
 
     start, end = day_of(first, "--from"), day_of(last, "--to")
     if not is_undone and (shift_min is None or start is None):
         raise NoonmarkError("a correction needs --shift-min and --from", "retime", "see `noonmark retime --help`")
-    with runs.opened(workspace_of(context)) as run, runs.published(run, "retime") as said:
+    with session.opened(workspace_of(context)) as run, session.published(run, "retime") as said:
         if is_undone:
             rows = clock_corrections.undo_retime(run, site, shift_min=shift_min, first=start, last=end)
         else:

@@ -80,11 +80,11 @@ def reopen(
 
 def _decide(context: typer.Context, exception_id: str, action: str, as_json: bool, **said: Any) -> int:
     from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
     from pipeline.runs import decisions as decide
+    from pipeline.runs import session
 
     space = workspace_of(context)
-    with runs.opened(space) as run, runs.published(run, f"exceptions {action}") as outcome:
+    with session.opened(space) as run, session.published(run, f"exceptions {action}") as outcome:
         decide.decide(run, exception_id, action, **said)
         outcome += ["done", exception_id]
     say.one_exception(space, exception_id, as_json=as_json or context.meta.get("json", False))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.commands import tables
 from pipeline.errors import NoonmarkError, RefusedError, alike
-from pipeline.store import answers
+from pipeline.store import answers, desk_lists
 from pipeline.workspace.places import Workspace
 
 if TYPE_CHECKING:  # each command loads what it runs, and no other's
@@ -143,68 +143,46 @@ def demo(space: Workspace, result: "CycleResult", *, as_json: bool) -> None:
         print(pages.to_text(result.facts))
         print(f"The workspace is {space.root}")
         print(f"The digest is    {result.folder / 'digest.html'}")
-        query = "SELECT kind, count(*) FROM exception GROUP BY kind"
-        print(f'Ask it in SQL:   noonmark --workspace {space.root} sql "{query}"')
+        asked = f"noonmark --workspace {space.root} sql"
+        print(f'Ask it in SQL:   {asked} "SELECT kind, count(*) FROM exception GROUP BY kind"')
 
 
 def answer(found: answers.Answer, form: str, *, is_safe_csv: bool = False) -> None:
     tables.rows(found.columns, found.rows, form, is_safe_csv=is_safe_csv)
 
 
-def parquet(space: Workspace, query: str) -> None:
-    """The answer as a Parquet file on standard output, which has to be a file or a pipe."""
+def for_machines(space: Workspace, query: str, parameters: answers.Parameters, form: str) -> None:
+    """The answer as a Parquet or Arrow IPC file on standard output, which has to be a file or a pipe."""
     from io import BytesIO
 
     from pipeline.store import reader
 
     if sys.stdout.isatty():
-        raise NoonmarkError("Parquet is not for a terminal", "sql --format parquet", "add `> answer.parquet`")
+        raise NoonmarkError(f"{form} is not for a terminal", f"--format {form}", f"add `> answer.{form}`")
     written = BytesIO()
-    reader.ask(space.reader, query).write_parquet(written)
+    frame = reader.ask(space.reader, query, parameters)
+    frame.write_parquet(written) if form == "parquet" else frame.write_ipc(written)
     sys.stdout.buffer.write(written.getvalue())
 
 
 def revisits(space: Workspace, installer: str | None, form: str, *, is_safe_csv: bool = False) -> None:
-    found = answers.ask(
-        space.reader,
-        """
-        SELECT * FROM revisit WHERE $1 IS NULL OR installer_id = $1
-        ORDER BY installer_id NULLS LAST, since, exception_id
-        """,
-        [installer],
-    )
-    answer(found, form, is_safe_csv=is_safe_csv)
-
-
-LIST = """
-    SELECT exception_id, severity, status, kind, site_id, opened_on, first_day, days_open,
-    round(loss_kwh, 1) AS loss_kwh, round(cost, 2) AS cost, currency, summary, decided_by, decided_for FROM exception
-    LEFT JOIN (
-        SELECT exception_id, arg_max(decided_by, decided_at) AS decided_by,
-            arg_max_null(decided_for, decided_at) AS decided_for
-        FROM decision GROUP BY exception_id
-    ) USING (exception_id)
-    ORDER BY status = 'closed', array_position(['urgent', 'soon', 'watch'], severity),
-    cost / greatest(finding_days, 1) DESC, opened_on, exception_id"""
-DECISIONS = """
-    SELECT decided_at, action, until, decided_by, decided_for, note FROM decision
-    WHERE exception_id = $1 ORDER BY decided_at"""
+    answer(desk_lists.revisits(space.reader, installer), form, is_safe_csv=is_safe_csv)
 
 
 def exception_list(space: Workspace, *, as_json: bool) -> None:
-    answer(answers.ask(space.reader, LIST), "json" if as_json else "table")
+    answer(desk_lists.exceptions(space.reader), "json" if as_json else "table")
 
 
 def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None:
     """The exception, and every decision about it."""
-    found = answers.ask(space.reader, "SELECT * FROM exception WHERE exception_id = $1", [exception_id]).to_dicts()
-    if not found:
+    found = desk_lists.exception(space.reader, exception_id)
+    if found is None:
         raise RefusedError("there is no such exception", exception_id, "`noonmark exceptions list` shows them")
-    decisions = answers.ask(space.reader, DECISIONS, [exception_id]).to_dicts()
+    decisions = desk_lists.decisions(space.reader, exception_id)
     if as_json:
-        tables.facts(found[0] | {"decisions": decisions})
+        tables.facts(found | {"decisions": decisions})
         return
-    for name, value in found[0].items():
+    for name, value in found.items():
         if value not in (None, "") and name != "evidence":
             print(f"{name + ':':16}{value}")
     for one in decisions:
@@ -213,7 +191,7 @@ def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None
         note = f": {one['note']}" if one["note"] else ""
         when = f"{one['decided_at']:%Y-%m-%d %H:%M}"
         print(f"{'decision:':16}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
-    print(f"{'evidence:':16}{found[0]['evidence']}")
+    print(f"{'evidence:':16}{found['evidence']}")
 
 
 def status(facts: dict[str, Any], *, as_json: bool) -> None:

@@ -15,7 +15,7 @@ from typing import Any
 from pipeline import digest as pages
 from pipeline.detection import run_detectors
 from pipeline.ingest import being_opened, ingest
-from pipeline.runs import cycle
+from pipeline.runs import cycle, session
 from pipeline.runs.rebuild import rebuild
 from pipeline.store import Store, reader
 from pipeline.workspace.places import Workspace
@@ -84,10 +84,10 @@ def live(root: str, last: int | None, told: Any = None, *, is_rebuild: bool = Fa
     if is_rebuild:
         rebuild(space, is_quiet=True)
     else:
-        with cycle.opened(space, is_quiet=True) as run:
-            with cycle.recorded(run.store, "cycle"):
+        with session.opened(space, is_quiet=True) as run:
+            with session.recorded(run.store, "cycle"):
                 cycle.cycle(run)
-            cycle.publish(run)
+            session.publish(run)
     if told is not None:
         told.send(steps.names)
 
@@ -106,5 +106,5 @@ def take_in_what_kills(root: str, word: bytes, large_bytes: int, told: Any) -> N
 
     ingest.normalise = deadly  # type: ignore[assignment]
     being_opened.LARGE_BYTES = large_bytes  # type: ignore[misc]
-    with cycle.opened(Workspace(Path(root)), is_quiet=True) as run:
+    with session.opened(Workspace(Path(root)), is_quiet=True) as run:
         told.send([name for name, _ in cycle.take_in(run).quarantined])

@@ -10,7 +10,8 @@ import pytest
 from pipeline.detection.due_days import due_days
 from pipeline.detection.run_detectors import of_devices, of_sites
 from pipeline.errors import StoppedError
-from pipeline.runs.cycle import cycle, detect, opened, publish, take_in, with_silent_days
+from pipeline.runs.cycle import cycle, detect, take_in, with_silent_days
+from pipeline.runs.session import opened, publish
 from pipeline.store import reader
 from pipeline.workspace import resources
 from pipeline.workspace.places import Workspace

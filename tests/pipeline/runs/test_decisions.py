@@ -10,7 +10,7 @@ import pytest
 from pipeline.commands.cli import main
 from pipeline.errors import StoppedError
 from pipeline.runs.clock_corrections import retime, undo_retime
-from pipeline.runs.cycle import opened
+from pipeline.runs.session import opened
 from pipeline.store.clock_shifts import spans
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace.places import Workspace

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import NoonmarkError, WorkspaceBusyError
-from pipeline.runs import clock_corrections, cycle, decisions
+from pipeline.runs import clock_corrections, decisions, session
 from pipeline.runs import rebuild as rebuilding
 from pipeline.store import reader
 from pipeline.workspace.lock import held
@@ -47,7 +47,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
         (matter, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
         decisions.decide(run, matter[0], "acknowledge", until=None, note="seen")
         clock_corrections.retime(run, "S2", shift_min=-30, first=DAY, last=DAY)
-        cycle.publish(run)
+        session.publish(run)
     return Snapshot(root)
 
 
@@ -81,7 +81,7 @@ def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> N
     after = lived.history()
     for name in ("reading_raw", "export_file", "rejected_row", "rejected_cell", "feature_daylight", "known_interval"):
         assert after[name] == before[name], name
-    expectation = ("expected_kwh", "performance_pct")
+    expectation = ("expected_kwh", "judged_kwh", "performance_pct")
     columns = [name for (name,) in lived.ask("SELECT column_name FROM (DESCRIBE site_day)")]
     kept = [n for n, name in enumerate(columns) if name not in expectation]
     pick = [[tuple(row[n] for n in kept) for row in one["site_day"]] for one in (before, after)]

@@ -12,10 +12,7 @@ import pytest
 
 ROOT = Path(__file__).parents[3]
 OPEN_TO_ALL = {"sites", "planes", "transaction", "start_run", "end_run", "close"}  # of a Store; all else is its own
-SHOWN = {  # queries that are printed for the desk to run itself
-    "pipeline/digest/facts.py",
-    "pipeline/commands/printing.py",
-}
+SHOWN = {"pipeline/digest/facts.py"}  # queries that are printed beside the figures, for the desk to run itself
 STATEMENT = re.compile(r"\s*(SELECT|INSERT INTO|UPDATE|DELETE FROM|MERGE INTO|COPY|ATTACH|DETACH|CHECKPOINT|CREATE)\s")
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import NoonmarkError
-from pipeline.runs import clock_corrections, cycle, decisions, session
+from pipeline.runs import clock_corrections, decisions, session
 from pipeline.store import Store, decision_log, reader, recovery
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
@@ -34,7 +34,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 (found, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
                 decisions.decide(run, found[0], "acknowledge", note='seen; "asked" the owner')
                 clock_corrections.retime(run, "S1", shift_min=-30, first=DAY, last=DAY)
-                cycle.publish(run)
+                session.publish(run)
     shutil.move(tmp_path / "early", fleet.space.copy)
     return fleet.space.root
 
