@@ -1,4 +1,5 @@
 -- Grain   one row per site and interval; a site of several inverters is their sum where all have reported
+-- Missing null = not reported, or not good: the reason stands in reading_flag, the value in reading_raw
 -- Source  the Parquet parts in force, named one by one: an open session goes on seeing what it had
 CREATE VIEW reading AS
 SELECT

@@ -8,7 +8,6 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 

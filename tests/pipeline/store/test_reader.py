@@ -22,10 +22,10 @@ ALWAYS = """
 reading: site_id, ts_utc, ts_local, interval_s, export_id, ts_export, clock_shift_min
 device_reading: device_id, site_id, ts_utc, ts_local, interval_s, export_id, ts_export, clock_shift_min
 site_day: site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh, charge_kwh, discharge_kwh
-site_day: soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, performance_pct
+site_day: soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, judged_kwh, performance_pct
 finding: site_id, day, kind, severity, value, unit, threshold, loss_kwh, evidence
 exception: exception_id, site_id, kind, severity, status, opened_on, first_day, last_day, days_open, loss_kwh
-exception: cost, currency, summary, evidence
+exception: cost, currency, summary, evidence, loss_basis, loss_per_day_kwh, cost_per_day, at_stake_kwh
 revisit: exception_id, site_id, installer_id, kind, since, diagnosis, measured, expected, steps
 export_file: export_id, path, sha256, profile, taken_in_at
 export_file: rows_read, rows_stored, rows_unchanged, rows_replaced, rows_rejected
