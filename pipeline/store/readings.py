@@ -226,6 +226,7 @@ def to_sites(devices: pl.DataFrame, shares: Shares) -> pl.DataFrame:
             pl.col("export_id").max(),
             pl.col("ts_export").sort_by("device_id").first(),
             pl.col("clock_shift_min").first(),
+            *(pl.col(name).any() for name in ("is_spoiled",) if name in several.columns),
             reported=pl.len(),
         )
         .filter(pl.col("reported") >= pl.col("site_id").replace_strict(shares.devices, return_dtype=pl.Int64))
