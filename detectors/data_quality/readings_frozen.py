@@ -19,7 +19,9 @@ KINDS = {
         title="A reading stands still",
         makes_unreliable=("readings",),
         close_after=2,
-        revisit=True,
+        where="site",
+        bring=("clamp meter", "data cable and terminating resistor", "a load of 1 kW"),
+        proof="Switch the load of 1 kW on and off: the reading follows both times within two intervals.",
         cause="The link to a meter or sensor is broken and the logger repeats the last value that it got.",
         next_step="Service desk: restart the logger from afar; if the value still stands, send the installer to the "
         "meter or sensor named.",

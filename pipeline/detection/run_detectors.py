@@ -18,8 +18,8 @@ from pipeline import progress
 from pipeline.detection.due_days import DAY_WINDOW
 from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
-from pipeline.frames import FINDINGS, NOT_JUDGED
-from pipeline.store import Store, features, history, ledger, readings, register, verdicts
+from pipeline.frames import FINDINGS, LOSSES, NOT_JUDGED
+from pipeline.store import Store, features, history, ledger, losses, readings, register, verdicts
 
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
 
@@ -94,6 +94,7 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
             store, day, _findings_frame(found), _not_judged_frame(silent),
             watched["site_id"].to_list(), _expected(night),
         )  # fmt: skip
+        losses.write(store, day, _losses_frame(found))
     result.days.append(day)
     result.findings += len(found)
     result.not_judged += len(silent)
@@ -125,10 +126,10 @@ def _earlier(said: Sequence[Verdict], about: Mapping[str, Kind]) -> pl.DataFrame
 
 
 def _expected(night: Night) -> pl.DataFrame:
-    """[site_id, day, expected_kwh, performance_pct] of the day: columns of the site-day, by the feature `expected`."""
+    """[site_id, day, expected_kwh, judged_kwh] of the day: columns of the site-day, by the feature `expected`."""
     rows = night.rows("expected")
     told = DAYS.to_frame() if rows is None else rows
-    return told.select("site_id", "day", "expected_kwh", "performance_pct")
+    return told.select("site_id", "day", "expected_kwh", "judged_kwh")
 
 
 def _nothing_to_judge(
@@ -150,10 +151,15 @@ def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
 def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
     rows = []
     for verdict in found:
-        told = verdict.model_dump()
+        told = verdict.model_dump(exclude={"losses"})
         drawn = told.pop("series")
         rows.append({**told, "evidence": _json({**told["evidence"], **({"series": drawn} if drawn else {})})})
     return pl.DataFrame(rows, schema=FINDINGS, orient="row")
+
+
+def _losses_frame(found: Sequence[Finding]) -> pl.DataFrame:
+    rows = [(one.site_id, one.kind, loss.day, one.day, *loss[1:]) for one in found for loss in one.told_losses]
+    return pl.DataFrame(rows, schema=LOSSES, orient="row")
 
 
 def _not_judged_frame(silent: Sequence[NotJudged]) -> pl.DataFrame:
