@@ -44,7 +44,9 @@ def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
         block = days[start : start + BLOCK_DAYS]
-        site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
+        site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1]).filter(
+            pl.col("readings") > 0  # a silent day is a row for those who count days, not for those who look at readings
+        )
         devices = register.devices(store)
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
@@ -86,6 +88,7 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
     silent += _nothing_to_judge(watched, rows, said, [module.DETECTOR for module in modules], day)
     with store.transaction():
+        history.write_silent_days(store, day)
         features.write_night(store, night.made, day)
         verdicts.write_verdicts(
             store, day, _findings_frame(found), _not_judged_frame(silent),

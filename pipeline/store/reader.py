@@ -162,7 +162,7 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         sites = [site for site in sites if site in shares.devices]
     at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
     for number, first in enumerate(range(0, len(sites), at_once)):
-        devices = good_values(readings.read(store, lo, hi, sites[first : first + at_once]), flags)
+        devices = good_values(readings.read(store, lo, hi, sites[first : first + at_once]), flags).drop("is_spoiled")
         if relation == "device_reading":
             frame = devices.filter(pl.col("device_id") != "")
         else:
