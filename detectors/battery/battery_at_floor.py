@@ -21,6 +21,8 @@ RANK = 50
 KINDS = {
     KIND: Kind(
         title="Battery stays at its reserve",
+        hides=("unexplained",),
+        hides_why="a battery that takes no charge, and the generation curtailed for it, are unlike the site's past",
         close_after=2,
         revisit=True,
         cause="The battery does not charge: charging is switched off or scheduled away, the battery reports a fault, "

@@ -61,6 +61,7 @@ class DigestSettings(Section):
 
     title: Text = ""
     top: Annotated[Whole, Field(gt=0, le=100000)] = 20  # matters shown in full
+    rates: dict[str, Annotated[Number, Field(gt=0)]] = {}  # currency -> worth of one unit in a common currency
 
 
 class MailSettings(Section):

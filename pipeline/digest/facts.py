@@ -49,16 +49,18 @@ def build_facts(
     top: int = TOP,
     installers: Mapping[str, str] | None = None,
     reasons: Mapping[str, Mapping[str, str]] | None = None,
+    rates: Mapping[str, float] | None = None,
 ) -> DigestFacts:
     """The facts of `day`: exceptions folded to the end of `day` and of the day before, DAYS of the trailing 30 days,
-    NOT_JUDGED of the day. `installers` names them by installer_id, `reasons` are the detectors' sentences by code."""
+    NOT_JUDGED of the day. `installers` names them by installer_id, `reasons` are the detectors' sentences by code,
+    `rates` what a unit of each currency is worth."""
     ingest = ingest if isinstance(ingest, IngestFacts) else IngestFacts.model_validate(dict(ingest))
     register = {row["site_id"]: row for row in sites.iter_rows(named=True)}
     known = exceptions_now.filter(pl.col("site_id").is_in(list(register)), pl.col("kind").is_in(list(kinds)))
     before = {row["exception_id"]: row for row in exceptions_yesterday.iter_rows(named=True)}
     hides: dict[str, list[Hidden]] = defaultdict(list)
     shown: list[Matter] = []
-    for row in order(known).iter_rows(named=True):
+    for row in order(known, rates).iter_rows(named=True):
         if row["hidden_by"] is not None:
             hides[row["hidden_by"]].append(
                 Hidden(exception_id=row["exception_id"], title=kinds[row["kind"]].title, severity=row["severity"])

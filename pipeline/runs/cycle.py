@@ -92,6 +92,7 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.
         top=run.settings.digest.top,
         installers={one.installer_id: one.name for one in run.register.installers.values()},
         reasons=detectors.reasons(),
+        rates=run.settings.digest.rates,
     )
 
 

@@ -27,6 +27,7 @@ timezone = "UTC"            # the IANA zone of digest_at
 [digest]
 title = ""                  # a heading of your own
 top = 20                    # matters that are shown in full; the others are listed
+# rates = { EUR = 1.0, CHF = 1.05 }   # what a unit of each currency is worth, to rank sites of several currencies
 
 [mail]
 host = ""                   # the mail server; empty = no mail
