@@ -12,8 +12,8 @@ def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None
 
     What a kind hides says its `Kind`; of several causes the first in the order of `kinds` counts. While both are open,
     the cause hides the effect whichever was opened first. Where one of them is closed, it hides an effect whose days
-    with a finding (`found_from` to `last_day`) all lie in those of the cause (`first_day` to `last_day`): an effect that
-    was opened before its cause was known, or that takes longer to close.
+    with a finding (`found_from` to `last_day`) all lie in those of the cause (`first_day` to `last_day`): an effect
+    that was opened before its cause was known, or that takes longer to close.
     """
     by_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in table:
