@@ -59,6 +59,14 @@ def test_every_day_of_the_run_tells_its_loss():
     ]
 
 
+def test_the_first_day_has_bounds():
+    """After the last day that was seen to leave the floor; days with nothing to charge with tell nothing."""
+    (found,) = _verdicts(STUCK, FULL, DARK, DARK, STUCK, STUCK)
+    assert found.since == build.DAY - timedelta(days=1)
+    bounds = (build.DAY - timedelta(days=3)).isoformat(), (build.DAY - timedelta(days=1)).isoformat()
+    assert (found.evidence["earliest_day"], found.evidence["latest_day"]) == bounds
+
+
 def test_one_day_is_not_enough():
     assert _verdicts(FULL, STUCK) == []
 

@@ -41,6 +41,13 @@ def test_a_floor_left_high_is_named_beside_the_reserve_after_three_evenings():
     assert [(one.name, one.unit, len(one.at)) for one in found.series[:2]] == [("soc", "%", 96), ("grid", "W", 96)]
 
 
+def test_the_first_day_lies_after_the_last_healthy_one():
+    (found,) = _verdicts(SOUND, SOUND, HIGH, HIGH, HIGH)
+    began = build.DAY - timedelta(days=2)
+    assert found.since == began
+    assert (found.evidence["earliest_day"], found.evidence["latest_day"]) == (began.isoformat(), began.isoformat())
+
+
 def test_two_evenings_wait_for_the_third():
     (verdict,) = _verdicts(SOUND, HIGH, HIGH)
     assert verdict == NotJudged("roof-1", build.DAY, "battery-not-discharging",
