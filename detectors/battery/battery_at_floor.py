@@ -222,7 +222,7 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
 
 
 def _earliest(told: pl.DataFrame, first: date) -> date:
-    """The first day on which it may have begun: after the last one, before `first`, that was seen to leave the floor."""
+    """The first day on which it may have begun: after the last one before `first` that was seen to leave the floor."""
     moved = told.filter(pl.col("state") == "moved", pl.col("day") < first)["day"].max()
     began = told["day"].min()
     assert isinstance(began, date)
