@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
+from string import Formatter
 from typing import Any, Literal, NamedTuple
 
 import polars as pl
@@ -157,11 +158,29 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
     open_after: int = 1  # findings ...
     within: int = 1  # ... among so many judged days, until an exception opens
     close_after: int = 3  # judged clear days in a row until it closes by itself
-    revisit: bool = False  # True: an installer is needed, at the site or at the site's settings
+    where: Literal["desk", "site"] = "desk"  # where the remedy begins: what is set from afar, or with hands at the site
     cause: str  # the likely cause
     next_step: str  # what to do first, and who
+    setting: str = ""  # what the desk sets from afar; like the next three a template, see `filled`
+    now: str = ""  # how it is set now, as far as the readings tell
+    should_be: str = ""  # how it should be set
+    command: str = ""  # the command that does the desk's part of it
+    visit_if: str = ""  # when a desk task needs hands after all
     steps: tuple[str, ...] = ()  # for the revisit sheet, in general words
+    bring: tuple[str, ...] = ()  # what the installer takes along
+    proof: str = ""  # how to prove on site, within 15 minutes, that it is fixed
     cautions: tuple[str, ...] = ()  # where work can hurt someone
+
+    @property
+    def revisit(self) -> bool:
+        """Whether an installer is needed at the site."""
+        return self.where == "site"
+
+
+def filled(template: str, values: Mapping[str, Any]) -> str:
+    """A template of a Kind with the finding's evidence and the site's register in it; empty where one is not known."""
+    names = [name for _, name, _, _ in Formatter().parse(template) if name]
+    return "" if any(values.get(name) is None for name in names) else template.format_map(values)
 
 
 def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, Reason]:

@@ -130,6 +130,30 @@ IMPLAUSIBLE_STAMPS = pl.Schema(
     }
 )
 
+READING_FLAGS = pl.Schema(  # spans of values that are not good, or of which something is to be known
+    {
+        "site_id": pl.String(),
+        "device_id": pl.String(),
+        "day": pl.Date(),  # local day in which the span lies
+        "channel": pl.String(),
+        "from_utc": UTC,  # start of the span's first interval
+        "to_utc": UTC,  # end of its last one
+        "flag": pl.String(),  # NOT_GOOD or TO_KNOW
+        "reason": pl.String(),  # the sentence
+        "rule": pl.String(),  # the check's name
+        "readings": pl.Int32(),  # values in the span
+        "value": pl.Float64(),  # the one furthest beyond its limit, or the one that stands still
+        "value_utc": UTC,  # where it stands
+        "limit": pl.Float64(),  # the bound that was passed; frozen: hours beyond which a run is told
+        "total_h": pl.Float64(),  # frozen: for how long, earlier days included
+        "usual_h": pl.Float64(),  # frozen: the channel's usual longest run
+        "since": pl.Date(),  # frozen: the first day
+    }
+)
+
+NOT_GOOD = ("implausible", "placeholder", "frozen", "duplicated")  # such values count nowhere
+TO_KNOW = ("beyond rating", "overlapping", "curtailed", "clipped")  # such values stay
+
 EARLIER = pl.Schema(  # findings of the day by detectors of lower rank
     {
         "site_id": pl.String(),

@@ -6,7 +6,7 @@ SELECT
     charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, judged_kwh, performance_pct,
     interval_s, pv_coverage_pct, soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio
 FROM read_parquet($parts, union_by_name = true);
-COMMENT ON VIEW site_day IS 'one row per site and local calendar day';
+COMMENT ON VIEW site_day IS 'one row per site and local calendar day; null = not reported on that day';
 COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_day.day IS 'date: local calendar day of the site, 23 to 25 h';
 COMMENT ON COLUMN site_day.readings IS 'count of readings of the day';

@@ -32,7 +32,7 @@ SELECT
     CASE WHEN bought_ratio IS NOT NULL THEN 100 * greatest(1 - bought_ratio, 0) END AS autarky_pct,
     specific_yield_kwh_per_kwp, 100 * judged_kwh / nullif(expected_kwh, 0) AS performance_pct, expected_kwh, judged_kwh
 FROM sums;
-COMMENT ON VIEW site_month IS 'one row per site and calendar month of the site''s local days';
+COMMENT ON VIEW site_month IS 'one row per site and calendar month of the site''s local days; null = not reported in that month';
 COMMENT ON COLUMN site_month.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_month.month IS 'date: first day of the month';
 COMMENT ON COLUMN site_month.days IS 'count of site-days in the month';

@@ -18,5 +18,5 @@ COMMENT ON COLUMN finding.evidence IS 'JSON: the figures behind the sentence, un
 COMMENT ON COLUMN finding.summary IS 'text: one sentence in the desk''s words';
 COMMENT ON COLUMN finding.measured IS 'text: what was measured';
 COMMENT ON COLUMN finding.expected IS 'text: what it should have been';
-COMMENT ON COLUMN finding.since IS 'date: the day from which the fault is judged to have been there';
+COMMENT ON COLUMN finding.since IS 'date: the day from which the fault is judged to have been there; null = this day alone';
 COMMENT ON COLUMN finding.cost IS 'money lost on this day, in the site''s currency';

@@ -1,4 +1,4 @@
--- Grain   one row per matter
+-- Grain   one row per exception
 -- Source  the history's table of this name, as of the last run
 CREATE TABLE exception AS
 SELECT
@@ -7,8 +7,8 @@ SELECT
     snoozed_until, note, hidden_by, finding_days, clear_days, measured, expected, detector,
     value, unit, threshold, loss_basis, loss_per_day_kwh, cost_per_day, at_stake_kwh
 FROM history.exception;
-COMMENT ON TABLE exception IS 'one row per matter';
-COMMENT ON COLUMN exception.exception_id IS 'id of the matter';
+COMMENT ON TABLE exception IS 'one row per exception';
+COMMENT ON COLUMN exception.exception_id IS 'id of the exception';
 COMMENT ON COLUMN exception.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN exception.kind IS 'kind of finding: the present diagnosis, which may change within its group';
 COMMENT ON COLUMN exception.severity IS 'urgent, soon or watch';

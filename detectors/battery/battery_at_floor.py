@@ -24,7 +24,11 @@ KINDS = {
         hides=("unexplained",),
         hides_why="a battery that takes no charge, and the generation curtailed for it, are unlike the site's past",
         close_after=2,
-        revisit=True,
+        where="desk",
+        setting="Operating mode and charge schedule",
+        now="{charged_today_kwh:.1f} kWh charged of {surplus_today_kwh:.1f} kWh surplus",
+        should_be="charges from surplus",
+        visit_if="it does not charge on the next day with surplus",
         cause="The battery does not charge: charging is switched off or scheduled away, the battery reports a fault, "
         "or its switch or fuse is open.",
         next_step="Service desk: look at operating mode, charge schedule and the battery's fault list from afar; "

@@ -36,7 +36,11 @@ KINDS = {
     KIND: Kind(
         title="Battery stops discharging above its reserve",
         close_after=2,
-        revisit=True,
+        where="desk",
+        setting="Lowest state of charge in its schedules, and its reserve",
+        now="stops at {level_pct:.0f} %",
+        should_be="{reserve_pct:.0f} %",
+        visit_if="the levels are set as agreed and it still stops there",
         cause="The schedule's lowest state of charge was left high (80 % is often found), a backup reserve was raised, "
         "or discharging is switched off.",
         next_step="Service desk: compare the level found with the reserve in the register; lower the schedule's floor "

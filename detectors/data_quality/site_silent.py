@@ -26,7 +26,9 @@ KINDS = {
         hides_if="urgent",  # a site gone dark; one silent device of several leaves the others to be judged
         makes_unreliable=("readings",),
         close_after=1,  # one day with readings ends the silence
-        revisit=True,
+        where="site",
+        bring=("a phone with its own connection", "data cable", "spare power supply for the logger"),
+        proof="A new reading reaches the desk while you are there: call and ask for the time of the last one.",
         cause="The logger is offline: its network connection, its power supply or the inverter itself is off.",
         next_step="Service desk: look whether other sites of the same system deliver, then ask the owner about the "
         "router and the inverter's display; send the installer if it stays silent.",

@@ -20,7 +20,11 @@ RANK = 40
 KINDS = {
     KIND: Kind(
         title="Feeds the grid beyond its limit",
-        revisit=True,
+        where="desk",
+        setting="Feed-in limit set in the inverter",
+        now="lets {worst_w:,.0f} W through",
+        should_be="{limit_w:,.0f} W",
+        visit_if="the limit is set as agreed and does not hold, or cannot be set from afar",
         cause="The feed-in limit is not set in the inverter, was reset, or the inverter does not see the grid meter.",
         next_step="Service desk: compare the limit set in the inverter with the one agreed, from afar if possible, "
         "and correct it today; otherwise send the installer.",

@@ -79,7 +79,9 @@ def follow(
             rows.append(_followed(known, history, level, day))
         elif known is None and level > open_at:
             planes, each = _two_planes(night, n, kept, history)
-            case = diagnosis.diagnose(verdict, history, planes, each, open_at)
+            case = diagnosis.diagnose(
+                verdict, history, planes, each, open_at, is_unknown=bool(fleet.roofs.is_unknown[n])
+            )
             if case is not None:
                 rows.append(_opened(site_id, case, history, level, day))
     return pl.DataFrame(rows, schema=CASE)

@@ -23,7 +23,10 @@ KINDS = {
         hides=("unexplained",),
         hides_why="what is missing is what makes the site unlike its past and its neighbours",
         close_after=2,
-        revisit=True,
+        where="site",
+        bring=("string plan", "DC clamp meter", "insulation tester", "a camera for the roof"),
+        proof="In sun, every input shows its current for 15 minutes, in proportion to its modules; "
+        "note the power and the time.",
         cause="A part of the modules is not producing: a string or an input lost, modules dirty or newly shaded, "
         "a module or the inverter derated, or fewer modules than registered.",
         next_step="Service desk: compare the inputs' powers at noon and read the inverter's fault list; "

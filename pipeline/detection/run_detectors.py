@@ -11,6 +11,7 @@ import polars as pl
 
 import detectors
 from detectors import detector_names, earlier_frame, kinds
+from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from pipeline import progress
@@ -56,14 +57,21 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
     # Sites that are not watched raise nothing, but their roofs still tell what the sky did.
     sites = store.sites().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
     watched = sites.filter("watched")
-    devices = readings.read_days(store, day, day)
-    rows = readings.to_sites(devices, readings.shares(store))
-    devices = of_devices(devices, register.devices(store))
+    reported = readings.read_days(store, day, day)
+    flags = readings.read_flags(store, day, day)
+    devices = good_values(reported, flags)
+    shares = readings.shares(store)
+    rows, rows_reported = readings.to_sites(devices, shares), readings.to_sites(reported, shares)
+    registered = register.devices(store)
+    devices, reported = of_devices(devices, registered), of_devices(reported, registered)
     frames = {
         "sites": sites,
         "planes": store.planes(),
         "readings": of_sites(rows.select(READINGS.names()).cast(READINGS), sites),
         "device_readings": of_sites(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
+        "raw_readings": of_sites(rows_reported.select(READINGS.names()).cast(READINGS), sites),
+        "raw_device_readings": of_sites(reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
+        "reading_flags": of_sites(flags, sites),
         "days": of_sites(_trailing(site_days, day, DAY_WINDOW), sites),
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
     }

@@ -35,12 +35,18 @@ def order(exceptions: pl.DataFrame, rates: Mapping[str, float] | None = None) ->
     return placed.sort("place").select(exceptions.columns)
 
 
+def needs_visit(kind: Kind, severity: str) -> bool:
+    """Whether somebody is sent to the site: what is only to be watched sends nobody."""
+    return kind.revisit and severity != "watch"
+
+
 def revisits(exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, Kind]) -> pl.DataFrame:
-    """REVISITS, worst first: open or acknowledged, not hidden behind a cause, and of a kind that needs an installer."""
+    """REVISITS, worst first: open or acknowledged, not hidden behind a cause, and in need of hands at the site."""
     wanted = exceptions.filter(
         pl.col("status").is_in(["open", "acknowledged"]),
         pl.col("hidden_by").is_null(),
         pl.col("kind").is_in([name for name, kind in kinds.items() if kind.revisit]),
+        pl.col("severity") != "watch",
     )
     installer = dict(sites.select("site_id", "installer_id").iter_rows())
     rows = [

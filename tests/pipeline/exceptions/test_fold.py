@@ -475,7 +475,7 @@ def test_between_currencies_energy_counts_and_money_within_each():
 
 def test_revisits_are_what_an_installer_must_see():
     kinds = {
-        KIND: RULE.model_copy(update={"revisit": True, "steps": ("look", "mend"), "cautions": ("live in daylight",)}),
+        KIND: RULE.model_copy(update={"where": "site", "steps": ("look", "mend"), "cautions": ("live in daylight",)}),
         "voltage-out-of-band": RULE,
     }
     found = pl.concat(
