@@ -8,7 +8,7 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.finding import Kind
@@ -126,6 +126,7 @@ ROWS = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(ROWS, st.integers(0, 30), st.integers(0, 30), st.integers(0, 30))
 def test_losses_are_additive_over_days(drawn, first, middle, last):
     """The loss of a span is the sum of those of its parts, and of its days."""
@@ -141,6 +142,7 @@ def test_losses_are_additive_over_days(drawn, first, middle, last):
     assert lost(first, last) == pytest.approx(lost(first, middle) + (lost(middle + 1, last) if middle < last else 0.0))
 
 
+@settings(deadline=None)
 @given(ROWS)
 def test_no_day_counts_twice_however_many_findings_tell_of_it(drawn):
     rows = told([(kind, day, day + later, kwh) for kind, day, later, kwh in drawn])
