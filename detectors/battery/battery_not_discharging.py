@@ -14,7 +14,19 @@ import polars as pl
 
 from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery
 from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
-from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level, series
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Reason,
+    Series,
+    Verdict,
+    because,
+    doubts,
+    level,
+    series,
+)
 from detectors.losses import day_losses
 
 DETECTOR = "battery-not-discharging"
@@ -118,8 +130,18 @@ def detect(
         site_id = site["site_id"]
         own = raised[site_id]
         given = could.filter(pl.col("site_id") == site_id, pl.col("day").is_between(own["day"][0], day))
-        verdicts.append(_finding(site, own, given, pictures.get(site_id, ()), day, min_evenings))
+        bounds = _first_day_bounds(told.filter(pl.col("site_id") == site_id), own["day"][0])
+        found = _finding(site, own, given, pictures.get(site_id, ()), day, min_evenings)
+        verdicts.append(found.model_copy(update={"evidence": {**found.evidence, **bounds}}))
     return verdicts
+
+
+def _first_day_bounds(told: pl.DataFrame, first: date) -> dict[str, EvidenceValue]:
+    """The days between which it began: after the last one, before `first`, that showed it healthy, and `first`."""
+    healthy = told.filter(pl.col("state") == "clear", pl.col("day") < first)["day"].max()
+    earliest = healthy + timedelta(days=1) if isinstance(healthy, date) else told["day"].min()
+    assert isinstance(earliest, date)
+    return {"earliest_day": earliest.isoformat(), "latest_day": first.isoformat()}
 
 
 def _tell(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:

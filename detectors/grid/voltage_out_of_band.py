@@ -24,6 +24,7 @@ from detectors.finding import (
 )
 from detectors.frames import VOLTAGE_CHANNELS
 from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, LOW_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
+from detectors.losses import day_losses
 
 DETECTOR = "voltage-out-of-band"
 KIND = "voltage-out-of-band"
@@ -176,6 +177,8 @@ def _finding(
     bad = days.filter(pl.sum_horizontal(f"{w}_l{n}_count" for n in PHASES for w in ("below", "above")) > 0)
     since = bad["day"].min()
     price = site["feed_in_price"] if site["feed_in_limit_kw"] != 0 else site["import_price"]
+    since = since if isinstance(since, date) else day
+    lost = day_losses(days["day"], days["lost_kwh"], price, since=since, until=day)
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -188,9 +191,10 @@ def _finding(
         measured=f"{outside} on L{phase}, {reached}",
         expected=f"95 % of a week's means within {low_v:g} to {high_v:g} V, all within "
         f"{HARD_LOW_RATIO * nominal_v:g} to {high_v:g} V (EN 50160, at second hand)",
-        since=since if isinstance(since, date) else day,
+        since=since,
         loss_kwh=today["lost_kwh"],
         cost=today["lost_kwh"] * price,
+        losses=lost if sum(one.kwh for one in lost) > 0 else (),
         evidence=_figures(week, nominal_v),
         series=shown,
     )

@@ -62,6 +62,7 @@ class DigestSettings(Section):
     title: Text = ""
     top: Annotated[Whole, Field(gt=0, le=100000)] = 20  # exceptions shown in full
     url: Text = ""  # where digests/ can be opened, for the link in the mail, such as https://desk.example.org/digests
+    rates: dict[str, Annotated[Number, Field(gt=0)]] = {}  # currency -> worth of one unit in a common currency
 
 
 class MailSettings(Section):

@@ -105,6 +105,7 @@ def fold_at(
                 row = _row(one, detectors, currency[site_id], on, not_before)
                 lost = told_at[place].get((site_id, group), ())
                 clear = walk.clear[row["kind"]]
+                clear = clear[clear > row["found_from"].toordinal()]  # before it, the fault was there unfound
                 row |= day_losses.sum_up(lost, clear, first=row["first_day"], last=row["last_day"])._asdict()
                 tables[place].append(row)
                 events[place] += one.events

@@ -48,6 +48,25 @@ def test_no_more_is_lost_than_fits_in_and_curtailed_surplus_is_worth_the_import_
     assert found.cost == pytest.approx(6.5 * 0.30)
 
 
+def test_every_day_of_the_run_tells_its_loss():
+    (found,) = _verdicts(FULL, STUCK, DARK, {**STUCK, "import_kwh": 2.0}, STUCK)
+    # surplus 6 x 0.94, room 6.5, bought 5 and 2; on the dark day there was nothing to charge with
+    assert [(one.day, one.kwh) for one in found.losses] == [
+        (build.DAY - timedelta(days=3), 5.0),
+        (build.DAY - timedelta(days=2), 0.0),
+        (build.DAY - timedelta(days=1), 2.0),
+        (build.DAY, 5.0),
+    ]
+
+
+def test_the_first_day_has_bounds():
+    """After the last day that was seen to leave the floor; days with nothing to charge with tell nothing."""
+    (found,) = _verdicts(STUCK, FULL, DARK, DARK, STUCK, STUCK)
+    assert found.since == build.DAY - timedelta(days=1)
+    bounds = (build.DAY - timedelta(days=3)).isoformat(), (build.DAY - timedelta(days=1)).isoformat()
+    assert (found.evidence["earliest_day"], found.evidence["latest_day"]) == bounds
+
+
 def test_one_day_is_not_enough():
     assert _verdicts(FULL, STUCK) == []
 

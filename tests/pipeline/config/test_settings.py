@@ -23,7 +23,7 @@ def test_a_missing_or_empty_file_is_valid(tmp_path, text):
         "ingest": {"settle_s": 60.0, "max_export_mib": 64, "batch_files": 500},
         "detect": {"judge_after_h": 3.0},
         "schedule": {"ingest_every_min": 5.0, "digest_at": "06:30", "timezone": "UTC"},
-        "digest": {"title": "", "top": 20},
+        "digest": {"title": "", "top": 20, "url": "", "rates": {}},
         "mail": {
             "host": "", "port": 587, "starttls": True, "user": "", "password_env": "NOONMARK_MAIL_PASSWORD",
             "sender": "", "recipients": (), "retry_for_min": 240.0,
