@@ -10,7 +10,7 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import Series, channel_series
-from detectors.solar.clear_day import daylight_h
+from detectors.solar.position import daylight_h
 
 LEAST_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
 IDLE_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 % of its range: below it nothing need flow

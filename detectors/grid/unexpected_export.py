@@ -11,7 +11,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
-from detectors.solar.clear_day import daylight_h
+from detectors.solar.position import daylight_h
 
 DETECTOR = "unexpected-export"
 KIND = "unexpected-export"

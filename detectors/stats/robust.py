@@ -10,7 +10,6 @@ Array = NDArray[np.float64]
 
 MAD_TO_SIGMA = 1.4826022185  # Iglewicz & Hoaglin 1993: 1 / 0.6744897502, the normal distribution's upper quartile
 MEAN_DEVIATION_TO_SIGMA = np.sqrt(np.pi / 2)  # the same for the mean absolute deviation, exact for a normal one
-Z_CUT = 3.5  # Iglewicz & Hoaglin 1993: a modified z beyond it is an outlier
 
 
 def quantile(values: ArrayLike, share: float, axis: int = -1) -> Array:
@@ -53,12 +52,3 @@ def spread(values: ArrayLike, axis: int = -1) -> Array:
     by_mean = np.where(count > 0, total / np.maximum(count, 1), np.nan) * MEAN_DEVIATION_TO_SIGMA
     by_median = median(deviation, axis) * MAD_TO_SIGMA
     return np.where(by_median == 0, by_mean, by_median)
-
-
-def modified_z(values: ArrayLike, axis: int = -1) -> Array:
-    """How many spreads each value lies from the median (Iglewicz & Hoaglin); 0 everywhere where all are equal."""
-    data = np.asarray(values, dtype=float)
-    distance = data - np.expand_dims(median(data, axis), axis)
-    scale = np.expand_dims(spread(data, axis), axis)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(scale == 0, distance * 0.0, distance / scale)

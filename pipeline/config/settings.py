@@ -11,7 +11,7 @@ from pipeline.config.addresses import is_address
 from pipeline.config.suggestions import zone_mend
 from pipeline.config.toml_file import Problem, known_keys, look_up, model_problems, read_toml, unknown_keys
 from pipeline.errors import Fault
-from pipeline.timezones.conversion import is_zone, zone_names
+from pipeline.timezones.zones import is_zone, zone_names
 from pipeline.workspace.places import Workspace
 
 Text = Annotated[str, Strict()]

@@ -9,7 +9,7 @@ from markupsafe import Markup, escape
 
 from pipeline.digest.model import Matter
 from pipeline.digest.plots import Plot, to_plot
-from pipeline.timezones.conversion import tzinfo_of
+from pipeline.timezones.zones import tzinfo_of
 
 WIDTH, HEIGHT = 420, 196  # of the view box: about a phone's width, so that 11-unit text stays readable there
 LEFT, RIGHT, TOP, BOTTOM = 44, 10, 24, 22

@@ -13,7 +13,8 @@ from pipeline.exports.spring_hour import STANDARD_TIME, SpringHours, note
 from pipeline.exports.stamps import FIRST_YEAR, LAST_YEAR, Stamps, parse
 from pipeline.profiles.model import ExportProfile, Timestamp
 from pipeline.timezones.clock_changes import MISSING, UNTOLD
-from pipeline.timezones.conversion import fixed_offset_s, to_utc, to_utc_standard
+from pipeline.timezones.conversion import to_utc, to_utc_standard
+from pipeline.timezones.zones import fixed_offset_s
 
 US = 1_000_000
 INTERVAL_MAX_S = 86_400  # ours: two readings more than a day apart are a gap, not an interval

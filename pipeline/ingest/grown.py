@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pipeline.ingest.arrivals import free_name
 from pipeline.store import Store, ledger
+from pipeline.workspace.files import copy_file, replace_file_by
 from pipeline.workspace.places import Workspace
 
 CHUNK = 1 << 20
@@ -45,18 +46,18 @@ def _back(path: Path, file: ledger.ArchivedFile, workspace: Workspace) -> str:
     folder = workspace.inbox / file.folder
     folder.mkdir(parents=True, exist_ok=True)
     target = free_name(folder, file.name)
-    kept = path.with_name("." + path.name)
     is_longer = _digest(path, file.bytes) == file.sha256
-    shutil.copy2(path, kept)
-    if is_longer:
-        os.truncate(kept, file.bytes)
-    try:
-        os.link(path, target)  # both names until the copy has taken the archive's: a killed run loses neither
-    except OSError:
-        unfinished = target.with_name("." + target.name)
-        shutil.copy2(path, unfinished)
-        unfinished.replace(target)
-    kept.replace(path)
+
+    def write(kept: Path) -> None:
+        shutil.copy2(path, kept)
+        if is_longer:
+            os.truncate(kept, file.bytes)
+        try:
+            os.link(path, target)  # both names until the copy has taken the archive's: a killed run loses neither
+        except OSError:
+            copy_file(path, target)
+
+    replace_file_by(path, write)
     return target.relative_to(workspace.inbox).as_posix()
 
 

@@ -25,7 +25,7 @@ from pipeline.profiles.model import (
     Timestamp,
 )
 from pipeline.profiles.site_pattern import PatternError, compiled
-from pipeline.timezones.conversion import is_fixed_offset, is_zone, zone_names
+from pipeline.timezones.zones import is_fixed_offset, is_zone, zone_names
 
 TABLES: dict[str, type[BaseModel]] = {
     "csv": CsvFormat,

@@ -11,7 +11,7 @@ from pipeline.config.addresses import is_address
 from pipeline.config.suggestions import zone_mend
 from pipeline.errors import Fault
 from pipeline.register.csv_file import Row
-from pipeline.timezones.conversion import is_fixed_offset, is_zone, zone_names
+from pipeline.timezones.zones import is_fixed_offset, is_zone, zone_names
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")

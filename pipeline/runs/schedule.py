@@ -7,7 +7,6 @@ import threading
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -23,6 +22,7 @@ from pipeline.runs.cycle import cycle, facts_of, take_in
 from pipeline.runs.mailing import Patience, mail_digest
 from pipeline.runs.session import Opened, opened, published
 from pipeline.store import digests, history
+from pipeline.timezones.zones import tzinfo_of
 from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
 
@@ -41,7 +41,7 @@ class Service:
             workspace, ingest_every_min=plan.ingest_every_min, digest_at=plan.digest_at, timezone=plan.timezone
         )
         self.scheduler = BackgroundScheduler(
-            timezone=ZoneInfo(settings.schedule.timezone),
+            timezone=tzinfo_of(settings.schedule.timezone),
             # A job that is late is still wanted, once, and never beside itself (the defaults drop it after a second).
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
@@ -74,7 +74,7 @@ class Service:
 
     def _make_up_for_the_morning(self) -> None:
         """Adds the cycle if no digest was written since one was last wanted, or the mail if that is missing."""
-        zone = ZoneInfo(self.settings.schedule.timezone)
+        zone = tzinfo_of(self.settings.schedule.timezone)
         hour, minute = map(int, self.settings.schedule.digest_at.split(":"))
         now = datetime.now(zone)
         wanted = now.replace(hour=hour, minute=minute, second=0, microsecond=0)

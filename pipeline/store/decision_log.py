@@ -14,6 +14,7 @@ from typing import Any
 
 from pipeline.store import clock_shifts
 from pipeline.store.connection import Store
+from pipeline.workspace.files import sync
 
 KEYS = {  # table -> what names one of its rows
     "decision": ("decided_at", "exception_id", "action"),
@@ -135,8 +136,4 @@ def _write(log: Path, lines: list[str]) -> None:
         file.flush()
         os.fsync(file.fileno())
     if is_new:
-        folder = os.open(log.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        sync(log.parent)

@@ -1,17 +1,13 @@
 """Zones, and the way between wall clocks and UTC.
 
-Only the pinned `tzdata` package counts: the databases of the operating system, of Polars and of DuckDB differ from it
-and from each other. A zone is a table of offset changes; conversions look rows up in it with searchsorted, so a
-million rows cost what a few thousand calls of zoneinfo would.
+A zone is a table of offset changes of the pinned database (`zones`); conversions look rows up in it with searchsorted,
+so a million rows cost what a few thousand calls of zoneinfo would.
 """
 
-import re
 import struct
-import zoneinfo
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from functools import lru_cache
-from importlib.resources import files
 from typing import NamedTuple
 
 import numpy as np
@@ -25,6 +21,7 @@ from pipeline.timezones.clock_changes import (
     settle_repeated,
 )
 from pipeline.timezones.clock_changes import SECOND as SECOND_PASS
+from pipeline.timezones.zones import file_of, fixed_offset_s, tzinfo_of
 
 FIRST_YEAR, LAST_YEAR = 1970, 2100
 US = 1_000_000
@@ -35,51 +32,6 @@ SUMMER_MAX_S = (
 PROBE = timedelta(days=7)  # ours: the rules that zones follow after their last listed change hold for weeks
 # (file, places of its rows, low and high edges of the missing hours, wall clock us) -> on standard time all year?
 IsStandard = Callable[[int, np.ndarray, np.ndarray, np.ndarray], bool]
-_WRITTEN = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # the widest in use are -12:00 and +14:00
-_FIXED = re.compile(r"([+-])(\d{2}):?(\d{2})")
-
-
-def pinned() -> None:
-    """Leave the operating system's zone files out, so that `zoneinfo` reads the tzdata package alone."""
-    zoneinfo.reset_tzpath(to=[])
-    zoneinfo.ZoneInfo.clear_cache()
-
-
-pinned()
-
-
-@lru_cache(maxsize=1)
-def zone_names() -> frozenset[str]:
-    """Every name of the pinned IANA database."""
-    return frozenset(zoneinfo.available_timezones() - {"Factory", "localtime"})
-
-
-def is_zone(name: str) -> bool:
-    """Whether `name` is a zone of the pinned IANA database, to the letter."""
-    return name in zone_names()
-
-
-def fixed_offset_s(text: str) -> int | None:
-    """Seconds east of UTC of `utc`, `UTC`, `Z` or `+05:30`; None for anything else."""
-    if text in ("utc", "UTC", "Z"):
-        return 0
-    if (found := _FIXED.fullmatch(text)) is None or int(found[2]) > 18 or int(found[3]) > 59:
-        return None
-    return (int(found[2]) * 3600 + int(found[3]) * 60) * (-1 if found[1] == "-" else 1)
-
-
-def is_fixed_offset(text: str) -> bool:
-    """Whether `text` is an offset from UTC as people write it down: +05:30, no wider than any in use."""
-    return _WRITTEN.fullmatch(text) is not None
-
-
-def tzinfo_of(zone: str) -> tzinfo:
-    """The zone, or the fixed offset, for the standard library's datetimes.
-
-    Raises zoneinfo.ZoneInfoNotFoundError for a name that is no zone.
-    """
-    fixed = fixed_offset_s(zone)
-    return zoneinfo.ZoneInfo(zone) if fixed is None else timezone(timedelta(seconds=fixed))
 
 
 class Transitions(NamedTuple):
@@ -98,9 +50,7 @@ def transitions(zone: str, first_year: int = FIRST_YEAR, last_year: int = LAST_Y
     start_s = int(datetime(first_year, 1, 1, tzinfo=UTC).timestamp())
     if (fixed := fixed_offset_s(zone)) is not None:
         return Transitions(np.array([start_s], np.int64), np.array([fixed], np.int32))
-    if not is_zone(zone):
-        raise KeyError(zone)
-    tz = zoneinfo.ZoneInfo(zone)
+    tz = tzinfo_of(zone)
     end = datetime(last_year + 1, 1, 1, tzinfo=UTC)
     changes = [s for s in _listed_changes(zone) if start_s < s < end.timestamp()]
     last = datetime.fromtimestamp(max([start_s, *changes]), UTC)
@@ -114,14 +64,14 @@ def transitions(zone: str, first_year: int = FIRST_YEAR, last_year: int = LAST_Y
     return Transitions(np.array(from_s, np.int64), np.array(offsets, np.int32))
 
 
-def _offset_s(tz: zoneinfo.ZoneInfo, instant: datetime) -> int:
+def _offset_s(tz: tzinfo, instant: datetime) -> int:
     offset = instant.astimezone(tz).utcoffset()
     return 0 if offset is None else int(offset.total_seconds())
 
 
 def _listed_changes(zone: str) -> list[int]:
     """The instants that the zone's TZif file lists (RFC 9636, the 64-bit block), s since 1970."""
-    data = files("tzdata").joinpath("zoneinfo", *zone.split("/")).read_bytes()
+    data = file_of(zone).read_bytes()
     counts = struct.unpack(">6L", data[20:44])
     isutc, isstd, leap, times, types, chars = counts
     second = 44 + times * 5 + types * 6 + chars + leap * 8 + isstd + isutc  # the 32-bit block is passed over
@@ -129,7 +79,7 @@ def _listed_changes(zone: str) -> list[int]:
     return list(struct.unpack(f">{times}q", data[second + 44 : second + 44 + 8 * times]))
 
 
-def _ruled_changes(tz: zoneinfo.ZoneInfo, since: datetime, end: datetime) -> list[int]:
+def _ruled_changes(tz: tzinfo, since: datetime, end: datetime) -> list[int]:
     """The changes after the last listed one, which follow from the zone's rule: by halving the weeks that hold one."""
     changes = []
     at, offset = since, _offset_s(tz, since)

@@ -10,7 +10,7 @@ import pytest
 from pipeline.config.suggestions import zone_mend
 from pipeline.profiles.site_pattern import PatternError, compiled, site_in
 from pipeline.runs import check
-from pipeline.timezones.conversion import zone_names
+from pipeline.timezones.zones import zone_names
 from tests.pipeline.ingest.test_ingest import MORNING
 from tests.support.fleet import PROFILES, Fleet, roof, sunny
 

@@ -1,24 +1,20 @@
 """Wall clock to UTC and back, against Python's zoneinfo on the same pinned IANA database."""
 
-import zoneinfo
+import os
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.timezones.clock_changes import FIRST, MISSING, OK, SECOND, STANDARD, UNTOLD
-from pipeline.timezones.conversion import (
-    fixed_offset_s,
-    is_zone,
-    to_local,
-    to_utc,
-    to_utc_standard,
-    transitions,
-    zone_names,
-)
+from pipeline.timezones.conversion import to_local, to_utc, to_utc_standard, transitions
+from pipeline.timezones.zones import file_of, fixed_offset_s, is_zone, tzinfo_of, zone_names
 from tests.support.places import OPEN_DATA
 
 US = 1_000_000
@@ -51,14 +47,14 @@ ZONES = [
 
 def wall_us(instant_us: int, zone: str) -> int:
     """The wall clock that zoneinfo shows at an instant."""
-    shown = (EPOCH + timedelta(microseconds=instant_us)).astimezone(zoneinfo.ZoneInfo(zone)).replace(tzinfo=UTC)
+    shown = (EPOCH + timedelta(microseconds=instant_us)).astimezone(tzinfo_of(zone)).replace(tzinfo=UTC)
     return (shown - EPOCH) // timedelta(microseconds=1)
 
 
 @lru_cache
 def changes(zone: str, year: int) -> list[int]:
     """The instants (s) at which zoneinfo's offset changes in a year, found minute by minute."""
-    tz = zoneinfo.ZoneInfo(zone)
+    tz = tzinfo_of(zone)
     found = []
     hours = [datetime(year, 1, 1, tzinfo=UTC) + timedelta(hours=h) for h in range(366 * 24)]
     for before, after in pairwise(hours):
@@ -110,7 +106,7 @@ def test_a_zone_without_changes_has_none() -> None:
 @pytest.mark.parametrize(("zone", "year"), ZONES)
 def test_a_stamp_in_the_missing_hour_is_told(zone: str, year: int) -> None:
     """zoneinfo's own sign of a wall clock that never was: to UTC and back, it shows another time."""
-    tz = zoneinfo.ZoneInfo(zone)
+    tz = tzinfo_of(zone)
     for instants in around(zone, year, 5):
         local = np.array([wall_us(int(i), zone) for i in instants])
         middle = len(instants) // 2
@@ -285,8 +281,25 @@ def test_offsets_are_zoneinfos_at_any_instant(zone: str) -> None:
     assert to_local(pl.Series(seconds * US).cast(pl.Datetime("us", "UTC")), zone).tolist() == expected
 
 
-def test_only_the_pinned_database_counts() -> None:
-    assert zoneinfo.TZPATH == ()
+def test_only_the_pinned_database_counts(tmp_path: Path) -> None:
+    """A system whose files call Tokyo's clock Zurich's changes nothing, and this program changes nothing of it."""
+    (tmp_path / "Europe").mkdir()
+    (tmp_path / "Europe" / "Zurich").write_bytes(file_of("Asia/Tokyo").read_bytes())
+    noon = "datetime(2026, 1, 5, 12, tzinfo=UTC)"
+    code = f"""
+import zoneinfo
+from datetime import UTC, datetime
+from pipeline.timezones.conversion import transitions
+from pipeline.timezones.zones import tzinfo_of
+print(zoneinfo.TZPATH == ({str(tmp_path)!r},), {noon}.astimezone(zoneinfo.ZoneInfo("Europe/Zurich")).hour)
+print({noon}.astimezone(tzinfo_of("Europe/Zurich")).hour, transitions("Europe/Zurich").offset_s[-1])
+"""
+    environment = {**os.environ, "PYTHONTZPATH": str(tmp_path)}
+    said = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True)
+    assert said.stdout.split() == ["True", "21", "13", "3600"]
+
+
+def test_zones_are_those_of_the_database_to_the_letter() -> None:
     assert is_zone("Europe/Zurich") and not is_zone("europe/zurich") and not is_zone("Mars/Olympus")
     assert len(zone_names()) > 400
 
