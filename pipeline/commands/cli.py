@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer.exceptions import TyperException
 
+from pipeline.commands import analyst
 from pipeline.commands.exceptions import decisions
 from pipeline.commands.options import DONE, INTERRUPTED, NEEDS_PERSON, REFUSED, Day, Json, SafeCsv, day_of, workspace_of
 from pipeline.errors import InvalidInputError, NoonmarkError
@@ -46,15 +47,6 @@ class Form(StrEnum):
     table = "table"
     csv = "csv"
     json = "json"
-
-
-class SqlForm(StrEnum):
-    """How the answer to a query is written."""
-
-    table = "table"
-    csv = "csv"
-    json = "json"
-    parquet = "parquet"
 
 
 def _show_version(is_wanted: bool) -> None:
@@ -253,57 +245,9 @@ def revisits(
     return DONE
 
 
-@app.command()
-def sql(
-    context: typer.Context,
-    query: Annotated[
-        str | None,
-        typer.Argument(
-            help="For example: \"SELECT * FROM site_day WHERE day = '2026-03-29'\"; `-` or none: from standard input.",
-            show_default=False,
-        ),
-    ] = None,
-    file: Annotated[
-        Path | None, typer.Option("--file", metavar="FILE", help="Read the query from a file.", show_default=False)
-    ] = None,
-    form: Annotated[
-        SqlForm, typer.Option("--format", help="How to print; Parquet is for a file: `> answer.parquet`.")
-    ] = SqlForm.table,
-    is_safe_csv: SafeCsv = False,
-    json: Json = False,
-) -> int:
-    """Asks the analyst's database, read-only. `SHOW TABLES` lists the relations, `DESCRIBE reading` one's columns."""
-    from pipeline.commands import printing as say
-    from pipeline.store import answers
-
-    space, text = workspace_of(context), _query(query, file)
-    if form == SqlForm.parquet and not json:
-        say.parquet(space, text)
-    else:
-        say.answer(answers.ask(space.reader, text), "json" if json else form, is_safe_csv=is_safe_csv)
-    return DONE
-
-
-def _query(query: str | None, file: Path | None) -> str:
-    """The text of a query: as typed, of a file, or of standard input."""
-    if query is not None and file is not None:
-        raise NoonmarkError("a query is typed or in a file, not both", "sql", "leave one out")
-    if query not in (None, "-"):
-        return str(query)
-    if file is None and sys.stdin.isatty():
-        raise NoonmarkError("which query?", "sql", "type one, give --file, or send one to standard input")
-    where = "standard input" if file is None else str(file)
-    try:
-        text = sys.stdin.read() if file is None else file.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise NoonmarkError("the query is not UTF-8", where, "save it as UTF-8") from error
-    except OSError as error:
-        raise NoonmarkError(f"the query cannot be read ({error.strerror})", where, "check the file") from error
-    if not text.strip():
-        raise NoonmarkError("the query is empty", where, "write one, such as SHOW TABLES")
-    return text
-
-
+app.command()(analyst.sql)
+app.command()(analyst.relations)
+app.command(context_settings=analyst.FREE_OPTIONS)(analyst.ask)
 app.add_typer(decisions, name="exceptions")
 
 

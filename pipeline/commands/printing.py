@@ -151,16 +151,17 @@ def answer(found: answers.Answer, form: str, *, is_safe_csv: bool = False) -> No
     tables.rows(found.columns, found.rows, form, is_safe_csv=is_safe_csv)
 
 
-def parquet(space: Workspace, query: str) -> None:
-    """The answer as a Parquet file on standard output, which has to be a file or a pipe."""
+def for_machines(space: Workspace, query: str, parameters: answers.Parameters, form: str) -> None:
+    """The answer as a Parquet or Arrow IPC file on standard output, which has to be a file or a pipe."""
     from io import BytesIO
 
     from pipeline.store import reader
 
     if sys.stdout.isatty():
-        raise NoonmarkError("Parquet is not for a terminal", "sql --format parquet", "add `> answer.parquet`")
+        raise NoonmarkError(f"{form} is not for a terminal", f"--format {form}", f"add `> answer.{form}`")
     written = BytesIO()
-    reader.ask(space.reader, query).write_parquet(written)
+    frame = reader.ask(space.reader, query, parameters)
+    frame.write_parquet(written) if form == "parquet" else frame.write_ipc(written)
     sys.stdout.buffer.write(written.getvalue())
 
 

@@ -4,6 +4,7 @@ import logging
 import signal
 import sys
 import threading
+import traceback
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -16,7 +17,8 @@ from filelock import FileLock, Timeout
 from pipeline.config.settings import Settings
 from pipeline.detection.due_days import has_ended
 from pipeline.digest import DigestFacts
-from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
+from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError, alike
+from pipeline.ingest.ingest import IngestResult
 from pipeline.runs.check import check_or_refuse
 from pipeline.runs.cycle import cycle, facts_of, take_in
 from pipeline.runs.mailing import Patience, mail_digest
@@ -97,11 +99,11 @@ class Service:
     def _take_in(self, run: Opened, said: list[str]) -> None:
         result = take_in(run)
         said += ["needs a person" if result.needs_person else "done", f"{result.files} files, {result.rows_read} rows"]
-        for file, reason in result.quarantined:
-            LOG.warning("quarantined %s: %s", file, reason)
+        _tell(result)
 
     def _morning(self, run: Opened, said: list[str]) -> None:
         result = cycle(run, day=last_ended_day(run))
+        _tell(result.taken_in)
         said += [
             "needs a person" if result.needs_person else "done",
             "" if result.facts is None else result.facts.headline,
@@ -150,10 +152,23 @@ class Service:
             for line in faults:
                 LOG.error("%s: %s", name, line)
         except Exception as error:
-            # A fault of one turn must not end the service: it is in the log whole, and in the run ledger.
-            failure = f"{type(error).__name__}: {error}"
-            LOG.exception("%s failed; the next turn tries again", name)
+            # A fault of one turn must not end the service: it is in the log, the run ledger and the heartbeat.
+            failure = _in_one_line(error)
+            LOG.error("%s failed: %s; the next turn tries again", name, failure)
         self.heartbeat.note(name, failure)
+
+
+def _tell(result: IngestResult) -> None:
+    """Logs what a person must see to, equal reasons in one line."""
+    for what, found in (("quarantined", result.quarantined), ("skipped", result.skipped)):
+        for files, reason, _ in alike(found):
+            LOG.warning("%s %s: %s", what, files, reason)
+
+
+def _in_one_line(error: Exception) -> str:
+    """What went wrong, and where in the program."""
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return " ".join(f"{type(error).__name__}: {error} ({Path(place.filename).name} line {place.lineno})".split())
 
 
 def last_ended_day(run: Opened) -> date:

@@ -31,6 +31,8 @@ def write_days(store: Store, days: pl.DataFrame, made: Mapping[Feature, pl.DataF
         store.insert("site_day", days)
         features.write_days(store, made, done)
         mark_due(store, "site_day", done["day"])
+        # A local day begins and ends within the UTC days around it.
+        mark_due(store, "site_hour", [day for by in ("-1d", "1d") for day in done["day"].dt.offset_by(by)])
 
 
 def dirty_days(store: Store) -> pl.DataFrame:
@@ -100,6 +102,9 @@ def mark_everything_due(store: Store) -> None:
         mark_due(store, relation, around)
     for relation in ("site_day", "finding", "not_judged", "judged"):
         mark_due(store, relation, store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
+    for relation in ("site_hour", "clock_day"):
+        kept = f"SELECT DISTINCT CAST(day + unnest([-1, 1]) AS DATE) AS day FROM feature_{relation}"
+        mark_due(store, relation, store.frame(kept)["day"].to_list())
     months = store.frame("SELECT DISTINCT CAST(taken_in_at AS DATE) AS day FROM export_file")["day"].to_list()
     for relation in ("export_file", "rejected_row", "rejected_cell"):
         mark_due(store, relation, months)

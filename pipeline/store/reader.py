@@ -13,7 +13,7 @@ import duckdb
 import polars as pl
 
 from pipeline.store import answers, readings
-from pipeline.store.answers import DATABASE
+from pipeline.store.answers import DATABASE, Parameters
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
@@ -27,6 +27,8 @@ DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a 
 DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
 MONTHLY = {  # relation -> what gives its rows of one month
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "site_hour": resources.query("site_hour"),
+    "clock_day": "SELECT * FROM feature_clock_day WHERE day >= $lo AND day < $hi ORDER BY ALL",
     "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged
@@ -224,8 +226,7 @@ def _write_database(store: Store, folder: Path) -> None:
         relation, text = file.stem.partition("_")[2], file.read_text(encoding="utf-8")
         if "$parts" in text:
             given = parts.get(relation) or [_empty_part(store, folder, relation)]
-            listed = ", ".join(f"'{_quoted((folder / one).resolve())}'" for one in given)
-            text = text.replace("$parts", f"[{listed}]")
+            text = text.replace("$parts", _paths(folder, given))
         texts.append(text)
     store.con.execute(f"ATTACH '{_quoted(unfinished)}' AS reader (STORAGE_VERSION '{STORAGE_VERSION}')")
     try:
@@ -239,6 +240,13 @@ def _write_database(store: Store, folder: Path) -> None:
     unfinished.chmod(0o444)  # a client that opens it for writing would lock every other one out
     move_file(unfinished, folder / DATABASE)
     (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
+
+
+def _paths(folder: Path, files: Iterable[str]) -> str:
+    """SQL of the files' paths, which follow the database when its folder is copied or moved."""
+    listed = ", ".join(f"'{_quoted(Path(file))}'" for file in files)
+    expression = resources.query("part_paths").replace("$home", f"'{_quoted(folder.resolve())}'")
+    return expression.replace("$files", f"[{listed}]")
 
 
 def _empty_part(store: Store, folder: Path, relation: str) -> str:
@@ -275,12 +283,12 @@ def forget(store: Store) -> None:
         store.con.execute("DELETE FROM reader_due")
 
 
-def ask(folder: Path, sql: str) -> pl.DataFrame:
+def ask(folder: Path, sql: str, parameters: Parameters = ()) -> pl.DataFrame:
     """The result of one query as a frame; what a frame does not hold (intervals, unions) is text.
 
     Raises QueryError as `answers.answered` does.
     """
-    with answers.answered(folder, sql) as relation:
+    with answers.answered(folder, sql, parameters) as relation:
         return pl.DataFrame() if relation is None else in_utc(answers.for_frames(relation).pl())
 
 

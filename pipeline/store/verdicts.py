@@ -40,7 +40,7 @@ def write_verdicts(
                 FROM told WHERE site_day.site_id = told.site_id AND site_day.day = told.day
                 """
             )
-        for relation in ("finding", "not_judged", "judged", "site_day"):
+        for relation in ("finding", "not_judged", "judged", "site_day", "clock_day"):
             mark_due(store, relation, pl.Series([day]))
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from tests.benches.figures import figures
 from tests.benches.living import Lived
 from tests.benches.scoring import Score, load, runs_of, score
 from tests.benches.table import table
@@ -158,3 +159,4 @@ def test_scores_can_be_kept_and_put_together(fleet: Fleet, tmp_path):
     text = table(both)
     assert "string-loss" in text
     assert "recall 1.00, precision 0.50" in text
+    assert "| together | 2 | 2 | 1.00 | 0.50 |" in figures([one, one])

@@ -134,7 +134,7 @@ def test_a_file_that_grows_while_it_is_read_stays_and_loses_nothing(fleet: Fleet
 def test_a_file_that_goes_away_is_no_fault(fleet: Fleet, monkeypatch) -> None:
     path = fleet.drop("S1_roof_a.csv", quarter_hours(1, 2))
     fleet.drop("S2_roof_a.csv", quarter_hours(1, 2))
-    monkeypatch.setattr(ingest, "_batches", lambda ordered, *_: [path.unlink() or ordered])
+    monkeypatch.setattr(ingest, "batches", lambda ordered, *_: [path.unlink() or ordered])
     result = fleet.take_in()
     assert result.quarantined == [] and fleet.ledger().keys() == {"S2_roof_a.csv"}
 

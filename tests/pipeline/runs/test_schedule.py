@@ -1,7 +1,9 @@
 """The service: takes in by itself, makes up for a missed morning, is alone, and ends in order on SIGTERM."""
 
+import errno
 import json
 import logging
+import os
 import signal
 import subprocess
 import sys
@@ -14,7 +16,10 @@ from pathlib import Path
 import pytest
 
 from pipeline.commands.cli import main
+from pipeline.config.settings import Settings
 from pipeline.errors import QueryError
+from pipeline.ingest import arrivals
+from pipeline.runs import schedule
 from pipeline.runs.schedule import Service
 from pipeline.runs.status import status
 from pipeline.store import reader
@@ -127,6 +132,47 @@ def test_a_morning_that_was_not_missed_is_not_made_up_for(space: Workspace, caps
         process.send_signal(signal.SIGTERM)
         process.communicate(timeout=PATIENCE_S)
     assert [row["n"] for row in rows(space, "SELECT count(*) AS n FROM run WHERE job = 'cycle'")] == [1]
+
+
+def test_files_that_are_not_taken_in_are_logged_equal_ones_in_one_line(
+    space: Workspace, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    for path in space.inbox.iterdir():
+        path.unlink()
+    for number in range(5):
+        (space.inbox / f"strange_{number}.bin").write_text(f"{number}", encoding="utf-8")
+    (space.inbox / "locked").mkdir()
+    known = os.scandir
+
+    def refusing(path: Path) -> Iterator[os.DirEntry[str]]:
+        if Path(path).name == "locked":
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return known(path)
+
+    monkeypatch.setattr(arrivals.os, "scandir", refusing)
+    Service(space, Settings()).take_in()
+    said = [record.getMessage() for record in caplog.records if record.levelno >= logging.WARNING]
+    assert len(said) == 2
+    assert "quarantined strange_0.bin and 4 more files: no profile matches its name" in said[0]
+    assert "skipped" in said[1]
+    assert "locked: the folder can't be read (Permission denied)" in said[1]
+
+
+def test_an_unforeseen_error_is_one_line_and_the_next_turn_goes_on(
+    space: Workspace, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    service = Service(space, Settings())
+    with monkeypatch.context() as broken:
+        broken.setattr(schedule, "take_in", lambda _: 1 // 0)
+        service.take_in()
+    (told,) = [record for record in caplog.records if record.levelno >= logging.ERROR]
+    assert told.exc_info is None
+    assert "\n" not in told.getMessage()
+    assert "ZeroDivisionError" in told.getMessage()
+    assert "test_schedule.py line" in told.getMessage()
+    assert "the last ingest failed" in status(space)["problems"][0]
+    service.take_in()
+    assert status(space)["problems"] == []
 
 
 def test_a_fault_in_the_register_refuses_the_start(space: Workspace, refused) -> None:

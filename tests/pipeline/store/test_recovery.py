@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import NoonmarkError
-from pipeline.runs import clock_corrections, cycle, decisions, session
+from pipeline.runs import clock_corrections, decisions, session
 from pipeline.store import Store, decision_log, reader, recovery
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
@@ -63,7 +63,7 @@ def test_a_recovery_that_is_interrupted_goes_on_with_the_next_run(
     damage(fleet.space.database)
     for step in ("sum_up", "Ingest"):
         with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
-            patch.setattr(cycle, step, lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+            patch.setattr(session, step, lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
             fleet.take_in()
     fleet.cycle(day=date(2026, 3, 12))
     assert differences(before, fleet.history()) == {}
