@@ -12,8 +12,8 @@ _CAUTIONS = (
 _DESK_FIRST = (
     "Desk: compare the zone entered for the site in the system that writes its exports with the zone named here."
 )
-_MENDED = "Mended looks like this: the next day, first and last light lie level around sunrise and sunset."
-_RETIME = "Once mended, correct the history with retime from the first wrong day to the day of the mend."
+_FIXED_LOOK = "Fixed looks like this: the next day, first and last light lie level around sunrise and sunset."
+_RETIME = "Once fixed, correct the history with retime from the first wrong day to the day on which it was fixed."
 
 _CLOCK: dict[str, Any] = {
     "group": "clock",
@@ -29,13 +29,13 @@ KINDS = {
         close_after=2,
         revisit=True,
         cause="Another time zone than the site's was entered when the site was set up.",
-        next_step=f"{_DESK_FIRST} It is mended there without a visit; if right there, the logger's own is wrong.",
+        next_step=f"{_DESK_FIRST} It is fixed there without a visit; if right there, the logger's own is wrong.",
         steps=(
             "Read the site's zone in the system that writes its exports; set it to the zone where the site stands.",
             "If it is right there, open the logger's settings: zone, then date and time against a watch.",
             "Note the clock shown and the watch's time before and after the change.",
             _RETIME,
-            _MENDED,
+            _FIXED_LOOK,
         ),
         cautions=_CAUTIONS,
     ),
@@ -54,7 +54,7 @@ KINDS = {
             "At the logger: the zone with automatic daylight saving, or standard time and the exports' zone to match.",
             "Never switch by hand twice a year: it comes back with the next change.",
             _RETIME,
-            "Mended looks like this: no jump at the next change of clocks.",
+            "Fixed looks like this: no jump at the next change of clocks.",
         ),
         cautions=_CAUTIONS,
     ),
@@ -70,7 +70,7 @@ KINDS = {
             "Set the time server and let the logger synchronise; check that the router lets it through.",
             "If it has no network time, replace the clock's backup cell, or the logger.",
             _RETIME,
-            "Mended looks like this: the offset stays within some minutes for a month.",
+            "Fixed looks like this: the offset stays within some minutes for a month.",
         ),
         cautions=_CAUTIONS,
     ),
@@ -86,7 +86,7 @@ KINDS = {
             "Set date, time and zone of the logger; let it synchronise with a time server.",
             "If it loses the time with the supply, replace its backup cell.",
             _RETIME,
-            _MENDED,
+            _FIXED_LOOK,
         ),
         cautions=_CAUTIONS,
     ),

@@ -4,7 +4,7 @@ The marks come from one calendar day alone. Its readings are laid on a circle of
 centroid of power, so a clock that is off by eight or twelve hours shows the same marks as a right one, only elsewhere:
 a day's generation that is cut by midnight is joined with the other part, of the day before or after, at its other end.
 Minutes of marks count from 00:00 UTC of the row's `day`; the marks are as stamped, nothing of the sun is in them, so
-rows stay valid when a site's coordinates are mended.
+rows stay valid when a site's coordinates are fixed.
 """
 
 from typing import NamedTuple

@@ -1,6 +1,6 @@
 """A grid sensor whose sign is turned, or that sits on the wrong phase.
 
-Feed-in with the sun well down and nothing else to feed it cannot be: import is shown as feed-in. Until that is mended
+Feed-in with the sun well down and nothing else to feed it cannot be: import is shown as feed-in. Until that is fixed
 every figure of import, feed-in and load is wrong, and an inverter that follows this sensor regulates the wrong way.
 A source that nobody reads (a generator, a second battery) can feed in at night, too; then the grid still answers
 generation the right way by day, and the site is not judged.

@@ -2,7 +2,7 @@
 
 Where the meter adds the phases up this costs nothing; where each is billed alone, or the site may not feed in, the
 same kilowatt-hours are sold cheaply and bought dear in one instant. A three-phase inverter can be set to even the
-phases out. An inverter on one phase does it by nature and no setting mends that; the finding tells the two apart.
+phases out. An inverter on one phase does it by nature and no setting fixes that; the finding tells the two apart.
 """
 
 from datetime import date

@@ -81,7 +81,7 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     for path, note in result.notes[:MOST]:
         print(f"note: {path}: {note}")
     for files, reason, _ in alike(result.quarantined):
-        print(f"noonmark: {reason}, {files}, mend it and put it back into inbox/", file=sys.stderr)
+        print(f"noonmark: {reason}, {files}, fix it and put it back into inbox/", file=sys.stderr)
     for files, reason, _ in alike(result.skipped):
         print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
 

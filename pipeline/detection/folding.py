@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from detectors import detector_names, kinds
 from pipeline.exceptions import fold as exceptions
-from pipeline.exceptions.changes import Folded, with_mended
+from pipeline.exceptions.changes import Folded, with_corrected
 from pipeline.exceptions.revisits import revisits
 from pipeline.store import Store, verdicts
 
@@ -25,8 +25,8 @@ def fold(store: Store, day: date) -> FoldedDays:
     folded = exceptions.fold_at(
         findings, judged, silent, verdicts.decisions(store), store.sites(), kinds(), detector_names(), days=days
     )
-    mended = verdicts.mended(store)
-    before, now = (with_mended(one, mended, day=on) for one, on in zip(folded, days, strict=True))
+    corrected = verdicts.corrected(store)
+    before, now = (with_corrected(one, corrected, day=on) for one, on in zip(folded, days, strict=True))
     return FoldedDays(day, now, before)
 
 

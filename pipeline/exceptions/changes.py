@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.frames import EVENTS, EXCEPTIONS
 
 DETECTION = "detection"  # who changed it, where nobody decided
-MENDED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
+CORRECTED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
 
 
 class Folded(NamedTuple):
@@ -57,25 +57,25 @@ class Opened:
         self.findings.append(row)
 
 
-def with_mended(folded: Folded, mended: pl.DataFrame, *, day: date) -> Folded:
+def with_corrected(folded: Folded, corrected: pl.DataFrame, *, day: date) -> Folded:
     """`folded` and the exceptions that a correction of the clock took out of the findings, closed from that day on.
 
-    `mended`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. An exception that the fold
+    `corrected`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. An exception that the fold
     still knows is the fold's.
     """
-    gone = mended.filter(pl.col("opened_on") <= day).join(folded.exceptions, on="exception_id", how="anti")
+    gone = corrected.filter(pl.col("opened_on") <= day).join(folded.exceptions, on="exception_id", how="anti")
     is_over = pl.col("mended_on") <= day
     rows = gone.with_columns(
         status=pl.when(is_over).then(pl.lit("closed")).otherwise("status"),
         closed_on=pl.when(is_over).then("mended_on").otherwise("closed_on"),
-        note=pl.when(is_over).then(pl.lit(MENDED_NOTE)).otherwise("note"),
+        note=pl.when(is_over).then(pl.lit(CORRECTED_NOTE)).otherwise("note"),
     )
     events = []
     for row in gone.iter_rows(named=True):
         told = Opened(row["exception_id"], row["opened_on"].toordinal())
         told.tell(told.opened_on, "opened", note=row["kind"])
         if row["mended_on"] <= day:
-            told.tell(row["mended_on"].toordinal(), "closed", note=MENDED_NOTE)
+            told.tell(row["mended_on"].toordinal(), "closed", note=CORRECTED_NOTE)
         events += told.events
     return Folded(
         pl.concat([folded.exceptions, rows.select(EXCEPTIONS.names()).cast(EXCEPTIONS)]).sort("exception_id"),

@@ -36,7 +36,7 @@ from pipeline.exceptions.changes import DETECTION, Folded, Opened
 from pipeline.exceptions.revisits import SEVERITIES
 from pipeline.frames import EVENTS, EXCEPTIONS
 
-REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not mended, so it keeps its number and its history
+REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not fixed, so it keeps its number and its history
 
 
 def fold(

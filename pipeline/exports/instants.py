@@ -46,12 +46,12 @@ def read_stamps(text: pl.Series, timestamp: Timestamp, ledger: Ledger) -> Stamps
     if timestamp.is_epoch:
         return stamps
     if timestamp.zone == "in value":
-        mend = "no offset in the stamp; name the zone in the profile"
-        ledger.strike(~stamps.has_offset, column, text, mend)
+        remedy = "no offset in the stamp; name the zone in the profile"
+        ledger.strike(~stamps.has_offset, column, text, remedy)
     elif stamps.has_offset.any():
         agrees = (stamps.offset_s == 0) & (fixed_offset_s(timestamp.zone) == 0)
-        mend = 'the stamp has an offset of its own; set zone = "in value" in the profile'
-        ledger.strike(stamps.has_offset & ~agrees, column, text, mend)
+        remedy = 'the stamp has an offset of its own; set zone = "in value" in the profile'
+        ledger.strike(stamps.has_offset & ~agrees, column, text, remedy)
     return stamps
 
 

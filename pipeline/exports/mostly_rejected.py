@@ -54,5 +54,5 @@ def _reason(rejected: pl.DataFrame, rows: int) -> str:
         said.append(f"{count} x {reason} (first in {where})")
     return (
         f"{rejected.height} of {rows} rows would be rejected, so none was taken in: {'; '.join(said)}; "
-        "mend the profile, or have the file sent again"
+        "fix the profile, or have the file sent again"
     )

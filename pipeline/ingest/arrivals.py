@@ -18,7 +18,7 @@ WAIT_AT_MOST_S = 5.0  # ours: a run may pause this long for files to settle; wit
 NAME_BYTES = 200  # ours: file systems allow 255, and the archive's number or a reason's ending is added
 REASON = ".reason.txt"
 REASON_BYTES = 2**20  # ours: a zip of thousands of bad members fits
-PUT_BACK = "mend it, then put the file back as inbox/"
+PUT_BACK = "fix it, then put the file back as inbox/"
 NUMBERED = re.compile(r"^(\d{8,})~(.+)$", re.DOTALL)  # how the archive keeps the order of arrival
 
 

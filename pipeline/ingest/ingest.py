@@ -155,10 +155,10 @@ class Ingest:
             if part.problem is not None:
                 fate.refused.append((part, part.problem))
             elif isinstance(chosen, str):
-                mend = "add its form to a profile's `match`, or a profile for it"
+                remedy = "add its form to a profile's `match`, or a profile for it"
                 if chosen.endswith("fit this file"):
-                    mend = "narrow the `match` of one, or name the site's profile in sites.csv"
-                fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {mend}"))
+                    remedy = "narrow the `match` of one, or name the site's profile in sites.csv"
+                fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {remedy}"))
             else:
                 named = chosen.site_in_place(name, part.folder) or ""
                 pieces.append(Piece(arrival, part._replace(name=name), chosen, named))
@@ -180,7 +180,7 @@ class Ingest:
         return list(fresh.values()), repeated
 
     def _is_read_again(self, piece: Piece, before: ledger.Held) -> bool:
-        """Whether rows were rejected that a mended profile or register may let in now."""
+        """Whether rows were rejected that a fixed profile or register may let in now."""
         if before.rows_rejected == 0 or self.again is not None or piece.key in self.looked_at:
             return False
         return before.path != piece.path or (self.workspace.archive / before.archived_as).exists()

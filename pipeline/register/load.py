@@ -121,8 +121,8 @@ def load_register(workspace: Workspace) -> tuple[Register, list[Fault]]:
 
 def _read(path: Path, columns: Mapping[str, Cell]) -> tuple[list[Values], list[Fault]]:
     if not path.exists():
-        mend = "write it, or run `noonmark init` for an example"
-        return [], [Fault(path.name, None, None, None, "the register is missing", mend)]
+        remedy = "write it, or run `noonmark init` for an example"
+        return [], [Fault(path.name, None, None, None, "the register is missing", remedy)]
     table = read_table(path, list(columns), [name for name, cell in columns.items() if cell.required])
     rows, faults = read_rows(table.rows, columns, path.name)
     return rows, table.faults + faults

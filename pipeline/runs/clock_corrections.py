@@ -48,7 +48,7 @@ def _correct(run: Opened, site_id: str, shift_min: float, first: date, last: dat
         shift_id = clock_shifts.add(run.store, site_id, shift_min, first, last, note=f"by {who()}")
         judged = verdicts.last_judged_day(run.store)
         if judged is not None:
-            verdicts.note_mended(run.store, site_id, detectors.kinds_of("clock"), shift_id, judged)
+            verdicts.note_corrected(run.store, site_id, detectors.kinds_of("clock"), shift_id, judged)
         clock_shifts.apply(run.store, site_id, first, last)
 
 
@@ -69,7 +69,7 @@ def undo_retime(
     row = left.row(0, named=True)
     with run.store.transaction():
         clock_shifts.take_back(run.store, row["shift_id"])
-        verdicts.forget_mended(run.store, row["shift_id"])
+        verdicts.forget_corrected(run.store, row["shift_id"])
         clock_shifts.apply(run.store, site_id, row["from_day"], row["to_day"])
     return _after(run, site_id)
 

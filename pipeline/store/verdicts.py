@@ -91,12 +91,12 @@ def decisions(store: Store) -> pl.DataFrame:
     return store.frame("SELECT * FROM decision ORDER BY decided_at")
 
 
-def mended(store: Store) -> pl.DataFrame:
+def corrected(store: Store) -> pl.DataFrame:
     """EXCEPTIONS that corrections of clocks closed, with shift_id and mended_on."""
     return store.frame("SELECT * FROM mended_exception ORDER BY exception_id")
 
 
-def note_mended(store: Store, site_id: str, kinds: Sequence[str], shift_id: int, on: date) -> None:
+def note_corrected(store: Store, site_id: str, kinds: Sequence[str], shift_id: int, on: date) -> None:
     """Remembers the site's open exceptions of these kinds as closed by a correction."""
     with store.offered(wanted=pl.DataFrame({"kind": list(kinds)}, schema={"kind": pl.String})):
         store.con.execute(
@@ -111,7 +111,7 @@ def note_mended(store: Store, site_id: str, kinds: Sequence[str], shift_id: int,
         )
 
 
-def forget_mended(store: Store, shift_id: int) -> None:
+def forget_corrected(store: Store, shift_id: int) -> None:
     store.con.execute("DELETE FROM mended_exception WHERE shift_id = ?", [shift_id])
 
 

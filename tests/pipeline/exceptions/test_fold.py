@@ -187,9 +187,9 @@ def test_a_snooze_ends_on_its_day():
 
 
 def test_a_persons_close_holds_until_a_clear_day():
-    decided = [decision(6, "close", note="mended")]
+    decided = [decision(6, "close", note="fixed")]
     still = folded(findings_of(range(4, 15)), 14, decided=decided)[0]
-    assert (still["status"], still["closed_on"], still["note"]) == ("closed", on(6), "mended")
+    assert (still["status"], still["closed_on"], still["note"]) == ("closed", on(6), "fixed")
     assert still["finding_days"] == 3  # what came after the close is not part of it
     # Clear on day 8, back on 9 and 10: the same matter again.
     back = folded(findings_of([4, 5, 6, 7, 9, 10]), 10, decided=decided)
@@ -428,7 +428,7 @@ def test_worst_first():
 
 def test_revisits_are_what_an_installer_must_see():
     kinds = {
-        KIND: RULE.model_copy(update={"revisit": True, "steps": ("look", "mend"), "cautions": ("live in daylight",)}),
+        KIND: RULE.model_copy(update={"revisit": True, "steps": ("look", "remedy"), "cautions": ("live in daylight",)}),
         "voltage-out-of-band": RULE,
     }
     found = pl.concat(
@@ -441,7 +441,7 @@ def test_revisits_are_what_an_installer_must_see():
     row = sheet.row(0, named=True)
     assert sheet.height == 1
     assert (row["exception_id"], row["installer_id"], row["since"]) == (f"A-{KIND}-1", "N", on(4))
-    assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. mend"]
+    assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. remedy"]
     assert row["diagnosis"] == "s. Likely cause: c"
 
 

@@ -53,7 +53,7 @@ def test_faults_of_every_file_at_once_and_nothing_changed(tmp_path):
         ("sites.csv", 2, "profile", "dya"),
         ("profiles/bad.toml", 10, "[channels.pv]", "pv"),
     ]
-    assert refused.value.faults[4].mend == "write day"
+    assert refused.value.faults[4].remedy == "write day"
     assert refused.value.exit_status == 2
     assert before == sorted((path, path.read_bytes()) for path in tmp_path.rglob("*") if path.is_file())
 
@@ -101,7 +101,7 @@ def test_the_table_of_another_format_is_a_notice(tmp_path, kind, tables, noticed
 
 def test_missing_tables_of_a_profile(tmp_path):
     faults = check(workspace(tmp_path, [SITES], day='format = "csv"\nmatch = ["*"]\n')).faults
-    assert [(fault.column, fault.mend) for fault in faults] == [
+    assert [(fault.column, fault.remedy) for fault in faults] == [
         (name, f"add a table [{name}]") for name in ("site", "timestamp", "channels")
     ]
 

@@ -69,8 +69,8 @@ def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..
     ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before - 3600, abs=60)
     assert ask("sql", "SELECT DISTINCT clock_shift_min AS m FROM reading WHERE site_id = 'R-1'") == [{"m": -60}]
-    (mended,) = ask("sql", CLOCK)
-    assert (mended["exception_id"], mended["status"]) == (matter["exception_id"], "closed")
+    (fixed,) = ask("sql", CLOCK)
+    assert (fixed["exception_id"], fixed["status"]) == (matter["exception_id"], "closed")
     assert [row["event"] for row in ask("sql", CHANGES)] == ["opened", "closed"]
     assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-01'")
     assert "time-zone-wrong" not in {row["kind"] for row in ask("revisits")}
