@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from detectors.clock.marks import Array, Marks
+from detectors.clock.onsets import Array, Onsets
 from detectors.clock.segments import Stretch
 
 DRIFT_S_PER_DAY = 8.0
@@ -31,12 +31,12 @@ class Drift(NamedTuple):
     clearness: float = 1.0  # mean residual of the line / of the best jumps
 
 
-def best_drift(marks: Marks, device: int, history: list[Stretch]) -> Drift | None:
+def best_drift(onsets: Onsets, device: int, history: list[Stretch]) -> Drift | None:
     """The drift that explains the days better than one or two jumps do; None if none does."""
     begin, end = history[0].start, history[-1].end
-    first, last = marks.first_late[device, : end + 1], -marks.last_early[device, : end + 1]
+    first, last = onsets.first_late[device, : end + 1], -onsets.last_early[device, : end + 1]
     middle = (first + last) / 2
-    slow = max(0.0, float(marks.interval[device]) - 15.0)
+    slow = max(0.0, float(onsets.interval[device]) - 15.0)
     least = int(LEAST_DAYS + DAYS_PER_SLOW_MIN * slow)
     blocks = [_block_medians(series) for series in (middle, first, last)]
     if np.ptp(blocks[0][1]) < DRIFT_TOTAL_MIN / 2:

@@ -10,30 +10,30 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from detectors.clock.marks import SEAM_MIN, Array, Index, Marks, low_quantile
+from detectors.clock.onsets import SEAM_MIN, Array, Index, Onsets, low_quantile
 
 GRID_STEP_MIN = 5.0
 JUMP_PRICE = 80.0  # ours: one day with power wholly in the dark, or some five days half an hour off, pay for a jump
 DARK_PRICE = 0.8  # per minute of light before sunrise or after sunset
 MISSING_PRICE = 0.2  # per minute of missing light: clouds, shade and shut-off explain it
-MARK_CAP = 25.0  # one mark's charge at most: outages and freak days
+ONSET_CAP = 25.0  # one onset's charge at most: outages and freak days
 WHOLE_DARK_PRICE = 2.0  # per minute by which a whole interval with power lies in the dark
 WHOLE_DARK_CAP = 60.0
 BATCH = 256  # devices at once, to bound memory
 
 
 class Stretch(NamedTuple):
-    """A span of days with one offset: columns of the marks, first and last included."""
+    """A span of days with one offset: columns of the onsets, first and last included."""
 
     start: int
     end: int
 
 
-def stretches(marks: Marks, devices: Index) -> list[list[Stretch]]:
+def stretches(onsets: Onsets, devices: Index) -> list[list[Stretch]]:
     """For every device the stretches of constant offset, oldest first; none where there is no light."""
     found: list[list[Stretch]] = []
     for begin in range(0, len(devices), BATCH):
-        found += _batch(marks, devices[begin : begin + BATCH])
+        found += _batch(onsets, devices[begin : begin + BATCH])
     return found
 
 
@@ -52,9 +52,9 @@ def typical_half(first_late: Array, last_early: Array) -> Array:
 
 
 def _charge(late: Array, offsets: Array) -> Array:
-    """Price of a mark for every device (rows) and offset (columns); an unseen mark is free."""
+    """Price of an onset for every device (rows) and offset (columns); an unseen onset is free."""
     rest = late[:, None] - offsets[None, :]
-    return np.nan_to_num(np.minimum(np.where(rest < 0, -DARK_PRICE * rest, MISSING_PRICE * rest), MARK_CAP))
+    return np.nan_to_num(np.minimum(np.where(rest < 0, -DARK_PRICE * rest, MISSING_PRICE * rest), ONSET_CAP))
 
 
 def _charge_dark(late: Array, offsets: Array) -> Array:
@@ -62,9 +62,9 @@ def _charge_dark(late: Array, offsets: Array) -> Array:
     return np.nan_to_num(np.clip(WHOLE_DARK_PRICE * rest, 0.0, WHOLE_DARK_CAP))
 
 
-def _batch(marks: Marks, devices: Index) -> list[list[Stretch]]:
-    first, last = marks.first_late[devices], marks.last_early[devices]
-    first_end, last_start = marks.first_end_late[devices], marks.last_start_early[devices]
+def _batch(onsets: Onsets, devices: Index) -> list[list[Stretch]]:
+    first, last = onsets.first_late[devices], onsets.last_early[devices]
+    first_end, last_start = onsets.first_end_late[devices], onsets.last_start_early[devices]
     usable = np.isfinite(first) & np.isfinite(last) & is_possible_day(first_end, last_start)
     half = typical_half(np.where(usable, first, np.nan), np.where(usable, last, np.nan))
     offsets = np.arange(-SEAM_MIN, 750.0 + GRID_STEP_MIN, GRID_STEP_MIN)

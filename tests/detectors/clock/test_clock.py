@@ -13,7 +13,7 @@ from astral import Observer
 from astral.sun import sunrise
 
 from detectors.clock import clock
-from detectors.clock.light import LIGHT, light_marks
+from detectors.clock.light import LIGHT, light_onsets
 from detectors.finding import Finding, NotJudged, Verdict
 from tests.support.clock_roofs import (
     Error,
@@ -35,7 +35,7 @@ CHANGE = date(2025, 3, 30)  # IANA: Europe/Zurich goes from +1 to +2 at 01:00 UT
 
 
 def light_of(error: Error, days: int, interval: int = 15, roof: Roof = ROOF, first: date = FIRST) -> pl.DataFrame:
-    return light_marks(readings(roof, first, days, interval, error), register([roof]))
+    return light_onsets(readings(roof, first, days, interval, error), register([roof]))
 
 
 def judge(light: pl.DataFrame, day: date, *roofs: Roof) -> list[Verdict]:
@@ -215,7 +215,7 @@ def test_generation_round_the_clock_is_no_clock() -> None:
     rows = readings(ROOF, FIRST, 12, 15)
     evening = pl.col("ts_local").dt.hour().is_in([18, 19, 20, 21, 22, 23])
     rows = rows.with_columns(pv_w=pl.when(evening).then(pl.lit(900.0)).otherwise("pv_w"))
-    verdicts = judge(light_marks(rows, register([ROOF])), FIRST + timedelta(days=11))
+    verdicts = judge(light_onsets(rows, register([ROOF])), FIRST + timedelta(days=11))
     assert [type(verdict) for verdict in verdicts] == [NotJudged]
     assert "longer than the sun is up" in verdicts[0].reason
 
@@ -225,7 +225,7 @@ def test_of_two_devices_the_wrong_one_is_named() -> None:
     parts = []
     for device, error in (("inv-a", right), ("inv-b", constant(-60.0))):
         parts.append(readings(ROOF, FIRST, days, 15, error).with_columns(device_id=pl.lit(device)))
-    light = light_marks(pl.concat(parts), register([ROOF]))
+    light = light_onsets(pl.concat(parts), register([ROOF]))
     finding = only(judge(light, FIRST + timedelta(days=days - 1)))
     assert finding.evidence["device_name"] == "inv-b" and finding.evidence["other_devices_count"] == 0
     assert "inv-b" in finding.summary

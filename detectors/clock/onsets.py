@@ -20,8 +20,8 @@ DULLEST_SHARE = (
 SEAM_MIN = 690.0  # offsets run from -690 to +750 min: no zone's error of whole hours falls on the seam
 
 
-class Marks(NamedTuple):
-    """One row per device, one column per day, oldest first; minutes; NaN where a mark was not seen."""
+class Onsets(NamedTuple):
+    """One row per device, one column per day, oldest first; minutes; NaN where an onset was not seen."""
 
     sites: list[str]
     devices: list[str]
@@ -39,8 +39,8 @@ class Marks(NamedTuple):
     twilight: Array  # minutes before sunrise, and after sunset, in which light is possible
 
 
-def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -> Marks:
-    """The kept light marks of the `window` days up to and including `day`, laid beside the sun."""
+def onsets_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -> Onsets:
+    """Onsets and ends of generation of the `window` days up to and including `day`, beside the sun."""
     origin = day - timedelta(days=window - 1)
     kept = light.filter(pl.col("day").is_between(origin, day)).join(
         sites.select("site_id", "latitude", "longitude", "commissioned_on"), on="site_id"
@@ -81,7 +81,7 @@ def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -
     twilight = np.clip(TWILIGHT_DEG / np.maximum(rate, 1e-3), *TWILIGHT_MIN)
     interval = table("interval_min")
     newest = window - 1 - np.argmax(np.isfinite(interval[:, ::-1]), axis=1)
-    return Marks(
+    return Onsets(
         sites=heads["site_id"].to_list(),
         devices=heads["device_id"].to_list(),
         days=[origin + timedelta(days=i) for i in range(window)],
