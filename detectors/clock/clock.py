@@ -18,7 +18,7 @@ from detectors.clock.kinds import REASONS as REASONS
 from detectors.clock.onsets import Array, Index, Onsets, latest, low_quantile, onsets_of
 from detectors.clock.picture import picture
 from detectors.clock.report import to_finding
-from detectors.clock.segments import is_possible_day, stretches
+from detectors.clock.segments import is_possible_day, segments
 from detectors.finding import Finding, NotJudged, Reason, Verdict, because
 
 DETECTOR = "clock"
@@ -45,7 +45,7 @@ def detect(
     watched = sites.filter(pl.col("watched").fill_null(True)) if "watched" in sites.columns else sites
     onsets = onsets_of(daylight, watched, day, window_days)
     reasons, suspects = _screen(onsets)
-    histories = stretches(onsets, suspects)
+    histories = segments(onsets, suspects)
     by_site: dict[str, list[tuple[int, Diagnosis]]] = {}
     info = {row["site_id"]: row for row in watched.iter_rows(named=True)}
     for device, history in zip(suspects.tolist(), histories, strict=True):

@@ -8,7 +8,7 @@ import numpy as np
 from detectors.clock.drift import TOGETHER, Drift, best_drift
 from detectors.clock.kinds import REASONS
 from detectors.clock.onsets import Array, Onsets
-from detectors.clock.segments import Stretch, is_possible_day
+from detectors.clock.segments import Segment, is_possible_day
 from detectors.clock.zones import changes
 from detectors.finding import Reason, because
 
@@ -36,7 +36,7 @@ FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onse
 CLEAR_DRIFT = 0.85  # of the best jumps' mean residual: a drift that needs no light in the dark to be believed
 CLEAR_DRIFT_DAYS = 60
 CLEAR_TOGETHER = 0.25  # stricter than where there is light in the dark: shade changes with the seasons
-RECENT_DAYS = 45  # of a stretch, so that the seasons' shade does not mix in
+RECENT_DAYS = 45  # of a segment, so that the seasons' shade does not mix in
 
 
 class Offset(NamedTuple):
@@ -83,9 +83,9 @@ def mark_error(interval: float, days: int) -> float:
     return float(np.hypot(3.0 + 0.14 * interval, (12.0 + 0.3 * interval) / np.sqrt(max(days, 1))))
 
 
-def measure(onsets: Onsets, device: int, stretch: Stretch) -> Offset | None:
-    """The offset over the last days of a stretch; None without a day of light."""
-    span = slice(max(stretch.start, stretch.end - RECENT_DAYS + 1), stretch.end + 1)
+def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
+    """The offset over the last days of a segment; None without a day of light."""
+    span = slice(max(segment.start, segment.end - RECENT_DAYS + 1), segment.end + 1)
     first, last = onsets.first_late[device, span], onsets.last_early[device, span]
     first_end, last_start = onsets.first_end_late[device, span], onsets.last_start_early[device, span]
     use = np.isfinite(first) & np.isfinite(last) & is_possible_day(first_end, last_start)
@@ -144,7 +144,7 @@ class Change(NamedTuple):
 
 
 class Step(NamedTuple):
-    """A jump of the offset between two stretches."""
+    """A jump of the offset between two segments."""
 
     at: int  # column of the first day after
     before: Offset
@@ -152,18 +152,18 @@ class Step(NamedTuple):
     change: Change | None  # that it goes with
 
 
-def diagnose(onsets: Onsets, device: int, history: list[Stretch], zones: tuple[str, str]) -> Diagnosis | Reason | None:
+def diagnose(onsets: Onsets, device: int, history: list[Segment], zones: tuple[str, str]) -> Diagnosis | Reason | None:
     """What is wrong today; a reason if it can't be told; None if the clock is right. `zones`: site's, claim's."""
     interval = float(onsets.interval[device])
     limit = raise_limit(interval)
     if not history or measure(onsets, device, history[-1]) is None:
         return because(REASONS, "no-whole-day")
-    stretch, earlier = _today(onsets, device, history)
-    now = measure(onsets, device, stretch)
+    segment, earlier = _today(onsets, device, history)
+    now = measure(onsets, device, segment)
     assert now is not None
-    step = _step(onsets, device, stretch, earlier, now, zones)
+    step = _step(onsets, device, segment, earlier, now, zones)
     line = None if step is not None and step.change is not None else best_drift(onsets, device, history)
-    if line is not None and abs(line.offset) >= RAISE_MIN and (now.in_dark or _is_clear(line, stretch.end)):
+    if line is not None and abs(line.offset) >= RAISE_MIN and (now.in_dark or _is_clear(line, segment.end)):
         return Diagnosis("drift", now, line.start, None, None, line, None)
     if step is not None and not step.before.in_dark:
         return _after_step(step, now, limit)
@@ -175,7 +175,7 @@ def diagnose(onsets: Onsets, device: int, history: list[Stretch], zones: tuple[s
         return _uncertain(now)
     if step is not None:
         return _stepped(step, now)
-    return Diagnosis("constant", now, stretch.start, None, None, None, None)
+    return Diagnosis("constant", now, segment.start, None, None, None, None)
 
 
 def _is_clear(line: Drift, end: int) -> bool:
@@ -184,18 +184,18 @@ def _is_clear(line: Drift, end: int) -> bool:
     return together and end - line.start >= CLEAR_DRIFT_DAYS and line.clearness < CLEAR_DRIFT
 
 
-def _today(onsets: Onsets, device: int, history: list[Stretch]) -> tuple[Stretch, Stretch | None]:
-    """The stretch of today's offset with older ones that differ by less than a step, and the last that differs more."""
+def _today(onsets: Onsets, device: int, history: list[Segment]) -> tuple[Segment, Segment | None]:
+    """The segment of today's offset with older ones that differ by less than a step, and the last that differs more."""
     now = measure(onsets, device, history[-1])
     start = history[-1].start
-    for stretch in reversed(history[:-1]):
-        past = measure(onsets, device, stretch)
+    for segment in reversed(history[:-1]):
+        past = measure(onsets, device, segment)
         if past is None or past.days < NEEDED_DAYS or now is None:
             continue
         if abs(past.minutes - now.minutes) >= step_limit(float(onsets.interval[device])):
-            return Stretch(start, history[-1].end), stretch
-        start = stretch.start
-    return Stretch(start, history[-1].end), None
+            return Segment(start, history[-1].end), segment
+        start = segment.start
+    return Segment(start, history[-1].end), None
 
 
 def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
@@ -236,23 +236,23 @@ def _uncertain(now: Offset) -> Reason:
 
 
 def _step(
-    onsets: Onsets, device: int, stretch: Stretch, earlier: Stretch | None, now: Offset, zones: tuple[str, str]
+    onsets: Onsets, device: int, segment: Segment, earlier: Segment | None, now: Offset, zones: tuple[str, str]
 ) -> Step | None:
-    """The step at which today's stretch began, if first and last light moved together there."""
+    """The step at which today's segment began, if first and last light moved together there."""
     if earlier is None or (before := measure(onsets, device, earlier)) is None:
         return None
-    first = _jump(onsets.first_late[device], earlier, stretch)
-    last = -_jump(onsets.last_early[device], earlier, stretch)
+    first = _jump(onsets.first_late[device], earlier, segment)
+    last = -_jump(onsets.last_early[device], earlier, segment)
     height = (first + last) / 2
-    change = _change_at(onsets.days, stretch.start, earlier.end, height, zones)
+    change = _change_at(onsets.days, segment.start, earlier.end, height, zones)
     together = abs(first - last) <= TOGETHER * abs(first + last)
     enough = now.days >= NEEDED_DAYS or now.certain or (change is not None and now.days >= 2)
     if abs(height) < step_limit(float(onsets.interval[device])) or not (together or now.certain) or not enough:
         return None
-    return Step(stretch.start, before, height, change)
+    return Step(segment.start, before, height, change)
 
 
-def _jump(late: Array, before: Stretch, after: Stretch) -> float:
+def _jump(late: Array, before: Segment, after: Segment) -> float:
     old = late[max(before.start, before.end - 13) : before.end + 1]
     new = late[after.start : min(after.end, after.start + 13) + 1]
     old, new = old[np.isfinite(old)], new[np.isfinite(new)]

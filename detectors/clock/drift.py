@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from detectors.clock.onsets import Array, Onsets
-from detectors.clock.segments import Stretch
+from detectors.clock.segments import Segment
 
 DRIFT_S_PER_DAY = 8.0
 DRIFT_TOTAL_MIN = 25.0  # less than this in all is not told from the seasons' shade
@@ -31,7 +31,7 @@ class Drift(NamedTuple):
     clearness: float = 1.0  # mean residual of the line / of the best jumps
 
 
-def best_drift(onsets: Onsets, device: int, history: list[Stretch]) -> Drift | None:
+def best_drift(onsets: Onsets, device: int, history: list[Segment]) -> Drift | None:
     """The drift that explains the days better than one or two jumps do; None if none does."""
     begin, end = history[0].start, history[-1].end
     first, last = onsets.first_late[device, : end + 1], -onsets.last_early[device, : end + 1]
@@ -101,13 +101,13 @@ def _cost(residuals: Array) -> float:
     return float(np.minimum(np.abs(residuals), FREAK_MIN).mean())
 
 
-def _best_jumps(middle: Array, begin: int, history: list[Stretch]) -> float:
-    """Mean absolute residual of the best constant, single jump, or pair of jumps that the stretches hold; minutes."""
+def _best_jumps(middle: Array, begin: int, history: list[Segment]) -> float:
+    """Mean absolute residual of the best constant, single jump, or pair of jumps that the segments hold; minutes."""
     known = middle[begin:][np.isfinite(middle[begin:])]
     cuts = range(5, len(known) - 4, max(2, len(known) // CUTS_TRIED))
     costs = [_cost(np.concatenate([_from_median(known[:cut]), _from_median(known[cut:])])) for cut in cuts]
     costs.append(_cost(_from_median(known)))
     if len(history) <= 3:
-        parts = [_from_median(middle[stretch.start : stretch.end + 1]) for stretch in history]
+        parts = [_from_median(middle[segment.start : segment.end + 1]) for segment in history]
         costs.append(_cost(np.concatenate(parts)))
     return min(costs)

@@ -1,6 +1,6 @@
-"""The clock's history at suspicious devices: stretches of constant offset.
+"""The clock's history at suspicious devices: segments of constant offset.
 
-The stretches are the cheapest path through a grid of offsets: each day charges an offset for the light that it would
+The segments are the cheapest path through a grid of offsets: each day charges an offset for the light that it would
 put before sunrise or after sunset (dear) and for the light that would then be missing (cheap), and every jump has a
 price. The same calculation serves all suspicious devices of a fleet at once.
 """
@@ -22,16 +22,16 @@ WHOLE_DARK_CAP = 60.0
 BATCH = 256  # devices at once, to bound memory
 
 
-class Stretch(NamedTuple):
+class Segment(NamedTuple):
     """A span of days with one offset: columns of the onsets, first and last included."""
 
     start: int
     end: int
 
 
-def stretches(onsets: Onsets, devices: Index) -> list[list[Stretch]]:
-    """For every device the stretches of constant offset, oldest first; none where there is no light."""
-    found: list[list[Stretch]] = []
+def segments(onsets: Onsets, devices: Index) -> list[list[Segment]]:
+    """For every device the segments of constant offset, oldest first; none where there is no light."""
+    found: list[list[Segment]] = []
     for begin in range(0, len(devices), BATCH):
         found += _batch(onsets, devices[begin : begin + BATCH])
     return found
@@ -62,7 +62,7 @@ def _charge_dark(late: Array, offsets: Array) -> Array:
     return np.nan_to_num(np.clip(WHOLE_DARK_PRICE * rest, 0.0, WHOLE_DARK_CAP))
 
 
-def _batch(onsets: Onsets, devices: Index) -> list[list[Stretch]]:
+def _batch(onsets: Onsets, devices: Index) -> list[list[Segment]]:
     first, last = onsets.first_late[devices], onsets.last_early[devices]
     first_end, last_start = onsets.first_end_late[devices], onsets.last_start_early[devices]
     usable = np.isfinite(first) & np.isfinite(last) & is_possible_day(first_end, last_start)
@@ -99,11 +99,11 @@ def is_possible_day(first_end_late: Array, last_start_early: Array) -> npt.NDArr
         return ~(first_end_late + last_start_early < 0)
 
 
-def _split(breaks: npt.NDArray[np.bool_], lit: npt.NDArray[np.bool_]) -> list[Stretch]:
+def _split(breaks: npt.NDArray[np.bool_], lit: npt.NDArray[np.bool_]) -> list[Segment]:
     days = np.flatnonzero(lit)
     if not len(days):
         return []
     cuts = [int(day) for day in np.flatnonzero(breaks) if days[0] < day <= days[-1]]
     starts = [int(days[0]), *cuts]
     ends = [cut - 1 for cut in cuts] + [int(days[-1])]
-    return [Stretch(start, end) for start, end in zip(starts, ends, strict=True)]
+    return [Segment(start, end) for start, end in zip(starts, ends, strict=True)]
