@@ -1,6 +1,6 @@
 """Per site and local day, how many 10-minute means of voltage and frequency lie where.
 
-The figures of EN 50160 are quoted at second hand. Its means are rms; at a spread of 2 V the plain mean is 0.01 V
+The figures of EN 50160 are quoted at second hand. Its means are rms; at a sigma of 2 V the plain mean is 0.01 V
 lower, so the mean stands in.
 """
 

@@ -1,4 +1,4 @@
-"""Medians and spreads that a few wild values cannot move, for arrays with gaps.
+"""Medians and sigmas that a few wild values cannot move, for arrays with gaps.
 
 Sorting once is some hundred times faster than numpy's nanmedian on the many short rows that a fleet makes.
 """
@@ -38,7 +38,7 @@ def mad(values: ArrayLike, axis: int = -1) -> Array:
     return median(np.abs(data - np.expand_dims(median(data, axis), axis)), axis)
 
 
-def spread(values: ArrayLike, axis: int = -1) -> Array:
+def robust_sigma(values: ArrayLike, axis: int = -1) -> Array:
     """The standard deviation that the MAD stands for (MAD x 1.4826); where the MAD is 0, from the mean deviation.
 
     More than half of the values being equal gives a MAD of 0 however far the others lie; the mean absolute deviation
