@@ -1,9 +1,9 @@
 """Sites whose clock is wrong: the sun's rise and set against first and last light.
 
 Every other figure of such a site is wrong, so this is judged before the others. What decides is the midpoint of first
-and last light, which does not depend on where the roof faces. Walls, trees, snow and hours that are shut off make light come
-late or go early, never the other way: an offset is only told where light was seen in the dark, or where first and
-last light jumped or crept together. What else looks off is not judged, with what would settle it.
+and last light, which does not depend on where the roof faces. Walls, trees, snow and hours that are shut off make light
+come late or go early, never the other way: an offset is only raised where light was seen in the dark, or where first
+and last light jumped or crept together. What else looks off is not judged, with what would settle it.
 """
 
 from datetime import date

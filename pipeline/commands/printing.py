@@ -49,7 +49,7 @@ def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bo
     for fault in result.faults:
         print(f"noonmark: {fault}", file=sys.stderr)
     if not result.faults:
-        print(f"sound: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
+        print(f"no fault: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
     for one in previews:
         _previewed(one)
 

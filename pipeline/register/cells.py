@@ -44,7 +44,7 @@ class Values(NamedTuple):
     line: int
     cells: Mapping[str, str]  # as written
     values: dict[str, Any]
-    is_sound: bool
+    is_valid: bool
 
 
 def read_row(row: Row, columns: Mapping[str, Cell], shown: str) -> tuple[Values, list[Fault]]:

@@ -15,7 +15,7 @@ from pipeline.workspace.places import Workspace
 
 
 class CheckResult(NamedTuple):
-    """The workspace's settings, register and profiles as far as they are sound, and all that is wrong or odd."""
+    """The workspace's settings, register and profiles as far as they hold no fault, and all that is wrong or odd."""
 
     settings: Settings
     register: Register

@@ -30,7 +30,7 @@ LOG = logging.getLogger("noonmark")
 
 @dataclass(frozen=True)
 class Opened:
-    """A workspace that is sound, and this process's alone."""
+    """A workspace without a fault, and this process's alone."""
 
     workspace: Workspace
     settings: Settings

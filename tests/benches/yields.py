@@ -89,7 +89,7 @@ def fleets(factor: float, seed: int) -> Iterator[tuple[HourFleet, date]]:
 
 
 def alone(fleet: HourFleet) -> Iterator[HourFleet]:
-    """A roof with a step, one that never had its share and a sound one, each as if nobody stood near."""
+    """A roof with a step, one that never had its share and a healthy one, each as if nobody stood near."""
     for n in (1, 2, 10):
         site = pl.col("site_id") == fleet.sites["site_id"][n]
         yield fleet._replace(

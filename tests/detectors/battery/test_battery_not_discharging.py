@@ -187,7 +187,7 @@ def test_battery_power_that_is_not_reported_follows_from_the_balance():
 def test_gaps_of_days_and_of_hours():
     rows = readings(HIGH, SOUND, HIGH, HIGH)
     (verdict,) = _verdicts(rows=rows)
-    assert "on 2 of the 3" in verdict.reason  # the sound day has ended what was before
+    assert "on 2 of the 3" in verdict.reason  # the healthy day has ended what was before
     held = rows.filter(pl.col("ts_local").dt.date() != build.DAY - timedelta(days=2))
     (found,) = _verdicts(rows=held)
     assert found.since == build.DAY - timedelta(days=3)

@@ -1,4 +1,4 @@
-"""The register's files: what a sound one comes to, and every fault with its file, line, column and value.
+"""The register's files: what a valid one comes to, and every fault with its file, line, column and value.
 
 The zones that are taken are those of the tzdata package.
 """
@@ -365,7 +365,7 @@ def test_battery_levels_rise(tmp_path, floor, reserve, resume, bad):
 
 
 @pytest.mark.parametrize(
-    ("kwps", "is_sound"),
+    ("kwps", "is_valid"),
     [
         ((6, 4), True),
         ((6, 4.1), True),  # 1 % of 10 kWp is 0.1 kWp
@@ -375,7 +375,7 @@ def test_battery_levels_rise(tmp_path, floor, reserve, resume, bad):
         ((3.3, 3.3, 3.5), True),  # 10.1 but for binary fractions
     ],
 )
-def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_sound):
+def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_valid):
     write(tmp_path, "sites.csv", REQUIRED, SOUND)
     write(
         tmp_path,
@@ -384,7 +384,7 @@ def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_sound):
         *(f"A,{kwp},20,{n * 90}" for n, kwp in enumerate(kwps)),
     )
     register, faults = load(tmp_path)
-    assert places(faults) == ([] if is_sound else [("arrays.csv", 2, "kwp", f"{sum(kwps):g}")])
+    assert places(faults) == ([] if is_valid else [("arrays.csv", 2, "kwp", f"{sum(kwps):g}")])
     assert register.planes_frame()["kwp"].to_list() == list(kwps)
 
 
@@ -398,7 +398,7 @@ def test_installers_are_looked_up_only_where_there_is_a_file(tmp_path):
 
 
 def site_lines(*sites: tuple[str, str, str]) -> list[str]:
-    """site_id, profile, external_id on an otherwise sound row."""
+    """site_id, profile, external_id on an otherwise valid row."""
     return [REQUIRED + ",profile,external_id"] + [f"{s},n,47,8,UTC,10,{p},{x}" for s, p, x in sites]
 
 

@@ -66,7 +66,7 @@ def test_a_profile_with_faults_of_its_own_is_not_unknown(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("profile", "site_profile", "is_sound"),
+    ("profile", "site_profile", "is_valid"),
     [
         (PROFILE, "", True),
         (PROFILE.replace('"*.csv"', ""), "day", True),
@@ -79,9 +79,9 @@ def test_a_profile_with_faults_of_its_own_is_not_unknown(tmp_path):
         ),
     ],
 )
-def test_a_profile_needs_a_way_to_its_files(tmp_path, profile, site_profile, is_sound):
+def test_a_profile_needs_a_way_to_its_files(tmp_path, profile, site_profile, is_valid):
     faults = check(workspace(tmp_path, [SITES, f"A,a,47,8,Europe/Zurich,5,{site_profile}"], day=profile)).faults
-    assert [(fault.file, fault.column) for fault in faults] == ([] if is_sound else [("profiles/day.toml", "match")])
+    assert [(fault.file, fault.column) for fault in faults] == ([] if is_valid else [("profiles/day.toml", "match")])
 
 
 @pytest.mark.parametrize(
