@@ -15,11 +15,12 @@ import polars as pl
 from detectors.clock.diagnosis import NEEDED_DAYS, RAISE_MIN, RAISE_PER_SLOW_MIN, Diagnosis, diagnose
 from detectors.clock.kinds import KINDS as KINDS
 from detectors.clock.kinds import REASONS as REASONS
-from detectors.clock.onsets import Array, Index, Onsets, latest, low_quantile, onsets_of
+from detectors.clock.onsets import Array, Index, Onsets, latest, onsets_of
 from detectors.clock.picture import picture
 from detectors.clock.report import to_finding
 from detectors.clock.segments import is_possible_day, segments
 from detectors.finding import Finding, NotJudged, Reason, Verdict, because
+from detectors.stats.robust import quantile
 
 DETECTOR = "clock"
 RANK = 20
@@ -96,8 +97,8 @@ def _screen(onsets: Onsets) -> tuple[dict[int, Reason], Index]:
 
 
 def _middle(onsets: Onsets, known: np.ndarray, count: int) -> Array:
-    first = low_quantile(latest(onsets.first_late, known, count, RECENT_WITHIN_DAYS), 0.2)
-    last = low_quantile(latest(onsets.last_early, known, count, RECENT_WITHIN_DAYS), 0.2)
+    first = quantile(latest(onsets.first_late, known, count, RECENT_WITHIN_DAYS), 0.2)
+    last = quantile(latest(onsets.last_early, known, count, RECENT_WITHIN_DAYS), 0.2)
     return (first - last) / 2
 
 

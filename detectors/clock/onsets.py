@@ -111,19 +111,6 @@ def _sun_around(latitude: Array, longitude: Array, days: Array, noon: Array) -> 
     return shifted[0] + offset, shifted[1] + offset, shifted[2] + offset
 
 
-def low_quantile(values: Array, share: float) -> Array:
-    """The `share` quantile of every row over its finite values, by linear interpolation; NaN for a row without any."""
-    ordered = np.sort(values, axis=1)  # NaN last
-    count = np.isfinite(values).sum(axis=1)
-    place = np.maximum(count - 1, 0) * share
-    below = np.floor(place).astype(np.int64)
-    above = np.minimum(below + 1, np.maximum(count - 1, 0))
-    row = np.arange(len(values))
-    if values.shape[1] == 0:
-        return np.full(len(values), np.nan)
-    return ordered[row, below] + (place - below) * (ordered[row, above] - ordered[row, below])
-
-
 def latest(values: Array, known: npt.NDArray[np.bool_], count: int, within: int) -> Array:
     """The last `count` known columns of every row among its last `within` columns, NaN-padded; shape (rows, within)."""
     tail, tail_known = values[:, -within:], known[:, -within:]

@@ -10,7 +10,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from detectors.clock.onsets import SEAM_MIN, Array, Index, Onsets, low_quantile
+from detectors.clock.onsets import SEAM_MIN, Array, Index, Onsets
+from detectors.stats.robust import quantile
 
 GRID_STEP_MIN = 5.0
 JUMP_PRICE = 80.0  # ours: one day with power wholly in the dark, or some five days half an hour off, pay for a jump
@@ -47,7 +48,7 @@ def typical_half(first_late: Array, last_early: Array) -> Array:
     typical = np.zeros_like(half)
     for begin in range(0, days, 15):
         around = half[:, max(0, begin - (width - 15) // 2) : begin + 15 + (width - 15) // 2]
-        typical[:, begin : begin + 15] = np.nan_to_num(low_quantile(around, 0.2))[:, None]
+        typical[:, begin : begin + 15] = np.nan_to_num(quantile(around, 0.2))[:, None]
     return typical
 
 

@@ -6,8 +6,9 @@ import numpy as np
 import polars as pl
 
 from detectors.clock.diagnosis import NEEDED_DAYS
-from detectors.clock.onsets import Array, latest, low_quantile, onsets_of
+from detectors.clock.onsets import Array, latest, onsets_of
 from detectors.clock.segments import is_possible_day
+from detectors.stats.robust import quantile
 
 NAME = "clock_day"
 VERSION = 1
@@ -34,7 +35,7 @@ def make(daylight: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame
     both = np.isfinite(onsets.first_late) & np.isfinite(onsets.last_early)
     known = both & is_possible_day(onsets.first_end_late, onsets.last_start_early)
     first, last = (latest(onset, known, NEEDED_DAYS, WITHIN_DAYS) for onset in (onsets.first_late, onsets.last_early))
-    offset = (low_quantile(first, EARLY_SHARE) - low_quantile(last, EARLY_SHARE)) / 2
+    offset = (quantile(first, EARLY_SHARE) - quantile(last, EARLY_SHARE)) / 2
     made = pl.DataFrame(
         {
             "site_id": onsets.sites, "device_id": onsets.devices, "day": [day] * len(onsets.sites),
@@ -47,5 +48,5 @@ def make(daylight: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame
 
 def _spread(midpoints: Array) -> Array:
     """Robust standard deviation of every row over its finite values."""
-    middle = low_quantile(midpoints, 0.5)
-    return SIGMAS_PER_MAD * low_quantile(np.abs(midpoints - middle[:, None]), 0.5)
+    middle = quantile(midpoints, 0.5)
+    return SIGMAS_PER_MAD * quantile(np.abs(midpoints - middle[:, None]), 0.5)

@@ -12,7 +12,7 @@ from pipeline.exports.rejects import Ledger
 from pipeline.exports.spring_hour import STANDARD_TIME, SpringHours, note
 from pipeline.exports.stamps import FIRST_YEAR, LAST_YEAR, Stamps, parse
 from pipeline.profiles.model import ExportProfile, Timestamp
-from pipeline.timezones.clock_changes import MISSING, UNTOLD
+from pipeline.timezones.clock_changes import AMBIGUOUS, NONEXISTENT
 from pipeline.timezones.conversion import to_utc, to_utc_standard
 from pipeline.timezones.zones import fixed_offset_s
 
@@ -102,7 +102,7 @@ def to_instants(
         )
         utc_us[of_zone], status[of_zone] = converted
     if status.any():
-        ledger.reject(status == MISSING, " ".join(timestamp.columns), text, "no such local time")
+        ledger.reject(status == NONEXISTENT, " ".join(timestamp.columns), text, "no such local time")
         _note(status, rows.file_no, notes)
     if spring.fixed is None:
         for number, choice in spring.found.items():
@@ -128,7 +128,7 @@ def _at(is_filled: Callable[[np.ndarray], np.ndarray], rows: np.ndarray, places:
 
 
 def _note(status: np.ndarray, file_no: np.ndarray, notes: defaultdict[int, list[str]]) -> None:
-    for number, count in zip(*np.unique(file_no[status == UNTOLD], return_counts=True), strict=True):
+    for number, count in zip(*np.unique(file_no[status == AMBIGUOUS], return_counts=True), strict=True):
         readings = "1 reading" if count == 1 else f"{count} readings"
         notes[int(number)].append(f"{readings} in the repeated hour could not be told apart, taken as the first pass")
 

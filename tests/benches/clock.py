@@ -18,8 +18,9 @@ import polars as pl
 
 from detectors.clock import clock
 from detectors.clock.light import light_onsets
-from detectors.clock.onsets import Array, low_quantile, onsets_of
+from detectors.clock.onsets import Array, onsets_of
 from detectors.finding import Finding, Verdict
+from detectors.stats.robust import quantile
 from tests.support.clock_roofs import (
     Error,
     Roof,
@@ -117,7 +118,7 @@ def _window_errors(light: pl.DataFrame, roof: Roof, days: int) -> Array:
     known = np.isfinite(first) & np.isfinite(end)
     first, end = first[known], end[known]
     windows = np.lib.stride_tricks.sliding_window_view
-    return (low_quantile(windows(first, days), 0.2) - low_quantile(windows(end, days), 0.2)) / 2
+    return (quantile(windows(first, days), 0.2) - quantile(windows(end, days), 0.2)) / 2
 
 
 def days_until_told() -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.timezones.clock_changes import FIRST, MISSING, OK, SECOND, STANDARD, UNTOLD
+from pipeline.timezones.clock_changes import AMBIGUOUS, FOLD_0, FOLD_1, NONEXISTENT, OK, STANDARD
 from pipeline.timezones.conversion import to_local, to_utc, to_utc_standard, transitions
 from pipeline.timezones.zones import file_of, fixed_offset_s, is_zone, tzinfo_of, zone_names
 from tests.support.places import OPEN_DATA
@@ -85,7 +85,7 @@ def test_every_interval_of_a_change_day_finds_its_instant(zone: str, year: int, 
             instants, local = instants[::-1], local[::-1].copy()
         utc, status = to_utc(local, zone, marks_end=marks != "start")
         assert (utc == instants).all()
-        assert set(np.unique(status)) <= {OK, FIRST, SECOND}
+        assert set(np.unique(status)) <= {OK, FOLD_0, FOLD_1}
 
 
 @pytest.mark.parametrize("minutes", [15, 30, 60])
@@ -118,9 +118,9 @@ def test_a_stamp_in_the_missing_hour_is_told(zone: str, year: int) -> None:
         there_and_back = naive.replace(tzinfo=tz).astimezone(UTC).astimezone(tz).replace(tzinfo=None)
         assert there_and_back != naive
         utc, status = to_utc(np.insert(local, middle, stray), zone)
-        assert status[middle] == MISSING
+        assert status[middle] == NONEXISTENT
         assert (np.delete(utc, middle) == instants).all()
-        assert (np.delete(status, middle) != MISSING).all()
+        assert (np.delete(status, middle) != NONEXISTENT).all()
 
 
 def stays(*_: object) -> bool:
@@ -153,8 +153,8 @@ def test_a_filled_hour_costs_its_own_stamps_alone() -> None:
         utc, status = to_utc(local, "Europe/Zurich", marks_end=marks_end)
         midnight = int(local[0])
         assert [f"{(us - midnight) // US // 3600:02d}:{(us - midnight) // US % 3600 // 60:02d}"
-                for us in local[status == MISSING]] == lost  # fmt: skip
-        kept = status != MISSING
+                for us in local[status == NONEXISTENT]] == lost  # fmt: skip
+        kept = status != NONEXISTENT
         assert set(np.diff(utc[kept])) == {900 * US}  # no gap, no instant twice: the day has 23 hours
         assert kept.sum() == 92
 
@@ -170,7 +170,7 @@ def test_each_file_with_a_filled_hour_is_asked_for() -> None:
 
     status = to_utc(local, "Europe/Zurich", file, file, is_standard=choose).status
     assert asked == [(4, 96, 120, 60), (7, 96, 120, 60)]
-    assert (status[96:] == STANDARD).all() and (status[:96] == MISSING).sum() == 4
+    assert (status[96:] == STANDARD).all() and (status[:96] == NONEXISTENT).sum() == 4
 
 
 @pytest.mark.parametrize(
@@ -196,7 +196,7 @@ def test_standard_time_needs_every_site_of_the_file_that_has_stamps_there() -> N
     even = day_of_walls("2025-03-30", 15)
     jumps = even[(even < even[8]) | (even >= even[12])]  # no 02:00 to 02:45, as the clock shows it
     stray = np.insert(jumps, 8, even[10])
-    for other, expected in ((jumps, STANDARD), (stray, MISSING)):
+    for other, expected in ((jumps, STANDARD), (stray, NONEXISTENT)):
         local = np.concatenate([even, other])
         series = np.repeat([0, 1], [len(even), len(other)])
         one_file = np.zeros(len(local), np.int64)
@@ -207,7 +207,7 @@ def test_standard_time_needs_every_site_of_the_file_that_has_stamps_there() -> N
 def test_a_day_that_never_was_is_no_standard_time() -> None:
     """Samoa went from 29 to 31 December 2011 (IANA): all 288 stamps of the 30th are missing."""
     utc, status = to_utc(day_of_walls("2011-12-29", days=3), "Pacific/Apia")
-    assert (status[288:576] == MISSING).all()
+    assert (status[288:576] == NONEXISTENT).all()
     assert (status[:288] == OK).all() and (status[576:] == OK).all()
     assert utc[576] - utc[287] == 300 * US
 
@@ -215,8 +215,8 @@ def test_a_day_that_never_was_is_no_standard_time() -> None:
 def test_one_value_a_stamp_is_the_first_pass_and_says_so() -> None:
     local = day_of_walls("2025-10-26")
     utc, status = to_utc(local, "Europe/Zurich")
-    assert (status == UNTOLD).sum() == 12
-    assert (local[status == UNTOLD] - utc[status == UNTOLD] == 2 * 3600 * US).all()  # CEST
+    assert (status == AMBIGUOUS).sum() == 12
+    assert (local[status == AMBIGUOUS] - utc[status == AMBIGUOUS] == 2 * 3600 * US).all()  # CEST
     assert local[36] - utc[36] == 3600 * US  # 03:00 CET
 
 
@@ -224,11 +224,11 @@ def test_marks_at_the_edges_of_the_repeated_hour_that_come_once() -> None:
     """Interval ends: 02:00 ends the last interval before the hour, and 03:00 alone is the plain clock reading (CET)."""
     local = day_of_walls("2025-10-26", 15)
     utc, status = to_utc(local, "Europe/Zurich", marks_end=True)
-    assert [n for n in range(96) if status[n] == UNTOLD] == [9, 10, 11, 12]  # 02:15, 02:30, 02:45, 03:00
+    assert [n for n in range(96) if status[n] == AMBIGUOUS] == [9, 10, 11, 12]  # 02:15, 02:30, 02:45, 03:00
     assert local[8] - utc[8] == 2 * 3600 * US
     alone = to_utc(local[12:], "Europe/Zurich", marks_end=True)
     assert alone.utc_us[0] == local[12] - 3600 * US
-    assert UNTOLD not in alone.status
+    assert AMBIGUOUS not in alone.status
 
 
 def test_each_site_of_an_interleaved_file_has_its_own_order() -> None:
@@ -247,12 +247,12 @@ def test_a_file_sorted_by_its_wall_clock_holds_both_passes_side_by_side() -> Non
     local = np.sort([wall_us(int(i), "Europe/Zurich") for i in instants])
     utc, status = to_utc(local, "Europe/Zurich")
     assert (np.sort(utc) == instants).all()
-    assert (status == SECOND).sum() == 12
+    assert (status == FOLD_1).sum() == 12
 
 
 def test_a_file_that_writes_every_row_twice_has_one_pass() -> None:
     status = to_utc(np.repeat(day_of_walls("2025-10-26"), 2), "Europe/Zurich").status
-    assert (status == UNTOLD).sum() == 24 and (status == SECOND).sum() == 0
+    assert (status == AMBIGUOUS).sum() == 24 and (status == FOLD_1).sum() == 0
 
 
 def test_a_file_joined_of_two_copies_has_both_passes_twice() -> None:
@@ -267,7 +267,7 @@ def test_holes_in_both_passes_do_not_mix_them() -> None:
     start = day_of_walls("2025-10-26")[0]
     minutes = np.array([110, 115, 130, 135, 140, 135, 140, 145, 150, 170, 180])
     utc, status = to_utc(start + minutes * 60 * US, "Europe/Zurich")
-    assert status.tolist() == [OK, OK, FIRST, FIRST, FIRST, SECOND, SECOND, SECOND, SECOND, SECOND, OK]
+    assert status.tolist() == [OK, OK, FOLD_0, FOLD_0, FOLD_0, FOLD_1, FOLD_1, FOLD_1, FOLD_1, FOLD_1, OK]
     assert (np.diff(utc) > 0).all()
 
 
