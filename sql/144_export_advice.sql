@@ -15,7 +15,7 @@ COMMENT ON COLUMN export_advice.slips_per_day IS 'count per day';
 COMMENT ON COLUMN export_advice.median_slip_min IS 'min: middle length of a slip';
 COMMENT ON COLUMN export_advice.longest_slip_min IS 'min: longest slip';
 COMMENT ON COLUMN export_advice.slipped_kwh IS 'kWh fed in by slips';
-COMMENT ON COLUMN export_advice.buffer_w IS 'W: the import that the inverter keeps up, by the register';
+COMMENT ON COLUMN export_advice.buffer_w IS 'W: the import that the inverter keeps up, by the register; null = not known';
 COMMENT ON COLUMN export_advice.advised_buffer_w IS 'W: smallest buffer, 20 to 500, that keeps 95 % of the slipped energy in; null = too little seen, or today''s is enough';
 COMMENT ON COLUMN export_advice.prevented_pct IS '% of the slipped energy that the advised buffer keeps in';
 COMMENT ON COLUMN export_advice.more_import_kwh_per_day IS 'kWh a day more import with the advised buffer';

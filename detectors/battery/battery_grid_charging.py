@@ -24,7 +24,11 @@ KINDS = {
         open_after=2,
         within=7,
         close_after=3,
-        revisit=True,
+        where="desk",
+        setting="Charging from the grid",
+        now="on: {from_grid_kwh:.1f} kWh on the day",
+        should_be="off, as in the register",
+        visit_if="no schedule and no tariff mode explains the charge",
         cause="A charging schedule or a tariff mode allows charging from the grid, though that was not agreed.",
         next_step="Service desk: switch charging from the grid off from afar, or ask the owner whether it is meant and "
         "note it in the register.",

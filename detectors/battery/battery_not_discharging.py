@@ -13,7 +13,9 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery
+from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level, series
+from detectors.losses import day_losses
 
 DETECTOR = "battery-not-discharging"
 KIND = "battery-not-discharging"
@@ -22,7 +24,11 @@ KINDS = {
     KIND: Kind(
         title="Battery stops discharging above its reserve",
         close_after=2,
-        revisit=True,
+        where="desk",
+        setting="Lowest state of charge in its schedules, and its reserve",
+        now="stops at {level_pct:.0f} %",
+        should_be="{reserve_pct:.0f} %",
+        visit_if="the levels are set as agreed and it still stops there",
         cause="The schedule's lowest state of charge was left high (80 % is often found), a backup reserve was raised, "
         "or discharging is switched off.",
         next_step="Service desk: compare the level found with the reserve in the register; lower the schedule's floor "
@@ -78,7 +84,7 @@ BY = ["site_id", "day"]
 def detect(
     readings: pl.DataFrame,
     battery_rests: pl.DataFrame,
-    battery_day: pl.DataFrame,
+    days: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -105,13 +111,14 @@ def detect(
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
             raised[site_id] = said
-    surplus = dict(battery_day.filter(pl.col("day") == day).select("site_id", "surplus_kwh").iter_rows())
+    could = could_give(told, days, own_sites)
     raising = own_sites.filter(pl.col("site_id").is_in(list(raised)))
     pictures = courses(flows(readings, raising), raised, "soc_pct", "grid_w")
     for site in raising.iter_rows(named=True):
         site_id = site["site_id"]
         own = raised[site_id]
-        verdicts.append(_finding(site, own, surplus.get(site_id), pictures.get(site_id, ()), day, min_evenings))
+        given = could.filter(pl.col("site_id") == site_id, pl.col("day").is_between(own["day"][0], day))
+        verdicts.append(_finding(site, own, given, pictures.get(site_id, ()), day, min_evenings))
     return verdicts
 
 
@@ -219,7 +226,7 @@ def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFram
 def _finding(
     site: Mapping[str, Any],
     stuck: pl.DataFrame,
-    surplus_kwh: float | None,
+    given: pl.DataFrame,
     picture: tuple[Series, ...],
     day: date,
     min_evenings: int,
@@ -227,10 +234,7 @@ def _finding(
     today = stuck.row(-1, named=True)
     reserve_pct = site["battery_reserve_pct"]
     level_pct = stuck.select(pl.col("level_pct").median()).item()
-    stored_kwh = max(today["level_pct"] - reserve_pct, 0.0) / 100 * site["battery_kwh"]
-    missed_kwh = min(today["rest_kwh"], stored_kwh)
-    if stuck.height > 1 and surplus_kwh is not None:
-        missed_kwh = min(missed_kwh, surplus_kwh)  # what lay stored could be given once; then sun had to refill it
+    missed, each = missed_kwh(given), value_per_given_kwh(site)
     shown = stuck.tail(PICTURE_DAYS)
     gave_kwh = float(stuck["discharge_kwh"].sum())
     how = "stops discharging" if stuck["lowest_use_pct"].count() else "gives nothing"
@@ -248,8 +252,9 @@ def _finding(
         "imported",
         expected=f"discharge down to {reserve_pct:g} % while the house imports",
         since=stuck["day"][0],
-        loss_kwh=missed_kwh,
-        cost=missed_kwh * site["import_price"],
+        loss_kwh=missed[-1],
+        cost=missed[-1] * each,
+        losses=day_losses(given["day"], missed, each, since=stuck["day"][0], until=day),
         evidence={
             "level_pct": level_pct,
             "reserve_pct": reserve_pct,
@@ -258,7 +263,7 @@ def _finding(
             "threshold_evenings_count": min_evenings,
             "rest_h": today["rest_h"],
             "rest_kwh": today["rest_kwh"],
-            "unused_kwh": stored_kwh,
+            "unused_kwh": given["band_kwh"][-1],
             "discharged_kwh": gave_kwh,
         },
         series=(

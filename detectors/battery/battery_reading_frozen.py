@@ -21,7 +21,9 @@ KINDS = {
     KIND: Kind(
         title="State of charge stands still",
         close_after=2,
-        revisit=True,
+        where="site",
+        bring=("data cable and terminating resistor", "the manual of the battery"),
+        proof="Charge or discharge with 1 kW for 15 minutes: the state of charge moves, alike in battery and inverter.",
         cause="The data link between battery and inverter is lost, or the battery's own electronics hang.",
         next_step="Service desk: restart the battery's communication from afar today; send the installer if the state "
         "of charge does not move with the next charge. Nobody watches the battery's limits meanwhile.",

@@ -53,6 +53,8 @@ def to_finding(
         **_optional(diagnosis, onsets, device, others),
         **_zones(onsets, diagnosis, site, register),
     }
+    if (correction := _correction(kind, diagnosis, evidence)) is not None:
+        evidence["correction_min"] = correction
     one_interval = abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty)
     if diagnosis.cause == "constant" and one_interval:
         evidence["interval_mark_text"] = (
@@ -108,6 +110,21 @@ def _optional(diagnosis: Diagnosis, onsets: Onsets, device: int, others: int) ->
     return facts
 
 
+def _correction(kind: str, diagnosis: Diagnosis, evidence: dict[str, EvidenceValue]) -> float | None:
+    """Minutes to add to the stamps: by the zone or the change of clocks that explains the offset, else as measured.
+
+    None for a drift, which no constant corrects.
+    """
+    if kind == "clock-drift":
+        return None
+    if kind == "daylight-saving-wrong" and diagnosis.step is not None:  # a change of clocks moves 30 or 60 min
+        return -30.0 * round(((diagnosis.before or 0.0) + diagnosis.step) / 30)
+    zone = evidence.get("zone_difference_min")
+    if kind == "time-zone-wrong" and isinstance(zone, float):
+        return -zone
+    return -float(round(diagnosis.now.minutes))
+
+
 def _minutes(offset: float) -> str:
     return f"{abs(offset):.0f} min {'late' if offset > 0 else 'early'}"
 
@@ -136,19 +153,26 @@ def _zones(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any], register:
     today = onsets.days[-1]
     ahead = [today + timedelta(days=i) for i in range(DAYS_AHEAD)]
     claim = daily_offsets(site["export_timezone"], today, DAYS_AHEAD)
-    texts = []
+    texts: list[str] = []
+    first: float | None = None
     for zone in zones[:ZONES_SHOWN]:
         difference = (
             daily_offsets(zone, today, DAYS_AHEAD)
             if not zone.startswith("UTC+") and not zone.startswith("UTC-")
             else np.full(len(ahead), _fixed_minutes(zone))
         ) - claim
+        first = float(difference[0]) if first is None else first
         jumps = np.flatnonzero(np.diff(difference))
         text = f"{zone}: {difference[0]:+.0f} min"
         if len(jumps):
             text += f" until {ahead[int(jumps[0])]}, then {difference[int(jumps[0]) + 1]:+.0f} min"
         texts.append(text)
-    return {"zone_name": zones[0] if zones else None, "zones_text": "; ".join(texts), "zones_found_count": len(zones)}
+    return {
+        "zone_name": zones[0] if zones else None,
+        "zone_difference_min": first,
+        "zones_text": "; ".join(texts),
+        "zones_found_count": len(zones),
+    }
 
 
 def _saving_instead(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any]) -> str:

@@ -20,7 +20,11 @@ KINDS = {
         open_after=2,
         within=7,
         close_after=5,
-        revisit=True,
+        where="desk",
+        setting="Import limit set in the inverter",
+        now="lets {highest_mean_w:,.0f} W through",
+        should_be="{import_limit_w:,.0f} W",
+        visit_if="the limit is set as agreed and does not hold",
         cause="Peak shaving is switched off or set to another level, the battery had nothing left, or it cannot "
         "deliver as much as the load takes.",
         next_step="Service desk: compare the import limit set in the inverter with the register's from afar; if the "

@@ -38,7 +38,10 @@ KINDS = {
         open_after=3,  # common practice: 3 nights
         within=5,
         close_after=3,
-        revisit=True,
+        where="site",
+        bring=("clamp meter", "a load of 1 kW", "the wiring plan of the meter"),
+        proof="With the load of 1 kW on a phase and no generation, import rises by 1 kW; "
+        "with the sun out and little load, feed-in is shown.",
         cause="The grid's current sensor is turned round, is paired with another phase's voltage, or its sign is set "
         "the wrong way in the meter.",
         next_step="Service desk: turn the sensor's sign in the meter's settings if that can be done from afar; "

@@ -32,7 +32,8 @@ KINDS = {
         open_after=3,
         within=5,
         close_after=3,
-        revisit=True,
+        where="desk",
+        visit_if="the inverter cannot even the phases out, or a sensor sits on the wrong phase",
         cause="The inverter gives all phases the same, or sits on one of them: it is not set to even the phases out, "
         "or cannot.",
         next_step="Service desk: look whether the meter adds the phases up; if it does, close this with a note. "

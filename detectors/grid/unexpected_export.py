@@ -11,6 +11,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
+from detectors.losses import FED_IN, DayLoss
 from detectors.solar.position import daylight_h
 
 DETECTOR = "unexpected-export"
@@ -19,7 +20,11 @@ RANK = 40
 KINDS = {
     KIND: Kind(
         title="Feeds the grid beyond its limit",
-        revisit=True,
+        where="desk",
+        setting="Feed-in limit set in the inverter",
+        now="lets {worst_w:,.0f} W through",
+        should_be="{limit_w:,.0f} W",
+        visit_if="the limit is set as agreed and does not hold, or cannot be set from afar",
         cause="The feed-in limit is not set in the inverter, was reset, or the inverter does not see the grid meter.",
         next_step="Service desk: compare the limit set in the inverter with the one agreed, from afar if possible, "
         "and correct it today; otherwise send the installer.",
@@ -160,6 +165,7 @@ def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_cove
         measured=f"{sums['beyond_kwh']:.1f} kWh beyond the limit in {sums['beyond_min']:.0f} minutes, "
         f"at most {sums['longest_min']:.0f} minutes in one go",
         expected=f"no more than {limit_kw:g} kW at any time, regulating of a few seconds aside",
+        losses=(DayLoss(day, sums["beyond_kwh"], 0.0, FED_IN),),
         evidence={
             "beyond_kwh": sums["beyond_kwh"],
             "fed_in_kwh": sums["fed_in_kwh"],

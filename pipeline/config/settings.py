@@ -60,7 +60,8 @@ class DigestSettings(Section):
     """The morning's page."""
 
     title: Text = ""
-    top: Annotated[Whole, Field(gt=0, le=100000)] = 20  # matters shown in full
+    top: Annotated[Whole, Field(gt=0, le=100000)] = 20  # exceptions shown in full
+    url: Text = ""  # where digests/ can be opened, for the link in the mail, such as https://desk.example.org/digests
 
 
 class MailSettings(Section):
@@ -73,6 +74,7 @@ class MailSettings(Section):
     password_env: Text = "NOONMARK_MAIL_PASSWORD"  # the variable that holds the password; never the password itself
     sender: Text = ""
     recipients: tuple[Text, ...] = ()
+    each_installer: Annotated[bool, Strict()] = False  # each installer with an email gets a mail of its own sites alone
     retry_for_min: Annotated[Number, Field(ge=0)] = 240.0  # the schedule tries again for so long, ever more rarely
 
 

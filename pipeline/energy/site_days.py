@@ -16,7 +16,7 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """DAYS of whole local days of `readings`.
 
     `readings`: READINGS plus <name>_counted_kwh and counted_s, one row per site and instant.
-    expected_kwh and performance_pct are left null: the judge knows them.
+    expected_kwh, judged_kwh and performance_pct are left null: the judge knows them.
     """
     if readings.is_empty():
         return DAYS.to_frame()
@@ -51,6 +51,7 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .with_columns(
             specific_yield_kwh_per_kwp=pl.col("pv_kwh") / pl.col("installed_kwp"),
             expected_kwh=pl.lit(None, pl.Float64),
+            judged_kwh=pl.lit(None, pl.Float64),
             performance_pct=pl.lit(None, pl.Float64),
             reference_yield_h=pl.col("irradiation_kwh_m2") / REFERENCE_KW_M2,
             performance_ratio=pl.when(pl.col("shared_irradiation_kwh_m2") > 0).then(

@@ -5,21 +5,16 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-import polars as pl
-
-import detectors
 from pipeline import digest as pages
 from pipeline.detection import folding, run_detectors
 from pipeline.detection.due_days import due_days, has_ended
-from pipeline.detection.folding import FoldedDays
 from pipeline.detection.run_detectors import Judged
-from pipeline.errors import NoonmarkError, RefusedError, alike
+from pipeline.errors import NoonmarkError, RefusedError
 from pipeline.ingest import arrivals, grown
 from pipeline.ingest.ingest import Ingest, IngestResult
+from pipeline.runs.digest_pages import write_digest
 from pipeline.runs.session import Opened, sum_up
-from pipeline.store import Store, digests, history, verdicts
-
-MAP_DAYS = 30  # of the digest's map
+from pipeline.store import Store, history, verdicts
 
 
 def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
@@ -71,61 +66,6 @@ def with_silent_days(due: Sequence[date], last_judged: date | None, until: date)
     since = last_judged if last_judged is not None else max(kept, default=until - timedelta(days=1))
     span = range(max((until - since).days, 0))
     return sorted(kept | {since + timedelta(days=n + 1) for n in span})
-
-
-def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.DigestFacts:
-    """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
-    store = run.store
-    if folded is None or folded.day != day:
-        folded = folding.fold(store, day)
-    sites = store.sites()
-    return pages.build_facts(
-        day,
-        folded.now.exceptions,
-        folded.before.exceptions,
-        sites,
-        history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
-        verdicts.not_judged_on(store, day),
-        _ingest_facts(run, day, sites),
-        detectors.kinds(),
-        title=run.settings.digest.title,
-        top=run.settings.digest.top,
-        installers={one.installer_id: one.name for one in run.register.installers.values()},
-        reasons=detectors.reasons(),
-    )
-
-
-def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFacts:
-    """What came in since the digest of the judged day before, and what waits for a person."""
-    span = digests.span(run.store, day)
-    totals = digests.taken_in(run.store, span)
-    with_data = history.site_days(run.store, day, day).filter(pl.col("readings") > 0)["site_id"]
-    silent = sites.filter(pl.col("watched") & ~pl.col("site_id").is_in(with_data.to_list()))["site_id"]
-    return pages.IngestFacts.model_validate(
-        {
-            **totals, **span._asdict(),
-            "quarantined": _alike(arrivals.quarantined(run.workspace)), "sites_without_data": silent.to_list(),
-        }
-    )  # fmt: skip
-
-
-def _alike(found: list[tuple[str, str]]) -> list[dict[str, object]]:
-    """Quarantined files as the digest tells them: one entry for all of one reason, with their count."""
-    return [{"file": file, "reason": reason, "count": count} for file, reason, count in alike(found)]
-
-
-def write_digest(
-    run: Opened, day: date | None = None, folded: FoldedDays | None = None
-) -> tuple[pages.DigestFacts, Path]:
-    """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
-    last = verdicts.last_judged_day(run.store)
-    if last is None or (day is not None and not verdicts.is_judged(run.store, day)):
-        asked = "the history" if day is None else str(day)
-        raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
-    facts = facts_of(run, day or last, folded)
-    folder = run.workspace.digests / facts.day.isoformat()
-    pages.write_digest(folder, facts)
-    return facts, folder
 
 
 @dataclass(frozen=True)

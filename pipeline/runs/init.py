@@ -26,7 +26,8 @@ timezone = "UTC"            # the IANA zone of digest_at
 
 [digest]
 title = ""                  # a heading of your own
-top = 20                    # matters that are shown in full; the others are listed
+top = 20                    # exceptions that are shown in full; the others are listed
+url = ""                    # where digests/ can be opened, for the link in the mail
 
 [mail]
 host = ""                   # the mail server; empty = no mail
@@ -36,6 +37,7 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
+each_installer = false      # true: each installer with an email gets a mail of its own sites alone
 retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]

@@ -20,7 +20,8 @@ from pipeline.digest import DigestFacts
 from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError, alike
 from pipeline.ingest.ingest import IngestResult
 from pipeline.runs.check import check_or_refuse
-from pipeline.runs.cycle import cycle, facts_of, take_in
+from pipeline.runs.cycle import cycle, take_in
+from pipeline.runs.digest_pages import facts_of
 from pipeline.runs.mailing import Patience, mail_digest
 from pipeline.runs.session import Opened, opened, published
 from pipeline.store import digests, history

@@ -7,13 +7,15 @@ import polars as pl
 
 from detectors.features import Feature
 from detectors.frames import DAYS
-from pipeline.store import features
+from pipeline.store import features, reading_flags
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
 
-def write_days(store: Store, days: pl.DataFrame, made: Mapping[Feature, pl.DataFrame], done: pl.DataFrame) -> None:
-    """Replaces site-days and features of `done` [site_id, day]: neither dirty any more, nor judged.
+def write_days(
+    store: Store, days: pl.DataFrame, flags: pl.DataFrame, made: Mapping[Feature, pl.DataFrame], done: pl.DataFrame
+) -> None:
+    """Replaces site-days, flags and features of `done` [site_id, day]: neither dirty any more, nor judged.
 
     The judged days that look back on them are due from then on.
     """
@@ -29,6 +31,7 @@ def write_days(store: Store, days: pl.DataFrame, made: Mapping[Feature, pl.DataF
                 f"DELETE FROM {table} USING done WHERE {table}.site_id = done.site_id AND {table}.day = done.day"
             )
         store.insert("site_day", days)
+        reading_flags.write_days(store, flags, done)
         features.write_days(store, made, done)
         mark_due(store, "site_day", done["day"])
         # A local day begins and ends within the UTC days around it.
@@ -54,7 +57,8 @@ def note_due(store: Store, days: Sequence[date]) -> None:
 
 def has_unfinished_days(store: Store) -> bool:
     """Whether a run ended before all that it had changed was summed up and judged again."""
-    return bool(store.value("SELECT (SELECT count(*) FROM dirty_day) + (SELECT count(*) FROM due_day)"))
+    waiting = ("dirty_day", "due_day", "flag_due")
+    return any(bool(store.value(f"SELECT count(*) FROM {table}")) for table in waiting)
 
 
 def days_with_readings(store: Store) -> list[date]:
@@ -100,7 +104,7 @@ def mark_everything_due(store: Store) -> None:
         days = store.frame("SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM reading_raw")["day"].to_list()
         around = {day + timedelta(days=by) for day in days for by in (-2, -1, 0, 1, 2)}
         mark_due(store, relation, around)
-    for relation in ("site_day", "finding", "not_judged", "judged"):
+    for relation in ("site_day", "reading_flag", "finding", "not_judged", "judged"):
         mark_due(store, relation, store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
     for relation in ("site_hour", "clock_day"):
         kept = f"SELECT DISTINCT CAST(day + unnest([-1, 1]) AS DATE) AS day FROM feature_{relation}"

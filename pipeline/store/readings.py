@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.frames import CHANNELS, COUNTERS
+from detectors.frames import CHANNELS, COUNTERS, READING_FLAGS
 from pipeline.store.connection import Store
 from pipeline.timezones.local_time import add_local, local_day_span
 from pipeline.workspace import resources
@@ -171,6 +171,15 @@ def read_days(store: Store, first: date, last: date, sites: Sequence[str] | None
     """`read` for local calendar days, both included, each site by its own clock."""
     frame = read(store, *local_day_span(first, last), sites)
     return frame.filter(pl.col("ts_local").dt.date().is_between(first, last))
+
+
+def read_flags(store: Store, first: date, last: date) -> pl.DataFrame:
+    """READING_FLAGS of the local days between two, both included."""
+    frame = store.frame(
+        "SELECT * FROM reading_flag WHERE day BETWEEN ? AND ? ORDER BY site_id, device_id, from_utc, channel",
+        [first, last],
+    )
+    return frame.select(READING_FLAGS.names()).cast(READING_FLAGS)
 
 
 class Shares(NamedTuple):

@@ -36,7 +36,9 @@ def write_verdicts(
         with store.offered(told=expected):
             store.con.execute(
                 """
-                UPDATE site_day SET expected_kwh = told.expected_kwh, performance_pct = told.performance_pct
+                UPDATE site_day SET
+                    expected_kwh = told.expected_kwh, judged_kwh = told.judged_kwh,
+                    performance_pct = 100 * told.judged_kwh / nullif(told.expected_kwh, 0)
                 FROM told WHERE site_day.site_id = told.site_id AND site_day.day = told.day
                 """
             )

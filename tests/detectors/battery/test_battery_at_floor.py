@@ -37,7 +37,7 @@ def test_stuck_days_are_counted_and_cost_what_could_have_been_stored():
     assert (found.kind, found.severity, found.value, found.unit) == ("battery-at-floor", "soon", 3.0, "days")
     assert found.since == build.DAY - timedelta(days=2)
     assert found.loss_kwh == 5.0  # surplus 6, room 6.5, bought 5
-    assert found.cost == pytest.approx(5 * (0.30 - 0.08))
+    assert found.cost == pytest.approx(5 * (0.30 - 0.08 / 0.94))  # each kWh given took 1 / 0.94 kWh of surplus
     assert next(one for one in found.series if one.name == "soc max").values == [98.0, 36.0, 36.0, 36.0]
 
 

@@ -5,10 +5,10 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from detectors.yields.fleet_yields import ALONE, NEIGHBOURS, SENSOR
 
 from detectors.features.expected import of_window as expected
 from detectors.yields import hourly
-from detectors.yields.fleet_yields import ALONE, NEIGHBOURS, SENSOR
 from detectors.yields.site_model import MODEL
 from detectors.yields.underperformance import detect
 from tests.support import build, simulate_hours

@@ -5,8 +5,8 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 import pytest
-
 from detectors.yields.peer_comparison import compare
+
 from tests.support import build, simulate
 from tests.support.looked import expected
 

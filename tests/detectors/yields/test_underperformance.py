@@ -5,9 +5,9 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from detectors.yields.peer_comparison import compare
 
 from detectors.finding import Finding, NotJudged
-from detectors.yields.peer_comparison import compare
 from detectors.yields.underperformance import detect
 from tests.support import build, simulate
 from tests.support.looked import expected, looked

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from pipeline.runs import clock_corrections, cycle
-from pipeline.store import readings
+from pipeline.store import ledger, readings
 from tests.support.fleet import DAY, PROFILES, Fleet, differences, roof, stamps, sunny, table
 
 MORNING = stamps(4)  # 00:00, 00:15, 00:30, 00:45 UTC
@@ -122,8 +122,15 @@ def test_a_correction_makes_the_day_anew_and_judges_it_anew(fleet: Fleet) -> Non
     assert fleet.value(f"SELECT count(*) FROM judged WHERE site_id = 'S1' AND day = '{DAY}'") == 0
 
 
-def test_duplicates_inside_a_file_are_taken_one_after_the_other(fleet: Fleet) -> None:
-    """1 is stored, the repeated 1 is unchanged, 5 corrects it, and the 1 after that corrects once more."""
+@pytest.mark.parametrize("rows_at_once", [ledger.ROWS_AT_ONCE, 1, 2, 3])
+def test_duplicates_inside_a_file_are_taken_one_after_the_other(
+    fleet: Fleet, rows_at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """1 is stored, the repeated 1 is unchanged, 5 corrects it, and the 1 after that corrects once more.
+
+    However many rows are written at once.
+    """
+    monkeypatch.setattr(ledger, "ROWS_AT_ONCE", rows_at_once)
     t0, t1, t2, _ = MORNING
     rows = [(t0, 1, 4), (t0, 1, 4), (t0, 5, 4), (t0, 1, 4), (t0, None, 4), (t1, 2, 4), (t2, 3, 4)]
     fleet.drop("S1_roof_a.csv", roof(rows))

@@ -81,7 +81,7 @@ def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> N
     after = lived.history()
     for name in ("reading_raw", "export_file", "rejected_row", "rejected_cell", "feature_daylight", "known_interval"):
         assert after[name] == before[name], name
-    expectation = ("expected_kwh", "performance_pct")
+    expectation = ("expected_kwh", "judged_kwh", "performance_pct")
     columns = [name for (name,) in lived.ask("SELECT column_name FROM (DESCRIBE site_day)")]
     kept = [n for n, name in enumerate(columns) if name not in expectation]
     pick = [[tuple(row[n] for n in kept) for row in one["site_day"]] for one in (before, after)]
