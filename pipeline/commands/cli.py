@@ -352,6 +352,7 @@ def _one_line(text: str) -> str:
 
 
 def entry() -> None:
+    """The console script: runs `main` and exits with its status."""
     sys.exit(main())
 
 

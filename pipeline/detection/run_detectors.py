@@ -36,6 +36,7 @@ class Judged:
 
     @property
     def needs_person(self) -> bool:
+        """Whether a watched site gave nothing to judge on the last day."""
         return bool(self.sites_not_judged)
 
 

@@ -36,15 +36,18 @@ class Opened:
     note: str = ""
 
     def tell(self, on: int, event: str, by: str = DETECTION, note: str = "") -> None:
+        """Notes an event on an ordinal day."""
         place = {"exception_id": self.exception_id, "event_no": len(self.events) + 1, "at": date.fromordinal(on)}
         self.events.append({**place, "event": event, "by": by, "note": note})
 
     def close(self, on: int, *, by: str, note: str) -> None:
+        """Closes it on an ordinal day, by detection or by a person."""
         is_held = by != DETECTION
         self.status, self.closed_on, self.is_held, self.snoozed_until = "closed", on, is_held, None
         self.tell(on, "closed", by, note)
 
     def reopen(self, on: int, *, by: str = DETECTION, note: str = "") -> None:
+        """Opens it again on an ordinal day."""
         self.status, self.closed_on, self.is_held, self.clear = "open", None, False, 0
         self.reopened += 1
         self.tell(on, "reopened", by, note)

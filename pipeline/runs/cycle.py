@@ -79,6 +79,7 @@ class CycleResult:
 
     @property
     def needs_person(self) -> bool:
+        """Whether a file was set aside or a site gave nothing to judge."""
         return self.taken_in.needs_person or self.judged.needs_person
 
 

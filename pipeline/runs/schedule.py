@@ -92,9 +92,11 @@ class Service:
                 self._mail_soon(facts_of(run, day))
 
     def take_in(self) -> None:
+        """One turn of the ingest; what fails is logged and recorded, not raised."""
         self._job("ingest", self._take_in)
 
     def morning(self) -> None:
+        """One cycle, and the mail after it; what fails is logged and recorded, not raised."""
         self._job("cycle", self._morning)
 
     def _take_in(self, run: Opened, said: list[str]) -> None:
