@@ -27,7 +27,7 @@ from pipeline.ingest.model import IngestResult as IngestResult
 from pipeline.ingest.profile_choice import choose_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
-from pipeline.store import Store, ledger
+from pipeline.store import Store, archived, ledger
 from pipeline.workspace.places import Workspace
 
 ENDED_RUNS = (
@@ -121,7 +121,7 @@ class Ingest:
         if self.again is not None or not self.opening.has_ended_runs(arrival):
             return False
         with arrival.path.open("rb") as file:
-            return not ledger.is_archived(self.store, hashlib.file_digest(file, "sha256").hexdigest())
+            return not archived.is_archived(self.store, hashlib.file_digest(file, "sha256").hexdigest())
 
     def _read(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
         """Takes in the pieces, so many at a time as memory allows, marked as being read."""
@@ -231,10 +231,10 @@ class Ingest:
             fate, arrival = fates[piece.arrival], piece.arrival
             if arrival.is_ours and fate.state is not None and fate.archived_as is not None and not fate.is_noted:
                 fate.is_noted = True
-                files[arrival] = ledger.ArchivedFile(
+                files[arrival] = archived.ArchivedFile(
                     fate.archived_as, arrival.folder, arrival.name, *fate.state, piece.part.file_sha256, False
                 )
-        ledger.note_archived(self.store, list(files.values()))
+        archived.note_archived(self.store, list(files.values()))
 
     def _entry(self, number: int, piece: Piece, fate: Fate, now: datetime) -> ledger.Entry:
         """The export's line of the ledger, with the next number."""
