@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Iterable
 
-# ours: below this likeness (difflib's, 0-1) a guess misleads; one or two slips in a word stay above it
+# ours: below this likeness (difflib's, 0-1) a guess misleads; one or two typing errors in a word stay above it
 LIKENESS = 0.6
 ABBREVIATIONS = {  # an example of a zone where each is used, with its change of clocks; from memory
     "cet": "Europe/Vienna", "cest": "Europe/Vienna", "mez": "Europe/Vienna", "mesz": "Europe/Vienna",
