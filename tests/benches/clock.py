@@ -126,7 +126,7 @@ def days_until_told() -> None:
     after = (1, 2, 3, 5, 7, 14, 30)
     rows = []
     for interval in INTERVALS:
-        for kind in ("open", "shaded", "held back", "patchy"):
+        for kind in ("open", "shaded", "curtailed", "patchy"):
             roofs = fleet(120 if kind == "open" else 60, kind, SEED)
             for minutes in (60.0, -60.0):
                 light = light_of(roofs, [constant(minutes)] * len(roofs), interval, days=32)
@@ -188,7 +188,7 @@ def false_alarms() -> None:
     """Findings at sites whose clock is right, per 1,000 site-days."""
     rows = []
     for interval in INTERVALS:
-        for kind in ("open", "east-west", "shaded", "held back", "patchy"):
+        for kind in ("open", "east-west", "shaded", "curtailed", "patchy"):
             roofs = fleet(60, kind, SEED + 6)
             light = light_of(roofs, [right] * len(roofs), interval)
             judged = [v for history in judge(light, roofs, range(DAYS)).values() for v in history]
@@ -245,7 +245,7 @@ def saving() -> None:
     change = (date(2025, 3, 30) - FIRST).days
     rows = []
     for interval in INTERVALS:
-        for kind in ("open", "shaded", "held back"):
+        for kind in ("open", "shaded", "curtailed"):
             roofs = [roof for roof in fleet(96, kind, SEED + 3) if roof.timezone.startswith("Europe/")]
             light = light_of(
                 roofs, [fixed_zone(r.timezone, STANDARD_MIN[r.timezone]) for r in roofs], interval, days=120
@@ -340,7 +340,7 @@ def second_opinion() -> None:
 
 def speed() -> None:
     """Seconds of one core for a night's verdict over 10,000 sites with 220 kept days each, and for the day's onsets."""
-    roofs = [*fleet(93, "open", SEED + 5), *fleet(4, "shaded", SEED + 5), *fleet(3, "held back", SEED + 5)]
+    roofs = [*fleet(93, "open", SEED + 5), *fleet(4, "shaded", SEED + 5), *fleet(3, "curtailed", SEED + 5)]
     errors: list[Error] = [constant(60.0), step(FIRST + timedelta(days=100), -60.0), *[right] * 98]
     light, sites = light_of(roofs, errors, 15, days=220), register(roofs)
     copies = 100

@@ -156,7 +156,7 @@ def test_a_level_in_flickering_whole_per_cents_is_one_level():
     assert found.value == pytest.approx(79.5, abs=0.6)
 
 
-def test_what_stands_still_is_another_matter():
+def test_what_stands_still_is_another_fault():
     frozen = {**SOUND, "soc_pct": [62.0] * 96}
     (verdict,) = _verdicts(frozen, frozen, frozen)
     assert isinstance(verdict, NotJudged)

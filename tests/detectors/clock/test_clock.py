@@ -1,6 +1,6 @@
 """The clock's verdict on simulated roofs whose true error is known (tests/clock_roofs.py; the sun there is pvlib's).
 
-Figures over many roofs and years are in tests/clock_bench.py; here each matter has its case and its nearest neighbour.
+Figures over many roofs and years are in tests/benches/clock.py; here each kind has its case and its nearest neighbour.
 """
 
 from dataclasses import replace
@@ -173,8 +173,8 @@ NOT_FAULTS = {
     "east and west": Roof("r", planes=((0.5, 30.0, 90.0), (0.5, 30.0, 270.0)), seed=11),
     "west": Roof("r", planes=((1.0, 45.0, 270.0),), seed=12),
     "clipped": Roof("r", clip=0.4, seed=13),
-    "held back": Roof("r", held_back="follows load", seed=14),
-    "shuts off": Roof("r", held_back="shuts off", seed=15),
+    "curtailed": Roof("r", curtailed="follows load", seed=14),
+    "shuts off": Roof("r", curtailed="shuts off", seed=15),
     "snow": Roof("r", snow_days=(20, 12), seed=16),
     "afternoons missing": Roof("r", afternoons_missing=0.4, seed=17),
     "gaps": Roof("r", gaps=0.4, seed=18),
@@ -194,7 +194,7 @@ def test_roofs_that_only_look_odd_raise_nothing(name: str, interval: int) -> Non
     assert not [v for v in verdicts if isinstance(v, Finding)]
 
 
-@pytest.mark.parametrize("name", ["held back", "shuts off", "wall in the east", "wall in the west", "gaps", "snow"])
+@pytest.mark.parametrize("name", ["curtailed", "shuts off", "wall in the east", "wall in the west", "gaps", "snow"])
 @pytest.mark.parametrize("minutes", [60.0, -60.0])
 def test_on_odd_roofs_a_real_error_is_found_all_the_same(name: str, minutes: float) -> None:
     roof = NOT_FAULTS[name]

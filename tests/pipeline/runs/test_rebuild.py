@@ -44,8 +44,8 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
     fleet.drop("meter_3.csv", table("site,t,grid", [("S1", stamp, 5) for stamp in stamps(4)]))
     fleet.cycle()
     with fleet.run() as run:
-        (matter, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
-        decisions.decide(run, matter[0], "acknowledge", until=None, note="seen")
+        (exception, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
+        decisions.decide(run, exception[0], "acknowledge", until=None, note="seen")
         clock_corrections.retime(run, "S2", shift_min=-30, first=DAY, last=DAY)
         session.publish(run)
     return Snapshot(root)
