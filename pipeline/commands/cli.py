@@ -221,10 +221,10 @@ def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int
     """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
     from pipeline.runs import mailing
 
-    def tell(said: str) -> None:
+    def report(said: str) -> None:
         print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)
 
-    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, tell=tell)
+    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, report=report)
     sent = mailing.mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=patience)
     print(sent.said, file=sys.stderr)
     return DONE

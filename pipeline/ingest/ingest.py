@@ -63,7 +63,7 @@ class Ingest:
                 workspace
             )  # a history that was lost: the archive is never overwritten
 
-    def run(self, waiting: list[Arrival], tell: progress.Advance = progress.silent) -> IngestResult:
+    def run(self, waiting: list[Arrival], advance: progress.Advance = progress.silent) -> IngestResult:
         """Takes in the arrivals, batch by batch, in an order that an interruption does not change."""
         ordered = waiting if self.again else sorted(waiting, key=lambda one: (self._profile_name(one), one.place))
         is_alone = self.opening.is_suspect if self.again is None else _never
@@ -73,7 +73,7 @@ class Ingest:
             finally:  # whatever stops a run in order is no file's fault
                 if self.again is None:
                     self.opening.end(dict.fromkeys(batch, 0))
-            tell(len(batch))
+            advance(len(batch))
         return self.result
 
     def _profile_name(self, arrival: Arrival) -> str:

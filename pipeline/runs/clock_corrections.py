@@ -88,7 +88,7 @@ def _after(run: Opened, site_id: str) -> pl.DataFrame:
     if last is not None:
         days = [day for day in due_days(run.store, datetime.now(UTC), 0) if day <= last]
         history.note_due(run.store, days)
-        with run.progress("judging anew", len(days), "days") as tell:
-            run_detectors.judge(run.store, days, tell)
+        with run.progress("judging anew", len(days), "days") as advance:
+            run_detectors.judge(run.store, days, advance)
         folding.update_exceptions(run.store)
     return clock_shifts.of_site(run.store, site_id)

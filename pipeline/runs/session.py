@@ -45,15 +45,15 @@ class Opened:
         """A function to call at every safe point, with the units done since; raises StoppedError when told to stop."""
 
         def advance(count: int) -> None:
-            tell(count)
+            show(count)
             if self.should_stop():
                 raise StoppedError("told to stop")
 
         if self.is_quiet or total == 0:
-            tell: progress.Advance = progress.silent
+            show: progress.Advance = progress.silent
             yield advance
             return
-        with progress.shown(what, total, unit) as tell:
+        with progress.shown(what, total, unit) as show:
             yield advance
 
 
@@ -130,8 +130,8 @@ def _catch_up(run: Opened) -> None:
         again = Again({arrival: number for number, arrival in waiting}, {})
         work = Ingest(store, workspace, run.settings, run.register, run.profiles, again=again)
         with recorded(store, "recovery") as said:
-            with run.progress("taking in again", len(waiting), "files") as tell:
-                result = work.run([arrival for _, arrival in waiting], tell)
+            with run.progress("taking in again", len(waiting), "files") as advance:
+                result = work.run([arrival for _, arrival in waiting], advance)
             decision_log.bring_back(store, workspace.decision_log)
             sum_up(run)
             recovery.note_archive(store, arrivals.last_archived(workspace))
@@ -192,5 +192,5 @@ def publish(run: Opened) -> None:
 
 def sum_up(run: Opened) -> None:
     """Brings the site-days up to the readings."""
-    with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as tell:
-        summing.sum_up(run.store, tell)
+    with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as advance:
+        summing.sum_up(run.store, advance)
