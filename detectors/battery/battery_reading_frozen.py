@@ -49,7 +49,7 @@ REASONS = {
 
 MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one in steps of five
 END_SHARE = 0.20  # ours: near full and empty batteries taper, and their readings are held until a full charge
-LEAST_KWH = 0.5  # ours: on small batteries, some hours of standby
+MIN_KWH = 0.5  # ours: on small batteries, some hours of standby
 NEAR_END_PCT = 5.0  # ours: within 5 % of full or empty, or of its own reserve
 CHANGE_PCT = 1e-6  # a reading that stands still repeats its digits
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
@@ -118,7 +118,7 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
     )
     share = pl.when("is_near_end").then(END_SHARE / MOVED_SHARE * moved_share).otherwise(moved_share)
     segments = segments.with_columns(
-        need_kwh=pl.max_horizontal(share * pl.col("battery_kwh"), pl.lit(LEAST_KWH)),
+        need_kwh=pl.max_horizontal(share * pl.col("battery_kwh"), pl.lit(MIN_KWH)),
         changes=pl.len().over("site_id") - 1,
     ).with_columns(is_frozen=(pl.col("swing_kwh") >= pl.col("need_kwh")) & (pl.col("rows") > 1))
     frozen = pl.col("is_frozen")

@@ -10,7 +10,7 @@ from detectors.clock.segments import Segment
 DRIFT_S_PER_DAY = 8.0
 DRIFT_TOTAL_MIN = 25.0  # less than this in all is not told from the seasons' shade
 TOGETHER = 0.5  # first and last light's moves differ by less than this share of their sum: a clock, not a wall
-LEAST_DAYS = 25  # with light
+MIN_DAYS = 25  # with light
 DAYS_PER_SLOW_MIN = 0.4  # more of them per minute of sampling beyond a quarter hour
 START_EVERY_DAYS = 10  # onsets that are tried
 BLOCK_DAYS = 5
@@ -37,7 +37,7 @@ def best_drift(onsets: Onsets, device: int, history: list[Segment]) -> Drift | N
     first, last = onsets.first_late[device, : end + 1], -onsets.last_early[device, : end + 1]
     middle = (first + last) / 2
     slow = max(0.0, float(onsets.interval[device]) - 15.0)
-    least = int(LEAST_DAYS + DAYS_PER_SLOW_MIN * slow)
+    least = int(MIN_DAYS + DAYS_PER_SLOW_MIN * slow)
     blocks = [_block_medians(series) for series in (middle, first, last)]
     if np.ptp(blocks[0][1]) < DRIFT_TOTAL_MIN / 2:
         return None

@@ -24,7 +24,7 @@ BUFFER_STEP_W = 10.0  # ours: as it is set
 MIN_DAYS = 5  # ours: a working week's habits
 MIN_TRANSIENTS = 5  # ours: fewer are chance
 LONGEST_INTERVAL_S = 900  # ours: in coarser means a transient of seconds is gone
-SLIPS_KEPT = 96  # of a day, the largest
+TRANSIENTS_KEPT = 96  # of a day, the largest
 BY = ["site_id", "day"]
 TRANSIENTS = pl.Schema(
     {
@@ -128,9 +128,9 @@ def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
         .agg(
             slips_count=pl.col("is_first").sum().cast(pl.Int64),
             slipped_kwh=(pl.col("beyond_w") * pl.col("hours")).sum() / 1000,
-            run_min=pl.col("minutes").filter("is_first").head(SLIPS_KEPT),
-            slip_w=pl.col("beyond_w").head(SLIPS_KEPT),
-            slip_min=(pl.col("interval_s") / 60).head(SLIPS_KEPT),
+            run_min=pl.col("minutes").filter("is_first").head(TRANSIENTS_KEPT),
+            slip_w=pl.col("beyond_w").head(TRANSIENTS_KEPT),
+            slip_min=(pl.col("interval_s") / 60).head(TRANSIENTS_KEPT),
         )
     )
     at_limit = (pl.col("grid_w") + pl.col("limit_w") - pl.col("buffer_w")).abs() <= pl.col("tolerance_w")

@@ -342,7 +342,7 @@ def main(arguments: list[str] | None = None) -> int:
     except BaseException as error:
         from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
 
-        said, code = failures.told(error)
+        said, code = failures.in_words(error)
         print(f"noonmark: {_one_line(said)}", file=sys.stderr)
     return int(code or 0)
 

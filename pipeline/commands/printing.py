@@ -19,7 +19,7 @@ if TYPE_CHECKING:  # each command loads what it runs, and no other's
     from pipeline.runs.cycle import CycleResult
     from pipeline.runs.preview import Preview
 
-MOST = 20  # files named one by one; the rest is counted
+MAX_NAMED = 20  # files named one by one; the rest is counted
 
 
 def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
@@ -81,7 +81,7 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     _listed("copies of exports taken in before, skipped", result.copies)
     _listed("still being written, left for the next run", result.still_written)
     _listed("links, not followed", result.links)
-    for path, note in result.notes[:MOST]:
+    for path, note in result.notes[:MAX_NAMED]:
         print(f"note: {path}: {note}")
     for files, reason, _ in alike(result.quarantined):
         print(f"noonmark: {reason}, {files}, fix it and put it back into inbox/", file=sys.stderr)
@@ -91,8 +91,8 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
 
 def _listed(what: str, names: list[str]) -> None:
     if names:
-        more = f" and {len(names) - MOST} more" if len(names) > MOST else ""
-        print(f"{len(names)} {what}: {', '.join(names[:MOST])}{more}")
+        more = f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else ""
+        print(f"{len(names)} {what}: {', '.join(names[:MAX_NAMED])}{more}")
 
 
 def judged(result: "Judged", *, as_json: bool) -> None:
@@ -108,7 +108,7 @@ def judged(result: "Judged", *, as_json: bool) -> None:
     if result.sites_not_judged:
         print(
             f"noonmark: {len(result.sites_not_judged)} sites could not be judged at all, "
-            f"{', '.join(result.sites_not_judged[:MOST])}, see not_judged",
+            f"{', '.join(result.sites_not_judged[:MAX_NAMED])}, see not_judged",
             file=sys.stderr,
         )
 

@@ -13,7 +13,7 @@ from pipeline.runs.decisions import who
 from pipeline.runs.session import Opened, sum_up
 from pipeline.store import clock_shifts, decision_log, history, verdicts
 
-MOST_MINUTES = 26 * 60  # two zones of the earth are at most 26 hours apart
+MAX_MINUTES = 26 * 60  # two zones of the earth are at most 26 hours apart
 
 
 def retime(run: Opened, site_id: str, *, shift_min: float, first: date, last: date | None = None) -> pl.DataFrame:
@@ -23,7 +23,7 @@ def retime(run: Opened, site_id: str, *, shift_min: float, first: date, last: da
     A span has one correction: the same one given again adds nothing, and only ends what an interrupted run began.
     """
     _known(run, site_id)
-    if not math.isfinite(shift_min) or shift_min == 0 or abs(shift_min) > MOST_MINUTES:
+    if not math.isfinite(shift_min) or shift_min == 0 or abs(shift_min) > MAX_MINUTES:
         raise NoonmarkError(
             "a correction is between 1 and 1560 minutes, either way",
             f"--shift-min {shift_min:g}",

@@ -22,7 +22,7 @@ from pipeline.runs.check import check_or_refuse
 from pipeline.runs.checked import note_checked, stamp
 from pipeline.store import Store, decision_log, history, ledger, reader, recovery
 from pipeline.store import register as register_copy
-from pipeline.workspace.lock import held
+from pipeline.workspace.lock import locked
 from pipeline.workspace.places import Workspace
 
 LOG = logging.getLogger("noonmark")
@@ -73,7 +73,7 @@ def opened(
     """
     before = stamp(workspace)
     checked = check_or_refuse(workspace)
-    with held(workspace, wait_s=wait_s):
+    with locked(workspace, wait_s=wait_s):
         note_checked(workspace, before, checked)
         for folder in (workspace.inbox, workspace.archive, workspace.quarantine, workspace.reader, workspace.digests):
             folder.mkdir(exist_ok=True)

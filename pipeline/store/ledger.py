@@ -210,9 +210,9 @@ def _learn_channels(store: Store, rows: pl.DataFrame) -> None:
     told = (
         rows.group_by("site_id", "device_id")
         .agg(pl.col(name).is_not_null().any() for name in readings.QUANTITIES)
-        .unpivot(index=["site_id", "device_id"], variable_name="channel", value_name="is_told")
-        .filter("is_told")
-        .drop("is_told")
+        .unpivot(index=["site_id", "device_id"], variable_name="channel", value_name="is_reported")
+        .filter("is_reported")
+        .drop("is_reported")
     )
     with store.offered(told=told):
         new = store.frame("SELECT * FROM told ANTI JOIN device_channel USING (site_id, device_id, channel)")

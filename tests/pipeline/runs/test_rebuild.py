@@ -9,7 +9,7 @@ from pipeline.errors import NoonmarkError, WorkspaceBusyError
 from pipeline.runs import clock_corrections, decisions, session
 from pipeline.runs import rebuild as rebuilding
 from pipeline.store import reader
-from pipeline.workspace.lock import held
+from pipeline.workspace.lock import locked
 from tests.pipeline.ingest.test_ingest import quarter_hours, zipped
 from tests.support.fleet import DAY, Fleet, differences, roof, stamps, sunny, table
 from tests.support.snapshot import Snapshot
@@ -164,7 +164,7 @@ def test_the_order_is_that_of_arrival_even_if_the_clock_went_back(tmp_path: Path
 def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
     unfinished = lived.space.root / "noonmark.rebuilding.duckdb"
     unfinished.write_text("another run's")
-    with held(lived.space), pytest.raises(WorkspaceBusyError):
+    with locked(lived.space), pytest.raises(WorkspaceBusyError):
         lived.rebuild()
     assert unfinished.read_text() == "another run's"
 
