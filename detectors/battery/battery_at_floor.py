@@ -219,7 +219,7 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
             "capacity_kwh": today["capacity_kwh"],
             "surplus_today_kwh": today["surplus_at_floor_kwh"],
             "charged_today_kwh": today["charge_kwh"],
-            "held_back_h": today["held_h"],
+            "curtailed_h": today["held_h"],
         },
         series=(*charge, *level("reserve", "%", "limit", reserve_pct, charge[0]), surplus),
     )

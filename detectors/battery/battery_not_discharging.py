@@ -2,7 +2,7 @@
 
 Mostly a schedule's floor left high at commissioning: the owner paid for a battery and uses a part of it. Where
 discharge stops is read off the evenings and nights in which the house imports and the battery rests. A battery that
-waits, after a stop at its reserve, until it is charged enough to resume is sound; so is one that gives all it can
+waits, after a stop at its reserve, until it is charged enough to resume is healthy; so is one that gives all it can
 while the house asks for more; and a battery that was never asked for shows nothing.
 """
 
@@ -191,7 +191,7 @@ def _judge(
     day: date,
     min_evenings: int,
 ) -> pl.DataFrame | Reason | None:
-    """The stuck days up to today; a reason why that can't be told; None = sound."""
+    """The stuck days up to today; a reason why that can't be told; None = healthy."""
     if today is None:
         return because(REASONS, "no-readings")
     for name, what in (("battery", "battery power"), ("grid", "grid meter"), ("soc", "state of charge")):
@@ -233,7 +233,7 @@ def _run(past: pl.DataFrame) -> pl.DataFrame | None:
 
 
 def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFrame | None) -> Reason | None:
-    """None where the day shows a sound battery; a reason where it says nothing of the level at which it had stopped."""
+    """None where the day shows a healthy battery; a reason where it says nothing of the level where it had stopped."""
     if today["seen_h"] < MIN_SEEN_H:
         return because(REASONS, "low-coverage", seen_h=today["seen_h"])
     if stuck is None or stuck.is_empty():

@@ -64,7 +64,7 @@ MEANS_PER_WEEK = WEEK_DAYS * 24 * 60 // MEAN_MINUTES
 MIN_COVERAGE_PCT = 90.0  # ours: a week missing more than 17 h may hide its worst afternoons
 TRIPS_A_DAY = 3  # common practice: more disconnections a day than this are voltage rise
 FITTING = (0.8, 1.2)  # ours: a day's mean further from nominal is another nominal voltage, or phase to phase
-BOTH_LEAST = 2  # ours: a phase high while another is low, in more than one mean
+MIN_BOTH = 2  # ours: a phase high while another is low, in more than one mean
 
 
 def detect(
@@ -160,7 +160,7 @@ def _judge(
 
 
 def _severity(week: dict) -> Severity:
-    if week["both_count"] >= BOTH_LEAST:
+    if week["both_count"] >= MIN_BOTH:
         return "urgent"  # the neutral may be broken
     return "soon" if week["too_often"] or week["trips_count"] > 0 else "watch"
 

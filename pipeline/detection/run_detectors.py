@@ -36,10 +36,11 @@ class Judged:
 
     @property
     def needs_person(self) -> bool:
+        """Whether a watched site gave nothing to judge on the last day."""
         return bool(self.sites_not_judged)
 
 
-def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.silent) -> Judged:
+def judge(store: Store, days: Sequence[date], advance: progress.Advance = progress.silent) -> Judged:
     """Puts each day before every detector; what was said of it before is replaced."""
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
@@ -51,12 +52,12 @@ def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
             _judge_day(store, day, site_days, windows, result)
-            tell(1)
+            advance(1)
     return result
 
 
 def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Windows, result: Judged) -> None:
-    # Sites that are not watched raise nothing, but their roofs still tell what the sky did.
+    # Sites that are not watched raise nothing, but their roofs still show what the sky did.
     sites = store.sites().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
     watched = sites.filter("watched")
     reported = readings.read_days(store, day, day)

@@ -141,8 +141,8 @@ def make_workspace(workspace: Workspace) -> list[Path]:
         return _write(workspace)
     except OSError as error:
         where = str(error.filename or workspace.root)
-        mend = "choose a folder that can be written"
-        raise NoonmarkError(f"the workspace cannot be made ({error.strerror})", where, mend) from error
+        remedy = "choose a folder that can be written"
+        raise NoonmarkError(f"the workspace cannot be made ({error.strerror})", where, remedy) from error
 
 
 def _write(workspace: Workspace) -> list[Path]:

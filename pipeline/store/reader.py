@@ -259,7 +259,7 @@ def _write_database(store: Store, folder: Path) -> None:
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
-    unfinished.chmod(0o444)  # a client that opens it for writing would lock every other one out
+    unfinished.chmod(unfinished.stat().st_mode & 0o444)  # a client that opens it for writing would lock all others out
     move_file(unfinished, folder / DATABASE)
     (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
 

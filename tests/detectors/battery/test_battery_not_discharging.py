@@ -187,7 +187,7 @@ def test_a_level_in_flickering_whole_per_cents_is_one_level():
     assert found.value == pytest.approx(79.5, abs=0.6)
 
 
-def test_what_stands_still_is_another_matter():
+def test_what_stands_still_is_another_fault():
     frozen = {**SOUND, "soc_pct": [62.0] * 96}
     (verdict,) = _verdicts(frozen, frozen, frozen)
     assert isinstance(verdict, NotJudged)
@@ -218,7 +218,7 @@ def test_battery_power_that_is_not_reported_follows_from_the_balance():
 def test_gaps_of_days_and_of_hours():
     rows = readings(HIGH, SOUND, HIGH, HIGH)
     (verdict,) = _verdicts(rows=rows)
-    assert "on 2 of the 3" in verdict.reason  # the sound day has ended what was before
+    assert "on 2 of the 3" in verdict.reason  # the healthy day has ended what was before
     held = rows.filter(pl.col("ts_local").dt.date() != build.DAY - timedelta(days=2))
     (found,) = _verdicts(rows=held)
     assert found.since == build.DAY - timedelta(days=3)

@@ -53,7 +53,7 @@ def test_what_is_written_is_taken(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("text", "line", "place", "value", "mend"),
+    ("text", "line", "place", "value", "remedy"),
     [
         ("[ingst]\nsettle_s = 3", 1, "[ingst]", "ingst", "write ingest"),
         ("settle_s = 3", 1, "settle_s", "settle_s", "known are"),
@@ -84,15 +84,15 @@ def test_what_is_written_is_taken(tmp_path):
         ('[mail]\npassword = "x"', 2, "[mail] password", "password", "write password_env"),
         ('[mail]\nhost = "h"\nrecipients = ["a@b.example"]', 1, "[mail] sender", None, "add sender"),
         ("[reader]\nkeep_h = -1", 2, "[reader] keep_h", "-1", "0 or more"),
-        ("[reader\n", 1, None, None, "mend the line"),
+        ("[reader\n", 1, None, None, "fix the line"),
     ],
 )
-def test_a_fault_is_told_with_its_place_and_mend(tmp_path, text, line, place, value, mend):
+def test_a_fault_is_told_with_its_place_and_mend(tmp_path, text, line, place, value, remedy):
     settings, faults = load(tmp_path, text)
     assert [(fault.file, fault.line, fault.column, fault.value) for fault in faults] == [
         ("noonmark.toml", line, place, value)
     ]
-    assert mend in faults[0].mend
+    assert remedy in faults[0].remedy
     assert settings == Settings()
 
 

@@ -123,7 +123,7 @@ def test_days_that_were_not_judged_do_not_count_in_the_window():
     assert folded(findings_of([4, 9]), 9, skipped=not_judged_of(range(5, 9), detector="other")) == []
 
 
-def test_figures_of_a_matter():
+def test_figures_of_an_exception():
     worse = findings_of([6], summary="later", severity="urgent", since=on(1), loss_kwh=5.0, cost=1.5)
     row = folded(pl.concat([findings_of([4, 5]), worse]), 8)[0]
     assert row["exception_id"] == f"A-{KIND}-1"
@@ -151,7 +151,7 @@ def test_clear_days_in_a_row_close():
     assert folded(findings_of([4, 5]), 40, skipped=not_judged_of([7]))[0]["closed_on"] == on(9)
 
 
-def test_returning_within_thirty_days_is_the_same_matter():
+def test_returning_within_thirty_days_is_the_same_exception():
     last = 8 + REOPEN_DAYS  # closed on day 8
     rows = folded(findings_of([4, 5, last, last + 1]), last + 1)
     assert [(r["exception_id"], r["reopened"], r["status"], r["closed_on"]) for r in rows] == [
@@ -162,7 +162,7 @@ def test_returning_within_thirty_days_is_the_same_matter():
     assert folded(findings_of([4, 5, last]), last + 1)[0]["status"] == "closed"
 
 
-def test_returning_later_is_a_new_matter():
+def test_returning_later_is_a_new_exception():
     later = 9 + REOPEN_DAYS
     rows = folded(findings_of([4, 5, later, later + 1]), later + 1)
     assert [(r["exception_id"], r["status"]) for r in rows] == [(f"A-{KIND}-1", "closed"), (f"A-{KIND}-2", "open")]
@@ -187,11 +187,11 @@ def test_a_snooze_ends_on_its_day():
 
 
 def test_a_persons_close_holds_until_a_clear_day():
-    decided = [decision(6, "close", note="mended")]
+    decided = [decision(6, "close", note="fixed")]
     still = folded(findings_of(range(4, 15)), 14, decided=decided)[0]
-    assert (still["status"], still["closed_on"], still["note"]) == ("closed", on(6), "mended")
+    assert (still["status"], still["closed_on"], still["note"]) == ("closed", on(6), "fixed")
     assert still["finding_days"] == 3  # what came after the close is not part of it
-    # Clear on day 8, back on 9 and 10: the same matter again.
+    # Clear on day 8, back on 9 and 10: the same exception again.
     back = folded(findings_of([4, 5, 6, 7, 9, 10]), 10, decided=decided)
     assert [(r["exception_id"], r["status"], r["reopened"]) for r in back] == [(f"A-{KIND}-1", "open", 1)]
 
@@ -475,7 +475,7 @@ def test_between_currencies_energy_counts_and_money_within_each():
 
 def test_revisits_are_what_an_installer_must_see():
     kinds = {
-        KIND: RULE.model_copy(update={"where": "site", "steps": ("look", "mend"), "cautions": ("live in daylight",)}),
+        KIND: RULE.model_copy(update={"where": "site", "steps": ("look", "remedy"), "cautions": ("live in daylight",)}),
         "voltage-out-of-band": RULE,
     }
     found = pl.concat(
@@ -488,7 +488,7 @@ def test_revisits_are_what_an_installer_must_see():
     row = sheet.row(0, named=True)
     assert sheet.height == 1
     assert (row["exception_id"], row["installer_id"], row["since"]) == (f"A-{KIND}-1", "N", on(4))
-    assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. mend"]
+    assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. remedy"]
     assert row["diagnosis"] == "s. Likely cause: c"
 
 
@@ -496,7 +496,7 @@ def test_revisits_are_what_an_installer_must_see():
 
 
 def slowly(found: set[int], judged: set[int], skipped: set[int], rule: Kind, last: int) -> list[tuple]:
-    """The same by a walk over every day: (opened, closed, reopened, finding days) per matter."""
+    """The same by a walk over every day: (opened, closed, reopened, finding days) per exception."""
     matters: list[dict] = []
     history: list[bool] = []  # judged days since the last closing: was there a finding?
     for d in range(last + 1):
