@@ -428,7 +428,7 @@ def test_worst_first():
 
 def test_revisits_are_what_an_installer_must_see():
     kinds = {
-        KIND: RULE.model_copy(update={"revisit": True, "steps": ("look", "mend"), "cautions": ("live in daylight",)}),
+        KIND: RULE.model_copy(update={"where": "site", "steps": ("look", "mend"), "cautions": ("live in daylight",)}),
         "voltage-out-of-band": RULE,
     }
     found = pl.concat(
@@ -443,6 +443,8 @@ def test_revisits_are_what_an_installer_must_see():
     assert (row["exception_id"], row["installer_id"], row["since"]) == (f"A-{KIND}-1", "N", on(4))
     assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. mend"]
     assert row["diagnosis"] == "s. Likely cause: c"
+    watched = frame.with_columns(severity=pl.lit("watch"))
+    assert revisits(watched, sites_of("A", "B"), kinds).is_empty()  # what is only to be watched sends nobody
 
 
 # --- laws
