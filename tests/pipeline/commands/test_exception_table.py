@@ -8,10 +8,19 @@ from pipeline.commands.printing import exception_table
 
 TITLES = {"capacity-mismatch": "Its best power does not fit the registered peak capacity"}
 ROW = {
-    "exception_id": "NIR-03-battery-not-discharging-1", "severity": "soon", "status": "open",
-    "kind": "capacity-mismatch", "site_id": "NIR-03", "site_name": "Nirvali, Weaver's Yard", "first_day": date(2026, 3, 18), "kwh_per_day": 1234.5,
-    "cost": 591.58, "currency": "INR", "hidden_by": None, "decided_for": "Bo",
-}  # fmt: skip
+    "exception_id": "NIR-03-battery-not-discharging-1",
+    "severity": "soon",
+    "status": "open",
+    "kind": "capacity-mismatch",
+    "site_id": "NIR-03",
+    "site_name": "Nirvali, Weaver's Yard",
+    "first_day": date(2026, 3, 18),
+    "kwh_per_day": 1234.5,
+    "cost": 591.58,
+    "currency": "INR",
+    "hidden_by": None,
+    "decided_for": "Bo",
+}
 
 
 @pytest.mark.parametrize("width", [80, 120, 200])
