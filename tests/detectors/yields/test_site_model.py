@@ -57,7 +57,7 @@ def test_a_fault_takes_its_share_of_the_size_and_leaves_the_planes(unknown, lear
     assert (told["tilt_deg"] - learned["tilt_deg"]).abs().median() < 3
 
 
-def test_planes_known_much_better_before_stay(unknown, learned):
+def test_planes_known_much_better_before_stay(learned):
     vague = learned.with_columns(pl.lit(12.0).alias("azimuth_deg"), tilt_spread_deg=pl.col("tilt_spread_deg") * 3)
     kept = site_model.surer_planes(vague, learned)
     assert kept["azimuth_deg"].to_list() == learned["azimuth_deg"].to_list()
