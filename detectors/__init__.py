@@ -107,3 +107,8 @@ def wanted_frames(function: Callable[..., object]) -> list[str]:
     """The frames that a function's positional parameters name."""
     parameters = inspect.signature(function).parameters.values()
     return [p.name for p in parameters if p.kind is not inspect.Parameter.KEYWORD_ONLY]
+
+
+def families() -> dict[str, str]:
+    """Detector -> the family it belongs to, which is the folder of its file."""
+    return {module.DETECTOR: _family(module) for module in load()}

@@ -3,10 +3,13 @@
 import math
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
+from string import Formatter
 from typing import Any, Literal, NamedTuple
 
 import polars as pl
-from pydantic import BaseModel
+from pydantic import BaseModel, model_validator
+
+from detectors.losses import MEASURED, NOTHING, DayLoss
 
 Quantity = Literal["time", "readings", "grid sign", "balance"]
 REASONS = {  # code -> sentence: what every detector may say; its own REASONS come beside them
@@ -21,6 +24,7 @@ Severity = Literal["urgent", "soon", "watch"]
 EvidenceValue = float | int | str | None
 Role = Literal["measured", "expected", "limit", "corrected", "reference"]
 Instants = Iterable[date] | pl.Series  # days, or instants in UTC
+SAME_KWH = 1e-6  # ours: rounding
 CHANNEL_UNITS = {"_w_m2": "W/m²", "_kwh": "kWh", "_pct": "%", "_hz": "Hz", "_w": "W", "_v": "V", "_c": "°C"}
 
 
@@ -81,8 +85,26 @@ class Finding(BaseModel, frozen=True, extra="forbid"):
     since: date | None = None  # the day from which the fault is judged to have been there; None = this day
     loss_kwh: float = 0.0  # of this day alone
     cost: float = 0.0  # of this day alone, in the site's currency
+    losses: tuple[DayLoss, ...] = ()  # of the days from `since` to this one, as far as they are known
     evidence: dict[str, EvidenceValue] = {}
     series: tuple[Series, ...] = ()
+
+    @model_validator(mode="after")
+    def _tells_one_loss(self) -> "Finding":
+        """Raises ValueError where a loss lies outside since to day, or the day's own is told with two figures."""
+        first = self.since or self.day
+        for one in self.losses:
+            if not first <= one.day <= self.day:
+                raise ValueError(f"a loss of {one.day} lies outside {first} to {self.day}")
+            if one.day == self.day and one.basis == MEASURED and abs(one.kwh - self.loss_kwh) > SAME_KWH:
+                raise ValueError(f"the loss of {one.day} is told as {one.kwh} and as {self.loss_kwh} kWh")
+        return self
+
+    @property
+    def told_losses(self) -> tuple[DayLoss, ...]:
+        """`losses`, or what this day alone says."""
+        basis = MEASURED if self.loss_kwh or self.cost else NOTHING
+        return self.losses or (DayLoss(self.day, self.loss_kwh, self.cost, basis),)
 
 
 ReasonValue = float | int | str | None
@@ -136,11 +158,29 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
     open_after: int = 1  # findings ...
     within: int = 1  # ... among so many judged days, until an exception opens
     close_after: int = 3  # judged clear days in a row until it closes by itself
-    revisit: bool = False  # True: an installer is needed, at the site or at the site's settings
+    where: Literal["desk", "site"] = "desk"  # where the remedy begins: what is set from afar, or with hands at the site
     cause: str  # the likely cause
     next_step: str  # what to do first, and who
+    setting: str = ""  # what the desk sets from afar; like the next three a template, see `filled`
+    now: str = ""  # how it is set now, as far as the readings tell
+    should_be: str = ""  # how it should be set
+    command: str = ""  # the command that does the desk's part of it
+    visit_if: str = ""  # when a desk task needs hands after all
     steps: tuple[str, ...] = ()  # for the revisit sheet, in general words
+    bring: tuple[str, ...] = ()  # what the installer takes along
+    proof: str = ""  # how to prove on site, within 15 minutes, that it is fixed
     cautions: tuple[str, ...] = ()  # where work can hurt someone
+
+    @property
+    def revisit(self) -> bool:
+        """Whether an installer is needed at the site."""
+        return self.where == "site"
+
+
+def filled(template: str, values: Mapping[str, Any]) -> str:
+    """A template of a Kind with the finding's evidence and the site's register in it; empty where one is not known."""
+    names = [name for _, name, _, _ in Formatter().parse(template) if name]
+    return "" if any(values.get(name) is None for name in names) else template.format_map(values)
 
 
 def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, Reason]:

@@ -11,7 +11,7 @@ CHECKS = (
     ("ruff", "check", "."),
     ("mypy",),
     ("lint-imports",),
-    ("pytest",),
+    ("pytest", "-n", "2", "--dist", "loadfile"),  # a module's costly fixtures are made once
 )
 
 

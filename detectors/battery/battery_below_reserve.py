@@ -21,7 +21,11 @@ KINDS = {
     KIND: Kind(
         title="Battery discharged below its reserve",
         close_after=3,
-        revisit=True,
+        where="desk",
+        setting="Reserve set in the battery",
+        now="went down to {lowest_pct:.0f} %",
+        should_be="{reserve_pct:.0f} %",
+        visit_if="the reserve is set as agreed and the level falls below it again",
         cause="The reserve set in the battery is lower than the one in the register, a schedule overrides it, "
         "or the battery's reading jumps.",
         next_step="Service desk: compare the reserve set in the battery with the register and correct it from afar; "

@@ -12,8 +12,11 @@ _CAUTIONS = (
 _DESK_FIRST = (
     "Desk: compare the zone entered for the site in the system that writes its exports with the zone named here."
 )
-_MENDED = "Mended looks like this: the next day, first and last light lie level around sunrise and sunset."
-_RETIME = "Once mended, correct the history with retime from the first wrong day to the day of the mend."
+_FIXED_LOOK = "Fixed looks like this: the next day, first and last light lie level around sunrise and sunset."
+_RETIME = "Once fixed, correct the history with retime from the first wrong day to the day on which it was fixed."
+
+_ZONE_SETTING = "Zone of its exports: in the system that writes them, and export_timezone in sites.csv"
+_COMMAND = "noonmark retime {site_id} --shift-min {correction_min:.0f} --from {first_day}"
 
 _CLOCK: dict[str, Any] = {
     "group": "clock",
@@ -27,15 +30,20 @@ KINDS = {
         title="The site's time zone is wrong",
         **_CLOCK,
         close_after=2,
-        revisit=True,
+        where="desk",
+        setting=_ZONE_SETTING,
+        now="{claimed_zone_name}",
+        should_be="{zone_name}",
+        command=_COMMAND,
+        visit_if="the zone entered is right already: then the logger's own is wrong",
         cause="Another time zone than the site's was entered when the site was set up.",
-        next_step=f"{_DESK_FIRST} It is mended there without a visit; if right there, the logger's own is wrong.",
+        next_step=f"{_DESK_FIRST} It is fixed there without a visit; if right there, the logger's own is wrong.",
         steps=(
             "Read the site's zone in the system that writes its exports; set it to the zone where the site stands.",
             "If it is right there, open the logger's settings: zone, then date and time against a watch.",
             "Note the clock shown and the watch's time before and after the change.",
             _RETIME,
-            _MENDED,
+            _FIXED_LOOK,
         ),
         cautions=_CAUTIONS,
     ),
@@ -43,7 +51,12 @@ KINDS = {
         title="Daylight saving is left out or applied twice",
         **_CLOCK,
         close_after=2,
-        revisit=True,
+        where="desk",
+        setting=_ZONE_SETTING,
+        now="daylight saving {daylight_saving_text}",
+        should_be="{timezone}, with its changes of clocks",
+        command=_COMMAND,
+        visit_if="the zone entered is right already: then the logger's own switch for daylight saving is wrong",
         cause="The clock does not follow the zone's changes of clocks, or follows them twice.",
         next_step=(
             "Desk: look whether the site's zone, where the exports are written, is one without daylight saving or a "
@@ -54,7 +67,7 @@ KINDS = {
             "At the logger: the zone with automatic daylight saving, or standard time and the exports' zone to match.",
             "Never switch by hand twice a year: it comes back with the next change.",
             _RETIME,
-            "Mended looks like this: no jump at the next change of clocks.",
+            "Fixed looks like this: no jump at the next change of clocks.",
         ),
         cautions=_CAUTIONS,
     ),
@@ -62,7 +75,13 @@ KINDS = {
         title="The logger's clock runs fast or slow",
         **_CLOCK,
         close_after=5,
-        revisit=True,
+        where="site",
+        bring=(
+            "a watch set by a time signal",
+            "a backup cell for the logger's clock",
+            "the passwords of logger and router",
+        ),
+        proof="The logger says that it reached its time server, and shows the watch's time to the minute.",
         cause="The logger's clock is not set from the network (no time server reached), or its backup cell is empty.",
         next_step="Desk: see whether the logger reaches a time server; if it can't be set from afar, it needs hands.",
         steps=(
@@ -70,7 +89,7 @@ KINDS = {
             "Set the time server and let the logger synchronise; check that the router lets it through.",
             "If it has no network time, replace the clock's backup cell, or the logger.",
             _RETIME,
-            "Mended looks like this: the offset stays within some minutes for a month.",
+            "Fixed looks like this: the offset stays within some minutes for a month.",
         ),
         cautions=_CAUTIONS,
     ),
@@ -78,7 +97,12 @@ KINDS = {
         title="The logger's clock jumped",
         **_CLOCK,
         close_after=2,
-        revisit=True,
+        where="desk",
+        setting="Date, time and zone of the logger",
+        now="{offset_min:+.0f} min off",
+        should_be="the time of {timezone}",
+        command=_COMMAND,
+        visit_if="the logger's time cannot be set from afar, or is lost again",
         cause="The clock was set wrongly after a reset, a power cut, an update or an exchange of the logger.",
         next_step="Desk: ask what was done at the site that day; set time and zone from afar if the logger allows it.",
         steps=(
@@ -86,7 +110,7 @@ KINDS = {
             "Set date, time and zone of the logger; let it synchronise with a time server.",
             "If it loses the time with the supply, replace its backup cell.",
             _RETIME,
-            _MENDED,
+            _FIXED_LOOK,
         ),
         cautions=_CAUTIONS,
     ),

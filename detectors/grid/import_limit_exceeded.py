@@ -1,7 +1,7 @@
 """Import above the limit that peak shaving is set to hold.
 
 The owner pays for the month's highest mean, or the fuse has no room for more. A battery at its reserve cannot shave:
-that is told apart, since the mend is another reserve or a larger battery and no fault of the control.
+that is told apart, since the remedy is another reserve or a larger battery and no fault of the control.
 """
 
 from datetime import date
@@ -20,7 +20,11 @@ KINDS = {
         open_after=2,
         within=7,
         close_after=5,
-        revisit=True,
+        where="desk",
+        setting="Import limit set in the inverter",
+        now="lets {highest_mean_w:,.0f} W through",
+        should_be="{import_limit_w:,.0f} W",
+        visit_if="the limit is set as agreed and does not hold",
         cause="Peak shaving is switched off or set to another level, the battery had nothing left, or it cannot "
         "deliver as much as the load takes.",
         next_step="Service desk: compare the import limit set in the inverter with the register's from afar; if the "

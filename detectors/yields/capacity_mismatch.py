@@ -23,7 +23,11 @@ KINDS = {
         hides=("unexplained",),
         hides_why="against the capacity that is there, nothing may be missing",
         close_after=3,
-        revisit=True,
+        where="desk",
+        setting="installed_kwp in sites.csv",
+        now="{installed_kwp:.1f} kWp",
+        should_be="{fitting_kwp:.1f} kWp fit the clear days: check the delivery note",
+        visit_if="modules that were delivered do not feed in",
         cause="The register's peak capacity or planes are wrong, fewer modules were mounted or connected than sold, "
         "or the roof was extended.",
         next_step="Service desk: compare the register with the delivery note and photographs of the roof; "

@@ -22,7 +22,9 @@ KINDS = {
         hides=("unexplained",),
         hides_why="a roof that gives nothing is unlike its past and its neighbours",
         close_after=1,
-        revisit=True,
+        where="site",
+        bring=("voltage tester for the DC voltage of the strings", "insulation tester", "string plan"),
+        proof="In daylight it feeds in for 15 minutes, and the display shows power on every input.",
         cause="The inverter is off or in a fault, a breaker has opened, or its connection to the modules is broken.",
         next_step="Service desk: read the inverter's state and last fault, ask the owner for the breaker's position; "
         "send the installer if it does not come back.",

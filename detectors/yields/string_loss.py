@@ -22,7 +22,14 @@ KINDS = {
         hides=("unexplained",),
         hides_why="the lost input is what is unlike its past",
         close_after=2,
-        revisit=True,
+        where="site",
+        bring=(
+            "string plan",
+            "DC clamp meter",
+            "insulation tester",
+            "spare connectors and fuses of the type installed",
+        ),
+        proof="In sun, every input shows its current for 15 minutes, in proportion to its modules.",
         cause="A string is open or switched off: a fuse, a connector, a cable, or the inverter's input itself.",
         next_step="Service desk: compare the inputs' voltages and currents at noon; "
         "send the installer with the string plan to the input that is down.",

@@ -23,7 +23,10 @@ KINDS = {
         hides=("unexplained",),
         hides_why="what is missing is what makes the site unlike its past and its neighbours",
         close_after=2,
-        revisit=True,
+        where="site",
+        bring=("string plan", "DC clamp meter", "insulation tester", "a camera for the roof"),
+        proof="In sun, every input shows its current for 15 minutes, in proportion to its modules; "
+        "note the power and the time.",
         cause="A part of the modules is not producing: a string or an input lost, modules dirty or newly shaded, "
         "a module or the inverter derated, or fewer modules than registered.",
         next_step="Service desk: compare the inputs' powers at noon and read the inverter's fault list; "
@@ -60,7 +63,7 @@ def _finding(one: Open) -> Finding:
         unit="%",
         threshold=0.0,
         summary=f"Yields {one.missing_pct:.0f} % less than before since {one.first_day.isoformat()}; "
-        f"{one.loss_kwh:.1f} kWh are missing.",
+        f"{one.lost_kwh:.1f} kWh are missing.",
         measured=f"{one.missing_pct:.0f} % less than before, over {one.days} days",
         expected=f"as its neighbours made of the same sky; the change lies between {one.interval_text}",
     )

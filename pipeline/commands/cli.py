@@ -5,23 +5,23 @@ Commands import what they run when they run: `--help`, `status` and `sql` are ty
 
 import os
 import sys
-from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from typer.exceptions import TyperException
 
+from pipeline.commands import analyst
+from pipeline.commands.exceptions import decisions
+from pipeline.commands.options import DONE, INTERRUPTED, NEEDS_PERSON, REFUSED, Day, Json, SafeCsv, day_of, workspace_of
 from pipeline.errors import InvalidInputError, NoonmarkError
 from pipeline.workspace.places import Workspace
 
 if TYPE_CHECKING:
     from pipeline.digest import DigestFacts
-    from pipeline.runs.cycle import Opened
+    from pipeline.runs.session import Opened
 
-DONE, NEEDS_PERSON, REFUSED, INTERRUPTED = 0, 1, 2, 130
-FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)  # ours: what instants and windows around days can hold
 
 app = typer.Typer(
     name="noonmark",
@@ -49,30 +49,6 @@ class Form(StrEnum):
     json = "json"
 
 
-class SqlForm(StrEnum):
-    """How the answer to a query is written."""
-
-    table = "table"
-    csv = "csv"
-    json = "json"
-    parquet = "parquet"
-
-
-Json = Annotated[bool, typer.Option("--json", help="The same facts as JSON.")]
-Day = Annotated[str | None, typer.Option("--day", metavar="YYYY-MM-DD", help="A local day.")]
-Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="Why; kept with the decision.")]
-By = Annotated[
-    str | None, typer.Option("--by", metavar="NAME", help="Who decides; else who is logged in.", show_default=False)
-]
-For = Annotated[
-    str | None, typer.Option("--for", metavar="NAME", help="The person who is to see to it.", show_default=False)
-]
-Id = Annotated[str, typer.Argument(metavar="ID", help="Its ID, as `exceptions list` shows it.", show_default=False)]
-SafeCsv = Annotated[
-    bool, typer.Option("--safe-csv", help="In CSV, put an apostrophe before text that a spreadsheet would compute.")
-]
-
-
 def _show_version(is_wanted: bool) -> None:
     if is_wanted:
         from importlib.metadata import version
@@ -98,39 +74,13 @@ def workspace(
     context.obj = Workspace(Path(named or ".").expanduser().absolute(), is_named=named is not None)
 
 
-def _of(context: typer.Context, *, must_exist: bool = True) -> Workspace:
-    found = context.obj
-    assert isinstance(found, Workspace)
-    if wild := sorted(set(str(found.root)) & set("*?[")):
-        raise NoonmarkError(
-            f"a workspace's path cannot hold {' '.join(wild)}", str(found.root), "rename the folder, or choose another"
-        )
-    if must_exist and not found.root.is_dir():
-        raise NoonmarkError(
-            "there is no such workspace", str(found.root), "check --workspace, or make one: `noonmark init`"
-        )
-    return found
-
-
-def _day(text: str | None, option: str = "--day") -> date | None:
-    if text is None:
-        return None
-    try:
-        found = datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
-    except ValueError as error:
-        raise NoonmarkError(f"not a day: {text!r}", option, "write it as YYYY-MM-DD") from error
-    if not FIRST_DAY <= found <= LAST_DAY:
-        raise NoonmarkError(f"no site has readings of {found}", option, f"a day from {FIRST_DAY} to {LAST_DAY}")
-    return found
-
-
 @app.command()
 def init(context: typer.Context, json: Json = False) -> int:
     """Makes an empty workspace: settings with every default, an example site, an example profile."""
     from pipeline.commands import printing as say
     from pipeline.runs.init import make_workspace
 
-    space = _of(context, must_exist=False)
+    space = workspace_of(context, must_exist=False)
     say.made(space, make_workspace(space), as_json=json)
     return DONE
 
@@ -145,7 +95,7 @@ def demo(context: typer.Context, json: Json = False) -> int:
     from pipeline.runs.demo import demo as live_through
     from pipeline.runs.demo import new_demo_folder
 
-    space = _of(context, must_exist=False) if context.obj.is_named else new_demo_folder()
+    space = workspace_of(context, must_exist=False) if context.obj.is_named else new_demo_folder()
     result = live_through(space)
     say.demo(space, result, as_json=json)
     return DONE
@@ -164,7 +114,7 @@ def check(
     from pipeline.runs.check import check as check_workspace
     from pipeline.runs.preview import preview
 
-    result = check_workspace(_of(context))
+    result = check_workspace(workspace_of(context))
     previews = preview(result, exports or ()) if not result.faults else []
     say.checked(result, previews, as_json=json)
     if result.faults:
@@ -184,15 +134,16 @@ def ingest(
     """Takes in exports: rows become readings, files go to archive/, unreadable ones to quarantine/ with a reason."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
     from pipeline.runs.rebuild import rebuild
 
-    space = _of(context)
+    space = workspace_of(context)
     if is_rebuild:
         if paths:
             raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
         result = rebuild(space)
     else:
-        with runs.opened(space) as run, runs.published(run, "ingest") as said:
+        with session.opened(space) as run, session.published(run, "ingest") as said:
             result = runs.take_in(run, paths or ())
             said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
     say.taken_in(result, as_json=json)
@@ -212,9 +163,10 @@ def detect(
     """Runs the detectors over a day, over several, or over every day not yet judged."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
-    days = runs.days_between(_day(day), _day(first, "--from"), _day(last, "--to"))
-    with runs.opened(_of(context)) as run, runs.published(run, "detect") as said:
+    days = runs.days_between(day_of(day), day_of(first, "--from"), day_of(last, "--to"))
+    with session.opened(workspace_of(context)) as run, session.published(run, "detect") as said:
         result = runs.detect(run, days)
         said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
     say.judged(result, as_json=json)
@@ -232,11 +184,12 @@ def digest(
     """Writes the digest of a day (the last judged one) to digests/YYYY-MM-DD/, and shows its text."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
-    wanted, space = _day(day), _of(context)
+    wanted, space = day_of(day), workspace_of(context)
     if is_again and not is_mailed:
         raise NoonmarkError("--again goes with --mail", "digest", "add --mail")
-    with runs.opened(space) as run, runs.published(run, "digest") as said:
+    with session.opened(space) as run, session.published(run, "digest") as said:
         facts, folder = runs.write_digest(run, wanted)
         said += ["done", facts.headline]
     say.digest(facts, folder, as_json=json)
@@ -253,9 +206,10 @@ def cycle(
     """Ingest, detect, digest, once: for cron. With --day, days up to it are judged even if nothing arrived of them."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
+    from pipeline.runs import session
 
-    wanted = _day(day)
-    with runs.opened(_of(context)) as run, runs.published(run, "cycle") as said:
+    wanted = day_of(day)
+    with session.opened(workspace_of(context)) as run, session.published(run, "cycle") as said:
         result = runs.cycle(run, day=wanted)
         said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
     say.cycled(result, as_json=json)
@@ -267,10 +221,10 @@ def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int
     """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
     from pipeline.runs import mailing
 
-    def tell(said: str) -> None:
+    def report(said: str) -> None:
         print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)
 
-    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, tell=tell)
+    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, report=report)
     sent = mailing.mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=patience)
     print(sent.said, file=sys.stderr)
     return DONE
@@ -287,145 +241,14 @@ def revisits(
     """The open revisits: what was measured, what to do, by installer."""
     from pipeline.commands import printing as say
 
-    say.revisits(_of(context), installer, Form.json if json else form, is_safe_csv=is_safe_csv)
+    say.revisits(workspace_of(context), installer, Form.json if json else form, is_safe_csv=is_safe_csv)
     return DONE
 
 
-@app.command()
-def sql(
-    context: typer.Context,
-    query: Annotated[
-        str | None,
-        typer.Argument(
-            help="For example: \"SELECT * FROM site_day WHERE day = '2026-03-29'\"; `-` or none: from standard input.",
-            show_default=False,
-        ),
-    ] = None,
-    file: Annotated[
-        Path | None, typer.Option("--file", metavar="FILE", help="Read the query from a file.", show_default=False)
-    ] = None,
-    form: Annotated[
-        SqlForm, typer.Option("--format", help="How to print; Parquet is for a file: `> answer.parquet`.")
-    ] = SqlForm.table,
-    is_safe_csv: SafeCsv = False,
-    json: Json = False,
-) -> int:
-    """Asks the analyst's database, read-only. `SHOW TABLES` lists the relations, `DESCRIBE reading` one's columns."""
-    from pipeline.commands import printing as say
-    from pipeline.store import answers
-
-    space, text = _of(context), _query(query, file)
-    if form == SqlForm.parquet and not json:
-        say.parquet(space, text)
-    else:
-        say.answer(answers.ask(space.reader, text), "json" if json else form, is_safe_csv=is_safe_csv)
-    return DONE
-
-
-def _query(query: str | None, file: Path | None) -> str:
-    """The text of a query: as typed, of a file, or of standard input."""
-    if query is not None and file is not None:
-        raise NoonmarkError("a query is typed or in a file, not both", "sql", "leave one out")
-    if query not in (None, "-"):
-        return str(query)
-    if file is None and sys.stdin.isatty():
-        raise NoonmarkError("which query?", "sql", "type one, give --file, or send one to standard input")
-    where = "standard input" if file is None else str(file)
-    try:
-        text = sys.stdin.read() if file is None else file.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise NoonmarkError("the query is not UTF-8", where, "save it as UTF-8") from error
-    except OSError as error:
-        raise NoonmarkError(f"the query cannot be read ({error.strerror})", where, "check the file") from error
-    if not text.strip():
-        raise NoonmarkError("the query is empty", where, "write one, such as SHOW TABLES")
-    return text
-
-
-decisions = typer.Typer(invoke_without_command=True, no_args_is_help=False)
+app.command()(analyst.sql)
+app.command()(analyst.relations)
+app.command(context_settings=analyst.FREE_OPTIONS)(analyst.ask)
 app.add_typer(decisions, name="exceptions")
-
-
-@decisions.callback()
-def exceptions(context: typer.Context, json: Json = False) -> int | None:
-    """What is open, and what a person decides about it; without an action: the list."""
-    if context.invoked_subcommand is None:
-        return list_exceptions(context, json)
-    context.meta["json"] = json
-    return None
-
-
-@decisions.command("list")
-def list_exceptions(context: typer.Context, json: Json = False) -> int:
-    """Lists the exceptions: open ones first, the most urgent and costly at the top."""
-    from pipeline.commands import printing as say
-
-    say.exception_list(_of(context), as_json=json or context.meta.get("json", False))
-    return DONE
-
-
-@decisions.command()
-def show(context: typer.Context, exception_id: Id, json: Json = False) -> int:
-    """Shows one exception: what was measured, what was expected, and every decision about it."""
-    from pipeline.commands import printing as say
-
-    say.one_exception(_of(context), exception_id, as_json=json or context.meta.get("json", False))
-    return DONE
-
-
-@decisions.command()
-def acknowledge(
-    context: typer.Context, exception_id: Id, note: Note = "", by: By = None, person: For = None, json: Json = False
-) -> int:
-    """Keeps it open, as known: somebody sees to it."""
-    return _decide(context, exception_id, "acknowledge", json, note=note, by=by, person=person)
-
-
-@decisions.command()
-def snooze(
-    context: typer.Context,
-    exception_id: Id,
-    until: Annotated[
-        str,
-        typer.Option("--until", metavar="YYYY-MM-DD", help="The day on which it is open again.", show_default=False),
-    ],
-    note: Note = "",
-    by: By = None,
-    person: For = None,
-    json: Json = False,
-) -> int:
-    """Takes it out of the digest's lists until a day."""
-    day = _day(until, "--until")
-    return _decide(context, exception_id, "snooze", json, until=day, note=note, by=by, person=person)
-
-
-@decisions.command()
-def close(
-    context: typer.Context, exception_id: Id, note: Note = "", by: By = None, person: For = None, json: Json = False
-) -> int:
-    """Closes it by decision, whatever the detectors go on to find."""
-    return _decide(context, exception_id, "close", json, note=note, by=by, person=person)
-
-
-@decisions.command()
-def reopen(
-    context: typer.Context, exception_id: Id, note: Note = "", by: By = None, person: For = None, json: Json = False
-) -> int:
-    """Opens a closed exception again, or ends an acknowledgement or a snooze."""
-    return _decide(context, exception_id, "reopen", json, note=note, by=by, person=person)
-
-
-def _decide(context: typer.Context, exception_id: str, action: str, as_json: bool, **said: Any) -> int:
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import decisions as decide
-
-    space = _of(context)
-    with runs.opened(space) as run, runs.published(run, f"exceptions {action}") as outcome:
-        decide.decide(run, exception_id, action, **said)
-        outcome += ["done", exception_id]
-    say.one_exception(space, exception_id, as_json=as_json or context.meta.get("json", False))
-    return DONE
 
 
 @app.command()
@@ -450,19 +273,18 @@ def retime(
     A site whose stamps are 60 minutes late since 12 March: `noonmark retime SITE --shift-min -60 --from 2026-03-12`.
     """
     from pipeline.commands import tables as printing
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import decisions as decide
+    from pipeline.runs import clock_corrections, session
 
-    start, end = _day(first, "--from"), _day(last, "--to")
+    start, end = day_of(first, "--from"), day_of(last, "--to")
     if not is_undone and (shift_min is None or start is None):
         raise NoonmarkError("a correction needs --shift-min and --from", "retime", "see `noonmark retime --help`")
-    with runs.opened(_of(context)) as run, runs.published(run, "retime") as said:
+    with session.opened(workspace_of(context)) as run, session.published(run, "retime") as said:
         if is_undone:
-            rows = decide.undo_retime(run, site, shift_min=shift_min, first=start, last=end)
+            rows = clock_corrections.undo_retime(run, site, shift_min=shift_min, first=start, last=end)
         else:
             assert shift_min is not None
             assert start is not None
-            rows = decide.retime(run, site, shift_min=shift_min, first=start, last=end)
+            rows = clock_corrections.retime(run, site, shift_min=shift_min, first=start, last=end)
         said += ["done", f"{site} {'undone' if is_undone else shift_min}"]
     printing.rows(rows.columns, rows.rows(), "json" if json else "table")
     return DONE
@@ -474,7 +296,7 @@ def status(context: typer.Context, json: Json = False) -> int:
     from pipeline.commands import printing as say
     from pipeline.runs.status import status as look_at
 
-    facts = look_at(_of(context))
+    facts = look_at(workspace_of(context))
     say.status(facts, as_json=json)
     return NEEDS_PERSON if facts["problems"] else DONE
 
@@ -487,7 +309,7 @@ def schedule(context: typer.Context) -> int:
     """
     from pipeline.runs.schedule import serve
 
-    serve(_of(context))
+    serve(workspace_of(context))
     return DONE
 
 
@@ -520,7 +342,7 @@ def main(arguments: list[str] | None = None) -> int:
     except BaseException as error:
         from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
 
-        said, code = failures.told(error)
+        said, code = failures.in_words(error)
         print(f"noonmark: {_one_line(said)}", file=sys.stderr)
     return int(code or 0)
 
@@ -530,6 +352,7 @@ def _one_line(text: str) -> str:
 
 
 def entry() -> None:
+    """The console script: runs `main` and exits with its status."""
     sys.exit(main())
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.commands import tables
 from pipeline.errors import NoonmarkError, RefusedError, alike
-from pipeline.store import answers
+from pipeline.store import answers, desk_lists
 from pipeline.workspace.places import Workspace
 
 if TYPE_CHECKING:  # each command loads what it runs, and no other's
@@ -19,10 +19,11 @@ if TYPE_CHECKING:  # each command loads what it runs, and no other's
     from pipeline.runs.cycle import CycleResult
     from pipeline.runs.preview import Preview
 
-MOST = 20  # files named one by one; the rest is counted
+MAX_NAMED = 20  # files named one by one; the rest is counted
 
 
 def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
+    """The files that `init` wrote."""
     if as_json:
         tables.facts({"workspace": str(space.root), "written": [str(path) for path in written]})
         return
@@ -36,6 +37,7 @@ def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
 
 
 def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:
+    """What `check` found, and the first rows of the exports given."""
     if as_json:
         tables.facts({
             "faults": [fault._asdict() for fault in result.faults],
@@ -49,7 +51,7 @@ def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bo
     for fault in result.faults:
         print(f"noonmark: {fault}", file=sys.stderr)
     if not result.faults:
-        print(f"sound: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
+        print(f"no fault: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
     for one in previews:
         _previewed(one)
 
@@ -65,6 +67,7 @@ def _previewed(one: "Preview") -> None:
 
 
 def taken_in(result: "IngestResult", *, as_json: bool) -> None:
+    """What was taken in, and on stderr a line for all that a person must see to."""
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -78,21 +81,22 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     _listed("copies of exports taken in before, skipped", result.copies)
     _listed("still being written, left for the next run", result.still_written)
     _listed("links, not followed", result.links)
-    for path, note in result.notes[:MOST]:
+    for path, note in result.notes[:MAX_NAMED]:
         print(f"note: {path}: {note}")
     for files, reason, _ in alike(result.quarantined):
-        print(f"noonmark: {reason}, {files}, mend it and put it back into inbox/", file=sys.stderr)
+        print(f"noonmark: {reason}, {files}, fix it and put it back into inbox/", file=sys.stderr)
     for files, reason, _ in alike(result.skipped):
         print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
 
 
 def _listed(what: str, names: list[str]) -> None:
     if names:
-        more = f" and {len(names) - MOST} more" if len(names) > MOST else ""
-        print(f"{len(names)} {what}: {', '.join(names[:MOST])}{more}")
+        more = f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else ""
+        print(f"{len(names)} {what}: {', '.join(names[:MAX_NAMED])}{more}")
 
 
 def judged(result: "Judged", *, as_json: bool) -> None:
+    """How many days, findings and detectors without a verdict."""
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -104,12 +108,13 @@ def judged(result: "Judged", *, as_json: bool) -> None:
     if result.sites_not_judged:
         print(
             f"noonmark: {len(result.sites_not_judged)} sites could not be judged at all, "
-            f"{', '.join(result.sites_not_judged[:MOST])}, see not_judged",
+            f"{', '.join(result.sites_not_judged[:MAX_NAMED])}, see not_judged",
             file=sys.stderr,
         )
 
 
 def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
+    """The digest's text (its facts with `as_json`), and where its page lies."""
     from pipeline import digest as pages
 
     if as_json:
@@ -120,6 +125,7 @@ def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
 
 
 def cycled(result: "CycleResult", *, as_json: bool) -> None:
+    """What a cycle took in, judged and wrote."""
     if as_json:
         tables.facts({
             "taken_in": dataclasses.asdict(result.taken_in), "judged": dataclasses.asdict(result.judged),
@@ -134,6 +140,7 @@ def cycled(result: "CycleResult", *, as_json: bool) -> None:
 
 
 def demo(space: Workspace, result: "CycleResult", *, as_json: bool) -> None:
+    """The digest of the demo's last day, and what to try next."""
     if as_json:
         cycled(result, as_json=True)
         return
@@ -143,68 +150,49 @@ def demo(space: Workspace, result: "CycleResult", *, as_json: bool) -> None:
         print(pages.to_text(result.facts))
         print(f"The workspace is {space.root}")
         print(f"The digest is    {result.folder / 'digest.html'}")
-        query = "SELECT kind, count(*) FROM exception GROUP BY kind"
-        print(f'Ask it in SQL:   noonmark --workspace {space.root} sql "{query}"')
+        asked = f"noonmark --workspace {space.root} sql"
+        print(f'Ask it in SQL:   {asked} "SELECT kind, count(*) FROM exception GROUP BY kind"')
 
 
 def answer(found: answers.Answer, form: str, *, is_safe_csv: bool = False) -> None:
+    """The answer of a query, in one of the forms of `tables.rows`."""
     tables.rows(found.columns, found.rows, form, is_safe_csv=is_safe_csv)
 
 
-def parquet(space: Workspace, query: str) -> None:
-    """The answer as a Parquet file on standard output, which has to be a file or a pipe."""
+def for_machines(space: Workspace, query: str, parameters: answers.Parameters, form: str) -> None:
+    """The answer as a Parquet or Arrow IPC file on standard output, which has to be a file or a pipe."""
     from io import BytesIO
 
     from pipeline.store import reader
 
     if sys.stdout.isatty():
-        raise NoonmarkError("Parquet is not for a terminal", "sql --format parquet", "add `> answer.parquet`")
+        raise NoonmarkError(f"{form} is not for a terminal", f"--format {form}", f"add `> answer.{form}`")
     written = BytesIO()
-    reader.ask(space.reader, query).write_parquet(written)
+    frame = reader.ask(space.reader, query, parameters)
+    frame.write_parquet(written) if form == "parquet" else frame.write_ipc(written)
     sys.stdout.buffer.write(written.getvalue())
 
 
 def revisits(space: Workspace, installer: str | None, form: str, *, is_safe_csv: bool = False) -> None:
-    found = answers.ask(
-        space.reader,
-        """
-        SELECT * FROM revisit WHERE $1 IS NULL OR installer_id = $1
-        ORDER BY installer_id NULLS LAST, since, exception_id
-        """,
-        [installer],
-    )
-    answer(found, form, is_safe_csv=is_safe_csv)
-
-
-LIST = """
-    SELECT exception_id, severity, status, kind, site_id, opened_on, first_day, days_open,
-    round(loss_kwh, 1) AS loss_kwh, round(cost, 2) AS cost, currency, summary, decided_by, decided_for FROM exception
-    LEFT JOIN (
-        SELECT exception_id, arg_max(decided_by, decided_at) AS decided_by,
-            arg_max_null(decided_for, decided_at) AS decided_for
-        FROM decision GROUP BY exception_id
-    ) USING (exception_id)
-    ORDER BY status = 'closed', array_position(['urgent', 'soon', 'watch'], severity),
-    cost / greatest(finding_days, 1) DESC, opened_on, exception_id"""
-DECISIONS = """
-    SELECT decided_at, action, until, decided_by, decided_for, note FROM decision
-    WHERE exception_id = $1 ORDER BY decided_at"""
+    """What an installer (None: everyone) has to see to."""
+    answer(desk_lists.revisits(space.reader, installer), form, is_safe_csv=is_safe_csv)
 
 
 def exception_list(space: Workspace, *, as_json: bool) -> None:
-    answer(answers.ask(space.reader, LIST), "json" if as_json else "table")
+    """Every exception, open ones first."""
+    answer(desk_lists.exceptions(space.reader), "json" if as_json else "table")
 
 
 def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None:
     """The exception, and every decision about it."""
-    found = answers.ask(space.reader, "SELECT * FROM exception WHERE exception_id = $1", [exception_id]).to_dicts()
-    if not found:
+    found = desk_lists.exception(space.reader, exception_id)
+    if found is None:
         raise RefusedError("there is no such exception", exception_id, "`noonmark exceptions list` shows them")
-    decisions = answers.ask(space.reader, DECISIONS, [exception_id]).to_dicts()
+    decisions = desk_lists.decisions(space.reader, exception_id)
     if as_json:
-        tables.facts(found[0] | {"decisions": decisions})
+        tables.facts(found | {"decisions": decisions})
         return
-    for name, value in found[0].items():
+    for name, value in found.items():
         if value not in (None, "") and name != "evidence":
             print(f"{name + ':':16}{value}")
     for one in decisions:
@@ -213,10 +201,11 @@ def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None
         note = f": {one['note']}" if one["note"] else ""
         when = f"{one['decided_at']:%Y-%m-%d %H:%M}"
         print(f"{'decision:':16}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
-    print(f"{'evidence:':16}{found[0]['evidence']}")
+    print(f"{'evidence:':16}{found['evidence']}")
 
 
 def status(facts: dict[str, Any], *, as_json: bool) -> None:
+    """The facts of runs.status.status."""
     if as_json:
         tables.facts(facts)
         return

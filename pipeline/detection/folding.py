@@ -5,9 +5,9 @@ from typing import NamedTuple
 
 from detectors import detector_names, kinds
 from pipeline.exceptions import fold as exceptions
-from pipeline.exceptions.changes import Folded, with_mended
+from pipeline.exceptions.changes import Folded, with_corrected
 from pipeline.exceptions.revisits import revisits
-from pipeline.store import Store, history
+from pipeline.store import Store, losses, verdicts
 
 
 class FoldedDays(NamedTuple):
@@ -21,21 +21,22 @@ class FoldedDays(NamedTuple):
 def fold(store: Store, day: date) -> FoldedDays:
     """The exceptions at the end of `day` and of the day before, in one pass over findings and decisions."""
     days = [day - timedelta(days=1), day]
-    findings, judged, silent = history.verdicts(store, day)
+    findings, judged, silent = verdicts.up_to(store, day)
     folded = exceptions.fold_at(
-        findings, judged, silent, history.decisions(store), store.sites(), kinds(), detector_names(), days=days
-    )
-    mended = history.mended(store)
-    before, now = (with_mended(one, mended, day=on) for one, on in zip(folded, days, strict=True))
+        findings, judged, silent, verdicts.decisions(store), store.sites(), kinds(), detector_names(),
+        days=days, losses=losses.up_to(store, day), first_days=losses.first_days(store),
+    )  # fmt: skip
+    corrected = verdicts.corrected(store)
+    before, now = (with_corrected(one, corrected, day=on) for one, on in zip(folded, days, strict=True))
     return FoldedDays(day, now, before)
 
 
 def update_exceptions(store: Store) -> FoldedDays | None:
     """Brings the exceptions and revisits to the end of the last judged day; None if no day was judged."""
-    day = history.last_judged_day(store)
+    day = verdicts.last_judged_day(store)
     if day is None:
         return None
     folded = fold(store, day)
     now = folded.now
-    history.write_exceptions(store, now.exceptions, revisits(now.exceptions, store.sites(), kinds()), now.events)
+    verdicts.write_exceptions(store, now.exceptions, revisits(now.exceptions, store.sites(), kinds()), now.events)
     return folded

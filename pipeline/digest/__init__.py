@@ -1,18 +1,37 @@
-"""What the service manager reads each morning, as page, text, JSON and the installers' list."""
+"""What the service manager reads each morning, as page, text, JSON, sheets and to-dos."""
 
-import csv
-from io import StringIO
+from collections.abc import Iterator, Sequence
+from datetime import date
 from pathlib import Path
 
-from pipeline.digest.facts import build_facts
-from pipeline.digest.model import DigestFacts, IngestFacts
+from pipeline.digest.calendar import to_calendar
+from pipeline.digest.facts import Around, Rules, Told, build_facts
+from pipeline.digest.index_page import indexed, to_index
+from pipeline.digest.model import DigestFacts, ExceptionFacts, IngestFacts
 from pipeline.digest.page import to_html
+from pipeline.digest.sheet import all_sheets, to_revisits_csv
+from pipeline.digest.site_page import SiteFacts, to_site_html
 from pipeline.digest.text import to_text
-from pipeline.frames import REVISITS
-from pipeline.workspace import cell_text
 from pipeline.workspace.files import replace_file
 
-__all__ = ["DigestFacts", "IngestFacts", "build_facts", "to_html", "to_json", "to_text", "write_digest"]
+__all__ = [
+    "Around",
+    "DigestFacts",
+    "ExceptionFacts",
+    "IngestFacts",
+    "Rules",
+    "SiteFacts",
+    "Told",
+    "build_facts",
+    "digest_days",
+    "link_forward",
+    "to_calendar",
+    "to_html",
+    "to_json",
+    "to_text",
+    "write_digest",
+    "write_index",
+]  # fmt: skip
 
 
 def to_json(facts: DigestFacts) -> str:
@@ -20,26 +39,61 @@ def to_json(facts: DigestFacts) -> str:
     return facts.model_dump_json() + "\n"
 
 
-def to_revisits_csv(facts: DigestFacts) -> str:
-    """The revisits of all installers, columns as the relation `revisit` has them."""
-    rows = [r.model_dump(include=set(REVISITS)) for group in facts.revisits for r in group.revisits]
-    written = StringIO(newline="")
-    writer = csv.writer(written, lineterminator="\n")
-    writer.writerow(REVISITS)
-    # Installers open it in a spreadsheet, and names come from the register: no cell may be taken for a formula.
-    writer.writerows([cell_text.neutral(cell_text.csv_cell(row[name])) for name in REVISITS] for row in rows)
-    return written.getvalue()
+def write_digest(folder: Path, facts: DigestFacts, sites: Sequence[SiteFacts] = ()) -> list[Path]:
+    """The files of a day in `folder`, which is made; each replaces its former self in one step.
 
-
-def write_digest(folder: Path, facts: DigestFacts) -> list[Path]:
-    """The four files in `folder`, which is made; each replaces its former self in one step."""
-    contents = {
-        "digest.html": to_html(facts),
-        "digest.txt": to_text(facts),
-        "digest.json": to_json(facts),
-        "revisits.csv": to_revisits_csv(facts),
-    }
-    folder.mkdir(parents=True, exist_ok=True)
+    Pages of sites and sheets of visits that this digest does not have any more are taken away.
+    """
+    contents = dict(_contents(facts, sites))
+    for name in ("sites", "revisits"):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+        for page in (folder / name).glob("*.html"):
+            if f"{name}/{page.name}" not in contents:
+                page.unlink()
     for name, content in contents.items():
         replace_file(folder / name, content)
     return [folder / name for name in contents]
+
+
+def _contents(facts: DigestFacts, sites: Sequence[SiteFacts]) -> Iterator[tuple[str, str]]:
+    """(path below the day's folder, content); the page comes last, so that what it links to is there."""
+    for site in sites:
+        yield f"sites/{site.site_id}.html", to_site_html(facts, site)
+    for name, sheet in all_sheets(facts):
+        yield f"revisits/{name}", sheet
+    yield "digest.txt", to_text(facts)
+    yield "revisits.csv", to_revisits_csv(facts)
+    yield "revisits.ics", to_calendar(facts)
+    yield "digest.json", to_json(facts)
+    yield "digest.html", to_html(facts)
+
+
+def link_forward(digests: Path, day: date, following: date) -> None:
+    """Gives the digest of `day` its link to the one that follows; all else stays as it was told then."""
+    folder = digests / day.isoformat()
+    try:
+        facts = DigestFacts.model_validate_json((folder / "digest.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):  # of an earlier version: it keeps what it has
+        return
+    if facts.next_day != following:
+        linked = facts.model_copy(update={"next_day": following})
+        replace_file(folder / "digest.json", to_json(linked))
+        replace_file(folder / "digest.html", to_html(linked))
+
+
+def digest_days(digests: Path) -> list[date]:
+    """The days that have a digest below `digests`, oldest first."""
+    found = []
+    for page in digests.glob("*/digest.html"):
+        try:
+            found.append(date.fromisoformat(page.parent.name))
+        except ValueError:
+            continue
+    return sorted(found)
+
+
+def write_index(digests: Path, title: str) -> Path:
+    """digests/index.html, of all digests there."""
+    listed = [indexed(day, (digests / day.isoformat() / "digest.html")) for day in digest_days(digests)]
+    replace_file(digests / "index.html", to_index(title, listed))
+    return digests / "index.html"

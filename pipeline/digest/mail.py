@@ -1,4 +1,4 @@
-"""The digest by mail: text with an HTML alternative, over SMTP."""
+"""The digest by mail: a sentence, the table, a link, and the page attached; over SMTP."""
 
 import os
 import smtplib
@@ -12,9 +12,11 @@ from email.utils import formatdate, make_msgid
 from enum import StrEnum
 from typing import Protocol
 
-from pipeline.digest.model import DigestFacts
-from pipeline.digest.page import to_html
-from pipeline.digest.text import subject, to_text
+from pipeline.digest.links import full
+from pipeline.digest.model import DigestFacts, ExceptionFacts
+from pipeline.digest.page import first_today, to_html
+from pipeline.digest.rendering import environment
+from pipeline.digest.text import subject, to_short_text
 from pipeline.errors import NoonmarkError
 
 TIMEOUT_S = 30.0  # ours, for each step: a server that takes longer will not get better while the morning's run waits
@@ -37,8 +39,8 @@ class MailError(NoonmarkError):
 
     exit_status = 1
 
-    def __init__(self, what: str, where: str, mend: str, *, is_temporary: bool, end: Sent = Sent.FAILED) -> None:
-        super().__init__(what, where, mend)
+    def __init__(self, what: str, where: str, remedy: str, *, is_temporary: bool, end: Sent = Sent.FAILED) -> None:
+        super().__init__(what, where, remedy)
         self.is_temporary = is_temporary  # may end well if tried again
         self.end = end
 
@@ -62,23 +64,51 @@ class MailSettings(Protocol):
     def recipients(self) -> Sequence[str]: ...
 
 
-def compose(facts: DigestFacts, settings: MailSettings) -> EmailMessage:
-    """The message; NoonmarkError where sender or recipients are missing or no addresses."""
-    if not settings.sender or not settings.recipients:
+def compose(
+    facts: DigestFacts,
+    settings: MailSettings,
+    *,
+    recipients: Sequence[str] | None = None,
+    attached: Mapping[str, str] | None = None,
+) -> EmailMessage:
+    """The message to the settings' recipients, or to others; `attached`: file name -> page, else the digest's.
+
+    Raises NoonmarkError where sender or recipients are missing or no addresses.
+    """
+    recipients = settings.recipients if recipients is None else recipients
+    if not settings.sender or not recipients:
         raise NoonmarkError("the digest has no sender or no recipients", WHERE, "set sender and recipients")
     message = EmailMessage()
     try:
         message["From"] = settings.sender
-        message["To"] = ", ".join(settings.recipients)
+        message["To"] = ", ".join(recipients)
     except ValueError as error:
         raise NoonmarkError(f"an address can't be used: {error}", WHERE, "write addresses as name@host") from error
     message["Subject"] = subject(facts)
     message["Date"] = formatdate(localtime=False)
     message["Message-ID"] = make_msgid(domain=settings.sender.rpartition("@")[2].strip("> ") or "localhost")
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834: keeps absence notes from answering
-    message.set_content(to_text(facts))
-    message.add_alternative(to_html(facts), subtype="html")
+    first = first_today(facts.exceptions)
+    message.set_content(to_short_text(facts, first))
+    message.add_alternative(to_mail_html(facts, first), subtype="html")
+    pages = {f"digest-{facts.day}.html": to_html(facts)} if attached is None else attached
+    for name, page in pages.items():
+        message.add_attachment(page, subtype="html", filename=name)
     return message
+
+
+def to_mail_html(facts: DigestFacts, first: Sequence[ExceptionFacts]) -> str:
+    """The mail's own HTML: short, its few styles inline, since mail programs drop style sheets."""
+    return (
+        environment()
+        .get_template("mail.html.j2")
+        .render(
+            facts=facts,
+            first=first,
+            page=full(facts.url, facts.day),
+            link=lambda one: full(facts.url, facts.day, one.exception_id),
+        )
+    )
 
 
 def send(

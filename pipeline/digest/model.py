@@ -3,10 +3,12 @@
 import re
 from collections import defaultdict
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, datetime
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, field_validator
+
+from detectors.losses import FED_IN, MEASURED
 
 
 def plain(text: str | None) -> str:
@@ -14,6 +16,8 @@ def plain(text: str | None) -> str:
     text = (text or "").encode("utf-8", "replace").decode()
     return re.sub(r"[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]+", " ", text).strip()
 
+
+WAS = "was "  # how a change of diagnosis or severity begins
 
 PlainText = Annotated[str, BeforeValidator(plain)]
 
@@ -47,12 +51,55 @@ class Hidden(Facts):
     severity: str
 
 
-class Matter(Facts):
+class Losses(Facts):
+    """What an exception costs, in energy and in the site's money."""
+
+    per_day_kwh: float
+    per_day: Money
+    so_far_kwh: float
+    so_far: Money
+    if_left_kwh: float  # so far, and IF_LEFT_DAYS more days like the mean one
+    if_left: Money
+    basis: str = MEASURED  # detectors.losses.Basis
+    at_stake_kwh: float = 0.0  # fed in beyond the limit so far; no loss
+
+    @property
+    def instead(self) -> str:
+        """What is told where no loss was measured."""
+        if self.basis == FED_IN:
+            return f"{self.at_stake_kwh:,.1f} kWh fed in beyond the limit so far"
+        return "no loss of energy measured" if self.basis == MEASURED else self.basis
+
+    @property
+    def is_known(self) -> bool:
+        """Whether a loss was measured at all."""
+        return self.so_far_kwh >= 0.05 or self.so_far.amount >= 0.005
+
+
+class Setting(Facts):
+    """What the desk can set from afar."""
+
+    what: str
+    now: str
+    should_be: str
+
+
+class Event(Facts):
+    """One change of an exception: by detection, or by a person."""
+
+    at: date
+    event: str
+    by: str
+    note: str
+
+
+class ExceptionFacts(Facts):
     """One exception as the desk sees it."""
 
     exception_id: str
     site_id: str
     site_name: str
+    region: str
     installer_id: str | None
     installer: str  # name, else id, else empty
     timezone: str
@@ -60,17 +107,21 @@ class Matter(Facts):
     title: str
     severity: str
     status: str
+    change: str = ""  # since the last digest: "new", "came back", "was: ...", ...; empty = none
     opened_on: date
     first_day: date
     last_day: date
     days_open: int
+    age_days: int  # from first_day to the digest's day, both counted
     finding_days: int
     closed_on: date | None
     reopened: int
     snoozed_until: date | None
     note: str
-    loss_kwh: float
-    cost: Money
+    decided_by: str = ""  # who decided last
+    decided_on: date | None = None
+    decided_for: str = ""  # the person who is to see to it
+    loss: Losses
     summary: str
     measured: str
     expected: str
@@ -79,15 +130,31 @@ class Matter(Facts):
     threshold: float | None
     likely_cause: str
     next_step: str
-    needs_revisit: bool
-    came: str = ""  # why it is among the new ones, where it is not simply new
+    where: str  # "desk" = set from afar, "site" = needs hands
+    is_visit: bool  # an installer is sent
+    setting: Setting | None = None
+    command: str = ""  # ready to be typed
+    visit_if: str = ""
     hides: list[Hidden] = []
-    has_picture: bool = False
+    hides_why: str = ""
+    has_card: bool = False
     evidence: dict[str, Any] = {}
+    events: list[Event] = []
     sql: str
 
 
+class CommonCause(Facts):
+    """Several exceptions of one kind that began on one day at sites of one profile or region: told in one line."""
+
+    text: str
+    kind: str
+    since: date
+    exception_ids: list[str]
+
+
 class Revisit(Facts):
+    """One visit, with all that its sheet says."""
+
     exception_id: str
     site_id: str
     site_name: str
@@ -99,7 +166,17 @@ class Revisit(Facts):
     diagnosis: str
     measured: str
     expected: str
-    steps: str
+    steps: str  # cautions and numbered steps in one text, as the relation `revisit` has it
+    step_list: list[str] = []
+    bring: list[str] = []
+    proof: str = ""
+    cautions: list[str] = []
+    address: str = ""
+    contact: str = ""
+    phone: str = ""
+    access_note: str = ""
+    latitude: float | None = None
+    longitude: float | None = None
 
 
 class InstallerRevisits(Facts):
@@ -111,21 +188,28 @@ class InstallerRevisits(Facts):
 class NotJudgedGroup(Facts):
     code: str | None = None  # of the detectors' REASONS; null = judged before there were codes
     reason: str  # figures that differ from site to site stand as a range
+    what: str  # in the desk's words: the clock, the battery, ...
     detectors: list[str]
-    sites: list[str]
+    sites: list[str]  # ids
+    names: list[str]  # of the same sites
+    is_new: bool  # at one of these sites it could be judged the day before
 
 
 class MapRow(Facts):
     site_id: str
     site_name: str
-    basis: str  # "performance" = % of expected; "fleet" = % of the fleet's median specific yield of the day
-    values: list[int | None]  # %, one per day of the map
+    region: str
+    basis: str  # "performance" = % of expected; "region" = % of the region's median specific yield of the day
+    is_dark: bool  # no readings on the newest day
+    is_judged: bool  # the newest day has a figure
+    values: list[int | None]  # %, one per day of the map, newest first
+    readings: list[bool]  # whether there were any, of the same days
 
 
 class FleetMap(Facts):
-    days: list[date]
+    days: list[date]  # newest first
     median: list[int | None]  # of the rows, %
-    rows: list[MapRow]  # lowest of the last seven days first
+    rows: list[MapRow]  # without readings or not judged first, then the lowest of the last seven days
 
 
 class QuarantinedFile(Facts):
@@ -162,13 +246,17 @@ class DigestFacts(Facts):
 
     title: str
     day: date
+    made_at: datetime  # UTC
+    previous_day: date | None = None  # of the digest before
+    next_day: date | None = None
+    url: str = ""  # where digests/ can be opened, for the mail
     top: int
     headline: str
     figures: list[Figure]
-    new: list[Matter]
-    still_open: list[Matter]
-    snoozed: list[Matter]
-    closed: list[Matter]
+    exceptions: list[ExceptionFacts]  # open or acknowledged, worst first
+    common_causes: list[CommonCause]
+    snoozed: list[ExceptionFacts]
+    closed: list[ExceptionFacts]  # since the last digest
     revisits: list[InstallerRevisits]
     not_judged: list[NotJudgedGroup]
     not_judged_sql: str
@@ -177,16 +265,35 @@ class DigestFacts(Facts):
     ingest: IngestFacts
     ingest_sql: str
 
+    @property
+    def new(self) -> list[ExceptionFacts]:
+        """What was not in view in the digest before."""
+        return [one for one in self.exceptions if is_new(one)]
 
-def money_by_currency(parts: Iterable[Matter]) -> list[Money]:
+    @property
+    def desk_tasks(self) -> list[ExceptionFacts]:
+        """What can be set from afar."""
+        return [one for one in self.exceptions if not one.is_visit and one.severity != "watch"]
+
+    def count_of(self, severity: str) -> int:
+        """How many in view are of this severity."""
+        return sum(one.severity == severity for one in self.exceptions)
+
+
+def is_new(one: ExceptionFacts) -> bool:
+    """Whether it came into view since the digest before; a change of diagnosis alone is none."""
+    return bool(one.change) and not one.change.startswith(WAS)
+
+
+def money_by_currency(parts: Iterable[Money]) -> list[Money]:
     """One sum per currency, the largest first; currencies are never added up."""
     sums: dict[str, float] = defaultdict(float)
     for part in parts:
-        sums[part.cost.currency] += part.cost.amount
+        sums[part.currency] += part.amount
     return [Money(amount=a, currency=c) for c, a in sorted(sums.items(), key=lambda item: (-item[1], item[0]))]
 
 
-def money_text(parts: Iterable[Matter]) -> str:
+def money_text(parts: Iterable[Money]) -> str:
     """Such as `12.30 EUR + 4.00 CHF`."""
     return " + ".join(str(money) for money in money_by_currency(parts) if money.amount >= 0.005) or "nothing"
 

@@ -1,11 +1,10 @@
-"""From a finding's series to what its picture shows.
+"""From a finding's series to what its pictures show: one over days and one over a day's course, where there are both.
 
 A detector says of each of its series the unit, the role and where its values lie: on days or at instants in UTC. Series
-that lie at the same places and have one unit are drawn together. A day's course is drawn before days. Of the units that
-one counts which has both a measured series and an `expected` one, else one with any other reference (roles `limit` and
-`reference`), else the first. Measured series far off the first one's range are left out. A limit, an expectation or a
-reference that holds one value all along is a dashed level; where there is nothing to compare with, the finding's
-threshold is one, if it has the unit.
+that lie at the same places and have one unit are drawn together. Of the units that one counts which a limit holds for,
+else one with both a measured and an `expected` series, else one with any other reference, else the first. Measured
+series far off the first one's range are left out. What holds one value all along is a level; where there is nothing to
+compare with, the finding's threshold is one, if it has the unit.
 """
 
 import math
@@ -17,10 +16,11 @@ from pydantic import TypeAdapter, ValidationError
 
 from detectors.finding import Role
 from detectors.finding import Series as Told
-from pipeline.digest.model import Matter
+from pipeline.digest.model import ExceptionFacts
 
-AXES = ("utc", "day")  # a day's course tells most
+AXES = ("day", "utc")  # what lasts, then the day that shows it
 MOST_SERIES = 3
+MOST_LEVELS = 3
 FAR_OFF = 1.0  # ours: a series further from the first one than both usually vary would flatten both
 REFERENCES = ("expected", "limit", "reference")  # roles that are drawn dashed; `corrected` is drawn like `measured`
 BAR_UNITS = {"kWh", "Wh", "h", "count", "days"}  # amounts of a day
@@ -46,6 +46,7 @@ class Series(NamedTuple):
 class Level(NamedTuple):
     name: str
     value: float
+    role: Role = "limit"
 
 
 class Plot(NamedTuple):
@@ -68,26 +69,45 @@ class Plot(NamedTuple):
 _TOLD = TypeAdapter(list[Told])
 
 
-def to_plot(matter: Matter) -> Plot | None:
-    """What to draw, points in order of the axis; None where the evidence holds no series."""
-    told = _told(matter)
-    levels = [one for one in told if _is_level(one)]
-    candidates = sorted(_candidates(told), key=lambda found: AXES.index(found[0]))
-    for axis, xs, series in candidates:
-        chosen = _comparable(series, {one.unit for one in levels})
+def to_plots(one: ExceptionFacts) -> list[Plot]:
+    """What to draw, at most one plot per axis, points in order; none where the evidence holds no series.
+
+    A second plot is only drawn where it compares something.
+    """
+    told = _told(one)
+    levels = [series for series in told if _is_level(series)]
+    limited = {level.unit for level in levels}
+    best: dict[str, tuple[int, Plot]] = {}
+    for axis, xs, series in _candidates(told):
+        chosen = _comparable(series, limited)
         if chosen:
-            seen = [i for i in range(len(xs)) if any(s.values[i] is not None for s in chosen)]
-            span = min(xs[i] for i in seen), max(xs[i] for i in seen)
-            ranked = sorted((i for i in range(len(xs)) if span[0] <= xs[i] <= span[1]), key=xs.__getitem__)
-            ordered = [s._replace(values=[s.values[i] for i in ranked]) for s in chosen]
-            return Plot(axis, [xs[i] for i in ranked], ordered, _levels(matter, chosen, levels))
-    return None
+            plot = _plot(axis, xs, chosen, _levels(one, chosen, levels))
+            rank = _rank(series, chosen[0].unit, limited)
+            if axis not in best or rank < best[axis][0]:
+                best[axis] = rank, plot
+    plots = [best[axis][1] for axis in AXES if axis in best]
+    comparing = [plot for plot in plots if _compares(plot)]
+    return comparing or plots[:1]
 
 
-def _told(matter: Matter) -> list[Told]:
+def _compares(plot: Plot) -> bool:
+    return bool(plot.levels) or any(series.role != "measured" for series in plot.series)
+
+
+def _plot(axis: str, xs: Sequence[float], chosen: Sequence[Series], levels: list[Level]) -> Plot:
+    """Ends where nothing is known are cut off."""
+    seen = [i for i in range(len(xs)) if any(s.values[i] is not None for s in chosen)]
+    span = min(xs[i] for i in seen), max(xs[i] for i in seen)
+    ranked = sorted((i for i in range(len(xs)) if span[0] <= xs[i] <= span[1]), key=xs.__getitem__)
+    return Plot(
+        axis, [xs[i] for i in ranked], [s._replace(values=[s.values[i] for i in ranked]) for s in chosen], levels
+    )
+
+
+def _told(one: ExceptionFacts) -> list[Told]:
     """The series of the evidence; none where it holds something else."""
     try:
-        return _TOLD.validate_python(matter.evidence.get("series") or [])
+        return _TOLD.validate_python(one.evidence.get("series") or [])
     except ValidationError:
         return []
 
@@ -111,23 +131,26 @@ def _finite(values: Sequence[float | None]) -> list[float | None]:
     return [value if value is not None and math.isfinite(value) else None for value in values]
 
 
-def _comparable(series: Sequence[Series], with_level: set[str]) -> list[Series]:
+def _comparable(series: Sequence[Series], limited: set[str]) -> list[Series]:
     """The series of the unit that tells most, measured ones first, at most MOST_SERIES."""
     units = list(dict.fromkeys(s.unit for s in series if s.known))
-
-    def rank(unit: str) -> int:
-        ours = [s for s in series if s.unit == unit and s.known]
-        if all(s.is_reference for s in ours):
-            return 3
-        if any(s.role == "expected" for s in ours):
-            return 0
-        return 1 if unit in with_level or any(s.is_reference for s in ours) else 2
-
     if not units:
         return []
-    unit = min(units, key=rank)
+    unit = min(units, key=lambda name: _rank(series, name, limited))
     ours = sorted((s for s in series if s.unit == unit and s.known), key=lambda s: s.is_reference)
     return [one for one in ours if one.is_reference or not _is_far_off(one, ours[0])][:MOST_SERIES]
+
+
+def _rank(series: Sequence[Series], unit: str, limited: set[str]) -> int:
+    """How little the series of a unit tell: 0 = they stand against a limit, 3 = nothing of them was measured."""
+    ours = [s for s in series if s.unit == unit and s.known]
+    if all(s.is_reference for s in ours):
+        return 3
+    if any(s.role == "expected" for s in ours):
+        return 1
+    if unit in limited:
+        return 0
+    return 1 if any(s.is_reference for s in ours) else 2
 
 
 def _is_far_off(one: Series, first: Series) -> bool:
@@ -155,18 +178,13 @@ def _seconds(text: str) -> float:
     return (instant if instant.tzinfo else instant.replace(tzinfo=UTC)).timestamp()
 
 
-def _levels(matter: Matter, series: Sequence[Series], levels: Sequence[Told]) -> list[Level]:
+def _levels(one: ExceptionFacts, series: Sequence[Series], levels: Sequence[Told]) -> list[Level]:
     unit, has_reference = series[0].unit, any(s.is_reference for s in series)
     # Beside an expected course, a day's expected sum or mean would only puzzle.
-    wanted = [one for one in levels if one.unit == unit and not (has_reference and one.role == "expected")]
-    shown = [Level(one.name, one.values[0]) for one in wanted if one.values[0] is not None]
-    if (
-        not shown
-        and not has_reference
-        and matter.unit == unit
-        and matter.threshold is not None
-        and math.isfinite(matter.threshold)
-    ):
-        sign = -1 if (matter.value or 0) < 0 < matter.threshold else 1  # an offset may lie on either side
-        shown.append(Level("threshold", sign * matter.threshold))
-    return shown[:2]
+    wanted = [level for level in levels if level.unit == unit and not (has_reference and level.role == "expected")]
+    shown = [Level(level.name, level.values[0], level.role) for level in wanted if level.values[0] is not None]
+    is_told = shown or has_reference or one.unit != unit
+    if not is_told and one.threshold is not None and math.isfinite(one.threshold):
+        sign = -1 if (one.value or 0) < 0 < one.threshold else 1  # an offset may lie on either side
+        shown.append(Level("threshold", sign * one.threshold))
+    return shown[:MOST_LEVELS]

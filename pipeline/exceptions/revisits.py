@@ -10,20 +10,43 @@ from pipeline.frames import REVISITS
 SEVERITIES = ("urgent", "soon", "watch")  # worst first
 
 
-def order(exceptions: pl.DataFrame) -> pl.DataFrame:
-    """The same rows, worst first: severity, then cost per day with a finding, then age; ties by exception_id."""
+def order(exceptions: pl.DataFrame, rates: Mapping[str, float] | None = None) -> pl.DataFrame:
+    """The same rows, worst first: severity, then what a day costs, then energy, then age; ties by exception_id.
+
+    `rates`: currency -> what one unit of it is worth in a common one. Where a currency has none, money is compared
+    within each currency alone, and the places that a currency takes are those of its energies per day.
+    """
     rank = pl.col("severity").replace_strict({s: i for i, s in enumerate(SEVERITIES)}, default=9, return_dtype=pl.Int8)
-    # Amounts of several currencies are compared as they stand: no rate of exchange is known here.
-    cost_per_day = pl.col("cost") / pl.col("finding_days").clip(1)
-    return exceptions.sort(rank, -cost_per_day, "opened_on", "exception_id")
+    money, energy, at_stake = (
+        pl.col(name).fill_null(0.0) for name in ("cost_per_day", "loss_per_day_kwh", "at_stake_kwh")
+    )
+    ties = (-at_stake, pl.col("opened_on"), pl.col("exception_id"))
+    currency = pl.col("currency").fill_null("")
+    held = set(exceptions.select(currency)["currency"])
+    known = dict.fromkeys(held, 1.0) if len(held) <= 1 else {name: (rates or {}).get(name) for name in held}
+    if None not in known.values():
+        rate = currency.replace_strict(known, default=1.0, return_dtype=pl.Float64)
+        return exceptions.sort(rank, -money * rate, -energy, *ties)
+    by_energy = exceptions.sort(rank, -energy, -money, *ties).with_row_index("place")
+    by_money = exceptions.sort(rank, -money, -energy, *ties)
+    nth = pl.int_range(pl.len()).over(currency)
+    places = by_energy.select("place", name=currency, nth=nth)
+    placed = by_money.with_columns(name=currency, nth=nth).join(places, on=["name", "nth"])
+    return placed.sort("place").select(exceptions.columns)
+
+
+def needs_visit(kind: Kind, severity: str) -> bool:
+    """Whether somebody is sent to the site: what is only to be watched sends nobody."""
+    return kind.revisit and severity != "watch"
 
 
 def revisits(exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, Kind]) -> pl.DataFrame:
-    """REVISITS, worst first: open or acknowledged, not hidden behind a cause, and of a kind that needs an installer."""
+    """REVISITS, worst first: open or acknowledged, not hidden behind a cause, and in need of hands at the site."""
     wanted = exceptions.filter(
         pl.col("status").is_in(["open", "acknowledged"]),
         pl.col("hidden_by").is_null(),
         pl.col("kind").is_in([name for name, kind in kinds.items() if kind.revisit]),
+        pl.col("severity") != "watch",
     )
     installer = dict(sites.select("site_id", "installer_id").iter_rows())
     rows = [

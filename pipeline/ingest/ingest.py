@@ -5,11 +5,9 @@ together, files move only afterwards, and a file whose bytes the ledger knows is
 """
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from itertools import groupby
-from typing import NamedTuple
 
 import polars as pl
 
@@ -17,83 +15,25 @@ from pipeline import progress
 from pipeline.config.settings import Settings
 from pipeline.exports.intervals import Intervals, together
 from pipeline.exports.normalise import normalise
-from pipeline.exports.opening import ExportPart, read_export
+from pipeline.exports.opening import read_export
 from pipeline.frames import FILES, Normalised
 from pipeline.ingest import arrivals
 from pipeline.ingest.arrivals import Arrival
+from pipeline.ingest.batches import AT_ONCE_BYTES, batches, bytes_of, portions
 from pipeline.ingest.being_opened import Opening
+from pipeline.ingest.model import Again as Again
+from pipeline.ingest.model import Fate, Piece
+from pipeline.ingest.model import IngestResult as IngestResult
 from pipeline.ingest.profile_choice import choose_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
-from pipeline.store import Store, ledger
+from pipeline.store import Store, archived, ledger
 from pipeline.workspace.places import Workspace
 
-BATCH_BYTES = 64 * 2**20  # ours: on disk
-AT_ONCE_BYTES = 16 * 2**20  # ours: opened; what is read at once decides the memory that a run takes, some 25 times it
 ENDED_RUNS = (
     "the run before ended while it read this file and had not taken it in (out of memory, or stopped from outside); "
     "send it in smaller parts, or put it back if the machine was stopped"
 )
-
-
-@dataclass
-class IngestResult:
-    """What a run took in."""
-
-    files: int = 0
-    copies: list[str] = field(default_factory=list)
-    quarantined: list[tuple[str, str]] = field(default_factory=list)  # (file, reason)
-    still_written: list[str] = field(default_factory=list)
-    links: list[str] = field(default_factory=list)
-    skipped: list[tuple[str, str]] = field(default_factory=list)  # (path, why): can't be read or moved
-    notes: list[tuple[str, str]] = field(default_factory=list)
-    rows_read: int = 0
-    rows_stored: int = 0
-    rows_unchanged: int = 0
-    rows_replaced: int = 0
-    rows_rejected: int = 0
-    cells_rejected: int = 0
-
-    @property
-    def needs_person(self) -> bool:
-        return bool(self.quarantined or self.skipped)
-
-
-class Piece(NamedTuple):
-    """One export: a file, or a member of a zip, with the profile that reads it."""
-
-    arrival: Arrival
-    part: ExportPart
-    profile: ExportProfile
-    named_site: str
-    before: ledger.Held | None = None  # it was taken in already, with rejected rows: it is read again
-
-    @property
-    def path(self) -> str:
-        return f"{self.arrival.place}/{arrivals.shown(self.part.member)}" if self.part.member else self.arrival.place
-
-    @property
-    def key(self) -> tuple[str, str]:
-        """What makes it the same export as another: the same bytes under another site's name are not."""
-        return self.part.sha256, self.named_site
-
-
-class Again(NamedTuple):
-    """What a rebuild knows of the archive's files: they keep their place, number and time."""
-
-    numbers: Mapping[Arrival, int]
-    taken_in_at: Mapping[tuple[str, str], datetime]  # (archived_as, path) -> when, as far as the old history tells
-
-
-@dataclass
-class Fate:
-    """What became of one file's parts, until it moves on."""
-
-    state: tuple[int, float] | None  # size and time of change when it was read
-    refused: list[tuple[ExportPart | None, str]] = field(default_factory=list)  # a part, or the file; and why
-    copies: list[tuple[int, str]] = field(default_factory=list)  # (export_id, path)
-    archived_as: str | None = None
-    is_noted: bool = False  # its size and hash are in the history
 
 
 class Ingest:
@@ -123,17 +63,17 @@ class Ingest:
                 workspace
             )  # a history that was lost: the archive is never overwritten
 
-    def run(self, waiting: list[Arrival], tell: progress.Advance = progress.silent) -> IngestResult:
+    def run(self, waiting: list[Arrival], advance: progress.Advance = progress.silent) -> IngestResult:
         """Takes in the arrivals, batch by batch, in an order that an interruption does not change."""
         ordered = waiting if self.again else sorted(waiting, key=lambda one: (self._profile_name(one), one.place))
         is_alone = self.opening.is_suspect if self.again is None else _never
-        for batch in _batches(ordered, self.settings.ingest.batch_files, is_alone):
+        for batch in batches(ordered, self.settings.ingest.batch_files, is_alone):
             try:
                 self._take_in(batch)
             finally:  # whatever stops a run in order is no file's fault
                 if self.again is None:
                     self.opening.end(dict.fromkeys(batch, 0))
-            tell(len(batch))
+            advance(len(batch))
         return self.result
 
     def _profile_name(self, arrival: Arrival) -> str:
@@ -160,7 +100,7 @@ class Ingest:
                 fate.refused.append((None, ENDED_RUNS))
                 continue
             pieces = self._open(arrival, fate)
-            if _opened_bytes([*waiting, *pieces]) > AT_ONCE_BYTES:
+            if bytes_of([*waiting, *pieces]) > AT_ONCE_BYTES:
                 self._read(waiting, fates)
                 waiting = []
             waiting += pieces
@@ -181,7 +121,7 @@ class Ingest:
         if self.again is not None or not self.opening.has_ended_runs(arrival):
             return False
         with arrival.path.open("rb") as file:
-            return not ledger.is_archived(self.store, hashlib.file_digest(file, "sha256").hexdigest())
+            return not archived.is_archived(self.store, hashlib.file_digest(file, "sha256").hexdigest())
 
     def _read(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
         """Takes in the pieces, so many at a time as memory allows, marked as being read."""
@@ -191,7 +131,7 @@ class Ingest:
         try:
             if opened_bytes:
                 self._mark(opened_bytes)
-            for some in _portions(pieces):
+            for some in portions(pieces):
                 waiting = some
                 while waiting:
                     fresh, waiting = self._apart(waiting, fates)
@@ -215,10 +155,10 @@ class Ingest:
             if part.problem is not None:
                 fate.refused.append((part, part.problem))
             elif isinstance(chosen, str):
-                mend = "add its form to a profile's `match`, or a profile for it"
+                remedy = "add its form to a profile's `match`, or a profile for it"
                 if chosen.endswith("fit this file"):
-                    mend = "narrow the `match` of one, or name the site's profile in sites.csv"
-                fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {mend}"))
+                    remedy = "narrow the `match` of one, or name the site's profile in sites.csv"
+                fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {remedy}"))
             else:
                 named = chosen.site_in_place(name, part.folder) or ""
                 pieces.append(Piece(arrival, part._replace(name=name), chosen, named))
@@ -240,7 +180,7 @@ class Ingest:
         return list(fresh.values()), repeated
 
     def _is_read_again(self, piece: Piece, before: ledger.Held) -> bool:
-        """Whether rows were rejected that a mended profile or register may let in now."""
+        """Whether rows were rejected that a fixed profile or register may let in now."""
         if before.rows_rejected == 0 or self.again is not None or piece.key in self.looked_at:
             return False
         return before.path != piece.path or (self.workspace.archive / before.archived_as).exists()
@@ -291,10 +231,10 @@ class Ingest:
             fate, arrival = fates[piece.arrival], piece.arrival
             if arrival.is_ours and fate.state is not None and fate.archived_as is not None and not fate.is_noted:
                 fate.is_noted = True
-                files[arrival] = ledger.ArchivedFile(
+                files[arrival] = archived.ArchivedFile(
                     fate.archived_as, arrival.folder, arrival.name, *fate.state, piece.part.file_sha256, False
                 )
-        ledger.note_archived(self.store, list(files.values()))
+        archived.note_archived(self.store, list(files.values()))
 
     def _entry(self, number: int, piece: Piece, fate: Fate, now: datetime) -> ledger.Entry:
         """The export's line of the ledger, with the next number."""
@@ -371,42 +311,3 @@ class Ingest:
 
 def _never(_: Arrival) -> bool:
     return False
-
-
-def _opened_bytes(pieces: Iterable[Piece]) -> int:
-    return sum(len(piece.part.data) for piece in pieces)
-
-
-def _portions(pieces: Sequence[Piece]) -> Iterator[list[Piece]]:
-    """Runs of pieces of at most AT_ONCE_BYTES, or of one piece."""
-    portion: list[Piece] = []
-    size = 0
-    for piece in pieces:
-        size += len(piece.part.data)
-        if portion and size > AT_ONCE_BYTES:
-            yield portion
-            portion, size = [], len(piece.part.data)
-        portion.append(piece)
-    if portion:
-        yield portion
-
-
-def _batches(
-    ordered: Iterable[Arrival], most_files: int, is_alone: Callable[[Arrival], bool]
-) -> Iterator[list[Arrival]]:
-    batch: list[Arrival] = []
-    size = 0
-    for arrival in ordered:
-        if is_alone(arrival):
-            if batch:
-                yield batch
-            yield [arrival]
-            batch, size = [], 0
-            continue
-        size += arrival.path.stat().st_size if arrival.path.exists() else 0
-        batch.append(arrival)
-        if len(batch) >= most_files or size >= BATCH_BYTES:
-            yield batch
-            batch, size = [], 0
-    if batch:
-        yield batch

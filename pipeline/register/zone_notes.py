@@ -9,7 +9,8 @@ import tzfpy
 
 from pipeline.errors import Notice
 from pipeline.register.model import Register, Site
-from pipeline.timezones.conversion import is_zone, transitions
+from pipeline.timezones.conversion import transitions
+from pipeline.timezones.zones import is_zone
 
 DAY_S = 86_400
 YEAR_S = 366 * DAY_S  # a year of any length: every rule of a zone comes round once
@@ -40,9 +41,6 @@ def _notes(site: Site, line: int | None, begin_s: int) -> Iterator[Notice]:
         at_sea = zones[0].startswith("Etc/")
         place = f"at sea ({zones[0]})" if at_sea else f"in {zones[0]}"
         text = f"{site.site_id} stands {place} by its coordinates, the register says {site.timezone}"
-        swapped = zones_at(site.longitude, site.latitude) if abs(site.longitude) <= 90 else ()
-        if any(minutes_apart(zone, site.timezone, begin_s) == (0, 0) for zone in swapped):
-            text += "; its latitude and longitude look swapped"
         yield Notice(SITES_FILE, line, "timezone", site.timezone, f"{text} ({_in_words(*apart[0])})")
     ahead = minutes_apart(site.export_timezone, site.timezone, begin_s)
     if ahead != (0, 0):

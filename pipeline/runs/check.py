@@ -4,19 +4,18 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from pipeline.config.settings import Settings, load_settings
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import name_remedy
 from pipeline.errors import Fault, InvalidInputError
 from pipeline.profiles.load import load_profiles, profile_files
 from pipeline.profiles.model import CsvFormat, ExportProfile, JsonFormat
 from pipeline.register.csv_file import read_table
 from pipeline.register.load import SITE_CELLS, Notice, Register, load_register, zone_notes
+from pipeline.register.slips import slips
 from pipeline.workspace.places import Workspace
-
-LARGE_KWP = 1000.0  # ours: the largest roofs in a service firm's care stay below 1 MW
 
 
 class CheckResult(NamedTuple):
-    """The workspace's settings, register and profiles as far as they are sound, and all that is wrong or odd."""
+    """The workspace's settings, register and profiles as far as they hold no fault, and all that is wrong or odd."""
 
     settings: Settings
     register: Register
@@ -32,10 +31,11 @@ def check(workspace: Workspace) -> CheckResult:
     profiles, profile_faults = load_profiles(workspace.profiles)
     wanted = list(_wanted_profiles(workspace))
     faults += register_faults
+    faults += slips(register)
     faults += _unknown_profiles(workspace, wanted)
     faults += profile_faults
     faults += _unreachable_profiles(profiles, {name for _, name in wanted})
-    notices = [*_size_notices(register), *zone_notes(register), *_unused_tables(profiles)]
+    notices = [*zone_notes(register), *_unused_tables(profiles)]
     return CheckResult(settings, register, profiles, faults, notices)
 
 
@@ -59,8 +59,8 @@ def _unknown_profiles(workspace: Workspace, wanted: list[tuple[int, str]]) -> It
     known = [path.stem for path in profile_files(workspace.profiles)]  # a faulty one is there all the same
     for line, name in wanted:
         if name not in known:
-            mend = name_mend(name, known, f"write profiles/{name}.toml, or leave the cell empty")
-            yield Fault(workspace.sites_file.name, line, "profile", name, "unknown profile", mend)
+            remedy = name_remedy(name, known, f"write profiles/{name}.toml, or leave the cell empty")
+            yield Fault(workspace.sites_file.name, line, "profile", name, "unknown profile", remedy)
 
 
 def _unreachable_profiles(profiles: dict[str, ExportProfile], wanted: set[str]) -> Iterator[Fault]:
@@ -68,8 +68,8 @@ def _unreachable_profiles(profiles: dict[str, ExportProfile], wanted: set[str]) 
     for name, profile in profiles.items():
         by_place = profile.site.from_ in ("file name", "folder")
         if not profile.match and not (by_place and name in wanted):
-            mend = 'add globs on the file\'s name, as in match = ["*.csv"]'
-            yield Fault(_shown(profile), None, "match", None, "no file can belong to the profile", mend)
+            remedy = 'add globs on the file\'s name, as in match = ["*.csv"]'
+            yield Fault(_shown(profile), None, "match", None, "no file can belong to the profile", remedy)
 
 
 def _unused_tables(profiles: dict[str, ExportProfile]) -> Iterator[Notice]:
@@ -85,12 +85,3 @@ def _unused_tables(profiles: dict[str, ExportProfile]) -> Iterator[Notice]:
 
 def _shown(profile: ExportProfile) -> str:
     return f"{profile.file.parent.name}/{profile.file.name}"
-
-
-def _size_notices(register: Register) -> Iterator[Notice]:
-    """Sites whose size is that of a power station: often it was entered in W."""
-    for site in register.sites.values():
-        if site.installed_kwp > LARGE_KWP:
-            text = f"{site.site_id} has {site.installed_kwp:g} kWp, more than any roof; is it in W? It is read as kW"
-            line = register.lines.get(site.site_id)
-            yield Notice("sites.csv", line, "installed_kwp", f"{site.installed_kwp:g}", text)

@@ -1,204 +1,20 @@
-"""One run over a workspace: opening it, and the chain ingest, sum up, judge, exceptions, digest, publish."""
+"""The chain of one run over an opened workspace: ingest, sum up, judge, exceptions, digest."""
 
-import logging
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-import polars as pl
-
-import detectors
 from pipeline import digest as pages
-from pipeline import progress
-from pipeline.config.settings import Settings
-from pipeline.detection import folding, resolver, run_detectors
-from pipeline.detection import sum_up as summing
-from pipeline.detection.folding import FoldedDays
+from pipeline.detection import folding, run_detectors
+from pipeline.detection.due_days import due_days, has_ended
 from pipeline.detection.run_detectors import Judged
-from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError, alike
-from pipeline.frames import DEVICES, INSTALLERS
+from pipeline.errors import NoonmarkError, RefusedError
 from pipeline.ingest import arrivals, grown
-from pipeline.ingest.ingest import Again, Ingest, IngestResult
-from pipeline.profiles.model import ExportProfile
-from pipeline.register.model import Register
-from pipeline.runs.check import check_or_refuse
-from pipeline.runs.checked import note_checked, stamp
-from pipeline.store import Store, decision_log, digests, history, ledger, reader, recovery
-from pipeline.workspace.lock import held
-from pipeline.workspace.places import Workspace
-
-LOG = logging.getLogger("noonmark")
-MAP_DAYS = 30  # of the digest's map
-
-
-@dataclass(frozen=True)
-class Opened:
-    """A workspace that is sound, and this process's alone."""
-
-    workspace: Workspace
-    settings: Settings
-    register: Register
-    profiles: Mapping[str, ExportProfile]
-    store: Store
-    is_quiet: bool = False  # no progress on stderr
-    should_stop: Callable[[], bool] = bool  # asked at safe points
-
-    @contextmanager
-    def progress(self, what: str, total: int, unit: str) -> Iterator[progress.Advance]:
-        """A function to call at every safe point, with the units done since; raises StoppedError when told to stop."""
-
-        def advance(count: int) -> None:
-            tell(count)
-            if self.should_stop():
-                raise StoppedError("told to stop")
-
-        if self.is_quiet or total == 0:
-            tell: progress.Advance = progress.silent
-            yield advance
-            return
-        with progress.shown(what, total, unit) as tell:
-            yield advance
-
-
-@contextmanager
-def opened(
-    workspace: Workspace,
-    *,
-    wait_s: float = 0.0,
-    is_quiet: bool = False,
-    database: Path | None = None,
-    is_fresh: bool = False,
-    should_stop: Callable[[], bool] = bool,
-) -> Iterator[Opened]:
-    """The workspace, checked and locked, with the register's copy in the history brought up to date.
-
-    Raises InvalidInputError with every fault, WorkspaceBusyError, or NoonmarkError if the history can't be opened.
-    """
-    before = stamp(workspace)
-    checked = check_or_refuse(workspace)
-    with held(workspace, wait_s=wait_s):
-        note_checked(workspace, before, checked)
-        for folder in (workspace.inbox, workspace.archive, workspace.quarantine, workspace.reader, workspace.digests):
-            folder.mkdir(exist_ok=True)
-        place = database or workspace.database
-        if is_fresh:  # only once the lock is held: it may be another run's
-            for leftover in (place, place.with_name(place.name + ".wal")):
-                leftover.unlink(missing_ok=True)
-        with _history(workspace, place, is_fresh=is_fresh) as store:
-            resolver.prepare(store)
-            register = checked.register
-            history.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
-            run = Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
-            if not is_fresh:
-                _catch_up(run)
-            yield run
-        if not is_fresh:
-            recovery.renew(place, workspace.copy)
-
-
-def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
-    """The history; its copy if it does not open. Raises NoonmarkError if it lacks what the archive holds."""
-    if is_fresh:
-        return Store(place)
-    highest = arrivals.last_archived(workspace)
-    if highest and not place.exists():
-        raise NoonmarkError(
-            f"the history is missing, though archive/ holds {highest} exports", place.name,
-            "put the file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",
-        )  # fmt: skip
-    try:
-        store = Store(place)
-    except DamagedHistoryError as error:
-        if not recovery.fall_back(place, workspace.copy, workspace.damaged):
-            raise
-        LOG.warning(
-            "noonmark: %s, %s, its copy %s is in force, what came after is taken in again; the damaged file is now %s",
-            error.what, place.name, workspace.copy.name, workspace.damaged.name,
-        )  # fmt: skip
-        store = Store(place)
-    try:
-        recovery.check_against_archive(store, highest)
-    except NoonmarkError:
-        store.close()
-        raise
-    return store
-
-
-def _catch_up(run: Opened) -> None:
-    """What people decided is in the history and in its log; a history that was a copy takes in what came after it."""
-    store, workspace = run.store, run.workspace
-    if recovery.is_behind(store):
-        last = ledger.last_export_id(store)
-        waiting = [(number, arrival) for number, arrival in arrivals.archived(workspace) if number > last]
-        again = Again({arrival: number for number, arrival in waiting}, {})
-        work = Ingest(store, workspace, run.settings, run.register, run.profiles, again=again)
-        with recorded(store, "recovery") as said:
-            with run.progress("taking in again", len(waiting), "files") as tell:
-                result = work.run([arrival for _, arrival in waiting], tell)
-            decision_log.bring_back(store, workspace.decision_log)
-            sum_up(run)
-            recovery.note_archive(store, arrivals.last_archived(workspace))
-            said += ["needs a person", f"the history was damaged; {result.files} files taken in again after its copy"]
-        history.mark_everything_due(store)
-    decision_log.bring_back(store, workspace.decision_log)
-    decision_log.append(store, workspace.decision_log)
-
-
-def _tables(register: Register) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Devices and installers as frames."""
-    devices = [one.model_dump() for one in register.devices]
-    installers = [one.model_dump() for one in register.installers.values()]
-    return pl.DataFrame(devices, schema=DEVICES, orient="row"), pl.DataFrame(
-        installers, schema=INSTALLERS, orient="row"
-    )
-
-
-@contextmanager
-def recorded(store: Store, job: str) -> Iterator[list[str]]:
-    """A row of the run ledger; what is appended to the list is its outcome (the first) and its detail.
-
-    Of a run that ends in an error the outcome is `failed`; `refused` where nothing could be changed as things stood,
-    and `stopped` where the service was told to end.
-    """
-    run_id = store.start_run(job)
-    said: list[str] = []
-    try:
-        yield said
-    except BaseException as error:
-        outcome = {RefusedError: "refused", StoppedError: "stopped", KeyboardInterrupt: "stopped"}.get(
-            type(error), "failed"
-        )
-        store.end_run(run_id, outcome, f"{type(error).__name__}: {error}")
-        raise
-    store.end_run(run_id, said[0] if said else "done", "; ".join(said[1:]))
-
-
-@contextmanager
-def published(run: Opened, job: str) -> Iterator[list[str]]:
-    """A recorded run whose results are published when it ends, also where it fails: analysts and `status` see both."""
-    try:
-        with recorded(run.store, job) as said:
-            yield said
-    except Exception as error:
-        try:
-            publish(run)
-        except Exception as later:  # the first error is what counts
-            error.add_note(f"nor could the history be published: {later}")
-        raise
-    publish(run)
-
-
-def publish(run: Opened) -> None:
-    """What analysts open shows the history as it stands."""
-    reader.publish(run.store, run.workspace.reader, keep_h=run.settings.reader.keep_h)
-
-
-def sum_up(run: Opened) -> None:
-    """Brings the site-days up to the readings."""
-    with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as tell:
-        summing.sum_up(run.store, tell)
+from pipeline.ingest.ingest import Ingest, IngestResult
+from pipeline.runs.digest_pages import write_digest
+from pipeline.runs.session import Opened, sum_up
+from pipeline.store import Store, history, verdicts
 
 
 def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
@@ -212,8 +28,8 @@ def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
             "put the profiles back, or write one; nothing was moved",
         )
     work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
-    with run.progress("taking in", len(waiting.arrivals), "files") as tell:
-        result = work.run(waiting.arrivals, tell)
+    with run.progress("taking in", len(waiting.arrivals), "files") as advance:
+        result = work.run(waiting.arrivals, advance)
     result.still_written += waiting.still_written
     result.links += waiting.links
     result.skipped += waiting.skipped
@@ -227,12 +43,12 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
     refuse_days_not_over(run.store, days if until is None else [until])
     sum_up(run)
     if days is None:
-        days = run_detectors.due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
+        days = due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
         history.note_due(run.store, days)
         if until is not None:
-            days = with_silent_days(days, history.last_judged_day(run.store), until)
-    with run.progress("judging", len(days), "days") as tell:
-        result = run_detectors.judge(run.store, days, tell)
+            days = with_silent_days(days, verdicts.last_judged_day(run.store), until)
+    with run.progress("judging", len(days), "days") as advance:
+        result = run_detectors.judge(run.store, days, advance)
     result.folded = folding.update_exceptions(run.store)
     return result
 
@@ -240,7 +56,7 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
 def refuse_days_not_over(store: Store, days: Sequence[date] | None) -> None:
     """Raises RefusedError if a local day has not ended at every watched site."""
     now = datetime.now(UTC)
-    if late := [day for day in days or () if not run_detectors.has_ended(store, day, now)]:
+    if late := [day for day in days or () if not has_ended(store, day, now)]:
         raise RefusedError("a day can be judged once it has ended at every site", f"{late[0]}", "choose an earlier day")
 
 
@@ -250,61 +66,6 @@ def with_silent_days(due: Sequence[date], last_judged: date | None, until: date)
     since = last_judged if last_judged is not None else max(kept, default=until - timedelta(days=1))
     span = range(max((until - since).days, 0))
     return sorted(kept | {since + timedelta(days=n + 1) for n in span})
-
-
-def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.DigestFacts:
-    """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
-    store = run.store
-    if folded is None or folded.day != day:
-        folded = folding.fold(store, day)
-    sites = store.sites()
-    return pages.build_facts(
-        day,
-        folded.now.exceptions,
-        folded.before.exceptions,
-        sites,
-        history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
-        history.not_judged_on(store, day),
-        _ingest_facts(run, day, sites),
-        detectors.kinds(),
-        title=run.settings.digest.title,
-        top=run.settings.digest.top,
-        installers={one.installer_id: one.name for one in run.register.installers.values()},
-        reasons=detectors.reasons(),
-    )
-
-
-def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFacts:
-    """What came in since the digest of the judged day before, and what waits for a person."""
-    span = digests.span(run.store, day)
-    totals = digests.taken_in(run.store, span)
-    with_data = history.site_days(run.store, day, day).filter(pl.col("readings") > 0)["site_id"]
-    silent = sites.filter(pl.col("watched") & ~pl.col("site_id").is_in(with_data.to_list()))["site_id"]
-    return pages.IngestFacts.model_validate(
-        {
-            **totals, **span._asdict(),
-            "quarantined": _alike(arrivals.quarantined(run.workspace)), "sites_without_data": silent.to_list(),
-        }
-    )  # fmt: skip
-
-
-def _alike(found: list[tuple[str, str]]) -> list[dict[str, object]]:
-    """Quarantined files as the digest tells them: one entry for all of one reason, with their count."""
-    return [{"file": file, "reason": reason, "count": count} for file, reason, count in alike(found)]
-
-
-def write_digest(
-    run: Opened, day: date | None = None, folded: FoldedDays | None = None
-) -> tuple[pages.DigestFacts, Path]:
-    """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
-    last = history.last_judged_day(run.store)
-    if last is None or (day is not None and not history.is_judged(run.store, day)):
-        asked = "the history" if day is None else str(day)
-        raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
-    facts = facts_of(run, day or last, folded)
-    folder = run.workspace.digests / facts.day.isoformat()
-    pages.write_digest(folder, facts)
-    return facts, folder
 
 
 @dataclass(frozen=True)
@@ -318,6 +79,7 @@ class CycleResult:
 
     @property
     def needs_person(self) -> bool:
+        """Whether a file was set aside or a site gave nothing to judge."""
         return self.taken_in.needs_person or self.judged.needs_person
 
 
@@ -330,8 +92,8 @@ def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
     taken_in = take_in(run)
     judged = detect(run, until=day)
     facts, folder = None, None
-    if history.last_judged_day(run.store) is not None:
-        wanted = day if day is not None and history.is_judged(run.store, day) else None
+    if verdicts.last_judged_day(run.store) is not None:
+        wanted = day if day is not None and verdicts.is_judged(run.store, day) else None
         facts, folder = write_digest(run, wanted, judged.folded)
     return CycleResult(taken_in, judged, facts, folder)
 

@@ -3,7 +3,8 @@
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
+
+from pipeline.timezones.zones import tzinfo_of
 
 GOOD = ("done", "needs a person")
 BAD = ("failed", "killed")
@@ -28,12 +29,13 @@ class Job(NamedTuple):
 def jobs(runs: Iterable[Mapping[str, Any]], beat: Mapping[str, Any] | None) -> list[Job]:
     """One per job that ever ended, by name; `runs` are the last good and the last failed run of each job.
 
+    Instants of `runs` without a zone are in UTC, as the analyst's database gives them.
     A run counts as failing until a later good one of the same job, or of the cycle that it is a part of.
     """
     good: dict[str, datetime] = {}
     bad: dict[str, tuple[datetime, str]] = {}
     for run in runs:
-        at = run["ended_at"] or run["started_at"]  # a killed run has no end
+        at = _aware(run["ended_at"] or run["started_at"])  # a killed run has no end
         if run["outcome"] in GOOD:
             good[run["job"]] = max(at, good.get(run["job"], at))
         else:
@@ -46,6 +48,10 @@ def jobs(runs: Iterable[Mapping[str, Any]], beat: Mapping[str, Any] | None) -> l
             at = datetime.fromisoformat(told["last_failed_at"])
             bad[job] = max((at, told["failure"]), bad.get(job, (at, "")))
     return [_job(job, good, bad) for job in sorted(good.keys() | bad.keys())]
+
+
+def _aware(at: datetime) -> datetime:
+    return at.replace(tzinfo=UTC) if at.tzinfo is None else at
 
 
 def _job(job: str, good: Mapping[str, datetime], bad: Mapping[str, tuple[datetime, str]]) -> Job:
@@ -89,7 +95,7 @@ def _last_good(by_name: Mapping[str, Job], names: Iterable[str], at_least: datet
 def _last_wanted(beat: Mapping[str, Any], before: datetime) -> datetime:
     """The last instant before `before` at which the service should have begun a cycle."""
     hour, minute = map(int, beat.get("digest_at", "00:00").split(":"))
-    local = before.astimezone(ZoneInfo(beat.get("timezone", "UTC")))
+    local = before.astimezone(tzinfo_of(beat.get("timezone", "UTC")))
     wanted = local.replace(hour=hour, minute=minute, second=0, microsecond=0)
     return wanted if wanted <= local else wanted - timedelta(days=1)
 

@@ -14,7 +14,7 @@ from pipeline.config.settings import Settings
 from pipeline.digest import DigestFacts, mail
 from pipeline.digest.mail import MailError, Sent
 from pipeline.errors import NoonmarkError, WorkspaceBusyError
-from pipeline.runs.cycle import opened, publish
+from pipeline.runs.session import opened, publish
 from pipeline.store import digests
 from pipeline.workspace.files import replace_file
 from pipeline.workspace.places import Workspace
@@ -39,7 +39,7 @@ class Patience(NamedTuple):
     seconds: float = 0.0  # one attempt
     sleep: Callable[[float], Any] = time.sleep
     stop: threading.Event = threading.Event()
-    tell: Callable[[str], object] = lambda _: None
+    report: Callable[[str], object] = lambda _: None
 
 
 def mail_digest(
@@ -80,7 +80,7 @@ def mail_digest(
             error = state.outcome.exception() if state.outcome else None
             if state.attempt_number == 1:  # so that `status` knows while the waiting lasts
                 note(Sent.FAILED, str(error))
-            patience.tell(f"{error}; the next attempt is in {state.upcoming_sleep:.0f} s")
+            patience.report(f"{error}; the next attempt is in {state.upcoming_sleep:.0f} s")
 
         try:
             message = mail.compose(facts, settings.mail)

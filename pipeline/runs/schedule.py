@@ -4,10 +4,10 @@ import logging
 import signal
 import sys
 import threading
+import traceback
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -15,13 +15,17 @@ from apscheduler.triggers.interval import IntervalTrigger
 from filelock import FileLock, Timeout
 
 from pipeline.config.settings import Settings
-from pipeline.detection import run_detectors
+from pipeline.detection.due_days import has_ended
 from pipeline.digest import DigestFacts
-from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
+from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError, alike
+from pipeline.ingest.ingest import IngestResult
 from pipeline.runs.check import check_or_refuse
-from pipeline.runs.cycle import Opened, cycle, facts_of, opened, published, take_in
+from pipeline.runs.cycle import cycle, take_in
+from pipeline.runs.digest_pages import facts_of
 from pipeline.runs.mailing import Patience, mail_digest
+from pipeline.runs.session import Opened, opened, published
 from pipeline.store import digests, history
+from pipeline.timezones.zones import tzinfo_of
 from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
 
@@ -40,7 +44,7 @@ class Service:
             workspace, ingest_every_min=plan.ingest_every_min, digest_at=plan.digest_at, timezone=plan.timezone
         )
         self.scheduler = BackgroundScheduler(
-            timezone=ZoneInfo(settings.schedule.timezone),
+            timezone=tzinfo_of(settings.schedule.timezone),
             # A job that is late is still wanted, once, and never beside itself (the defaults drop it after a second).
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
@@ -73,7 +77,7 @@ class Service:
 
     def _make_up_for_the_morning(self) -> None:
         """Adds the cycle if no digest was written since one was last wanted, or the mail if that is missing."""
-        zone = ZoneInfo(self.settings.schedule.timezone)
+        zone = tzinfo_of(self.settings.schedule.timezone)
         hour, minute = map(int, self.settings.schedule.digest_at.split(":"))
         now = datetime.now(zone)
         wanted = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
@@ -88,19 +92,21 @@ class Service:
                 self._mail_soon(facts_of(run, day))
 
     def take_in(self) -> None:
+        """One turn of the ingest; what fails is logged and recorded, not raised."""
         self._job("ingest", self._take_in)
 
     def morning(self) -> None:
+        """One cycle, and the mail after it; what fails is logged and recorded, not raised."""
         self._job("cycle", self._morning)
 
     def _take_in(self, run: Opened, said: list[str]) -> None:
         result = take_in(run)
         said += ["needs a person" if result.needs_person else "done", f"{result.files} files, {result.rows_read} rows"]
-        for file, reason in result.quarantined:
-            LOG.warning("quarantined %s: %s", file, reason)
+        _tell(result)
 
     def _morning(self, run: Opened, said: list[str]) -> None:
         result = cycle(run, day=last_ended_day(run))
+        _tell(result.taken_in)
         said += [
             "needs a person" if result.needs_person else "done",
             "" if result.facts is None else result.facts.headline,
@@ -149,17 +155,30 @@ class Service:
             for line in faults:
                 LOG.error("%s: %s", name, line)
         except Exception as error:
-            # A fault of one turn must not end the service: it is in the log whole, and in the run ledger.
-            failure = f"{type(error).__name__}: {error}"
-            LOG.exception("%s failed; the next turn tries again", name)
+            # A fault of one turn must not end the service: it is in the log, the run ledger and the heartbeat.
+            failure = _in_one_line(error)
+            LOG.error("%s failed: %s; the next turn tries again", name, failure)
         self.heartbeat.note(name, failure)
+
+
+def _tell(result: IngestResult) -> None:
+    """Logs what a person must see to, equal reasons in one line."""
+    for what, found in (("quarantined", result.quarantined), ("skipped", result.skipped)):
+        for files, reason, _ in alike(found):
+            LOG.warning("%s %s: %s", what, files, reason)
+
+
+def _in_one_line(error: Exception) -> str:
+    """What went wrong, and where in the program."""
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return " ".join(f"{type(error).__name__}: {error} ({Path(place.filename).name} line {place.lineno})".split())
 
 
 def last_ended_day(run: Opened) -> date:
     """The latest day that has ended at every watched site, some hours ago."""
     now = datetime.now(UTC) - timedelta(hours=run.settings.detect.judge_after_h)
     day = now.date() + timedelta(days=1)
-    while not run_detectors.has_ended(run.store, day, now):
+    while not has_ended(run.store, day, now):
         day -= timedelta(days=1)
     return day
 

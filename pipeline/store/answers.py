@@ -3,7 +3,7 @@
 import contextlib
 import json
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -21,6 +21,7 @@ PLAIN = {  # types, by DuckDB's ids, that frames, Parquet and Python hold as the
 }  # fmt: skip
 CALENDAR = {"date", "timestamp", "timestamp with time zone", "timestamp_s", "timestamp_ms"}
 NESTED = {"list", "array", "struct", "map", "union", "variant"}
+Parameters = Sequence[object] | Mapping[str, object]  # of a query: by place ($1) or by name ($day)
 LIMITS = (date.min, date.max)  # Python has no infinity: DuckDB gives these days for it
 
 
@@ -35,37 +36,38 @@ class Answer(NamedTuple):
     rows: list[tuple[Any, ...]]
 
     def to_dicts(self) -> list[dict[str, Any]]:
+        """The rows, each by its columns' names."""
         return [dict(zip(self.columns, row, strict=True)) for row in self.rows]
 
 
-def ask(folder: Path, sql: str, parameters: Sequence[object] = ()) -> Answer:
+def ask(folder: Path, sql: str, parameters: Parameters = ()) -> Answer:
     """The result of one query on the analyst's database. Raises QueryError as `answered` does."""
     with asking(folder) as put:
         return put(sql, parameters)
 
 
 @contextlib.contextmanager
-def asking(folder: Path) -> Iterator[Callable[[str, Sequence[object]], Answer]]:
+def asking(folder: Path) -> Iterator[Callable[[str, Parameters], Answer]]:
     """A function that answers one query after the other, as `ask` does, over one connection."""
     with _connected(folder) as con:
         yield lambda sql, parameters: _answer(con, sql, parameters)
 
 
 @contextlib.contextmanager
-def answered(folder: Path, sql: str) -> Iterator[duckdb.DuckDBPyRelation | None]:
+def answered(folder: Path, sql: str, parameters: Parameters = ()) -> Iterator[duckdb.DuckDBPyRelation | None]:
     """The relation that a query gives, to be fetched inside the block; it reads nothing else of this machine.
 
     Raises QueryError if nothing was published yet, if the text does more than read, or if DuckDB refuses it.
     """
     with _connected(folder) as con, _refusals():
         _refuse_more_than_reading(sql)
-        yield con.sql(sql)
+        yield _relation(con, sql, parameters)
 
 
-def _answer(con: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[object]) -> Answer:
+def _answer(con: duckdb.DuckDBPyConnection, sql: str, parameters: Parameters) -> Answer:
     with _refusals():
         _refuse_more_than_reading(sql)
-        relation = con.sql(sql, params=list(parameters)) if parameters else con.sql(sql)
+        relation = _relation(con, sql, parameters)
         if relation is None:
             return Answer([], [])
         columns = list(relation.columns)
@@ -78,10 +80,16 @@ def _answer(con: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[objec
     return Answer(columns, [_with_json(row, nested) for row in rows] if nested else rows)
 
 
+def _relation(con: duckdb.DuckDBPyConnection, sql: str, parameters: Parameters) -> duckdb.DuckDBPyRelation | None:
+    if not parameters:
+        return con.sql(sql)
+    return con.sql(sql, params=dict(parameters) if isinstance(parameters, Mapping) else list(parameters))
+
+
 @contextlib.contextmanager
 def _connected(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection that reads the analyst's database, and nothing else of this machine."""
-    database = folder / DATABASE
+    database = folder.resolve() / DATABASE  # its views look for their parts beside it, whatever link led here
     if not database.exists():
         raise QueryError(
             "there is no history to ask yet", str(database.name), "take in exports first: `noonmark ingest`"
@@ -90,7 +98,7 @@ def _connected(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         for setting in (
             "SET TimeZone = 'UTC'",
             "SET enable_progress_bar = false",
-            f"SET allowed_directories = ['{str(folder.resolve()).replace(chr(39), chr(39) * 2)}/']",
+            f"SET allowed_directories = ['{str(database.parent).replace(chr(39), chr(39) * 2)}/']",
             "SET enable_external_access = false",
             "SET lock_configuration = true",
         ):

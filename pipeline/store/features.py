@@ -10,7 +10,7 @@ from pipeline.store.connection import Store
 
 TYPES: dict[type[pl.DataType], str] = {
     pl.String: "VARCHAR", pl.Date: "DATE", pl.Float64: "DOUBLE", pl.Boolean: "BOOLEAN", pl.Int32: "INTEGER",
-    pl.Int64: "BIGINT",
+    pl.Int64: "BIGINT", pl.Datetime: "TIMESTAMP",
 }  # fmt: skip
 
 

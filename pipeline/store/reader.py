@@ -12,8 +12,9 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from detectors.data_quality.flags import good_values
 from pipeline.store import answers, readings
-from pipeline.store.answers import DATABASE
+from pipeline.store.answers import DATABASE, Parameters
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
@@ -26,7 +27,12 @@ DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a 
 # Instants are plain timestamps in UTC (the session's zone), so that every client prints them alike.
 DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
 MONTHLY = {  # relation -> what gives its rows of one month
+    "reading_flag": """SELECT * REPLACE (CAST(from_utc AS TIMESTAMP) AS from_utc, CAST(to_utc AS TIMESTAMP) AS to_utc,
+        CAST(value_utc AS TIMESTAMP) AS value_utc) FROM reading_flag
+        WHERE day >= $lo AND day < $hi ORDER BY site_id, device_id, from_utc, channel""",
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "site_hour": resources.query("site_hour"),
+    "clock_day": "SELECT * FROM feature_clock_day WHERE day >= $lo AND day < $hi ORDER BY ALL",
     "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged
@@ -38,7 +44,7 @@ MONTHLY = {  # relation -> what gives its rows of one month
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
-DAILY = ("reading", "device_reading")  # periods are UTC days, months once they are old
+DAILY = ("reading", "device_reading", "reading_raw")  # periods are UTC days, months once they are old
 
 
 def mark_due(store: Store, relation: str, days: Iterable[date]) -> None:
@@ -48,7 +54,8 @@ def mark_due(store: Store, relation: str, days: Iterable[date]) -> None:
     else:
         periods = {day.isoformat()[:7] for day in days}
     due = pl.DataFrame({"period": sorted(periods)}, schema={"period": pl.String})
-    store.insert("reader_due", due.select(relation=pl.lit(relation), period="period"))
+    for name in (relation, "reading_raw") if relation == "reading" else (relation,):
+        store.insert("reader_due", due.select(relation=pl.lit(name), period="period"))
 
 
 def publish(store: Store, folder: Path, *, keep_h: float) -> int:
@@ -145,13 +152,17 @@ def _span(period: str) -> tuple[datetime, datetime]:
 
 def _write_readings(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
     lo, hi = _span(period)
+    if relation == "reading_raw":
+        yield from _write_reported(store, folder, period)
+        return
+    flags = readings.read_flags(store, lo.date() - timedelta(days=1), hi.date() + timedelta(days=1))
     sites = [site for (site,) in store.con.execute("SELECT site_id FROM site ORDER BY site_id").fetchall()]
     shares = readings.shares(store)
     if relation == "device_reading":
         sites = [site for site in sites if site in shares.devices]
     at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
     for number, first in enumerate(range(0, len(sites), at_once)):
-        devices = readings.read(store, lo, hi, sites[first : first + at_once])
+        devices = good_values(readings.read(store, lo, hi, sites[first : first + at_once]), flags).drop("is_spoiled")
         if relation == "device_reading":
             frame = devices.filter(pl.col("device_id") != "")
         else:
@@ -165,6 +176,19 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
                     f"{period}-{number}",
                     f"SELECT {DAILY_COLUMNS} FROM part ORDER BY site_id, ts_utc",
                 )
+
+
+def _write_reported(store: Store, folder: Path, period: str) -> Iterator[str]:
+    """Readings as stamped and as reported, of UTC days as stamped."""
+    if store.value(f"SELECT count(*) FROM ({_reported(period)})"):
+        yield _write_part(store, folder, "reading_raw", f"{period}-0", _reported(period))
+
+
+def _reported(period: str) -> str:
+    lo, hi = _span(period)
+    return f"""SELECT r.{DAILY_COLUMNS} FROM reading_raw AS r SEMI JOIN site USING (site_id)
+        WHERE r.ts_utc >= TIMESTAMPTZ '{lo.isoformat()}' AND r.ts_utc < TIMESTAMPTZ '{hi.isoformat()}'
+        ORDER BY site_id, device_id, ts_utc"""
 
 
 def _write_month(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
@@ -224,8 +248,7 @@ def _write_database(store: Store, folder: Path) -> None:
         relation, text = file.stem.partition("_")[2], file.read_text(encoding="utf-8")
         if "$parts" in text:
             given = parts.get(relation) or [_empty_part(store, folder, relation)]
-            listed = ", ".join(f"'{_quoted((folder / one).resolve())}'" for one in given)
-            text = text.replace("$parts", f"[{listed}]")
+            text = text.replace("$parts", _paths(folder, given))
         texts.append(text)
     store.con.execute(f"ATTACH '{_quoted(unfinished)}' AS reader (STORAGE_VERSION '{STORAGE_VERSION}')")
     try:
@@ -236,16 +259,25 @@ def _write_database(store: Store, folder: Path) -> None:
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
-    unfinished.chmod(0o444)  # a client that opens it for writing would lock every other one out
+    unfinished.chmod(unfinished.stat().st_mode & 0o444)  # a client that opens it for writing would lock all others out
     move_file(unfinished, folder / DATABASE)
     (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
+
+
+def _paths(folder: Path, files: Iterable[str]) -> str:
+    """SQL of the files' paths, which follow the database when its folder is copied or moved."""
+    listed = ", ".join(f"'{_quoted(Path(file))}'" for file in files)
+    expression = resources.query("part_paths").replace("$home", f"'{_quoted(folder.resolve())}'")
+    return expression.replace("$files", f"[{listed}]")
 
 
 def _empty_part(store: Store, folder: Path, relation: str) -> str:
     """A part of no rows, so that the relation is there from the first day."""
     file = f"{relation}/{EMPTY}"
     (folder / relation).mkdir(exist_ok=True)
-    if relation in DAILY:
+    if relation == "reading_raw":
+        store.con.execute(f"COPY ({_reported('1900-01-01')}) TO '{_quoted(folder / file)}' (FORMAT parquet)")
+    elif relation in DAILY:
         nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
         with store.offered(part=nothing):
             store.con.execute(f"COPY (SELECT {DAILY_COLUMNS} FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")
@@ -275,12 +307,12 @@ def forget(store: Store) -> None:
         store.con.execute("DELETE FROM reader_due")
 
 
-def ask(folder: Path, sql: str) -> pl.DataFrame:
+def ask(folder: Path, sql: str, parameters: Parameters = ()) -> pl.DataFrame:
     """The result of one query as a frame; what a frame does not hold (intervals, unions) is text.
 
     Raises QueryError as `answers.answered` does.
     """
-    with answers.answered(folder, sql) as relation:
+    with answers.answered(folder, sql, parameters) as relation:
         return pl.DataFrame() if relation is None else in_utc(answers.for_frames(relation).pl())
 
 

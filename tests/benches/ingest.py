@@ -24,7 +24,7 @@ import duckdb
 from pipeline.detection import sum_up
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Ingest
-from pipeline.runs.cycle import opened, publish
+from pipeline.runs.session import opened, publish
 from pipeline.workspace.places import Workspace
 
 DAY = date(2026, 6, 10)

@@ -19,7 +19,8 @@ import polars as pl
 
 import detectors
 from pipeline.detection import folding
-from pipeline.runs.cycle import detect, opened, take_in
+from pipeline.runs.cycle import detect, take_in
+from pipeline.runs.session import opened
 from pipeline.workspace.places import Workspace
 from tests.simulation.fleet import Fleet
 from tests.simulation.workspace import write_register, write_workspace

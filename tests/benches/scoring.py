@@ -159,6 +159,16 @@ def score(fleet: Fleet, lived: Lived) -> Score:
     return result
 
 
+def _right_kinds(fault: Fault, fleet: Fleet) -> set[str]:
+    """The kinds that are right by their definitions: a wrong zone that begins one day is a step by whole quarters."""
+    in_the_span = (fault.first_day - fleet.first).days > 0
+    if fault.kind == "time-zone-wrong" and in_the_span:
+        return {fault.kind, "clock-step"}
+    if fault.kind == "clock-step" and abs(fault.size % 15) < 0.1:
+        return {fault.kind, "time-zone-wrong"}
+    return {fault.kind}
+
+
 def _overlaps(run: Run, fault: Fault) -> bool:
     return fault.first_day <= run.begin and (run.begin - fault.last_day).days <= LATE_DAYS
 
@@ -168,14 +178,16 @@ def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet
         fault.site_id, fault.kind, fault.shape, fault.is_visible, site.limit_class, site.is_alone, site.logger.minutes,
         fleet.days - (fault.first_day - fleet.first).days,
     )  # fmt: skip
-    right = [run for run in runs if fault.kind in run.kinds and _overlaps(run, fault)]
+    names = _right_kinds(fault, fleet)
+    right = [run for run in runs if names & run.kinds and _overlaps(run, fault)]
     if right:
         run = min(right, key=lambda one: one.begin)
         explained.update(id(one) for one in right)
         row.found, row.days = True, float((run.begin - fault.first_day).days)
         row.first_day_error = float(abs((run.last["first_day"] - fault.first_day).days))
-        truth = fault.value_of_day.get(run.last["last_day"], fault.size)
-        if truth == truth and truth and SAME.get(run.last["kind"], run.last["kind"]) == fault.kind:
+        steady = NAN if fault.shape == "ramp" else fault.size
+        truth = fault.value_of_day.get(run.last["last_day"], steady)
+        if truth == truth and truth and SAME.get(run.last["kind"], run.last["kind"]) in names:
             row.size_error_pct = 100 * abs(run.last["value"] - truth) / abs(truth)
         final = lived.final.filter(pl.col("exception_id") == run.exception_id)
         if fault.loss_kwh == fault.loss_kwh and fault.loss_kwh > 1 and final.height:

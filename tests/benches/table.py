@@ -19,7 +19,8 @@ def table(score: Score) -> str:
     return "\n\n".join(parts)
 
 
-def _number(values: Iterable[float], quantile: float = 0.5, digits: int = 0) -> str:
+def number(values: Iterable[float], quantile: float = 0.5, digits: int = 0) -> str:
+    """A quantile of the values that are known, as text."""
     known = [v for v in values if v == v]
     return f"{np.quantile(known, quantile):.{digits}f}" if known else "-"
 
@@ -65,14 +66,14 @@ def _fault_cells(rows: Sequence[FaultRow]) -> tuple[str, ...]:
     return (
         str(len(rows)),
         str(len(found)),
-        _number(r.days for r in found),
-        _number((r.days for r in found), 0.9),
+        number(r.days for r in found),
+        number((r.days for r in found), 0.9),
         ", ".join(f"{n} {kind}" for kind, n in wrong.most_common(2)) or "-",
-        _number(r.size_error_pct for r in found),
-        _number(r.first_day_error for r in found),
-        _number((r.first_day_error for r in found), 0.9),
-        _number(r.loss_error_pct for r in found),
-        _number(abs(r.loss_error_pct) for r in found),
+        number(r.size_error_pct for r in found),
+        number(r.first_day_error for r in found),
+        number((r.first_day_error for r in found), 0.9),
+        number(r.loss_error_pct for r in found),
+        number(abs(r.loss_error_pct) for r in found),
     )
 
 

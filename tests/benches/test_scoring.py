@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from tests.benches.figures import figures
 from tests.benches.living import Lived
 from tests.benches.scoring import Score, load, runs_of, score
 from tests.benches.table import table
@@ -129,6 +130,12 @@ def test_false_exceptions_by_place_and_severity(fleet: Fleet):
     assert result.site_days == {"all": 180, "clean": 120, "look-alike": 30, "holiday": 30, "beside a fault": 30}
 
 
+def test_a_zone_that_is_wrong_from_a_day_on_is_a_step_as_well(fleet: Fleet):
+    fleet.faults += [fault("time-zone-wrong", 10, size=60.0), fault("time-zone-wrong", 0, site="S002", size=60.0)]
+    result = scored(fleet, nights("clock-step", 12, 29, value=60.0), nights("clock-step", 5, 29, site="S002"))
+    assert [row.found for row in result.faults] == [True, False]
+
+
 def test_the_older_name_of_a_kind(fleet: Fleet):
     fleet.faults.append(fault("phase-imbalance", 3))
     assert scored(fleet, nights("phase-compensation-off", 5, 29)).faults[0].found
@@ -152,3 +159,4 @@ def test_scores_can_be_kept_and_put_together(fleet: Fleet, tmp_path):
     text = table(both)
     assert "string-loss" in text
     assert "recall 1.00, precision 0.50" in text
+    assert "| together | 2 | 2 | 1.00 | 0.50 |" in figures([one, one])

@@ -1,7 +1,8 @@
 """One table of what the pipeline finds, misses and says wrongly in a simulated fleet whose truth is known.
 
 python -m tests.benches.truth [--sites N --days D --seed S --start DATE --minutes M] [--kinds a,b | --family F]
-                              [--hemisphere north|south|both] [--explain] [--save FILE] [--pool FILE ...]
+                              [--hemisphere north|south|both] [--explain] [--save FILE]
+python -m tests.benches.truth --pool FILE ... [--markdown]
 
 The seed is new each time unless given, and is printed. The workspace is temporary; every export goes the pipeline's
 own way (inbox, taking in, the night's detection, exceptions), day by day.
@@ -16,6 +17,7 @@ from datetime import date
 from pathlib import Path
 
 from tests.benches.explain import explain
+from tests.benches.figures import figures
 from tests.benches.living import live_through
 from tests.benches.scoring import Score, load, score
 from tests.benches.table import table
@@ -29,9 +31,13 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Prints the table."""
     args = _parse(arguments)
     if args.pool:
+        fleets = [load(path) for path in args.pool]
+        if args.markdown:
+            print(figures(fleets))
+            return
         together = Score()
-        for path in args.pool:
-            together.add(load(path))
+        for fleet in fleets:
+            together.add(fleet)
         print(table(together))
         return
     seed = args.seed if args.seed is not None else secrets.randbelow(10**6)
@@ -67,6 +73,7 @@ def _parse(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--explain", action="store_true")
     parser.add_argument("--save", type=Path, metavar="FILE", help="keeps the rows behind the table")
     parser.add_argument("--pool", type=Path, nargs="+", metavar="FILE", help="one table of rows that were saved")
+    parser.add_argument("--markdown", action="store_true", help="with --pool: as DEVELOPERS.md shows it")
     return parser.parse_args(arguments)
 
 

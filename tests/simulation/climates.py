@@ -73,7 +73,7 @@ class Climate(NamedTuple):
         return Day(
             kind, cover, more, depth,
             rng.uniform(8.5, 15.5) if kind == "fog" else 0.0,
-            float(rng.gamma(1.2, 5.0)) if wet else 0.0,
+            float(rng.gamma(1.2, 2.5 if air_c < 0.8 else 5.0)) if wet else 0.0,
             rng.uniform(2, 22), wet and air_c < 0.8, air_c - (1.0 if kind == "clear" else 0.0),
             self.swing_c * {"clear": 1.25, "fair": 1.1, "haze": 1.0, "fog": 0.8, "broken": 0.7}.get(kind, 0.35),
             float(rng.gamma(2.5, 1.2)) + 0.5, tau_beam,

@@ -47,7 +47,7 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
             values = daily(np.where(on, healthy.pv_w, 0.0))
             shows = values > 0.3 * site.roof.kwp
         case "underperformance" | "string-loss":
-            shows = made > 0.03 * np.maximum(daily(healthy.pv_w), 0.2)
+            shows = made > np.maximum(0.03 * daily(healthy.pv_w), 0.04 * site.roof.kwp)
         case "battery-grid-charging":
             beyond = np.clip(-truth.battery_w - truth.pv_w, 0, None)  # only the grid can have given it
             values = daily(np.where(on, np.minimum(beyond, np.clip(truth.grid_w, 0, None)), 0.0))

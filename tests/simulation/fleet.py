@@ -60,6 +60,7 @@ def make_fleet(
     forms = draw_forms(rng, minutes, MINUTES, MINUTES_SHARE)
     changes = {place.zone: _change_days(place.zone, first, days) for place in places}
     roles = _roles(sites, kinds, rng)
+    _move_to_fit(roles, [places[spot.region] for spot in spots], changes)
     fleet = Fleet(seed, first, days, [], [], forms, places)
     load: dict[int, int] = {}
     for number, (role, spot) in enumerate(zip(roles, spots, strict=True)):
@@ -97,6 +98,25 @@ def _roles(sites: int, kinds: Sequence[str], rng: np.random.Generator) -> list[s
     order_alikes = [k for _ in range(alike // len(names) + 1) for k in rng.permutation(names)][:alike]
     roles = [*map(str, order_kinds), *map(str, order_alikes), *["clean"] * (sites - faulty - alike)]
     return [roles[n] for n in rng.permutation(len(roles))]
+
+
+def _fits(role: str, place: Place, changes: list[int]) -> bool:
+    if role == "daylight-saving-wrong":
+        return any(day >= 5 for day in changes)
+    climates = LOOK_ALIKES[role].climates if role in LOOK_ALIKES else ()
+    return not climates or place.climate.name in climates
+
+
+def _move_to_fit(roles: list[str], places: list[Place], changes: dict[str, list[int]]) -> None:
+    """Swaps roles that their place does not allow with others, as far as there are places for them."""
+    for number, role in enumerate(roles):
+        if _fits(role, places[number], changes[places[number].zone]):
+            continue
+        for other, theirs in enumerate(roles):
+            here, there = places[number], places[other]
+            if _fits(role, there, changes[there.zone]) and theirs != role and _fits(theirs, here, changes[here.zone]):
+                roles[number], roles[other] = theirs, role
+                break
 
 
 def _fitting(role: str, place: Place, changes: list[int], rng: np.random.Generator) -> tuple[str, dict[str, Any]]:
@@ -147,13 +167,9 @@ def _finish(site: Site, role: str, needs: dict[str, Any], form: int, rng: np.ran
     if "horizon" in needs:
         site.roof.horizon_deg = np.clip(site.roof.horizon_deg + needs["horizon"] * rng.uniform(0.6, 1.2), 0, 30)
     if needs.get("import_limit"):
-        steady = {"empty": 2.0, "couple": 6.0, "family": 8.0, "day people": 8.0, "workshop": 22.0, "office": 8.0}[
-            site.house.kind
-        ]
         site.house.charger_w, site.house.charger_phases = 11000.0, 3
         site.house.heat_pump_w = min(site.house.heat_pump_w, 1500.0)
-        site.import_limit_kw = round(steady + site.house.heat_pump_w / 1000 + site.house.cooling_w / 1000, 1)
-        site.told["import_limit_kw"] = f"{site.import_limit_kw:g}"
+        site.import_limit_kw = 3.0  # at least; `prepare` raises it to what the loads need
     if role in LOOK_ALIKES:
         LOOK_ALIKES[role].prepare(site, days, rng)
 

@@ -145,4 +145,14 @@ def _thermal(house: House, axis: Axis, air_c: Array, rng: np.random.Generator) -
     cool = np.clip((air_c - 24) / 12, 0, 1) * house.cooling_w
     most = max(house.heat_pump_w, house.cooling_w)
     duty = (heat + cool) / most
-    return np.where(phase < duty, most * 0.9, 0.0)
+    level = (
+        0.85
+        + 0.05 * np.sin(air_c)
+        + 0.03
+        * np.interp(
+            np.arange(axis.steps),
+            np.arange(0, axis.steps + 60, 12),
+            rng.standard_normal(len(range(0, axis.steps + 60, 12))),
+        )
+    )
+    return np.where(phase < duty, most * level, 0.0)

@@ -67,6 +67,10 @@ def prepare(site: Site, region: Region, axis: Axis, lift_s: float | None, rng: n
     if site.single_input_strings > 1:
         inputs = [inputs[0] / site.single_input_strings] * site.single_input_strings
     own, car = draw_loads(site.house, axis, site.zone, region.air_c, site.three_phase, rng)
+    if site.import_limit_kw is not None:
+        # Agreed above what cannot wait; a car's charging is what the control cuts.
+        site.import_limit_kw = max(site.import_limit_kw, round(own.sum(axis=0).max() / 1000 * 1.06 + 0.3, 1))
+        site.told["import_limit_kw"] = f"{site.import_limit_kw:g}"
     control = _control(site, axis, region.air_c, inputs, own.sum(axis=0), car, rng)
     if site.role in LOOK_ALIKES:
         LOOK_ALIKES[site.role].control(control, axis, site, region.air_c, rng)
@@ -84,7 +88,8 @@ def _control(
 ) -> Control:
     flat = np.ones(axis.steps)
     battery = site.battery
-    limit = np.inf if site.feed_in_limit_kw is None else site.feed_in_limit_kw * 1000
+    # The control holds the limit by the meter that is reported.
+    limit = np.inf if site.feed_in_limit_kw is None else site.feed_in_limit_kw * 1000 / max(site.logger.grid_gain, 1.0)
     shave = np.inf if site.import_limit_kw is None else site.import_limit_kw * 1000
     power = battery.power_w if battery else 0.0
     charge = flat * power

@@ -14,8 +14,11 @@ class Place(NamedTuple):
     zone: str
 
 
-def _place(climate: str, latitude: float, longitude: float, zone: str) -> Place:
-    return Place(BY_NAME[climate]._replace(longitude=longitude), latitude, longitude, zone)
+def _place(climate: str, latitude: float, longitude: float, zone: str, warmer_c: float = 0.0) -> Place:
+    """A place; `warmer_c`: its mean temperature above the climate's, and less of a season by as much."""
+    named = BY_NAME[climate]
+    own = named._replace(longitude=longitude, mean_c=named.mean_c + warmer_c, season_c=named.season_c - warmer_c * 0.7)
+    return Place(own, latitude, longitude, zone)
 
 
 PLACES = (
@@ -30,15 +33,15 @@ PLACES = (
     _place("continental", 52.1, 20.6, "Europe/Warsaw"),
     _place("continental", 42.0, -91.6, "America/Chicago"),
     _place("subtropical", 29.8, -95.5, "America/Chicago"),
-    _place("savanna", 12.4, -1.6, "Africa/Ouagadougou"),
+    _place("savanna", 12.4, -1.6, "Africa/Ouagadougou", 5.0),
     _place("desert", -23.7, 133.8, "Australia/Darwin"),
-    _place("mediterranean", -34.8, 138.8, "Australia/Adelaide"),
+    _place("mediterranean", -34.8, 138.8, "Australia/Adelaide", 1.5),
     _place("mediterranean", -33.5, -70.7, "America/Santiago"),
-    _place("maritime", -41.2, 175.4, "Pacific/Auckland"),
-    _place("temperate", -37.6, 144.4, "Australia/Melbourne"),
+    _place("maritime", -41.2, 175.4, "Pacific/Auckland", 2.0),
+    _place("temperate", -37.6, 144.4, "Australia/Melbourne", 4.5),
     _place("subtropical", -27.6, 152.7, "Australia/Brisbane"),
     _place("subtropical", -34.7, -58.9, "America/Argentina/Buenos_Aires"),
-    _place("savanna", -15.3, 28.4, "Africa/Lusaka"),
+    _place("savanna", -15.3, 28.4, "Africa/Lusaka", 2.5),
 )
 
 

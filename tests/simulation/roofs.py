@@ -92,26 +92,28 @@ def soiling(roof: Roof, region: Region, axis: Axis, rng: np.random.Generator) ->
     return np.repeat(share, axis.steps // len(share))
 
 
-def snow_cover(plane: Plane, region: Region, axis: Axis, rng: np.random.Generator) -> Array:
+def snow_cover(plane: Plane, region: Region, axis: Axis, ghi: Array, rng: np.random.Generator) -> Array:
     """The light that snow lets through a plane, by step.
 
-    Snow lies until it melts; from a steep plane it slides once the air is above freezing, in one go or in parts.
+    Snow lies until air or sun melt it; from a tilted plane it slides once the modules are above freezing, in one go
+    or in parts. Rates are ours: a few millimetres of water a day in winter sun, a steep roof free within a day or two.
     """
     lets = np.ones(axis.steps)
     if not region.snowfall_mm.any():
         return lets
     hourly = int(3600 / axis.step_s)
     depth, covered = 0.0, 1.0
-    slides_at = rng.uniform(-1.0, 1.5)
+    slides_at = rng.uniform(-0.5, 2.5)
     for begin in range(0, axis.steps, hourly):
         part = slice(begin, begin + hourly)
         fallen = float(region.snowfall_mm[part].sum())
         if fallen > 0:
             depth, covered = depth + fallen, 1.0
         if depth > 0:
-            air = float(region.air_c[part].mean())
-            depth = max(depth - max(air, 0.0) * 0.12 - 0.01, 0.0)
-            if air > slides_at and rng.random() < max(plane.tilt_deg - 12, 0) / 250:
+            sun = float(ghi[part].mean()) / 1000
+            module_c = float(region.air_c[part].mean()) + 12 * sun
+            depth = max(depth - max(module_c, 0.0) * 0.12 - 0.7 * sun - 0.015, 0.0)
+            if module_c > slides_at and rng.random() < max(plane.tilt_deg - 10, 0) / 120:
                 covered *= float(rng.choice([0.0, 0.0, 0.5]))
             lets[part] = 1 - covered * (1 - np.exp(-depth / 1.2))
             depth = depth if covered > 0.05 else 0.0
@@ -127,12 +129,13 @@ def roof_inputs(
     at a tenth of the reference irradiance (common practice, no source).
     """
     passes = beam_share(roof, sun)
+    ghi = light.beam * sun.up + light.diffuse
     clean = soiling(roof, region, axis, rng)
     inputs: list[Array] = []
     module_c = region.air_c
     for number, plane in enumerate(roof.planes):
         direct, other = plane_light(roof, plane, sun, light)
-        snow = snow_cover(plane, region, axis, rng)
+        snow = snow_cover(plane, region, axis, ghi, rng)
         absorbed = (direct * passes + other) * clean
         seen = absorbed * snow
         cell_c = region.air_c + absorbed * snow * (roof.noct_c - 20) / 800 * 1.25 / (1 + 0.12 * region.wind_speed)

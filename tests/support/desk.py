@@ -1,6 +1,7 @@
 """A small workspace to try commands on: two sites in one zone, one kind of export, a few days of readings."""
 
 import math
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -45,15 +46,18 @@ def power(at: datetime, peak_w: float = 8000.0) -> float:
     return round(max(0.0, peak_w * math.sin(math.pi * (hour - 5.5) / 14.75)), 1) if 5.5 < hour < 20.25 else 0.0
 
 
+LIVELY_W = (-20.0, 10.0, -5.0, 15.0, 5.0, -15.0, 20.0, -10.0)  # a load that moves, 500 W on average
+
+
 def lines(day: date, *, feeds_in: bool) -> list[str]:
     """The day's export, header first, a quarter of an hour a line."""
     midnight = datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(ZONE)).astimezone(UTC)
     found = ["time,pv,load,grid,soc,temp"]
     for n in range(96):
         at = (midnight + n * timedelta(minutes=15)).astimezone(ZoneInfo(ZONE))
-        pv = power(at)
-        grid = 500.0 - pv if feeds_in else max(20.0, 500.0 - pv)
-        found.append(f"{at:%Y-%m-%d %H:%M},{pv},500,{grid},60,21.5")
+        pv, load = power(at), 500.0 + LIVELY_W[n % len(LIVELY_W)]
+        grid = load - pv if feeds_in else max(20.0, load - pv)
+        found.append(f"{at:%Y-%m-%d %H:%M},{pv},{load},{round(grid, 1)},60,21.5")
     return found
 
 
@@ -63,8 +67,8 @@ def write(folder: Path, site: str, day: date, rows: list[str]) -> Path:
     return path
 
 
-def make(folder: Path, *, with_exports: bool = True) -> Workspace:
-    """The workspace, with exports of DAYS in its inbox: R-2 may not feed the grid, and does."""
+def make(folder: Path, *, with_exports: bool = True, days: Sequence[date] = DAYS) -> Workspace:
+    """The workspace, with exports of these days in its inbox: R-2 may not feed the grid, and does."""
     space = Workspace(folder)
     space.inbox.mkdir(parents=True)
     space.profiles.mkdir()
@@ -73,7 +77,7 @@ def make(folder: Path, *, with_exports: bool = True) -> Workspace:
     (space.profiles / "hourly.toml").write_text(PROFILE, encoding="utf-8")
     space.settings_file.write_text("[ingest]\nsettle_s = 0\n", encoding="utf-8")
     if with_exports:
-        for day in DAYS:
+        for day in days:
             write(space.inbox, "R-1", day, lines(day, feeds_in=True))
             write(space.inbox, "R-2", day, lines(day, feeds_in=True))
     return space

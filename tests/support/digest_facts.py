@@ -8,7 +8,9 @@ import polars as pl
 
 from detectors.finding import Kind
 from detectors.frames import DAYS, SITES
-from pipeline.digest import DigestFacts, build_facts
+from pipeline.digest import Around, DigestFacts, Rules, Told, build_facts
+from pipeline.digest.site_page import Course, Entry, SiteFacts
+from pipeline.exceptions.changes import Folded
 from pipeline.exceptions.fold import fold
 from pipeline.frames import DECISIONS, FINDINGS, JUDGED, NOT_JUDGED
 
@@ -18,14 +20,25 @@ KINDS = {
     "time-zone-wrong": Kind(
         title="Clock off",
         hides=("underperformance",),
-        revisit=True,
+        where="site",
+        bring=("a watch",),
+        proof="The logger shows the watch's time.",
         cause="Another zone was entered.",
         next_step="The desk compares the zones.",
         steps=("Read the zone.", "Set it."),
         cautions=("Live in daylight.",),
     ),
     "underperformance": Kind(title="Yields too little", cause="Dirt.", next_step="The desk asks for a photo."),
-    "unexpected-export": Kind(title="Feeds in", cause="No limit is set.", next_step="The desk sets the limit."),
+    "unexpected-export": Kind(
+        title="Feeds in",
+        cause="No limit is set.",
+        next_step="The desk sets the limit.",
+        setting="Feed-in limit",
+        now="lets {worst_w:,.0f} W through",
+        should_be="{limit_w:,.0f} W",
+        command="noonmark check {site_id}",
+        visit_if="the limit does not hold",
+    ),
     "voltage-out-of-band": Kind(title="Voltage high", close_after=2, cause="The street.", next_step="A letter."),
 }
 
@@ -113,6 +126,7 @@ def not_judged() -> pl.DataFrame:
     return pl.DataFrame(rows, schema=NOT_JUDGED)
 
 
+FAMILIES = {"yield": "yields", "clock": "clock"}
 REASONS = {name: {"low-coverage": "readings cover {coverage_pct:g} % of the day"} for name in ("yield", "clock")}
 
 
@@ -126,9 +140,9 @@ INGEST = {
 }
 
 
-def exceptions(
+def folded(
     rows: list[dict[str, Any]], register: pl.DataFrame, day: date, decisions: list[dict[str, Any]] | None = None
-) -> pl.DataFrame:
+) -> Folded:
     """The fold over `rows` with every site judged on each of the last 40 days."""
     judged = [
         {"site_id": site, "day": DAY - timedelta(days=ago)}
@@ -144,7 +158,7 @@ def exceptions(
         KINDS,
         {kind: kind for kind in KINDS},
         day=day,
-    ).exceptions
+    )
 
 
 def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestFacts:
@@ -152,16 +166,36 @@ def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestF
     register = options.pop("register", sites())
     decisions = options.pop("decisions", None)
     rows = findings() if rows is None else rows
-    return build_facts(
-        DAY,
-        exceptions(rows, register, DAY, decisions),
-        exceptions(rows, register, DAY - timedelta(days=1), decisions),
-        register,
-        options.pop("days", site_days()),
+    now, before = (folded(rows, register, DAY - timedelta(days=ago), decisions) for ago in (0, 1))
+    told = Told(
+        now.exceptions,
+        before.exceptions,
+        now.events,
+        pl.DataFrame(decisions or [], schema=DECISIONS | {"decided_for": pl.String}),
         options.pop("not_judged", not_judged()),
-        options.pop("ingest", INGEST),
-        KINDS,
-        installers={"north": "Crew North"},
-        reasons=options.pop("reasons", REASONS),
-        **options,
+        options.pop("not_judged_before", NOT_JUDGED.to_frame()),
+    )
+    days, ingest = options.pop("days", site_days()), options.pop("ingest", INGEST)
+    rules = Rules(KINDS, options.pop("reasons", REASONS), FAMILIES)
+    return build_facts(DAY, told, register, days, ingest, rules, Around(installers={"north": "Crew North"}, **options))
+
+
+def site_page(facts: DigestFacts, site_id: str) -> SiteFacts:
+    """A site's page with a month, a week, a clock and its exceptions."""
+    days = [float((DAY - timedelta(days=ago)).toordinal()) for ago in range(29, -1, -1)]
+    hours = [1775000000.0 + 3600 * hour for hour in range(7 * 24)]
+    power = [1000.0 * max(0, 12 - abs(hour % 24 - 12)) for hour in range(7 * 24)]
+    listed = (*facts.exceptions, *facts.snoozed, *facts.closed)
+    return SiteFacts(
+        site_id=site_id,
+        site_name=f"Roof {site_id}",
+        region="Vienna",
+        timezone="Europe/Vienna",
+        day=facts.day,
+        registered=[Entry("Installed", "5 kWp")],
+        model=[],
+        days=Course(xs=days, values={"actual": [4.0] * 30, "expected": [5.0] * 30}),
+        week=Course(xs=hours, values={"pv_w": power, "soc_pct": [50.0] * len(hours)}),
+        clock=Course(xs=days, values={"offset": [2.0] * 30}),
+        exceptions=[one for one in listed if one.site_id == site_id],
     )

@@ -4,6 +4,7 @@ Steps are the places where something lasting happens, before and after: commits,
 the reader, pages of the digest. SIGKILL leaves a process no time for anything.
 """
 
+import multiprocessing
 import os
 import signal
 from collections.abc import Callable, Iterator
@@ -13,11 +14,18 @@ from typing import Any
 
 from pipeline import digest as pages
 from pipeline.detection import run_detectors
-from pipeline.ingest import ingest
-from pipeline.runs import cycle
+from pipeline.ingest import being_opened, ingest
+from pipeline.runs import cycle, session
 from pipeline.runs.rebuild import rebuild
 from pipeline.store import Store, reader
 from pipeline.workspace.places import Workspace
+
+
+def forkserver() -> Any:
+    """Processes that start fast: a server imports the program once and is forked before it does anything."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([__name__])
+    return context
 
 
 class Steps:
@@ -76,9 +84,27 @@ def live(root: str, last: int | None, told: Any = None, *, is_rebuild: bool = Fa
     if is_rebuild:
         rebuild(space, is_quiet=True)
     else:
-        with cycle.opened(space, is_quiet=True) as run:
-            with cycle.recorded(run.store, "cycle"):
+        with session.opened(space, is_quiet=True) as run:
+            with session.recorded(run.store, "cycle"):
                 cycle.cycle(run)
-            cycle.publish(run)
+            session.publish(run)
     if told is not None:
         told.send(steps.names)
+
+
+def take_in_what_kills(root: str, word: bytes, large_bytes: int, told: Any) -> None:
+    """Takes the inbox in, and is killed once a file with `word` in it is read; else `told` gets what was quarantined.
+
+    `large_bytes`: from where on a file counts as large.
+    """
+    normalise = ingest.normalise
+
+    def deadly(parts: Any, *given: Any, **named: Any) -> Any:
+        if any(word in part.data for part in parts):
+            os.kill(os.getpid(), signal.SIGKILL)
+        return normalise(parts, *given, **named)
+
+    ingest.normalise = deadly  # type: ignore[assignment]
+    being_opened.LARGE_BYTES = large_bytes  # type: ignore[misc]
+    with session.opened(Workspace(Path(root)), is_quiet=True) as run:
+        told.send([name for name, _ in cycle.take_in(run).quarantined])

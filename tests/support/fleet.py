@@ -11,9 +11,9 @@ from typing import Any
 import duckdb
 
 from pipeline.ingest.ingest import IngestResult
-from pipeline.runs import cycle
-from pipeline.runs.cycle import Opened
+from pipeline.runs import cycle, session
 from pipeline.runs.rebuild import rebuild
+from pipeline.runs.session import Opened
 from pipeline.workspace.places import Workspace
 
 DAY = date(2026, 3, 10)
@@ -147,21 +147,21 @@ class Fleet:
 
     @contextlib.contextmanager
     def run(self) -> Iterator[Opened]:
-        with cycle.opened(self.space, is_quiet=True) as run:
+        with session.opened(self.space, is_quiet=True) as run:
             yield run
 
     def take_in(self, *paths: Path, is_published: bool = False) -> IngestResult:
         with self.run() as run:
             result = cycle.take_in(run, paths)
             if is_published:
-                cycle.publish(run)
+                session.publish(run)
         return result
 
     def cycle(self, day: date | None = None) -> cycle.CycleResult:
         with self.run() as run:
-            with cycle.recorded(run.store, "cycle"):
+            with session.recorded(run.store, "cycle"):
                 result = cycle.cycle(run, day=day)
-            cycle.publish(run)
+            session.publish(run)
         return result
 
     def rebuild(self) -> IngestResult:

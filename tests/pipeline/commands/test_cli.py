@@ -11,9 +11,11 @@ import pytest
 from filelock import FileLock
 
 from pipeline.commands.cli import main
+from pipeline.workspace.places import Workspace
 from tests import readme
 from tests.support import desk
 from tests.support.places import ROOT
+from tests.support.snapshot import Snapshot
 
 
 class Ran:
@@ -27,24 +29,37 @@ class Ran:
         return [line for line in self.err.splitlines() if line.startswith("noonmark: ")]
 
 
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str], tmp_path: Path):
-    def call(*arguments: str, folder: Path | None = None) -> Ran:
-        capsys.readouterr()
-        status = main(["--workspace", str(folder or tmp_path / "desk"), *arguments])
-        said = capsys.readouterr()
+class Runner:
+    """Runs commands in a workspace."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+        self.capsys, self.folder = capsys, folder
+
+    def __call__(self, *arguments: str, folder: Path | None = None) -> Ran:
+        self.capsys.readouterr()
+        status = main(["--workspace", str(folder or self.folder), *arguments])
+        said = self.capsys.readouterr()
         assert "Traceback" not in said.err
         return Ran(status, said.out, said.err)
 
-    return call
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Runner:
+    return Runner(capsys, tmp_path / "desk")
+
+
+@pytest.fixture(scope="module")
+def after_a_cycle(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    space = desk.make(tmp_path_factory.mktemp("lived") / "desk")
+    assert main(["--workspace", str(space.root), "cycle"]) == 0
+    return Snapshot(space.root)
 
 
 @pytest.fixture
-def lived(tmp_path: Path, run):
-    """A workspace after one cycle."""
-    space = desk.make(tmp_path / "desk")
-    assert run("cycle").status == 0
-    return space
+def lived(run: Runner, after_a_cycle: Snapshot) -> Workspace:
+    """A workspace after one cycle, in which `run` runs."""
+    run.folder = after_a_cycle.restored()
+    return Workspace(run.folder)
 
 
 def test_a_new_workspace_is_sound_and_takes_an_empty_inbox(run) -> None:
@@ -194,17 +209,15 @@ def test_a_workspace_that_is_held_is_busy(run, lived) -> None:
             assert run(*reading).status == 0
 
 
-def test_judging_day_by_day_gives_what_judging_at_once_gives(run, tmp_path: Path) -> None:
-    whole = desk.make(tmp_path / "whole")
-    assert run("cycle", folder=whole.root).status == 0
-    lived = desk.make(tmp_path / "lived", with_exports=False)
+def test_judging_day_by_day_gives_what_judging_at_once_gives(run, lived, tmp_path: Path) -> None:
+    daily = desk.make(tmp_path / "daily", with_exports=False)
     for day in desk.DAYS:
         for site in ("R-1", "R-2"):
-            desk.write(lived.inbox, site, day, desk.lines(day, feeds_in=True))
-        assert run("cycle", "--day", str(day), folder=lived.root).status == 0
+            desk.write(daily.inbox, site, day, desk.lines(day, feeds_in=True))
+        assert run("cycle", "--day", str(day), folder=daily.root).status == 0
     for relation in ("(SELECT site_id, day FROM judged)", "finding", "not_judged", "site_day", "exception"):
         query = f"SELECT * FROM {relation} ORDER BY ALL"
-        assert run("sql", query, folder=whole.root).out == run("sql", query, folder=lived.root).out
+        assert run("sql", query, folder=lived.root).out == run("sql", query, folder=daily.root).out
 
 
 @pytest.mark.usefixtures("lived")
@@ -251,7 +264,7 @@ def test_the_readme_lists_the_commands_and_kinds_that_there_are() -> None:
 
 def test_help_teaches(run) -> None:
     shown = run("--help").out
-    commands = "init demo check ingest detect digest revisits cycle schedule sql exceptions retime status"
+    commands = "init demo check ingest detect digest revisits cycle schedule sql relations ask exceptions retime status"
     for word in (*commands.split(), "Exit status"):
         assert word in shown
     assert run("retime", "--help").status == 0

@@ -15,8 +15,8 @@ import pytest
 from pipeline.commands import cli, failures
 from pipeline.store import reader
 from tests.support import desk
-
-ROOT = Path(__file__).parents[2]
+from tests.support.places import ROOT
+from tests.support.snapshot import Snapshot
 
 
 def noonmark(root: Path, *arguments: str, before: Callable[[], None] | None = None) -> subprocess.Popen[str]:
@@ -77,16 +77,21 @@ def test_each_failure_has_its_line_and_its_status(
         raise error
 
     monkeypatch.setattr(cli, "app", fail)
-    assert cli.main(["status"]) == status == failures.told(error)[1]
+    assert cli.main(["status"]) == status == failures.in_words(error)[1]
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 1 and lines[0].startswith("noonmark: ") and said in lines[0]
 
 
-@pytest.fixture
-def lived(tmp_path: Path) -> Path:
-    space = desk.make(tmp_path / "desk")
+@pytest.fixture(scope="module")
+def after_a_cycle(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    space = desk.make(tmp_path_factory.mktemp("lived") / "desk")
     assert cli.main(["-w", str(space.root), "cycle"]) == 0
-    return space.root
+    return Snapshot(space.root)
+
+
+@pytest.fixture
+def lived(after_a_cycle: Snapshot) -> Path:
+    return after_a_cycle.restored()
 
 
 def test_a_part_that_was_removed_or_damaged_is_told_and_written_anew(
@@ -115,11 +120,13 @@ def test_the_analysts_database_is_read_only_and_one_who_writes_is_told_of(
     database = lived / "reader" / "noonmark.duckdb"
     assert database.stat().st_mode & 0o777 == 0o444
     with contextlib.closing(duckdb.connect(str(database))):  # a superuser's client may all the same
-        for command in (["status"], ["sql", "SELECT 1"], ["exceptions"], ["revisits"]):
+        for command in (["sql", "SELECT 1"], ["exceptions"], ["revisits"]):
             capsys.readouterr()
             assert cli.main(["-w", str(lived), *command]) == 2
             said = capsys.readouterr().err
             assert said.count("\n") == 1 and "open it read-only" in said
+        assert cli.main(["-w", str(lived), "status"]) == 1  # which tells all that it can see without it
+        assert "a client has the analyst's database open for writing" in capsys.readouterr().err
         assert cli.main(["-w", str(lived), "cycle"]) == 0
     assert cli.main(["-w", str(lived), "status"]) == 0
 

@@ -2,7 +2,6 @@
 
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 
@@ -10,10 +9,14 @@ from pipeline.commands.cli import main
 from pipeline.runs.status import status
 from pipeline.workspace.places import Workspace
 from tests.support import desk
+from tests.support.places import ROOT
 
-ROOT = Path(__file__).parents[2]
 HEAVY = ("polars", "pvlib", "sklearn", "scipy", "jinja2", "apscheduler", "pyarrow", "pandas", "tenacity", "rich.table")
-RUN = "import sys; from pipeline.cli import main; code = main(sys.argv[1:]); print(code, *sys.modules, file=sys.stderr)"
+RUN = """
+import sys
+from pipeline.commands.cli import main
+print(main(sys.argv[1:]), *sys.modules, file=sys.stderr)
+"""
 
 
 @pytest.fixture(scope="module")

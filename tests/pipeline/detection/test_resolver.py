@@ -15,7 +15,8 @@ import detectors
 from detectors import features, frames
 from detectors.features import Feature
 from pipeline.detection import resolver
-from pipeline.runs.cycle import cycle, detect, opened, publish
+from pipeline.runs.cycle import cycle, detect
+from pipeline.runs.session import opened, publish
 from pipeline.store import Store, history, reader
 from pipeline.workspace.places import Workspace
 from tests.support import desk

@@ -7,13 +7,16 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.detection.run_detectors import due_days, of_devices, of_sites
+from pipeline.detection.due_days import due_days
+from pipeline.detection.run_detectors import of_devices, of_sites
 from pipeline.errors import StoppedError
-from pipeline.runs.cycle import cycle, detect, opened, publish, take_in, with_silent_days
+from pipeline.runs.cycle import cycle, detect, take_in, with_silent_days
+from pipeline.runs.session import opened, publish
 from pipeline.store import reader
 from pipeline.workspace import resources
 from pipeline.workspace.places import Workspace
 from tests.support import desk
+from tests.support.snapshot import Snapshot
 
 Ask = Callable[[str], pl.DataFrame]
 
@@ -21,6 +24,19 @@ Ask = Callable[[str], pl.DataFrame]
 @pytest.fixture
 def space(tmp_path: Path) -> Workspace:
     return desk.make(tmp_path / "desk")
+
+
+@pytest.fixture(scope="module")
+def after_a_cycle(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    made = desk.make(tmp_path_factory.mktemp("lived") / "desk")
+    lived(made)
+    return Snapshot(made.root)
+
+
+@pytest.fixture
+def judged(after_a_cycle: Snapshot) -> Workspace:
+    """A workspace after one cycle."""
+    return Workspace(after_a_cycle.restored())
 
 
 def lived(space: Workspace, day: date | None = None) -> None:
@@ -36,51 +52,47 @@ def ask(space: Workspace, sql: str) -> list[tuple[object, ...]]:
 FED_IN = "SELECT site_id, day FROM finding WHERE kind = 'unexpected-export' ORDER BY ALL"
 
 
-def test_late_data_is_judged_and_so_are_the_days_that_look_back_on_it(space: Workspace) -> None:
-    lived(space)
-    assert ask(space, FED_IN) == [("R-2", day) for day in desk.DAYS]
+def test_late_data_is_judged_and_so_are_the_days_that_look_back_on_it(judged: Workspace) -> None:
+    assert ask(judged, FED_IN) == [("R-2", day) for day in desk.DAYS]
     corrected = desk.DAYS[1]
-    desk.write(space.inbox, "R-2", corrected, desk.lines(corrected, feeds_in=False))
-    with opened(space, is_quiet=True) as run:
+    desk.write(judged.inbox, "R-2", corrected, desk.lines(corrected, feeds_in=False))
+    with opened(judged, is_quiet=True) as run:
         assert take_in(run).rows_replaced > 0
         assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
         assert detect(run).days == list(desk.DAYS[1:])
         assert due_days(run.store, datetime.now(UTC), 0) == []
         publish(run)
-    assert ask(space, FED_IN) == [("R-2", desk.DAYS[0]), ("R-2", desk.DAYS[2])]
+    assert ask(judged, FED_IN) == [("R-2", desk.DAYS[0]), ("R-2", desk.DAYS[2])]
 
 
 def late_correction(space: Workspace, day: date) -> None:
     desk.write(space.inbox, "R-2", day, desk.lines(day, feeds_in=False))
 
 
-def test_a_run_that_ends_amid_late_data_leaves_no_day_stale(space: Workspace) -> None:
+def test_a_run_that_ends_amid_late_data_leaves_no_day_stale(judged: Workspace) -> None:
     """Stopped after the first of the days concerned, the next run judges the others, whose own data is as it was."""
-    lived(space)
-    late_correction(space, desk.DAYS[0])
+    late_correction(judged, desk.DAYS[0])
 
-    with opened(space, is_quiet=True) as run:
+    with opened(judged, is_quiet=True) as run:
         take_in(run)
-    with opened(space, is_quiet=True, should_stop=lambda: True) as run, pytest.raises(StoppedError):
+    with opened(judged, is_quiet=True, should_stop=lambda: True) as run, pytest.raises(StoppedError):
         detect(run)
-    with opened(space, is_quiet=True) as run:
+    with opened(judged, is_quiet=True) as run:
         assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
         assert detect(run).days == list(desk.DAYS[1:])
         assert due_days(run.store, datetime.now(UTC), 0) == []
 
 
-def test_a_cycle_up_to_a_day_leaves_the_later_days_due(space: Workspace) -> None:
-    lived(space)
-    late_correction(space, desk.DAYS[0])
-    lived(space, desk.DAYS[0])
-    with opened(space, is_quiet=True) as run:
+def test_a_cycle_up_to_a_day_leaves_the_later_days_due(judged: Workspace) -> None:
+    late_correction(judged, desk.DAYS[0])
+    lived(judged, desk.DAYS[0])
+    with opened(judged, is_quiet=True) as run:
         assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
 
 
-def test_one_day_judged_by_name_leaves_the_later_days_due(space: Workspace) -> None:
-    lived(space)
-    late_correction(space, desk.DAYS[0])
-    with opened(space, is_quiet=True) as run:
+def test_one_day_judged_by_name_leaves_the_later_days_due(judged: Workspace) -> None:
+    late_correction(judged, desk.DAYS[0])
+    with opened(judged, is_quiet=True) as run:
         take_in(run)
         detect(run, [desk.DAYS[0]])
         assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])

@@ -1,4 +1,4 @@
-"""What the digest says, checked by hand on the small fleet of `build.py`."""
+"""What the digest says, checked by hand on the small fleet of `tests/support/digest_facts.py`."""
 
 import json
 from datetime import UTC, date, datetime, timedelta
@@ -9,41 +9,75 @@ import pytest
 
 from detectors.frames import DAYS
 from pipeline.digest import to_json
-from pipeline.digest.facts import build_facts
+from pipeline.digest.facts import Rules, Told, build_facts
 from pipeline.frames import EXCEPTIONS, FINDINGS
 from tests.support import digest_facts
 from tests.support.digest_facts import DAY, morning
 
 
-def ids(matters) -> list[str]:
-    return [m.exception_id for m in matters]
+def ids(exceptions) -> list[str]:
+    return [one.exception_id for one in exceptions]
 
 
-def test_what_is_new_open_hidden_and_closed():
+def test_what_is_in_view_is_worst_first_and_what_is_hidden_or_closed_is_apart():
+    # The fleet has two currencies, so energy decides: S1's clock and S2's yield lost 2 kWh a day, S1 for longer.
     facts = morning()
+    assert ids(facts.exceptions) == ["S0-unexpected-export-1", "S1-time-zone-wrong-1", "S2-underperformance-1"]
     assert ids(facts.new) == ["S0-unexpected-export-1", "S2-underperformance-1"]
-    assert ids(facts.still_open) == ["S1-time-zone-wrong-1"]
-    assert [h.exception_id for h in facts.still_open[0].hides] == ["S1-underperformance-1"]
+    assert [h.exception_id for h in facts.exceptions[1].hides] == ["S1-underperformance-1"]
     assert ids(facts.closed) == ["S3-voltage-out-of-band-1"]
     assert facts.closed[0].closed_on == DAY
 
 
-def test_the_morning_in_one_sentence():
-    assert morning().headline == "2 matters new since yesterday, 1 of them urgent; 3 of 5 watched sites need a look."
+def test_within_a_severity_money_per_day_decides_where_all_have_one_currency():
+    # S0 loses less energy a day than S3, but more money; S4 is only to be watched, whatever it costs.
+    rows = [
+        digest_facts.finding("S0", "underperformance", 0, loss_kwh=1.0, cost=3.0),
+        digest_facts.finding("S3", "underperformance", 0, loss_kwh=9.0, cost=1.0),
+        digest_facts.finding("S4", "underperformance", 0, loss_kwh=99.0, cost=99.0, severity="watch"),
+    ]
+    assert [one.site_id for one in morning(rows).exceptions] == ["S0", "S3", "S4"]
+    rows.append(digest_facts.finding("S2", "underperformance", 0, loss_kwh=5.0, cost=0.1))  # in CHF
+    # By energy EUR 9, CHF 5, EUR 1; the places of EUR go to S0 before S3, by money.
+    assert [one.site_id for one in morning(rows).exceptions] == ["S0", "S2", "S3", "S4"]
+    # With a rate for each, 0.1 CHF is the least of all.
+    assert [one.site_id for one in morning(rows, rates={"EUR": 1.0, "CHF": 1.05}).exceptions] == [
+        "S0",
+        "S3",
+        "S2",
+        "S4",
+    ]
+
+
+def test_what_it_costs_per_day_so_far_and_if_left():
+    # S1's clock: 5 days of 2 kWh and 0.50 EUR; left for 30 days more of the same it is 35 days.
+    loss = morning().exceptions[1].loss
+    assert (loss.per_day_kwh, loss.so_far_kwh, loss.if_left_kwh) == (2.0, 10.0, 70.0)
+    assert [str(money) for money in (loss.per_day, loss.so_far, loss.if_left)] == ["0.50 EUR", "2.50 EUR", "17.50 EUR"]
+    assert not morning().exceptions[0].loss.is_known
+
+
+def test_the_morning_in_one_sentence_names_the_worst_two():
+    assert morning().headline == (
+        "Urgent: Roof 0 (feeds in) and <script>alert('x')</script> & \"Sons\" (clock off). "
+        "3 of 5 watched sites need a look; 2 new, 1 closed since the last digest."
+    )
     quiet = morning([])
-    assert quiet.headline == "Nothing needs a look today: none of 5 watched sites has an open matter."
+    assert quiet.headline == "Nothing needs a look today: none of 5 watched sites has an open exception."
     one = morning([digest_facts.finding("S0", "underperformance", 3)])
-    assert one.headline == "Nothing needs a look today: none of 5 watched sites has an open matter; 1 matter closed."
+    assert (
+        one.headline == "Nothing needs a look today: none of 5 watched sites has an open exception; 1 exception closed."
+    )
 
 
 def test_five_figures():
     values = {f.label: (f.value, f.note) for f in morning().figures}
     assert values == {
-        "new": ("2", "since yesterday"),
         "urgent": ("1", "at 1 site"),
-        "open in all": ("3", "at 3 sites"),
-        # S1's clock lost 5 x 2 kWh and 2.50 EUR, S2 2 kWh and 0.50 CHF; what is hidden is not added
-        "lost by what is open": ("12.0 kWh", "2.50 EUR + 0.50 CHF"),
+        "new": ("2", "since the last digest"),
+        "open in all": ("3", "1 visit, the rest from the desk"),
+        # per day: S1's clock 2 kWh and 0.50 EUR, S2 2 kWh and 0.50 CHF; what is hidden is not added
+        "lost per day": ("4.0 kWh", "0.50 CHF + 0.50 EUR"),
         "sites with readings": ("5 of 5", "3 not judged in some respect"),
     }
 
@@ -52,7 +86,7 @@ def test_every_figures_query_gives_the_figure():
     facts = morning()
     register, rows = digest_facts.sites(), pl.DataFrame(digest_facts.findings(), schema=FINDINGS)
     tables = {
-        "exception": digest_facts.exceptions(digest_facts.findings(), register, DAY),
+        "exception": digest_facts.folded(digest_facts.findings(), register, DAY).exceptions,
         "finding": rows,
         "site": register,
         "site_day": digest_facts.site_days(),
@@ -70,49 +104,99 @@ def test_every_figures_query_gives_the_figure():
         assert len(ask(queries["new"])) == 2
         assert ask(queries["urgent"]) == [(1,)]
         assert ask(queries["open in all"]) == [(3, 3)]
-        assert sorted(ask(queries["lost by what is open"])) == [("CHF", 2.0, 0.5), ("EUR", 10.0, 2.5)]
+        assert sorted(ask(queries["lost per day"])) == [("CHF", 2.0, 0.5), ("EUR", 2.0, 0.5)]
         assert ask(queries["sites with readings"]) == [(5,)]
         assert len(ask(facts.not_judged_sql)) == digest_facts.not_judged().height
-        assert len(ask(facts.map_sql)) == 6 * 30
+        assert len(ask(facts.map_sql)) == 6 * 28
         assert ask(facts.ingest_sql) == [("no number", 7)]
-        for matter in (*facts.new, *facts.still_open, *facts.closed):
-            found = ask(matter.sql)
-            assert len(found) == matter.finding_days
+        for one in (*facts.exceptions, *facts.closed):
+            found = ask(one.sql)
+            assert len(found) == one.finding_days
             losses = [row[list(FINDINGS).index("loss_kwh")] for row in found]
-            assert sum(losses) == pytest.approx(matter.loss_kwh)
+            assert sum(losses) == pytest.approx(one.loss.so_far_kwh)
 
 
-def test_why_a_matter_is_new():
+def test_what_changed_since_the_last_digest():
     at = datetime(2026, 4, 10, tzinfo=UTC)
     snooze = {"decided_at": at, "exception_id": "S1-time-zone-wrong-1", "action": "snooze"}
     decided = [snooze | {"on_day": date(2026, 4, 11), "until": DAY}]
-    came = {m.exception_id: m.came for m in morning(decisions=decided).new}
-    assert came["S0-unexpected-export-1"] == "new"
-    assert came["S1-time-zone-wrong-1"] == "put off until today"
+    changes = {one.exception_id: one.change for one in morning(decisions=decided).new}
+    assert changes["S0-unexpected-export-1"] == "new"
+    assert changes["S1-time-zone-wrong-1"] == "put off until today"
     decided = [snooze | {"on_day": date(2026, 4, 11), "until": DAY + timedelta(days=1)}]
     facts = morning(decisions=decided)
     assert ids(facts.snoozed) == ["S1-time-zone-wrong-1"]
-    assert "S1-time-zone-wrong-1" not in ids((*facts.new, *facts.still_open))
+    assert "S1-time-zone-wrong-1" not in ids(facts.exceptions)
     returned = [digest_facts.finding("S0", "underperformance", ago) for ago in (20, 0)]
-    assert morning(returned).new[0].came == "came back"
+    assert morning(returned).new[0].change == "came back"
+    worse = [digest_facts.finding("S0", "underperformance", ago, severity=s) for ago, s in ((1, "watch"), (0, "soon"))]
+    (one,) = morning(worse).exceptions
+    assert (one.change, morning(worse).new) == ("was watch", [])
 
 
-def test_a_matter_comes_out_from_behind_its_cause():
+def test_an_exception_comes_out_from_behind_its_cause():
     # The clock was wrong on one day, 3 days ago: it closes today, after 3 clear days, and the yield is in view.
     rows = [
         digest_facts.finding("S0", "time-zone-wrong", 3),
         *(digest_facts.finding("S0", "underperformance", a) for a in range(3)),
     ]
     facts = morning(rows)
-    assert [(m.kind, m.came) for m in facts.new] == [("underperformance", "was hidden behind another matter")]
+    assert [(one.kind, one.change) for one in facts.new] == [("underperformance", "its cause is gone")]
     assert ids(facts.closed) == ["S0-time-zone-wrong-1"]
 
 
-def test_pictures_go_to_the_worst():
-    facts = morning(top=2)
-    assert [m.has_picture for m in facts.new] == [True, True]
-    assert not facts.still_open[0].has_picture
-    assert not any(m.has_picture for m in morning(top=0).new)
+def test_from_the_desk_or_with_a_visit():
+    evidence = {"worst_w": 6503.4, "limit_w": 0.0}
+    rows = [
+        digest_facts.finding("S0", "unexpected-export", 0, evidence=evidence),
+        digest_facts.finding("S1", "time-zone-wrong", 0),
+        digest_facts.finding("S3", "time-zone-wrong", 0, severity="watch"),
+    ]
+    told = {one.site_id: one for one in morning(rows).exceptions}
+    assert [(site, one.is_visit) for site, one in sorted(told.items())] == [("S0", False), ("S1", True), ("S3", False)]
+    assert told["S0"].setting.model_dump() == {
+        "what": "Feed-in limit",
+        "now": "lets 6,503 W through",
+        "should_be": "0 W",
+    }
+    assert told["S0"].command == "noonmark check S0"
+    # What is only to be watched sends nobody.
+    assert [r.site_id for group in morning(rows).revisits for r in group.revisits] == ["S1"]
+
+
+def test_a_setting_that_the_readings_do_not_show_is_not_told_and_a_missing_target_is_said():
+    (one,) = morning([digest_facts.finding("S0", "unexpected-export", 0, evidence={"limit_w": 0.0})]).exceptions
+    assert one.setting is None
+    (one,) = morning([digest_facts.finding("S0", "unexpected-export", 0, evidence={"worst_w": 900.0})]).exceptions
+    assert one.setting.should_be == "as agreed: the register does not say"
+
+
+def test_who_decided_and_who_has_it():
+    at = datetime(2026, 4, 12, tzinfo=UTC)
+    common = {"exception_id": "S1-time-zone-wrong-1", "decided_at": at, "action": "acknowledge", "decided_by": "Ann"}
+    decisions = [
+        common | {"on_day": date(2026, 4, 12), "note": "parts come Friday", "decided_for": "Bo"},
+        common | {"on_day": DAY + timedelta(days=1), "note": "too late for this digest", "decided_by": "Cy"},
+    ]
+    one = next(one for one in morning(decisions=decisions).exceptions if one.site_id == "S1")
+    assert (one.decided_by, one.decided_for, one.decided_on) == ("Ann", "Bo", date(2026, 4, 12))
+    assert (one.status, one.note) == ("acknowledged", "parts come Friday")
+    assert [(event.event, event.by) for event in one.events] == [("opened", "detection"), ("decided", "Ann")]
+
+
+def test_cards_go_to_the_worst():
+    assert [one.has_card for one in morning(top=2).exceptions] == [True, True, False]
+    assert not any(one.has_card for one in morning(top=0).exceptions)
+
+
+def test_a_cause_that_several_sites_share_is_one_line():
+    rows = [digest_facts.finding(f"S{i}", "unexpected-export", 0) for i in (0, 1, 2)]
+    (cause,) = morning(rows).common_causes
+    assert cause.text.startswith("3 sites around Vienna since 2026-04-14: feeds in.")
+    assert sorted(cause.exception_ids) == [f"S{i}-unexpected-export-1" for i in (0, 1, 2)]
+    assert morning(rows[:2]).common_causes == []
+    apart = [digest_facts.finding("S3", "unexpected-export", 0, since=date(2026, 4, 1)), *rows[:2]]
+    assert morning(apart).common_causes == []
 
 
 def test_not_judged_is_folded_by_reason():
@@ -121,10 +205,19 @@ def test_not_judged_is_folded_by_reason():
         {
             "code": "low-coverage",
             "reason": "readings cover 9.5 to 54 % of the day",
+            "what": "the clock, the yield",
             "detectors": ["clock", "yield"],
             "sites": ["S2", "S3", "S4"],
+            "names": ["Roof 2", "Roof 3", "Roof 4"],
+            "is_new": True,
         }
     ]
+
+
+def test_what_was_not_judged_yesterday_either_is_told_apart():
+    yesterday = digest_facts.not_judged().filter(pl.col("site_id").is_in(["S3", "S4"]))
+    groups = morning(not_judged_before=yesterday).not_judged
+    assert [(group.is_new, group.sites) for group in groups] == [(True, ["S2"]), (False, ["S3", "S4"])]
 
 
 def test_sentences_of_one_detector_without_a_code_stand_as_they_were_written():
@@ -156,42 +249,55 @@ def test_revisits_go_to_their_installers():
 
 def test_the_map_of_days():
     fleet = morning().map
-    assert (fleet.days[0], fleet.days[-1]) == (date(2026, 3, 16), DAY)
+    assert (fleet.days[0], fleet.days[-1]) == (DAY, date(2026, 3, 18))  # newest first, four weeks
     rows = {row.site_id: (row.basis, set(row.values)) for row in fleet.rows}
-    # The fleet's median yield is 4 kWh/kWp, S1 makes 3: 75 %.
+    # The region's median yield is 4 kWh/kWp, S1 makes 3: 75 %.
     assert rows == {
         "S0": ("performance", {50}),
-        "S1": ("fleet", {75}),
+        "S1": ("region", {75}),
         **{f"S{i}": ("performance", {100}) for i in (2, 3, 4)},
     }
     assert [row.site_id for row in fleet.rows][:2] == ["S0", "S1"]  # lowest first
     assert set(fleet.median) == {100}
 
 
+def test_dark_and_unjudged_sites_stand_on_top_of_the_map():
+    days = digest_facts.site_days().with_columns(
+        readings=pl.when((pl.col("site_id") == "S4") & (pl.col("day") == DAY)).then(0).otherwise("readings"),
+        performance_pct=pl.when((pl.col("site_id").is_in(["S3", "S4"])) & (pl.col("day") == DAY))
+        .then(None)
+        .otherwise("performance_pct"),
+    )
+    rows = morning(days=days).map.rows
+    assert [row.site_id for row in rows][:3] == ["S4", "S3", "S0"]
+    assert (rows[0].is_dark, rows[1].is_dark, rows[1].is_judged) == (True, False, False)
+
+
+def test_sites_are_set_against_their_own_region_alone():
+    # S1 and S3 lie some 700 km from the others. S1 makes 3 where S3 makes 4: their median is 3.5.
+    register = digest_facts.sites().with_columns(
+        longitude=pl.when(pl.col("site_id").is_in(["S1", "S3"])).then(26.0).otherwise(16.0), latitude=pl.lit(48.0)
+    )
+    (row,) = [row for row in morning(register=register).map.rows if row.site_id == "S1"]
+    assert set(row.values) == {86}
+
+
 def test_days_without_readings_are_gaps_in_the_map():
     days = digest_facts.site_days().filter(pl.col("day") != DAY)
-    assert [row.values[-1] for row in morning(days=days).map.rows] == [None] * 5
+    assert [row.values[0] for row in morning(days=days).map.rows] == [None] * 5
     assert morning(days=DAYS.to_frame()).map.rows == []
 
 
 def test_an_empty_workspace_has_its_digest():
     empty = EXCEPTIONS.to_frame()
-    facts = build_facts(
-        DAY,
-        empty,
-        empty,
-        digest_facts.sites(0),
-        DAYS.to_frame(),
-        digest_facts.not_judged().clear(),
-        {},
-        digest_facts.KINDS,
-    )
-    assert facts.headline == "Nothing needs a look today: none of 0 watched sites has an open matter."
+    told = Told(empty, empty)
+    facts = build_facts(DAY, told, digest_facts.sites(0), DAYS.to_frame(), {}, Rules(digest_facts.KINDS))
+    assert facts.headline == "Nothing needs a look today: none of 0 watched sites has an open exception."
 
 
 def test_untrusted_text_is_one_line():
     facts = morning(title="Desk\r\nBcc: x")
-    assert facts.still_open[0].site_name == "<script>alert('x')</script> & \"Sons\""
+    assert facts.exceptions[1].site_name == "<script>alert('x')</script> & \"Sons\""
     assert facts.title == "Desk Bcc: x"
 
 
@@ -200,8 +306,8 @@ def test_json_holds_the_same_and_survives_odd_figures():
         [digest_facts.finding("S0", "underperformance", 0, value=float("nan"), evidence={"a_w": float("inf")})]
     )
     read = json.loads(to_json(facts), parse_constant=lambda word: pytest.fail(word))
-    assert read["new"][0]["value"] is None
-    assert read["new"][0]["exception_id"] == "S0-underperformance-1"
+    assert read["exceptions"][0]["value"] is None
+    assert read["exceptions"][0]["exception_id"] == "S0-underperformance-1"
     whole = json.loads(to_json(morning()))
     assert [f["value"] for f in whole["figures"]] == [f.value for f in morning().figures]
-    assert whole["still_open"][0]["cost"] == {"amount": 2.5, "currency": "EUR"}
+    assert whole["exceptions"][1]["loss"]["so_far"] == {"amount": 2.5, "currency": "EUR"}

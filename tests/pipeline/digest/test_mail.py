@@ -9,10 +9,11 @@ import pytest
 
 from pipeline.digest.mail import MailError, Sent, compose, send
 from pipeline.digest.page import to_html
-from pipeline.digest.text import to_text
+from pipeline.digest.text import subject, to_short_text
 from pipeline.errors import NoonmarkError
 from tests.pipeline.digest.smtp import Greeter, served
 from tests.support.digest_facts import morning
+from tests.support.pages import parsed, text_of
 
 
 @pytest.fixture
@@ -39,11 +40,16 @@ def test_text_and_page_arrive(sink):
     send(compose(facts, settings), settings, {})
     (raw,) = sink.mails
     message = email.message_from_bytes(raw, policy=email.policy.default)
-    assert message["Subject"] == "Noonmark digest 2026-04-14: 2 new, 1 urgent, 3 open"
+    assert message["Subject"] == subject(facts)
     assert message["To"] == "ann@example.org, bo@example.org"
     assert message["Date"] and message["Message-ID"].endswith("@example.org>")
-    assert message.get_body(("plain",)).get_content().split() == to_text(facts).split()
-    assert message.get_body(("html",)).get_content().split() == to_html(facts).split()
+    assert message.get_body(("plain",)).get_content().split() == to_short_text(facts, facts.exceptions).split()
+    short = message.get_body(("html",)).get_content()
+    assert text_of(parsed(short)).count("Roof 0") == 2  # in the sentence, and in the table
+    (page,) = message.iter_attachments()
+    assert (page.get_filename(), page.get_content_type()) == ("digest-2026-04-14.html", "text/html")
+    assert page.get_content().split() == to_html(facts).split()
+    assert len(short.encode()) < 20_000
     rcpt = [line for line in sink.heard if line.startswith("RCPT") or line.startswith("rcpt")]
     assert len(rcpt) == 2
     assert max(len(line) for line in raw.splitlines()) <= 998  # RFC 5322, 2.1.1
@@ -64,7 +70,7 @@ def told(settings, environment=None) -> str:
     with pytest.raises(NoonmarkError) as caught:
         send(compose(morning(), settings), settings, environment or {})
     text = str(caught.value)
-    assert "\n" not in text and caught.value.where and caught.value.mend
+    assert "\n" not in text and caught.value.where and caught.value.remedy
     return text
 
 

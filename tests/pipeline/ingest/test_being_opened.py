@@ -1,10 +1,7 @@
 """A file that ends every run that reads it: found by the mark that the run leaves, and put aside."""
 
 import gzip
-import os
 import signal
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -12,23 +9,8 @@ import pytest
 from pipeline.config.settings import Settings
 from pipeline.ingest import being_opened
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of
+from tests.support import dying
 from tests.support.fleet import Fleet, roof, sunny
-
-DIES = """
-import os, signal, sys
-from pathlib import Path
-from pipeline import ingest, opening
-from tests.fleet import Fleet
-known = ingest.normalise
-def deadly(parts, *given, **named):
-    if any(b"deadly" in part.data for part in parts):
-        os.kill(os.getpid(), signal.SIGKILL)
-    return known(parts, *given, **named)
-ingest.normalise = deadly
-opening.LARGE_BYTES = int(sys.argv[2])
-result = Fleet.of(Path(sys.argv[1])).take_in()
-print([name for name, _ in result.quarantined])
-"""
 
 
 @pytest.fixture
@@ -36,22 +18,27 @@ def fleet(tmp_path: Path) -> Fleet:
     return Fleet(tmp_path)
 
 
-def run(fleet: Fleet, *, large_bytes: int = being_opened.LARGE_BYTES) -> tuple[bool, str]:
-    """Whether a run in a process of its own was killed, and what it quarantined."""
-    command = [sys.executable, "-c", DIES, str(fleet.space.root), str(large_bytes)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, env={**os.environ}, check=False)
-    assert done.returncode in (0, -signal.SIGKILL), done.stderr
-    return done.returncode != 0, done.stdout.strip()
+def run(fleet: Fleet, *, large_bytes: int = being_opened.LARGE_BYTES) -> list[str] | None:
+    """What a run in a process of its own quarantined; None if it was killed."""
+    spawn = dying.forkserver()
+    here, there = spawn.Pipe()
+    process = spawn.Process(
+        target=dying.take_in_what_kills, args=(str(fleet.space.root), b"deadly", large_bytes, there)
+    )
+    process.start()
+    process.join()
+    assert process.exitcode in (0, -signal.SIGKILL)
+    return here.recv() if process.exitcode == 0 else None
 
 
 def test_a_large_file_that_ended_the_run_is_quarantined_by_the_next(fleet: Fleet) -> None:
     deadly = roof([(stamp, "deadly", 4) for stamp in MORNING])
     fleet.drop("S1_roof_a.csv.gz", gzip.compress(deadly.encode()))
-    assert run(fleet, large_bytes=50)[0]
-    assert run(fleet, large_bytes=50) == (False, "['S1_roof_a.csv.gz']")
+    assert run(fleet, large_bytes=50) is None
+    assert run(fleet, large_bytes=50) == ["S1_roof_a.csv.gz"]
     assert "the run before ended while it read this file" in fleet.reason("S1_roof_a.csv.gz")
     fleet.drop("S1_roof_a.csv.gz", gzip.compress(roof([(stamp, 1, 4) for stamp in MORNING]).encode()))
-    assert run(fleet, large_bytes=50) == (False, "[]") and pv_of(fleet) == [1] * 4
+    assert run(fleet, large_bytes=50) == [] and pv_of(fleet) == [1] * 4
 
 
 def test_a_small_one_among_others_costs_none_of_them(fleet: Fleet) -> None:
@@ -60,8 +47,8 @@ def test_a_small_one_among_others_costs_none_of_them(fleet: Fleet) -> None:
     for site in ("S2", "S3"):
         fleet.drop(f"{site}_roof_a.csv", roof(sunny()))
     for _ in range(3):
-        assert run(fleet)[0]
-    assert run(fleet) == (False, "['S1_roof_a.csv']")
+        assert run(fleet) is None
+    assert run(fleet) == ["S1_roof_a.csv"]
     assert fleet.ledger().keys() == {"S2_roof_a.csv", "S3_roof_a.csv"} and fleet.files("inbox") == []
 
 

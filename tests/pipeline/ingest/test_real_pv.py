@@ -14,7 +14,8 @@ import pandas as pd
 import polars as pl
 import pytest
 
-from pipeline.runs.cycle import opened, publish, take_in
+from pipeline.runs.cycle import take_in
+from pipeline.runs.session import opened, publish
 from pipeline.store import reader
 from pipeline.workspace.places import Workspace
 from tests.support.places import OPEN_DATA

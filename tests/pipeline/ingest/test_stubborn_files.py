@@ -10,7 +10,7 @@ import pytest
 from pipeline.commands.cli import main
 from pipeline.errors import InvalidInputError, NoonmarkError
 from pipeline.ingest import arrivals
-from pipeline.runs.cycle import quarantined
+from pipeline.ingest.arrivals import quarantined
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of, quarter_hours
 from tests.support.fleet import DAY, Fleet, roof, sunny, table
 

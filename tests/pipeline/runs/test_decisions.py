@@ -1,23 +1,23 @@
-"""A clock that is wrong, corrected from the desk: the history is repaired and the matter closes by itself."""
+"""A clock that is wrong, corrected from the desk: the history is repaired and the exception closes by itself."""
 
 import json
 from collections.abc import Callable
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from pipeline.commands.cli import main
 from pipeline.errors import StoppedError
-from pipeline.runs.cycle import opened
-from pipeline.runs.decisions import retime, undo_retime
+from pipeline.runs.clock_corrections import retime, undo_retime
+from pipeline.runs.session import opened
 from pipeline.store.clock_shifts import spans
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace.places import Workspace
 from tests.support import desk
+from tests.support.snapshot import Snapshot
 
-DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(12)]
+DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(8)]
 
 
 def late(lines: list[str], minutes: int) -> list[str]:
@@ -29,19 +29,28 @@ def late(lines: list[str], minutes: int) -> list[str]:
     return [head, *(f"{at},{value}" for at, value in zip(stamps, values[-by:] + values[:-by], strict=True))]
 
 
-@pytest.fixture
-def ask(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Callable[..., Any]:
-    space = desk.make(tmp_path / "desk", with_exports=False)
+@pytest.fixture(scope="module")
+def judged(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    space = desk.make(tmp_path_factory.mktemp("lived") / "desk", with_exports=False)
     for day in DAYS:
         desk.write(space.inbox, "R-1", day, late(desk.lines(day, feeds_in=True), 60))
         desk.write(space.inbox, "R-2", day, desk.lines(day, feeds_in=False))
+    assert main(["-w", str(space.root), "cycle"]) == 0
+    return Snapshot(space.root)
 
+
+@pytest.fixture
+def space(judged: Snapshot) -> Workspace:
+    return Workspace(judged.restored())
+
+
+@pytest.fixture
+def ask(capsys: pytest.CaptureFixture[str], space: Workspace) -> Callable[..., Any]:
     def call(*arguments: str) -> Any:
         capsys.readouterr()
         assert main(["-w", str(space.root), *arguments, "--json"]) == 0
         return json.loads(capsys.readouterr().out)
 
-    call("cycle")
     return call
 
 
@@ -53,15 +62,19 @@ NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS c
 
 def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..., Any]) -> None:
     before = ask("sql", NOON)[0]["centre_s"]
-    (matter,) = ask("sql", CLOCK)
-    assert (matter["exception_id"], matter["kind"], matter["status"]) == ("R-1-clock-1", "time-zone-wrong", "open")
+    (exception,) = ask("sql", CLOCK)
+    assert (exception["exception_id"], exception["kind"], exception["status"]) == (
+        "R-1-clock-1",
+        "time-zone-wrong",
+        "open",
+    )
     assert ask("sql", CHANGES)[0] == {"event": "opened", "who": "detection"}
 
     ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before - 3600, abs=60)
     assert ask("sql", "SELECT DISTINCT clock_shift_min AS m FROM reading WHERE site_id = 'R-1'") == [{"m": -60}]
-    (mended,) = ask("sql", CLOCK)
-    assert (mended["exception_id"], mended["status"]) == (matter["exception_id"], "closed")
+    (fixed,) = ask("sql", CLOCK)
+    assert (fixed["exception_id"], fixed["status"]) == (exception["exception_id"], "closed")
     assert [row["event"] for row in ask("sql", CHANGES)] == ["opened", "closed"]
     assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-01'")
     assert "time-zone-wrong" not in {row["kind"] for row in ask("revisits")}
@@ -69,9 +82,10 @@ def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..
 
     ask("retime", "R-1", "--undo")
     (again,) = ask("sql", CLOCK)
-    assert (again["exception_id"], again["status"]) == (matter["exception_id"], "open")
+    assert (again["exception_id"], again["status"]) == (exception["exception_id"], "open")
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before, abs=60)
     assert [bool(row["undone_at"]) for row in ask("sql", "FROM clock_shift")] == [True]
+    assert ask("detect")["days"] == []
 
 
 def test_a_correction_given_again_counts_once(ask: Callable[..., Any]) -> None:
@@ -84,17 +98,16 @@ def test_a_correction_given_again_counts_once(ask: Callable[..., Any]) -> None:
     assert [row["shift_min"] for row in ask("sql", "FROM clock_shift")] == [-60]
 
 
-def test_another_correction_of_the_same_span_is_refused(ask: Callable[..., Any], tmp_path: Path) -> None:
+def test_another_correction_of_the_same_span_is_refused(ask: Callable[..., Any], space: Workspace) -> None:
     ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
-    other = ["-w", str(tmp_path / "desk"), "retime", "R-1", "--shift-min", "-15", "--from", str(DAYS[0])]
+    other = ["-w", str(space.root), "retime", "R-1", "--shift-min", "-15", "--from", str(DAYS[0])]
     assert main(other) == 2
     assert [row["shift_min"] for row in ask("sql", "FROM clock_shift")] == [-60]
 
 
 @pytest.mark.parametrize("is_undone", [False, True])
-def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], tmp_path: Path, is_undone: bool) -> None:
+def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], space: Workspace, is_undone: bool) -> None:
     """Stopped between the correction's commit and the site-days; the earlier correction stays in force either way."""
-    space = Workspace(tmp_path / "desk")
     ask("retime", "R-1", "--shift-min", "-30", "--from", str(DAYS[4]))
     if is_undone:
         ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
@@ -112,9 +125,9 @@ def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], tmp_p
 
 @pytest.mark.parametrize("minutes", ["nan", "inf", "-inf", "1e9"])
 def test_a_correction_that_is_no_number_of_minutes_is_refused(
-    ask: Callable[..., Any], tmp_path: Path, minutes: str
+    ask: Callable[..., Any], space: Workspace, minutes: str
 ) -> None:
-    given = ["-w", str(tmp_path / "desk"), "retime", "R-1", "--shift-min", minutes, "--from", str(DAYS[0])]
+    given = ["-w", str(space.root), "retime", "R-1", "--shift-min", minutes, "--from", str(DAYS[0])]
     assert main(given) == 2
     assert ask("sql", "FROM clock_shift") == []
 

@@ -57,6 +57,9 @@ def test_a_job_that_fails_before_it_is_in_the_ledger_is_known_from_the_heartbeat
     told = {"last_good_at": ago(20).isoformat(), "last_failed_at": ago(0.1).isoformat(), "failure": "sites.csv line 2"}
     found = said([run("ingest", "done", 20), run("cycle", "done", 5.4)], beat(jobs={"ingest": told}))
     assert any("the last ingest failed" in line and "sites.csv line 2" in line for line in found)
+    without_zone = {**run("ingest", "done", 20), "ended_at": ago(20).replace(tzinfo=None)}  # as analysts see it
+    (ingest,) = [job for job in jobs([without_zone], beat(jobs={"ingest": told})) if job.job == "ingest"]
+    assert ingest.is_failing and ingest.last_good_at == ago(20)
 
 
 def test_what_is_overdue() -> None:

@@ -1,6 +1,5 @@
 """Killed at any point and run again, a cycle ends in the history of an undisturbed one."""
 
-import multiprocessing
 import random
 import shutil
 import time
@@ -23,10 +22,7 @@ IN_BATCHES = "[ingest]\nsettle_s = 0\nbatch_files = 3\n"
 
 @pytest.fixture(scope="module")
 def spawn() -> Any:
-    """Processes that start fast: a server imports the program once and is forked before it does anything."""
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tests.dying"])
-    return context
+    return dying.forkserver()
 
 
 @pytest.fixture(scope="module")
@@ -70,6 +66,7 @@ def undisturbed(waiting: Path, spawn: Any) -> tuple[dict[str, Any], list[str]]:
     here, there = spawn.Pipe()
     process = spawn.Process(target=dying.live, args=(str(root), None, there))
     process.start()
+    there.close()  # so that a process which ends without a word ends the wait for it
     names = here.recv()
     process.join()
     assert process.exitcode == 0

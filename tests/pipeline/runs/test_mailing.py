@@ -3,7 +3,6 @@
 import json
 import socket
 import threading
-from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -18,6 +17,7 @@ from pipeline.store import reader
 from pipeline.workspace.places import Workspace
 from tests.pipeline.digest.smtp import served
 from tests.support import desk
+from tests.support.snapshot import Snapshot
 
 
 def closed_port() -> int:
@@ -74,12 +74,18 @@ def test_a_dead_server_loses_nothing_and_the_next_run_mails_once(
         assert len(server.mails) == 2
 
 
-@pytest.fixture
-def morning(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
-    """A digest to be mailed, and what a stand-in for the server does at each attempt."""
-    space = desk.make(tmp_path / "desk")
+@pytest.fixture(scope="module")
+def not_mailed(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    space = desk.make(tmp_path_factory.mktemp("morning") / "desk")
     set_mail(space, closed_port())
     assert main(["-w", str(space.root), "cycle"]) == 0
+    return Snapshot(space.root)
+
+
+@pytest.fixture
+def morning(not_mailed: Snapshot, monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
+    """A digest to be mailed, and what a stand-in for the server does at each attempt."""
+    space = Workspace(not_mailed.restored())
     made = SimpleNamespace(space=space, answers=[], waits=[], attempts=0)
 
     def send(*_: object, before_handing_over) -> None:

@@ -1,18 +1,26 @@
 """The service: takes in by itself, makes up for a missed morning, is alone, and ends in order on SIGTERM."""
 
+import errno
 import json
+import logging
+import os
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from pipeline.commands.cli import main
+from pipeline.config.settings import Settings
 from pipeline.errors import QueryError
+from pipeline.ingest import arrivals
+from pipeline.runs import schedule
+from pipeline.runs.schedule import Service
 from pipeline.runs.status import status
 from pipeline.store import reader
 from pipeline.workspace.heartbeat import read_heartbeat
@@ -20,7 +28,9 @@ from pipeline.workspace.places import Workspace
 from tests.support import desk
 from tests.support.places import ROOT
 
-PATIENCE_S = 60
+PATIENCE_S = 600  # a deadline, not a wait: everything below goes on as soon as it can
+# The service judges every day from the first reading to yesterday: few of them, whatever the date.
+DAYS = [datetime.now(UTC).date() - timedelta(days=n) for n in (3, 2)]
 
 
 def command(space: Workspace, *arguments: str) -> list[str]:
@@ -55,25 +65,38 @@ def wait_for(what: str, space: Workspace, sql: str) -> list[dict[str, object]]:
 
 @pytest.fixture
 def space(tmp_path: Path) -> Workspace:
-    made = desk.make(tmp_path / "desk")
+    made = desk.make(tmp_path / "desk", days=DAYS)
+    six_hours_ago = datetime.now(UTC) - timedelta(hours=6)  # no morning comes while the test runs
     made.settings_file.write_text(
-        '[ingest]\nsettle_s = 0\n[schedule]\ningest_every_min = 0.02\ndigest_at = "00:00"\ntimezone = "UTC"\n',
+        "[ingest]\nsettle_s = 0\n[schedule]\ningest_every_min = 0.02\n"
+        f'digest_at = "{six_hours_ago:%H:%M}"\ntimezone = "UTC"\n',
         encoding="utf-8",
     )
     return made
 
 
-def test_the_service_takes_in_judges_and_ends_in_order(space: Workspace) -> None:
+@pytest.fixture
+def refused(space: Workspace, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+    """Exit status and errors of a start that must be refused: a service that begins all the same ends at once."""
+
+    def start() -> tuple[int, str]:
+        monkeypatch.setattr(Service, "run", lambda _: None)
+        monkeypatch.setattr(logging, "basicConfig", lambda **_: None)
+        status = main(["-w", str(space.root), "schedule"])
+        return status, capsys.readouterr().err
+
+    return start
+
+
+def test_the_service_takes_in_judges_and_ends_in_order(space: Workspace, refused) -> None:
     with service(space) as process:
         wait_for("the missed morning", space, "FROM run WHERE job = 'cycle' AND outcome <> 'running'")
-        assert wait_for("a judged day", space, "FROM judged WHERE day = '2026-05-06'")
-        desk.write(space.inbox, "R-1", desk.DAYS[0], desk.lines(desk.DAYS[0], feeds_in=False))  # a correction
+        assert wait_for("a judged day", space, f"FROM judged WHERE day = '{DAYS[-1]}'")
+        desk.write(space.inbox, "R-1", DAYS[0], desk.lines(DAYS[0], feeds_in=False))  # a correction
         wait_for("the correction", space, "FROM export_file WHERE rows_replaced > 0")
-        busy = subprocess.run(
-            command(space, "schedule"), cwd=ROOT, capture_output=True, text=True, check=False, timeout=PATIENCE_S
-        )
-        assert busy.returncode == 3
-        assert busy.stderr.startswith("noonmark: a schedule runs in this workspace already")
+        status_of_second, said = refused()
+        assert status_of_second == 3
+        assert said.startswith("noonmark: a schedule runs in this workspace already")
         process.send_signal(signal.SIGTERM)
         out, _ = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 0
@@ -100,9 +123,9 @@ def test_jobs_that_fail_before_they_are_recorded_are_told(space: Workspace) -> N
     assert main(["-w", str(space.root), "status"]) == 1
 
 
-def test_a_morning_that_was_not_missed_is_not_made_up_for(space: Workspace) -> None:
-    done = subprocess.run(command(space, "cycle", "--json"), cwd=ROOT, capture_output=True, text=True, check=False)
-    assert json.loads(done.stdout)["digest"]
+def test_a_morning_that_was_not_missed_is_not_made_up_for(space: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["-w", str(space.root), "cycle", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["digest"]
     with service(space) as process:
         # The service takes turns: after four of them, a morning to make up for would have had its own.
         wait_for("the fourth turn", space, "SELECT 1 FROM run WHERE job = 'ingest' HAVING count(*) >= 4")
@@ -111,10 +134,49 @@ def test_a_morning_that_was_not_missed_is_not_made_up_for(space: Workspace) -> N
     assert [row["n"] for row in rows(space, "SELECT count(*) AS n FROM run WHERE job = 'cycle'")] == [1]
 
 
-def test_a_fault_in_the_register_refuses_the_start(space: Workspace) -> None:
+def test_files_that_are_not_taken_in_are_logged_equal_ones_in_one_line(
+    space: Workspace, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    for path in space.inbox.iterdir():
+        path.unlink()
+    for number in range(5):
+        (space.inbox / f"strange_{number}.bin").write_text(f"{number}", encoding="utf-8")
+    (space.inbox / "locked").mkdir()
+    known = os.scandir
+
+    def refusing(path: Path) -> Iterator[os.DirEntry[str]]:
+        if Path(path).name == "locked":
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return known(path)
+
+    monkeypatch.setattr(arrivals.os, "scandir", refusing)
+    Service(space, Settings()).take_in()
+    said = [record.getMessage() for record in caplog.records if record.levelno >= logging.WARNING]
+    assert len(said) == 2
+    assert "quarantined strange_0.bin and 4 more files: no profile matches its name" in said[0]
+    assert "skipped" in said[1]
+    assert "locked: the folder can't be read (Permission denied)" in said[1]
+
+
+def test_an_unforeseen_error_is_one_line_and_the_next_turn_goes_on(
+    space: Workspace, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    service = Service(space, Settings())
+    with monkeypatch.context() as broken:
+        broken.setattr(schedule, "take_in", lambda _: 1 // 0)
+        service.take_in()
+    (told,) = [record for record in caplog.records if record.levelno >= logging.ERROR]
+    assert told.exc_info is None
+    assert "\n" not in told.getMessage()
+    assert "ZeroDivisionError" in told.getMessage()
+    assert "test_schedule.py line" in told.getMessage()
+    assert "the last ingest failed" in status(space)["problems"][0]
+    service.take_in()
+    assert status(space)["problems"] == []
+
+
+def test_a_fault_in_the_register_refuses_the_start(space: Workspace, refused) -> None:
     space.sites_file.write_text(desk.SITES.replace("Europe/Vienna,10,,", "Europe/Vienna,ten,,"), encoding="utf-8")
-    ran = subprocess.run(
-        command(space, "schedule"), cwd=ROOT, capture_output=True, text=True, check=False, timeout=PATIENCE_S
-    )
-    assert ran.returncode == 2
-    assert "sites.csv line 2 column installed_kwp" in ran.stderr
+    status_of_start, said = refused()
+    assert status_of_start == 2
+    assert "sites.csv line 2 column installed_kwp" in said

@@ -12,19 +12,20 @@ import pytest
 
 from detectors.frames import CHANNELS, SITES
 from pipeline.errors import QueryError
-from pipeline.runs import cycle, decisions
+from pipeline.runs import clock_corrections, session
 from pipeline.store import reader
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
+from tests.support.snapshot import Snapshot
 
 # contract, section 7, word for word
 ALWAYS = """
 reading: site_id, ts_utc, ts_local, interval_s, export_id, ts_export, clock_shift_min
 device_reading: device_id, site_id, ts_utc, ts_local, interval_s, export_id, ts_export, clock_shift_min
 site_day: site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh, charge_kwh, discharge_kwh
-site_day: soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, performance_pct
+site_day: soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, judged_kwh, performance_pct
 finding: site_id, day, kind, severity, value, unit, threshold, loss_kwh, evidence
 exception: exception_id, site_id, kind, severity, status, opened_on, first_day, last_day, days_open, loss_kwh
-exception: cost, currency, summary, evidence
+exception: cost, currency, summary, evidence, loss_basis, loss_per_day_kwh, cost_per_day, at_stake_kwh
 revisit: exception_id, site_id, installer_id, kind, since, diagnosis, measured, expected, steps
 export_file: export_id, path, sha256, profile, taken_in_at
 export_file: rows_read, rows_stored, rows_unchanged, rows_replaced, rows_rejected
@@ -39,12 +40,17 @@ for line in ALWAYS.split("\n")[1:-1]:
     RELATIONS[name] = RELATIONS.get(name, set()) | set(columns.split(", "))
 
 
-@pytest.fixture
-def fleet(tmp_path: Path) -> Fleet:
-    made = Fleet(tmp_path)
+@pytest.fixture(scope="module")
+def published(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
+    made = Fleet(tmp_path_factory.mktemp("reader") / "desk")
     made.drop("S1_roof_a.csv", roof(sunny()))
     made.take_in(is_published=True)
-    return made
+    return Snapshot(made.space.root)
+
+
+@pytest.fixture
+def fleet(published: Snapshot) -> Fleet:
+    return Fleet.of(published.restored())
 
 
 def ask(fleet: Fleet, sql: str) -> list[tuple]:
@@ -327,12 +333,12 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
     """A site 60 min late is set back: noon's 6000 W stand at 11:00 UTC; undone, at 12:00 again."""
     noon = "SELECT ts_utc, clock_shift_min, ts_export FROM reading WHERE pv_w = 6000"
     with fleet.run() as run:
-        decisions.retime(run, "S1", shift_min=-60, first=DAY - timedelta(days=1), last=None)
-        cycle.publish(run)
+        clock_corrections.retime(run, "S1", shift_min=-60, first=DAY - timedelta(days=1), last=None)
+        session.publish(run)
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 11), -60.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
     with fleet.run() as run:
-        decisions.undo_retime(run, "S1", shift_min=None, first=None, last=None)
-        cycle.publish(run)
+        clock_corrections.undo_retime(run, "S1", shift_min=None, first=None, last=None)
+        session.publish(run)
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
 
 
@@ -340,8 +346,8 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
 def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belong(fleet: Fleet, shift_min: int) -> None:
     """Up to 26 hours either way, so that a row can come to lie two days from its stamp."""
     with fleet.run() as run:
-        decisions.retime(run, "S1", shift_min=shift_min, first=date(2026, 1, 1), last=None)
-        cycle.publish(run)
+        clock_corrections.retime(run, "S1", shift_min=shift_min, first=date(2026, 1, 1), last=None)
+        session.publish(run)
     fleet.drop("S1_roof_late.csv", roof(sunny(date(2026, 3, 14))))
     fleet.take_in(is_published=True)
     total_w = fleet.value("SELECT sum(pv_w) FROM reading_raw")
@@ -354,3 +360,35 @@ def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belon
         [shift_min],
     )
     assert fleet.ask("SELECT day, readings FROM site_day WHERE site_id = 'S1' ORDER BY day") == by_hand
+
+
+def test_a_moved_reader_answers_from_any_folder_at_once(
+    fleet: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under another name, by any path, from another working directory, attached, through a link."""
+    moved = tmp_path / "else" / "for analysts"
+    moved.parent.mkdir()
+    fleet.space.reader.rename(moved)
+    link = tmp_path / "link"
+    link.symlink_to(moved)
+    count, wanted = "SELECT count(*), max(pv_w) FROM reading", [(96, 6000.0)]
+    assert reader.ask(moved, count).rows() == wanted
+    assert reader.ask(link, count).rows() == wanted
+    for here, path in (("/", moved / reader.DATABASE), (tmp_path, Path("else/for analysts") / reader.DATABASE)):
+        monkeypatch.chdir(here)
+        with duckdb.connect(str(path), read_only=True) as con:
+            assert con.execute(count).fetchall() == wanted
+            monkeypatch.chdir("/")
+            assert con.execute(count).fetchall() == wanted
+    with duckdb.connect() as con:
+        con.execute(f"ATTACH '{moved / reader.DATABASE}' AS desk (READ_ONLY)")
+        with pytest.raises(duckdb.IOException):
+            con.execute("SELECT count(*) FROM desk.reading")
+        con.execute(f"SET VARIABLE noonmark_reader = '{moved}'")
+        assert con.execute("SELECT count(*), max(pv_w) FROM desk.reading").fetchall() == wanted
+
+
+def test_an_attached_reader_answers_where_it_was_written(fleet: Fleet) -> None:
+    with duckdb.connect() as con:
+        con.execute(f"ATTACH '{fleet.space.reader / reader.DATABASE}' AS desk (READ_ONLY)")
+        assert con.execute("SELECT count(*), max(pv_w) FROM desk.reading").fetchall() == [(96, 6000.0)]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import NoonmarkError
-from pipeline.runs import cycle, decisions
+from pipeline.runs import clock_corrections, decisions, session
 from pipeline.store import Store, decision_log, reader, recovery
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
@@ -33,8 +33,8 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
             with fleet.run() as run:
                 (found, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
                 decisions.decide(run, found[0], "acknowledge", note='seen; "asked" the owner')
-                decisions.retime(run, "S1", shift_min=-30, first=DAY, last=DAY)
-                cycle.publish(run)
+                clock_corrections.retime(run, "S1", shift_min=-30, first=DAY, last=DAY)
+                session.publish(run)
     shutil.move(tmp_path / "early", fleet.space.copy)
     return fleet.space.root
 
@@ -63,7 +63,7 @@ def test_a_recovery_that_is_interrupted_goes_on_with_the_next_run(
     damage(fleet.space.database)
     for step in ("sum_up", "Ingest"):
         with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
-            patch.setattr(cycle, step, lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+            patch.setattr(session, step, lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
             fleet.take_in()
     fleet.cycle(day=date(2026, 3, 12))
     assert differences(before, fleet.history()) == {}
@@ -115,7 +115,7 @@ def test_the_log_of_decisions_survives_a_line_that_was_cut_off(fleet: Fleet) -> 
 
 def test_a_correction_taken_back_stays_taken_back(fleet: Fleet) -> None:
     with fleet.run() as run:
-        decisions.undo_retime(run, "S1", shift_min=None, first=None, last=None)
+        clock_corrections.undo_retime(run, "S1", shift_min=None, first=None, last=None)
     before = fleet.history()
     damage(fleet.space.database)
     damage(fleet.space.copy)

@@ -1,0 +1,54 @@
+"""What several commands take: options, the workspace, days; and the exit statuses."""
+
+from datetime import date, datetime
+from typing import Annotated
+
+import typer
+
+from pipeline.errors import NoonmarkError
+from pipeline.workspace.places import Workspace
+
+DONE, NEEDS_PERSON, REFUSED, INTERRUPTED = 0, 1, 2, 130
+FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)  # ours: what instants and windows around days can hold
+
+Json = Annotated[bool, typer.Option("--json", help="The same facts as JSON.")]
+Day = Annotated[str | None, typer.Option("--day", metavar="YYYY-MM-DD", help="A local day.")]
+Note = Annotated[str, typer.Option("--note", metavar="TEXT", help="Why; kept with the decision.")]
+By = Annotated[
+    str | None, typer.Option("--by", metavar="NAME", help="Who decides; else who is logged in.", show_default=False)
+]
+For = Annotated[
+    str | None, typer.Option("--for", metavar="NAME", help="The person who is to see to it.", show_default=False)
+]
+Id = Annotated[str, typer.Argument(metavar="ID", help="Its ID, as `exceptions list` shows it.", show_default=False)]
+SafeCsv = Annotated[
+    bool, typer.Option("--safe-csv", help="In CSV, put an apostrophe before text that a spreadsheet would compute.")
+]
+
+
+def workspace_of(context: typer.Context, *, must_exist: bool = True) -> Workspace:
+    """The workspace that the command line names. Raises NoonmarkError where it cannot be one."""
+    found = context.obj
+    assert isinstance(found, Workspace)
+    if wild := sorted(set(str(found.root)) & set("*?[")):
+        raise NoonmarkError(
+            f"a workspace's path cannot hold {' '.join(wild)}", str(found.root), "rename the folder, or choose another"
+        )
+    if must_exist and not found.root.is_dir():
+        raise NoonmarkError(
+            "there is no such workspace", str(found.root), "check --workspace, or make one: `noonmark init`"
+        )
+    return found
+
+
+def day_of(text: str | None, option: str = "--day") -> date | None:
+    """The day that an option names, if it was given. Raises NoonmarkError if it is none."""
+    if text is None:
+        return None
+    try:
+        found = datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
+    except ValueError as error:
+        raise NoonmarkError(f"not a day: {text!r}", option, "write it as YYYY-MM-DD") from error
+    if not FIRST_DAY <= found <= LAST_DAY:
+        raise NoonmarkError(f"no site has readings of {found}", option, f"a day from {FIRST_DAY} to {LAST_DAY}")
+    return found

@@ -1,0 +1,116 @@
+"""The morning in one sentence, five figures, and the causes that several sites share."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import date
+
+import polars as pl
+
+from pipeline.digest.exception_facts import quoted
+from pipeline.digest.model import CommonCause, ExceptionFacts, Figure, count, is_new, money_text
+
+WORST = 2  # named in the first sentence and in the mail's subject
+COMMON = 3  # ours: sites of one cause that are told in one line
+
+
+def lowered(title: str) -> str:
+    """The title amid a sentence: its first letter small, unless its first word is an abbreviation."""
+    return title if title[:2].isupper() else title[:1].lower() + title[1:]
+
+
+def worst(in_view: Sequence[ExceptionFacts]) -> str:
+    """`Farm Stall (no readings arrive) and Smithy (feeds the grid beyond its limit)`."""
+    return " and ".join(f"{one.site_name} ({lowered(one.title)})" for one in in_view[:WORST])
+
+
+def headline(in_view: Sequence[ExceptionFacts], closed: Sequence[ExceptionFacts], sites: pl.DataFrame) -> str:
+    """The worst two by name, then how many there are."""
+    watched = sites.filter(pl.col("watched").fill_null(True)).height
+    if not in_view:
+        first = f"Nothing needs a look today: none of {count(watched, 'watched site')} has an open exception"
+        return first + (f"; {count(len(closed), 'exception')} closed." if closed else ".")
+    first = "Worst" if in_view[0].severity != "urgent" else "Urgent"
+    concerned = len({one.site_id for one in in_view})
+    new = sum(is_new(one) for one in in_view)
+    changed = sum(bool(one.change) for one in in_view) - new
+    since = f"{new:,} new" if new else "nothing new"
+    if changed:
+        since += f", {changed:,} changed"
+    if closed:
+        since += f", {len(closed):,} closed"
+    needs = "needs" if concerned == 1 else "need"
+    return (
+        f"{first}: {worst(in_view)}. {concerned:,} of {count(watched, 'watched site')} {needs} a look; "
+        f"{since} since the last digest."
+    )
+
+
+def figures(
+    day: date,
+    in_view: Sequence[ExceptionFacts],
+    sites: pl.DataFrame,
+    today: pl.DataFrame,
+    not_judged: pl.DataFrame,
+) -> list[Figure]:
+    """The figures at the head of the page, each with the SQL that gives it."""
+    view = "status IN ('open', 'acknowledged') AND hidden_by IS NULL"
+    watched = sites.filter(pl.col("watched").fill_null(True))["site_id"]
+    reporting = today.filter(pl.col("site_id").is_in(watched.to_list()), pl.col("readings") > 0)
+    doubtful = not_judged.filter(pl.col("site_id").is_in(watched.to_list()))["site_id"].n_unique()
+    urgent = [one for one in in_view if one.severity == "urgent"]
+    new = [one for one in in_view if is_new(one)]
+    visits = sum(one.is_visit for one in in_view)
+    ids = ", ".join(quoted(one.exception_id) for one in new) or "NULL"
+    return [
+        Figure(
+            label="urgent",
+            value=f"{len(urgent):,}",
+            note=f"at {count(len({one.site_id for one in urgent}), 'site')}",
+            sql=f"SELECT COUNT(*) FROM exception WHERE {view} AND severity = 'urgent'",
+        ),
+        Figure(
+            label="new",
+            value=f"{len(new):,}",
+            note="since the last digest",
+            sql=f"SELECT * FROM exception WHERE exception_id IN ({ids})",
+        ),
+        Figure(
+            label="open in all",
+            value=f"{len(in_view):,}",
+            note=f"{count(visits, 'visit')}, the rest from the desk" if visits else "none needs a visit",
+            sql=f"SELECT COUNT(*), COUNT(DISTINCT site_id) FROM exception WHERE {view}",
+        ),
+        Figure(
+            label="lost per day",
+            value=f"{sum(one.loss.per_day_kwh for one in in_view):,.1f} kWh",
+            note=money_text(one.loss.per_day for one in in_view),
+            sql=f"SELECT currency, SUM(loss_kwh / finding_days), SUM(cost / finding_days) FROM exception WHERE {view} "
+            "GROUP BY currency",
+        ),
+        Figure(
+            label="sites with readings",
+            value=f"{reporting.height:,} of {len(watched):,}",
+            note=f"{doubtful:,} not judged in some respect" if doubtful else "all of them judged",
+            sql="SELECT COUNT(*) FROM site_day JOIN site USING (site_id) "
+            f"WHERE watched AND readings > 0 AND day = DATE '{day}'",
+        ),
+    ]
+
+
+def common_causes(in_view: Sequence[ExceptionFacts], sites: pl.DataFrame) -> list[CommonCause]:
+    """Exceptions of one kind that began on one day at COMMON sites or more of one profile, else of one region."""
+    profile = dict(sites.select("site_id", "profile").iter_rows())
+    groups: dict[tuple[str, date, str], list[ExceptionFacts]] = defaultdict(list)
+    for one in in_view:
+        shared = f"of profile {profile[one.site_id]}" if profile.get(one.site_id) else f"around {one.region}"
+        groups[one.kind, one.first_day, shared].append(one)
+    return [
+        CommonCause(
+            text=f"{len(members):,} sites {shared} since {since}: {lowered(members[0].title)}. One cause is likely.",
+            kind=kind,
+            since=since,
+            exception_ids=[one.exception_id for one in members],
+        )
+        for (kind, since, shared), members in groups.items()
+        if len({one.site_id for one in members}) >= COMMON
+    ]

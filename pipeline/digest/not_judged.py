@@ -1,0 +1,96 @@
+"""What could not be judged, in the desk's words: what is new since the day before, then a line per lasting reason."""
+
+import json
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from pipeline.digest.model import NotJudgedGroup, plain
+
+AREAS = {  # family of detectors -> what it looks at
+    "battery": "the battery",
+    "clock": "the clock",
+    "data_quality": "the readings",
+    "grid": "the grid connection",
+    "yields": "the yield",
+}
+
+
+class _Several:
+    """The values that one place in a sentence takes over several sites: a range of figures, or the names."""
+
+    def __init__(self, values: Sequence[Any]) -> None:
+        self.values = list(dict.fromkeys(value for value in values if value is not None))
+
+    def __format__(self, spec: str) -> str:
+        if not self.values:
+            return "unknown"
+        if any(isinstance(value, str) for value in self.values):
+            return plain(", ".join(sorted(map(str, self.values))))
+        low, high = format(min(self.values), spec), format(max(self.values), spec)
+        return low if low == high else f"{low} to {high}"
+
+
+def not_judged_groups(
+    today: pl.DataFrame,
+    before: pl.DataFrame,
+    sites: pl.DataFrame,
+    sentences: Mapping[str, Mapping[str, str]],
+    families: Mapping[str, str],
+) -> list[NotJudgedGroup]:
+    """New ones first, then the most sites; `sentences` = detector -> code -> sentence, `families` = detector -> family.
+
+    Sites whose reason is new since the day before stand in a group of their own. What several detectors of one reason
+    did not judge is named by what they look at.
+    """
+    names = dict(sites.filter(pl.col("watched").fill_null(True)).select("site_id", "name").iter_rows())
+    known = {(row["site_id"], _reason(row, sentences)) for row in before.iter_rows(named=True)}
+    rows_of: dict[tuple[str, str], list[dict[str, Any]]] = defaultdict(list)
+    for row in today.iter_rows(named=True):
+        if row["site_id"] in names:
+            rows_of[_reason(row, sentences)].append(row)
+    folded = []
+    for reason, rows in rows_of.items():
+        parts: dict[bool, list[dict[str, Any]]] = defaultdict(list)
+        for row in rows:
+            parts[(row["site_id"], reason) not in known].append(row)
+        folded += [_group(*reason, part, names, families, is_new=is_new) for is_new, part in parts.items()]
+    return sorted(folded, key=lambda group: (not group.is_new, -len(group.sites), group.reason))
+
+
+def _reason(row: Mapping[str, Any], sentences: Mapping[str, Mapping[str, str]]) -> tuple[str, str]:
+    """(code, template) where the reason has a code, else ("", sentence)."""
+    template = sentences.get(row["detector"], {}).get(row["code"] or "", "")
+    return (row["code"] if template else "", template or row["reason"])
+
+
+def _group(
+    code: str,
+    template: str,
+    rows: Sequence[Mapping[str, Any]],
+    names: Mapping[str, str],
+    families: Mapping[str, str],
+    *,
+    is_new: bool,
+) -> NotJudgedGroup:
+    sites = sorted({row["site_id"] for row in rows})
+    detectors = sorted({row["detector"] for row in rows})
+    areas = dict.fromkeys(AREAS[families[name]] for name in detectors if families.get(name) in AREAS)
+    return NotJudgedGroup(
+        code=code or None,
+        reason=_sentence(template, rows) if code else plain(template),
+        what=", ".join(sorted(areas)) or "some of its rules",
+        detectors=detectors,
+        sites=sites,
+        names=[plain(names[site]) or site for site in sites],
+        is_new=is_new,
+    )
+
+
+def _sentence(template: str, rows: Sequence[Mapping[str, Any]]) -> str:
+    """`voltage known for {coverage_pct:.0f} % of the week` of several sites: `... for 12 to 54 % ...`."""
+    told = [json.loads(row["values"] or "{}") for row in rows]
+    names = {name for values in told for name in values}
+    return plain(template.format(**{name: _Several([values.get(name) for values in told]) for name in names}))

@@ -1,0 +1,72 @@
+"""What passes through a run that takes exports in: its pieces, what becomes of their files, and its account."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import NamedTuple
+
+from pipeline.exports.opening import ExportPart
+from pipeline.ingest import arrivals
+from pipeline.ingest.arrivals import Arrival
+from pipeline.profiles.model import ExportProfile
+from pipeline.store import ledger
+
+
+@dataclass
+class IngestResult:
+    """What a run took in."""
+
+    files: int = 0
+    copies: list[str] = field(default_factory=list)
+    quarantined: list[tuple[str, str]] = field(default_factory=list)  # (file, reason)
+    still_written: list[str] = field(default_factory=list)
+    links: list[str] = field(default_factory=list)
+    skipped: list[tuple[str, str]] = field(default_factory=list)  # (path, why): can't be read or moved
+    notes: list[tuple[str, str]] = field(default_factory=list)
+    rows_read: int = 0
+    rows_stored: int = 0
+    rows_unchanged: int = 0
+    rows_replaced: int = 0
+    rows_rejected: int = 0
+    cells_rejected: int = 0
+
+    @property
+    def needs_person(self) -> bool:
+        return bool(self.quarantined or self.skipped)
+
+
+class Piece(NamedTuple):
+    """One export: a file, or a member of a zip, with the profile that reads it."""
+
+    arrival: Arrival
+    part: ExportPart
+    profile: ExportProfile
+    named_site: str
+    before: ledger.Held | None = None  # it was taken in already, with rejected rows: it is read again
+
+    @property
+    def path(self) -> str:
+        return f"{self.arrival.place}/{arrivals.shown(self.part.member)}" if self.part.member else self.arrival.place
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What makes it the same export as another: the same bytes under another site's name are not."""
+        return self.part.sha256, self.named_site
+
+
+class Again(NamedTuple):
+    """What a rebuild knows of the archive's files: they keep their place, number and time."""
+
+    numbers: Mapping[Arrival, int]
+    taken_in_at: Mapping[tuple[str, str], datetime]  # (archived_as, path) -> when, as far as the old history tells
+
+
+@dataclass
+class Fate:
+    """What became of one file's parts, until it moves on."""
+
+    state: tuple[int, float] | None  # size and time of change when it was read
+    refused: list[tuple[ExportPart | None, str]] = field(default_factory=list)  # a part, or the file; and why
+    copies: list[tuple[int, str]] = field(default_factory=list)  # (export_id, path)
+    archived_as: str | None = None
+    is_noted: bool = False  # its size and hash are in the history

@@ -1,0 +1,49 @@
+"""The register's copy in the history."""
+
+import polars as pl
+
+from detectors.frames import SITES
+from pipeline.store.connection import Store
+from pipeline.store.history import mark_site_dirty
+
+SHAPES_NOTHING = (  # of the register: neither site-days nor features of readings hang on these
+    "site_id", "name", "export_timezone", "import_price", "feed_in_price", "currency", "installer_id",
+    "commissioned_on", "profile", "external_id", "watched",
+)  # fmt: skip
+SHAPES_DAYS = tuple(name for name in SITES if name not in SHAPES_NOTHING)
+
+
+def write_register(
+    store: Store, sites: pl.DataFrame, planes: pl.DataFrame, devices: pl.DataFrame, installers: pl.DataFrame
+) -> list[str]:
+    """Sites whose site-days must be summed up anew, because something of the register that shapes them changed."""
+    before = store.sites()
+    parts_before = {table: store.frame(f"SELECT * FROM {table} ORDER BY ALL") for table in ("device", "plane")}
+    with store.transaction():
+        for table, frame in (("site", sites), ("plane", planes), ("device", devices), ("installer", installers)):
+            store.replace(table, frame)
+        differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in SHAPES_DAYS)
+        joined = sites.join(before.select("site_id", *SHAPES_DAYS), on="site_id", suffix="_before")
+        changed = set(joined.filter(differs)["site_id"])
+        for table, held in parts_before.items():
+            both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
+            differing = both.filter(~pl.struct(pl.all()).is_duplicated())
+            changed |= set(differing["site_id"]) & set(before["site_id"])
+        for site in sorted(changed):
+            mark_site_dirty(store, site)
+    return sorted(changed)
+
+
+def devices(store: Store) -> pl.DataFrame:
+    """[site_id, device_id] of the register."""
+    return store.frame("SELECT site_id, device_id FROM device")
+
+
+def timezone(store: Store, site_id: str) -> str:
+    """The site's IANA zone."""
+    return str(store.value("SELECT timezone FROM site WHERE site_id = ?", [site_id]))
+
+
+def watched_zones(store: Store) -> list[str]:
+    """The IANA zones in which watched sites lie."""
+    return [zone for (zone,) in store.con.execute("SELECT DISTINCT timezone FROM site WHERE watched").fetchall()]

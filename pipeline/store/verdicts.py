@@ -1,0 +1,156 @@
+"""What was judged: findings, days not judged, the exceptions folded from them, and what people decided of these."""
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from typing import Any
+
+import polars as pl
+
+from pipeline.store.connection import Store
+from pipeline.store.reader import mark_due
+
+FINDING_COLUMNS = (
+    "site_id", "day", "kind", "severity", "value", "unit", "threshold", "loss_kwh", "evidence",
+    "summary", "measured", "expected", "since", "cost",
+)  # fmt: skip
+
+
+def write_verdicts(
+    store: Store,
+    day: date,
+    findings: pl.DataFrame,
+    not_judged: pl.DataFrame,
+    sites: Sequence[str],
+    expected: pl.DataFrame,
+) -> None:
+    """Replaces what was judged of `day`: findings, not_judged, the expectation in site_day. It is due no more."""
+    judged = pl.DataFrame({"site_id": list(sites)}, schema={"site_id": pl.String}).with_columns(
+        day=pl.lit(day), judged_at=pl.lit(datetime.now(UTC)).cast(pl.Datetime("us", "UTC"))
+    )
+    with store.transaction():
+        for table in ("finding", "not_judged", "judged", "due_day"):
+            store.con.execute(f"DELETE FROM {table} WHERE day = ?", [day])
+        store.insert("finding", findings.select(FINDING_COLUMNS))
+        store.insert("not_judged", not_judged)
+        store.insert("judged", judged)
+        with store.offered(told=expected):
+            store.con.execute(
+                """
+                UPDATE site_day SET
+                    expected_kwh = told.expected_kwh, judged_kwh = told.judged_kwh,
+                    performance_pct = 100 * told.judged_kwh / nullif(told.expected_kwh, 0)
+                FROM told WHERE site_day.site_id = told.site_id AND site_day.day = told.day
+                """
+            )
+        for relation in ("finding", "not_judged", "judged", "site_day", "clock_day"):
+            mark_due(store, relation, pl.Series([day]))
+
+
+def up_to(store: Store, last: date) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """(findings, judged, not judged) up to `last` of the sites that ever had a finding: what the fold needs."""
+    mine = "site_id IN (SELECT DISTINCT site_id FROM finding)"
+    findings = store.frame(f"SELECT {', '.join(FINDING_COLUMNS)} FROM finding WHERE day <= ? ORDER BY ALL", [last])
+    judged = store.frame(f"SELECT site_id, day FROM judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
+    silent = store.frame(f"SELECT * FROM not_judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
+    return findings, judged, silent
+
+
+def not_judged_on(store: Store, day: date) -> pl.DataFrame:
+    """[site_id, day, detector, reason] of one day."""
+    return store.frame("SELECT * FROM not_judged WHERE day = ? ORDER BY ALL", [day])
+
+
+def is_judged(store: Store, day: date) -> bool:
+    """Whether detectors have judged the day."""
+    return bool(store.value("SELECT count(*) FROM judged WHERE day = ?", [day]))
+
+
+def unjudged_days(store: Store) -> list[date]:
+    """Days that are due, and those of which a site that has a site-day was not judged, oldest first."""
+    return [day for (day,) in store.con.execute(
+        """
+        SELECT DISTINCT d.day FROM site_day AS d
+        JOIN site AS s ON s.site_id = d.site_id AND s.watched
+            AND (s.commissioned_on IS NULL OR d.day >= s.commissioned_on)
+        ANTI JOIN judged AS j ON j.site_id = d.site_id AND j.day = d.day
+        UNION SELECT day FROM due_day
+        ORDER BY day
+        """
+    ).fetchall()]  # fmt: skip
+
+
+def last_judged_day(store: Store) -> date | None:
+    """The last day that has verdicts; None if no day has."""
+    day = store.value("SELECT max(day) FROM judged")
+    return day if isinstance(day, date) else None
+
+
+def last_settled_day(store: Store) -> date | None:
+    """The last day that was judged at any time, be it due again."""
+    day = store.value("SELECT max(day) FROM (SELECT day FROM judged UNION ALL SELECT day FROM due_day)")
+    return day if isinstance(day, date) else None
+
+
+def decisions(store: Store) -> pl.DataFrame:
+    """DECISIONS, oldest first."""
+    return store.frame("SELECT * FROM decision ORDER BY decided_at")
+
+
+def corrected(store: Store) -> pl.DataFrame:
+    """EXCEPTIONS that corrections of clocks closed, with shift_id and mended_on."""
+    return store.frame("SELECT * FROM mended_exception ORDER BY exception_id")
+
+
+def note_corrected(store: Store, site_id: str, kinds: Sequence[str], shift_id: int, on: date) -> None:
+    """Remembers the site's open exceptions of these kinds as closed by a correction."""
+    with store.offered(wanted=pl.DataFrame({"kind": list(kinds)}, schema={"kind": pl.String})):
+        store.con.execute(
+            """
+            INSERT INTO mended_exception BY NAME
+            SELECT CAST(? AS BIGINT) AS shift_id, CAST(? AS DATE) AS mended_on, e.*
+            FROM exception AS e SEMI JOIN wanted USING (kind)
+            WHERE e.site_id = ? AND e.status <> 'closed'
+              AND e.exception_id NOT IN (SELECT exception_id FROM mended_exception)
+            """,
+            [shift_id, on, site_id],
+        )
+
+
+def forget_corrected(store: Store, shift_id: int) -> None:
+    """Takes back `note_corrected`, as the correction is undone."""
+    store.con.execute("DELETE FROM mended_exception WHERE shift_id = ?", [shift_id])
+
+
+def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFrame, events: pl.DataFrame) -> None:
+    """Replaces the exceptions, their events and the revisits with those of the last judged day."""
+    with store.transaction():
+        store.replace("exception", exceptions)
+        store.replace("exception_event", events)
+        store.replace("revisit", revisits)
+
+
+def exception(store: Store, exception_id: str) -> dict[str, Any] | None:
+    """The exception as it stands, column by column, or None."""
+    found = store.frame("SELECT * FROM exception WHERE exception_id = ?", [exception_id])
+    return None if found.is_empty() else found.row(0, named=True)
+
+
+def write_decision(
+    store: Store,
+    exception_id: str,
+    action: str,
+    *,
+    on_day: date,
+    until: date | None,
+    note: str,
+    by: str,
+    person: str | None,
+) -> None:
+    """Keeps what `by` decided of an exception, as things stood at the end of `on_day`; `person` is to see to it."""
+    store.con.execute(
+        """
+        INSERT INTO decision (decided_at, on_day, exception_id, action, until, note, decided_by, decided_for)
+        VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+        """,
+        [datetime.now(UTC), on_day, exception_id, action, until, note, by, person],
+    )

@@ -1,0 +1,19 @@
+"""A workspace that is costly to make, put back for each test as it was."""
+
+import shutil
+from pathlib import Path
+
+
+class Snapshot:
+    """A workspace as it was when this was made; it comes back in the very place, where its reader names its parts."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self._kept = root.with_name(root.name + ".kept")
+        shutil.copytree(root, self._kept, symlinks=True)
+
+    def restored(self) -> Path:
+        """The workspace's folder, whatever was done to it meanwhile."""
+        shutil.rmtree(self.root, ignore_errors=True)
+        shutil.copytree(self._kept, self.root, symlinks=True)
+        return self.root
