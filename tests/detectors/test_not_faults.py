@@ -56,7 +56,7 @@ def test_weeks_of_snow_on_all_roofs_are_no_fault():
 def test_a_winter_of_dark_days_hides_no_fault():
     needs = {f"roof-{n}": {} for n in range(5)} | {"half": {}, "dark": {}}
     faults = {"half": fault("underperformance", 20, size=60.0), "dark": fault("no-generation", 24)}
-    made = yield_fleet.make(6705, needs, faults, first=date(2026, 1, 5), days=45, climate="temperate")
+    made = yield_fleet.make(6705, needs, faults, first=date(2025, 11, 10), days=45, climate="maritime")
     opened = yield_fleet.live_nights(made).opened()
     assert opened.keys() == {"half", "dark"}
     assert opened["dark"]["kind"] == "no-generation"
