@@ -99,8 +99,8 @@ DAYS = pl.Schema(
         "day": pl.Date,  # local calendar day of the site, 23 to 25 hours
         "readings": pl.Int32,
         "interval_s": pl.Int32,  # the day's most frequent interval
-        "coverage_pct": pl.Float64,  # share of the local day that readings cover
-        "pv_coverage_pct": pl.Float64,  # the same for pv_w alone
+        "coverage_pct": pl.Float64,  # share of the local day that readings with good powers cover
+        "pv_coverage_pct": pl.Float64,  # share of the day's light in which pv_w is known
         "pv_kwh": pl.Float64,
         "load_kwh": pl.Float64,
         "import_kwh": pl.Float64,

@@ -9,7 +9,7 @@ SELECT
     module_temp_c, ambient_temp_c, inverter_temp_c, battery_temp_c, pv_kwh_total, import_kwh_total, feed_in_kwh_total, charge_kwh_total,
     discharge_kwh_total, load_kwh_total
 FROM read_parquet($parts, union_by_name = true);
-COMMENT ON VIEW reading_raw IS 'one row per site, device and interval, as stamped and as reported';
+COMMENT ON VIEW reading_raw IS 'one row per site, device and interval, as stamped and as reported; null = not reported';
 COMMENT ON COLUMN reading_raw.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN reading_raw.device_id IS 'the inverter''s id in devices.csv; empty = the site''s own';
 COMMENT ON COLUMN reading_raw.ts_utc IS 'UTC, start of the interval as stamped: corrections of the site''s clock are not applied';

@@ -21,6 +21,8 @@ RANK = 50
 KINDS = {
     KIND: Kind(
         title="Battery stays at its reserve",
+        hides=("unexplained",),
+        hides_why="a battery that takes no charge, and the generation curtailed for it, are unlike the site's past",
         close_after=2,
         where="desk",
         setting="Operating mode and charge schedule",
@@ -211,14 +213,24 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
         losses=_losses(told, each, stuck[0], day),
         evidence={
             "stuck_count": len(stuck),
+            "earliest_day": _earliest(told, stuck[0]).isoformat(),
+            "latest_day": stuck[0].isoformat(),
             "reserve_pct": reserve_pct,
             "capacity_kwh": today["capacity_kwh"],
             "surplus_today_kwh": today["surplus_at_floor_kwh"],
             "charged_today_kwh": today["charge_kwh"],
-            "held_back_h": today["held_h"],
+            "curtailed_h": today["held_h"],
         },
         series=(*charge, *level("reserve", "%", "limit", reserve_pct, charge[0]), surplus),
     )
+
+
+def _earliest(told: pl.DataFrame, first: date) -> date:
+    """The first day on which it may have begun: after the last one before `first` that was seen to leave the floor."""
+    moved = told.filter(pl.col("state") == "moved", pl.col("day") < first)["day"].max()
+    began = told["day"].min()
+    assert isinstance(began, date)
+    return moved + timedelta(days=1) if isinstance(moved, date) else began
 
 
 def _losses(told: pl.DataFrame, each: float, since: date, day: date) -> tuple[DayLoss, ...]:

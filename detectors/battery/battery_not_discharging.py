@@ -2,7 +2,7 @@
 
 Mostly a schedule's floor left high at commissioning: the owner paid for a battery and uses a part of it. Where
 discharge stops is read off the evenings and nights in which the house imports and the battery rests. A battery that
-waits, after a stop at its reserve, until it is charged enough to resume is sound; so is one that gives all it can
+waits, after a stop at its reserve, until it is charged enough to resume is healthy; so is one that gives all it can
 while the house asks for more; and a battery that was never asked for shows nothing.
 """
 
@@ -14,7 +14,19 @@ import polars as pl
 
 from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery
 from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
-from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level, series
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Reason,
+    Series,
+    Verdict,
+    because,
+    doubts,
+    level,
+    series,
+)
 from detectors.losses import day_losses
 
 DETECTOR = "battery-not-discharging"
@@ -118,8 +130,18 @@ def detect(
         site_id = site["site_id"]
         own = raised[site_id]
         given = could.filter(pl.col("site_id") == site_id, pl.col("day").is_between(own["day"][0], day))
-        verdicts.append(_finding(site, own, given, pictures.get(site_id, ()), day, min_evenings))
+        bounds = _first_day_bounds(told.filter(pl.col("site_id") == site_id), own["day"][0])
+        found = _finding(site, own, given, pictures.get(site_id, ()), day, min_evenings)
+        verdicts.append(found.model_copy(update={"evidence": {**found.evidence, **bounds}}))
     return verdicts
+
+
+def _first_day_bounds(told: pl.DataFrame, first: date) -> dict[str, EvidenceValue]:
+    """The days between which it began: after the last one, before `first`, that showed it healthy, and `first`."""
+    healthy = told.filter(pl.col("state") == "clear", pl.col("day") < first)["day"].max()
+    earliest = healthy + timedelta(days=1) if isinstance(healthy, date) else told["day"].min()
+    assert isinstance(earliest, date)
+    return {"earliest_day": earliest.isoformat(), "latest_day": first.isoformat()}
 
 
 def _tell(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -169,7 +191,7 @@ def _judge(
     day: date,
     min_evenings: int,
 ) -> pl.DataFrame | Reason | None:
-    """The stuck days up to today; a reason why that can't be told; None = sound."""
+    """The stuck days up to today; a reason why that can't be told; None = healthy."""
     if today is None:
         return because(REASONS, "no-readings")
     for name, what in (("battery", "battery power"), ("grid", "grid meter"), ("soc", "state of charge")):
@@ -211,7 +233,7 @@ def _run(past: pl.DataFrame) -> pl.DataFrame | None:
 
 
 def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFrame | None) -> Reason | None:
-    """None where the day shows a sound battery; a reason where it says nothing of the level at which it had stopped."""
+    """None where the day shows a healthy battery; a reason where it says nothing of the level where it had stopped."""
     if today["seen_h"] < MIN_SEEN_H:
         return because(REASONS, "low-coverage", seen_h=today["seen_h"])
     if stuck is None or stuck.is_empty():

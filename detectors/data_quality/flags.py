@@ -50,7 +50,8 @@ def _of_day(
     if rows.is_empty():
         return READING_FLAGS.to_frame()
     runs = standstill.recent_runs(repeats, seen, day)
-    marks = [_named(broken_values(rows, OWN)), _named(lone_values(rows)), _standing(rows, runs), *_to_know(rows)]
+    wrong = [_named(broken_values(rows, OWN)), _standing(rows, runs)]
+    marks = [*wrong, _named(lone_values(_without(rows, pl.concat(wrong)))), *_to_know(rows)]
     spans = to_spans(pl.concat(marks))
     own = [*OWN, "day", "channel"]
     told = runs.select(*own, "total_h", "usual_h", "since", needed_h="needed_h", flag=pl.lit("frozen"))
@@ -61,6 +62,16 @@ def _of_day(
         .select(READING_FLAGS.names())
         .cast(READING_FLAGS)
     )
+
+
+def _without(rows: pl.DataFrame, marks: pl.DataFrame) -> pl.DataFrame:
+    """The rows, null where marked as not good: a value that is known to be wrong speaks against no other."""
+    bad = marks.filter(pl.col("flag").is_in(NOT_GOOD))
+    for (name,), mine in bad.group_by("channel", maintain_order=True):
+        places = mine.select(*OWN, "ts_utc", is_bad=pl.lit(True)).unique()
+        rows = rows.join(places, on=[*OWN, "ts_utc"], how="left", maintain_order="left")
+        rows = rows.with_columns(pl.when(pl.col("is_bad").is_null()).then(str(name)).alias(str(name))).drop("is_bad")
+    return rows
 
 
 def _named(marks: pl.DataFrame) -> pl.DataFrame:

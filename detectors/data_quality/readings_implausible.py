@@ -24,7 +24,7 @@ KINDS = {
         close_after=2,
         cause="A wrong unit or sign in the export's profile, a wrong rating in the register, or a logger that writes "
         "placeholders where it has no value.",
-        next_step="Service desk: compare the values named with the export's own text and the register's ratings; mend "
+        next_step="Service desk: compare the values named with the export's own text and the register's ratings; fix "
         "the profile or the register, or have the logger looked at.",
     )
 }

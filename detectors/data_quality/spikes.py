@@ -96,9 +96,16 @@ def _lone_flows(rows: pl.DataFrame) -> pl.DataFrame:
             & (open_one.abs() <= room)
             & (open_other.abs() <= room)
             & ((pl.col("open_w") - sign * step).abs() <= room)
+            & _moves("grid_w" if name == "load_w" else "load_w")
         )
         found.append(_marks(rows, name, is_lone & _is_close(), one, "a lone value that no other meter shows"))
     return pl.concat([MARKS.to_frame(), *found])
+
+
+def _moves(name: str) -> pl.Expr:
+    """Whether a meter shows anything new: one that is read less often repeats its value meanwhile."""
+    one, other = _beside(name)
+    return (pl.col(name) != one) | (pl.col(name) != other)
 
 
 def _marks(rows: pl.DataFrame, name: str, is_lone: pl.Expr, neighbour: pl.Expr, reason: str) -> pl.DataFrame:

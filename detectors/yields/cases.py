@@ -123,7 +123,7 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
         for n, values in zip(at.tolist(), rows[name].to_list(), strict=True):
             if values is not None:
                 table[n] = [np.nan if value is None else value for value in values]
-    if model["history_input_x"]:
+    if model["history_day"] and model["history_input_x"]:
         for name, table in zip(("history_input_x", "history_input_sigma"), inputs, strict=True):
             values = np.array([np.nan if value is None else value for value in model[name]], dtype=float)
             table[place[inside]] = values.reshape(-1, MAX_INPUTS)[inside]

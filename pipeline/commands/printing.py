@@ -1,8 +1,10 @@
 """What the commands print: for people, or the same facts as JSON."""
 
 import dataclasses
+import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,10 +21,12 @@ if TYPE_CHECKING:  # each command loads what it runs, and no other's
     from pipeline.runs.cycle import CycleResult
     from pipeline.runs.preview import Preview
 
-MOST = 20  # files named one by one; the rest is counted
+MAX_NAMED = 20  # files named one by one; the rest is counted
+WIDE, WIDEST_TERMINAL = 110, 160  # ours: columns from which severity, day and state fit, and the cost
 
 
 def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
+    """The files that `init` wrote."""
     if as_json:
         tables.facts({"workspace": str(space.root), "written": [str(path) for path in written]})
         return
@@ -36,6 +40,7 @@ def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
 
 
 def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:
+    """What `check` found, and the first rows of the exports given."""
     if as_json:
         tables.facts({
             "faults": [fault._asdict() for fault in result.faults],
@@ -49,7 +54,7 @@ def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bo
     for fault in result.faults:
         print(f"noonmark: {fault}", file=sys.stderr)
     if not result.faults:
-        print(f"sound: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
+        print(f"no fault: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
     for one in previews:
         _previewed(one)
 
@@ -65,6 +70,7 @@ def _previewed(one: "Preview") -> None:
 
 
 def taken_in(result: "IngestResult", *, as_json: bool) -> None:
+    """What was taken in, and on stderr a line for all that a person must see to."""
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -78,21 +84,22 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     _listed("copies of exports taken in before, skipped", result.copies)
     _listed("still being written, left for the next run", result.still_written)
     _listed("links, not followed", result.links)
-    for path, note in result.notes[:MOST]:
+    for path, note in result.notes[:MAX_NAMED]:
         print(f"note: {path}: {note}")
     for files, reason, _ in alike(result.quarantined):
-        print(f"noonmark: {reason}, {files}, mend it and put it back into inbox/", file=sys.stderr)
+        print(f"noonmark: {reason}, {files}, fix it and put it back into inbox/", file=sys.stderr)
     for files, reason, _ in alike(result.skipped):
         print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
 
 
 def _listed(what: str, names: list[str]) -> None:
     if names:
-        more = f" and {len(names) - MOST} more" if len(names) > MOST else ""
-        print(f"{len(names)} {what}: {', '.join(names[:MOST])}{more}")
+        more = f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else ""
+        print(f"{len(names)} {what}: {', '.join(names[:MAX_NAMED])}{more}")
 
 
 def judged(result: "Judged", *, as_json: bool) -> None:
+    """How many days, findings and detectors without a verdict."""
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -104,12 +111,13 @@ def judged(result: "Judged", *, as_json: bool) -> None:
     if result.sites_not_judged:
         print(
             f"noonmark: {len(result.sites_not_judged)} sites could not be judged at all, "
-            f"{', '.join(result.sites_not_judged[:MOST])}, see not_judged",
+            f"{', '.join(result.sites_not_judged[:MAX_NAMED])}, see not_judged",
             file=sys.stderr,
         )
 
 
 def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
+    """The digest's text (its facts with `as_json`), and where its page lies."""
     from pipeline import digest as pages
 
     if as_json:
@@ -120,6 +128,7 @@ def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
 
 
 def cycled(result: "CycleResult", *, as_json: bool) -> None:
+    """What a cycle took in, judged and wrote."""
     if as_json:
         tables.facts({
             "taken_in": dataclasses.asdict(result.taken_in), "judged": dataclasses.asdict(result.judged),
@@ -134,6 +143,7 @@ def cycled(result: "CycleResult", *, as_json: bool) -> None:
 
 
 def demo(space: Workspace, result: "CycleResult", *, as_json: bool) -> None:
+    """The digest of the demo's last day, and what to try next."""
     if as_json:
         cycled(result, as_json=True)
         return
@@ -148,6 +158,7 @@ def demo(space: Workspace, result: "CycleResult", *, as_json: bool) -> None:
 
 
 def answer(found: answers.Answer, form: str, *, is_safe_csv: bool = False) -> None:
+    """The answer of a query, in one of the forms of `tables.rows`."""
     tables.rows(found.columns, found.rows, form, is_safe_csv=is_safe_csv)
 
 
@@ -166,11 +177,59 @@ def for_machines(space: Workspace, query: str, parameters: answers.Parameters, f
 
 
 def revisits(space: Workspace, installer: str | None, form: str, *, is_safe_csv: bool = False) -> None:
+    """What an installer (None: everyone) has to see to."""
+    if installer is not None and not desk_lists.is_installer(space.reader, installer):
+        raise RefusedError("there is no such installer", installer, "see installers.csv, or leave --installer out")
     answer(desk_lists.revisits(space.reader, installer), form, is_safe_csv=is_safe_csv)
 
 
 def exception_list(space: Workspace, *, as_json: bool) -> None:
-    answer(desk_lists.exceptions(space.reader), "json" if as_json else "table")
+    """Every exception, open ones first."""
+    found = desk_lists.exceptions(space.reader)
+    if as_json or not sys.stdout.isatty():
+        answer(found, "json" if as_json else "table")
+        return
+    from detectors import kinds
+
+    titles = {name: kind.title for name, kind in kinds().items()}
+    print(exception_table(found.to_dicts(), titles, shutil.get_terminal_size((100, 24)).columns), end="")
+
+
+def exception_table(rows: Sequence[Mapping[str, Any]], titles: Mapping[str, str], width: int) -> str:
+    """The exceptions within `width` columns: id, site, title and kWh a day always whole, more where there is room."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    shown = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
+    shown.add_column("exception", no_wrap=True)  # to be copied
+    shown.add_column("site", overflow="fold")
+    shown.add_column("what", overflow="fold")
+    shown.add_column("kWh/day", justify="right", no_wrap=True)
+    is_wide, is_widest = width >= WIDE, width >= WIDEST_TERMINAL
+    for name in (("severity", "since", "state") if is_wide else ()) + (("cost so far",) if is_widest else ()):
+        shown.add_column(name, no_wrap=name != "state", overflow="fold")
+    for row in rows:
+        behind = f" (hidden behind {row['hidden_by']})" if row["hidden_by"] else ""
+        person = f", {row['decided_for']}" if row["decided_for"] else ""
+        cells = [
+            row["exception_id"],
+            row["site_name"] or row["site_id"],
+            titles.get(row["kind"], row["kind"]) + ("" if is_wide else f", {'hidden' if behind else row['severity']}"),
+            f"{row['kwh_per_day']:,.1f}",
+        ]
+        if is_wide:
+            cells += [row["severity"], str(row["first_day"]), f"{row['status']}{person}{behind}"]
+        if is_widest:
+            cells.append(f"{row['cost']:,.2f} {row['currency'] or ''}")
+        shown.add_row(*(Text(cell) for cell in cells))
+    console = Console(width=width, color_system=None, file=StringIO(), legacy_windows=False)
+    console.print(shown)
+    in_view = [row for row in rows if row["status"] in ("open", "acknowledged")]
+    hidden = sum(row["hidden_by"] is not None for row in in_view)
+    console.print(f"{len(in_view) - hidden} open, {hidden} more hidden behind a cause")
+    return console.file.getvalue()  # type: ignore[attr-defined]
 
 
 def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None:
@@ -195,6 +254,7 @@ def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None
 
 
 def status(facts: dict[str, Any], *, as_json: bool) -> None:
+    """The facts of runs.status.status."""
     if as_json:
         tables.facts(facts)
         return

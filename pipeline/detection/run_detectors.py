@@ -36,25 +36,28 @@ class Judged:
 
     @property
     def needs_person(self) -> bool:
+        """Whether a watched site gave nothing to judge on the last day."""
         return bool(self.sites_not_judged)
 
 
-def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.silent) -> Judged:
+def judge(store: Store, days: Sequence[date], advance: progress.Advance = progress.silent) -> Judged:
     """Puts each day before every detector; what was said of it before is replaced."""
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
         block = days[start : start + BLOCK_DAYS]
-        site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
+        site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1]).filter(
+            pl.col("readings") > 0  # a silent day is a row for those who count days, not for those who look at readings
+        )
         devices = register.devices(store)
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
             _judge_day(store, day, site_days, windows, result)
-            tell(1)
+            advance(1)
     return result
 
 
 def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Windows, result: Judged) -> None:
-    # Sites that are not watched raise nothing, but their roofs still tell what the sky did.
+    # Sites that are not watched raise nothing, but their roofs still show what the sky did.
     sites = store.sites().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
     watched = sites.filter("watched")
     reported = readings.read_days(store, day, day)
@@ -86,6 +89,7 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
     silent += _nothing_to_judge(watched, rows, said, [module.DETECTOR for module in modules], day)
     with store.transaction():
+        history.write_silent_days(store, day)
         features.write_night(store, night.made, day)
         verdicts.write_verdicts(
             store, day, _findings_frame(found), _not_judged_frame(silent),

@@ -18,13 +18,13 @@ FLAGS_LOOK_BACK_ON = ("repeats", "flow_peaks", "deliveries")
 STANDS = ("site_id", "device_id", "day", "channel", "value", "total_h", "usual_h", "since")
 
 
-def sum_up(store: Store, tell: progress.Advance = progress.silent) -> int:
+def sum_up(store: Store, advance: progress.Advance = progress.silent) -> int:
     """How many site-days were summed up: those whose readings or flags changed, and no others."""
     dirty = history.dirty_days(store)
     reading_flags.note_to_check(store, dirty, standstill.WINDOW_DAYS)
     for chunk in _chunks(dirty):
         _sum_up(store, chunk)
-        tell(chunk.height)
+        advance(chunk.height)
     changed = _flagged_otherwise(store, reading_flags.to_check(store))
     reading_flags.end_check(store, changed)
     for chunk in _chunks(changed):

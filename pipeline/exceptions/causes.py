@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Mapping
-from datetime import date
 from typing import Any
 
 from detectors.finding import Kind
@@ -13,8 +12,8 @@ def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None
 
     What a kind hides says its `Kind`; of several causes the first in the order of `kinds` counts. While both are open,
     the cause hides the effect whichever was opened first. Where one of them is closed, it hides an effect whose days
-    with a finding (`found_from` to `last_day`) all lie in the days of the cause: an effect that was opened before its
-    cause was known, or that takes longer to close.
+    with a finding (`found_from` to `last_day`) all lie in those of the cause (`first_day` to `last_day`): an effect
+    that was opened before its cause was known, or that takes longer to close.
     """
     by_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in table:
@@ -41,5 +40,5 @@ def _hides(cause: dict[str, Any], effect: dict[str, Any], kinds: Mapping[str, Ki
         return False
     if cause["status"] != "closed" and effect["status"] != "closed":
         return True
-    until: date = cause["closed_on"] or effect["last_day"]
-    return bool(cause["first_day"] <= effect["found_from"] and effect["last_day"] <= until)
+    is_over = cause["status"] == "closed" and effect["last_day"] > cause["last_day"]
+    return bool(cause["first_day"] <= effect["found_from"] and not is_over)

@@ -37,7 +37,7 @@ from pipeline.exceptions.changes import DETECTION, Folded, Opened
 from pipeline.exceptions.revisits import SEVERITIES
 from pipeline.frames import EVENTS, EXCEPTIONS
 
-REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not mended, so it keeps its number and its history
+REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not fixed, so it keeps its number and its history
 
 
 def fold(
@@ -105,6 +105,7 @@ def fold_at(
                 row = _row(one, detectors, currency[site_id], on, not_before)
                 lost = told_at[place].get((site_id, group), ())
                 clear = walk.clear[row["kind"]]
+                clear = clear[clear > row["found_from"].toordinal()]  # before it, the fault was there unfound
                 row |= day_losses.sum_up(lost, clear, first=row["first_day"], last=row["last_day"])._asdict()
                 tables[place].append(row)
                 events[place] += one.events
@@ -263,7 +264,7 @@ class _Walk:
             one.reopen(on, note=row["kind"])
         else:
             one = Opened(f"{self.prefix}{len(self.exceptions) + 1}", on)
-            one.tell(on, "opened", note=row["kind"])
+            one.record(on, "opened", note=row["kind"])
             self.exceptions.append(one)
         self._adopt_pending(one)
 
@@ -280,10 +281,10 @@ class _Walk:
         match row["action"]:
             case "acknowledge" if is_open:
                 one.status, one.snoozed_until = "acknowledged", None
-                one.tell(on, "decided", by, _said("acknowledged", note))
+                one.record(on, "decided", by, _said("acknowledged", note))
             case "snooze" if is_open and row["until"] is not None:
                 one.status, one.snoozed_until = "open", row["until"]
-                one.tell(on, "decided", by, _said(f"snoozed until {row['until']}", note))
+                one.record(on, "decided", by, _said(f"snoozed until {row['until']}", note))
             case "close" if is_open:
                 one.close(on, by=by, note=note)
             case "reopen" if not is_open:
@@ -291,7 +292,7 @@ class _Walk:
                 self._adopt_pending(one)
             case "reopen":
                 one.status, one.snoozed_until = "open", None
-                one.tell(on, "decided", by, _said("open again", note))
+                one.record(on, "decided", by, _said("open again", note))
             case _:
                 return
         one.note = note or one.note

@@ -28,6 +28,7 @@ timezone = "UTC"            # the IANA zone of digest_at
 title = ""                  # a heading of your own
 top = 20                    # exceptions that are shown in full; the others are listed
 url = ""                    # where digests/ can be opened, for the link in the mail
+# rates = { EUR = 1.0, CHF = 1.05 }   # what a unit of each currency is worth, to rank sites of several currencies
 
 [mail]
 host = ""                   # the mail server; empty = no mail
@@ -37,7 +38,6 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
-each_installer = false      # true: each installer with an email gets a mail of its own sites alone
 retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]
@@ -140,8 +140,8 @@ def make_workspace(workspace: Workspace) -> list[Path]:
         return _write(workspace)
     except OSError as error:
         where = str(error.filename or workspace.root)
-        mend = "choose a folder that can be written"
-        raise NoonmarkError(f"the workspace cannot be made ({error.strerror})", where, mend) from error
+        remedy = "choose a folder that can be written"
+        raise NoonmarkError(f"the workspace cannot be made ({error.strerror})", where, remedy) from error
 
 
 def _write(workspace: Workspace) -> list[Path]:

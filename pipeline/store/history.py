@@ -38,6 +38,23 @@ def write_days(
         mark_due(store, "site_hour", [day for by in ("-1d", "1d") for day in done["day"].dt.offset_by(by)])
 
 
+def write_silent_days(store: Store, day: date) -> None:
+    """Every watched site has a site-day of `day`, with 0 readings where none came, since it was commissioned.
+
+    Where the register does not tell since when, it is since its first reading.
+    """
+    store.con.execute(
+        """
+        INSERT INTO site_day BY NAME
+        SELECT s.site_id, $day AS day, 0 AS readings, 0.0 AS coverage_pct, 0.0 AS pv_coverage_pct FROM site AS s
+        ANTI JOIN (SELECT site_id FROM site_day WHERE day = $day) AS d ON d.site_id = s.site_id
+        WHERE s.watched AND (s.commissioned_on <= $day OR s.commissioned_on IS NULL AND s.site_id IN
+            (SELECT site_id FROM site_day WHERE readings > 0 AND day < $day))
+        """,
+        {"day": day},
+    )
+
+
 def dirty_days(store: Store) -> pl.DataFrame:
     """[site_id, day] whose readings changed."""
     return store.frame("SELECT DISTINCT site_id, day FROM dirty_day ORDER BY day, site_id")
@@ -64,7 +81,8 @@ def has_unfinished_days(store: Store) -> bool:
 def days_with_readings(store: Store) -> list[date]:
     """Days of which a watched site has a site-day, oldest first."""
     rows = store.con.execute(
-        "SELECT DISTINCT d.day FROM site_day AS d JOIN site AS s ON s.site_id = d.site_id AND s.watched ORDER BY d.day"
+        "SELECT DISTINCT d.day FROM site_day AS d JOIN site AS s ON s.site_id = d.site_id AND s.watched "
+        "WHERE d.readings > 0 ORDER BY d.day"
     ).fetchall()
     return [day for (day,) in rows]
 

@@ -162,7 +162,7 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         sites = [site for site in sites if site in shares.devices]
     at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
     for number, first in enumerate(range(0, len(sites), at_once)):
-        devices = good_values(readings.read(store, lo, hi, sites[first : first + at_once]), flags)
+        devices = good_values(readings.read(store, lo, hi, sites[first : first + at_once]), flags).drop("is_spoiled")
         if relation == "device_reading":
             frame = devices.filter(pl.col("device_id") != "")
         else:
@@ -259,7 +259,7 @@ def _write_database(store: Store, folder: Path) -> None:
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
-    unfinished.chmod(0o444)  # a client that opens it for writing would lock every other one out
+    unfinished.chmod(unfinished.stat().st_mode & 0o444)  # a client that opens it for writing would lock all others out
     move_file(unfinished, folder / DATABASE)
     (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
 

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import NamedTuple
 
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import name_remedy
 from pipeline.errors import RefusedError
 from pipeline.store import answers
 
@@ -66,8 +66,8 @@ def relation(folder: Path, name: str) -> Relation:
     """The relation of that name. Raises RefusedError if there is none."""
     known = relations(folder)
     if name not in known:
-        mend = name_mend(name, known, "`noonmark relations` lists them")
-        raise RefusedError(f"there is no relation {name!r}", "relations", mend)
+        remedy = name_remedy(name, known, "`noonmark relations` lists them")
+        raise RefusedError(f"there is no relation {name!r}", "relations", remedy)
     return known[name]
 
 

@@ -51,7 +51,8 @@ ORDER BY n.site_id, n.stamp"""
 DAYS_SQL = """
 INSERT INTO site_day BY NAME
 SELECT
-    site_id, CAST(d AS DATE) AS day, 1440 // $step AS readings, 60 * $step AS interval_s, 90 + rnd / 100 AS coverage_pct,
+    site_id, CAST(d AS DATE) AS day, 1440 // $step AS readings, 60 * $step AS interval_s,
+    90 + rnd / 100 AS coverage_pct,
     90.0 AS pv_coverage_pct, rnd / 30 AS pv_kwh, 5 + rnd / 100 AS load_kwh, rnd / 150 AS import_kwh,
     rnd / 60 AS feed_in_kwh, rnd / 120 AS charge_kwh, rnd / 130 AS discharge_kwh, 35.0 AS soc_min_pct,
     60 + rnd / 20 AS soc_max_pct, 50 + rnd / 100 AS soc_first_pct, rnd / 20 AS discharge_drop_pct,

@@ -85,8 +85,10 @@ def make(
         common = {"shade": False, "soiling": 0.0, "planes": 1, "planes_known": 1.0, "limit": "unlimited"}
         site = draw_site(name, 0, weather_of, place, ZONE, {**common, **own}, minutes,
                          np.random.default_rng([seed, 2, number]))  # fmt: skip
-        site.roof.shade = None
-        site.logger.power_step_w, site.logger.gap_chance, site.logger.cell_chance = 1.0, 0.0, 0.0
+        if not own.get("shade"):
+            site.roof.shade = None
+        site.logger.power_step_w = own.get("power_step_w", 1.0)
+        site.logger.gap_chance = site.logger.cell_chance = 0.0
         prepared.append(prepare(site, region, axis, None, np.random.default_rng([seed, 3, number])))
         if name in faults:
             one = faults[name]

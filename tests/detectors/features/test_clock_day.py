@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
-from detectors.clock.light import light_marks
+from detectors.clock.light import light_onsets
 from detectors.features import clock_day
 from tests.support.clock_roofs import Error, Roof, constant, readings, register, right, step
 
@@ -14,7 +14,7 @@ ROOF = Roof("roof", seed=3)
 
 
 def _light(error: Error, days: int) -> pl.DataFrame:
-    return light_marks(readings(ROOF, FIRST, days, 15, error), register([ROOF]))
+    return light_onsets(readings(ROOF, FIRST, days, 15, error), register([ROOF]))
 
 
 def _told(light: pl.DataFrame, day: date) -> list[dict]:

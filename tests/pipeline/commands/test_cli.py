@@ -183,6 +183,8 @@ def test_exceptions_are_decided_and_the_decision_lasts(run) -> None:
     assert [one["action"] for one in shown["decisions"]] == ["acknowledge", "snooze", "close", "reopen"]
     assert (shown["decisions"][-1]["decided_by"], shown["decisions"][-1]["decided_for"]) == ("Ann", "Bo")
     assert "reopen by Ann for Bo: again" in run("exceptions", "show", found[0]).out
+    (page,) = sorted(lived.digests.glob("*/digest.html"))[-1:]  # it says what was decided since
+    assert "again" in page.read_text(encoding="utf-8") and "with Bo" in page.read_text(encoding="utf-8")
     assert run("exceptions", "reopen", found[0]).status == 2
     (listed,) = [one for one in json.loads(run("exceptions", "--json").out) if one["exception_id"] == found[0]]
     assert (listed["decided_by"], listed["decided_for"]) == ("Ann", "Bo")
@@ -264,7 +266,7 @@ def test_the_readme_lists_the_commands_and_kinds_that_there_are() -> None:
 
 def test_help_teaches(run) -> None:
     shown = run("--help").out
-    commands = "init demo check ingest detect digest revisits cycle schedule sql exceptions retime status"
+    commands = "init demo check ingest detect digest revisits cycle schedule sql relations ask exceptions retime status"
     for word in (*commands.split(), "Exit status"):
         assert word in shown
     assert run("retime", "--help").status == 0

@@ -77,7 +77,7 @@ def test_each_failure_has_its_line_and_its_status(
         raise error
 
     monkeypatch.setattr(cli, "app", fail)
-    assert cli.main(["status"]) == status == failures.told(error)[1]
+    assert cli.main(["status"]) == status == failures.in_words(error)[1]
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 1 and lines[0].startswith("noonmark: ") and said in lines[0]
 

@@ -191,7 +191,7 @@ def test_a_frozen_clock_costs_no_more_than_its_rows(fleet: Fleet) -> None:
 
 def test_rows_one_by_one_take_the_interval_that_was_told_before(fleet: Fleet, tmp_path: Path) -> None:
     """An export of one row cannot tell its interval. The outcome is that of single runs, however files are batched."""
-    texts = {"S1_roof_0.csv": roof([(MORNING[0], 1, 1)])}  # nothing is known yet: quarantined, with the mend
+    texts = {"S1_roof_0.csv": roof([(MORNING[0], 1, 1)])}  # nothing is known yet: quarantined, with the remedy
     texts["S1_roof_1.csv"] = roof([(stamp, 1, 1) for stamp in stamps(5, minutes=5)])
     texts["S1_roof_2.csv"] = roof([("2026-03-10 03:00", 1, 1)])
     texts["S1_roof_3.csv"] = roof([(f"2026-03-10 {hour:02}:00", 1, 1) for hour in range(4, 9)])

@@ -4,6 +4,7 @@ import csv
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -126,7 +127,9 @@ def test_clock_offsets_are_as_planted(ask: Ask, planted: Any, key: tuple[str, st
 
 def test_completeness(ask: Ask, table: Any) -> None:
     days = table("site_day").join(table("site").select("site_id", "profile"), on="site_id")
-    by_hand = days.group_by("profile", week=pl.col("day").dt.truncate("1w")).agg(pl.col("coverage_pct").mean())
+    by_hand = days.group_by("profile", week=pl.col("day").dt.truncate("1w")).agg(
+        pl.col("coverage_pct").fill_null(0).mean()
+    )
     both = ask("completeness-by-profile-and-week").join(by_hand, on=["profile", "week"], nulls_equal=True)
     assert both.height == by_hand.height
     assert both["coverage_pct"].to_list() == pytest.approx(both["coverage_pct_right"].to_list())
@@ -199,7 +202,7 @@ def test_what_came_back_follows_a_closing(ask: Ask, table: Any) -> None:
     wanted = set()
     for _, its in events.filter(pl.col("event").is_in(["opened", "closed", "reopened"])).group_by("site_id", "kind"):
         rows = its.sort("at", "event_no").to_dicts()
-        for before, after in zip(rows, rows[1:], strict=False):
+        for before, after in pairwise(rows):
             if before["event"] == "closed" and after["event"] != "closed":
                 wanted.add((after["exception_id"], after["at"]))
     assert set(ask("exceptions-that-came-back").select("exception_id", "back_on").rows()) == wanted

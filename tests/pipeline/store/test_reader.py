@@ -365,7 +365,7 @@ def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belon
 def test_a_moved_reader_answers_from_any_folder_at_once(
     fleet: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Under another name, by an absolute or a relative path, from another working directory, attached, through a link."""
+    """Under another name, by any path, from another working directory, attached, through a link."""
     moved = tmp_path / "else" / "for analysts"
     moved.parent.mkdir()
     fleet.space.reader.rename(moved)
