@@ -7,7 +7,9 @@ from string import Formatter
 from typing import Any, Literal, NamedTuple
 
 import polars as pl
-from pydantic import BaseModel
+from pydantic import BaseModel, model_validator
+
+from detectors.losses import MEASURED, NOTHING, DayLoss
 
 Quantity = Literal["time", "readings", "grid sign", "balance"]
 REASONS = {  # code -> sentence: what every detector may say; its own REASONS come beside them
@@ -22,6 +24,7 @@ Severity = Literal["urgent", "soon", "watch"]
 EvidenceValue = float | int | str | None
 Role = Literal["measured", "expected", "limit", "corrected", "reference"]
 Instants = Iterable[date] | pl.Series  # days, or instants in UTC
+SAME_KWH = 1e-6  # ours: rounding
 CHANNEL_UNITS = {"_w_m2": "W/m²", "_kwh": "kWh", "_pct": "%", "_hz": "Hz", "_w": "W", "_v": "V", "_c": "°C"}
 
 
@@ -82,8 +85,26 @@ class Finding(BaseModel, frozen=True, extra="forbid"):
     since: date | None = None  # the day from which the fault is judged to have been there; None = this day
     loss_kwh: float = 0.0  # of this day alone
     cost: float = 0.0  # of this day alone, in the site's currency
+    losses: tuple[DayLoss, ...] = ()  # of the days from `since` to this one, as far as they are known
     evidence: dict[str, EvidenceValue] = {}
     series: tuple[Series, ...] = ()
+
+    @model_validator(mode="after")
+    def _tells_one_loss(self) -> "Finding":
+        """Raises ValueError where a loss lies outside since to day, or the day's own is told with two figures."""
+        first = self.since or self.day
+        for one in self.losses:
+            if not first <= one.day <= self.day:
+                raise ValueError(f"a loss of {one.day} lies outside {first} to {self.day}")
+            if one.day == self.day and one.basis == MEASURED and abs(one.kwh - self.loss_kwh) > SAME_KWH:
+                raise ValueError(f"the loss of {one.day} is told as {one.kwh} and as {self.loss_kwh} kWh")
+        return self
+
+    @property
+    def told_losses(self) -> tuple[DayLoss, ...]:
+        """`losses`, or what this day alone says."""
+        basis = MEASURED if self.loss_kwh or self.cost else NOTHING
+        return self.losses or (DayLoss(self.day, self.loss_kwh, self.cost, basis),)
 
 
 ReasonValue = float | int | str | None

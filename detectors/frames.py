@@ -99,8 +99,8 @@ DAYS = pl.Schema(
         "day": pl.Date,  # local calendar day of the site, 23 to 25 hours
         "readings": pl.Int32,
         "interval_s": pl.Int32,  # the day's most frequent interval
-        "coverage_pct": pl.Float64,  # share of the local day that readings cover
-        "pv_coverage_pct": pl.Float64,  # the same for pv_w alone
+        "coverage_pct": pl.Float64,  # share of the local day that readings with good powers cover
+        "pv_coverage_pct": pl.Float64,  # share of the day's light in which pv_w is known
         "pv_kwh": pl.Float64,
         "load_kwh": pl.Float64,
         "import_kwh": pl.Float64,
@@ -114,7 +114,8 @@ DAYS = pl.Schema(
         "discharge_drop_kwh": pl.Float64,  # the energy that the battery gave in the same intervals
         "specific_yield_kwh_per_kwp": pl.Float64,
         "expected_kwh": pl.Float64,  # written by the judge; null = not judged
-        "performance_pct": pl.Float64,
+        "judged_kwh": pl.Float64,  # generated in the intervals that expected_kwh is of
+        "performance_pct": pl.Float64,  # judged_kwh over expected_kwh
         "reference_yield_h": pl.Float64,  # IEC 61724-1, where irradiance is measured: irradiation over 1 kW/m2
         "performance_ratio": pl.Float64,  # IEC 61724-1, over the intervals with both generation and irradiance
     }
@@ -128,6 +129,30 @@ IMPLAUSIBLE_STAMPS = pl.Schema(
         "first_ts_export": pl.String,  # the first such stamp, as the export wrote it
     }
 )
+
+READING_FLAGS = pl.Schema(  # spans of values that are not good, or of which something is to be known
+    {
+        "site_id": pl.String(),
+        "device_id": pl.String(),
+        "day": pl.Date(),  # local day in which the span lies
+        "channel": pl.String(),
+        "from_utc": UTC,  # start of the span's first interval
+        "to_utc": UTC,  # end of its last one
+        "flag": pl.String(),  # NOT_GOOD or TO_KNOW
+        "reason": pl.String(),  # the sentence
+        "rule": pl.String(),  # the check's name
+        "readings": pl.Int32(),  # values in the span
+        "value": pl.Float64(),  # the one furthest beyond its limit, or the one that stands still
+        "value_utc": UTC,  # where it stands
+        "limit": pl.Float64(),  # the bound that was passed; frozen: hours beyond which a run is told
+        "total_h": pl.Float64(),  # frozen: for how long, earlier days included
+        "usual_h": pl.Float64(),  # frozen: the channel's usual longest run
+        "since": pl.Date(),  # frozen: the first day
+    }
+)
+
+NOT_GOOD = ("implausible", "placeholder", "frozen", "duplicated")  # such values count nowhere
+TO_KNOW = ("beyond rating", "overlapping", "curtailed", "clipped")  # such values stay
 
 EARLIER = pl.Schema(  # findings of the day by detectors of lower rank
     {

@@ -1,6 +1,6 @@
 """The errors that end a command, as one short tree.
 
-NoonmarkError            exit status 2 unless a subclass says otherwise; printed as `noonmark: WHAT, WHERE, MEND`
+NoonmarkError            exit status 2 unless a subclass says otherwise; printed as `noonmark: WHAT, WHERE, REMEDY`
   InvalidInputError      settings, register or profiles: carries every Fault found
   WorkspaceBusyError     exit status 3: another run holds the workspace
   StorageError           exit status 4: reading or writing failed
@@ -17,31 +17,31 @@ from typing import NamedTuple
 
 
 class Fault(NamedTuple):
-    """One thing wrong in a file that a person wrote, and how to mend it."""
+    """One thing wrong in a file that a person wrote, and how to fix it."""
 
     file: str
     line: int | None
     column: str | None
     value: str | None
     problem: str
-    mend: str
+    remedy: str
 
     def __str__(self) -> str:
         where = self.file if self.line is None else f"{self.file} line {self.line}"
         if self.column is not None:
             where += f" column {self.column}"
         value = "" if self.value is None else f" {self.value!r}"
-        return f"{self.problem}{value}, {where}, {self.mend}"
+        return f"{self.problem}{value}, {where}, {self.remedy}"
 
 
 class NoonmarkError(Exception):
-    """Something that a person must mend: what, where, and the mend."""
+    """Something that a person must fix: what, where, and the remedy."""
 
     exit_status = 2
 
-    def __init__(self, what: str, where: str = "", mend: str = "") -> None:
-        self.what, self.where, self.mend = what, where, mend
-        super().__init__(", ".join(part for part in (what, where, mend) if part))
+    def __init__(self, what: str, where: str = "", remedy: str = "") -> None:
+        self.what, self.where, self.remedy = what, where, remedy
+        super().__init__(", ".join(part for part in (what, where, remedy) if part))
 
 
 class InvalidInputError(NoonmarkError):

@@ -32,6 +32,19 @@ FINDINGS = pl.Schema(
 )
 
 
+LOSSES = pl.Schema(
+    {
+        "site_id": pl.String,
+        "kind": pl.String,
+        "day": pl.Date,  # that it was lost on
+        "told_on": pl.Date,  # the day of the finding that says so; of several the latest counts
+        "loss_kwh": pl.Float64,  # lost, or by its basis at stake
+        "cost": pl.Float64,
+        "basis": pl.String,  # see detectors.losses.Basis
+    }
+)
+
+
 JUDGED = pl.Schema({"site_id": pl.String, "day": pl.Date})
 
 
@@ -71,7 +84,7 @@ EXCEPTIONS = pl.Schema(
         "first_day": pl.Date,  # from which the fault is judged to have been there
         "last_day": pl.Date,  # the last one with a finding
         "days_open": pl.Int32,  # from opened_on to the day asked for, or to closed_on
-        "loss_kwh": pl.Float64,  # of all its days with a finding
+        "loss_kwh": pl.Float64,  # of the days from first_day to last_day, as far as they are known
         "cost": pl.Float64,  # the same in `currency`
         "currency": pl.String,
         "summary": pl.String,  # of the latest finding, like evidence, measured, expected, value, unit, threshold
@@ -89,6 +102,10 @@ EXCEPTIONS = pl.Schema(
         "value": pl.Float64,
         "unit": pl.String,
         "threshold": pl.Float64,
+        "loss_basis": pl.String,  # see detectors.losses.Basis
+        "loss_per_day_kwh": pl.Float64,  # mean of the last up to seven judged days from first_day to last_day
+        "cost_per_day": pl.Float64,  # of the same days
+        "at_stake_kwh": pl.Float64,  # fed in beyond the limit from first_day to last_day; no loss
     }
 )
 

@@ -6,5 +6,5 @@ SELECT
 FROM history.installer;
 COMMENT ON TABLE installer IS 'one row per installer';
 COMMENT ON COLUMN installer.installer_id IS 'the installer''s id in the register';
-COMMENT ON COLUMN installer.name IS 'the site''s name';
-COMMENT ON COLUMN installer.email IS 'address';
+COMMENT ON COLUMN installer.name IS 'name of the firm or person';
+COMMENT ON COLUMN installer.email IS 'mail address; null = not known';

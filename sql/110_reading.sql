@@ -1,4 +1,5 @@
 -- Grain   one row per site and interval; a site of several inverters is their sum where all have reported
+-- Missing null = not reported, or not good: the reason stands in reading_flag, the value in reading_raw
 -- Source  the Parquet parts in force, named one by one: an open session goes on seeing what it had
 CREATE VIEW reading AS
 SELECT
@@ -8,7 +9,7 @@ SELECT
     inverter_temp_c, battery_temp_c, pv_kwh_total, import_kwh_total, feed_in_kwh_total, charge_kwh_total, discharge_kwh_total, load_kwh_total,
     export_id, ts_export, clock_shift_min
 FROM read_parquet($parts);
-COMMENT ON VIEW reading IS 'one row per site and interval; a site of several inverters is their sum where all have reported';
+COMMENT ON VIEW reading IS 'one row per site and interval; a site of several inverters is their sum where all have reported; null = not reported';
 COMMENT ON COLUMN reading.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN reading.ts_utc IS 'UTC: START of the interval that the reading averages (an instant''s own time), clock corrections applied';
 COMMENT ON COLUMN reading.ts_local IS 'wall clock in the site''s timezone: the same instant as ts_utc';

@@ -8,7 +8,7 @@ SELECT
     ambient_temp_c, inverter_temp_c, battery_temp_c, pv_kwh_total, import_kwh_total, feed_in_kwh_total, charge_kwh_total, discharge_kwh_total,
     load_kwh_total, export_id, ts_export, clock_shift_min
 FROM read_parquet($parts);
-COMMENT ON VIEW device_reading IS 'one row per inverter and interval, sites of devices.csv';
+COMMENT ON VIEW device_reading IS 'one row per inverter and interval, sites of devices.csv; null = not reported';
 COMMENT ON COLUMN device_reading.device_id IS 'the inverter''s id in devices.csv; empty at sites of one';
 COMMENT ON COLUMN device_reading.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN device_reading.ts_utc IS 'UTC: START of the interval that the reading averages (an instant''s own time), clock corrections applied';

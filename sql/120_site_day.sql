@@ -3,14 +3,14 @@
 CREATE VIEW site_day AS
 SELECT
     site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh,
-    charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, performance_pct, interval_s,
-    pv_coverage_pct, soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio
+    charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, judged_kwh, performance_pct,
+    interval_s, pv_coverage_pct, soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio
 FROM read_parquet($parts, union_by_name = true);
-COMMENT ON VIEW site_day IS 'one row per site and local calendar day';
+COMMENT ON VIEW site_day IS 'one row per site and local calendar day; null = not reported on that day';
 COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_day.day IS 'date: local calendar day of the site, 23 to 25 h';
-COMMENT ON COLUMN site_day.readings IS 'count of readings of the day';
-COMMENT ON COLUMN site_day.coverage_pct IS '% of the local day covered by readings';
+COMMENT ON COLUMN site_day.readings IS 'count of readings of the day, 0 where the site was silent';
+COMMENT ON COLUMN site_day.coverage_pct IS '% of the local day covered by readings whose powers are good';
 COMMENT ON COLUMN site_day.pv_kwh IS 'kWh generated';
 COMMENT ON COLUMN site_day.load_kwh IS 'kWh consumed';
 COMMENT ON COLUMN site_day.import_kwh IS 'kWh imported';
@@ -20,10 +20,11 @@ COMMENT ON COLUMN site_day.discharge_kwh IS 'kWh discharged from the battery';
 COMMENT ON COLUMN site_day.soc_min_pct IS '%: lowest state of charge';
 COMMENT ON COLUMN site_day.soc_max_pct IS '%: highest state of charge';
 COMMENT ON COLUMN site_day.specific_yield_kwh_per_kwp IS 'kWh per kWp: pv_kwh / installed_kwp (final yield of IEC 61724-1)';
-COMMENT ON COLUMN site_day.expected_kwh IS 'kWh that the roof should have generated; null = not judged';
-COMMENT ON COLUMN site_day.performance_pct IS '%: pv_kwh / expected_kwh; null = not judged';
+COMMENT ON COLUMN site_day.expected_kwh IS 'kWh that the roof should have generated while nothing curtailed it; null = not judged';
+COMMENT ON COLUMN site_day.judged_kwh IS 'kWh that it generated in the same intervals as expected_kwh; null = not judged';
+COMMENT ON COLUMN site_day.performance_pct IS '%: judged_kwh / expected_kwh; null = not judged';
 COMMENT ON COLUMN site_day.interval_s IS 's: length of the interval';
-COMMENT ON COLUMN site_day.pv_coverage_pct IS '% of the local day covered by readings of generation';
+COMMENT ON COLUMN site_day.pv_coverage_pct IS '% of the day''s light (sine of the sun''s height) covered by good readings of generation';
 COMMENT ON COLUMN site_day.soc_first_pct IS '%: the day''s first state of charge';
 COMMENT ON COLUMN site_day.discharge_drop_pct IS '% points: fall of the state of charge in intervals amid a discharge, summed';
 COMMENT ON COLUMN site_day.discharge_drop_kwh IS 'kWh discharged in the intervals of discharge_drop_pct';

@@ -17,10 +17,10 @@ SELECT
 FROM model AS m
 FULL JOIN odds AS o USING (site_id)
 ORDER BY site_id;
-COMMENT ON TABLE site_model IS 'one row per site: what its clear days tell of its roof, and how sensitive its yield is to faults';
+COMMENT ON TABLE site_model IS 'one row per site: what its clear days tell of its roof, and how sensitive its yield is to faults; null = too little to tell';
 COMMENT ON COLUMN site_model.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_model.day IS 'date: as of which it was learned';
-COMMENT ON COLUMN site_model.clear_days IS 'count of clear days that it was learned from';
+COMMENT ON COLUMN site_model.clear_days IS 'count of clear days that it was learned from; null = none yet';
 COMMENT ON COLUMN site_model.tilt_deg IS 'degrees from horizontal, learned as one plane whatever the register says';
 COMMENT ON COLUMN site_model.tilt_spread_deg IS 'degrees: one standard deviation of tilt_deg';
 COMMENT ON COLUMN site_model.azimuth_deg IS 'degrees clockwise from north, learned as one plane whatever the register says';
@@ -29,8 +29,8 @@ COMMENT ON COLUMN site_model.capacity_kwp IS 'kWp that would make the clear days
 COMMENT ON COLUMN site_model.capacity_spread_kwp IS 'kWp: one standard deviation of capacity_kwp';
 COMMENT ON COLUMN site_model.capacity_early_kwp IS 'kWp: capacity_kwp from the earlier half of the clear days';
 COMMENT ON COLUMN site_model.capacity_late_kwp IS 'kWp: capacity_kwp from the later half of the clear days';
-COMMENT ON COLUMN site_model.first_clear_day IS 'date: the first of the clear days';
-COMMENT ON COLUMN site_model.last_clear_day IS 'date: the last of the clear days';
+COMMENT ON COLUMN site_model.first_clear_day IS 'date: the first of the clear days; null = none yet';
+COMMENT ON COLUMN site_model.last_clear_day IS 'date: the last of the clear days; null = none yet';
 COMMENT ON COLUMN site_model.residual_pct IS '%: what the learned plane leaves unexplained, of the highest power';
 COMMENT ON COLUMN site_model.installed_kwp IS 'kWp that the register gave when it was learned';
 COMMENT ON COLUMN site_model.level_ratio IS 'ratio: level while healthy over what the neighbours and the registered capacity let expect';

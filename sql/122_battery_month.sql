@@ -67,7 +67,7 @@ SELECT
         THEN regr_slope(discharge_kwh / battery_kwh, at_year) OVER recent END AS full_cycles_trend_per_year
 FROM figures
 WINDOW recent AS (PARTITION BY site_id ORDER BY month RANGE BETWEEN INTERVAL 11 MONTHS PRECEDING AND CURRENT ROW);
-COMMENT ON VIEW battery_month IS 'one row per site with a battery and calendar month of its local days';
+COMMENT ON VIEW battery_month IS 'one row per site with a battery and calendar month of its local days; null = not reported, or too little to tell';
 COMMENT ON COLUMN battery_month.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN battery_month.month IS 'date: first day of the month';
 COMMENT ON COLUMN battery_month.days IS 'count of site-days in the month';

@@ -20,8 +20,8 @@ WITH sums AS (
         sum(import_kwh) FILTER (load_kwh IS NOT NULL)
             / nullif(sum(load_kwh) FILTER (import_kwh IS NOT NULL), 0) AS bought_ratio,
         sum(specific_yield_kwh_per_kwp) AS specific_yield_kwh_per_kwp,
-        100 * sum(pv_kwh) FILTER (expected_kwh IS NOT NULL)
-            / nullif(sum(expected_kwh) FILTER (pv_kwh IS NOT NULL), 0) AS performance_pct
+        sum(expected_kwh) FILTER (judged_kwh IS NOT NULL) AS expected_kwh,
+        sum(judged_kwh) FILTER (expected_kwh IS NOT NULL) AS judged_kwh
     FROM site_day
     GROUP BY site_id, date_trunc('month', day)
 )
@@ -30,9 +30,9 @@ SELECT
     -- greatest() would take null for nothing
     CASE WHEN fed_in_ratio IS NOT NULL THEN 100 * greatest(1 - fed_in_ratio, 0) END AS self_consumption_pct,
     CASE WHEN bought_ratio IS NOT NULL THEN 100 * greatest(1 - bought_ratio, 0) END AS autarky_pct,
-    specific_yield_kwh_per_kwp, performance_pct
+    specific_yield_kwh_per_kwp, 100 * judged_kwh / nullif(expected_kwh, 0) AS performance_pct, expected_kwh, judged_kwh
 FROM sums;
-COMMENT ON VIEW site_month IS 'one row per site and calendar month of the site''s local days';
+COMMENT ON VIEW site_month IS 'one row per site and calendar month of the site''s local days; null = not reported in that month';
 COMMENT ON COLUMN site_month.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_month.month IS 'date: first day of the month';
 COMMENT ON COLUMN site_month.days IS 'count of site-days in the month';
@@ -46,4 +46,6 @@ COMMENT ON COLUMN site_month.discharge_kwh IS 'kWh discharged from the battery';
 COMMENT ON COLUMN site_month.self_consumption_pct IS '%: (pv_kwh - feed_in_kwh) / pv_kwh, of days on which both are known, not below 0';
 COMMENT ON COLUMN site_month.autarky_pct IS '%: (load_kwh - import_kwh) / load_kwh, of days on which both are known, not below 0';
 COMMENT ON COLUMN site_month.specific_yield_kwh_per_kwp IS 'kWh per kWp: the month''s final yield (IEC 61724-1)';
-COMMENT ON COLUMN site_month.performance_pct IS '%: generated / expected, of judged days; null = none judged';
+COMMENT ON COLUMN site_month.performance_pct IS '%: judged_kwh / expected_kwh; null = none judged';
+COMMENT ON COLUMN site_month.expected_kwh IS 'kWh that the roof should have generated on judged days, curtailed intervals left out';
+COMMENT ON COLUMN site_month.judged_kwh IS 'kWh that it generated in the same intervals';

@@ -7,7 +7,7 @@ FROM history.decision;
 COMMENT ON TABLE decision IS 'one row per decision of a person about an exception';
 COMMENT ON COLUMN decision.decided_at IS 'UTC';
 COMMENT ON COLUMN decision.on_day IS 'date of the decision';
-COMMENT ON COLUMN decision.exception_id IS 'id of the matter';
+COMMENT ON COLUMN decision.exception_id IS 'id of the exception';
 COMMENT ON COLUMN decision.action IS 'acknowledge, snooze, close or reopen';
 COMMENT ON COLUMN decision.until IS 'date';
 COMMENT ON COLUMN decision.note IS 'text of the last decision';

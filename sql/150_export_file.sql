@@ -21,4 +21,4 @@ COMMENT ON COLUMN export_file.named_site IS 'text: the site that name or folder 
 COMMENT ON COLUMN export_file.archived_as IS 'text: the file''s place below archive/';
 COMMENT ON COLUMN export_file.notes IS 'text: what was noticed once for the whole file';
 COMMENT ON COLUMN export_file.spring_hour IS 'how a file that holds the missing spring hour was read: filled (local time, that hour rejected) or standard time (all year); null = no choice was needed';
-COMMENT ON COLUMN export_file.spring_hour_proof IS 'text: why it was read so: the sun, the profile, earlier files of the site or profile, or the default';
+COMMENT ON COLUMN export_file.spring_hour_proof IS 'text: why it was read so: the sun, the profile, earlier files of the site or profile, or the default; null = no choice was needed';

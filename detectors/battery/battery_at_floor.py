@@ -11,7 +11,9 @@ import polars as pl
 
 from detectors.battery.flows import NO_RESERVE, with_battery
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
+from detectors.battery.given import BACK_SHARE, FULL_PCT, capacities, value_per_given_kwh
 from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, channel_series, doubts, level, series
+from detectors.losses import DayLoss, day_losses
 
 DETECTOR = "battery-at-floor"
 KIND = "battery-at-floor"
@@ -19,6 +21,8 @@ RANK = 50
 KINDS = {
     KIND: Kind(
         title="Battery stays at its reserve",
+        hides=("unexplained",),
+        hides_why="a battery that takes no charge, and the generation curtailed for it, are unlike the site's past",
         close_after=2,
         where="desk",
         setting="Operating mode and charge schedule",
@@ -59,7 +63,6 @@ FED_IN_SHARE = 0.50  # ours: where charging is not read, half of the surplus see
 MIN_DAYS = 2  # ours: one day may be an update, a test or a calibration
 UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed there
 PICTURE_DAYS = 30
-FULL_PCT = 100.0
 HELD_H = 2.0  # ours: generation and load cross each other twice a day, but do not keep together for hours
 FOLLOWED_W = 300.0  # ours: generation that went along with so much more and less of load was steered by it
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, it may have left the floor unseen
@@ -105,7 +108,7 @@ def _tell(
 ) -> pl.DataFrame:
     """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order."""
     capacity = pl.col("battery_kwh")
-    known = sites.select("site_id", "battery_kwh", "battery_reserve_pct")
+    known = sites.select("site_id", "battery_kwh", "battery_reserve_pct").join(capacities(days, sites), on="site_id")
     own = days.join(known, on="site_id", how="inner")
     for feature in (battery_day, load_following):
         own = own.join(feature, on=["site_id", "day"], how="left")
@@ -134,9 +137,19 @@ def _tell(
         .when(not_charged)
         .then(pl.lit("stuck"))
         .otherwise(pl.lit("moved")),
-        # No more can be saved than fits in, nor more than the house bought on that day.
-        missed_kwh=pl.min_horizontal(surplus, usable_kwh, "import_kwh"),
-    )
+    ).with_columns(missed_kwh=_missed_kwh(surplus))
+
+
+def _missed_kwh(surplus: pl.Expr) -> pl.Expr:
+    """What the battery could have given on a day, kWh; null where its state is not known.
+
+    Not more than the surplus leaves after storing, than fits between the reserve and full, or than the house bought.
+    Where generation was held down to the load, the surplus was curtailed and no meter saw it: the other two count.
+    """
+    room_kwh = pl.col("capacity_kwh") * (FULL_PCT - pl.col("battery_reserve_pct")) / 100
+    stored = pl.when(~pl.col("was_held")).then(surplus * BACK_SHARE)
+    could = pl.min_horizontal(stored, room_kwh, "import_kwh")
+    return pl.when(pl.col("state") == "stuck").then(could).when(pl.col("state").is_in(["dark", "moved"])).then(0.0)
 
 
 def _unknown(today: dict | None) -> Reason | None:
@@ -174,9 +187,7 @@ def _run(told: pl.DataFrame, day: date) -> list[date]:
 
 def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day: date, min_days: int) -> Finding:
     shown = told.tail(PICTURE_DAYS)
-    missed_kwh = today["missed_kwh"] or 0.0
-    may_feed_in = site["feed_in_limit_kw"] is None or site["feed_in_limit_kw"] > 0
-    gain = site["import_price"] - (site["feed_in_price"] if may_feed_in else 0.0)
+    missed_kwh, each = today["missed_kwh"] or 0.0, value_per_given_kwh(site)
     reserve_pct = site["battery_reserve_pct"]
     surplus_kwh = today["surplus_at_floor_kwh"] or 0.0
     had = f"{surplus_kwh:.1f} kWh were there to charge with"
@@ -198,14 +209,32 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
         expected=f"a state of charge that leaves {reserve_pct:g} % on a day with surplus",
         since=stuck[0],
         loss_kwh=missed_kwh,
-        cost=missed_kwh * max(gain, 0.0),
+        cost=missed_kwh * each,
+        losses=_losses(told, each, stuck[0], day),
         evidence={
             "stuck_count": len(stuck),
+            "earliest_day": _earliest(told, stuck[0]).isoformat(),
+            "latest_day": stuck[0].isoformat(),
             "reserve_pct": reserve_pct,
-            "capacity_kwh": site["battery_kwh"],
+            "capacity_kwh": today["capacity_kwh"],
             "surplus_today_kwh": today["surplus_at_floor_kwh"],
             "charged_today_kwh": today["charge_kwh"],
-            "held_back_h": today["held_h"],
+            "curtailed_h": today["held_h"],
         },
         series=(*charge, *level("reserve", "%", "limit", reserve_pct, charge[0]), surplus),
     )
+
+
+def _earliest(told: pl.DataFrame, first: date) -> date:
+    """The first day on which it may have begun: after the last one before `first` that was seen to leave the floor."""
+    moved = told.filter(pl.col("state") == "moved", pl.col("day") < first)["day"].max()
+    began = told["day"].min()
+    assert isinstance(began, date)
+    return moved + timedelta(days=1) if isinstance(moved, date) else began
+
+
+def _losses(told: pl.DataFrame, each: float, since: date, day: date) -> tuple[DayLoss, ...]:
+    known = told.with_columns(
+        pl.when(pl.col("day") == day).then(pl.col("missed_kwh").fill_null(0.0)).otherwise("missed_kwh")
+    )
+    return day_losses(known["day"], known["missed_kwh"], each, since=since, until=day)

@@ -52,8 +52,8 @@ REASONS = {
 }
 
 FROM_GRID_RATIO = 0.5  # ours: an interval counts when most of its charge can only have come from the grid
-LEAST_KWH = 0.3  # ours: half an hour of a small battery's charge; regulating and lagging meters stay below
-LEAST_SHARE = 0.03  # ours: the same for batteries above 10 kWh, in terms of the capacity
+MIN_KWH = 0.3  # ours: half an hour of a small battery's charge; regulating and lagging meters stay below
+MIN_SHARE = 0.03  # ours: the same for batteries above 10 kWh, in terms of the capacity
 TOP_UP_PCT = 5.0  # ours: charging that ends this little above the reserve only lifted the battery to it
 TOP_UP_SHARE = 0.10  # ours: a nearly empty battery is lifted by a tenth or less
 FALL_PCT = 1.0  # ours: a state of charge that falls meanwhile was not charged: the battery's sign is in doubt
@@ -160,7 +160,7 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
         seen_h=pl.col("hours").filter("is_known").sum(),
         charged_kwh=(pl.col("charge_w") * pl.col("hours")).sum() / 1000,
         floor_pct=pl.col("battery_backup_floor_pct").first(),
-        need_kwh=pl.max_horizontal(pl.lit(LEAST_KWH), LEAST_SHARE * pl.col("battery_kwh").first()),
+        need_kwh=pl.max_horizontal(pl.lit(MIN_KWH), MIN_SHARE * pl.col("battery_kwh").first()),
     )  # fmt: skip
     energies = ("from_grid_kwh", "from_grid_h", "top_up_kwh", "odd_kwh")
     return known.join(per_site, on="site_id", how="left").with_columns(pl.col(energies).fill_null(0.0))

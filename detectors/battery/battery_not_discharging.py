@@ -2,7 +2,7 @@
 
 Mostly a schedule's floor left high at commissioning: the owner paid for a battery and uses a part of it. Where
 discharge stops is read off the evenings and nights in which the house imports and the battery rests. A battery that
-waits, after a stop at its reserve, until it is charged enough to resume is sound; so is one that gives all it can
+waits, after a stop at its reserve, until it is charged enough to resume is healthy; so is one that gives all it can
 while the house asks for more; and a battery that was never asked for shows nothing.
 """
 
@@ -13,7 +13,21 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery
-from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level, series
+from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
+from detectors.finding import (
+    EvidenceValue,
+    Finding,
+    Kind,
+    NotJudged,
+    Reason,
+    Series,
+    Verdict,
+    because,
+    doubts,
+    level,
+    series,
+)
+from detectors.losses import day_losses
 
 DETECTOR = "battery-not-discharging"
 KIND = "battery-not-discharging"
@@ -82,7 +96,7 @@ BY = ["site_id", "day"]
 def detect(
     readings: pl.DataFrame,
     battery_rests: pl.DataFrame,
-    battery_day: pl.DataFrame,
+    days: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -109,14 +123,25 @@ def detect(
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
             raised[site_id] = said
-    surplus = dict(battery_day.filter(pl.col("day") == day).select("site_id", "surplus_kwh").iter_rows())
+    could = could_give(told, days, own_sites)
     raising = own_sites.filter(pl.col("site_id").is_in(list(raised)))
     pictures = courses(flows(readings, raising), raised, "soc_pct", "grid_w")
     for site in raising.iter_rows(named=True):
         site_id = site["site_id"]
         own = raised[site_id]
-        verdicts.append(_finding(site, own, surplus.get(site_id), pictures.get(site_id, ()), day, min_evenings))
+        given = could.filter(pl.col("site_id") == site_id, pl.col("day").is_between(own["day"][0], day))
+        bounds = _first_day_bounds(told.filter(pl.col("site_id") == site_id), own["day"][0])
+        found = _finding(site, own, given, pictures.get(site_id, ()), day, min_evenings)
+        verdicts.append(found.model_copy(update={"evidence": {**found.evidence, **bounds}}))
     return verdicts
+
+
+def _first_day_bounds(told: pl.DataFrame, first: date) -> dict[str, EvidenceValue]:
+    """The days between which it began: after the last one, before `first`, that showed it healthy, and `first`."""
+    healthy = told.filter(pl.col("state") == "clear", pl.col("day") < first)["day"].max()
+    earliest = healthy + timedelta(days=1) if isinstance(healthy, date) else told["day"].min()
+    assert isinstance(earliest, date)
+    return {"earliest_day": earliest.isoformat(), "latest_day": first.isoformat()}
 
 
 def _tell(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -166,7 +191,7 @@ def _judge(
     day: date,
     min_evenings: int,
 ) -> pl.DataFrame | Reason | None:
-    """The stuck days up to today; a reason why that can't be told; None = sound."""
+    """The stuck days up to today; a reason why that can't be told; None = healthy."""
     if today is None:
         return because(REASONS, "no-readings")
     for name, what in (("battery", "battery power"), ("grid", "grid meter"), ("soc", "state of charge")):
@@ -208,7 +233,7 @@ def _run(past: pl.DataFrame) -> pl.DataFrame | None:
 
 
 def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFrame | None) -> Reason | None:
-    """None where the day shows a sound battery; a reason where it says nothing of the level at which it had stopped."""
+    """None where the day shows a healthy battery; a reason where it says nothing of the level where it had stopped."""
     if today["seen_h"] < MIN_SEEN_H:
         return because(REASONS, "low-coverage", seen_h=today["seen_h"])
     if stuck is None or stuck.is_empty():
@@ -223,7 +248,7 @@ def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFram
 def _finding(
     site: Mapping[str, Any],
     stuck: pl.DataFrame,
-    surplus_kwh: float | None,
+    given: pl.DataFrame,
     picture: tuple[Series, ...],
     day: date,
     min_evenings: int,
@@ -231,10 +256,7 @@ def _finding(
     today = stuck.row(-1, named=True)
     reserve_pct = site["battery_reserve_pct"]
     level_pct = stuck.select(pl.col("level_pct").median()).item()
-    stored_kwh = max(today["level_pct"] - reserve_pct, 0.0) / 100 * site["battery_kwh"]
-    missed_kwh = min(today["rest_kwh"], stored_kwh)
-    if stuck.height > 1 and surplus_kwh is not None:
-        missed_kwh = min(missed_kwh, surplus_kwh)  # what lay stored could be given once; then sun had to refill it
+    missed, each = missed_kwh(given), value_per_given_kwh(site)
     shown = stuck.tail(PICTURE_DAYS)
     gave_kwh = float(stuck["discharge_kwh"].sum())
     how = "stops discharging" if stuck["lowest_use_pct"].count() else "gives nothing"
@@ -252,8 +274,9 @@ def _finding(
         "imported",
         expected=f"discharge down to {reserve_pct:g} % while the house imports",
         since=stuck["day"][0],
-        loss_kwh=missed_kwh,
-        cost=missed_kwh * site["import_price"],
+        loss_kwh=missed[-1],
+        cost=missed[-1] * each,
+        losses=day_losses(given["day"], missed, each, since=stuck["day"][0], until=day),
         evidence={
             "level_pct": level_pct,
             "reserve_pct": reserve_pct,
@@ -262,7 +285,7 @@ def _finding(
             "threshold_evenings_count": min_evenings,
             "rest_h": today["rest_h"],
             "rest_kwh": today["rest_kwh"],
-            "unused_kwh": stored_kwh,
+            "unused_kwh": given["band_kwh"][-1],
             "discharged_kwh": gave_kwh,
         },
         series=(

@@ -49,7 +49,7 @@ REASONS = {
 
 MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one in steps of five
 END_SHARE = 0.20  # ours: near full and empty batteries taper, and their readings are held until a full charge
-LEAST_KWH = 0.5  # ours: on small batteries, some hours of standby
+MIN_KWH = 0.5  # ours: on small batteries, some hours of standby
 NEAR_END_PCT = 5.0  # ours: within 5 % of full or empty, or of its own reserve
 CHANGE_PCT = 1e-6  # a reading that stands still repeats its digits
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
@@ -85,7 +85,7 @@ def detect(
 
 
 def _stills(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows whose state of charge is known, with `still`, the number of the stretch in which it repeats itself."""
+    """Rows whose state of charge is known, with `still`, the number of the segment in which it repeats itself."""
     known = rows.filter(pl.col("soc_pct").is_not_null())
     moved = (pl.col("soc_pct") - pl.col("soc_pct").shift(1)).abs() > CHANGE_PCT
     begins = moved | (pl.col("site_id") != pl.col("site_id").shift(1))
@@ -100,9 +100,9 @@ def _stills(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
-    """A row per site: what was known, and the stretch in which most moved for what its place asks for."""
+    """A row per site: what was known, and the segment in which most moved for what its place asks for."""
     soc = pl.col("soc_pct").first()
-    stretches = rows.group_by("site_id", "still", maintain_order=True).agg(
+    segments = rows.group_by("site_id", "still", maintain_order=True).agg(
         # What went in and came out again leaves the charge where it was: the widest swing is what must have shown.
         swing_kwh=pl.min_horizontal(
             *(pl.col(name).max() - pl.col(name).min() for name in ("after_kwh", "before_kwh", "later_kwh"))
@@ -117,13 +117,13 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
         end_utc=pl.col("ts_utc").last(),
     )
     share = pl.when("is_near_end").then(END_SHARE / MOVED_SHARE * moved_share).otherwise(moved_share)
-    stretches = stretches.with_columns(
-        need_kwh=pl.max_horizontal(share * pl.col("battery_kwh"), pl.lit(LEAST_KWH)),
+    segments = segments.with_columns(
+        need_kwh=pl.max_horizontal(share * pl.col("battery_kwh"), pl.lit(MIN_KWH)),
         changes=pl.len().over("site_id") - 1,
     ).with_columns(is_frozen=(pl.col("swing_kwh") >= pl.col("need_kwh")) & (pl.col("rows") > 1))
     frozen = pl.col("is_frozen")
     worst = (pl.col("swing_kwh") / pl.col("need_kwh")).fill_null(0.0).arg_max()
-    told = stretches.group_by("site_id", maintain_order=True).agg(
+    told = segments.group_by("site_id", maintain_order=True).agg(
         *(pl.col(name).get(worst) for name in ("soc_pct", "need_kwh", "start_utc", "end_utc", "swing_kwh")),
         is_frozen=frozen.any(),
         frozen_kwh=pl.col("moved_kwh").filter(frozen).sum(),

@@ -10,9 +10,9 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import Series, channel_series
-from detectors.solar.clear_day import daylight_h
+from detectors.solar.position import daylight_h
 
-LEAST_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
+MIN_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
 IDLE_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 % of its range: below it nothing need flow
 FLOWS = ("pv_w", "load_w", "grid_w", "battery_w", "soc_pct")
 NEXT_ROW = 1.5  # a row further away than so many intervals is not the next one
@@ -50,7 +50,7 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame, *more: str) -> pl.DataFra
             battery_w=pl.coalesce("battery_w", pl.col("load_w") - pl.col("pv_w") - pl.col("grid_w")),
             hours=pl.min_horizontal(pl.col("interval_s").cast(pl.Float64), to_next) / 3600,
             is_next=(to_next.shift(1) <= NEXT_ROW * pl.col("interval_s")).fill_null(False),
-            idle_w=pl.max_horizontal(pl.lit(LEAST_W), IDLE_SHARE * pl.col("rating_w")),
+            idle_w=pl.max_horizontal(pl.lit(MIN_W), IDLE_SHARE * pl.col("rating_w")),
         )
         .drop("interval_s")
     )

@@ -1,9 +1,9 @@
 """Sites whose clock is wrong: the sun's rise and set against first and last light.
 
-Every other figure of such a site lies, so this is judged before the others. The mark is the midpoint of first and last
-light, which does not depend on where the roof faces. Walls, trees, snow and hours that are shut off make light come
-late or go early, never the other way: an offset is only told where light was seen in the dark, or where first and
-last light jumped or crept together. What else looks off is not judged, with what would settle it.
+Every other figure of such a site is wrong, so this is judged before the others. What decides is the midpoint of first
+and last light, which does not depend on where the roof faces. Walls, trees, snow and hours that are shut off make light
+come late or go early, never the other way: an offset is only raised where light was seen in the dark, or where first
+and last light jumped or crept together. What else looks off is not judged, with what would settle it.
 """
 
 from datetime import date
@@ -15,11 +15,12 @@ import polars as pl
 from detectors.clock.diagnosis import NEEDED_DAYS, RAISE_MIN, RAISE_PER_SLOW_MIN, Diagnosis, diagnose
 from detectors.clock.kinds import KINDS as KINDS
 from detectors.clock.kinds import REASONS as REASONS
-from detectors.clock.marks import Array, Index, Marks, latest, low_quantile, marks_of
+from detectors.clock.onsets import Array, Index, Onsets, latest, onsets_of
 from detectors.clock.picture import picture
 from detectors.clock.report import to_finding
-from detectors.clock.segments import is_possible_day, stretches
+from detectors.clock.segments import is_possible_day, segments
 from detectors.finding import Finding, NotJudged, Reason, Verdict, because
+from detectors.stats.robust import quantile
 
 DETECTOR = "clock"
 RANK = 20
@@ -43,19 +44,19 @@ def detect(
     Sites of several devices are judged device by device, and the finding names the worst.
     """
     watched = sites.filter(pl.col("watched").fill_null(True)) if "watched" in sites.columns else sites
-    marks = marks_of(daylight, watched, day, window_days)
-    reasons, suspects = _screen(marks)
-    histories = stretches(marks, suspects)
+    onsets = onsets_of(daylight, watched, day, window_days)
+    reasons, suspects = _screen(onsets)
+    histories = segments(onsets, suspects)
     by_site: dict[str, list[tuple[int, Diagnosis]]] = {}
     info = {row["site_id"]: row for row in watched.iter_rows(named=True)}
     for device, history in zip(suspects.tolist(), histories, strict=True):
-        site = info[marks.sites[device]]
-        found = diagnose(marks, device, history, (site["timezone"], site["export_timezone"]))
+        site = info[onsets.sites[device]]
+        found = diagnose(onsets, device, history, (site["timezone"], site["export_timezone"]))
         if isinstance(found, Reason):
             reasons[device] = found
         elif found is not None:
             by_site.setdefault(site["site_id"], []).append((device, found))
-    verdicts = _verdicts(marks, info, by_site, reasons, day)
+    verdicts = _verdicts(onsets, info, by_site, reasons, day)
     if device_readings is None:
         return verdicts
     return [_illustrated(v, info[v.site_id], device_readings) if isinstance(v, Finding) else v for v in verdicts]
@@ -69,40 +70,40 @@ def _illustrated(finding: Finding, site: dict[str, Any], readings: pl.DataFrame)
     return finding.model_copy(update={"series": (*drawn, *finding.series)})
 
 
-def _screen(marks: Marks) -> tuple[dict[int, Reason], Index]:
+def _screen(onsets: Onsets) -> tuple[dict[int, Reason], Index]:
     """Reasons of devices that can't be judged, and the devices that need a closer look."""
-    first_end, last_start = marks.first_end_late, marks.last_start_early
-    both = np.isfinite(marks.first_late) & np.isfinite(marks.last_early)
+    first_end, last_start = onsets.first_end_late, onsets.last_start_early
+    both = np.isfinite(onsets.first_late) & np.isfinite(onsets.last_early)
     possible = both & is_possible_day(first_end, last_start)
     days = possible[:, -RECENT_WITHIN_DAYS:].sum(axis=1)
-    limit = LOOK_AGAIN_SHARE * (RAISE_MIN + RAISE_PER_SLOW_MIN * np.maximum(0.0, marks.interval - 30.0))
-    long, short = (_middle(marks, possible, count) for count in (RECENT_DAYS, NEEDED_DAYS))
+    limit = LOOK_AGAIN_SHARE * (RAISE_MIN + RAISE_PER_SLOW_MIN * np.maximum(0.0, onsets.interval - 30.0))
+    long, short = (_middle(onsets, possible, count) for count in (RECENT_DAYS, NEEDED_DAYS))
     with np.errstate(invalid="ignore"):
         off = (np.abs(long) > limit) | (np.abs(short) > limit)
         earliest = np.where(possible, np.minimum(first_end, last_start), np.nan)[:, -NEEDED_DAYS:]
         dark = (earliest < 0).any(axis=1)
     reasons: dict[int, Reason] = {}
-    for device in np.flatnonzero(~marks.seen[:, -1]).tolist():
+    for device in np.flatnonzero(~onsets.seen[:, -1]).tolist():
         reasons[device] = because(REASONS, "generation-missing")
-    for device in np.flatnonzero(marks.seen[:, -1] & (days < NEEDED_DAYS) & ~dark).tolist():
+    for device in np.flatnonzero(onsets.seen[:, -1] & (days < NEEDED_DAYS) & ~dark).tolist():
         if (both & ~possible)[device, -RECENT_WITHIN_DAYS:].sum() > days[device]:
             reasons[device] = because(REASONS, "longer-than-the-sun")
         else:
             reasons[device] = because(
                 REASONS, "few-days", days=days[device], within_days=RECENT_WITHIN_DAYS, needed_days=NEEDED_DAYS
             )
-    suspects = np.flatnonzero(marks.seen[:, -1] & ((off & (days >= NEEDED_DAYS)) | dark))
+    suspects = np.flatnonzero(onsets.seen[:, -1] & ((off & (days >= NEEDED_DAYS)) | dark))
     return reasons, suspects.astype(np.int64)
 
 
-def _middle(marks: Marks, known: np.ndarray, count: int) -> Array:
-    first = low_quantile(latest(marks.first_late, known, count, RECENT_WITHIN_DAYS), 0.2)
-    last = low_quantile(latest(marks.last_early, known, count, RECENT_WITHIN_DAYS), 0.2)
+def _middle(onsets: Onsets, known: np.ndarray, count: int) -> Array:
+    first = quantile(latest(onsets.first_late, known, count, RECENT_WITHIN_DAYS), 0.2)
+    last = quantile(latest(onsets.last_early, known, count, RECENT_WITHIN_DAYS), 0.2)
     return (first - last) / 2
 
 
 def _verdicts(
-    marks: Marks,
+    onsets: Onsets,
     info: dict[str, dict],
     by_site: dict[str, list[tuple[int, Diagnosis]]],
     reasons: dict[int, Reason],
@@ -110,7 +111,7 @@ def _verdicts(
 ) -> list[Verdict]:
     register = sorted({row[name] for row in info.values() for name in ("timezone", "export_timezone") if row[name]})
     devices: dict[str, list[int]] = {}
-    for device, site_id in enumerate(marks.sites):
+    for device, site_id in enumerate(onsets.sites):
         devices.setdefault(site_id, []).append(device)
     verdicts: list[Verdict] = []
     for site_id in sorted(info):
@@ -119,9 +120,9 @@ def _verdicts(
         elif site_id in by_site:
             device, diagnosis = max(by_site[site_id], key=lambda found: (abs(found[1].now.minutes), -found[0]))
             others = len(by_site[site_id]) - 1
-            verdicts.append(to_finding(marks, device, diagnosis, info[site_id], register, day, others))
+            verdicts.append(to_finding(onsets, device, diagnosis, info[site_id], register, day, others))
         elif unjudged := [device for device in devices[site_id] if device in reasons]:
             device = unjudged[0]
-            name, reason = marks.devices[device], reasons[device]
+            name, reason = onsets.devices[device], reasons[device]
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason.at_device(name) if name else reason))
     return verdicts

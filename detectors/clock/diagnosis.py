@@ -7,34 +7,36 @@ import numpy as np
 
 from detectors.clock.drift import TOGETHER, Drift, best_drift
 from detectors.clock.kinds import REASONS
-from detectors.clock.marks import Array, Marks
-from detectors.clock.segments import Stretch, is_possible_day
+from detectors.clock.onsets import Array, Onsets
+from detectors.clock.segments import Segment, is_possible_day
 from detectors.clock.zones import changes
 from detectors.finding import Reason, because
 
 Cause = Literal["constant", "daylight saving", "drift", "step"]
 
-RAISE_MIN = 20.0  # smaller offsets are not told from the marks' own error within some days
+RAISE_MIN = 20.0  # smaller offsets are not told from the onsets' own error within some days
 RAISE_PER_SLOW_MIN = 0.5  # per minute of sampling beyond half an hour: 35 min at 60, above half an interval
 STEP_MIN = 18.0  # a change of offset that shows at 15 min sampling
 STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
 NEEDED_DAYS = 5
-IN_DARK_INTERVALS = 0.2  # of an interval: interpolated light less than this in the dark may be the mark's own error
-PROOF_MORE_DAYS = 0.2  # a fifth of the days must show it, at 60 min two fifths: there dull days blur the mark both ways
+IN_DARK_INTERVALS = 0.2  # of an interval: interpolated light less than this in the dark may be the onset's own error
+PROOF_MORE_DAYS = (
+    0.2  # a fifth of the days must show it, at 60 min two fifths: there dull days blur the onset both ways
+)
 IN_DARK_SHARE = 0.15  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
 WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of first and last light doubtful
 LIGHT_PAST_SET_MIN = 2.0  # a roof that sees the whole sky shows light this long after sunset
-SCATTER_MIN = 45.0  # ours, median distance from the median: if both marks scatter more, they are no marks
+SCATTER_MIN = 45.0  # ours, median distance from the median: if both onsets scatter more, they are no onsets
 SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
 WIDE_PER_SLOW_DEG = 0.14  # more of it per minute of sampling beyond a quarter hour: there first light is seen later
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_WITHIN = (2 / 3, 4 / 3)  # of the zone's own step: 40-80 min for an hour
-FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is a matter of marks as well as of the clock
+FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onsets' error as well as the clock's
 CLEAR_DRIFT = 0.85  # of the best jumps' mean residual: a drift that needs no light in the dark to be believed
 CLEAR_DRIFT_DAYS = 60
 CLEAR_TOGETHER = 0.25  # stricter than where there is light in the dark: shade changes with the seasons
-RECENT_DAYS = 45  # of a stretch, so that the seasons' shade does not mix in
+RECENT_DAYS = 45  # of a segment, so that the seasons' shade does not mix in
 
 
 class Offset(NamedTuple):
@@ -81,18 +83,18 @@ def mark_error(interval: float, days: int) -> float:
     return float(np.hypot(3.0 + 0.14 * interval, (12.0 + 0.3 * interval) / np.sqrt(max(days, 1))))
 
 
-def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
-    """The offset over the last days of a stretch; None without a day of light."""
-    span = slice(max(stretch.start, stretch.end - RECENT_DAYS + 1), stretch.end + 1)
-    first, last = marks.first_late[device, span], marks.last_early[device, span]
-    first_end, last_start = marks.first_end_late[device, span], marks.last_start_early[device, span]
+def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
+    """The offset over the last days of a segment; None without a day of light."""
+    span = slice(max(segment.start, segment.end - RECENT_DAYS + 1), segment.end + 1)
+    first, last = onsets.first_late[device, span], onsets.last_early[device, span]
+    first_end, last_start = onsets.first_end_late[device, span], onsets.last_start_early[device, span]
     use = np.isfinite(first) & np.isfinite(last) & is_possible_day(first_end, last_start)
     days = int(use.sum())
     if days == 0:
         return None
     first, last, first_end, last_start = first[use], last[use], first_end[use], last_start[use]
-    interval = float(marks.interval[device])
-    rate = float(np.nanmedian(marks.height_rate[device, span]))
+    interval = float(onsets.interval[device])
+    rate = float(np.nanmedian(onsets.height_rate[device, span]))
     late, early = _low(first, 0.2), _low(last, 0.2)
     wide = WIDE_DEG + WIDE_PER_SLOW_DEG * max(0.0, interval - 15.0)
     if (late + early) * rate > wide and days >= 10:  # the few days that ran to the end tell more
@@ -109,7 +111,7 @@ def measure(marks: Marks, device: int, stretch: Stretch) -> Offset | None:
         offset = late - open_late if in_the_morning else open_late - early
     # Shade may lie all on one side, the dark one too: then the offset is off by half of what is missing.
     error = float(np.hypot(error, np.clip((late + early) / 2 + LIGHT_PAST_SET_MIN, 0.0, SHADE_MIN)))
-    tolerance = max(float(np.nanmedian(marks.twilight[device, span])), IN_DARK_INTERVALS * interval)
+    tolerance = max(float(np.nanmedian(onsets.twilight[device, span])), IN_DARK_INTERVALS * interval)
     tolerance = max(tolerance, IN_DARK_SHARE * abs(offset))
     slow = float(np.clip((interval - 15.0) / 45.0, 0.0, 1.0))
     dark_side = _low(first if offset < 0 else last, 0.2 + PROOF_MORE_DAYS * slow)
@@ -142,7 +144,7 @@ class Change(NamedTuple):
 
 
 class Step(NamedTuple):
-    """A jump of the offset between two stretches."""
+    """A jump of the offset between two segments."""
 
     at: int  # column of the first day after
     before: Offset
@@ -150,18 +152,18 @@ class Step(NamedTuple):
     change: Change | None  # that it goes with
 
 
-def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str, str]) -> Diagnosis | Reason | None:
+def diagnose(onsets: Onsets, device: int, history: list[Segment], zones: tuple[str, str]) -> Diagnosis | Reason | None:
     """What is wrong today; a reason if it can't be told; None if the clock is right. `zones`: site's, claim's."""
-    interval = float(marks.interval[device])
+    interval = float(onsets.interval[device])
     limit = raise_limit(interval)
-    if not history or measure(marks, device, history[-1]) is None:
+    if not history or measure(onsets, device, history[-1]) is None:
         return because(REASONS, "no-whole-day")
-    stretch, earlier = _today(marks, device, history)
-    now = measure(marks, device, stretch)
+    segment, earlier = _today(onsets, device, history)
+    now = measure(onsets, device, segment)
     assert now is not None
-    step = _step(marks, device, stretch, earlier, now, zones)
-    line = None if step is not None and step.change is not None else best_drift(marks, device, history)
-    if line is not None and abs(line.offset) >= RAISE_MIN and (now.in_dark or _is_clear(line, stretch.end)):
+    step = _step(onsets, device, segment, earlier, now, zones)
+    line = None if step is not None and step.change is not None else best_drift(onsets, device, history)
+    if line is not None and abs(line.offset) >= RAISE_MIN and (now.in_dark or _is_clear(line, segment.end)):
         return Diagnosis("drift", now, line.start, None, None, line, None)
     if step is not None and not step.before.in_dark:
         return _after_step(step, now, limit)
@@ -173,7 +175,7 @@ def diagnose(marks: Marks, device: int, history: list[Stretch], zones: tuple[str
         return _uncertain(now)
     if step is not None:
         return _stepped(step, now)
-    return Diagnosis("constant", now, stretch.start, None, None, None, None)
+    return Diagnosis("constant", now, segment.start, None, None, None, None)
 
 
 def _is_clear(line: Drift, end: int) -> bool:
@@ -182,18 +184,18 @@ def _is_clear(line: Drift, end: int) -> bool:
     return together and end - line.start >= CLEAR_DRIFT_DAYS and line.clearness < CLEAR_DRIFT
 
 
-def _today(marks: Marks, device: int, history: list[Stretch]) -> tuple[Stretch, Stretch | None]:
-    """The stretch of today's offset with older ones that differ by less than a step, and the last that differs more."""
-    now = measure(marks, device, history[-1])
+def _today(onsets: Onsets, device: int, history: list[Segment]) -> tuple[Segment, Segment | None]:
+    """The segment of today's offset with older ones that differ by less than a step, and the last that differs more."""
+    now = measure(onsets, device, history[-1])
     start = history[-1].start
-    for stretch in reversed(history[:-1]):
-        past = measure(marks, device, stretch)
+    for segment in reversed(history[:-1]):
+        past = measure(onsets, device, segment)
         if past is None or past.days < NEEDED_DAYS or now is None:
             continue
-        if abs(past.minutes - now.minutes) >= step_limit(float(marks.interval[device])):
-            return Stretch(start, history[-1].end), stretch
-        start = stretch.start
-    return Stretch(start, history[-1].end), None
+        if abs(past.minutes - now.minutes) >= step_limit(float(onsets.interval[device])):
+            return Segment(start, history[-1].end), segment
+        start = segment.start
+    return Segment(start, history[-1].end), None
 
 
 def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
@@ -234,23 +236,23 @@ def _uncertain(now: Offset) -> Reason:
 
 
 def _step(
-    marks: Marks, device: int, stretch: Stretch, earlier: Stretch | None, now: Offset, zones: tuple[str, str]
+    onsets: Onsets, device: int, segment: Segment, earlier: Segment | None, now: Offset, zones: tuple[str, str]
 ) -> Step | None:
-    """The step at which today's stretch began, if first and last light moved together there."""
-    if earlier is None or (before := measure(marks, device, earlier)) is None:
+    """The step at which today's segment began, if first and last light moved together there."""
+    if earlier is None or (before := measure(onsets, device, earlier)) is None:
         return None
-    first = _jump(marks.first_late[device], earlier, stretch)
-    last = -_jump(marks.last_early[device], earlier, stretch)
+    first = _jump(onsets.first_late[device], earlier, segment)
+    last = -_jump(onsets.last_early[device], earlier, segment)
     height = (first + last) / 2
-    change = _change_at(marks.days, stretch.start, earlier.end, height, zones)
+    change = _change_at(onsets.days, segment.start, earlier.end, height, zones)
     together = abs(first - last) <= TOGETHER * abs(first + last)
     enough = now.days >= NEEDED_DAYS or now.certain or (change is not None and now.days >= 2)
-    if abs(height) < step_limit(float(marks.interval[device])) or not (together or now.certain) or not enough:
+    if abs(height) < step_limit(float(onsets.interval[device])) or not (together or now.certain) or not enough:
         return None
-    return Step(stretch.start, before, height, change)
+    return Step(segment.start, before, height, change)
 
 
-def _jump(late: Array, before: Stretch, after: Stretch) -> float:
+def _jump(late: Array, before: Segment, after: Segment) -> float:
     old = late[max(before.start, before.end - 13) : before.end + 1]
     new = late[after.start : min(after.end, after.start + 13) + 1]
     old, new = old[np.isfinite(old)], new[np.isfinite(new)]

@@ -4,13 +4,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from detectors.clock.marks import Array, Marks
-from detectors.clock.segments import Stretch
+from detectors.clock.onsets import Array, Onsets
+from detectors.clock.segments import Segment
 
 DRIFT_S_PER_DAY = 8.0
 DRIFT_TOTAL_MIN = 25.0  # less than this in all is not told from the seasons' shade
 TOGETHER = 0.5  # first and last light's moves differ by less than this share of their sum: a clock, not a wall
-LEAST_DAYS = 25  # with light
+MIN_DAYS = 25  # with light
 DAYS_PER_SLOW_MIN = 0.4  # more of them per minute of sampling beyond a quarter hour
 START_EVERY_DAYS = 10  # onsets that are tried
 BLOCK_DAYS = 5
@@ -31,13 +31,13 @@ class Drift(NamedTuple):
     clearness: float = 1.0  # mean residual of the line / of the best jumps
 
 
-def best_drift(marks: Marks, device: int, history: list[Stretch]) -> Drift | None:
+def best_drift(onsets: Onsets, device: int, history: list[Segment]) -> Drift | None:
     """The drift that explains the days better than one or two jumps do; None if none does."""
     begin, end = history[0].start, history[-1].end
-    first, last = marks.first_late[device, : end + 1], -marks.last_early[device, : end + 1]
+    first, last = onsets.first_late[device, : end + 1], -onsets.last_early[device, : end + 1]
     middle = (first + last) / 2
-    slow = max(0.0, float(marks.interval[device]) - 15.0)
-    least = int(LEAST_DAYS + DAYS_PER_SLOW_MIN * slow)
+    slow = max(0.0, float(onsets.interval[device]) - 15.0)
+    least = int(MIN_DAYS + DAYS_PER_SLOW_MIN * slow)
     blocks = [_block_medians(series) for series in (middle, first, last)]
     if np.ptp(blocks[0][1]) < DRIFT_TOTAL_MIN / 2:
         return None
@@ -101,13 +101,13 @@ def _cost(residuals: Array) -> float:
     return float(np.minimum(np.abs(residuals), FREAK_MIN).mean())
 
 
-def _best_jumps(middle: Array, begin: int, history: list[Stretch]) -> float:
-    """Mean absolute residual of the best constant, single jump, or pair of jumps that the stretches hold; minutes."""
+def _best_jumps(middle: Array, begin: int, history: list[Segment]) -> float:
+    """Mean absolute residual of the best constant, single jump, or pair of jumps that the segments hold; minutes."""
     known = middle[begin:][np.isfinite(middle[begin:])]
     cuts = range(5, len(known) - 4, max(2, len(known) // CUTS_TRIED))
     costs = [_cost(np.concatenate([_from_median(known[:cut]), _from_median(known[cut:])])) for cut in cuts]
     costs.append(_cost(_from_median(known)))
     if len(history) <= 3:
-        parts = [_from_median(middle[stretch.start : stretch.end + 1]) for stretch in history]
+        parts = [_from_median(middle[segment.start : segment.end + 1]) for segment in history]
         costs.append(_cost(np.concatenate(parts)))
     return min(costs)

@@ -12,8 +12,8 @@ _CAUTIONS = (
 _DESK_FIRST = (
     "Desk: compare the zone entered for the site in the system that writes its exports with the zone named here."
 )
-_MENDED = "Mended looks like this: the next day, first and last light lie level around sunrise and sunset."
-_RETIME = "Once mended, correct the history with retime from the first wrong day to the day of the mend."
+_FIXED_LOOK = "Fixed looks like this: the next day, first and last light lie level around sunrise and sunset."
+_RETIME = "Once fixed, correct the history with retime from the first wrong day to the day on which it was fixed."
 
 _ZONE_SETTING = "Zone of its exports: in the system that writes them, and export_timezone in sites.csv"
 _COMMAND = "noonmark retime {site_id} --shift-min {correction_min:.0f} --from {first_day}"
@@ -37,13 +37,13 @@ KINDS = {
         command=_COMMAND,
         visit_if="the zone entered is right already: then the logger's own is wrong",
         cause="Another time zone than the site's was entered when the site was set up.",
-        next_step=f"{_DESK_FIRST} It is mended there without a visit; if right there, the logger's own is wrong.",
+        next_step=f"{_DESK_FIRST} It is fixed there without a visit; if right there, the logger's own is wrong.",
         steps=(
             "Read the site's zone in the system that writes its exports; set it to the zone where the site stands.",
             "If it is right there, open the logger's settings: zone, then date and time against a watch.",
             "Note the clock shown and the watch's time before and after the change.",
             _RETIME,
-            _MENDED,
+            _FIXED_LOOK,
         ),
         cautions=_CAUTIONS,
     ),
@@ -67,7 +67,7 @@ KINDS = {
             "At the logger: the zone with automatic daylight saving, or standard time and the exports' zone to match.",
             "Never switch by hand twice a year: it comes back with the next change.",
             _RETIME,
-            "Mended looks like this: no jump at the next change of clocks.",
+            "Fixed looks like this: no jump at the next change of clocks.",
         ),
         cautions=_CAUTIONS,
     ),
@@ -89,7 +89,7 @@ KINDS = {
             "Set the time server and let the logger synchronise; check that the router lets it through.",
             "If it has no network time, replace the clock's backup cell, or the logger.",
             _RETIME,
-            "Mended looks like this: the offset stays within some minutes for a month.",
+            "Fixed looks like this: the offset stays within some minutes for a month.",
         ),
         cautions=_CAUTIONS,
     ),
@@ -110,7 +110,7 @@ KINDS = {
             "Set date, time and zone of the logger; let it synchronise with a time server.",
             "If it loses the time with the supply, replace its backup cell.",
             _RETIME,
-            _MENDED,
+            _FIXED_LOOK,
         ),
         cautions=_CAUTIONS,
     ),

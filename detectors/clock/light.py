@@ -1,10 +1,10 @@
-"""The kept light marks of a day: when a site's generation begins and ends, and what a later judgement needs besides.
+"""Generation onset and end of a day, with what a later judgement needs besides.
 
-The marks come from one calendar day alone. Its readings are laid on a circle of 24 hours that is cut opposite the
-centroid of power, so a clock that is off by eight or twelve hours shows the same marks as a right one, only elsewhere:
+Onset and end come from one calendar day alone. Its readings are laid on a circle of 24 hours that is cut opposite the
+centroid of power, so a clock that is off by eight or twelve hours shows the same onsets as a right one, only elsewhere:
 a day's generation that is cut by midnight is joined with the other part, of the day before or after, at its other end.
-Minutes of marks count from 00:00 UTC of the row's `day`; the marks are as stamped, nothing of the sun is in them, so
-rows stay valid when a site's coordinates are mended.
+Minutes of onsets count from 00:00 UTC of the row's `day`; the onsets are as stamped, nothing of the sun is in them, so
+rows stay valid when a site's coordinates are fixed.
 """
 
 from typing import NamedTuple
@@ -58,7 +58,7 @@ MOSTLY = 0.85  # ours: of the readings from first light to the centroid; broken 
 RAMP_POWER = 0.75  # of time after first light; 0.5-1 gave the smallest errors on real series at 15-60 min
 
 
-def light_marks(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def light_onsets(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """LIGHT rows, one per site, device and local day, from DEVICE_READINGS rows of whole local days in any order."""
     rows = _sorted_rows(readings, sites)
     if rows.is_empty():

@@ -7,8 +7,7 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import Series, series
-from detectors.solar.clear_day import haurwitz_w_m2
-from detectors.solar.position import elevation_deg
+from detectors.solar.pv_model import clear_sky
 
 POINTS = 96  # ours: a quarter of an hour each; more is not seen in a small picture
 
@@ -17,8 +16,8 @@ def picture(readings: pl.DataFrame, site: dict[str, Any], offset_min: float) -> 
     """The series of one site's (or device's) local day; empty if nothing was generated.
 
     `readings`: ts_utc, interval_s, is_instant, pv_w of the day. `offset_min`: stamped minus true; the power as it would
-    be is that much earlier. The clear sky is the horizontal's (Haurwitz), scaled to the day's peak: it shows when there
-    is daylight, not what the roof should yield.
+    be is that much earlier. The clear sky is the horizontal's (pv_model.clear_sky), scaled to the day's peak: it shows
+    when there is daylight, not what the roof should yield.
     """
     known = readings.filter(pl.col("pv_w").is_finite()).sort("ts_utc")
     if known.is_empty() or not known["pv_w"].max():
@@ -30,8 +29,8 @@ def picture(readings: pl.DataFrame, site: dict[str, Any], offset_min: float) -> 
     first, last = stamped_s[0], stamped_s[-1]
     shift_s = offset_min * 60
     at_s = np.arange(min(first, first - shift_s), max(last, last - shift_s) + step_s / 2, step_s)
-    height = elevation_deg(site["latitude"], site["longitude"], at_s / 86_400)
-    clear = haurwitz_w_m2(np.sin(np.radians(height)))
+    latitude, longitude = np.array([site["latitude"]]), np.array([site["longitude"]])
+    clear = clear_sky(latitude, longitude, at_s[None, :] / 86_400).ghi[0]
     at = [datetime.fromtimestamp(second, UTC) for second in at_s]
     sky = clear * power.max() / max(clear.max(), 1.0)
     return (

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from detectors.clock.diagnosis import Diagnosis, raise_limit
-from detectors.clock.marks import Array, Marks
+from detectors.clock.onsets import Array, Onsets
 from detectors.clock.zones import changes, daily_offsets, fixed_name, plausible_zones
 from detectors.finding import EvidenceValue, Finding, Series, Severity, level, series
 
@@ -27,21 +27,21 @@ SURE_MIN = 30.0  # an offset below this that is only probable is for watching
 
 
 def to_finding(
-    marks: Marks, device: int, diagnosis: Diagnosis, site: dict[str, Any], register: list[str], day: date, others: int
+    onsets: Onsets, device: int, diagnosis: Diagnosis, site: dict[str, Any], register: list[str], day: date, others: int
 ) -> Finding:
     """The finding of one site; `others` = further devices of the site whose clocks are wrong."""
     kind = KIND_OF[diagnosis.cause]
-    if kind == "daylight-saving-wrong" and _wrong_in_both_seasons(diagnosis, marks, device):
-        kind = "time-zone-wrong" if _explaining(marks, diagnosis, site, register) else kind
-    value, unit, threshold = _value(diagnosis, kind, marks, device)
+    if kind == "daylight-saving-wrong" and _wrong_in_both_seasons(diagnosis, onsets, device):
+        kind = "time-zone-wrong" if _explaining(onsets, diagnosis, site, register) else kind
+    value, unit, threshold = _value(diagnosis, kind, onsets, device)
     offset = diagnosis.drift.offset if diagnosis.drift else diagnosis.now.minutes
-    since = marks.days[diagnosis.start]
-    interval = float(marks.interval[device])
+    since = onsets.days[diagnosis.start]
+    interval = float(onsets.interval[device])
     certainty = "certain" if diagnosis.now.certain else "probable"
     severity: Severity = "soon"
     if abs(offset) < FINE_INTERVALS * interval or (certainty == "probable" and abs(offset) < SURE_MIN):
         severity = "watch"
-    name = f" of device {marks.devices[device]}" if marks.devices[device] else ""
+    name = f" of device {onsets.devices[device]}" if onsets.devices[device] else ""
     evidence: dict[str, EvidenceValue] = {
         "offset_min": round(offset, 1),
         "uncertainty_min": round(diagnosis.now.uncertainty, 1),
@@ -50,8 +50,8 @@ def to_finding(
         "certainty_text": certainty,
         "interval_min": interval,
         "claimed_zone_name": site["export_timezone"],
-        **_optional(diagnosis, marks, device, others),
-        **_zones(marks, diagnosis, site, register),
+        **_optional(diagnosis, onsets, device, others),
+        **_zones(onsets, diagnosis, site, register),
     }
     if (correction := _correction(kind, diagnosis, evidence)) is not None:
         evidence["correction_min"] = correction
@@ -60,7 +60,7 @@ def to_finding(
         evidence["interval_mark_text"] = (
             f"about one interval of {interval:.0f} min: the profile's `marks` (start or end) would explain it too"
         )
-    if kind == "time-zone-wrong" and (text := _saving_instead(marks, diagnosis, site)):
+    if kind == "time-zone-wrong" and (text := _saving_instead(onsets, diagnosis, site)):
         evidence["daylight_saving_text"] = text
     return Finding(
         site_id=site["site_id"],
@@ -75,28 +75,28 @@ def to_finding(
         expected="first and last light level around sunrise and sunset",
         since=since,
         evidence=evidence,
-        series=_series(marks, device, math.copysign(threshold, offset)),
+        series=_series(onsets, device, math.copysign(threshold, offset)),
     )
 
 
-def _wrong_in_both_seasons(diagnosis: Diagnosis, marks: Marks, device: int) -> bool:
-    limit = raise_limit(float(marks.interval[device]))
+def _wrong_in_both_seasons(diagnosis: Diagnosis, onsets: Onsets, device: int) -> bool:
+    limit = raise_limit(float(onsets.interval[device]))
     return diagnosis.before is not None and abs(diagnosis.before) >= limit and abs(diagnosis.now.minutes) >= limit
 
 
-def _value(diagnosis: Diagnosis, kind: str, marks: Marks, device: int) -> tuple[float, str, float]:
+def _value(diagnosis: Diagnosis, kind: str, onsets: Onsets, device: int) -> tuple[float, str, float]:
     if kind == "clock-drift" and diagnosis.drift is not None:
         return diagnosis.drift.slope * 60, "s/day", 8.0
-    limit = raise_limit(float(marks.interval[device]))
+    limit = raise_limit(float(onsets.interval[device]))
     if kind == "clock-step" and diagnosis.step is not None:
         return diagnosis.step, "min", limit
     return diagnosis.now.minutes, "min", limit
 
 
-def _optional(diagnosis: Diagnosis, marks: Marks, device: int, others: int) -> dict[str, EvidenceValue]:
+def _optional(diagnosis: Diagnosis, onsets: Onsets, device: int, others: int) -> dict[str, EvidenceValue]:
     facts: dict[str, EvidenceValue] = {}
-    if marks.devices[device]:
-        facts["device_name"] = marks.devices[device]
+    if onsets.devices[device]:
+        facts["device_name"] = onsets.devices[device]
         facts["other_devices_count"] = others
     if diagnosis.before is not None:
         facts["offset_before_min"] = round(diagnosis.before, 1)
@@ -145,12 +145,12 @@ def _sentence(
     return f"The stamps{name} are {_minutes(offset)}" + (f"; {zone} would explain it" if zone else "")
 
 
-def _zones(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> dict[str, EvidenceValue]:
+def _zones(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> dict[str, EvidenceValue]:
     """The zones that would explain the offset, each with what it gives before and after the next change of clocks."""
     if diagnosis.cause == "drift":
         return {}
-    zones = _explaining(marks, diagnosis, site, register)
-    today = marks.days[-1]
+    zones = _explaining(onsets, diagnosis, site, register)
+    today = onsets.days[-1]
     ahead = [today + timedelta(days=i) for i in range(DAYS_AHEAD)]
     claim = daily_offsets(site["export_timezone"], today, DAYS_AHEAD)
     texts: list[str] = []
@@ -175,16 +175,16 @@ def _zones(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: l
     }
 
 
-def _saving_instead(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any]) -> str:
+def _saving_instead(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any]) -> str:
     """That daylight saving would explain the offset too, where no change of clocks has told yet; else nothing."""
     for zone in dict.fromkeys((site["export_timezone"], site["timezone"])):
-        seen = len(marks.days) - diagnosis.start
-        if changes(zone, marks.days[diagnosis.start], seen):
+        seen = len(onsets.days) - diagnosis.start
+        if changes(zone, onsets.days[diagnosis.start], seen):
             return ""
-        ahead = changes(zone, marks.days[-1], DAYS_AHEAD)
+        ahead = changes(zone, onsets.days[-1], DAYS_AHEAD)
         if ahead and ahead[0][1] < 0 and abs(abs(diagnosis.now.minutes) + ahead[0][1]) <= ZONE_FITS_MIN:
             how = "left out" if diagnosis.now.minutes < 0 else "applied twice"
-            day = marks.days[-1] + timedelta(days=ahead[0][0])
+            day = onsets.days[-1] + timedelta(days=ahead[0][0])
             return f"daylight saving {how} would explain it too: the change of clocks on {day} will tell"
     return ""
 
@@ -194,11 +194,11 @@ def _fixed_minutes(name: str) -> float:
     return (int(hours) * 60 + int(minutes)) * (-1 if name[3] == "-" else 1)
 
 
-def _explaining(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> list[str]:
-    claim = daily_offsets(site["export_timezone"], marks.days[0], len(marks.days))
+def _explaining(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> list[str]:
+    claim = daily_offsets(site["export_timezone"], onsets.days[0], len(onsets.days))
     if np.isnan(claim).any():
         return []
-    spans = [(diagnosis.start, len(marks.days), diagnosis.now.minutes)]
+    spans = [(diagnosis.start, len(onsets.days), diagnosis.now.minutes)]
     if diagnosis.cause == "daylight saving" and diagnosis.before is not None:
         spans.append((max(0, diagnosis.start - 14), diagnosis.start, diagnosis.before))
     fits = max(ZONE_FITS_MIN, min(diagnosis.now.uncertainty, 20.0))
@@ -210,24 +210,24 @@ def _explaining(marks: Marks, diagnosis: Diagnosis, site: dict[str, Any], regist
     place = (site["timezone"], site["latitude"], site["longitude"])
     found: list[str] = []
     for zones in plausible_zones(tuple(register), *place):
-        found = [zone for zone in zones if explains(daily_offsets(zone, marks.days[0], len(marks.days)))]
+        found = [zone for zone in zones if explains(daily_offsets(zone, onsets.days[0], len(onsets.days)))]
         if found:
             break
     quarter = 15.0 * round((claim[-1] + diagnosis.now.minutes) / 15.0)
-    if quarter and -720 <= quarter <= 840 and explains(np.full(len(marks.days), quarter)):
+    if quarter and -720 <= quarter <= 840 and explains(np.full(len(onsets.days), quarter)):
         known = sum(zone in register or zone == "UTC" for zone in found)
         found.insert(max(known, min(len(found), 1)), fixed_name(quarter))
     return found
 
 
-def _series(marks: Marks, device: int, limit_min: float) -> tuple[Series, ...]:
+def _series(onsets: Onsets, device: int, limit_min: float) -> tuple[Series, ...]:
     """Daily offset, and first and last light as stamped beside the sun's, for the picture; local minutes of the day."""
-    columns = np.flatnonzero(marks.seen[device])
+    columns = np.flatnonzero(onsets.seen[device])
     columns = columns[:: max(1, -(-len(columns) // SERIES_POINTS))]
-    noon = marks.noon[device, columns] + np.nan_to_num(marks.zone_offset[device, columns])
-    rise, fall = noon - marks.half_day[device, columns], noon + marks.half_day[device, columns]
-    first, last = marks.first_late[device, columns], marks.last_early[device, columns]
-    days = [marks.days[i] for i in columns]
+    noon = onsets.noon[device, columns] + np.nan_to_num(onsets.zone_offset[device, columns])
+    rise, fall = noon - onsets.half_day[device, columns], noon + onsets.half_day[device, columns]
+    first, last = onsets.first_late[device, columns], onsets.last_early[device, columns]
+    days = [onsets.days[i] for i in columns]
     offset = series("offset", "min", "measured", days, (first - last) / 2)
     light = (("first light", rise + first), ("last light", fall - last))
     sun = (("sunrise", rise), ("sunset", fall))

@@ -1,6 +1,6 @@
-"""The clock's history at suspicious devices: stretches of constant offset.
+"""The clock's history at suspicious devices: segments of constant offset.
 
-The stretches are the cheapest path through a grid of offsets: each day charges an offset for the light that it would
+The segments are the cheapest path through a grid of offsets: each day charges an offset for the light that it would
 put before sunrise or after sunset (dear) and for the light that would then be missing (cheap), and every jump has a
 price. The same calculation serves all suspicious devices of a fleet at once.
 """
@@ -10,30 +10,31 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from detectors.clock.marks import SEAM_MIN, Array, Index, Marks, low_quantile
+from detectors.clock.onsets import SEAM_MIN, Array, Index, Onsets
+from detectors.stats.robust import quantile
 
 GRID_STEP_MIN = 5.0
 JUMP_PRICE = 80.0  # ours: one day with power wholly in the dark, or some five days half an hour off, pay for a jump
 DARK_PRICE = 0.8  # per minute of light before sunrise or after sunset
 MISSING_PRICE = 0.2  # per minute of missing light: clouds, shade and shut-off explain it
-MARK_CAP = 25.0  # one mark's charge at most: outages and freak days
+ONSET_CAP = 25.0  # one onset's charge at most: outages and freak days
 WHOLE_DARK_PRICE = 2.0  # per minute by which a whole interval with power lies in the dark
 WHOLE_DARK_CAP = 60.0
 BATCH = 256  # devices at once, to bound memory
 
 
-class Stretch(NamedTuple):
-    """A span of days with one offset: columns of the marks, first and last included."""
+class Segment(NamedTuple):
+    """A span of days with one offset: columns of the onsets, first and last included."""
 
     start: int
     end: int
 
 
-def stretches(marks: Marks, devices: Index) -> list[list[Stretch]]:
-    """For every device the stretches of constant offset, oldest first; none where there is no light."""
-    found: list[list[Stretch]] = []
+def segments(onsets: Onsets, devices: Index) -> list[list[Segment]]:
+    """For every device the segments of constant offset, oldest first; none where there is no light."""
+    found: list[list[Segment]] = []
     for begin in range(0, len(devices), BATCH):
-        found += _batch(marks, devices[begin : begin + BATCH])
+        found += _batch(onsets, devices[begin : begin + BATCH])
     return found
 
 
@@ -47,14 +48,14 @@ def typical_half(first_late: Array, last_early: Array) -> Array:
     typical = np.zeros_like(half)
     for begin in range(0, days, 15):
         around = half[:, max(0, begin - (width - 15) // 2) : begin + 15 + (width - 15) // 2]
-        typical[:, begin : begin + 15] = np.nan_to_num(low_quantile(around, 0.2))[:, None]
+        typical[:, begin : begin + 15] = np.nan_to_num(quantile(around, 0.2))[:, None]
     return typical
 
 
 def _charge(late: Array, offsets: Array) -> Array:
-    """Price of a mark for every device (rows) and offset (columns); an unseen mark is free."""
+    """Price of an onset for every device (rows) and offset (columns); an unseen onset is free."""
     rest = late[:, None] - offsets[None, :]
-    return np.nan_to_num(np.minimum(np.where(rest < 0, -DARK_PRICE * rest, MISSING_PRICE * rest), MARK_CAP))
+    return np.nan_to_num(np.minimum(np.where(rest < 0, -DARK_PRICE * rest, MISSING_PRICE * rest), ONSET_CAP))
 
 
 def _charge_dark(late: Array, offsets: Array) -> Array:
@@ -62,9 +63,9 @@ def _charge_dark(late: Array, offsets: Array) -> Array:
     return np.nan_to_num(np.clip(WHOLE_DARK_PRICE * rest, 0.0, WHOLE_DARK_CAP))
 
 
-def _batch(marks: Marks, devices: Index) -> list[list[Stretch]]:
-    first, last = marks.first_late[devices], marks.last_early[devices]
-    first_end, last_start = marks.first_end_late[devices], marks.last_start_early[devices]
+def _batch(onsets: Onsets, devices: Index) -> list[list[Segment]]:
+    first, last = onsets.first_late[devices], onsets.last_early[devices]
+    first_end, last_start = onsets.first_end_late[devices], onsets.last_start_early[devices]
     usable = np.isfinite(first) & np.isfinite(last) & is_possible_day(first_end, last_start)
     half = typical_half(np.where(usable, first, np.nan), np.where(usable, last, np.nan))
     offsets = np.arange(-SEAM_MIN, 750.0 + GRID_STEP_MIN, GRID_STEP_MIN)
@@ -99,11 +100,11 @@ def is_possible_day(first_end_late: Array, last_start_early: Array) -> npt.NDArr
         return ~(first_end_late + last_start_early < 0)
 
 
-def _split(breaks: npt.NDArray[np.bool_], lit: npt.NDArray[np.bool_]) -> list[Stretch]:
+def _split(breaks: npt.NDArray[np.bool_], lit: npt.NDArray[np.bool_]) -> list[Segment]:
     days = np.flatnonzero(lit)
     if not len(days):
         return []
     cuts = [int(day) for day in np.flatnonzero(breaks) if days[0] < day <= days[-1]]
     starts = [int(days[0]), *cuts]
     ends = [cut - 1 for cut in cuts] + [int(days[-1])]
-    return [Stretch(start, end) for start, end in zip(starts, ends, strict=True)]
+    return [Segment(start, end) for start, end in zip(starts, ends, strict=True)]

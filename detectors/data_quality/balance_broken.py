@@ -30,7 +30,7 @@ KINDS = {
         proof="With the load of 1 kW on for 15 minutes, generation + battery + grid equals the load within 5 %.",
         cause="A current sensor is reversed, sits on the wrong phase or has the wrong ratio, or a load or generator is "
         "not measured.",
-        next_step="Service desk: look at what would make the sum close, mend the profile or the meter's settings from "
+        next_step="Service desk: look at what would make the sum close, fix the profile or the meter's settings from "
         "afar if that is it; otherwise send the installer to the sensor named.",
         steps=(
             "Compare generation, battery, grid and load on the displays, all at one moment.",

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from detectors.frames import CHANNELS
-from detectors.solar.clear_day import daylight_h
+from detectors.solar.position import daylight_h
 from detectors.stats.robust import Array
 
 DAY_H = 24.0

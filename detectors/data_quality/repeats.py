@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
-from detectors.solar.clear_day import daylight_h
+from detectors.solar.position import daylight_h
 from detectors.stats.robust import Array
 
 GENERATION = ("pv_w", *STRING_CHANNELS)

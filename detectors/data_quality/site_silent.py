@@ -13,6 +13,7 @@ import polars as pl
 
 from detectors.data_quality.deliveries import Past
 from detectors.finding import Finding, Kind, NotJudged, Series, Verdict, because, series
+from detectors.losses import SILENT, DayLoss
 
 DETECTOR = "site-silent"
 KIND = "site-silent"
@@ -224,9 +225,15 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
         measured=measured,
         expected=f"readings every day, with no gap longer than {limit_h:.0f} h",
         since=since,
+        losses=_unmeasured(since, past.day),
         evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h)},
         series=_picture(past, place),
     )
+
+
+def _unmeasured(since: date, day: date) -> tuple[DayLoss, ...]:
+    """Days of which nobody knows what was lost."""
+    return tuple(DayLoss(since + timedelta(days=n), 0.0, 0.0, SILENT) for n in range((day - since).days + 1))
 
 
 def _picture(past: Past, place: int) -> tuple[Series, ...]:
@@ -273,6 +280,7 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
         measured=f"no readings of {whom} since {past.last_text(place)} local time",
         expected=f"readings of each of its {count} devices every day",
         since=past.silent_since(place),
+        losses=_unmeasured(past.silent_since(place), past.day),
         evidence={
             "device_name": ", ".join(names),
             "silent_count": len(names),

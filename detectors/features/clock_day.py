@@ -6,8 +6,9 @@ import numpy as np
 import polars as pl
 
 from detectors.clock.diagnosis import NEEDED_DAYS
-from detectors.clock.marks import Array, latest, low_quantile, marks_of
+from detectors.clock.onsets import Array, latest, onsets_of
 from detectors.clock.segments import is_possible_day
+from detectors.stats.robust import quantile
 
 NAME = "clock_day"
 VERSION = 1
@@ -28,16 +29,16 @@ SIGMAS_PER_MAD = 1.4826  # standard deviation over median absolute deviation of 
 
 def make(daylight: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
     """SCHEMA of `day`, one row per device with light on NEEDED_DAYS of its last WITHIN_DAYS days; minutes."""
-    marks = marks_of(daylight, sites, day, WITHIN_DAYS)
-    if not marks.sites:
+    onsets = onsets_of(daylight, sites, day, WITHIN_DAYS)
+    if not onsets.sites:
         return SCHEMA.to_frame()
-    both = np.isfinite(marks.first_late) & np.isfinite(marks.last_early)
-    known = both & is_possible_day(marks.first_end_late, marks.last_start_early)
-    first, last = (latest(mark, known, NEEDED_DAYS, WITHIN_DAYS) for mark in (marks.first_late, marks.last_early))
-    offset = (low_quantile(first, EARLY_SHARE) - low_quantile(last, EARLY_SHARE)) / 2
+    both = np.isfinite(onsets.first_late) & np.isfinite(onsets.last_early)
+    known = both & is_possible_day(onsets.first_end_late, onsets.last_start_early)
+    first, last = (latest(onset, known, NEEDED_DAYS, WITHIN_DAYS) for onset in (onsets.first_late, onsets.last_early))
+    offset = (quantile(first, EARLY_SHARE) - quantile(last, EARLY_SHARE)) / 2
     made = pl.DataFrame(
         {
-            "site_id": marks.sites, "device_id": marks.devices, "day": [day] * len(marks.sites),
+            "site_id": onsets.sites, "device_id": onsets.devices, "day": [day] * len(onsets.sites),
             "offset_min": offset, "spread_min": _spread((first - last) / 2),
         },
         schema=SCHEMA,
@@ -47,5 +48,5 @@ def make(daylight: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame
 
 def _spread(midpoints: Array) -> Array:
     """Robust standard deviation of every row over its finite values."""
-    middle = low_quantile(midpoints, 0.5)
-    return SIGMAS_PER_MAD * low_quantile(np.abs(midpoints - middle[:, None]), 0.5)
+    middle = quantile(midpoints, 0.5)
+    return SIGMAS_PER_MAD * quantile(np.abs(midpoints - middle[:, None]), 0.5)

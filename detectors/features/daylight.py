@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from detectors.clock.light import LIGHT, light_marks
+from detectors.clock.light import LIGHT, light_onsets
 
 NAME = "daylight"
 VERSION = 1
@@ -12,4 +12,4 @@ WINDOW_DAYS = 260  # daylight saving lasts up to 238 days: its first day is stil
 
 def make(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA, one row per site, device and local day with readings; minutes after local midnight, W, kWh."""
-    return light_marks(device_readings, sites)
+    return light_onsets(device_readings, sites)

@@ -20,7 +20,7 @@ SCHEMA = pl.Schema(
 WINDOW_DAYS = 90  # ours: three months show how often a site's logger pauses
 
 
-def make(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA: when each device's readings of a day began, ended and paused; rows without any value do not count."""
-    known = device_readings.join(sites.select("site_id"), on="site_id", how="semi")
+    known = raw_device_readings.join(sites.select("site_id"), on="site_id", how="semi")
     return delivery_rows(known).select(SCHEMA.names()).cast(SCHEMA)

@@ -8,13 +8,13 @@ import polars as pl
 from detectors.yields.night import Night
 
 NAME = "expected"
-VERSION = 2
+VERSION = 3
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String(),
         "day": pl.Date(),
         "expected_kwh": pl.Float64(),  # of the intervals in which nothing was curtailed; null = nobody can say
-        "performance_pct": pl.Float64(),  # actual over expected energy of the same intervals
+        "judged_kwh": pl.Float64(),  # generated in the same intervals
     }
 )
 WINDOW_DAYS = 0
@@ -25,16 +25,14 @@ def make(yield_night: Night, day: date) -> pl.DataFrame:
 
     Sites whose clock or readings are wrong have no expectation.
     """
-    due, made = yield_night.expected_kwh, yield_night.actual_kwh
-    with np.errstate(invalid="ignore", divide="ignore"):
-        performance = np.where(due > 0, 100 * made / due, np.nan)
+    due = yield_night.expected_kwh
     return (
         pl.DataFrame(
             {
                 "site_id": yield_night.fleet.sites["site_id"],
                 "day": [day] * len(due),
                 "expected_kwh": due,
-                "performance_pct": performance,
+                "judged_kwh": np.where(np.isfinite(due), yield_night.actual_kwh, np.nan),
             },
             schema=SCHEMA,
         )

@@ -1,5 +1,7 @@
 """Each site's hours: means of its channels over every UTC hour, kept for ever for planning and machine learning."""
 
+from typing import Any
+
 import polars as pl
 
 from detectors.frames import CHANNELS, LOCAL
@@ -8,6 +10,7 @@ from detectors.stats.interval_weights import weight_s
 NAME = "site_hour"
 VERSION = 1
 HOUR_S = 3600.0
+_MEANS: dict[str, Any] = dict.fromkeys(CHANNELS, pl.Float64)
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String,
@@ -15,7 +18,7 @@ SCHEMA = pl.Schema(
         "ts_utc": LOCAL,  # START of the UTC hour
         "ts_local": LOCAL,  # the same instant in the site's zone
         "covered_s": pl.Float64,  # seconds of the hour that readings of this day cover
-        **{name: pl.Float64() for name in CHANNELS},  # mean over those seconds in which it is known
+        **_MEANS,  # mean over those seconds in which it is known
         "expected_w": pl.Float64,  # null until an expectation by the hour is written here
         "clearness": pl.Float64,  # the same
     }

@@ -8,7 +8,7 @@ from detectors.yields import cases
 from detectors.yields.night import Night
 
 NAME = "yield_case"
-VERSION = 1
+VERSION = 2
 SCHEMA = cases.CASE
 WINDOW_DAYS = 10  # ours: a case is written each day that it is open; days without readings do not close it
 

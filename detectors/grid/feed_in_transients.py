@@ -1,8 +1,8 @@
 """The short feed-in of a site that may not feed in, kept by day, and the buffer that would have prevented it.
 
 A regulator follows a falling load after some seconds; until then generation goes out. A larger buffer (the import
-that the inverter keeps up) takes these slips up, at the price of a little more import whenever generation is held
-back. How much helps is read off what slipped out: raising the buffer by d W moves every mean by d W towards import,
+that the inverter keeps up) takes these transients up, at the price of a little more import whenever generation is
+curtailed. How much helps is read off what was fed in: raising the buffer by d W moves every mean by d W towards import,
 so of a mean of x W beyond the limit, x - d W are left. A mean is all that is seen: a meter that counts every second
 wants more than the advice says, so it is given with the length of the means.
 """
@@ -17,14 +17,14 @@ RATING_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 %; a limiter re
 TRANSIENT_MINUTES = 10.0  # ours: a regulator needs seconds; two 5-min means in a row are no regulating any more
 SLIP_H = 2 / 60  # ours: no regulator lets the whole rating through for more than 2 min in one go
 IDLE_SHARE = 0.005  # ours: below 0.5 % of the rating nothing is generated or discharged
-SLIP_LEAST_W = 10.0  # ours: half of the smallest customary buffer; below it a slip drowns in the meter's scatter
-LEFT_SHARE = 0.05  # ours: a buffer is enough once 95 % of what slipped out would have stayed in
+MIN_TRANSIENT_W = 10.0  # ours: half of the smallest customary buffer; below it lies the meter's scatter
+LEFT_SHARE = 0.05  # ours: a buffer is enough once 95 % of what was fed in would have stayed in
 LEAST_BUFFER_W, MOST_BUFFER_W = 20.0, 500.0  # common practice
 BUFFER_STEP_W = 10.0  # ours: as it is set
 MIN_DAYS = 5  # ours: a working week's habits
-MIN_SLIPS = 5  # ours: fewer are chance
-LONGEST_INTERVAL_S = 900  # ours: in coarser means a slip of seconds is gone
-SLIPS_KEPT = 96  # of a day, the largest
+MIN_TRANSIENTS = 5  # ours: fewer are chance
+LONGEST_INTERVAL_S = 900  # ours: in coarser means a transient of seconds is gone
+TRANSIENTS_KEPT = 96  # of a day, the largest
 BY = ["site_id", "day"]
 TRANSIENTS = pl.Schema(
     {
@@ -53,7 +53,7 @@ ADVICE = pl.Schema(
         "slipped_kwh": pl.Float64(),
         "buffer_w": pl.Float64(),
         "advised_buffer_w": pl.Float64(),  # null: too little seen, or the buffer of today is enough
-        "prevented_pct": pl.Float64(),  # of the energy that slipped out, with the advised buffer
+        "prevented_pct": pl.Float64(),  # of the energy of transients, with the advised buffer
         "more_import_kwh_per_day": pl.Float64(),
     }
 )
@@ -115,20 +115,22 @@ def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
     rows = flows(readings, sites).filter(pl.col("grid_w").is_not_null())
     if rows.is_empty():
         return TRANSIENTS.to_frame()
-    is_slip = (pl.col("beyond_w") > pl.max_horizontal(pl.lit(SLIP_LEAST_W), "step_w")) & ~pl.col("is_impossible")
-    rows = rows.with_columns(is_slip=is_slip.fill_null(False))
-    short = runs(rows, "is_slip", TRANSIENT_MINUTES).filter(~pl.col("lasts"))
+    is_transient = (pl.col("beyond_w") > pl.max_horizontal(pl.lit(MIN_TRANSIENT_W), "step_w")) & ~pl.col(
+        "is_impossible"
+    )
+    rows = rows.with_columns(is_transient=is_transient.fill_null(False))
+    short = runs(rows, "is_transient", TRANSIENT_MINUTES).filter(~pl.col("lasts"))
     is_first = pl.col("ts_utc") == pl.col("ts_utc").min().over(*BY, "run")
-    slips = (
+    transients = (
         short.with_columns(is_first=is_first)
         .sort("site_id", "day", "beyond_w", "ts_utc", descending=[False, False, True, False])
         .group_by(BY, maintain_order=True)
         .agg(
             slips_count=pl.col("is_first").sum().cast(pl.Int64),
             slipped_kwh=(pl.col("beyond_w") * pl.col("hours")).sum() / 1000,
-            run_min=pl.col("minutes").filter("is_first").head(SLIPS_KEPT),
-            slip_w=pl.col("beyond_w").head(SLIPS_KEPT),
-            slip_min=(pl.col("interval_s") / 60).head(SLIPS_KEPT),
+            run_min=pl.col("minutes").filter("is_first").head(TRANSIENTS_KEPT),
+            slip_w=pl.col("beyond_w").head(TRANSIENTS_KEPT),
+            slip_min=(pl.col("interval_s") / 60).head(TRANSIENTS_KEPT),
         )
     )
     at_limit = (pl.col("grid_w") + pl.col("limit_w") - pl.col("buffer_w")).abs() <= pl.col("tolerance_w")
@@ -142,7 +144,7 @@ def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
             seen_h=pl.col("hours").sum(),
             regulating_h=pl.col("hours").filter(at_limit & makes).sum(),
         )
-        .join(slips, on=BY, how="left")
+        .join(transients, on=BY, how="left")
         .with_columns(
             pl.col("slips_count", "slipped_kwh").fill_null(0),
             *(pl.coalesce(name, empty).alias(name) for name in ("run_min", "slip_w", "slip_min")),
@@ -170,9 +172,9 @@ def _advise(days: pl.DataFrame) -> dict[str, object]:
         days[name].explode().drop_nulls().to_numpy() for name in ("slip_w", "slip_min", "run_min")
     )
     buffer_w = float(days["buffer_w"][0])
-    slips, count = int(days["slips_count"].sum()), days.height
+    transients, count = int(days["slips_count"].sum()), days.height
     advised_w = prevented_pct = None
-    if count >= MIN_DAYS and slips >= MIN_SLIPS:
+    if count >= MIN_DAYS and transients >= MIN_TRANSIENTS:
         advised_w = buffer_w_for(beyond_w, minutes, buffer_w)
         prevented_pct = 100 * (1 - _left(beyond_w, minutes, advised_w - buffer_w))
         if advised_w <= buffer_w:
@@ -181,8 +183,8 @@ def _advise(days: pl.DataFrame) -> dict[str, object]:
     return {
         "site_id": days["site_id"][0],
         "days_count": count,
-        "slips_count": slips,
-        "slips_per_day": slips / count,
+        "slips_count": transients,
+        "slips_per_day": transients / count,
         "median_slip_min": float(np.median(run_min)) if len(run_min) else None,
         "longest_slip_min": float(run_min.max()) if len(run_min) else None,
         "slipped_kwh": float(days["slipped_kwh"].sum()),
@@ -194,7 +196,7 @@ def _advise(days: pl.DataFrame) -> dict[str, object]:
 
 
 def buffer_w_for(beyond_w: np.ndarray, minutes: np.ndarray, buffer_w: float) -> float:
-    """The smallest buffer in steps of 10 W, 20 to 500 W, that leaves 5 % of the slipped energy or less; else 500 W."""
+    """The smallest buffer, 20 to 500 W by 10 W, that leaves 5 % of the transients' energy or less; else 500 W."""
     for wanted in np.arange(LEAST_BUFFER_W, MOST_BUFFER_W, BUFFER_STEP_W):
         if wanted >= buffer_w and _left(beyond_w, minutes, wanted - buffer_w) <= LEFT_SHARE:
             return float(wanted)
@@ -202,7 +204,7 @@ def buffer_w_for(beyond_w: np.ndarray, minutes: np.ndarray, buffer_w: float) -> 
 
 
 def _left(beyond_w: np.ndarray, minutes: np.ndarray, more_w: float) -> float:
-    """The share of the slipped energy that would slip out with `more_w` of buffer on top."""
+    """The share of the transients' energy that would still be fed in with `more_w` of buffer on top."""
     return float((np.maximum(beyond_w - more_w, 0.0) * minutes).sum() / (beyond_w * minutes).sum())
 
 

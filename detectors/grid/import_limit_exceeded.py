@@ -1,7 +1,7 @@
 """Import above the limit that peak shaving is set to hold.
 
 The owner pays for the month's highest mean, or the fuse has no room for more. A battery at its reserve cannot shave:
-that is told apart, since the mend is another reserve or a larger battery and no fault of the control.
+that is told apart, since the remedy is another reserve or a larger battery and no fault of the control.
 """
 
 from datetime import date

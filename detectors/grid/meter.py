@@ -60,4 +60,5 @@ def block_means(rows: pl.DataFrame, channels: list[str], minutes: int, by: list[
 
 
 def local_day() -> pl.Expr:
+    """The local calendar day of a row with ts_local."""
     return pl.col("ts_local").dt.date().alias("day")

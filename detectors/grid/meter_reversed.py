@@ -1,6 +1,6 @@
 """A grid sensor whose sign is turned, or that sits on the wrong phase.
 
-Feed-in with the sun well down and nothing else to feed it cannot be: import is shown as feed-in. Until that is mended
+Feed-in with the sun well down and nothing else to feed it cannot be: import is shown as feed-in. Until that is fixed
 every figure of import, feed-in and load is wrong, and an inverter that follows this sensor regulates the wrong way.
 A source that nobody reads (a generator, a second battery) can feed in at night, too; then the grid still answers
 generation the right way by day, and the site is not judged.
@@ -78,7 +78,7 @@ MIN_DARK_H = 1.0  # ours: an hour of feed-in out of nothing is the sensor, not a
 FED_SHARE = 0.8  # ours: a turned sensor shows feed-in whenever anything is switched on; noise shows both
 MIN_KWH = 0.05  # ours: 10 W over a short summer night
 DAY_KWH = 0.5  # ours: by day two meters' moments differ; half a kWh of feed-in beyond all sources is no moment
-ANSWER_LEAST = 0.5  # ours: of the rating, in changes of generation: a bright quarter of a day up and down
+MIN_ANSWER = 0.5  # ours: of the rating, in changes of generation: a bright quarter of a day up and down
 ANSWER_RATIO = 0.4  # ours: half way from no answer to a full one, less what loads blur
 STILL_SHARE = 0.5  # ours: a load never repeats itself to the watt for half of a night
 OPEN_SHARE = 0.15  # ours: of what went through; losses and moments leave a few per cent open
@@ -188,7 +188,7 @@ def _answer(rows: list[dict], place: str = "") -> float | None:
     `place` "_l1" and so on: what that phase alone shows of it.
     """
     change = sum(row["change_kw"] for row in rows)
-    if change < ANSWER_LEAST * rows[-1]["rating_kw"] or change == 0:
+    if change < MIN_ANSWER * rows[-1]["rating_kw"] or change == 0:
         return None
     return float(sum(row[f"answered{place}_kw"] for row in rows) / change)
 

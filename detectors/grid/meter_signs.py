@@ -143,8 +143,10 @@ def _balance_sums() -> dict[str, pl.Expr]:
         "open_turned_kwh": kwh((sources - grid - load).abs()),
     }
     for variant in VARIANTS:
-        mended = sum((f * pl.col(name) for f, name in zip(variant.factors, PHASE_CHANNELS, strict=True)), pl.lit(0.0))
-        off = (sources + mended - load).abs()
+        corrected = sum(
+            (f * pl.col(name) for f, name in zip(variant.factors, PHASE_CHANNELS, strict=True)), pl.lit(0.0)
+        )
+        off = (sources + corrected - load).abs()
         # A phase that is not read leaves the variant open: null, and not a sum of nothing.
         sums[f"open_{variant.name}_kwh"] = pl.when((off.is_not_null() & known).any()).then(kwh(off))
     return sums

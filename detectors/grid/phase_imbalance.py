@@ -2,7 +2,7 @@
 
 Where the meter adds the phases up this costs nothing; where each is billed alone, or the site may not feed in, the
 same kilowatt-hours are sold cheaply and bought dear in one instant. A three-phase inverter can be set to even the
-phases out. An inverter on one phase does it by nature and no setting mends that; the finding tells the two apart.
+phases out. An inverter on one phase does it by nature and no setting fixes that; the finding tells the two apart.
 """
 
 from datetime import date
@@ -59,7 +59,7 @@ REASONS = {
 MEAN_MINUTES = 5  # ours: what crosses zero within minutes is a load's switching, not a phase that feeds in
 NOISE_W = 50.0  # ours: a phase within 50 W of zero neither imports nor feeds in
 MIN_KWH = 1.0  # ours: less in a day is not worth anybody's morning
-MIN_SHARE = 0.10  # ours: of what the phases imported; loads that wander between phases give a few per cent
+MIN_SHARE = 0.10  # ours: of what the phases imported; loads that change between phases give a few per cent
 MIN_HOURS = 2.0  # ours: "for long"; a cooker on one phase at noon does it for an hour
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, silence proves nothing
 ONE_PHASE_SHARE = 0.85  # ours: of the generation's changes that show on one phase alone

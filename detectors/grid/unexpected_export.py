@@ -1,7 +1,7 @@
 """Energy fed into the grid beyond what the site may feed in.
 
 The connection was granted on a limit; beyond it the network operator may cut the site off, and the owner answers for
-it. A site that may not feed in lets a little slip whenever a load drops, until its regulator follows: such transients
+it. A site that may not feed in feeds a little in whenever a load drops, until its regulator follows: such transients
 are counted, and only what lasts or adds up is raised.
 """
 
@@ -11,7 +11,8 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
-from detectors.solar.clear_day import daylight_h
+from detectors.losses import FED_IN, DayLoss
+from detectors.solar.position import daylight_h
 
 DETECTOR = "unexpected-export"
 KIND = "unexpected-export"
@@ -46,7 +47,7 @@ REASONS = {
     "low-coverage": "grid meter known for {coverage_pct:.0f} % of the daylight",
 }
 
-DAY_FLOOR_KWH = 0.5  # ours: some 30 slips of 10 kW for 6 s; more in a day is export, whatever its shape
+DAY_FLOOR_KWH = 0.5  # ours: some 30 transients of 10 kW for 6 s; more in a day is export, whatever its shape
 DAY_FLOOR_SHARE = 0.02  # ours: on large sites 2 % of the day's generation, twice the error of a class 1 meter
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the daylight seen, silence proves nothing
 IMPOSSIBLE_MINUTES = 60.0  # ours: an hour in all of feed-in out of nothing is the sensor, not a stray reading
@@ -164,6 +165,7 @@ def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_cove
         measured=f"{sums['beyond_kwh']:.1f} kWh beyond the limit in {sums['beyond_min']:.0f} minutes, "
         f"at most {sums['longest_min']:.0f} minutes in one go",
         expected=f"no more than {limit_kw:g} kW at any time, regulating of a few seconds aside",
+        losses=(DayLoss(day, sums["beyond_kwh"], 0.0, FED_IN),),
         evidence={
             "beyond_kwh": sums["beyond_kwh"],
             "fed_in_kwh": sums["fed_in_kwh"],

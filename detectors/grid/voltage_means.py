@@ -1,6 +1,6 @@
 """Per site and local day, how many 10-minute means of voltage and frequency lie where.
 
-The figures of EN 50160 are quoted at second hand. Its means are rms; at a spread of 2 V the plain mean is 0.01 V
+The figures of EN 50160 are quoted at second hand. Its means are rms; at a sigma of 2 V the plain mean is 0.01 V
 lower, so the mean stands in.
 """
 
@@ -15,7 +15,7 @@ LOW_RATIO, HIGH_RATIO = 0.90, 1.10  # same place: Un +- 10 %
 HARD_LOW_RATIO, HARD_HIGH_RATIO = 0.85, 1.10  # same place: all means within Un + 10 % / - 15 %
 FREQUENCY_RATIOS = (0.99, 1.01)  # EN 50160, power frequency: 49.5-50.5 Hz for 99.5 % of a year (from memory)
 HARD_FREQUENCY_RATIOS = (0.94, 1.04)  # same place: 47-52 Hz always
-GONE_RATIO = 0.05  # EN 50160: below 5 % the supply is interrupted, which is another matter; an unwired phase shows 0 V
+GONE_RATIO = 0.05  # EN 50160: below 5 % the supply is interrupted, which is another fault; an unwired phase shows 0 V
 COVERED_S = 300  # ours: a mean stands for its block once half of it is read
 ROUNDING = 1e-6  # of nominal: 230 V x 1.1 is not quite 253 V in floating point
 

@@ -24,6 +24,7 @@ from detectors.finding import (
 )
 from detectors.frames import VOLTAGE_CHANNELS
 from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, LOW_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
+from detectors.losses import day_losses
 
 DETECTOR = "voltage-out-of-band"
 KIND = "voltage-out-of-band"
@@ -63,7 +64,7 @@ MEANS_PER_WEEK = WEEK_DAYS * 24 * 60 // MEAN_MINUTES
 MIN_COVERAGE_PCT = 90.0  # ours: a week missing more than 17 h may hide its worst afternoons
 TRIPS_A_DAY = 3  # common practice: more disconnections a day than this are voltage rise
 FITTING = (0.8, 1.2)  # ours: a day's mean further from nominal is another nominal voltage, or phase to phase
-BOTH_LEAST = 2  # ours: a phase high while another is low, in more than one mean
+MIN_BOTH = 2  # ours: a phase high while another is low, in more than one mean
 
 
 def detect(
@@ -159,7 +160,7 @@ def _judge(
 
 
 def _severity(week: dict) -> Severity:
-    if week["both_count"] >= BOTH_LEAST:
+    if week["both_count"] >= MIN_BOTH:
         return "urgent"  # the neutral may be broken
     return "soon" if week["too_often"] or week["trips_count"] > 0 else "watch"
 
@@ -176,6 +177,8 @@ def _finding(
     bad = days.filter(pl.sum_horizontal(f"{w}_l{n}_count" for n in PHASES for w in ("below", "above")) > 0)
     since = bad["day"].min()
     price = site["feed_in_price"] if site["feed_in_limit_kw"] != 0 else site["import_price"]
+    since = since if isinstance(since, date) else day
+    losses = day_losses(days["day"], days["lost_kwh"], price, since=since, until=day)
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -188,9 +191,10 @@ def _finding(
         measured=f"{outside} on L{phase}, {reached}",
         expected=f"95 % of a week's means within {low_v:g} to {high_v:g} V, all within "
         f"{HARD_LOW_RATIO * nominal_v:g} to {high_v:g} V (EN 50160, at second hand)",
-        since=since if isinstance(since, date) else day,
+        since=since,
         loss_kwh=today["lost_kwh"],
         cost=today["lost_kwh"] * price,
+        losses=losses if sum(one.kwh for one in losses) > 0 else (),
         evidence=_figures(week, nominal_v),
         series=shown,
     )

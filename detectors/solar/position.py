@@ -6,6 +6,8 @@ had at once; the tests hold them against the worked example of NREL/TP-560-34302
 time and degrees throughout; everything broadcasts, so a column of sites against a row of days gives a table.
 """
 
+from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -79,3 +81,15 @@ def sun_times(
 
 
 REFERENCE_KW_M2 = 1.0  # IEC 61724-1: the irradiance of standard test conditions
+
+
+def declination_rad(dates: Sequence[date]) -> Array:
+    """The sun's declination at 12:00 UTC of each date; it moves by 0.2 degrees at most until noon elsewhere."""
+    noons = np.array(dates, dtype="datetime64[D]").astype(np.float64) + 0.5
+    return np.radians(sun_coordinates(noons)[0])
+
+
+def daylight_h(latitude_deg: Array, day: date) -> Array:
+    """Hours from sunrise to sunset by the sun's centre, 0 in the polar night and 24 in the polar day."""
+    cosine = np.clip(-np.tan(np.radians(latitude_deg)) * np.tan(declination_rad([day])), -1.0, 1.0)
+    return np.degrees(np.arccos(cosine)) * 2 / 15

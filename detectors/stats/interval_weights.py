@@ -8,11 +8,14 @@ readings reach to midnight, but never further than one interval.
 import polars as pl
 
 BRIDGED = 1.5  # ours: two instants further apart than so many intervals do not vouch for the time between
+LOST_ONE = 2.5  # of one lost interval, two instants at most so far apart; two lost ones stay unknown
 J_PER_KWH = 3.6e6
 
 
-def weight_s(known: pl.Expr) -> pl.Expr:
+def weight_s(known: pl.Expr, *, bridged: float = BRIDGED) -> pl.Expr:
     """Seconds that a row stands for among the rows of its site and day that are `known`.
+
+    Instants vouch for the time between them up to `bridged` intervals apart.
 
     Of rows with site_id, day, ts_utc, ts_local, interval_s and is_instant, in order of site and time.
     """
@@ -26,12 +29,27 @@ def weight_s(known: pl.Expr) -> pl.Expr:
     left = pl.max_horizontal(24 * 3600 - since_midnight, pl.lit(0.0))
 
     def half(gap: pl.Expr, edge: pl.Expr) -> pl.Expr:
-        bridged = pl.when(gap <= BRIDGED * length).then(gap / 2).otherwise(length / 2)
-        return pl.when(gap.is_null()).then(pl.min_horizontal(edge, length)).otherwise(bridged)
+        between = pl.when(gap <= bridged * length).then(gap / 2).otherwise(length / 2)
+        return pl.when(gap.is_null()).then(pl.min_horizontal(edge, length)).otherwise(between)
 
     instant = half(to_next, left) + half(from_last, since_midnight)
     mean = pl.min_horizontal(length, to_next.fill_null(float("inf")))
     return pl.when("is_instant").then(instant).otherwise(mean)
+
+
+def lost_kwh(power: pl.Expr, known: pl.Expr) -> pl.Expr:
+    """kWh of a mean power in W over one lost interval after each row that is `known`, by the mean of its neighbours.
+
+    0 where nothing, or more than one interval, was lost until the next known row of the site and day. Rows as in
+    `weight_s`; instants have their neighbours' trapezoid already.
+    """
+    by = ["site_id", "day"]
+    at, value = pl.when(known).then("ts_utc"), pl.when(known).then(power)
+    gap_s = (at.shift(-1).backward_fill().over(by) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
+    length = pl.col("interval_s").cast(pl.Float64)
+    is_one = known & ~pl.col("is_instant") & gap_s.is_between(BRIDGED * length, LOST_ONE * length)
+    mean = (value + value.shift(-1).backward_fill().over(by)) / 2
+    return pl.when(is_one).then(mean * (gap_s - length) / J_PER_KWH).otherwise(0.0)
 
 
 def energy_kwh(power: pl.Expr, *, by: pl.Expr) -> pl.Expr:

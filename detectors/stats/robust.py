@@ -1,4 +1,4 @@
-"""Medians and spreads that a few wild values cannot move, for arrays with gaps.
+"""Medians and sigmas that a few wild values cannot move, for arrays with gaps.
 
 Sorting once is some hundred times faster than numpy's nanmedian on the many short rows that a fleet makes.
 """
@@ -10,7 +10,6 @@ Array = NDArray[np.float64]
 
 MAD_TO_SIGMA = 1.4826022185  # Iglewicz & Hoaglin 1993: 1 / 0.6744897502, the normal distribution's upper quartile
 MEAN_DEVIATION_TO_SIGMA = np.sqrt(np.pi / 2)  # the same for the mean absolute deviation, exact for a normal one
-Z_CUT = 3.5  # Iglewicz & Hoaglin 1993: a modified z beyond it is an outlier
 
 
 def quantile(values: ArrayLike, share: float, axis: int = -1) -> Array:
@@ -39,7 +38,7 @@ def mad(values: ArrayLike, axis: int = -1) -> Array:
     return median(np.abs(data - np.expand_dims(median(data, axis), axis)), axis)
 
 
-def spread(values: ArrayLike, axis: int = -1) -> Array:
+def robust_sigma(values: ArrayLike, axis: int = -1) -> Array:
     """The standard deviation that the MAD stands for (MAD x 1.4826); where the MAD is 0, from the mean deviation.
 
     More than half of the values being equal gives a MAD of 0 however far the others lie; the mean absolute deviation
@@ -53,12 +52,3 @@ def spread(values: ArrayLike, axis: int = -1) -> Array:
     by_mean = np.where(count > 0, total / np.maximum(count, 1), np.nan) * MEAN_DEVIATION_TO_SIGMA
     by_median = median(deviation, axis) * MAD_TO_SIGMA
     return np.where(by_median == 0, by_mean, by_median)
-
-
-def modified_z(values: ArrayLike, axis: int = -1) -> Array:
-    """How many spreads each value lies from the median (Iglewicz & Hoaglin); 0 everywhere where all are equal."""
-    data = np.asarray(values, dtype=float)
-    distance = data - np.expand_dims(median(data, axis), axis)
-    scale = np.expand_dims(spread(data, axis), axis)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(scale == 0, distance * 0.0, distance / scale)

@@ -31,7 +31,6 @@ CASE = pl.Schema(
         "log_odds": pl.Float64(),
         "expected_kwh": pl.Float64(),  # of the day's usable intervals; null = nobody can say
         "actual_kwh": pl.Float64(),
-        "loss_kwh": pl.Float64(),  # of this day; on the day it opened, of all days since first_day
         "usual_kwh": pl.Float64(),  # mean of the expected energy before: what a day is worth where nobody can say
     }
 )
@@ -80,7 +79,9 @@ def follow(
             rows.append(_followed(known, history, level, day))
         elif known is None and level > open_at:
             planes, each = _two_planes(night, n, kept, history)
-            case = diagnosis.diagnose(verdict, history, planes, each, open_at)
+            case = diagnosis.diagnose(
+                verdict, history, planes, each, open_at, is_unknown=bool(fleet.roofs.is_unknown[n])
+            )
             if case is not None:
                 rows.append(_opened(site_id, case, history, level, day))
     return pl.DataFrame(rows, schema=CASE)
@@ -122,7 +123,7 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
         for n, values in zip(at.tolist(), rows[name].to_list(), strict=True):
             if values is not None:
                 table[n] = [np.nan if value is None else value for value in values]
-    if model["history_input_x"]:
+    if model["history_day"] and model["history_input_x"]:
         for name, table in zip(("history_input_x", "history_input_sigma"), inputs, strict=True):
             values = np.array([np.nan if value is None else value for value in model[name]], dtype=float)
             table[place[inside]] = values.reshape(-1, MAX_INPUTS)[inside]
@@ -166,8 +167,7 @@ def _opened(site_id: str, case: Case, history: History, log_odds: float, day: da
         "log_odds": log_odds,
         "usual_kwh": usual,
     }
-    losses = [_loss(case.kind, history, n, row) for n in range(case.first, len(history.x))]
-    return row | _energies(history) | {"loss_kwh": float(sum(losses))}
+    return row | _energies(history)
 
 
 def _followed(known: Mapping[str, Any], history: History, log_odds: float, day: date) -> dict[str, Any]:
@@ -177,7 +177,7 @@ def _followed(known: Mapping[str, Any], history: History, log_odds: float, day: 
         row["kind"] = NO_GENERATION
     if place >= 0 and known["kind"] != NO_GENERATION:
         row["after"] = _level(history, place, known["after"])
-    return row | _energies(history) | {"loss_kwh": _loss(row["kind"], history, len(history.x) - 1, row)}
+    return row | _energies(history)
 
 
 def _level(history: History, first: int, otherwise: float) -> float:
@@ -195,14 +195,16 @@ def _energies(history: History) -> dict[str, float | None]:
     }
 
 
-def _loss(kind: str, history: History, place: int, row: Mapping[str, Any]) -> float:
-    """What a day lost, kWh: expected less actual; without a known sky by the case's own share."""
-    if kind == diagnosis.CAPACITY_MISMATCH:
-        return 0.0
+def day_loss_kwh(case: Mapping[str, Any], history: History, place: int) -> float:
+    """What a day of a case (a row of CASE) lost, kWh: expected less actual energy of the same intervals, never below 0.
+
+    Without a known sky by the case's own share; NaN where nobody can say. A roof that makes more than it should loses
+    nothing.
+    """
     due, made = history.expected_kwh[place], history.actual_kwh[place]
-    if np.isfinite(due):
-        return float(due - made)
-    if history.is_zero[place] and row["usual_kwh"] is not None:
-        return float(row["usual_kwh"])
-    missing = np.exp(row["before"] - row["after"]) - 1
-    return float(made * missing) if np.isfinite(made) and missing > 0 else 0.0
+    if np.isfinite(due) and np.isfinite(made):
+        return max(float(due - made), 0.0)
+    if history.is_zero[place] and case["usual_kwh"] is not None:
+        return float(case["usual_kwh"])
+    missing = np.exp(case["before"] - case["after"]) - 1
+    return float(made * max(missing, 0.0))

@@ -17,6 +17,7 @@ ZERO_DAYS = 3  # of which two without generation
 DEEP = -2.4  # log: less than a tenth
 FIRST_DAYS = 2  # ours: a change so soon after the first data was there from the first day
 CAPACITY_DAYS = 5  # ours: earlier a shortfall may as well be a fault that goes away
+CAPACITY_DAYS_UNKNOWN = 10  # ours: earlier it may as well be planes that are not learned yet
 DEAD_DAYS = 5  # of which the median counts
 INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both means a string
 INPUT_FLOOR = 0.03
@@ -87,15 +88,18 @@ def decisive(odds: Odds, history: History) -> float:
     return max(odds.fall, odds.rise, float(input_log_odds(odds, history).max()))
 
 
-def diagnose(odds: Odds, history: History, planes: Days | None, shares: Array, threshold: float) -> Case | None:
+def diagnose(
+    odds: Odds, history: History, planes: Days | None, shares: Array, threshold: float, *, is_unknown: bool = False
+) -> Case | None:
     """The diagnosis of a site whose odds exceed `threshold`; None where it is too early to tell.
 
-    `planes` are its kept half hours if the register has two planes of `shares`, else None.
+    `planes` are its kept half hours if the register has two planes of `shares`, else None; `is_unknown`: it has none.
     """
     change = change_point.find(history.x, history.sigma, odds.prior_sigma)
     known = np.flatnonzero(np.isfinite(history.x))
     first_data = int(known[0]) if len(known) else 0
     last = len(history.x) - 1
+    capacity_days = CAPACITY_DAYS_UNKNOWN if is_unknown else CAPACITY_DAYS
     by_input = input_log_odds(odds, history)
     if by_input.max() > threshold:
         number = int(by_input.argmax())
@@ -104,14 +108,14 @@ def diagnose(odds: Odds, history: History, planes: Days | None, shares: Array, t
         )
         return Case(STRING_LOSS, own.first, own.earliest, own.latest, change.before, change.after, number + 1)
     if odds.rise > odds.fall:
-        if last < CAPACITY_DAYS:
+        if last < capacity_days:
             return None
         return Case(CAPACITY_MISMATCH, first_data, first_data, first_data, 0.0, change.after, 0)
     if is_dark(history) or (history.is_zero[-1] and odds.depth < DEEP):
         begin = dark_since(history)
         return Case(NO_GENERATION, begin, begin, begin, change.before, change.after, 0)
     if change.first <= first_data + FIRST_DAYS:
-        if last < CAPACITY_DAYS + first_data:
+        if last < capacity_days + first_data:
             return None
         return Case(CAPACITY_MISMATCH, first_data, first_data, change.latest, 0.0, change.after, 0)
     kind, number = _partial(history, change, planes, shares)

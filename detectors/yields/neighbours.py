@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 from sklearn.neighbors import BallTree
 
-from detectors.stats.robust import Array, median, spread
+from detectors.stats.robust import Array, median, robust_sigma
 
 EARTH_RADIUS_KM = 6371.0088  # IUGG mean radius
 BLOCK_SITES = 1000  # ours: 1,000 sites x 24 neighbours x 60 days hold 12 MB at a time
@@ -67,7 +67,7 @@ def consult(values: Array, near: Nearest, *, most: int, least: int) -> Opinion:
         has_say = np.isfinite(said)
         said[np.cumsum(has_say, axis=-1) > most] = np.nan
         count[block] = np.minimum(has_say.sum(axis=-1), most)
-        middle[block], scatter[block] = median(said), spread(said)
+        middle[block], scatter[block] = median(said), robust_sigma(said)
     few = count < least
     middle[few], scatter[few] = np.nan, np.nan
     return Opinion(middle, scatter, count)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.solar.pv_model import GAMMA_PER_K, INVERTER_EFFICIENCY, PER_HOUR, SYSTEM_LOSS, Sky
-from detectors.stats.robust import Array, spread
+from detectors.stats.robust import Array, robust_sigma
 
 FAIMAN_K_PER_W_M2 = 1 / (25.0 + 6.84)  # pvlib.temperature.faiman's defaults at 1 m/s
 TILTS_DEG = (3.0, 15.0, 30.0, 45.0, 62.0)  # where the search begins
@@ -114,7 +114,7 @@ def _best_start(sky: Sky, ambient_c: Array, y: Array, has_say: NDArray[np.bool_]
 
 def _weights(residual: Array, has_say: NDArray[np.bool_], peak: Array) -> Array:
     """Cauchy's, sharper below the model than above it."""
-    sigma = np.maximum(spread(np.where(has_say, residual, np.nan)), LEAST_SIGMA * peak)[:, None]
+    sigma = np.maximum(robust_sigma(np.where(has_say, residual, np.nan)), LEAST_SIGMA * peak)[:, None]
     cut = np.where(residual < 0, BELOW, ABOVE) * sigma
     return np.where(has_say, 1 / (1 + (residual / cut) ** 2), 0.0)
 

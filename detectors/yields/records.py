@@ -140,7 +140,7 @@ def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, 
         keys[into], ratios[into] = flat["pair_key"].to_numpy(), flat["pair_ratio"].to_numpy()
     return Residuals(
         first, x, laid("consensus_x"), laid("variance"), laid("past_sigma"), laid("energy"), laid("neighbours"),
-        laid("peak_w"), laid("charge_limit_w"), laid("charges", 0.0),
+        laid("lone_x"), laid("lone_near", 0.0), laid("peak_w"), laid("charge_limit_w"), laid("charges", 0.0),
         suspect_days(told_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios,
     )  # fmt: skip
 

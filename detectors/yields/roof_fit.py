@@ -52,7 +52,7 @@ def fit(
     """
     each = _each_plane(days, planes, latitude)
     if not planes:
-        found = _fit_shares(days, each, kwp, ceiling_w, shares, is_out)
+        found = _fit_shares(days, each, kwp, ceiling_w, shares)
         shares = shares if found is None else found
         mix = shares
     else:
@@ -84,10 +84,11 @@ def _is_usable(days: Days, ceiling_w: float) -> NDArray[np.bool_]:
         return (days.share > 0) & (days.power_w < CLIPPED_RATIO * ceiling_w)
 
 
-def _fit_shares(
-    days: Days, each: Answer, kwp: float, ceiling_w: float, shares: Array, is_out: NDArray[np.bool_]
-) -> Array | None:
-    """Shares of the basis planes; None where the days tell too little."""
+def _fit_shares(days: Days, each: Answer, kwp: float, ceiling_w: float, shares: Array) -> Array | None:
+    """Shares of the basis planes; None where the days tell too little.
+
+    Suspect days count too: each day is scaled on its own, and what looks like a wrong level may be wrong planes.
+    """
     usable = _is_usable(days, ceiling_w)
     known = np.isfinite(days.clearness)
     is_lone = not usable.any() or (usable & known).sum() < LONE_RATIO * usable.sum()
@@ -100,7 +101,7 @@ def _fit_shares(
         row, at = np.nonzero(usable & recent[:, None])
         rows, values = plane_shares.envelope(days.slot[row, at], power[row, at], made[:, row, at].T)
         return plane_shares.fit(rows, values)
-    row, at = np.nonzero(usable & known & ~is_out[:, None])
+    row, at = np.nonzero(usable & known)
     if len(row) < plane_shares.MIN_ROWS:
         return None
     by_plane, actual = made[:, row, at].T, power[row, at]

@@ -54,6 +54,7 @@ LEARN_EVERY_DAYS = 14  # ours: the sun's course moves a half hour's bin by a few
 LEVEL_DAYS = 45
 LEVEL_STEP, LEVEL_CLIP = 0.7, (-1.5, 1.0)  # ours: neighbours learn on the same night, all of it would overshoot
 LEVEL_PULL = 0.95  # ours: what all levels have in common cannot be seen; this draws it to the usual performance
+FEW_NEIGHBOURS, MIN_CLEAR_DAYS, CLEAR_SHARE = 2.5, 2, 0.5  # ours: effective number; days; of a day's energy
 MIN_CHARGES = 30  # ours: intervals; fewer do not show a battery's limit
 UNKNOWN_PAIR_SIGMA = 0.3  # ours: a pair never seen
 PEAK_FACTOR = 1.1  # ours: the highest clipped power may not have been seen yet
@@ -70,6 +71,8 @@ class Residuals(NamedTuple):
     past_sigma: Array
     energy: Array
     neighbours: Array
+    lone_x: Array  # log of the level that the day's best stretches reach under a clear sky
+    lone_near: Array  # share of the energy near it
     peak_w: Array
     charge_limit_w: Array
     charges: Array
@@ -137,7 +140,7 @@ def learn(
             latitude=site["latitude"],
             kwp=site["installed_kwp"],
             ceiling_w=float(ceiling[n]),
-            level=_level(old.get("level", 0.0), seen.x[n], seen.is_out[n]),
+            level=_level(old.get("level", 0.0), seen, n),
             shares=np.asarray(old.get("shares") or USUAL_SHARES),
             is_out=seen.is_out[n, at],
         )
@@ -190,10 +193,18 @@ def _highest(values: Array) -> Array:
     return np.where(np.isfinite(values), values, 0.0).max(axis=1, initial=0.0)
 
 
-def _level(before: float | None, x: Array, is_out: NDArray[np.bool_]) -> float:
-    """The site's level moved towards its recent residuals."""
+def _level(before: float | None, seen: Residuals, n: int) -> float:
+    """The site's level moved towards its recent residuals.
+
+    Of two sites that differ nobody can say which is wrong, so where there are few neighbours clear days tell the level:
+    what a clear-sky model errs by, it errs by at both.
+    """
     old = before or 0.0
-    usable = x[np.isfinite(x) & ~is_out][-LEVEL_DAYS:]
+    clear = seen.lone_x[n][(seen.lone_near[n] >= CLEAR_SHARE) & np.isfinite(seen.lone_x[n])][-LEVEL_DAYS:]
+    known = seen.neighbours[n][seen.neighbours[n] > 0]
+    if len(known) and np.median(known) < FEW_NEIGHBOURS and len(clear) >= MIN_CLEAR_DAYS:
+        return float(np.clip(np.median(clear), *LEVEL_CLIP))
+    usable = seen.x[n][np.isfinite(seen.x[n]) & ~seen.is_out[n]][-LEVEL_DAYS:]
     step = float(np.clip(np.median(usable) - old, *LEVEL_CLIP)) if len(usable) else 0.0
     return (old + LEVEL_STEP * step) * LEVEL_PULL
 

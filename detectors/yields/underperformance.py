@@ -63,7 +63,7 @@ def _finding(one: Open) -> Finding:
         unit="%",
         threshold=0.0,
         summary=f"Yields {one.missing_pct:.0f} % less than before since {one.first_day.isoformat()}; "
-        f"{one.loss_kwh:.1f} kWh are missing.",
+        f"{one.lost_kwh:.1f} kWh are missing.",
         measured=f"{one.missing_pct:.0f} % less than before, over {one.days} days",
         expected=f"as its neighbours made of the same sky; the change lies between {one.interval_text}",
     )

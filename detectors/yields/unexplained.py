@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sklearn.ensemble import IsolationForest
 
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
-from detectors.stats.robust import Array, median, spread
+from detectors.stats.robust import Array, median, robust_sigma
 from detectors.yields import hourly as hourly_rows
 from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
@@ -148,7 +148,7 @@ def _deviations(values: Array) -> Array:
     own = values - median(values, axis=1)[:, None, :]
     shared = median(own, axis=0)[None, :, :] if len(values) >= 5 else 0.0
     rest = own - shared
-    scale = np.maximum(spread(rest[:, :-LASTS_DAYS], axis=1), LEAST_SPREAD)[:, None, :]
+    scale = np.maximum(robust_sigma(rest[:, :-LASTS_DAYS], axis=1), LEAST_SPREAD)[:, None, :]
     return np.asarray(np.clip(rest / scale, -MAX_Z, MAX_Z))
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
-from detectors.yields.cases import of_site
+from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
+from detectors.yields.cases import day_loss_kwh, of_site
 from detectors.yields.diagnosis import History
-from detectors.yields.energy_value import worth
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import USABLE_SIGMA, Night
 
@@ -39,8 +39,7 @@ class Open(NamedTuple):
     log_odds: float
     expected_kwh: float
     actual_kwh: float
-    loss_kwh: float
-    each: float  # what a kWh is worth
+    losses: tuple[DayLoss, ...]  # of the days since first_day, as far as they are known
     installed_kwp: float
     neighbours: float
     history: History
@@ -50,6 +49,11 @@ class Open(NamedTuple):
     def days(self) -> int:
         """Days that the fault has been there, the judged one included."""
         return (self.day - self.first_day).days + 1
+
+    @property
+    def lost_kwh(self) -> float:
+        """What was lost since first_day."""
+        return sum(one.kwh for one in self.losses)
 
     @property
     def missing_pct(self) -> float:
@@ -87,7 +91,7 @@ class Open(NamedTuple):
         expected: str,
     ) -> Finding:
         """The finding with the evidence that all yield findings share."""
-        loss = max(self.loss_kwh, 0.0)
+        today = next((one for one in self.losses if one.day == self.day), DayLoss(self.day, 0.0, 0.0, MEASURED))
         return Finding(
             site_id=self.site_id,
             day=self.day,
@@ -100,8 +104,9 @@ class Open(NamedTuple):
             measured=measured,
             expected=expected,
             since=self.first_day,
-            loss_kwh=loss,
-            cost=loss * self.each,
+            loss_kwh=today.kwh,
+            cost=today.cost,
+            losses=self.losses,
             evidence={
                 "missing_pct": self.missing_pct,
                 "certainty_ratio": float(1 / (1 + np.exp(-self.log_odds))),
@@ -139,6 +144,7 @@ def open_cases(
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
     mine = residuals.join(today.select("site_id"), on="site_id", how="semi").sort("site_id", "day")
     by_site = mine.partition_by("site_id", as_dict=True)
+    each = value_per_kwh(days, fleet.sites)
     for case in today.iter_rows(named=True):
         n = place[case["site_id"]]
         site = fleet.sites.row(n, named=True)
@@ -163,13 +169,20 @@ def open_cases(
             log_odds=case["log_odds"],
             expected_kwh=usual if case["expected_kwh"] is None else case["expected_kwh"],
             actual_kwh=made,
-            loss_kwh=case["loss_kwh"],
-            each=worth(site, made, day.get("feed_in_kwh")),
+            losses=_losses(case, history, each[case["site_id"]]),
             installed_kwp=site["installed_kwp"],
             neighbours=float(night.neighbours[n]),
             history=history,
             planes=_planes(fleet.roofs.is_unknown[n], model),
         )
+
+
+def _losses(case: dict[str, Any], history: History, each: float) -> tuple[DayLoss, ...]:
+    """What each day since the case's first lost, the judged one included."""
+    last = case["day"]
+    dates = [history.on(n) for n in range(len(history.x))]
+    kwh = [day_loss_kwh(case, history, n) for n in range(len(history.x))]
+    return day_losses(dates, kwh, each, since=case["first_day"], until=last)
 
 
 def _planes(is_unknown: bool, model: dict[str, Any]) -> str:

@@ -221,10 +221,10 @@ def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int
     """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
     from pipeline.runs import mailing
 
-    def tell(said: str) -> None:
+    def report(said: str) -> None:
         print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)
 
-    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, tell=tell)
+    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, report=report)
     sent = mailing.mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=patience)
     print(sent.said, file=sys.stderr)
     return DONE
@@ -342,7 +342,7 @@ def main(arguments: list[str] | None = None) -> int:
     except BaseException as error:
         from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
 
-        said, code = failures.told(error)
+        said, code = failures.in_words(error)
         print(f"noonmark: {_one_line(said)}", file=sys.stderr)
     return int(code or 0)
 
@@ -352,6 +352,7 @@ def _one_line(text: str) -> str:
 
 
 def entry() -> None:
+    """The console script: runs `main` and exits with its status."""
     sys.exit(main())
 
 

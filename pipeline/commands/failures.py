@@ -17,7 +17,7 @@ FREE = "free some space and run the command again; nothing that was taken in is 
 DAMAGED = "run the command again; if it fails again, `noonmark ingest --rebuild` makes the history again from archive/"
 
 
-def told(error: BaseException) -> tuple[str, int]:
+def in_words(error: BaseException) -> tuple[str, int]:
     """(WHAT, WHERE, REMEDY in one line; the exit status) of an error that no command foresaw."""
     if isinstance(error, KeyboardInterrupt | typer.Abort | duckdb.InterruptException) or _is_interrupt(error):
         return "interrupted, the command, nothing is lost: run it again", INTERRUPTED

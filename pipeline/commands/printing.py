@@ -21,11 +21,12 @@ if TYPE_CHECKING:  # each command loads what it runs, and no other's
     from pipeline.runs.cycle import CycleResult
     from pipeline.runs.preview import Preview
 
+MAX_NAMED = 20  # files named one by one; the rest is counted
 WIDE, WIDEST_TERMINAL = 110, 160  # ours: columns from which severity, day and state fit, and the cost
-MOST = 20  # files named one by one; the rest is counted
 
 
 def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
+    """The files that `init` wrote."""
     if as_json:
         tables.facts({"workspace": str(space.root), "written": [str(path) for path in written]})
         return
@@ -39,6 +40,7 @@ def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
 
 
 def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:
+    """What `check` found, and the first rows of the exports given."""
     if as_json:
         tables.facts({
             "faults": [fault._asdict() for fault in result.faults],
@@ -52,7 +54,7 @@ def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bo
     for fault in result.faults:
         print(f"noonmark: {fault}", file=sys.stderr)
     if not result.faults:
-        print(f"sound: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
+        print(f"no fault: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
     for one in previews:
         _previewed(one)
 
@@ -68,6 +70,7 @@ def _previewed(one: "Preview") -> None:
 
 
 def taken_in(result: "IngestResult", *, as_json: bool) -> None:
+    """What was taken in, and on stderr a line for all that a person must see to."""
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -81,21 +84,22 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     _listed("copies of exports taken in before, skipped", result.copies)
     _listed("still being written, left for the next run", result.still_written)
     _listed("links, not followed", result.links)
-    for path, note in result.notes[:MOST]:
+    for path, note in result.notes[:MAX_NAMED]:
         print(f"note: {path}: {note}")
     for files, reason, _ in alike(result.quarantined):
-        print(f"noonmark: {reason}, {files}, mend it and put it back into inbox/", file=sys.stderr)
+        print(f"noonmark: {reason}, {files}, fix it and put it back into inbox/", file=sys.stderr)
     for files, reason, _ in alike(result.skipped):
         print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
 
 
 def _listed(what: str, names: list[str]) -> None:
     if names:
-        more = f" and {len(names) - MOST} more" if len(names) > MOST else ""
-        print(f"{len(names)} {what}: {', '.join(names[:MOST])}{more}")
+        more = f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else ""
+        print(f"{len(names)} {what}: {', '.join(names[:MAX_NAMED])}{more}")
 
 
 def judged(result: "Judged", *, as_json: bool) -> None:
+    """How many days, findings and detectors without a verdict."""
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -107,12 +111,13 @@ def judged(result: "Judged", *, as_json: bool) -> None:
     if result.sites_not_judged:
         print(
             f"noonmark: {len(result.sites_not_judged)} sites could not be judged at all, "
-            f"{', '.join(result.sites_not_judged[:MOST])}, see not_judged",
+            f"{', '.join(result.sites_not_judged[:MAX_NAMED])}, see not_judged",
             file=sys.stderr,
         )
 
 
 def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
+    """The digest's text (its facts with `as_json`), and where its page lies."""
     from pipeline import digest as pages
 
     if as_json:
@@ -123,6 +128,7 @@ def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
 
 
 def cycled(result: "CycleResult", *, as_json: bool) -> None:
+    """What a cycle took in, judged and wrote."""
     if as_json:
         tables.facts({
             "taken_in": dataclasses.asdict(result.taken_in), "judged": dataclasses.asdict(result.judged),
@@ -137,6 +143,7 @@ def cycled(result: "CycleResult", *, as_json: bool) -> None:
 
 
 def demo(space: Workspace, result: "CycleResult", *, as_json: bool) -> None:
+    """The digest of the demo's last day, and what to try next."""
     if as_json:
         cycled(result, as_json=True)
         return
@@ -151,6 +158,7 @@ def demo(space: Workspace, result: "CycleResult", *, as_json: bool) -> None:
 
 
 def answer(found: answers.Answer, form: str, *, is_safe_csv: bool = False) -> None:
+    """The answer of a query, in one of the forms of `tables.rows`."""
     tables.rows(found.columns, found.rows, form, is_safe_csv=is_safe_csv)
 
 
@@ -169,12 +177,14 @@ def for_machines(space: Workspace, query: str, parameters: answers.Parameters, f
 
 
 def revisits(space: Workspace, installer: str | None, form: str, *, is_safe_csv: bool = False) -> None:
+    """What an installer (None: everyone) has to see to."""
     if installer is not None and not desk_lists.is_installer(space.reader, installer):
         raise RefusedError("there is no such installer", installer, "see installers.csv, or leave --installer out")
     answer(desk_lists.revisits(space.reader, installer), form, is_safe_csv=is_safe_csv)
 
 
 def exception_list(space: Workspace, *, as_json: bool) -> None:
+    """Every exception, open ones first."""
     found = desk_lists.exceptions(space.reader)
     if as_json or not sys.stdout.isatty():
         answer(found, "json" if as_json else "table")
@@ -244,6 +254,7 @@ def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None
 
 
 def status(facts: dict[str, Any], *, as_json: bool) -> None:
+    """The facts of runs.status.status."""
     if as_json:
         tables.facts(facts)
         return

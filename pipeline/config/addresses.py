@@ -1,4 +1,4 @@
-"""Mail addresses, as far as a typing slip can be told from them."""
+"""Mail addresses, as far as a typing error shows in them."""
 
 import re
 

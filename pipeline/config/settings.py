@@ -8,10 +8,10 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, Vali
 from pydantic_core import PydanticCustomError
 
 from pipeline.config.addresses import is_address
-from pipeline.config.suggestions import zone_mend
+from pipeline.config.suggestions import zone_remedy
 from pipeline.config.toml_file import Problem, known_keys, look_up, model_problems, read_toml, unknown_keys
 from pipeline.errors import Fault
-from pipeline.timezones.conversion import is_zone, zone_names
+from pipeline.timezones.zones import is_zone, zone_names
 from pipeline.workspace.places import Workspace
 
 Text = Annotated[str, Strict()]
@@ -21,7 +21,7 @@ Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 
 def _check_clock(value: Any) -> Any:
     if not isinstance(value, str) or not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
-        raise PydanticCustomError("clock", "not a time of day", {"mend": 'write HH:MM in quotes, as in "06:30"'})
+        raise PydanticCustomError("clock", "not a time of day", {"remedy": 'write HH:MM in quotes, as in "06:30"'})
     return value
 
 
@@ -62,6 +62,7 @@ class DigestSettings(Section):
     title: Text = ""
     top: Annotated[Whole, Field(gt=0, le=100000)] = 20  # exceptions shown in full
     url: Text = ""  # where digests/ can be opened, for the link in the mail, such as https://desk.example.org/digests
+    rates: dict[str, Annotated[Number, Field(gt=0)]] = {}  # currency -> worth of one unit in a common currency
 
 
 class MailSettings(Section):
@@ -122,8 +123,8 @@ def _check(data: dict[str, Any]) -> Iterator[Problem]:
     """What concerns names and keys that belong together."""
     zone = look_up(data, ("schedule", "timezone"))
     if isinstance(zone, str) and not is_zone(zone):
-        mend = zone_mend(zone, (), zone_names(), "write an IANA name such as Europe/Vienna")
-        yield Problem(("schedule", "timezone"), zone, "unknown zone", mend)
+        remedy = zone_remedy(zone, (), zone_names(), "write an IANA name such as Europe/Vienna")
+        yield Problem(("schedule", "timezone"), zone, "unknown zone", remedy)
     for key in ("sender", "recipients"):
         value = look_up(data, ("mail", key))
         if look_up(data, ("mail", "host")) and not value:

@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Iterable
 
-# ours: below this likeness (difflib's, 0-1) a guess misleads; one or two slips in a word stay above it
+# ours: below this likeness (difflib's, 0-1) a guess misleads; one or two typing errors in a word stay above it
 LIKENESS = 0.6
 ABBREVIATIONS = {  # an example of a zone where each is used, with its change of clocks; from memory
     "cet": "Europe/Vienna", "cest": "Europe/Vienna", "mez": "Europe/Vienna", "mesz": "Europe/Vienna",
@@ -35,17 +35,17 @@ def word_of(name: str, choices: Iterable[str]) -> str | None:
     return found[0] if len(found) == 1 else None
 
 
-def name_mend(name: str, known: Iterable[str], otherwise: str) -> str:
+def name_remedy(name: str, known: Iterable[str], otherwise: str) -> str:
     """`write X` with the nearest known name, else what `otherwise` says."""
     found = nearest_name(name, known)
     return f"write {found}" if found else otherwise
 
 
-def zone_mend(name: str, words: Iterable[str], zones: Iterable[str], otherwise: str) -> str:
-    """As `name_mend`, of a zone; an abbreviation means several zones and none for certain, so an example is named."""
+def zone_remedy(name: str, words: Iterable[str], zones: Iterable[str], otherwise: str) -> str:
+    """As `name_remedy`, of a zone; an abbreviation means several zones and none for certain, so an example is named."""
     if name.strip().casefold() in ABBREVIATIONS:
         return (
             f"write the IANA name of the place, such as {ABBREVIATIONS[name.strip().casefold()]}: {name} is ambiguous"
         )
     places = [zone for zone in zones if "/" in zone or zone.casefold() == name.strip().casefold()]
-    return name_mend(name, [*words, *places], otherwise)
+    return name_remedy(name, [*words, *places], otherwise)

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from pipeline.config.suggestions import name_mend, nearest_name, word_of
+from pipeline.config.suggestions import name_remedy, nearest_name, word_of
 from pipeline.errors import Fault
 
 _KEY = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')"""
@@ -27,7 +27,7 @@ class Problem(NamedTuple):
     path: Path_
     value: object  # None = nothing to show
     problem: str
-    mend: str
+    remedy: str
 
 
 class TomlFile(NamedTuple):
@@ -41,7 +41,7 @@ class TomlFile(NamedTuple):
         """The problem with its file, line and place; a key that isn't written has its table's line."""
         names = tuple(part for part in found.path if isinstance(part, str))
         line = next((self.lines[names[:n]] for n in range(len(names), 0, -1) if names[:n] in self.lines), None)
-        return Fault(self.shown, line, self._place(names), _as_written(found.value), found.problem, found.mend)
+        return Fault(self.shown, line, self._place(names), _as_written(found.value), found.problem, found.remedy)
 
     def _place(self, names: tuple[str, ...]) -> str | None:
         if not names:
@@ -69,7 +69,7 @@ def read_toml(path: Path, shown: str) -> tuple[TomlFile | None, list[Fault]]:
         said = _SYNTAX_PLACE.match(str(error))
         line = int(said[2]) if said and said[2] else text.rstrip("\n").count("\n") + 1
         problem = f"not TOML: {said[1] if said else error}"
-        return None, [Fault(shown, line, None, None, problem, "mend the line; texts stand in quotes")]
+        return None, [Fault(shown, line, None, None, problem, "fix the line; texts stand in quotes")]
     return TomlFile(shown, data, key_lines(text)), []
 
 
@@ -111,7 +111,7 @@ def unknown_keys(table: object, known: Iterable[str], path: Path_ = ()) -> Itera
     names = list(known)
     for key in table if isinstance(table, dict) else ():
         if key not in names:
-            yield Problem((*path, key), key, "unknown key", name_mend(key, names, f"known are {', '.join(names)}"))
+            yield Problem((*path, key), key, "unknown key", name_remedy(key, names, f"known are {', '.join(names)}"))
 
 
 def model_problems(error: ValidationError, data: object, tables: Iterable[str] = ()) -> Iterator[Problem]:
@@ -126,11 +126,11 @@ def model_problems(error: ValidationError, data: object, tables: Iterable[str] =
         path = _as_keyed(detail["loc"], data)
         if "key" in context:
             path = (*path, context["key"])
-        problem, mend = _in_words(detail, context)
+        problem, remedy = _in_words(detail, context)
         if detail["type"] == "missing" and path in [(table,) for table in tables]:
-            problem, mend = "missing table", f"add a table [{path[0]}]"
+            problem, remedy = "missing table", f"add a table [{path[0]}]"
         shown = None if detail["type"] == "missing" else detail["input"]
-        yield Problem(path, shown, problem, mend)
+        yield Problem(path, shown, problem, remedy)
 
 
 def _as_keyed(path: Path_, data: object) -> Path_:
@@ -141,7 +141,7 @@ def _as_keyed(path: Path_, data: object) -> Path_:
 
 
 def _in_words(detail: ErrorDetails, context: dict[str, Any]) -> tuple[str, str]:
-    """Problem and mend of one of pydantic's findings."""
+    """Problem and remedy of one of pydantic's findings."""
     plain = {
         "missing": ("missing key", "add it"),
         "string_type": ("not a text", "write it in quotes"),
@@ -170,7 +170,7 @@ def _in_words(detail: ErrorDetails, context: dict[str, Any]) -> tuple[str, str]:
         meant = word_of(written, choices) or nearest_name(written, choices)
         quoted = [f'"{choice}"' for choice in ([meant] if meant else choices)]
         return "unknown value", f"write {' or '.join(quoted)}"
-    return detail["msg"], context.get("mend", "mend the value")
+    return detail["msg"], context.get("remedy", "fix the value")
 
 
 def _as_written(value: object) -> str | None:

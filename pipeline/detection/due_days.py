@@ -21,7 +21,9 @@ def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
     last_judged = verdicts.last_judged_day(store)
     first, last = open_days[0], max(open_days[-1], last_judged or open_days[-1])
     span = sorted({day + timedelta(days=n) for day in history.days_with_readings(store) for n in range(DAY_WINDOW + 1)})
-    asked = [day for day in span if first <= day <= last]  # further from any reading, nothing can be judged
+    # Further from any reading nothing can be judged; but a day that is due is judged, or it would be due for ever: a
+    # correction that was taken back may have left it without a reading.
+    asked = sorted({*open_days, *(day for day in span if first <= day <= last)})
     return [day for day in asked if ends(day) + timedelta(hours=judge_after_h) <= now]
 
 

@@ -5,9 +5,9 @@ from typing import NamedTuple
 
 from detectors import detector_names, kinds
 from pipeline.exceptions import fold as exceptions
-from pipeline.exceptions.changes import Folded, with_mended
+from pipeline.exceptions.changes import Folded, with_corrected
 from pipeline.exceptions.revisits import revisits
-from pipeline.store import Store, verdicts
+from pipeline.store import Store, losses, verdicts
 
 
 class FoldedDays(NamedTuple):
@@ -23,10 +23,11 @@ def fold(store: Store, day: date) -> FoldedDays:
     days = [day - timedelta(days=1), day]
     findings, judged, silent = verdicts.up_to(store, day)
     folded = exceptions.fold_at(
-        findings, judged, silent, verdicts.decisions(store), store.sites(), kinds(), detector_names(), days=days
-    )
-    mended = verdicts.mended(store)
-    before, now = (with_mended(one, mended, day=on) for one, on in zip(folded, days, strict=True))
+        findings, judged, silent, verdicts.decisions(store), store.sites(), kinds(), detector_names(),
+        days=days, losses=losses.up_to(store, day), first_days=losses.first_days(store),
+    )  # fmt: skip
+    corrected = verdicts.corrected(store)
+    before, now = (with_corrected(one, corrected, day=on) for one, on in zip(folded, days, strict=True))
     return FoldedDays(day, now, before)
 
 

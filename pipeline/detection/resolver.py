@@ -18,8 +18,17 @@ from detectors.features import PAST, PAST_OF, Feature
 from pipeline.store import Store
 from pipeline.store import features as tables
 
-OF_READINGS = ("readings", "device_readings", "sites", "planes")  # what a feature of readings may be given
-OF_NIGHT = (*OF_READINGS, "day", "days", "earlier", "implausible_stamps")  # ... a detector or a nightly feature
+AS_REPORTED = ("raw_readings", "raw_device_readings")  # for what judges the readings themselves
+OF_READINGS = (
+    "readings",
+    "device_readings",
+    *AS_REPORTED,
+    "sites",
+    "planes",
+)  # what a feature of readings may be given
+OF_NIGHT = (  # ... a detector or a nightly feature
+    *OF_READINGS, "reading_flags", "day", "days", "earlier", "implausible_stamps",
+)  # fmt: skip
 
 
 def ordered(found: Mapping[str, Feature] | None = None) -> list[Feature]:
@@ -60,11 +69,14 @@ def prepare(store: Store) -> None:
 
 
 def make_of_readings(frames: Mapping[str, pl.DataFrame]) -> dict[Feature, pl.DataFrame]:
-    """The rows of every feature of readings, from frames named as in OF_READINGS."""
+    """The rows of the features of readings that `frames`, named as in OF_READINGS or as features, suffice for.
+
+    Features in `frames` are made already. Without good readings, those of readings as reported are made alone.
+    """
     made: dict[str, pl.DataFrame] = dict(frames)
     rows: dict[Feature, pl.DataFrame] = {}
     for feature in ordered():
-        if not feature.is_nightly:
+        if not feature.is_nightly and feature.name not in made and made.keys() >= set(feature.wants):
             made[feature.name] = rows[feature] = _as_declared(feature, feature.make(*(made[n] for n in feature.wants)))
     return rows
 

@@ -11,14 +11,15 @@ import polars as pl
 
 import detectors
 from detectors import detector_names, earlier_frame, kinds
+from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from pipeline import progress
 from pipeline.detection.due_days import DAY_WINDOW
 from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
-from pipeline.frames import FINDINGS, NOT_JUDGED
-from pipeline.store import Store, features, history, ledger, readings, register, verdicts
+from pipeline.frames import FINDINGS, LOSSES, NOT_JUDGED
+from pipeline.store import Store, features, history, ledger, losses, readings, register, verdicts
 
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
 
@@ -35,35 +36,45 @@ class Judged:
 
     @property
     def needs_person(self) -> bool:
+        """Whether a watched site gave nothing to judge on the last day."""
         return bool(self.sites_not_judged)
 
 
-def judge(store: Store, days: Sequence[date], tell: progress.Advance = progress.silent) -> Judged:
+def judge(store: Store, days: Sequence[date], advance: progress.Advance = progress.silent) -> Judged:
     """Puts each day before every detector; what was said of it before is replaced."""
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
         block = days[start : start + BLOCK_DAYS]
-        site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1])
+        site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1]).filter(
+            pl.col("readings") > 0  # a silent day is a row for those who count days, not for those who look at readings
+        )
         devices = register.devices(store)
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
             _judge_day(store, day, site_days, windows, result)
-            tell(1)
+            advance(1)
     return result
 
 
 def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Windows, result: Judged) -> None:
-    # Sites that are not watched raise nothing, but their roofs still tell what the sky did.
+    # Sites that are not watched raise nothing, but their roofs still show what the sky did.
     sites = store.sites().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
     watched = sites.filter("watched")
-    devices = readings.read_days(store, day, day)
-    rows = readings.to_sites(devices, readings.shares(store))
-    devices = of_devices(devices, register.devices(store))
+    reported = readings.read_days(store, day, day)
+    flags = readings.read_flags(store, day, day)
+    devices = good_values(reported, flags)
+    shares = readings.shares(store)
+    rows, rows_reported = readings.to_sites(devices, shares), readings.to_sites(reported, shares)
+    registered = register.devices(store)
+    devices, reported = of_devices(devices, registered), of_devices(reported, registered)
     frames = {
         "sites": sites,
         "planes": store.planes(),
         "readings": of_sites(rows.select(READINGS.names()).cast(READINGS), sites),
         "device_readings": of_sites(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
+        "raw_readings": of_sites(rows_reported.select(READINGS.names()).cast(READINGS), sites),
+        "raw_device_readings": of_sites(reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
+        "reading_flags": of_sites(flags, sites),
         "days": of_sites(_trailing(site_days, day, DAY_WINDOW), sites),
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
     }
@@ -78,11 +89,13 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
     silent += _nothing_to_judge(watched, rows, said, [module.DETECTOR for module in modules], day)
     with store.transaction():
+        history.write_silent_days(store, day)
         features.write_night(store, night.made, day)
         verdicts.write_verdicts(
             store, day, _findings_frame(found), _not_judged_frame(silent),
             watched["site_id"].to_list(), _expected(night),
         )  # fmt: skip
+        losses.write(store, day, _losses_frame(found))
     result.days.append(day)
     result.findings += len(found)
     result.not_judged += len(silent)
@@ -114,10 +127,10 @@ def _earlier(said: Sequence[Verdict], about: Mapping[str, Kind]) -> pl.DataFrame
 
 
 def _expected(night: Night) -> pl.DataFrame:
-    """[site_id, day, expected_kwh, performance_pct] of the day: columns of the site-day, by the feature `expected`."""
+    """[site_id, day, expected_kwh, judged_kwh] of the day: columns of the site-day, by the feature `expected`."""
     rows = night.rows("expected")
     told = DAYS.to_frame() if rows is None else rows
-    return told.select("site_id", "day", "expected_kwh", "performance_pct")
+    return told.select("site_id", "day", "expected_kwh", "judged_kwh")
 
 
 def _nothing_to_judge(
@@ -139,10 +152,15 @@ def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
 def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
     rows = []
     for verdict in found:
-        told = verdict.model_dump()
+        told = verdict.model_dump(exclude={"losses"})
         drawn = told.pop("series")
         rows.append({**told, "evidence": _json({**told["evidence"], **({"series": drawn} if drawn else {})})})
     return pl.DataFrame(rows, schema=FINDINGS, orient="row")
+
+
+def _losses_frame(found: Sequence[Finding]) -> pl.DataFrame:
+    rows = [(one.site_id, one.kind, loss.day, one.day, *loss[1:]) for one in found for loss in one.told_losses]
+    return pl.DataFrame(rows, schema=LOSSES, orient="row")
 
 
 def _not_judged_frame(silent: Sequence[NotJudged]) -> pl.DataFrame:

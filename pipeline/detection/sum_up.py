@@ -1,26 +1,35 @@
 """Site-days summed up and features made where readings changed; the readings of a day are read once for all."""
 
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
+from detectors.data_quality import plausibility, standstill
+from detectors.data_quality.flags import good_values, make_flags
 from detectors.frames import DEVICE_READINGS, READINGS
 from pipeline import progress
 from pipeline.detection import resolver
 from pipeline.energy import site_days
-from pipeline.store import Store, history, readings
+from pipeline.store import Store, features, history, reading_flags, readings
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
+FLAGS_LOOK_BACK_ON = ("repeats", "flow_peaks", "deliveries")
+STANDS = ("site_id", "device_id", "day", "channel", "value", "total_h", "usual_h", "since")
 
 
-def sum_up(store: Store, tell: progress.Advance = progress.silent) -> int:
-    """How many site-days were summed up: those whose readings changed, and no others."""
+def sum_up(store: Store, advance: progress.Advance = progress.silent) -> int:
+    """How many site-days were summed up: those whose readings or flags changed, and no others."""
     dirty = history.dirty_days(store)
+    reading_flags.note_to_check(store, dirty, standstill.WINDOW_DAYS)
     for chunk in _chunks(dirty):
         _sum_up(store, chunk)
-        tell(chunk.height)
-    return dirty.height
+        advance(chunk.height)
+    changed = _flagged_otherwise(store, reading_flags.to_check(store))
+    reading_flags.end_check(store, changed)
+    for chunk in _chunks(changed):
+        _sum_up(store, chunk)
+    return dirty.height + changed.height
 
 
 def _sum_up(store: Store, chunk: pl.DataFrame) -> None:
@@ -28,18 +37,72 @@ def _sum_up(store: Store, chunk: pl.DataFrame) -> None:
     assert isinstance(first, date) and isinstance(last, date)
     sites = store.sites()
     rows = readings.read_days(store, first, last, chunk["site_id"].unique().to_list())
-    mine = (
+    reported = (
         rows.with_columns(day=pl.col("ts_local").dt.date()).join(chunk, on=["site_id", "day"], how="semi").drop("day")
     )
-    whole = readings.to_sites(mine, readings.shares(store))
-    frames = {
-        "readings": whole.select(READINGS.names()).cast(READINGS),
-        "device_readings": mine.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
+    shares = readings.shares(store)
+    given = {
+        "raw_readings": readings.to_sites(reported, shares).select(READINGS.names()).cast(READINGS),
+        "raw_device_readings": reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
         "sites": sites,
         "planes": store.planes(),
     }
+    of_reported = resolver.make_of_readings(given)
+    window = _window(store, first, last, {feature.name: made for feature, made in of_reported.items()}, chunk)
+    flags = make_flags(
+        given["raw_device_readings"], window["repeats"], window["flow_peaks"], window["deliveries"], sites
+    )  # fmt: skip
+    good = good_values(reported, flags)
+    whole = readings.to_sites(good, shares)
+    given |= {
+        "readings": whole.select(READINGS.names()).cast(READINGS),
+        "device_readings": good.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
+        **{feature.name: made for feature, made in of_reported.items()},
+    }
     days = site_days.to_site_days(whole, sites)
-    history.write_days(store, days, resolver.make_of_readings(frames), chunk)
+    history.write_days(store, days, flags, of_reported | resolver.make_of_readings(given), chunk)
+
+
+def _window(
+    store: Store, first: date, last: date, fresh: dict[str, pl.DataFrame], done: pl.DataFrame
+) -> dict[str, pl.DataFrame]:
+    """The rows of the features that flags look back on, of the sites of `done`, with the fresh ones in their place."""
+    since = first - timedelta(days=standstill.WINDOW_DAYS)
+    mine = done.select("site_id").unique()
+    rows = {}
+    for feature in resolver.ordered():
+        if feature.name in FLAGS_LOOK_BACK_ON:
+            held = features.read(store, feature, since, last).join(mine, on="site_id", how="semi")
+            others = held.join(done, on=["site_id", "day"], how="anti")
+            rows[feature.name] = pl.concat([others, fresh.get(feature.name, others.clear())])
+    return rows
+
+
+def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
+    """Of `asked` [site_id, day], those whose flags are others now that days before them changed.
+
+    What stands still is told from features alone; flows beyond the smallest service that a site can have are few, and
+    those days are simply summed up again.
+    """
+    if asked.is_empty():
+        return asked
+    first, last = asked["day"].min(), asked["day"].max()
+    assert isinstance(first, date) and isinstance(last, date)
+    window = _window(store, first, last, {}, asked.with_columns(day=pl.lit(None, pl.Date)))
+    since = [
+        standstill.recent_runs(window["repeats"], window["deliveries"], day).join(
+            asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi"
+        )
+        for day in asked["day"].unique().sort()
+    ]
+    now = pl.concat(since).select(*STANDS, limit="needed_h")
+    held = readings.read_flags(store, first, last).filter(pl.col("flag") == "frozen")
+    before = held.join(asked, on=["site_id", "day"], how="semi").select(*STANDS, "limit").unique()
+    both = pl.concat([now, before], how="vertical_relaxed").with_columns(pl.col(pl.Float64).round(6))
+    differing = both.filter(~pl.struct(pl.all()).is_duplicated())
+    large = plausibility.beyond_service(window["flow_peaks"], store.sites())
+    again = pl.concat([differing.select("site_id", "day"), large.select("site_id", "day")])
+    return asked.join(again, on=["site_id", "day"], how="semi")
 
 
 def _chunks(dirty: pl.DataFrame) -> Iterator[pl.DataFrame]:

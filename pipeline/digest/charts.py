@@ -10,7 +10,7 @@ from markupsafe import Markup, escape
 from pipeline.digest import paths
 from pipeline.digest.model import ExceptionFacts
 from pipeline.digest.plots import Plot, to_plots
-from pipeline.timezones.conversion import tzinfo_of
+from pipeline.timezones.zones import tzinfo_of
 
 WIDTH, HEIGHT = 420, 204  # of the view box: about a phone's width, so that 11-unit text stays readable there
 LEFT, RIGHT, TOP, BOTTOM = 46, 10, 34, 34

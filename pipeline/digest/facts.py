@@ -42,6 +42,7 @@ class Around(NamedTuple):
     previous_day: date | None = None
     next_day: date | None = None
     installers: Mapping[str, str] = {}  # installer_id -> name
+    rates: Mapping[str, float] = {}  # currency -> what a unit of it is worth in a common one
 
 
 ALONE = Around()  # a digest beside which nothing is known
@@ -112,7 +113,7 @@ def _shown(
     """All exceptions that are not hidden behind a cause, worst first, each with what it hides."""
     register = {row["site_id"]: row for row in sites.iter_rows(named=True)}
     known = told.now.filter(pl.col("site_id").is_in(list(register)), pl.col("kind").is_in(list(kinds)))
-    rows = list(order(known).iter_rows(named=True))
+    rows = list(order(known, around.rates).iter_rows(named=True))
     hides: dict[str, list[Hidden]] = defaultdict(list)
     for row in rows:
         if row["hidden_by"] is not None:

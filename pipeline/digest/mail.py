@@ -39,8 +39,8 @@ class MailError(NoonmarkError):
 
     exit_status = 1
 
-    def __init__(self, what: str, where: str, mend: str, *, is_temporary: bool, end: Sent = Sent.FAILED) -> None:
-        super().__init__(what, where, mend)
+    def __init__(self, what: str, where: str, remedy: str, *, is_temporary: bool, end: Sent = Sent.FAILED) -> None:
+        super().__init__(what, where, remedy)
         self.is_temporary = is_temporary  # may end well if tried again
         self.end = end
 

@@ -8,6 +8,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, field_validator
 
+from detectors.losses import FED_IN, MEASURED
+
 
 def plain(text: str | None) -> str:
     """Untrusted text on one line: control and direction-changing characters become spaces, what is no Unicode a `?`."""
@@ -58,6 +60,15 @@ class Losses(Facts):
     so_far: Money
     if_left_kwh: float  # so far, and IF_LEFT_DAYS more days like the mean one
     if_left: Money
+    basis: str = MEASURED  # detectors.losses.Basis
+    at_stake_kwh: float = 0.0  # fed in beyond the limit so far; no loss
+
+    @property
+    def instead(self) -> str:
+        """What is told where no loss was measured."""
+        if self.basis == FED_IN:
+            return f"{self.at_stake_kwh:,.1f} kWh fed in beyond the limit so far"
+        return "no loss of energy measured" if self.basis == MEASURED else self.basis
 
     @property
     def is_known(self) -> bool:

@@ -78,7 +78,7 @@ def state(one: ExceptionFacts) -> str:
 def losses(loss: Losses) -> str:
     """Energy and money, per day and so far."""
     if not loss.is_known:
-        return "no loss of energy measured"
+        return loss.instead
     return (
         f"{loss.per_day_kwh:,.1f} kWh, {loss.per_day} per day; {loss.so_far_kwh:,.1f} kWh, {loss.so_far} so far; "
         f"{loss.if_left} if left 30 days"
@@ -168,7 +168,7 @@ def _line(one: ExceptionFacts) -> str:
     hides = f"; explains {', '.join(h.title for h in one.hides)}" if one.hides else ""
     note = f"; note: {one.note}" if one.note else ""
     change = f" ({one.change})" if one.change else ""
-    cost = f"{one.loss.per_day_kwh:,.1f} kWh, {one.loss.per_day} per day" if one.loss.is_known else "no loss measured"
+    cost = f"{one.loss.per_day_kwh:,.1f} kWh, {one.loss.per_day} per day" if one.loss.is_known else one.loss.instead
     head = f"{one.severity:<6}  {one.site_name} [{one.site_id}]: {one.title}{change}; since {one.first_day}"
     who = "visit" if one.is_visit else "watch" if one.severity == "watch" else "desk"
     return _wrap(f"{head}; {cost}; {who}; {state(one)}{hides}{note} ({one.exception_id})", 8)

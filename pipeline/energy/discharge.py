@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from detectors.battery.flows import LEAST_W, NEXT_ROW
+from detectors.battery.flows import MIN_W, NEXT_ROW
 
 
 def discharge_steps(rows: pl.DataFrame, by: list[str], hours: pl.Expr) -> pl.DataFrame:
@@ -16,7 +16,7 @@ def discharge_steps(rows: pl.DataFrame, by: list[str], hours: pl.Expr) -> pl.Dat
     same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(n) for name in by for n in (1, -1))
     around_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc").shift(1)).dt.total_milliseconds() / 1000
     is_whole = around_s <= 2 * NEXT_ROW * pl.col("interval_s")
-    gives = power > LEAST_W
+    gives = power > MIN_W
     falls = {"mean": (soc.shift(1) - soc.shift(-1)) / 2, "start": soc - soc.shift(-1), "end": soc.shift(1) - soc}
     amid = pl.all_horizontal(
         same, is_whole, gives, gives.shift(1), gives.shift(-1), *(fall.is_not_null() for fall in falls.values())

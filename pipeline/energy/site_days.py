@@ -1,26 +1,32 @@
 """From readings to site-days: energies, coverage, battery levels.
 
 What each reading stands for is told in detectors/stats/interval_weights. Energy that counters gave is taken as counted.
+One lost interval is bridged by the mean of its neighbours; what is lost beyond that is in no energy, and the coverage
+tells it.
 """
 
 import polars as pl
 
 from detectors.frames import DAYS, POWER_CHANNELS
 from detectors.solar.position import REFERENCE_KW_M2
-from detectors.stats.interval_weights import J_PER_KWH, energy_kwh, weight_s
+from detectors.stats.interval_weights import J_PER_KWH, LOST_ONE, energy_kwh, lost_kwh, weight_s
 from pipeline.energy.discharge import discharge_steps
+from pipeline.energy.light import day_light_h, sun_height
 from pipeline.timezones.local_time import day_hours
 
 
 def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """DAYS of whole local days of `readings`.
 
-    `readings`: READINGS plus <name>_counted_kwh and counted_s, one row per site and instant.
-    expected_kwh and performance_pct are left null: the judge knows them.
+    `readings`: READINGS plus <name>_counted_kwh and counted_s, one row per site and instant, null where not good;
+    is_spoiled (optional): one of the row's powers was reported, but is not good. Such rows cover nothing.
+    expected_kwh, judged_kwh and performance_pct are left null: the judge knows them.
     """
     if readings.is_empty():
         return DAYS.to_frame()
-    register = sites.select("site_id", "timezone", "installed_kwp", "battery_kwh")
+    register = sites.select("site_id", "timezone", "latitude", "longitude", "installed_kwp", "battery_kwh")
+    if "is_spoiled" not in readings.columns:
+        readings = readings.with_columns(is_spoiled=pl.lit(False))
     rows = (
         readings.with_columns(day=pl.col("ts_local").dt.date()).join(register, on="site_id").sort("site_id", "ts_utc")
     )
@@ -28,14 +34,17 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = rows.join(days.with_columns(day_hours(days)).drop("timezone"), on=["site_id", "day"]).sort(
         "site_id", "ts_utc"
     )
-    rows = _weigh(rows)
+    rows = _bridged(_weigh(rows)).with_columns(light=sun_height(rows))
+    of_day = days.join(register, on=["site_id", "timezone"])
+    of_day = of_day.select("site_id", "day", day_light_h=day_light_h(of_day))
+    rows = rows.join(of_day, on=["site_id", "day"], maintain_order="left")
     summed = rows.group_by("site_id", "day").agg(
         pl.len().cast(pl.Int32).alias("readings"),
         pl.col("interval_s").mode().min(),
-        (pl.col("weight_s").sum() / pl.col("day_h").first() / 36).clip(upper_bound=100).alias("coverage_pct"),
-        (pl.col("pv_w_weight_s").filter(pl.col("pv_w").is_not_null()).sum() / pl.col("day_h").first() / 36)
+        (pl.col("weight_s").filter(~pl.col("is_spoiled")).sum() / pl.col("day_h").first() / 36)
         .clip(upper_bound=100)
-        .alias("pv_coverage_pct"),
+        .alias("coverage_pct"),
+        _pv_coverage_pct().alias("pv_coverage_pct"),
         *(energy.alias(name) for name, energy in _energies().items()),
         pl.col("soc_pct").min().alias("soc_min_pct"),
         pl.col("soc_pct").max().alias("soc_max_pct"),
@@ -51,6 +60,7 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .with_columns(
             specific_yield_kwh_per_kwp=pl.col("pv_kwh") / pl.col("installed_kwp"),
             expected_kwh=pl.lit(None, pl.Float64),
+            judged_kwh=pl.lit(None, pl.Float64),
             performance_pct=pl.lit(None, pl.Float64),
             reference_yield_h=pl.col("irradiation_kwh_m2") / REFERENCE_KW_M2,
             performance_ratio=pl.when(pl.col("shared_irradiation_kwh_m2") > 0).then(
@@ -73,11 +83,20 @@ def _weigh(rows: pl.DataFrame) -> pl.DataFrame:
     """
     rows = rows.with_columns(weight_s=weight_s(pl.lit(True)))
     return rows.with_columns(
-        (
-            pl.col("weight_s") if rows[flow].null_count() in (0, rows.height) else weight_s(pl.col(flow).is_not_null())
-        ).alias(f"{flow}_weight_s")
-        for flow in POWER_CHANNELS
+        weight_s(pl.col(flow).is_not_null(), bridged=LOST_ONE).alias(f"{flow}_weight_s") for flow in POWER_CHANNELS
     )
+
+
+def _pv_coverage_pct() -> pl.Expr:
+    """The share of the day's light in which generation is known: nights are not needed, and noon counts most.
+
+    Light goes by the sine of the sun's height. Where the sun does not rise, the share of the whole day.
+    """
+    known_h = pl.col("weight_s").filter(pl.col("pv_w").is_not_null()) / 3600
+    lit_h = (known_h * pl.col("light").filter(pl.col("pv_w").is_not_null())).sum()
+    day_light_h = pl.col("day_light_h").first()
+    share = pl.when(day_light_h > 0).then(lit_h / day_light_h).otherwise(known_h.sum() / pl.col("day_h").first())
+    return (100 * share).clip(upper_bound=100)
 
 
 def _both(channel: str) -> pl.Expr:
@@ -86,9 +105,10 @@ def _both(channel: str) -> pl.Expr:
     return pl.when(known).then(pl.col(channel).clip(lower_bound=0))
 
 
-def _energies() -> dict[str, pl.Expr]:
+def _flows() -> dict[str, tuple[str, pl.Expr]]:
+    """Name of an energy -> its channel, and the channel's part that it sums."""
     grid, battery = pl.col("grid_w"), pl.col("battery_w")
-    flows = {
+    return {
         "pv": ("pv_w", pl.col("pv_w")),
         "load": ("load_w", pl.col("load_w")),
         "import": ("grid_w", grid.clip(lower_bound=0)),
@@ -96,12 +116,27 @@ def _energies() -> dict[str, pl.Expr]:
         "charge": ("battery_w", (-battery).clip(lower_bound=0)),
         "discharge": ("battery_w", battery.clip(lower_bound=0)),
     }
+
+
+def _bridged(rows: pl.DataFrame) -> pl.DataFrame:
+    """`rows` with <name>_lost_kwh: energy of the one interval lost after a row; counters bridge by themselves."""
+    return rows.with_columns(
+        pl.when(pl.col(f"{name}_counted_kwh").count().over("site_id", "day") == 0)
+        .then(lost_kwh(flow, pl.col(channel).is_not_null()))
+        .otherwise(0.0)
+        .alias(f"{name}_lost_kwh")
+        for name, (channel, flow) in _flows().items()
+    )
+
+
+def _energies() -> dict[str, pl.Expr]:
     result: dict[str, pl.Expr] = {}
-    for name, (channel, flow) in flows.items():
+    for name, (channel, flow) in _flows().items():
         weight = pl.col(f"{channel}_weight_s")
         counted = pl.col(f"{name}_counted_kwh")
         # Where a counter gave a row's energy, its power is that same energy seen as a mean: count it once.
         power = flow.filter(counted.is_null())
         summed = (power * weight.filter(counted.is_null())).sum() / J_PER_KWH + counted.sum()
+        summed += pl.col(f"{name}_lost_kwh").sum()
         result[f"{name}_kwh"] = pl.when((power.count() > 0) | (counted.count() > 0)).then(summed)
     return result

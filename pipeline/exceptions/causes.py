@@ -8,14 +8,16 @@ from detectors.finding import Kind
 
 
 def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None:
-    """Sets hidden_by of every open effect to the open cause at its site that is hidden by no other.
+    """Sets hidden_by of every effect to the cause at its site that is hidden by no other.
 
-    What a kind hides says its `Kind`; of several causes the first in the order of `kinds` counts.
+    What a kind hides says its `Kind`; of several causes the first in the order of `kinds` counts. While both are open,
+    the cause hides the effect whichever was opened first. Where one of them is closed, it hides an effect whose days
+    with a finding (`found_from` to `last_day`) all lie in those of the cause (`first_day` to `last_day`): an effect
+    that was opened before its cause was known, or that takes longer to close.
     """
     by_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in table:
-        if row["status"] != "closed":
-            by_site[row["site_id"]].append(row)
+        by_site[row["site_id"]].append(row)
     for rows in by_site.values():
         causes = [
             row for kind in kinds for row in rows
@@ -26,9 +28,17 @@ def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None
 
 
 def _hider(row: dict[str, Any], causes: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> str | None:
-    over = [cause for cause in causes if cause is not row and row["kind"] in kinds[cause["kind"]].hides]
-    is_hidden = {
-        cause["exception_id"]: any(cause["kind"] in kinds[other["kind"]].hides for other in causes) for cause in over
-    }
-    ranked = sorted(over, key=lambda cause: is_hidden[cause["exception_id"]])
+    over = [cause for cause in causes if _hides(cause, row, kinds)]
+    is_hidden = {cause["exception_id"]: any(_hides(other, cause, kinds) for other in causes) for cause in over}
+    is_closed = {cause["exception_id"]: cause["status"] == "closed" for cause in over}
+    ranked = sorted(over, key=lambda cause: (is_hidden[cause["exception_id"]], is_closed[cause["exception_id"]]))
     return ranked[0]["exception_id"] if ranked else None
+
+
+def _hides(cause: dict[str, Any], effect: dict[str, Any], kinds: Mapping[str, Kind]) -> bool:
+    if cause is effect or effect["kind"] not in kinds[cause["kind"]].hides:
+        return False
+    if cause["status"] != "closed" and effect["status"] != "closed":
+        return True
+    is_over = cause["status"] == "closed" and effect["last_day"] > cause["last_day"]
+    return bool(cause["first_day"] <= effect["found_from"] and not is_over)

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.frames import EVENTS, EXCEPTIONS
 
 DETECTION = "detection"  # who changed it, where nobody decided
-MENDED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
+CORRECTED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
 
 
 class Folded(NamedTuple):
@@ -35,48 +35,51 @@ class Opened:
     reopened: int = 0
     note: str = ""
 
-    def tell(self, on: int, event: str, by: str = DETECTION, note: str = "") -> None:
+    def record(self, on: int, event: str, by: str = DETECTION, note: str = "") -> None:
+        """Notes an event on an ordinal day."""
         place = {"exception_id": self.exception_id, "event_no": len(self.events) + 1, "at": date.fromordinal(on)}
         self.events.append({**place, "event": event, "by": by, "note": note})
 
     def close(self, on: int, *, by: str, note: str) -> None:
+        """Closes it on an ordinal day, by detection or by a person."""
         is_held = by != DETECTION
         self.status, self.closed_on, self.is_held, self.snoozed_until = "closed", on, is_held, None
-        self.tell(on, "closed", by, note)
+        self.record(on, "closed", by, note)
 
     def reopen(self, on: int, *, by: str = DETECTION, note: str = "") -> None:
+        """Opens it again on an ordinal day."""
         self.status, self.closed_on, self.is_held, self.clear = "open", None, False, 0
         self.reopened += 1
-        self.tell(on, "reopened", by, note)
+        self.record(on, "reopened", by, note)
 
     def add(self, row: dict[str, Any]) -> None:
-        """The finding of a further day; what it changes of diagnosis or severity is told."""
+        """The finding of a further day; a change of diagnosis or severity is recorded."""
         for name, event in (("kind", "diagnosis changed"), ("severity", "severity changed")):
             if self.findings and self.findings[-1][name] != row[name]:
-                self.tell(row["day"].toordinal(), event, note=f"{self.findings[-1][name]} -> {row[name]}")
+                self.record(row["day"].toordinal(), event, note=f"{self.findings[-1][name]} -> {row[name]}")
         self.findings.append(row)
 
 
-def with_mended(folded: Folded, mended: pl.DataFrame, *, day: date) -> Folded:
+def with_corrected(folded: Folded, corrected: pl.DataFrame, *, day: date) -> Folded:
     """`folded` and the exceptions that a correction of the clock took out of the findings, closed from that day on.
 
-    `mended`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. An exception that the fold
+    `corrected`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. An exception that the fold
     still knows is the fold's.
     """
-    gone = mended.filter(pl.col("opened_on") <= day).join(folded.exceptions, on="exception_id", how="anti")
+    gone = corrected.filter(pl.col("opened_on") <= day).join(folded.exceptions, on="exception_id", how="anti")
     is_over = pl.col("mended_on") <= day
     rows = gone.with_columns(
         status=pl.when(is_over).then(pl.lit("closed")).otherwise("status"),
         closed_on=pl.when(is_over).then("mended_on").otherwise("closed_on"),
-        note=pl.when(is_over).then(pl.lit(MENDED_NOTE)).otherwise("note"),
+        note=pl.when(is_over).then(pl.lit(CORRECTED_NOTE)).otherwise("note"),
     )
     events = []
     for row in gone.iter_rows(named=True):
-        told = Opened(row["exception_id"], row["opened_on"].toordinal())
-        told.tell(told.opened_on, "opened", note=row["kind"])
+        opened = Opened(row["exception_id"], row["opened_on"].toordinal())
+        opened.record(opened.opened_on, "opened", note=row["kind"])
         if row["mended_on"] <= day:
-            told.tell(row["mended_on"].toordinal(), "closed", note=MENDED_NOTE)
-        events += told.events
+            opened.record(row["mended_on"].toordinal(), "closed", note=CORRECTED_NOTE)
+        events += opened.events
     return Folded(
         pl.concat([folded.exceptions, rows.select(EXCEPTIONS.names()).cast(EXCEPTIONS)]).sort("exception_id"),
         pl.concat([folded.events, pl.DataFrame(events, schema=EVENTS, orient="row")]).sort("exception_id", "event_no"),

@@ -22,7 +22,7 @@ kinds that no detector claims raise nothing.
 
 from collections import defaultdict, deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import date
+from datetime import date, timedelta
 from itertools import groupby
 from operator import itemgetter
 from typing import Any
@@ -31,12 +31,13 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import Kind
+from pipeline.exceptions import losses as day_losses
 from pipeline.exceptions.causes import hide_effects
 from pipeline.exceptions.changes import DETECTION, Folded, Opened
 from pipeline.exceptions.revisits import SEVERITIES
 from pipeline.frames import EVENTS, EXCEPTIONS
 
-REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not mended, so it keeps its number and its history
+REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not fixed, so it keeps its number and its history
 
 
 def fold(
@@ -49,13 +50,19 @@ def fold(
     detectors: Mapping[str, str],
     *,
     day: date,
+    losses: pl.DataFrame | None = None,
+    first_days: Mapping[str, date] | None = None,
 ) -> Folded:
     """EXCEPTIONS as they stood at the end of `day`, closed ones included, ordered by exception_id, and their EVENTS.
 
-    `kinds` in their order of trust; `detectors` names the detector of each kind. Later rows and decisions are left out
-    of account.
+    `kinds` in their order of trust; `detectors` names the detector of each kind; `losses` are LOSSES (None: each
+    finding tells of its own day alone); `first_days` tells of each site the first day that could be judged. Later rows
+    and decisions are left out of account.
     """
-    return fold_at(findings, judged, not_judged, decisions, sites, kinds, detectors, days=[day])[0]
+    return fold_at(
+        findings, judged, not_judged, decisions, sites, kinds, detectors,
+        days=[day], losses=losses, first_days=first_days,
+    )[0]  # fmt: skip
 
 
 def fold_at(
@@ -68,6 +75,8 @@ def fold_at(
     detectors: Mapping[str, str],
     *,
     days: Sequence[date],
+    losses: pl.DataFrame | None = None,
+    first_days: Mapping[str, date] | None = None,
 ) -> list[Folded]:
     """As `fold`, for each of some days in rising order, in one pass."""
     day = days[-1]
@@ -77,6 +86,10 @@ def fold_at(
     judged_days = _judged_days(judged, {row["site_id"] for row in rows}, day)
     skipped_days = _skipped_days(not_judged, judged_days.keys(), day)
     decided = _decisions_by_prefix(decisions, day)
+    groups = {kind: about.group or kind for kind, about in kinds.items()}
+    losses = day_losses.of_findings(findings) if losses is None else losses
+    told_at = [day_losses.in_force(losses, groups, on=one) for one in days]
+    first_days = first_days or {}
 
     tables: list[list[dict[str, Any]]] = [[] for _ in days]
     events: list[list[dict[str, Any]]] = [[] for _ in days]
@@ -86,15 +99,24 @@ def fold_at(
         own = list(of_group)
         skipped = {row["kind"]: skipped_days.get((site_id, detectors.get(row["kind"], row["kind"]))) for row in own}
         walk = _Walk(prefix, kinds, own, decided.get(prefix, []), judged_days[site_id], skipped)
-        for on, table, told, stand in zip(days, tables, events, walk.run(ordinals), strict=True):
+        for place, (on, stand) in enumerate(zip(days, walk.run(ordinals), strict=True)):
+            not_before = first_days.get(site_id)
             for one in stand:
-                table.append(_row(one, detectors, currency[site_id], on))
-                told += one.events
+                row = _row(one, detectors, currency[site_id], on, not_before)
+                lost = told_at[place].get((site_id, group), ())
+                clear = walk.clear[row["kind"]]
+                clear = clear[clear > row["found_from"].toordinal()]  # before it, the fault was there unfound
+                row |= day_losses.sum_up(lost, clear, first=row["first_day"], last=row["last_day"])._asdict()
+                tables[place].append(row)
+                events[place] += one.events
+                not_before = row["last_day"] + timedelta(days=1)  # what came before is the exception's before it
     for table in tables:
         hide_effects(table, kinds)
     return [
         Folded(
-            pl.DataFrame(table, schema=EXCEPTIONS, orient="row").sort("exception_id"),
+            pl.DataFrame([{name: row[name] for name in EXCEPTIONS} for row in table], schema=EXCEPTIONS).sort(
+                "exception_id"
+            ),
             pl.DataFrame(told, schema=EVENTS, orient="row").sort("exception_id", "event_no"),
         )
         for table, told in zip(tables, events, strict=True)
@@ -114,7 +136,6 @@ def _sorted_findings(
             pl.col("day") <= day, pl.col("site_id").is_in(list(sites)), pl.col("kind").is_in(list(kinds.keys()))
         )
         .with_columns(
-            pl.col("loss_kwh", "cost").fill_nan(0.0).fill_null(0.0),
             group=pl.col("kind").replace_strict(groups, return_dtype=pl.String),
             trust=pl.col("kind").replace_strict(order, return_dtype=pl.Int32),
         )
@@ -243,7 +264,7 @@ class _Walk:
             one.reopen(on, note=row["kind"])
         else:
             one = Opened(f"{self.prefix}{len(self.exceptions) + 1}", on)
-            one.tell(on, "opened", note=row["kind"])
+            one.record(on, "opened", note=row["kind"])
             self.exceptions.append(one)
         self._adopt_pending(one)
 
@@ -260,10 +281,10 @@ class _Walk:
         match row["action"]:
             case "acknowledge" if is_open:
                 one.status, one.snoozed_until = "acknowledged", None
-                one.tell(on, "decided", by, _said("acknowledged", note))
+                one.record(on, "decided", by, _said("acknowledged", note))
             case "snooze" if is_open and row["until"] is not None:
                 one.status, one.snoozed_until = "open", row["until"]
-                one.tell(on, "decided", by, _said(f"snoozed until {row['until']}", note))
+                one.record(on, "decided", by, _said(f"snoozed until {row['until']}", note))
             case "close" if is_open:
                 one.close(on, by=by, note=note)
             case "reopen" if not is_open:
@@ -271,7 +292,7 @@ class _Walk:
                 self._adopt_pending(one)
             case "reopen":
                 one.status, one.snoozed_until = "open", None
-                one.tell(on, "decided", by, _said("open again", note))
+                one.record(on, "decided", by, _said("open again", note))
             case _:
                 return
         one.note = note or one.note
@@ -281,7 +302,10 @@ def _said(what: str, note: str) -> str:
     return f"{what}: {note}" if note else what
 
 
-def _row(one: Opened, detectors: Mapping[str, str], currency: str | None, day: date) -> dict[str, Any]:
+def _row(
+    one: Opened, detectors: Mapping[str, str], currency: str | None, day: date, not_before: date | None
+) -> dict[str, Any]:
+    """The row of EXCEPTIONS but for its losses, with `found_from`, the first day with a finding."""
     latest = one.findings[-1]
     is_snoozed = one.closed_on is None and one.snoozed_until is not None and day < one.snoozed_until
     return {
@@ -290,11 +314,10 @@ def _row(one: Opened, detectors: Mapping[str, str], currency: str | None, day: d
         **{key: latest[key] for key in ("measured", "expected", "value", "unit", "threshold")},
         "status": "snoozed" if is_snoozed else one.status,
         "opened_on": date.fromordinal(one.opened_on),
-        "first_day": min(min(row["since"] or row["day"], row["day"]) for row in one.findings),
+        "first_day": day_losses.first_day(one.findings, not_before=not_before),
+        "found_from": min(row["day"] for row in one.findings),
         "last_day": latest["day"],
         "days_open": (one.closed_on or day.toordinal()) - one.opened_on,
-        "loss_kwh": sum(row["loss_kwh"] for row in one.findings),
-        "cost": sum(row["cost"] for row in one.findings),
         "currency": currency,
         "closed_on": None if one.closed_on is None else date.fromordinal(one.closed_on),
         "reopened": one.reopened,

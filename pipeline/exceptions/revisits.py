@@ -10,16 +10,29 @@ from pipeline.frames import REVISITS
 SEVERITIES = ("urgent", "soon", "watch")  # worst first
 
 
-def order(exceptions: pl.DataFrame) -> pl.DataFrame:
-    """The same rows, worst first: severity, then what a day costs, then age; ties by exception_id.
+def order(exceptions: pl.DataFrame, rates: Mapping[str, float] | None = None) -> pl.DataFrame:
+    """The same rows, worst first: severity, then what a day costs, then energy, then age; ties by exception_id.
 
-    What a day costs is money where all rows have one currency, else energy: no rate of exchange is known here.
+    `rates`: currency -> what one unit of it is worth in a common one. Where a currency has none, money is compared
+    within each currency alone, and the places that a currency takes are those of its energies per day.
     """
     rank = pl.col("severity").replace_strict({s: i for i, s in enumerate(SEVERITIES)}, default=9, return_dtype=pl.Int8)
-    days = pl.col("finding_days").clip(1)
-    money, energy = pl.col("cost") / days, pl.col("loss_kwh") / days
-    costs = (-money, -energy) if exceptions["currency"].drop_nulls().n_unique() <= 1 else (-energy,)
-    return exceptions.sort(rank, *costs, "opened_on", "exception_id")
+    money, energy, at_stake = (
+        pl.col(name).fill_null(0.0) for name in ("cost_per_day", "loss_per_day_kwh", "at_stake_kwh")
+    )
+    ties = (-at_stake, pl.col("opened_on"), pl.col("exception_id"))
+    currency = pl.col("currency").fill_null("")
+    held = set(exceptions.select(currency)["currency"])
+    known = dict.fromkeys(held, 1.0) if len(held) <= 1 else {name: (rates or {}).get(name) for name in held}
+    if None not in known.values():
+        rate = currency.replace_strict(known, default=1.0, return_dtype=pl.Float64)
+        return exceptions.sort(rank, -money * rate, -energy, *ties)
+    by_energy = exceptions.sort(rank, -energy, -money, *ties).with_row_index("place")
+    by_money = exceptions.sort(rank, -money, -energy, *ties)
+    nth = pl.int_range(pl.len()).over(currency)
+    places = by_energy.select("place", name=currency, nth=nth)
+    placed = by_money.with_columns(name=currency, nth=nth).join(places, on=["name", "nth"])
+    return placed.sort("place").select(exceptions.columns)
 
 
 def needs_visit(kind: Kind, severity: str) -> bool:

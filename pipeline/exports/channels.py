@@ -20,7 +20,7 @@ OPTIONAL = frozenset({*VOLTAGE_CHANNELS, *TEMPERATURES, "frequency_hz", "irradia
 
 
 class Read(NamedTuple):
-    """Channels of every row (nulls where a row was struck off or a cell is missing) and the bad optional cells."""
+    """Channels of every row (nulls where a row was rejected or a cell is missing) and the bad optional cells."""
 
     values: pl.DataFrame  # CHANNELS and COUNTERS
     bad_cells: pl.DataFrame  # rejects.FAULTS
@@ -56,7 +56,7 @@ def _complete(found: dict[str, pl.Series], rows: int) -> pl.DataFrame:
 
 
 def read_wide(sheet: pl.DataFrame, profile: ExportProfile, ledger: Ledger) -> Read:
-    """Channels of a sheet with a column per channel; strikes off the rows whose other than optional cells are bad."""
+    """Channels of a sheet with a column per channel; rejects the rows whose other than optional cells are bad."""
     numbers: dict[str, pl.Series] = {}
     bad_cells = [FAULTS.to_frame()]
     for column, owners in _owners(profile).items():
@@ -70,7 +70,7 @@ def read_wide(sheet: pl.DataFrame, profile: ExportProfile, ledger: Ledger) -> Re
         if OPTIONAL.issuperset(owners):
             bad_cells.append(fault_frame(np.flatnonzero(bad), column, text, NOT_A_NUMBER))
         else:
-            ledger.strike(bad, column, text, NOT_A_NUMBER)
+            ledger.reject(bad, column, text, NOT_A_NUMBER)
     found = {name: _sum(numbers, channel) for name, channel in profile.channels.items()}
     return Read(_complete(found, len(sheet)), pl.concat(bad_cells))
 
@@ -124,7 +124,7 @@ def metric_numbers(names: pl.Series, profile: ExportProfile) -> np.ndarray:
 def read_values(
     sheet: pl.DataFrame, metric: np.ndarray, profile: ExportProfile, ledger: Ledger
 ) -> tuple[pl.Series, pl.DataFrame]:
-    """The numbers of a long sheet's rows, and its bad optional cells (FAULTS); other bad ones strike their row off."""
+    """The numbers of a long sheet's rows, and its bad optional cells (FAULTS); other bad ones reject their row."""
     assert profile.long is not None
     column = profile.long.value_column
     text = sheet[CELL + column]
@@ -140,7 +140,7 @@ def read_values(
     if bad is None:
         return numbers, large
     optional = np.array([OPTIONAL.issuperset(owners) for owners in _owners(profile).values()])
-    ledger.strike(bad & ~optional[metric], column, text, NOT_A_NUMBER)
+    ledger.reject(bad & ~optional[metric], column, text, NOT_A_NUMBER)
     return numbers, pl.concat([large, fault_frame(np.flatnonzero(bad & optional[metric]), column, text, NOT_A_NUMBER)])
 
 

@@ -160,7 +160,7 @@ def _places(header: list[str], columns: tuple[str, ...], csv: CsvFormat) -> dict
         one = "column" if len(missing) == 1 else "columns"
         return (
             f"{one} {named} not in the header, which starts {start} (delimiter '{csv.delimiter}'); "
-            f"mend the column names, delimiter, encoding or skip_lines in the profile"
+            f"fix the column names, delimiter, encoding or skip_lines in the profile"
         )
     if twice := [column for column in columns if header.count(column) > 1]:
         return f"column '{twice[0]}' stands {header.count(twice[0])} times in the header; the export must name it once"

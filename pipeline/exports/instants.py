@@ -12,8 +12,9 @@ from pipeline.exports.rejects import Ledger
 from pipeline.exports.spring_hour import STANDARD_TIME, SpringHours, note
 from pipeline.exports.stamps import FIRST_YEAR, LAST_YEAR, Stamps, parse
 from pipeline.profiles.model import ExportProfile, Timestamp
-from pipeline.timezones.clock_changes import MISSING, UNTOLD
-from pipeline.timezones.conversion import fixed_offset_s, to_utc, to_utc_standard
+from pipeline.timezones.clock_changes import AMBIGUOUS, NONEXISTENT
+from pipeline.timezones.conversion import to_utc, to_utc_standard
+from pipeline.timezones.zones import fixed_offset_s
 
 US = 1_000_000
 INTERVAL_MAX_S = 86_400  # ours: two readings more than a day apart are a gap, not an interval
@@ -30,27 +31,27 @@ class Rows(NamedTuple):
 
 
 def read_stamps(text: pl.Series, timestamp: Timestamp, ledger: Ledger) -> Stamps:
-    """Stamps of all rows; those that are none, or none that can be right, are struck off."""
+    """Stamps of all rows; those that are none, or none that can be right, are rejected."""
     stamps = parse(text, timestamp.format)
     column = " ".join(timestamp.columns)
     if not stamps.is_stamp.all():
         empty = (text.is_null() | (text.str.strip_chars() == "")).to_numpy()
-        ledger.strike(empty, column, text, "no time stamp")
-        ledger.strike(~stamps.is_stamp, column, text, f"not a time of the form {timestamp.format}")
+        ledger.reject(empty, column, text, "no time stamp")
+        ledger.reject(~stamps.is_stamp, column, text, f"not a time of the form {timestamp.format}")
     odd = (stamps.year < FIRST_YEAR) | (stamps.year > LAST_YEAR)
     if (odd & ledger.alive).any():
         years = pl.Series(stamps.year).cast(pl.String)
         reason = pl.select("the year " + years + f" is outside {FIRST_YEAR}-{LAST_YEAR}").to_series()
-        ledger.strike(odd, column, text, reason)
+        ledger.reject(odd, column, text, reason)
     if timestamp.is_epoch:
         return stamps
     if timestamp.zone == "in value":
-        mend = "no offset in the stamp; name the zone in the profile"
-        ledger.strike(~stamps.has_offset, column, text, mend)
+        remedy = "no offset in the stamp; name the zone in the profile"
+        ledger.reject(~stamps.has_offset, column, text, remedy)
     elif stamps.has_offset.any():
         agrees = (stamps.offset_s == 0) & (fixed_offset_s(timestamp.zone) == 0)
-        mend = 'the stamp has an offset of its own; set zone = "in value" in the profile'
-        ledger.strike(stamps.has_offset & ~agrees, column, text, mend)
+        remedy = 'the stamp has an offset of its own; set zone = "in value" in the profile'
+        ledger.reject(stamps.has_offset & ~agrees, column, text, remedy)
     return stamps
 
 
@@ -65,7 +66,7 @@ def to_instants(
     is_filled: Callable[[np.ndarray], np.ndarray],
     spring: SpringHours,
 ) -> np.ndarray:
-    """UTC microseconds of the stamps (0 where struck off).
+    """UTC microseconds of the stamps (0 where rejected).
 
     `zones` are the targets' export zones; `is_filled` says which of some rows hold any value; `spring` chooses how
     files are read that hold the missing spring hour.
@@ -101,7 +102,7 @@ def to_instants(
         )
         utc_us[of_zone], status[of_zone] = converted
     if status.any():
-        ledger.strike(status == MISSING, " ".join(timestamp.columns), text, "no such local time")
+        ledger.reject(status == NONEXISTENT, " ".join(timestamp.columns), text, "no such local time")
         _note(status, rows.file_no, notes)
     if spring.fixed is None:
         for number, choice in spring.found.items():
@@ -127,7 +128,7 @@ def _at(is_filled: Callable[[np.ndarray], np.ndarray], rows: np.ndarray, places:
 
 
 def _note(status: np.ndarray, file_no: np.ndarray, notes: defaultdict[int, list[str]]) -> None:
-    for number, count in zip(*np.unique(file_no[status == UNTOLD], return_counts=True), strict=True):
+    for number, count in zip(*np.unique(file_no[status == AMBIGUOUS], return_counts=True), strict=True):
         readings = "1 reading" if count == 1 else f"{count} readings"
         notes[int(number)].append(f"{readings} in the repeated hour could not be told apart, taken as the first pass")
 
@@ -141,7 +142,7 @@ def intervals(
     stamp_text: pl.Series,
     ledger: Ledger,
 ) -> np.ndarray:
-    """Seconds of each row's interval; rows whose interval can't be known are struck off.
+    """Seconds of each row's interval; rows whose interval can't be known are rejected.
 
     From the profile; else the most frequent step between distinct stamps of the same file, site and device; else the
     most frequent one among the file's other sites; else what is known of the site (`keys`: of each target). A step
@@ -169,7 +170,7 @@ def intervals(
             elif known and own_s[number] % known == 0:
                 own_s[number] = known
     interval_s[alive] = own_s[own]
-    ledger.strike(interval_s == 0, " ".join(timestamp.columns), stamp_text, NO_INTERVAL)
+    ledger.reject(interval_s == 0, " ".join(timestamp.columns), stamp_text, NO_INTERVAL)
     return interval_s
 
 

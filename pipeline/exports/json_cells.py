@@ -142,7 +142,7 @@ def _records(
         if not isinstance(records, list):
             where = "the top level" if path is None else f"'{path}'"
             what = "is missing" if records is _ABSENT else "is no list"
-            return f"records not found: {where} {what}; mend records in the profile's [json]"
+            return f"records not found: {where} {what}; fix records in the profile's [json]"
         found = [(place, None, record) for place, record in enumerate(records, 1)]
     lines, raws, good = [], [], []
     for line, raw, record in found:
@@ -233,7 +233,7 @@ def _absent_columns(cells: dict[str, list[Any]], profile: ExportProfile, opened:
     channels = set(cells) - {CELL + name for name in (*needed, profile.site.column or "")}
     named = ", ".join(f"'{name}'" for name in sorted(absent))
     if absent & needed or (channels and channels <= {CELL + name for name in absent}):
-        return f"no record has {named}; mend the column names in the profile"
+        return f"no record has {named}; fix the column names in the profile"
     opened.notes[file_no].append(f"no record has {named}")
     return None
 

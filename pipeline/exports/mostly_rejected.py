@@ -5,7 +5,7 @@ import polars as pl
 from pipeline.exports.normalise import NO_SITE
 from pipeline.frames import Normalised
 
-MOST_SHARE = 0.5  # ours: more bad rows than good ones is no accident of transmission
+MAX_SHARE = 0.5  # ours: more bad rows than good ones is no accident of transmission
 SHOWN_REASONS = 3
 
 
@@ -20,7 +20,7 @@ def refused(found: Normalised) -> Normalised:
     counts = found.files.join(rejected, on="file_no").with_columns(
         bad=pl.col("every") - pl.col("foreign"), own=pl.col("rows_read") - pl.col("foreign")
     )
-    most = counts.filter(pl.col("quarantine").is_null() & (pl.col("bad") > MOST_SHARE * pl.col("own")))
+    most = counts.filter(pl.col("quarantine").is_null() & (pl.col("bad") > MAX_SHARE * pl.col("own")))
     if most.is_empty():
         return found
     reasons = {
@@ -54,5 +54,5 @@ def _reason(rejected: pl.DataFrame, rows: int) -> str:
         said.append(f"{count} x {reason} (first in {where})")
     return (
         f"{rejected.height} of {rows} rows would be rejected, so none was taken in: {'; '.join(said)}; "
-        "mend the profile, or have the file sent again"
+        "fix the profile, or have the file sent again"
     )

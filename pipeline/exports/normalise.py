@@ -17,7 +17,7 @@ from pipeline.exports.json_cells import SITE, raw_records, read_json
 from pipeline.exports.opening import ExportPart
 from pipeline.exports.rejects import Ledger, capped
 from pipeline.exports.spring_hour import Light, SpringHours
-from pipeline.exports.stamp_window import Window, implausible, strike_implausible
+from pipeline.exports.stamp_window import Window, implausible, reject_implausible
 from pipeline.frames import FILES, MARKS, MARKS_TYPE, REJECTED, Normalised
 from pipeline.profiles.model import ExportProfile
 
@@ -137,12 +137,12 @@ def _with_targets(
 def _strike_unnamed(
     sheet: pl.DataFrame, target: np.ndarray, site_text: pl.Series | None, profile: ExportProfile, ledger: Ledger
 ) -> None:
-    """Strike off rows of no known site, and rows of a long export that name no metric."""
+    """Reject rows of no known site, and rows of a long export that name no metric."""
     if site_text is not None:
-        ledger.strike(target < 0, profile.site.column or profile.site.path, site_text, NO_SITE)
+        ledger.reject(target < 0, profile.site.column or profile.site.path, site_text, NO_SITE)
     if profile.long is not None:
         name = sheet[CELL + profile.long.channel_column]
-        ledger.strike(metric_numbers(name, profile) < 0, profile.long.channel_column, name, NO_CHANNEL)
+        ledger.reject(metric_numbers(name, profile) < 0, profile.long.channel_column, name, NO_CHANNEL)
 
 
 def _rows(
@@ -175,7 +175,7 @@ def _rows(
     utc_us = to_instants(
         stamps, text, of, profile, zones, ledger, opened.notes, lambda places: filled(sheet, profile, places), spring
     )
-    struck = strike_implausible(utc_us, of, window, " ".join(profile.timestamp.columns), text, ledger)
+    rejected = reject_implausible(utc_us, of, window, " ".join(profile.timestamp.columns), text, ledger)
     keys = list(zip(targets["site_id"], targets["device_id"], strict=True))
     interval_s = intervals(utc_us, of, profile.timestamp, keys, known_interval_s, text, ledger)
     if profile.timestamp.marks == "interval end":
@@ -205,7 +205,7 @@ def _rows(
         }
     ).hstack(values)
     still = bad_cells.filter(pl.Series(ledger.alive[bad_cells["row"].to_numpy()], dtype=pl.Boolean))
-    return rows, still, implausible(struck, of, targets["site_id"], text, kept, utc_us)
+    return rows, still, implausible(rejected, of, targets["site_id"], text, kept, utc_us)
 
 
 def _located(faults: pl.DataFrame, sheet: pl.DataFrame) -> pl.DataFrame:

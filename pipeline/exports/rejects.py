@@ -1,4 +1,4 @@
-"""Rows that can't be kept: the frame of them, and the ledger in which a batch's rows are struck off."""
+"""Rows that can't be kept: the frame of them, and the ledger in which a batch's rows are rejected."""
 
 import numpy as np
 import polars as pl
@@ -12,22 +12,22 @@ def capped(text: pl.Expr) -> pl.Expr:
 
 
 class Ledger:
-    """Which rows of a frame are struck off, and why; the first fault of a row is the one that counts."""
+    """Which rows of a frame are rejected, and why; the first fault of a row is the one that counts."""
 
     def __init__(self, rows: int) -> None:
         self.alive = np.ones(rows, bool)
         self._faults: list[pl.DataFrame] = []
 
-    def strike(self, bad: np.ndarray, column: str | None, value: pl.Series | None, reason: str | pl.Series) -> None:
-        """Strike off the rows where `bad` holds; `value` and a `reason` per row run over all rows."""
-        struck = np.flatnonzero(bad & self.alive)
-        if len(struck) == 0:
+    def reject(self, bad: np.ndarray, column: str | None, value: pl.Series | None, reason: str | pl.Series) -> None:
+        """Reject the rows where `bad` holds; `value` and a `reason` per row run over all rows."""
+        rejected = np.flatnonzero(bad & self.alive)
+        if len(rejected) == 0:
             return
-        self.alive[struck] = False
-        self._faults.append(fault_frame(struck, column, value, reason))
+        self.alive[rejected] = False
+        self._faults.append(fault_frame(rejected, column, value, reason))
 
     def faults(self) -> pl.DataFrame:
-        """[row, column_name, value, reason], one row per struck row."""
+        """[row, column_name, value, reason], one row per rejected row."""
         return pl.concat([FAULTS.to_frame(), *self._faults])
 
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from detectors.clock.light import light_marks
+from detectors.clock.light import light_onsets
 from detectors.solar.position import sun_times
 from pipeline.timezones.conversion import transitions
 
@@ -191,7 +191,7 @@ def _lags(
             "pv_w": power,
         }
     )
-    marks = light_marks(readings, pl.DataFrame({"site_id": [""]})).drop_nulls(["first_light_min", "last_light_min"])
+    marks = light_onsets(readings, pl.DataFrame({"site_id": [""]})).drop_nulls(["first_light_min", "last_light_min"])
     days = marks["day"].cast(pl.Int32).to_numpy().astype(np.int64)
     midpoint = ((marks["first_light_min"] + marks["last_light_min"]) / 2).to_numpy()
     return days, midpoint - sun_times(latitude, longitude, days.astype(np.float64))[1]

@@ -20,7 +20,7 @@ APART_DAYS = 180  # ours: longer than any outage after which a logger would send
 APART_SHARE = 0.1  # ours: of the file's rows of the site; what most rows say is its time
 DAY_US = 86_400 * US
 REMEDY = "set the logger's clock and have the rows sent again"
-TOO_EARLY = f"stamped more than {EARLY_DAYS} days before its site was commissioned; {REMEDY}, or mend commissioned_on"
+TOO_EARLY = f"stamped more than {EARLY_DAYS} days before its site was commissioned; {REMEDY}, or fix commissioned_on"
 TOO_LATE = f"stamped more than {LATE_DAYS} days after the export arrived; {REMEDY}"
 TOO_FAR = f"stamped more than {APART_DAYS} days from nearly all other rows of its site in the file; {REMEDY}"
 IMPLAUSIBLE = pl.Schema(
@@ -57,10 +57,10 @@ def _us(day: date) -> int:
     return round((datetime(day.year, day.month, day.day, tzinfo=UTC) - timedelta(days=1)).timestamp() * US)
 
 
-def strike_implausible(
+def reject_implausible(
     utc_us: np.ndarray, rows: Rows, window: Window, column: str, text: pl.Series, ledger: Ledger
 ) -> np.ndarray:
-    """Strikes off the rows that can't be of their time; which they were, as a mask over all rows."""
+    """Rejects the rows that can't be of their time; which they were, as a mask over all rows."""
     before = ledger.alive.copy()
     alive = np.flatnonzero(before)
     if len(alive) == 0:
@@ -68,11 +68,11 @@ def strike_implausible(
     stamp_us = utc_us[alive]
     early, late = np.zeros(len(before), bool), np.zeros(len(before), bool)
     early[alive] = stamp_us < window.earliest_us()[rows.target[alive]]
-    ledger.strike(early, column, text, TOO_EARLY)
+    ledger.reject(early, column, text, TOO_EARLY)
     if window.arrived_at is not None:
         late[alive] = stamp_us > window.latest_us()[rows.file_no[alive]]
-        ledger.strike(late, column, text, TOO_LATE)
-    ledger.strike(_apart(utc_us, rows.series, ledger.alive), column, text, TOO_FAR)
+        ledger.reject(late, column, text, TOO_LATE)
+    ledger.reject(_apart(utc_us, rows.series, ledger.alive), column, text, TOO_FAR)
     return before & ~ledger.alive
 
 
@@ -95,13 +95,13 @@ def _apart(utc_us: np.ndarray, series: np.ndarray, alive: np.ndarray) -> np.ndar
 
 
 def implausible(
-    struck: np.ndarray, rows: Rows, site_ids: pl.Series, text: pl.Series, kept: np.ndarray, utc_us: np.ndarray
+    rejected: np.ndarray, rows: Rows, site_ids: pl.Series, text: pl.Series, kept: np.ndarray, utc_us: np.ndarray
 ) -> pl.DataFrame:
-    """IMPLAUSIBLE of the rows `struck`; `kept` are the places of the rows that stay, `utc_us` their stamps.
+    """IMPLAUSIBLE of the rows `rejected`; `kept` are the places of the rows that stay, `utc_us` their stamps.
 
     A file of which nothing stays tells no day: it has no row here.
     """
-    places = np.flatnonzero(struck)
+    places = np.flatnonzero(rejected)
     if len(places) == 0 or len(kept) == 0:
         return IMPLAUSIBLE.to_frame()
     near = pl.DataFrame(

@@ -44,8 +44,6 @@ _ISO = (
 )
 _PLAIN = {"%Y": 4, "%m": 2, "%d": 2, "%H": 2, "%M": 2, "%S": 2}  # widths of what Polars reads alike
 _ISO_PLAIN = {16: "%Y-%m-%d{}%H:%M", 19: "%Y-%m-%d{}%H:%M:%S"}
-_DAYS_BEFORE = np.array([0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334])
-_DAYS_IN = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 
 class Stamps(NamedTuple):
@@ -176,20 +174,21 @@ def _days(
     groups: pl.DataFrame, names: frozenset[str], year: np.ndarray, part: Callable[[str, int], np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
     """Microseconds of the day's midnight since 1970, and whether there is such a day."""
-    leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
-    before = year - 1
-    new_year = 365 * (year - 1970) + (before // 4 - before // 100 + before // 400) - 477  # 477 leap days before 1970
+    years = (year - 1970).astype("datetime64[Y]")
     if "j" in names:
-        of_year = part("j", 0)
-        return (new_year + of_year - 1) * DAY_US, (of_year >= 1) & (of_year <= 365 + leap)
+        days = years.astype("datetime64[D]") + (part("j", 0) - 1)
+        return _midnight_us(days), days.astype("datetime64[Y]") == years
     if "b" in names:
         numbers = {name: n for n, name in enumerate(MONTHS, 1)}
         named = groups["b"].str.to_lowercase().str.head(3)
         month = named.replace_strict(numbers, default=0, return_dtype=pl.Int64).fill_null(0).to_numpy()
     else:
         month = part("m", 0)
-    day = part("d", 0)
-    ok = (month >= 1) & (month <= 12)
-    at = np.where(ok, month - 1, 0)
-    ok &= (day >= 1) & (day <= _DAYS_IN[at] + (leap & (at == 1)))
-    return (new_year + _DAYS_BEFORE[at] + (leap & (at > 1)) + day - 1) * DAY_US, ok
+    months = years.astype("datetime64[M]") + (month - 1)
+    days = months.astype("datetime64[D]") + (part("d", 0) - 1)
+    is_day = (months.astype("datetime64[Y]") == years) & (days.astype("datetime64[M]") == months)
+    return _midnight_us(days), is_day
+
+
+def _midnight_us(days: np.ndarray) -> np.ndarray:
+    return days.astype(np.int64) * DAY_US

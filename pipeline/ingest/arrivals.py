@@ -14,11 +14,11 @@ from pipeline.errors import NoonmarkError
 from pipeline.workspace.files import copy_file, replace_file
 from pipeline.workspace.places import Workspace
 
-WAIT_AT_MOST_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside
+MAX_WAIT_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside
 NAME_BYTES = 200  # ours: file systems allow 255, and the archive's number or a reason's ending is added
 REASON = ".reason.txt"
 REASON_BYTES = 2**20  # ours: a zip of thousands of bad members fits
-PUT_BACK = "mend it, then put the file back as inbox/"
+PUT_BACK = "fix it, then put the file back as inbox/"
 NUMBERED = re.compile(r"^(\d{8,})~(.+)$", re.DOTALL)  # how the archive keeps the order of arrival
 
 
@@ -130,7 +130,7 @@ def let_settle(waiting: Waiting, settle_s: float) -> Waiting:
     now = time.time()
     ages = [now - mtime for found in seen.values() if found is not None and (mtime := found[1]) <= now]
     youngest = min(ages, default=settle_s)
-    if settle_s <= WAIT_AT_MOST_S and youngest < settle_s:
+    if settle_s <= MAX_WAIT_S and youngest < settle_s:
         time.sleep(settle_s - youngest)
     now = time.time()
     settled, young = [], []

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from pipeline.ingest.arrivals import Arrival, state
+from pipeline.workspace.files import replace_file
 from pipeline.workspace.places import Workspace
 
 LARGE_BYTES = 8 * 2**20  # ours: opened; what is smaller takes less memory than a run does anyway
@@ -50,9 +51,7 @@ class Opening:
             for key in [_key(arrival)]
         }
         unread = {key: mark for key, mark in self._before.items() if key not in marks}
-        unfinished = self._file.with_name(self._file.name + "~")
-        unfinished.write_text(json.dumps(unread | marks), encoding="utf-8")
-        unfinished.replace(self._file)
+        replace_file(self._file, json.dumps(unread | marks))
 
     def end(self, arrivals: Mapping[Arrival, int]) -> None:
         """The files were read: nothing is held against them any more."""

@@ -6,7 +6,8 @@ import shutil
 from pathlib import Path
 
 from pipeline.ingest.arrivals import free_name
-from pipeline.store import Store, ledger
+from pipeline.store import Store, archived
+from pipeline.workspace.files import copy_file, replace_file_by
 from pipeline.workspace.places import Workspace
 
 CHUNK = 1 << 20
@@ -21,7 +22,7 @@ def bring_back(store: Store, workspace: Workspace) -> list[str]:
     found: list[str] = []
     checked: list[str] = []
     gone: list[str] = []
-    for file in ledger.archived_files(store):
+    for file in archived.archived_files(store):
         path = workspace.archive / file.archived_as
         try:
             now = path.stat()
@@ -37,26 +38,26 @@ def bring_back(store: Store, workspace: Workspace) -> list[str]:
         except OSError:
             continue  # the next run tries again
         checked.append(file.archived_as)
-    ledger.note_checked(store, checked, gone)
+    archived.note_checked(store, checked, gone)
     return found
 
 
-def _back(path: Path, file: ledger.ArchivedFile, workspace: Workspace) -> str:
+def _back(path: Path, file: archived.ArchivedFile, workspace: Workspace) -> str:
     folder = workspace.inbox / file.folder
     folder.mkdir(parents=True, exist_ok=True)
     target = free_name(folder, file.name)
-    kept = path.with_name("." + path.name)
     is_longer = _digest(path, file.bytes) == file.sha256
-    shutil.copy2(path, kept)
-    if is_longer:
-        os.truncate(kept, file.bytes)
-    try:
-        os.link(path, target)  # both names until the copy has taken the archive's: a killed run loses neither
-    except OSError:
-        unfinished = target.with_name("." + target.name)
-        shutil.copy2(path, unfinished)
-        unfinished.replace(target)
-    kept.replace(path)
+
+    def write(kept: Path) -> None:
+        shutil.copy2(path, kept)
+        if is_longer:
+            os.truncate(kept, file.bytes)
+        try:
+            os.link(path, target)  # both names until the copy has taken the archive's: a killed run loses neither
+        except OSError:
+            copy_file(path, target)
+
+    replace_file_by(path, write)
     return target.relative_to(workspace.inbox).as_posix()
 
 

@@ -27,7 +27,7 @@ from pipeline.ingest.model import IngestResult as IngestResult
 from pipeline.ingest.profile_choice import choose_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
-from pipeline.store import Store, ledger
+from pipeline.store import Store, archived, ledger
 from pipeline.workspace.places import Workspace
 
 ENDED_RUNS = (
@@ -63,7 +63,7 @@ class Ingest:
                 workspace
             )  # a history that was lost: the archive is never overwritten
 
-    def run(self, waiting: list[Arrival], tell: progress.Advance = progress.silent) -> IngestResult:
+    def run(self, waiting: list[Arrival], advance: progress.Advance = progress.silent) -> IngestResult:
         """Takes in the arrivals, batch by batch, in an order that an interruption does not change."""
         ordered = waiting if self.again else sorted(waiting, key=lambda one: (self._profile_name(one), one.place))
         is_alone = self.opening.is_suspect if self.again is None else _never
@@ -73,7 +73,7 @@ class Ingest:
             finally:  # whatever stops a run in order is no file's fault
                 if self.again is None:
                     self.opening.end(dict.fromkeys(batch, 0))
-            tell(len(batch))
+            advance(len(batch))
         return self.result
 
     def _profile_name(self, arrival: Arrival) -> str:
@@ -121,7 +121,7 @@ class Ingest:
         if self.again is not None or not self.opening.has_ended_runs(arrival):
             return False
         with arrival.path.open("rb") as file:
-            return not ledger.is_archived(self.store, hashlib.file_digest(file, "sha256").hexdigest())
+            return not archived.is_archived(self.store, hashlib.file_digest(file, "sha256").hexdigest())
 
     def _read(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
         """Takes in the pieces, so many at a time as memory allows, marked as being read."""
@@ -155,10 +155,10 @@ class Ingest:
             if part.problem is not None:
                 fate.refused.append((part, part.problem))
             elif isinstance(chosen, str):
-                mend = "add its form to a profile's `match`, or a profile for it"
+                remedy = "add its form to a profile's `match`, or a profile for it"
                 if chosen.endswith("fit this file"):
-                    mend = "narrow the `match` of one, or name the site's profile in sites.csv"
-                fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {mend}"))
+                    remedy = "narrow the `match` of one, or name the site's profile in sites.csv"
+                fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {remedy}"))
             else:
                 named = chosen.site_in_place(name, part.folder) or ""
                 pieces.append(Piece(arrival, part._replace(name=name), chosen, named))
@@ -180,7 +180,7 @@ class Ingest:
         return list(fresh.values()), repeated
 
     def _is_read_again(self, piece: Piece, before: ledger.Held) -> bool:
-        """Whether rows were rejected that a mended profile or register may let in now."""
+        """Whether rows were rejected that a fixed profile or register may let in now."""
         if before.rows_rejected == 0 or self.again is not None or piece.key in self.looked_at:
             return False
         return before.path != piece.path or (self.workspace.archive / before.archived_as).exists()
@@ -231,10 +231,10 @@ class Ingest:
             fate, arrival = fates[piece.arrival], piece.arrival
             if arrival.is_ours and fate.state is not None and fate.archived_as is not None and not fate.is_noted:
                 fate.is_noted = True
-                files[arrival] = ledger.ArchivedFile(
+                files[arrival] = archived.ArchivedFile(
                     fate.archived_as, arrival.folder, arrival.name, *fate.state, piece.part.file_sha256, False
                 )
-        ledger.note_archived(self.store, list(files.values()))
+        archived.note_archived(self.store, list(files.values()))
 
     def _entry(self, number: int, piece: Piece, fate: Fate, now: datetime) -> ledger.Entry:
         """The export's line of the ledger, with the next number."""

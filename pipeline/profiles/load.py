@@ -21,7 +21,7 @@ def profile_files(folder: Path) -> list[Path]:
 
 
 def load_profiles(folder: Path) -> tuple[dict[str, ExportProfile], list[Fault]]:
-    """The sound profiles by name, and every fault of the others."""
+    """The valid profiles by name, and every fault of the others."""
     profiles, faults = {}, []
     for path in profile_files(folder):
         profile, found = load_profile(path)

@@ -68,7 +68,7 @@ def one_or_several(data: Any) -> Any:
         return data
     if "columns" in data:
         raise PydanticCustomError(
-            "both_columns", "column and columns are both given", {"mend": "keep one of them", "key": "columns"}
+            "both_columns", "column and columns are both given", {"remedy": "keep one of them", "key": "columns"}
         )
     return {key: value for key, value in data.items() if key != "column"} | {"columns": (data["column"],)}
 

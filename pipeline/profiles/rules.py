@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from detectors.frames import CHANNELS, COUNTERS
-from pipeline.config.suggestions import name_mend, zone_mend
+from pipeline.config.suggestions import name_remedy, zone_remedy
 from pipeline.config.toml_file import Problem, known_keys, unknown_keys
 from pipeline.profiles.model import (
     EPOCH_FORMATS,
@@ -25,7 +25,7 @@ from pipeline.profiles.model import (
     Timestamp,
 )
 from pipeline.profiles.site_pattern import PatternError, compiled
-from pipeline.timezones.conversion import is_fixed_offset, is_zone, zone_names
+from pipeline.timezones.zones import is_fixed_offset, is_zone, zone_names
 
 TABLES: dict[str, type[BaseModel]] = {
     "csv": CsvFormat,
@@ -88,8 +88,8 @@ def _names(data: dict[str, Any]) -> Iterator[Problem]:
     known = (*CHANNELS, *COUNTERS)
     for name, channel in _table(data, "channels").items():
         if name not in known:
-            mend = name_mend(name, known, f"known are {', '.join(known)}")
-            yield Problem(("channels", name), name, "unknown channel", mend)
+            remedy = name_remedy(name, known, f"known are {', '.join(known)}")
+            yield Problem(("channels", name), name, "unknown channel", remedy)
         yield from unknown_keys(channel, known_keys(Channel), ("channels", name))
 
 
@@ -114,8 +114,8 @@ def _json(data: dict[str, Any]) -> Iterator[Problem]:
     if table.get("arrays") is True:
         for path, column in _row_columns(data):
             if column not in fields:
-                mend = name_mend(column, (name for name in fields if isinstance(name, str)), "name it in fields")
-                yield Problem(path, column, "not among the fields", mend)
+                remedy = name_remedy(column, (name for name in fields if isinstance(name, str)), "name it in fields")
+                yield Problem(path, column, "not among the fields", remedy)
 
 
 def _row_columns(data: dict[str, Any]) -> Iterator[tuple[tuple[str, ...], str]]:
@@ -140,8 +140,8 @@ def _csv(data: dict[str, Any]) -> Iterator[Problem]:
     delimiter, decimal = table.get("delimiter", ","), table.get("decimal", ".")
     if delimiter == decimal:
         key = "delimiter" if "delimiter" in table else "decimal"
-        mend = 'set delimiter, as in delimiter = ";"'
-        yield Problem(("csv", key), delimiter, "delimiter and decimal are the same", mend)
+        remedy = 'set delimiter, as in delimiter = ";"'
+        yield Problem(("csv", key), delimiter, "delimiter and decimal are the same", remedy)
     elif isinstance(delimiter, str) and len(delimiter) == 1 and (delimiter in '"\n\r' or delimiter.isalnum()):
         yield Problem(
             ("csv", "delimiter"), delimiter, "cannot set cells apart", 'write a sign such as "," ";" or "\\t"'
@@ -174,13 +174,13 @@ def _site(data: dict[str, Any]) -> Iterator[Problem]:
     try:
         groups = re.compile(pattern).groupindex
     except re.error as error:
-        yield Problem(("site", "pattern"), pattern, f"not a regular expression ({error})", "mend the pattern")
+        yield Problem(("site", "pattern"), pattern, f"not a regular expression ({error})", "fix the pattern")
         return
     try:
         compiled(pattern)
     except PatternError as error:
-        mend = "write it without look-around and back-references, which can take years on one name"
-        yield Problem(("site", "pattern"), pattern, f"not a pattern that ends in bounded time ({error})", mend)
+        remedy = "write it without look-around and back-references, which can take years on one name"
+        yield Problem(("site", "pattern"), pattern, f"not a pattern that ends in bounded time ({error})", remedy)
         return
     if "site" not in groups:
         yield Problem(("site", "pattern"), pattern, "no group named site", "mark the site's part as (?P<site>...)")
@@ -199,13 +199,13 @@ def _stamp_format(data: dict[str, Any]) -> Iterator[Problem]:
     place = ("timestamp", "format")
     found = re.findall(r"%(?:.|$)", written, re.DOTALL)
     if not found:
-        mend = name_mend(written, NAMED_FORMATS, 'write a strptime format such as "%d.%m.%Y %H:%M", or iso8601')
-        yield Problem(place, written, "no date format", mend)
+        remedy = name_remedy(written, NAMED_FORMATS, 'write a strptime format such as "%d.%m.%Y %H:%M", or iso8601')
+        yield Problem(place, written, "no date format", remedy)
         return
     unknown = [directive for directive in found if directive not in SUPPORTED_DIRECTIVES]
     if unknown:
-        mend = f"known are {' '.join(SUPPORTED_DIRECTIVES)}"
-        yield Problem(place, written, f"unknown directive {' '.join(unknown)} in", mend)
+        remedy = f"known are {' '.join(SUPPORTED_DIRECTIVES)}"
+        yield Problem(place, written, f"unknown directive {' '.join(unknown)} in", remedy)
         return
     for part, directives in SAME_PART.items():
         if sum(found.count(directive) for directive in directives) > 1:
@@ -248,7 +248,7 @@ def _zone(data: dict[str, Any]) -> Iterator[Problem]:
     elif zone not in ZONE_WORDS and not is_fixed_offset(zone) and not is_zone(zone):
         words = ", ".join(f'"{word}"' for word in ZONE_WORDS)
         otherwise = f'write {words}, an IANA name, or an offset such as "+05:30"'
-        yield Problem(place, zone, "unknown zone", zone_mend(zone, ZONE_WORDS, zone_names(), otherwise))
+        yield Problem(place, zone, "unknown zone", zone_remedy(zone, ZONE_WORDS, zone_names(), otherwise))
 
 
 def _spring_hour(data: dict[str, Any]) -> Iterator[Problem]:
@@ -268,8 +268,8 @@ def _channels(data: dict[str, Any]) -> Iterator[Problem]:
     for name in channels:
         table = _table(channels, name)
         if name in COUNTERS and "counter" not in table:
-            mend = 'add counter = "lifetime" or counter = "daily"'
-            yield Problem(("channels", name, "counter"), None, "a counter without its kind", mend)
+            remedy = 'add counter = "lifetime" or counter = "daily"'
+            yield Problem(("channels", name, "counter"), None, "a counter without its kind", remedy)
         if name in CHANNELS and "counter" in table:
             value = table["counter"]
             yield Problem(("channels", name, "counter"), value, f"{name} is no counter", "remove counter")

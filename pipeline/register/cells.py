@@ -8,10 +8,10 @@ from datetime import date
 from typing import Any, NamedTuple
 
 from pipeline.config.addresses import is_address
-from pipeline.config.suggestions import zone_mend
+from pipeline.config.suggestions import zone_remedy
 from pipeline.errors import Fault
 from pipeline.register.csv_file import Row
-from pipeline.timezones.conversion import is_fixed_offset, is_zone, zone_names
+from pipeline.timezones.zones import is_fixed_offset, is_zone, zone_names
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
@@ -21,10 +21,10 @@ _CURRENCY = re.compile(r"[A-Z]{3}")
 
 
 class CellError(ValueError):
-    """A cell that can't be taken: the problem, and the mend."""
+    """A cell that can't be taken: the problem, and the remedy."""
 
-    def __init__(self, problem: str, mend: str) -> None:
-        self.problem, self.mend = problem, mend
+    def __init__(self, problem: str, remedy: str) -> None:
+        self.problem, self.remedy = problem, remedy
         super().__init__(problem)
 
 
@@ -44,7 +44,7 @@ class Values(NamedTuple):
     line: int
     cells: Mapping[str, str]  # as written
     values: dict[str, Any]
-    is_sound: bool
+    is_valid: bool
 
 
 def read_row(row: Row, columns: Mapping[str, Cell], shown: str) -> tuple[Values, list[Fault]]:
@@ -59,8 +59,8 @@ def read_row(row: Row, columns: Mapping[str, Cell], shown: str) -> tuple[Values,
         try:
             values[column] = cell.parse(text)
         except CellError as error:
-            mend = error.mend if cell.required else f"{error.mend}, or leave the cell empty"
-            faults.append(Fault(shown, row.line, column, text, error.problem, mend))
+            remedy = error.remedy if cell.required else f"{error.remedy}, or leave the cell empty"
+            faults.append(Fault(shown, row.line, column, text, error.problem, remedy))
     is_complete = all(column in values for column, cell in columns.items() if cell.required)
     return Values(row.line, row.cells, values, not faults and is_complete), faults
 
@@ -94,13 +94,13 @@ def number(low: float = -math.inf, high: float = math.inf, *, above: float = -ma
             raise CellError("not a number", "write digits with a decimal point, without a unit")
         value = float(text)
         if not low <= value <= high or value <= above:
-            raise CellError("number out of range", _range_mend(low, high, above))
+            raise CellError("number out of range", _range_remedy(low, high, above))
         return value + 0.0  # no negative zero
 
     return parse
 
 
-def _range_mend(low: float, high: float, above: float) -> str:
+def _range_remedy(low: float, high: float, above: float) -> str:
     if above > -math.inf:
         return f"write a number above {above:g}"
     if high < math.inf:
@@ -141,15 +141,15 @@ def zone(text: str) -> str:
     """A name of the pinned IANA database, to the letter, or a fixed offset such as +01:00."""
     if not is_zone(text) and not is_fixed_offset(text):
         otherwise = "write an IANA name such as Europe/Vienna, or an offset such as +01:00"
-        raise CellError("unknown zone", zone_mend(text, (), zone_names(), otherwise))
+        raise CellError("unknown zone", zone_remedy(text, (), zone_names(), otherwise))
     return text
 
 
 def currency(text: str) -> str:
     """The shape of an ISO 4217 code."""
     if not _CURRENCY.fullmatch(text):
-        mend = f"write {text.upper()}" if _CURRENCY.fullmatch(text.upper()) else "write three capitals, as in EUR"
-        raise CellError("not a currency code", mend)
+        remedy = f"write {text.upper()}" if _CURRENCY.fullmatch(text.upper()) else "write three capitals, as in EUR"
+        raise CellError("not a currency code", remedy)
     return text
 
 

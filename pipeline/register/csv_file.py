@@ -57,8 +57,8 @@ def _decode(content: bytes, shown: str) -> tuple[str, list[Fault]]:
         try:
             line.decode("utf-8")
         except UnicodeDecodeError as error:
-            mend = "save the file as CSV UTF-8"
-            faults.append(Fault(shown, number, None, _cell_around(line, error), "not UTF-8", mend))
+            remedy = "save the file as CSV UTF-8"
+            faults.append(Fault(shown, number, None, _cell_around(line, error), "not UTF-8", remedy))
     return content.decode("utf-8-sig", errors="replace").replace("\r\n", "\n").replace("\r", "\n"), faults
 
 
@@ -90,10 +90,10 @@ def _records(text: str, shown: str, faults: list[Fault]) -> Iterator[tuple[int, 
 
 def _quote_fault(shown: str, line: int, content: str, error: csv.Error) -> Fault:
     if "unexpected end" in str(error) or "larger than field limit" in str(error):
-        problem, mend = "a quote that is never closed", "close it; a quote inside a quoted cell is written twice"
+        problem, remedy = "a quote that is never closed", "close it; a quote inside a quoted cell is written twice"
     else:
-        problem, mend = "a quote out of place", "quote the whole cell; a quote inside it is written twice"
-    return Fault(shown, line, None, content.strip(), problem, mend)
+        problem, remedy = "a quote out of place", "quote the whole cell; a quote inside it is written twice"
+    return Fault(shown, line, None, content.strip(), problem, remedy)
 
 
 def _header_faults(
@@ -112,8 +112,8 @@ def _header_faults(
         elif column not in known:
             meant = nearest_name(column, [name for name in known if name not in header])
             renamed.add(meant)
-            mend = f"write {meant}" if meant else f"remove it; known are {', '.join(known)}"
-            yield Fault(shown, line, column, column, "unknown column", mend)
+            remedy = f"write {meant}" if meant else f"remove it; known are {', '.join(known)}"
+            yield Fault(shown, line, column, column, "unknown column", remedy)
     for column in required:
         if column not in header and column not in renamed:
             yield Fault(shown, line, column, None, "column missing", "add it to the header")
@@ -123,5 +123,5 @@ def _length_fault(shown: str, line: int, cells: list[str], header: list[str]) ->
     counts = f"{len(cells)} cells where the header has {len(header)}"
     if len(cells) < len(header):
         return Fault(shown, line, header[len(cells)], None, f"too few cells: {counts}", "add the missing commas")
-    mend = "numbers take a decimal point; quote a text that holds a comma"
-    return Fault(shown, line, None, cells[len(header)], f"too many cells: {counts}", mend)
+    remedy = "numbers take a decimal point; quote a text that holds a comma"
+    return Fault(shown, line, None, cells[len(header)], f"too many cells: {counts}", remedy)

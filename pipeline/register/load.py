@@ -99,7 +99,7 @@ INSTALLER_CELLS: Mapping[str, Cell] = {
 
 
 def load_register(workspace: Workspace) -> tuple[Register, list[Fault]]:
-    """The sound rows of the register's files, and every fault of the others, file by file and line by line."""
+    """The valid rows of the register's files, and every fault of the others, file by file and line by line."""
     sites, faults = _read(workspace.sites_file, SITE_CELLS)
     optional = {}
     for path, columns in (
@@ -121,22 +121,22 @@ def load_register(workspace: Workspace) -> tuple[Register, list[Fault]]:
 
 def _read(path: Path, columns: Mapping[str, Cell]) -> tuple[list[Values], list[Fault]]:
     if not path.exists():
-        mend = "write it, or run `noonmark init` for an example"
-        return [], [Fault(path.name, None, None, None, "the register is missing", mend)]
+        remedy = "write it, or run `noonmark init` for an example"
+        return [], [Fault(path.name, None, None, None, "the register is missing", remedy)]
     table = read_table(path, list(columns), [name for name, cell in columns.items() if cell.required])
     rows, faults = read_rows(table.rows, columns, path.name)
     return rows, table.faults + faults
 
 
 def _register(sites: list[Values], arrays: list[Values], devices: list[Values], installers: list[Values]) -> Register:
-    sound: dict[str, Values] = {}
+    valid: dict[str, Values] = {}
     for row in sites:
-        if row.is_sound:
-            sound.setdefault(row.values["site_id"], row)  # of two with one name the first stays
+        if row.is_valid:
+            valid.setdefault(row.values["site_id"], row)  # of two with one name the first stays
     return Register(
-        sites={site_id: Site(**row.values) for site_id, row in sound.items()},
-        planes=[Plane(**row.values) for row in arrays if row.is_sound and row.values["site_id"] in sound],
-        devices=[Device(**row.values) for row in devices if row.is_sound and row.values["site_id"] in sound],
-        installers={row.values["installer_id"]: Installer(**row.values) for row in installers if row.is_sound},
-        lines={site_id: row.line for site_id, row in sound.items()},
+        sites={site_id: Site(**row.values) for site_id, row in valid.items()},
+        planes=[Plane(**row.values) for row in arrays if row.is_valid and row.values["site_id"] in valid],
+        devices=[Device(**row.values) for row in devices if row.is_valid and row.values["site_id"] in valid],
+        installers={row.values["installer_id"]: Installer(**row.values) for row in installers if row.is_valid},
+        lines={site_id: row.line for site_id, row in valid.items()},
     )

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import NamedTuple
 
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import name_remedy
 from pipeline.errors import Fault
 from pipeline.register.cells import Values, repeated
 
@@ -72,8 +72,8 @@ def _installers(files: Files) -> Iterator[Fault]:
     for row in files.sites:
         installer = row.cells.get("installer_id")
         if installer and installer not in known:
-            mend = name_mend(installer, known, f"add the installer to {files.installers_file}")
-            yield Fault(files.sites_file, row.line, "installer_id", installer, "unknown installer", mend)
+            remedy = name_remedy(installer, known, f"add the installer to {files.installers_file}")
+            yield Fault(files.sites_file, row.line, "installer_id", installer, "unknown installer", remedy)
 
 
 def _known_sites(files: Files) -> Iterator[Fault]:
@@ -82,8 +82,8 @@ def _known_sites(files: Files) -> Iterator[Fault]:
         for row in rows:
             site = row.cells.get("site_id")
             if site and site not in known:
-                mend = name_mend(site, known, f"add the site to {files.sites_file}, or remove the row")
-                yield Fault(file, row.line, "site_id", site, "unknown site", mend)
+                remedy = name_remedy(site, known, f"add the site to {files.sites_file}, or remove the row")
+                yield Fault(file, row.line, "site_id", site, "unknown site", remedy)
 
 
 def _planes(files: Files) -> Iterator[Fault]:
@@ -97,8 +97,8 @@ def _planes(files: Files) -> Iterator[Fault]:
         for column in ("tilt_deg", "azimuth_deg"):
             if site.cells.get(column):
                 problem = f"also in {files.arrays_file} (line {rows[0].line}):"
-                mend = f"leave it empty: the planes of {files.arrays_file} count"
-                yield Fault(files.sites_file, site.line, column, site.cells[column], problem, mend)
+                remedy = f"leave it empty: the planes of {files.arrays_file} count"
+                yield Fault(files.sites_file, site.line, column, site.cells[column], problem, remedy)
         if "installed_kwp" in site.values and all("kwp" in row.values for row in rows):
             yield from _sum(files, site, rows)
 
@@ -109,8 +109,8 @@ def _sum(files: Files, site: Values, rows: list[Values]) -> Iterator[Fault]:
     if abs(total - installed) > ARRAYS_TOLERANCE * installed * (1 + 1e-9):  # 1e-9: room for binary fractions
         site_id = site.cells["site_id"]
         problem = f"the planes of {site_id} do not sum to its {installed:g} kWp but to"
-        mend = f"mend kwp here, or installed_kwp in {files.sites_file} line {site.line}"
-        yield Fault(files.arrays_file, rows[0].line, "kwp", f"{total:g}", problem, mend)
+        remedy = f"fix kwp here, or installed_kwp in {files.sites_file} line {site.line}"
+        yield Fault(files.arrays_file, rows[0].line, "kwp", f"{total:g}", problem, remedy)
 
 
 def _device_ids(files: Files) -> Iterator[Fault]:
@@ -142,8 +142,8 @@ def _external_ids(files: Files) -> Iterator[Fault]:
                 not other.profile or not named.profile or other.profile == named.profile
             ):
                 problem = f"already means {other.owner} ({other.file} line {other.line}):"
-                mend = "give each its own external_id, or profiles of their own"
-                yield Fault(named.file, named.line, "external_id", name, problem, mend)
+                remedy = "give each its own external_id, or profiles of their own"
+                yield Fault(named.file, named.line, "external_id", name, problem, remedy)
                 break
         others.append(named)
 

@@ -9,7 +9,8 @@ import tzfpy
 
 from pipeline.errors import Notice
 from pipeline.register.model import Register, Site
-from pipeline.timezones.conversion import is_zone, transitions
+from pipeline.timezones.conversion import transitions
+from pipeline.timezones.zones import is_zone
 
 DAY_S = 86_400
 YEAR_S = 366 * DAY_S  # a year of any length: every rule of a zone comes round once

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from pipeline.config.settings import Settings, load_settings
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import name_remedy
 from pipeline.errors import Fault, InvalidInputError
 from pipeline.profiles.load import load_profiles, profile_files
 from pipeline.profiles.model import CsvFormat, ExportProfile, JsonFormat
@@ -15,7 +15,7 @@ from pipeline.workspace.places import Workspace
 
 
 class CheckResult(NamedTuple):
-    """The workspace's settings, register and profiles as far as they are sound, and all that is wrong or odd."""
+    """The workspace's settings, register and profiles as far as they hold no fault, and all that is wrong or odd."""
 
     settings: Settings
     register: Register
@@ -59,8 +59,8 @@ def _unknown_profiles(workspace: Workspace, wanted: list[tuple[int, str]]) -> It
     known = [path.stem for path in profile_files(workspace.profiles)]  # a faulty one is there all the same
     for line, name in wanted:
         if name not in known:
-            mend = name_mend(name, known, f"write profiles/{name}.toml, or leave the cell empty")
-            yield Fault(workspace.sites_file.name, line, "profile", name, "unknown profile", mend)
+            remedy = name_remedy(name, known, f"write profiles/{name}.toml, or leave the cell empty")
+            yield Fault(workspace.sites_file.name, line, "profile", name, "unknown profile", remedy)
 
 
 def _unreachable_profiles(profiles: dict[str, ExportProfile], wanted: set[str]) -> Iterator[Fault]:
@@ -68,8 +68,8 @@ def _unreachable_profiles(profiles: dict[str, ExportProfile], wanted: set[str]) 
     for name, profile in profiles.items():
         by_place = profile.site.from_ in ("file name", "folder")
         if not profile.match and not (by_place and name in wanted):
-            mend = 'add globs on the file\'s name, as in match = ["*.csv"]'
-            yield Fault(_shown(profile), None, "match", None, "no file can belong to the profile", mend)
+            remedy = 'add globs on the file\'s name, as in match = ["*.csv"]'
+            yield Fault(_shown(profile), None, "match", None, "no file can belong to the profile", remedy)
 
 
 def _unused_tables(profiles: dict[str, ExportProfile]) -> Iterator[Notice]:

@@ -13,7 +13,7 @@ from pipeline.runs.decisions import who
 from pipeline.runs.session import Opened, sum_up
 from pipeline.store import clock_shifts, decision_log, history, verdicts
 
-MOST_MINUTES = 26 * 60  # two zones of the earth are at most 26 hours apart
+MAX_MINUTES = 26 * 60  # two zones of the earth are at most 26 hours apart
 
 
 def retime(run: Opened, site_id: str, *, shift_min: float, first: date, last: date | None = None) -> pl.DataFrame:
@@ -23,7 +23,7 @@ def retime(run: Opened, site_id: str, *, shift_min: float, first: date, last: da
     A span has one correction: the same one given again adds nothing, and only ends what an interrupted run began.
     """
     _known(run, site_id)
-    if not math.isfinite(shift_min) or shift_min == 0 or abs(shift_min) > MOST_MINUTES:
+    if not math.isfinite(shift_min) or shift_min == 0 or abs(shift_min) > MAX_MINUTES:
         raise NoonmarkError(
             "a correction is between 1 and 1560 minutes, either way",
             f"--shift-min {shift_min:g}",
@@ -48,7 +48,7 @@ def _correct(run: Opened, site_id: str, shift_min: float, first: date, last: dat
         shift_id = clock_shifts.add(run.store, site_id, shift_min, first, last, note=f"by {who()}")
         judged = verdicts.last_judged_day(run.store)
         if judged is not None:
-            verdicts.note_mended(run.store, site_id, detectors.kinds_of("clock"), shift_id, judged)
+            verdicts.note_corrected(run.store, site_id, detectors.kinds_of("clock"), shift_id, judged)
         clock_shifts.apply(run.store, site_id, first, last)
 
 
@@ -69,7 +69,7 @@ def undo_retime(
     row = left.row(0, named=True)
     with run.store.transaction():
         clock_shifts.take_back(run.store, row["shift_id"])
-        verdicts.forget_mended(run.store, row["shift_id"])
+        verdicts.forget_corrected(run.store, row["shift_id"])
         clock_shifts.apply(run.store, site_id, row["from_day"], row["to_day"])
     return _after(run, site_id)
 
@@ -88,7 +88,7 @@ def _after(run: Opened, site_id: str) -> pl.DataFrame:
     if last is not None:
         days = [day for day in due_days(run.store, datetime.now(UTC), 0) if day <= last]
         history.note_due(run.store, days)
-        with run.progress("judging anew", len(days), "days") as tell:
-            run_detectors.judge(run.store, days, tell)
+        with run.progress("judging anew", len(days), "days") as advance:
+            run_detectors.judge(run.store, days, advance)
         folding.update_exceptions(run.store)
     return clock_shifts.of_site(run.store, site_id)

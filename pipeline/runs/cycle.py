@@ -28,8 +28,8 @@ def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
             "put the profiles back, or write one; nothing was moved",
         )
     work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
-    with run.progress("taking in", len(waiting.arrivals), "files") as tell:
-        result = work.run(waiting.arrivals, tell)
+    with run.progress("taking in", len(waiting.arrivals), "files") as advance:
+        result = work.run(waiting.arrivals, advance)
     result.still_written += waiting.still_written
     result.links += waiting.links
     result.skipped += waiting.skipped
@@ -47,8 +47,8 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
         history.note_due(run.store, days)
         if until is not None:
             days = with_silent_days(days, verdicts.last_judged_day(run.store), until)
-    with run.progress("judging", len(days), "days") as tell:
-        result = run_detectors.judge(run.store, days, tell)
+    with run.progress("judging", len(days), "days") as advance:
+        result = run_detectors.judge(run.store, days, advance)
     result.folded = folding.update_exceptions(run.store)
     return result
 
@@ -79,6 +79,7 @@ class CycleResult:
 
     @property
     def needs_person(self) -> bool:
+        """Whether a file was set aside or a site gave nothing to judge."""
         return self.taken_in.needs_person or self.judged.needs_person
 
 

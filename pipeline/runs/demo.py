@@ -36,7 +36,7 @@ def demo(workspace: Workspace) -> CycleResult:
     shutil.copytree(samples / "profiles", workspace.profiles)
     by_day = deliveries(samples / "exports")
     result: CycleResult | None = None
-    with progress.shown("living through", len(by_day), "days") as tell:
+    with progress.shown("living through", len(by_day), "days") as advance:
         for day, files in sorted(by_day.items()):
             for file in files:
                 target = workspace.inbox / file.relative_to(samples / "exports")
@@ -45,7 +45,7 @@ def demo(workspace: Workspace) -> CycleResult:
             with opened(workspace, is_quiet=True) as run, recorded(run.store, "cycle") as said:
                 result = cycle(run, day=day)
                 said.append("needs a person" if result.needs_person else "done")
-            tell(1)
+            advance(1)
     if result is None:
         raise NoonmarkError("the samples hold no export", str(samples), "install noonmark again")
     with opened(workspace, is_quiet=True) as run:

@@ -90,6 +90,7 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.
             previous_day=max((one for one in others if one < day), default=None),
             next_day=min((one for one in others if one > day), default=None),
             installers={one.installer_id: one.name for one in run.register.installers.values()},
+            rates=settings.rates,
         ),
     )
 

@@ -28,6 +28,7 @@ timezone = "UTC"            # the IANA zone of digest_at
 title = ""                  # a heading of your own
 top = 20                    # exceptions that are shown in full; the others are listed
 url = ""                    # where digests/ can be opened, for the link in the mail
+# rates = { EUR = 1.0, CHF = 1.05 }   # what a unit of each currency is worth, to rank sites of several currencies
 
 [mail]
 host = ""                   # the mail server; empty = no mail
@@ -139,8 +140,8 @@ def make_workspace(workspace: Workspace) -> list[Path]:
         return _write(workspace)
     except OSError as error:
         where = str(error.filename or workspace.root)
-        mend = "choose a folder that can be written"
-        raise NoonmarkError(f"the workspace cannot be made ({error.strerror})", where, mend) from error
+        remedy = "choose a folder that can be written"
+        raise NoonmarkError(f"the workspace cannot be made ({error.strerror})", where, remedy) from error
 
 
 def _write(workspace: Workspace) -> list[Path]:

@@ -3,7 +3,8 @@
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
+
+from pipeline.timezones.zones import tzinfo_of
 
 GOOD = ("done", "needs a person")
 BAD = ("failed", "killed")
@@ -94,7 +95,7 @@ def _last_good(by_name: Mapping[str, Job], names: Iterable[str], at_least: datet
 def _last_wanted(beat: Mapping[str, Any], before: datetime) -> datetime:
     """The last instant before `before` at which the service should have begun a cycle."""
     hour, minute = map(int, beat.get("digest_at", "00:00").split(":"))
-    local = before.astimezone(ZoneInfo(beat.get("timezone", "UTC")))
+    local = before.astimezone(tzinfo_of(beat.get("timezone", "UTC")))
     wanted = local.replace(hour=hour, minute=minute, second=0, microsecond=0)
     return wanted if wanted <= local else wanted - timedelta(days=1)
 

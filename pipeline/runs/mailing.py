@@ -39,7 +39,7 @@ class Patience(NamedTuple):
     seconds: float = 0.0  # one attempt
     sleep: Callable[[float], Any] = time.sleep
     stop: threading.Event = threading.Event()
-    tell: Callable[[str], object] = lambda _: None
+    report: Callable[[str], object] = lambda _: None
 
 
 def mail_digest(
@@ -80,7 +80,7 @@ def mail_digest(
             error = state.outcome.exception() if state.outcome else None
             if state.attempt_number == 1:  # so that `status` knows while the waiting lasts
                 note(Sent.FAILED, str(error))
-            patience.tell(f"{error}; the next attempt is in {state.upcoming_sleep:.0f} s")
+            patience.report(f"{error}; the next attempt is in {state.upcoming_sleep:.0f} s")
 
         try:
             message = mail.compose(facts, settings.mail)

@@ -31,8 +31,8 @@ def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
         waiting = arrivals.archived(workspace)
         again = Again({arrival: number for number, arrival in waiting}, kept.carried.taken_in_at)
         work = Ingest(run.store, workspace, run.settings, run.register, run.profiles, again=again)
-        with run.progress("taking in again", len(waiting), "files") as tell:
-            result = work.run([arrival for _, arrival in waiting], tell)
+        with run.progress("taking in again", len(waiting), "files") as advance:
+            result = work.run([arrival for _, arrival in waiting], advance)
         sum_up(run)
         _judge_again(run, kept.carried.judged_days)
         reader.forget(run.store)
@@ -87,6 +87,6 @@ def _judge_again(run: Opened, judged_days: list[date]) -> None:
         return
     due = due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
     days = sorted({*judged_days, *(day for day in due if day <= judged_days[-1])})
-    with run.progress("judging again", len(days), "days") as tell:
-        run_detectors.judge(run.store, days, tell)
+    with run.progress("judging again", len(days), "days") as advance:
+        run_detectors.judge(run.store, days, advance)
     folding.update_exceptions(run.store)

@@ -8,7 +8,6 @@ import traceback
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -26,6 +25,7 @@ from pipeline.runs.digest_pages import facts_of
 from pipeline.runs.mailing import Patience, mail_digest
 from pipeline.runs.session import Opened, opened, published
 from pipeline.store import digests, history
+from pipeline.timezones.zones import tzinfo_of
 from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
 
@@ -44,7 +44,7 @@ class Service:
             workspace, ingest_every_min=plan.ingest_every_min, digest_at=plan.digest_at, timezone=plan.timezone
         )
         self.scheduler = BackgroundScheduler(
-            timezone=ZoneInfo(settings.schedule.timezone),
+            timezone=tzinfo_of(settings.schedule.timezone),
             # A job that is late is still wanted, once, and never beside itself (the defaults drop it after a second).
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
@@ -77,7 +77,7 @@ class Service:
 
     def _make_up_for_the_morning(self) -> None:
         """Adds the cycle if no digest was written since one was last wanted, or the mail if that is missing."""
-        zone = ZoneInfo(self.settings.schedule.timezone)
+        zone = tzinfo_of(self.settings.schedule.timezone)
         hour, minute = map(int, self.settings.schedule.digest_at.split(":"))
         now = datetime.now(zone)
         wanted = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
@@ -92,9 +92,11 @@ class Service:
                 self._mail_soon(facts_of(run, day))
 
     def take_in(self) -> None:
+        """One turn of the ingest; what fails is logged and recorded, not raised."""
         self._job("ingest", self._take_in)
 
     def morning(self) -> None:
+        """One cycle, and the mail after it; what fails is logged and recorded, not raised."""
         self._job("cycle", self._morning)
 
     def _take_in(self, run: Opened, said: list[str]) -> None:

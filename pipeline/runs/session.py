@@ -22,7 +22,7 @@ from pipeline.runs.check import check_or_refuse
 from pipeline.runs.checked import note_checked, stamp
 from pipeline.store import Store, decision_log, history, ledger, reader, recovery
 from pipeline.store import register as register_copy
-from pipeline.workspace.lock import held
+from pipeline.workspace.lock import locked
 from pipeline.workspace.places import Workspace
 
 LOG = logging.getLogger("noonmark")
@@ -30,7 +30,7 @@ LOG = logging.getLogger("noonmark")
 
 @dataclass(frozen=True)
 class Opened:
-    """A workspace that is sound, and this process's alone."""
+    """A workspace without a fault, and this process's alone."""
 
     workspace: Workspace
     settings: Settings
@@ -45,15 +45,15 @@ class Opened:
         """A function to call at every safe point, with the units done since; raises StoppedError when told to stop."""
 
         def advance(count: int) -> None:
-            tell(count)
+            show(count)
             if self.should_stop():
                 raise StoppedError("told to stop")
 
         if self.is_quiet or total == 0:
-            tell: progress.Advance = progress.silent
+            show: progress.Advance = progress.silent
             yield advance
             return
-        with progress.shown(what, total, unit) as tell:
+        with progress.shown(what, total, unit) as show:
             yield advance
 
 
@@ -73,7 +73,7 @@ def opened(
     """
     before = stamp(workspace)
     checked = check_or_refuse(workspace)
-    with held(workspace, wait_s=wait_s):
+    with locked(workspace, wait_s=wait_s):
         note_checked(workspace, before, checked)
         for folder in (workspace.inbox, workspace.archive, workspace.quarantine, workspace.reader, workspace.digests):
             folder.mkdir(exist_ok=True)
@@ -130,8 +130,8 @@ def _catch_up(run: Opened) -> None:
         again = Again({arrival: number for number, arrival in waiting}, {})
         work = Ingest(store, workspace, run.settings, run.register, run.profiles, again=again)
         with recorded(store, "recovery") as said:
-            with run.progress("taking in again", len(waiting), "files") as tell:
-                result = work.run([arrival for _, arrival in waiting], tell)
+            with run.progress("taking in again", len(waiting), "files") as advance:
+                result = work.run([arrival for _, arrival in waiting], advance)
             decision_log.bring_back(store, workspace.decision_log)
             sum_up(run)
             recovery.note_archive(store, arrivals.last_archived(workspace))
@@ -192,5 +192,5 @@ def publish(run: Opened) -> None:
 
 def sum_up(run: Opened) -> None:
     """Brings the site-days up to the readings."""
-    with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as tell:
-        summing.sum_up(run.store, tell)
+    with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as advance:
+        summing.sum_up(run.store, advance)

@@ -36,6 +36,7 @@ class Answer(NamedTuple):
     rows: list[tuple[Any, ...]]
 
     def to_dicts(self) -> list[dict[str, Any]]:
+        """The rows, each by its columns' names."""
         return [dict(zip(self.columns, row, strict=True)) for row in self.rows]
 
 

@@ -1,4 +1,4 @@
-"""Corrections of sites' clocks: those in force, and the stretches of stamps that they move."""
+"""Corrections of sites' clocks: those in force, and the segments of stamps that they move."""
 
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
@@ -31,7 +31,7 @@ def apply(store: Store, site_id: str, first: date, last: date | None) -> None:
 
 
 def spans(edges: Sequence[tuple[datetime, datetime, float]]) -> list[tuple[datetime, datetime, float]]:
-    """Stretches that do not overlap, each with the sum of the corrections that hold in it."""
+    """Segments that do not overlap, each with the sum of the corrections that hold in it."""
     cuts = sorted({instant for start, end, _ in edges for instant in (start, end)})
     result = []
     for start, end in pairwise(cuts):

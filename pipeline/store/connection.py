@@ -70,6 +70,7 @@ class Store:
         self.close()
 
     def close(self) -> None:
+        """Ends the connection; all that was committed is in the file."""
         self.con.close()
 
     def _migrate(self) -> None:
@@ -149,9 +150,11 @@ class Store:
             self.insert(table, frame)
 
     def sites(self) -> pl.DataFrame:
+        """SITES of the register's copy, by site_id."""
         return self.frame("SELECT * FROM site ORDER BY site_id").cast(SITES).select(SITES.names())
 
     def planes(self) -> pl.DataFrame:
+        """PLANES of the register's copy."""
         return self.frame("SELECT * FROM plane").cast(PLANES).select(PLANES.names())
 
     def start_run(self, job: str) -> int:
@@ -162,6 +165,7 @@ class Store:
         return int(run_id)
 
     def end_run(self, run_id: int, outcome: str, detail: str) -> None:
+        """Notes the run's end now, its outcome and one line of detail."""
         self.con.execute(
             "UPDATE run SET ended_at = ?, outcome = ?, detail = ? WHERE run_id = ?",
             [datetime.now(UTC), outcome, detail, run_id],

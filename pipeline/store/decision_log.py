@@ -14,6 +14,7 @@ from typing import Any
 
 from pipeline.store import clock_shifts
 from pipeline.store.connection import Store
+from pipeline.workspace.files import sync
 
 KEYS = {  # table -> what names one of its rows
     "decision": ("decided_at", "exception_id", "action"),
@@ -60,14 +61,14 @@ def bring_back(store: Store, log: Path) -> int:
         in_force = {
             row["shift_id"] for at, row in _held(store).items() if at[0] == "clock_shift" and not row["undone_at"]
         }
-        mended = [row for row in lacking["mended_exception"] if row["shift_id"] in in_force]
-        _insert(store, "mended_exception", mended)
+        corrected = [row for row in lacking["mended_exception"] if row["shift_id"] in in_force]
+        _insert(store, "mended_exception", corrected)
         for row in [*shifts, *undone]:
             if row["site_id"] in sites:
                 first, last = date.fromisoformat(row["from_day"]), row["to_day"]
                 clock_shifts.apply(store, row["site_id"], first, date.fromisoformat(last) if last else None)
         _count_on(store)
-    return len(lacking["decision"]) + len(shifts) + len(undone) + len(mended)
+    return len(lacking["decision"]) + len(shifts) + len(undone) + len(corrected)
 
 
 def read(log: Path) -> Rows:
@@ -135,8 +136,4 @@ def _write(log: Path, lines: list[str]) -> None:
         file.flush()
         os.fsync(file.fileno())
     if is_new:
-        folder = os.open(log.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        sync(log.parent)

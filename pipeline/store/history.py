@@ -7,13 +7,15 @@ import polars as pl
 
 from detectors.features import Feature
 from detectors.frames import DAYS
-from pipeline.store import features
+from pipeline.store import features, reading_flags
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
 
-def write_days(store: Store, days: pl.DataFrame, made: Mapping[Feature, pl.DataFrame], done: pl.DataFrame) -> None:
-    """Replaces site-days and features of `done` [site_id, day]: neither dirty any more, nor judged.
+def write_days(
+    store: Store, days: pl.DataFrame, flags: pl.DataFrame, made: Mapping[Feature, pl.DataFrame], done: pl.DataFrame
+) -> None:
+    """Replaces site-days, flags and features of `done` [site_id, day]: neither dirty any more, nor judged.
 
     The judged days that look back on them are due from then on.
     """
@@ -29,10 +31,28 @@ def write_days(store: Store, days: pl.DataFrame, made: Mapping[Feature, pl.DataF
                 f"DELETE FROM {table} USING done WHERE {table}.site_id = done.site_id AND {table}.day = done.day"
             )
         store.insert("site_day", days)
+        reading_flags.write_days(store, flags, done)
         features.write_days(store, made, done)
         mark_due(store, "site_day", done["day"])
         # A local day begins and ends within the UTC days around it.
         mark_due(store, "site_hour", [day for by in ("-1d", "1d") for day in done["day"].dt.offset_by(by)])
+
+
+def write_silent_days(store: Store, day: date) -> None:
+    """Every watched site has a site-day of `day`, with 0 readings where none came, since it was commissioned.
+
+    Where the register does not tell since when, it is since its first reading.
+    """
+    store.con.execute(
+        """
+        INSERT INTO site_day BY NAME
+        SELECT s.site_id, $day AS day, 0 AS readings, 0.0 AS coverage_pct, 0.0 AS pv_coverage_pct FROM site AS s
+        ANTI JOIN (SELECT site_id FROM site_day WHERE day = $day) AS d ON d.site_id = s.site_id
+        WHERE s.watched AND (s.commissioned_on <= $day OR s.commissioned_on IS NULL AND s.site_id IN
+            (SELECT site_id FROM site_day WHERE readings > 0 AND day < $day))
+        """,
+        {"day": day},
+    )
 
 
 def dirty_days(store: Store) -> pl.DataFrame:
@@ -54,13 +74,15 @@ def note_due(store: Store, days: Sequence[date]) -> None:
 
 def has_unfinished_days(store: Store) -> bool:
     """Whether a run ended before all that it had changed was summed up and judged again."""
-    return bool(store.value("SELECT (SELECT count(*) FROM dirty_day) + (SELECT count(*) FROM due_day)"))
+    waiting = ("dirty_day", "due_day", "flag_due")
+    return any(bool(store.value(f"SELECT count(*) FROM {table}")) for table in waiting)
 
 
 def days_with_readings(store: Store) -> list[date]:
     """Days of which a watched site has a site-day, oldest first."""
     rows = store.con.execute(
-        "SELECT DISTINCT d.day FROM site_day AS d JOIN site AS s ON s.site_id = d.site_id AND s.watched ORDER BY d.day"
+        "SELECT DISTINCT d.day FROM site_day AS d JOIN site AS s ON s.site_id = d.site_id AND s.watched "
+        "WHERE d.readings > 0 ORDER BY d.day"
     ).fetchall()
     return [day for (day,) in rows]
 
@@ -100,7 +122,7 @@ def mark_everything_due(store: Store) -> None:
         days = store.frame("SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM reading_raw")["day"].to_list()
         around = {day + timedelta(days=by) for day in days for by in (-2, -1, 0, 1, 2)}
         mark_due(store, relation, around)
-    for relation in ("site_day", "finding", "not_judged", "judged"):
+    for relation in ("site_day", "reading_flag", "finding", "not_judged", "judged"):
         mark_due(store, relation, store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
     for relation in ("site_hour", "clock_day"):
         kept = f"SELECT DISTINCT CAST(day + unnest([-1, 1]) AS DATE) AS day FROM feature_{relation}"

@@ -10,7 +10,7 @@ from datetime import date, datetime
 from functools import cache
 from typing import Any, NamedTuple
 
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import name_remedy
 from pipeline.errors import RefusedError
 from pipeline.workspace import resources
 
@@ -84,8 +84,8 @@ def question(name: str) -> Question:
     known = questions()
     wanted = name.replace("_", "-")
     if wanted not in known:
-        mend = name_mend(wanted, known, "`noonmark ask` lists them")
-        raise RefusedError(f"there is no question {name!r}", "ask", mend)
+        remedy = name_remedy(wanted, known, "`noonmark ask` lists them")
+        raise RefusedError(f"there is no question {name!r}", "ask", remedy)
     return known[wanted]
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from detectors.data_quality.flags import good_values
 from pipeline.store import answers, readings
 from pipeline.store.answers import DATABASE, Parameters
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
@@ -26,6 +27,9 @@ DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a 
 # Instants are plain timestamps in UTC (the session's zone), so that every client prints them alike.
 DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
 MONTHLY = {  # relation -> what gives its rows of one month
+    "reading_flag": """SELECT * REPLACE (CAST(from_utc AS TIMESTAMP) AS from_utc, CAST(to_utc AS TIMESTAMP) AS to_utc,
+        CAST(value_utc AS TIMESTAMP) AS value_utc) FROM reading_flag
+        WHERE day >= $lo AND day < $hi ORDER BY site_id, device_id, from_utc, channel""",
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "site_hour": resources.query("site_hour"),
     "clock_day": "SELECT * FROM feature_clock_day WHERE day >= $lo AND day < $hi ORDER BY ALL",
@@ -40,7 +44,7 @@ MONTHLY = {  # relation -> what gives its rows of one month
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
-DAILY = ("reading", "device_reading")  # periods are UTC days, months once they are old
+DAILY = ("reading", "device_reading", "reading_raw")  # periods are UTC days, months once they are old
 
 
 def mark_due(store: Store, relation: str, days: Iterable[date]) -> None:
@@ -50,7 +54,8 @@ def mark_due(store: Store, relation: str, days: Iterable[date]) -> None:
     else:
         periods = {day.isoformat()[:7] for day in days}
     due = pl.DataFrame({"period": sorted(periods)}, schema={"period": pl.String})
-    store.insert("reader_due", due.select(relation=pl.lit(relation), period="period"))
+    for name in (relation, "reading_raw") if relation == "reading" else (relation,):
+        store.insert("reader_due", due.select(relation=pl.lit(name), period="period"))
 
 
 def publish(store: Store, folder: Path, *, keep_h: float) -> int:
@@ -147,13 +152,17 @@ def _span(period: str) -> tuple[datetime, datetime]:
 
 def _write_readings(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
     lo, hi = _span(period)
+    if relation == "reading_raw":
+        yield from _write_reported(store, folder, period)
+        return
+    flags = readings.read_flags(store, lo.date() - timedelta(days=1), hi.date() + timedelta(days=1))
     sites = [site for (site,) in store.con.execute("SELECT site_id FROM site ORDER BY site_id").fetchall()]
     shares = readings.shares(store)
     if relation == "device_reading":
         sites = [site for site in sites if site in shares.devices]
     at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
     for number, first in enumerate(range(0, len(sites), at_once)):
-        devices = readings.read(store, lo, hi, sites[first : first + at_once])
+        devices = good_values(readings.read(store, lo, hi, sites[first : first + at_once]), flags).drop("is_spoiled")
         if relation == "device_reading":
             frame = devices.filter(pl.col("device_id") != "")
         else:
@@ -167,6 +176,19 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
                     f"{period}-{number}",
                     f"SELECT {DAILY_COLUMNS} FROM part ORDER BY site_id, ts_utc",
                 )
+
+
+def _write_reported(store: Store, folder: Path, period: str) -> Iterator[str]:
+    """Readings as stamped and as reported, of UTC days as stamped."""
+    if store.value(f"SELECT count(*) FROM ({_reported(period)})"):
+        yield _write_part(store, folder, "reading_raw", f"{period}-0", _reported(period))
+
+
+def _reported(period: str) -> str:
+    lo, hi = _span(period)
+    return f"""SELECT r.{DAILY_COLUMNS} FROM reading_raw AS r SEMI JOIN site USING (site_id)
+        WHERE r.ts_utc >= TIMESTAMPTZ '{lo.isoformat()}' AND r.ts_utc < TIMESTAMPTZ '{hi.isoformat()}'
+        ORDER BY site_id, device_id, ts_utc"""
 
 
 def _write_month(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
@@ -237,7 +259,7 @@ def _write_database(store: Store, folder: Path) -> None:
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
-    unfinished.chmod(0o444)  # a client that opens it for writing would lock every other one out
+    unfinished.chmod(unfinished.stat().st_mode & 0o444)  # a client that opens it for writing would lock all others out
     move_file(unfinished, folder / DATABASE)
     (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
 
@@ -253,7 +275,9 @@ def _empty_part(store: Store, folder: Path, relation: str) -> str:
     """A part of no rows, so that the relation is there from the first day."""
     file = f"{relation}/{EMPTY}"
     (folder / relation).mkdir(exist_ok=True)
-    if relation in DAILY:
+    if relation == "reading_raw":
+        store.con.execute(f"COPY ({_reported('1900-01-01')}) TO '{_quoted(folder / file)}' (FORMAT parquet)")
+    elif relation in DAILY:
         nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
         with store.offered(part=nothing):
             store.con.execute(f"COPY (SELECT {DAILY_COLUMNS} FROM part) TO '{_quoted(folder / file)}' (FORMAT parquet)")

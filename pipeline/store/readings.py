@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.frames import CHANNELS, COUNTERS
+from detectors.frames import CHANNELS, COUNTERS, READING_FLAGS
 from pipeline.store.connection import Store
 from pipeline.timezones.local_time import add_local, local_day_span
 from pipeline.workspace import resources
@@ -39,7 +39,7 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
     lowest, highest = rows["ts_utc"].min(), rows["ts_utc"].max()
     occupied = store.value("SELECT 1 FROM reading_raw WHERE ts_utc BETWEEN ? AND ? LIMIT 1", [lowest, highest])
     outcomes = []
-    single = rows.select(*columns, "rows", is_told=pl.lit(False))
+    single = rows.select(*columns, "rows", is_reported=pl.lit(False))
     if _has_repeats(rows):
         is_repeated = pl.struct(KEY).is_duplicated()
         told, merged = _one_after_the_other(store, single.filter(is_repeated), carried)
@@ -52,7 +52,7 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
     else:
         store.insert("reading_raw", single.select(columns))
         named = single.with_columns(outcome=pl.lit("stored"))
-    outcomes.append(named.filter(~pl.col("is_told")).select("export_id", "rows", "outcome"))
+    outcomes.append(named.filter(~pl.col("is_reported")).select("export_id", "rows", "outcome"))
     return (
         pl.concat(outcomes)
         .group_by("export_id")
@@ -87,7 +87,7 @@ def _one_after_the_other(store: Store, rows: pl.DataFrame, carried: list[str]) -
     before = held.cast({name: rows.schema[name] for name in held.columns if name != "marks"}).with_columns(
         pl.col("marks").cast(rows.schema["marks"]),
         rows=pl.lit(0, rows.schema["rows"]),
-        is_told=pl.lit(False),
+        is_reported=pl.lit(False),
     )
     line = pl.concat([before.select(rows.columns), rows]).with_columns(
         (pl.col(name).forward_fill().over(KEY).alias(f"{name}_after") for name in carried),
@@ -112,7 +112,7 @@ def _one_after_the_other(store: Store, rows: pl.DataFrame, carried: list[str]) -
             *(pl.col(name).filter(last_acted).last() for name in ("ts_export", "export_id")),
             *(pl.col(f"{name}_after").last().alias(name) for name in carried),
             rows=pl.lit(0, rows.schema["rows"]),
-            is_told=pl.lit(True),
+            is_reported=pl.lit(True),
         )
         .select(rows.columns)
     )
@@ -128,13 +128,14 @@ def _merge(store: Store, rows: pl.DataFrame, columns: list[str], carried: list[s
         + ["interval_s = greatest(r.interval_s, n.interval_s)", "ts_export = n.ts_export", "export_id = n.export_id"]
     )
     lowest, highest = rows["ts_utc"].min(), rows["ts_utc"].max()
-    with store.offered(incoming=rows.select(*columns, "is_told")):
+    with store.offered(incoming=rows.select(*columns, "is_reported")):
         acted = store.frame(
             f"""
             MERGE INTO reading_raw AS r USING incoming AS n
             ON r.ts_utc = n.ts_utc AND r.site_id = n.site_id AND r.device_id = n.device_id
                AND r.ts_utc BETWEEN TIMESTAMPTZ '{_literal(lowest)}' AND TIMESTAMPTZ '{_literal(highest)}'
-            WHEN MATCHED AND (n.is_told OR n.interval_s > r.interval_s OR {differs or "false"}) THEN UPDATE SET {sets}
+            WHEN MATCHED AND (n.is_reported OR n.interval_s > r.interval_s OR {differs or "false"})
+                THEN UPDATE SET {sets}
             WHEN NOT MATCHED THEN INSERT ({listed}) VALUES ({", ".join(f"n.{name}" for name in columns)})
             RETURNING site_id, device_id, ts_utc, merge_action
             """
@@ -171,6 +172,15 @@ def read_days(store: Store, first: date, last: date, sites: Sequence[str] | None
     """`read` for local calendar days, both included, each site by its own clock."""
     frame = read(store, *local_day_span(first, last), sites)
     return frame.filter(pl.col("ts_local").dt.date().is_between(first, last))
+
+
+def read_flags(store: Store, first: date, last: date) -> pl.DataFrame:
+    """READING_FLAGS of the local days between two, both included."""
+    frame = store.frame(
+        "SELECT * FROM reading_flag WHERE day BETWEEN ? AND ? ORDER BY site_id, device_id, from_utc, channel",
+        [first, last],
+    )
+    return frame.select(READING_FLAGS.names()).cast(READING_FLAGS)
 
 
 class Shares(NamedTuple):
@@ -217,6 +227,7 @@ def to_sites(devices: pl.DataFrame, shares: Shares) -> pl.DataFrame:
             pl.col("export_id").max(),
             pl.col("ts_export").sort_by("device_id").first(),
             pl.col("clock_shift_min").first(),
+            *(pl.col(name).any() for name in ("is_spoiled",) if name in several.columns),
             reported=pl.len(),
         )
         .filter(pl.col("reported") >= pl.col("site_id").replace_strict(shares.devices, return_dtype=pl.Int64))

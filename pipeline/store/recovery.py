@@ -11,6 +11,7 @@ import duckdb
 from pipeline.errors import DamagedHistoryError, NoonmarkError
 from pipeline.store import ledger
 from pipeline.store.connection import STORAGE_VERSION, Store, quoted
+from pipeline.workspace.files import replace_file_by, sync
 
 COPIED_BYTES_PER_S = (
     2**30 / 3600
@@ -32,23 +33,14 @@ def renew(database: Path, copy: Path) -> bool:
         age_s = time.time() - copy.stat().st_mtime
         if 0 <= age_s < size / COPIED_BYTES_PER_S:
             return False
-    unfinished = copy.with_name(copy.name + ".unfinished")
-    try:
-        _copy(database, unfinished)
+
+    def write(unfinished: Path) -> None:
+        shutil.copyfile(database, unfinished)
+        sync(unfinished)  # before it is read: what is read back then is what the disk has
         _look_into(unfinished)
-        unfinished.replace(copy)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            unfinished.unlink(missing_ok=True)
-        raise
+
+    replace_file_by(copy, write)
     return True
-
-
-def _copy(source: Path, target: Path) -> None:
-    """A copy written through to the disk."""
-    shutil.copyfile(source, target)
-    with target.open("rb+") as file:
-        os.fsync(file.fileno())
 
 
 def _look_into(database: Path) -> None:
@@ -72,16 +64,17 @@ def fall_back(database: Path, copy: Path, damaged: Path) -> bool:
     """
     if not copy.exists():
         return False
-    unfinished = database.with_name(database.name + ".unfinished")
-    _copy(copy, unfinished)
-    try:
+
+    def write(unfinished: Path) -> None:
+        shutil.copyfile(copy, unfinished)
         with Store(unfinished) as store:
             store.con.execute("UPDATE archive_mark SET is_behind = true")
+        set_aside(database, damaged)
+
+    try:
+        replace_file_by(database, write)
     except NoonmarkError:
-        unfinished.unlink(missing_ok=True)
         return False
-    set_aside(database, damaged)
-    unfinished.replace(database)
     return True
 
 

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import NamedTuple
 
-from pipeline.config.suggestions import name_mend
+from pipeline.config.suggestions import name_remedy
 from pipeline.errors import RefusedError
 from pipeline.store import answers
 
@@ -29,7 +29,8 @@ SPANS = {  # the relations whose rows hold instants of others: their key, and wh
     "site_day": ("day", "CAST({}.ts_local AS DATE)"),
     "site_hour": ("ts_utc", "date_trunc('hour', {}.ts_utc)"),
 }
-NULL = "null = "
+NULL = "null = "  # what follows it in a comment; in a relation's own, it holds for its measures
+MEASURES = ("DOUBLE", "DOUBLE[]")
 
 
 class Column(NamedTuple):
@@ -56,7 +57,7 @@ def relations(folder: Path) -> dict[str, Relation]:
     found = {}
     for (name, about), columns in rows.items():
         grain, default = _apart(about)
-        read = tuple(Column(column, kind, *_column(comment, default)) for column, kind, comment in columns)
+        read = tuple(Column(column, kind, *_column(comment, kind, default)) for column, kind, comment in columns)
         found[name] = Relation(name, grain, read, _joins(name, {one.name for one in read}))
     return found
 
@@ -65,8 +66,8 @@ def relation(folder: Path, name: str) -> Relation:
     """The relation of that name. Raises RefusedError if there is none."""
     known = relations(folder)
     if name not in known:
-        mend = name_mend(name, known, "`noonmark relations` lists them")
-        raise RefusedError(f"there is no relation {name!r}", "relations", mend)
+        remedy = name_remedy(name, known, "`noonmark relations` lists them")
+        raise RefusedError(f"there is no relation {name!r}", "relations", remedy)
     return known[name]
 
 
@@ -82,9 +83,9 @@ def _apart(comment: str) -> tuple[str, str]:
     return comment, ""
 
 
-def _column(comment: str, default: str) -> tuple[str, str]:
+def _column(comment: str, kind: str, default: str) -> tuple[str, str]:
     meaning, null = _apart(comment)
-    return meaning, null or default
+    return meaning, null or (default if kind in MEASURES else "")
 
 
 def _joins(name: str, columns: set[str]) -> tuple[str, ...]:

@@ -36,7 +36,9 @@ def write_verdicts(
         with store.offered(told=expected):
             store.con.execute(
                 """
-                UPDATE site_day SET expected_kwh = told.expected_kwh, performance_pct = told.performance_pct
+                UPDATE site_day SET
+                    expected_kwh = told.expected_kwh, judged_kwh = told.judged_kwh,
+                    performance_pct = 100 * told.judged_kwh / nullif(told.expected_kwh, 0)
                 FROM told WHERE site_day.site_id = told.site_id AND site_day.day = told.day
                 """
             )
@@ -59,6 +61,7 @@ def not_judged_on(store: Store, day: date) -> pl.DataFrame:
 
 
 def is_judged(store: Store, day: date) -> bool:
+    """Whether detectors have judged the day."""
     return bool(store.value("SELECT count(*) FROM judged WHERE day = ?", [day]))
 
 
@@ -77,6 +80,7 @@ def unjudged_days(store: Store) -> list[date]:
 
 
 def last_judged_day(store: Store) -> date | None:
+    """The last day that has verdicts; None if no day has."""
     day = store.value("SELECT max(day) FROM judged")
     return day if isinstance(day, date) else None
 
@@ -88,15 +92,16 @@ def last_settled_day(store: Store) -> date | None:
 
 
 def decisions(store: Store) -> pl.DataFrame:
+    """DECISIONS, oldest first."""
     return store.frame("SELECT * FROM decision ORDER BY decided_at")
 
 
-def mended(store: Store) -> pl.DataFrame:
+def corrected(store: Store) -> pl.DataFrame:
     """EXCEPTIONS that corrections of clocks closed, with shift_id and mended_on."""
     return store.frame("SELECT * FROM mended_exception ORDER BY exception_id")
 
 
-def note_mended(store: Store, site_id: str, kinds: Sequence[str], shift_id: int, on: date) -> None:
+def note_corrected(store: Store, site_id: str, kinds: Sequence[str], shift_id: int, on: date) -> None:
     """Remembers the site's open exceptions of these kinds as closed by a correction."""
     with store.offered(wanted=pl.DataFrame({"kind": list(kinds)}, schema={"kind": pl.String})):
         store.con.execute(
@@ -111,7 +116,8 @@ def note_mended(store: Store, site_id: str, kinds: Sequence[str], shift_id: int,
         )
 
 
-def forget_mended(store: Store, shift_id: int) -> None:
+def forget_corrected(store: Store, shift_id: int) -> None:
+    """Takes back `note_corrected`, as the correction is undone."""
     store.con.execute("DELETE FROM mended_exception WHERE shift_id = ?", [shift_id])
 
 

@@ -1,12 +1,12 @@
-"""What the order of a file's rows tells about clock changes: which pass of a repeated hour, and standard time.
+"""What the order of a file's rows tells about clock changes: the fold of a repeated hour, and standard time.
 
-Works on plain arrays and knows no zones; `pipeline.time.to_utc` finds the rows that need it.
+Works on plain arrays and knows no zones; `conversion.to_utc` finds the rows that need it.
 """
 
 import numpy as np
 
 # What became of a stamp.
-OK, FIRST, SECOND, UNTOLD, MISSING, STANDARD = range(6)
+OK, FOLD_0, FOLD_1, AMBIGUOUS, NONEXISTENT, STANDARD = range(6)  # folds as in PEP 495
 
 DAYLIGHT_STEP_MAX_US = (
     2 * 3_600_000_000
@@ -24,13 +24,13 @@ def settle_repeated(
     *,
     marks_end: bool,
 ) -> np.ndarray:
-    """FIRST, SECOND or UNTOLD for every row whose `change` is not -1 (the number of its repeated hour), OK elsewhere.
+    """FOLD_0, FOLD_1 or AMBIGUOUS of rows whose `change` is not -1 (the number of their repeated hour), OK elsewhere.
 
     `series` numbers the rows of one file, site and device, in the file's order. Within one series and one repeated
-    hour, the largest step back starts the second pass; where no stamp steps back, the second of two equal neighbours
-    is the second pass (hourly readings, or a file sorted by its wall clock). A descending series, told by the majority
+    hour, the largest step back starts fold 1; where no stamp steps back, the second of two equal neighbours
+    is fold 1 (hourly readings, or a file sorted by its wall clock). A descending series, told by the majority
     of its steps, is read from its end. A series that leaves the hour by more than its own length starts afresh.
-    Marks at the interval's end repeat (low, high] rather than [low, high): some write the high edge twice, some the
+    Labels at the interval's end repeat (low, high] rather than [low, high): some write the high edge twice, some the
     low one; the order settles both.
     """
     status = np.zeros(len(local_us), np.uint8)
@@ -73,7 +73,7 @@ def _passes(
     at_low: np.ndarray,
     at_high: np.ndarray,
 ) -> np.ndarray:
-    """FIRST, SECOND or UNTOLD for rows in their true order, `visit` by visit."""
+    """FOLD_0, FOLD_1 or AMBIGUOUS for rows in their true order, `visit` by visit."""
     step = np.where(starts, 1, np.diff(stamps, prepend=stamps[0]))
     largest_back = np.minimum.reduceat(step, np.flatnonzero(starts))[visit]
     turn = (step < 0) & (step == largest_back)
@@ -83,10 +83,10 @@ def _passes(
     low_twice = _any(visit, at_low & second)
     second |= at_high & low_twice & (largest_back >= 0)
     told = _any(visit, second)
-    status = np.where(second, SECOND, np.where(told, FIRST, UNTOLD)).astype(np.uint8)
-    status[at_low & ~told] = FIRST  # the interval before the hour ends there, whichever way the file counts
+    status = np.where(second, FOLD_1, np.where(told, FOLD_0, AMBIGUOUS)).astype(np.uint8)
+    status[at_low & ~told] = FOLD_0  # the interval before the hour ends there, whichever way the file counts
     # The high edge alone, with nothing of the hour before it, is the plain clock reading.
-    status[at_high & ~told & ~_any(visit, ~at_high)] = SECOND
+    status[at_high & ~told & ~_any(visit, ~at_high)] = FOLD_1
     return status
 
 
@@ -96,7 +96,7 @@ def _any(group: np.ndarray, flag: np.ndarray) -> np.ndarray:
 
 
 def runs_through(stamps_us: np.ndarray, low_us: int, high_us: int, *, marks_end: bool) -> bool:
-    """Whether a series passes the missing hour [low, high) as if there were none.
+    """Whether a series passes the nonexistent hour [low, high) as if there were none.
 
     It must hold stamps before, inside and after, and no step across may be longer than one and a half of the series'
     usual one: a clock that jumped shows a step of an hour more, a stray stamp leaves a hole beside it. With marks at

@@ -1,17 +1,13 @@
 """Zones, and the way between wall clocks and UTC.
 
-Only the pinned `tzdata` package counts: the databases of the operating system, of Polars and of DuckDB differ from it
-and from each other. A zone is a table of offset changes; conversions look rows up in it with searchsorted, so a
-million rows cost what a few thousand calls of zoneinfo would.
+A zone is a table of offset changes of the pinned database (`zones`); conversions look rows up in it with searchsorted,
+so a million rows cost what a few thousand calls of zoneinfo would.
 """
 
-import re
 import struct
-import zoneinfo
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from functools import lru_cache
-from importlib.resources import files
 from typing import NamedTuple
 
 import numpy as np
@@ -19,67 +15,23 @@ import polars as pl
 
 from pipeline.timezones.clock_changes import (
     DAYLIGHT_STEP_MAX_US,
-    MISSING,
+    FOLD_1,
+    NONEXISTENT,
     STANDARD,
     runs_through,
     settle_repeated,
 )
-from pipeline.timezones.clock_changes import SECOND as SECOND_PASS
+from pipeline.timezones.zones import file_of, fixed_offset_s, tzinfo_of
 
 FIRST_YEAR, LAST_YEAR = 1970, 2100
 US = 1_000_000
-FILLED_SHARE = 0.5  # ours: of the rows in a missing hour that must hold values to prove that the clock ran through
+FILLED_SHARE = 0.5  # ours: of the rows in a nonexistent hour that must hold values to prove that the clock ran through
 SUMMER_MAX_S = (
     300 * 86_400
 )  # ours: daylight saving lasts 7 to 8 months; Morocco's 11 months between two Ramadans are none
 PROBE = timedelta(days=7)  # ours: the rules that zones follow after their last listed change hold for weeks
-# (file, places of its rows, low and high edges of the missing hours, wall clock us) -> on standard time all year?
+# (file, places of its rows, low and high edges of the nonexistent hours, wall clock us) -> on standard time all year?
 IsStandard = Callable[[int, np.ndarray, np.ndarray, np.ndarray], bool]
-_WRITTEN = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # the widest in use are -12:00 and +14:00
-_FIXED = re.compile(r"([+-])(\d{2}):?(\d{2})")
-
-
-def pinned() -> None:
-    """Leave the operating system's zone files out, so that `zoneinfo` reads the tzdata package alone."""
-    zoneinfo.reset_tzpath(to=[])
-    zoneinfo.ZoneInfo.clear_cache()
-
-
-pinned()
-
-
-@lru_cache(maxsize=1)
-def zone_names() -> frozenset[str]:
-    """Every name of the pinned IANA database."""
-    return frozenset(zoneinfo.available_timezones() - {"Factory", "localtime"})
-
-
-def is_zone(name: str) -> bool:
-    """Whether `name` is a zone of the pinned IANA database, to the letter."""
-    return name in zone_names()
-
-
-def fixed_offset_s(text: str) -> int | None:
-    """Seconds east of UTC of `utc`, `UTC`, `Z` or `+05:30`; None for anything else."""
-    if text in ("utc", "UTC", "Z"):
-        return 0
-    if (found := _FIXED.fullmatch(text)) is None or int(found[2]) > 18 or int(found[3]) > 59:
-        return None
-    return (int(found[2]) * 3600 + int(found[3]) * 60) * (-1 if found[1] == "-" else 1)
-
-
-def is_fixed_offset(text: str) -> bool:
-    """Whether `text` is an offset from UTC as people write it down: +05:30, no wider than any in use."""
-    return _WRITTEN.fullmatch(text) is not None
-
-
-def tzinfo_of(zone: str) -> tzinfo:
-    """The zone, or the fixed offset, for the standard library's datetimes.
-
-    Raises zoneinfo.ZoneInfoNotFoundError for a name that is no zone.
-    """
-    fixed = fixed_offset_s(zone)
-    return zoneinfo.ZoneInfo(zone) if fixed is None else timezone(timedelta(seconds=fixed))
 
 
 class Transitions(NamedTuple):
@@ -98,9 +50,7 @@ def transitions(zone: str, first_year: int = FIRST_YEAR, last_year: int = LAST_Y
     start_s = int(datetime(first_year, 1, 1, tzinfo=UTC).timestamp())
     if (fixed := fixed_offset_s(zone)) is not None:
         return Transitions(np.array([start_s], np.int64), np.array([fixed], np.int32))
-    if not is_zone(zone):
-        raise KeyError(zone)
-    tz = zoneinfo.ZoneInfo(zone)
+    tz = tzinfo_of(zone)
     end = datetime(last_year + 1, 1, 1, tzinfo=UTC)
     changes = [s for s in _listed_changes(zone) if start_s < s < end.timestamp()]
     last = datetime.fromtimestamp(max([start_s, *changes]), UTC)
@@ -114,14 +64,14 @@ def transitions(zone: str, first_year: int = FIRST_YEAR, last_year: int = LAST_Y
     return Transitions(np.array(from_s, np.int64), np.array(offsets, np.int32))
 
 
-def _offset_s(tz: zoneinfo.ZoneInfo, instant: datetime) -> int:
+def _offset_s(tz: tzinfo, instant: datetime) -> int:
     offset = instant.astimezone(tz).utcoffset()
     return 0 if offset is None else int(offset.total_seconds())
 
 
 def _listed_changes(zone: str) -> list[int]:
     """The instants that the zone's TZif file lists (RFC 9636, the 64-bit block), s since 1970."""
-    data = files("tzdata").joinpath("zoneinfo", *zone.split("/")).read_bytes()
+    data = file_of(zone).read_bytes()
     counts = struct.unpack(">6L", data[20:44])
     isutc, isstd, leap, times, types, chars = counts
     second = 44 + times * 5 + types * 6 + chars + leap * 8 + isstd + isutc  # the 32-bit block is passed over
@@ -129,7 +79,7 @@ def _listed_changes(zone: str) -> list[int]:
     return list(struct.unpack(f">{times}q", data[second + 44 : second + 44 + 8 * times]))
 
 
-def _ruled_changes(tz: zoneinfo.ZoneInfo, since: datetime, end: datetime) -> list[int]:
+def _ruled_changes(tz: tzinfo, since: datetime, end: datetime) -> list[int]:
     """The changes after the last listed one, which follow from the zone's rule: by halving the weeks that hold one."""
     changes = []
     at, offset = since, _offset_s(tz, since)
@@ -157,9 +107,9 @@ def to_local(ts_utc: np.ndarray | pl.Series, zone: str) -> np.ndarray:
 
 
 class Converted(NamedTuple):
-    """UTC of wall-clock stamps, and what became of each (OK, FIRST, SECOND, UNTOLD, MISSING, STANDARD)."""
+    """UTC of wall-clock stamps, and what became of each (OK, FOLD_0, FOLD_1, AMBIGUOUS, NONEXISTENT, STANDARD)."""
 
-    utc_us: np.ndarray  # int64; where MISSING, as if the clock had not been put forward
+    utc_us: np.ndarray  # int64; where NONEXISTENT, as if the clock had not been put forward
     status: np.ndarray  # uint8
 
 
@@ -176,12 +126,12 @@ def to_utc(
     """UTC of wall-clock microseconds, row by row in the file's order.
 
     `series` numbers the rows of one file, site and device (None: all are one), `file` those of one file (None: the
-    series). The repeated hour is settled by order (`clock_changes.settle_repeated`); UNTOLD is read as the first
-    pass. A stamp in the missing hour is MISSING. Where every series of a file that has stamps there runs evenly
+    series). The repeated hour is settled by order (`clock_changes.settle_repeated`); AMBIGUOUS is read as fold
+    0. A stamp in the nonexistent hour is NONEXISTENT. Where every series of a file that has stamps there runs evenly
     through, its clock either was put forward and the hour filled in, or stayed on the offset before the change:
     `is_standard` decides (None: the hour is filled), and if it stayed, all rows of the file are STANDARD.
-    With `marks_end` a stamp is the instant at which its interval ended, so both edges of a missing hour exist.
-    `is_filled` says which of some rows (places) hold values: a missing hour of empty rows, as a table of 24 hours a
+    With `marks_end` a stamp is the instant at which its interval ended, so both edges of a nonexistent hour exist.
+    `is_filled` says which of some rows (places) hold values: a nonexistent hour of empty rows, as a table of 24 hours a
     day has it, proves nothing about the clock.
     """
     table = transitions(zone)
@@ -213,9 +163,9 @@ def to_utc(
     repeated = np.where((change >= 0) & puts_back[change], change, -1)
     if (rows := repeated >= 0).any():
         status = settle_repeated(local_us, series, repeated, low, high, marks_end=marks_end)
-        side = np.where(status[rows] == SECOND_PASS, 1, 0)
+        side = np.where(status[rows] == FOLD_1, 1, 0)
         utc_us[rows] = local_us[rows] - offset_us[repeated[rows] + side]
-    status[missing] = MISSING
+    status[missing] = NONEXISTENT
     _read_spring_hour(
         local_us, offset_us, series, file, low, high, utc_us, status, marks_end, is_filled, is_standard
     )  # fmt: skip
@@ -235,13 +185,13 @@ def _read_spring_hour(
     is_filled: Callable[[np.ndarray], np.ndarray] | None,
     is_standard: IsStandard | None,
 ) -> None:
-    """Change `utc_us` and `status` in place for the files whose stamps run through a missing hour."""
+    """Change `utc_us` and `status` in place for the files whose stamps run through a nonexistent hour."""
     forward = np.flatnonzero(offset_us[1:] > offset_us[:-1])
     forward = forward[(low[forward] <= local_us.max()) & (high[forward] >= local_us.min())]
     through: dict[int, list[tuple[int, np.ndarray]]] = {}  # file -> (change, rows of a series that runs through it)
     refused: set[int] = set()
     for k in forward:
-        there = (local_us >= low[k]) & (local_us <= high[k]) if marks_end else status == MISSING
+        there = (local_us >= low[k]) & (local_us <= high[k]) if marks_end else status == NONEXISTENT
         there &= (local_us >= low[k]) & (local_us <= high[k])
         if not there.any():
             continue
@@ -254,7 +204,7 @@ def _read_spring_hour(
             even = runs_through(stamps, int(low[k]), int(high[k]), marks_end=marks_end)
             if even and (is_filled is None or is_filled(within).mean() > FILLED_SHARE):
                 through.setdefault(number, []).append((int(k), of_one))
-            elif (status[of_one] == MISSING).any():
+            elif (status[of_one] == NONEXISTENT).any():
                 refused.add(number)
     for number, found in through.items():
         if number in refused:
@@ -264,9 +214,9 @@ def _read_spring_hour(
         if is_standard is not None and is_standard(number, rows, low[changes], high[changes]):
             utc_us[rows] = local_us[rows] - offset_us[changes[0]]
             status[rows] = STANDARD
-        elif marks_end:  # what ends with the missing hour never was; the same instant is the end of the hour before
+        elif marks_end:  # what ends with the nonexistent hour never was; the same instant is the end of the hour before
             for k, of_one in found:
-                status[of_one[local_us[of_one] == high[k]]] = MISSING
+                status[of_one[local_us[of_one] == high[k]]] = NONEXISTENT
 
 
 def to_utc_standard(local_us: np.ndarray, zone: str) -> np.ndarray:

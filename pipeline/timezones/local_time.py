@@ -51,7 +51,7 @@ def day_start(zone: str, day: date) -> datetime:
     wall = int(utc_midnight(day).timestamp())
     place = max(int(np.searchsorted(starts, wall - 50_400, side="right")) - 1, 0)
     while True:
-        # Within this stretch midnight is at wall - offset; before the stretch begins, the stretch's first instant.
+        # Within this segment midnight is at wall - offset; before the segment begins, the segment's first instant.
         instant = max(wall - int(offsets[place]), int(starts[place]))
         if place + 1 >= len(starts) or instant < int(starts[place + 1]):
             return datetime.fromtimestamp(instant, UTC)

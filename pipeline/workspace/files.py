@@ -30,9 +30,9 @@ def replace_file_by(path: Path, write: Callable[[Path], object]) -> None:
 
 def move_file(unfinished: Path, path: Path) -> None:
     """Gives a whole file its final name, on the same file system, once its content and then its name are on disk."""
-    _sync(unfinished)
+    sync(unfinished)
     unfinished.replace(path)
-    _sync(path.parent)
+    sync(path.parent)
 
 
 def copy_file(source: Path, path: Path) -> None:
@@ -46,8 +46,8 @@ def copy_file(source: Path, path: Path) -> None:
     replace_file_by(path, write)
 
 
-def _sync(path: Path) -> None:
-    """Waits until the file, or the folder's list of names, is on disk."""
+def sync(path: Path) -> None:
+    """Waits until the file, or the folder's list of names, is on disk. Raises OSError."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

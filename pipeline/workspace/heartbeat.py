@@ -29,6 +29,7 @@ class Heartbeat:
         }  # fmt: skip
 
     def beat(self) -> None:
+        """Notes that the service is alive now."""
         self._write(beat_at=_now())
 
     def note(self, job: str, failure: str | None) -> None:
@@ -40,6 +41,7 @@ class Heartbeat:
         self._write()
 
     def stop(self) -> None:
+        """Notes that the service was stopped on purpose."""
         self._write(stopped_at=_now())
 
     def _write(self, **changed: str) -> None:

@@ -10,7 +10,7 @@ from pipeline.workspace.places import Workspace
 
 
 @contextmanager
-def held(workspace: Workspace, *, wait_s: float = 0.0) -> Iterator[None]:
+def locked(workspace: Workspace, *, wait_s: float = 0.0) -> Iterator[None]:
     """The workspace is this process's alone until the block ends; the lock dies with the process.
 
     Raises WorkspaceBusyError if another run holds it for longer than `wait_s`.

@@ -13,66 +13,82 @@ class Workspace:
 
     @property
     def settings_file(self) -> Path:
+        """The settings."""
         return self.root / "noonmark.toml"
 
     @property
     def sites_file(self) -> Path:
+        """The register's sites."""
         return self.root / "sites.csv"
 
     @property
     def arrays_file(self) -> Path:
+        """The register's planes of modules."""
         return self.root / "arrays.csv"
 
     @property
     def devices_file(self) -> Path:
+        """The register's inverters."""
         return self.root / "devices.csv"
 
     @property
     def installers_file(self) -> Path:
+        """The register's installers."""
         return self.root / "installers.csv"
 
     @property
     def profiles(self) -> Path:
+        """The folder of the export profiles."""
         return self.root / "profiles"
 
     @property
     def inbox(self) -> Path:
+        """Where exports arrive."""
         return self.root / "inbox"
 
     @property
     def archive(self) -> Path:
+        """Exports that were taken in."""
         return self.root / "archive"
 
     @property
     def quarantine(self) -> Path:
+        """Exports that cannot be read, each with its reason beside it."""
         return self.root / "quarantine"
 
     @property
     def database(self) -> Path:
+        """The history, which the pipeline alone opens."""
         return self.root / "noonmark.duckdb"
 
     @property
     def reader(self) -> Path:
+        """What analysts open."""
         return self.root / "reader"
 
     @property
     def digests(self) -> Path:
+        """A folder for each day's digest."""
         return self.root / "digests"
 
     @property
     def lock_file(self) -> Path:
+        """Held by the one run of the workspace."""
         return self.root / ".noonmark.lock"
 
     @property
     def mail_lock_file(self) -> Path:
+        """Held while a digest is mailed."""
         return self.root / ".noonmark.mail.lock"
 
     @property
     def checked_file(self) -> Path:
+        """What the last check found, and of which files."""
         return self.root / ".noonmark.checked.json"
 
     @property
     def heartbeat_file(self) -> Path:
+        """When the service was last alive."""
         return self.root / ".noonmark.heartbeat.json"
 
     @property

@@ -1,6 +1,7 @@
 -- Question  Does a battery that is emptier at six in the morning mean more import that day?
 -- Reading   Each day's mean state of charge of the hour against that day's import. correlation near -1: the charge of
 --           the morning decides the import; import_kwh_per_10_pct is the slope, negative where charge saves import.
+--           In zones of half hours the UTC hour that begins at half past six stands for it.
 -- Param     hour INTEGER = 6: local hour of the state of charge
 WITH mornings AS (
     SELECT site_id, CAST(ts_local AS DATE) AS day, avg(soc_pct) AS soc_pct

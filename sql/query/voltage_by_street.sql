@@ -2,7 +2,7 @@
 -- Reading   Percentiles of phase voltages over a week's readings, sites of one street together; the street is the address
 --           without its number, else the place to a hundredth of a degree (1 km). EN 50160 wants 95 % of a week's
 --           10-minute means within 10 % of nominal: readings of a longer interval hide peaks.
--- Param     last_day DATE =: the week's last local day; without it the last one of the history
+-- Param     last_day DATE =: the week's last local day; without it the last judged one
 WITH phases AS (
     SELECT
         coalesce(
@@ -12,8 +12,8 @@ WITH phases AS (
         r.site_id, s.nominal_voltage_v, unnest([r.voltage_l1_v, r.voltage_l2_v, r.voltage_l3_v]) AS voltage_v
     FROM reading AS r
     JOIN site AS s USING (site_id)
-    WHERE r.ts_utc >= coalesce(CAST($last_day AS DATE), (SELECT max(day) FROM site_day)) - 6
-      AND r.ts_utc < coalesce(CAST($last_day AS DATE), (SELECT max(day) FROM site_day)) + 1
+    WHERE r.ts_utc >= coalesce(CAST($last_day AS DATE), (SELECT max(day) FROM judged)) - 6
+      AND r.ts_utc < coalesce(CAST($last_day AS DATE), (SELECT max(day) FROM judged)) + 1
 )
 SELECT
     street, count(DISTINCT site_id) AS sites, count(*) AS voltages,

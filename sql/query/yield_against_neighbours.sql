@@ -1,14 +1,14 @@
 -- Question  On a day, where does each site's yield stand among its neighbours'?
 -- Reading   Quartiles of kWh per kWp of the sites within the radius, itself left out; below_quartile marks a site under the
 --           lower one. Roofs that face another way differ rightly: performance by month knows their planes.
--- Param     day DATE =: a local day; without it the last one of the history
+-- Param     day DATE =: a local day; without it the last judged one
 -- Param     radius_km DOUBLE = 25: how far a neighbour may be
 -- Param     fewest INTEGER = 3: neighbours below which nothing is told
 WITH yields AS (
     SELECT d.site_id, d.specific_yield_kwh_per_kwp AS yield, radians(s.latitude) AS lat, radians(s.longitude) AS lon
     FROM site_day AS d
     JOIN site AS s USING (site_id)
-    WHERE d.day = coalesce(CAST($day AS DATE), (SELECT max(day) FROM site_day))
+    WHERE d.day = coalesce(CAST($day AS DATE), (SELECT max(day) FROM judged))
       AND d.specific_yield_kwh_per_kwp IS NOT NULL AND d.coverage_pct >= 90
 )
 SELECT

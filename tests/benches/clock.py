@@ -17,9 +17,10 @@ import numpy as np
 import polars as pl
 
 from detectors.clock import clock
-from detectors.clock.light import light_marks
-from detectors.clock.marks import Array, low_quantile, marks_of
+from detectors.clock.light import light_onsets
+from detectors.clock.onsets import Array, onsets_of
 from detectors.finding import Finding, Verdict
+from detectors.stats.robust import quantile
 from tests.support.clock_roofs import (
     Error,
     Roof,
@@ -63,7 +64,7 @@ def light_of(
     roofs: list[Roof], errors: list[Error], interval: int, first: date = FIRST, days: int = DAYS
 ) -> pl.DataFrame:
     pairs = zip(roofs, errors, strict=True)
-    return pl.concat([light_marks(readings(r, first, days, interval, e), register([r])) for r, e in pairs])
+    return pl.concat([light_onsets(readings(r, first, days, interval, e), register([r])) for r, e in pairs])
 
 
 def judge(
@@ -99,7 +100,7 @@ def offsets() -> None:
             continue
         for interval in (15, 30, 60):
             if interval >= series.interval_min:
-                light = light_marks(restamped(series, interval), register([series.roof]))
+                light = light_onsets(restamped(series, interval), register([series.roof]))
                 light = light.filter(pl.col("day") < date(2023, 6, 15))
                 cells = []
                 for days in (3, 5, 14, 30):
@@ -112,12 +113,12 @@ def offsets() -> None:
 def _window_errors(light: pl.DataFrame, roof: Roof, days: int) -> Array:
     last = light["day"].max()
     span = (last - light["day"].min()).days + 1
-    marks = marks_of(light, register([roof]), last, span)
-    first, end = marks.first_late[0], marks.last_early[0]
+    onsets = onsets_of(light, register([roof]), last, span)
+    first, end = onsets.first_late[0], onsets.last_early[0]
     known = np.isfinite(first) & np.isfinite(end)
     first, end = first[known], end[known]
     windows = np.lib.stride_tricks.sliding_window_view
-    return (low_quantile(windows(first, days), 0.2) - low_quantile(windows(end, days), 0.2)) / 2
+    return (quantile(windows(first, days), 0.2) - quantile(windows(end, days), 0.2)) / 2
 
 
 def days_until_told() -> None:
@@ -125,7 +126,7 @@ def days_until_told() -> None:
     after = (1, 2, 3, 5, 7, 14, 30)
     rows = []
     for interval in INTERVALS:
-        for kind in ("open", "shaded", "held back", "patchy"):
+        for kind in ("open", "shaded", "curtailed", "patchy"):
             roofs = fleet(120 if kind == "open" else 60, kind, SEED)
             for minutes in (60.0, -60.0):
                 light = light_of(roofs, [constant(minutes)] * len(roofs), interval, days=32)
@@ -169,7 +170,7 @@ START_DAYS = (0, 2, 4, 6, 13)
 
 def _begin_anew(series: Series, interval: int, minutes: float) -> list[tuple[list[bool], bool]]:
     sites = register([series.roof])
-    light = light_marks(restamped(series, interval, constant(minutes)), sites)
+    light = light_onsets(restamped(series, interval, constant(minutes)), sites)
     found = []
     lit = set(light.drop_nulls("first_light_min")["day"].to_list())
     for begin in range(0, series.days - 15, 10):
@@ -187,7 +188,7 @@ def false_alarms() -> None:
     """Findings at sites whose clock is right, per 1,000 site-days."""
     rows = []
     for interval in INTERVALS:
-        for kind in ("open", "east-west", "shaded", "held back", "patchy"):
+        for kind in ("open", "east-west", "shaded", "curtailed", "patchy"):
             roofs = fleet(60, kind, SEED + 6)
             light = light_of(roofs, [right] * len(roofs), interval)
             judged = [v for history in judge(light, roofs, range(DAYS)).values() for v in history]
@@ -244,7 +245,7 @@ def saving() -> None:
     change = (date(2025, 3, 30) - FIRST).days
     rows = []
     for interval in INTERVALS:
-        for kind in ("open", "shaded", "held back"):
+        for kind in ("open", "shaded", "curtailed"):
             roofs = [roof for roof in fleet(96, kind, SEED + 3) if roof.timezone.startswith("Europe/")]
             light = light_of(
                 roofs, [fixed_zone(r.timezone, STANDARD_MIN[r.timezone]) for r in roofs], interval, days=120
@@ -289,7 +290,7 @@ def real() -> None:
     """Real series, judged every day as they are: when each verdict began."""
     rows = []
     for series in all_series():
-        light = light_marks(restamped(series, series.interval_min), register([series.roof]))
+        light = light_onsets(restamped(series, series.interval_min), register([series.roof]))
         told = judge(light, [series.roof], range(series.days), series.first)[series.roof.site_id]
         counts = Counter(name(verdict) for verdict in told)
         began, before = [], ""
@@ -320,12 +321,12 @@ def second_opinion() -> None:
         print(f"\nNo second opinion: {missing}")
         return
     series = next(s for s in all_series() if s.roof.site_id == "denver-6kw")
-    light = light_marks(restamped(series, 15), register([series.roof])).drop_nulls("first_light_min")
-    marks = marks_of(light, register([series.roof]), light["day"].max(), series.days)
+    light = light_onsets(restamped(series, 15), register([series.roof])).drop_nulls("first_light_min")
+    onsets = onsets_of(light, register([series.roof]), light["day"].max(), series.days)
     middle = pd.Series(
-        (marks.first_late[0] - marks.last_early[0]) / 2 + marks.noon[0], index=pd.DatetimeIndex(marks.days)
+        (onsets.first_late[0] - onsets.last_early[0]) / 2 + onsets.noon[0], index=pd.DatetimeIndex(onsets.days)
     )
-    reference = pd.Series(marks.noon[0], index=middle.index)
+    reference = pd.Series(onsets.noon[0], index=middle.index)
     known = middle.notna()
     shifted, amount = pv_time.shifts_ruptures(middle[known], reference[known])
     steps = amount[amount.diff().fillna(0) != 0]
@@ -338,8 +339,8 @@ def second_opinion() -> None:
 
 
 def speed() -> None:
-    """Seconds of one core for a night's verdict over 10,000 sites with 220 kept days each, and for the day's marks."""
-    roofs = [*fleet(93, "open", SEED + 5), *fleet(4, "shaded", SEED + 5), *fleet(3, "held back", SEED + 5)]
+    """Seconds of one core for a night's verdict over 10,000 sites with 220 kept days each, and for the day's onsets."""
+    roofs = [*fleet(93, "open", SEED + 5), *fleet(4, "shaded", SEED + 5), *fleet(3, "curtailed", SEED + 5)]
     errors: list[Error] = [constant(60.0), step(FIRST + timedelta(days=100), -60.0), *[right] * 98]
     light, sites = light_of(roofs, errors, 15, days=220), register(roofs)
     copies = 100
@@ -355,8 +356,8 @@ def speed() -> None:
     one = one.filter(pl.col("ts_local").dt.date() == FIRST)
     fleet_day = pl.concat([one.with_columns(site_id=pl.col("site_id") + f"-{i}") for i in range(copies)])
     start = time.process_time()
-    kept = light_marks(fleet_day, register_many)
-    rows.append(["marks of one day, 15 min", f"{time.process_time() - start:.1f}", len(kept)])
+    kept = light_onsets(fleet_day, register_many)
+    rows.append(["onsets of one day, 15 min", f"{time.process_time() - start:.1f}", len(kept)])
     table("Seconds for 10,000 sites (2 % of the clocks wrong)", ["what", "s (processor)", "rows out"], rows)
 
 

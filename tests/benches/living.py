@@ -18,7 +18,7 @@ from typing import Any
 import polars as pl
 
 import detectors
-from pipeline.detection import folding, run_detectors
+from pipeline.detection import folding
 from pipeline.runs.cycle import detect, take_in
 from pipeline.runs.session import opened
 from pipeline.workspace.places import Workspace
@@ -126,8 +126,6 @@ def _timed_detectors(seconds: dict[str, float]) -> Iterator[None]:
         watch(module, "detect", module.DETECTOR)
         if hasattr(module, "keep"):
             watch(module, "keep", module.DETECTOR)
-    if hasattr(run_detectors, "_yields"):
-        watch(run_detectors, "_yields", "(shared by the yield detectors)")
     try:
         yield
     finally:

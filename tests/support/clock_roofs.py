@@ -38,7 +38,7 @@ class Roof:
     planes: tuple[tuple[float, float, float], ...] = ((1.0, 30.0, 180.0),)  # share, tilt, azimuth
     wall: tuple[float, float, float] | None = None  # from azimuth, to azimuth, height in degrees
     clip: float = 0.9  # AC rating per kWp
-    held_back: Literal["", "follows load", "shuts off"] = ""  # what a full battery does to it
+    curtailed: Literal["", "follows load", "shuts off"] = ""  # what a full battery does to it
     snow_days: tuple[int, int] = (0, 0)  # days without any light: from, count
     afternoons_missing: float = 0.0  # share of days without rows after the early afternoon
     gaps: float = 0.0  # share of days with four hours of rows missing
@@ -77,7 +77,7 @@ def true_power(roof: Roof, first_day: date, days: int) -> Array:
     power = np.where(power > starts_at, np.minimum(power, roof.clip * roof.kwp * 1000), 0.0)
     snow_from, snow_count = roof.snow_days
     power[(snow_from + 1) * 288 : (snow_from + 1 + snow_count) * 288] = 0.0
-    if roof.held_back:
+    if roof.curtailed:
         power = _hold_back(roof, rng, power)
     return power
 
@@ -113,7 +113,7 @@ def _hold_back(roof: Roof, rng: np.random.Generator, power: Array) -> Array:
         surplus = (power[i] - load[i]) * FINE_MIN / 60
         full = stored >= capacity * (0.97 if off else 1.0)
         if surplus > 0 and full:
-            off = roof.held_back == "shuts off"
+            off = roof.curtailed == "shuts off"
             left[i] = 0.0 if off else min(power[i], load[i])
             surplus = (left[i] - load[i]) * FINE_MIN / 60
         else:
@@ -242,7 +242,7 @@ PLACES = (  # latitude, longitude, zone
 
 
 def fleet(count: int, kind: str, seed: int = 1) -> list[Roof]:
-    """Roofs of one kind, spread over places, azimuths and tilts: open, east-west, shaded, held back, patchy."""
+    """Roofs of one kind, spread over places, azimuths and tilts: open, east-west, shaded, curtailed, patchy."""
     rng = np.random.default_rng(seed)
     roofs = []
     for i in range(count):
@@ -256,8 +256,8 @@ def fleet(count: int, kind: str, seed: int = 1) -> list[Roof]:
         if kind == "shaded":
             side = float(rng.choice([40.0, 220.0]))
             options["wall"] = (side, side + 100.0, float(rng.uniform(8, 30)))
-        if kind == "held back":
-            options["held_back"] = str(rng.choice(["follows load", "shuts off"]))
+        if kind == "curtailed":
+            options["curtailed"] = str(rng.choice(["follows load", "shuts off"]))
         if kind == "patchy":
             options = {"afternoons_missing": 0.2, "gaps": 0.15, "snow_days": (60, int(rng.integers(0, 25)))}
         roofs.append(

@@ -8,6 +8,9 @@ from typing import Any
 import polars as pl
 
 from detectors import features, wanted_frames
+from detectors.data_quality.flags import make_flags
+
+RAW = "raw_"
 
 
 def call(function: Any, given: dict[str, Any]) -> Any:
@@ -22,6 +25,10 @@ def call(function: Any, given: dict[str, Any]) -> Any:
 def _named(name: str, given: dict[str, Any]) -> Any:
     if name in given:
         return given[name]
+    if name.startswith(RAW):
+        return given[name.removeprefix(RAW)]
+    if name == "reading_flags":
+        return flagged(given)
     found = features.load()
     if name not in found and name.startswith(features.PAST_OF):
         schema = found[name.removeprefix(features.PAST_OF)].schema
@@ -33,6 +40,14 @@ def _named(name: str, given: dict[str, Any]) -> Any:
     }  # fmt: skip
     rows = call(feature.make, {**given, **of_span})
     return rows if feature.schema is None else rows.select(feature.schema.names()).cast(feature.schema)
+
+
+def flagged(given: dict[str, Any]) -> pl.DataFrame:
+    """READING_FLAGS of the day's readings, which count as reported."""
+    seen = given["days"].filter(pl.col("readings") > 0).select("site_id", "day")
+    return make_flags(
+        given["device_readings"], _named("repeats", given), _named("flow_peaks", given), seen, given["sites"]
+    )
 
 
 def made_for(modules: Iterable[ModuleType], given: dict[str, Any]) -> dict[str, pl.DataFrame]:

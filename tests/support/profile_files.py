@@ -82,7 +82,7 @@ def told(root: Path, text: str) -> list[tuple[int | None, str | None, str | None
     profiles, faults = load_profiles(write(root, text))
     assert profiles == {}
     assert {fault.file for fault in faults} == {"profiles/a.toml"}
-    assert all(fault.problem and fault.mend for fault in faults)
+    assert all(fault.problem and fault.remedy for fault in faults)
     return [(fault.line, fault.column, fault.value) for fault in faults]
 
 

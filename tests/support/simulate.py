@@ -27,7 +27,7 @@ class Fleet(NamedTuple):
     days: pl.DataFrame
     sites: pl.DataFrame
     planes: pl.DataFrame
-    truth: pl.DataFrame  # site_id, factor (1 = sound), from_place (index of the first faulty day), is_known, turn_deg
+    truth: pl.DataFrame  # site_id, factor (1 = healthy), from_place (index of the first faulty day), is_known, turn_deg
 
 
 def cluster(

@@ -37,7 +37,7 @@ def test_stuck_days_are_counted_and_cost_what_could_have_been_stored():
     assert (found.kind, found.severity, found.value, found.unit) == ("battery-at-floor", "soon", 3.0, "days")
     assert found.since == build.DAY - timedelta(days=2)
     assert found.loss_kwh == 5.0  # surplus 6, room 6.5, bought 5
-    assert found.cost == pytest.approx(5 * (0.30 - 0.08))
+    assert found.cost == pytest.approx(5 * (0.30 - 0.08 / 0.94))  # each kWh given took 1 / 0.94 kWh of surplus
     assert next(one for one in found.series if one.name == "soc max").values == [98.0, 36.0, 36.0, 36.0]
 
 
@@ -46,6 +46,25 @@ def test_no_more_is_lost_than_fits_in_and_curtailed_surplus_is_worth_the_import_
                          site={**SITE, "feed_in_limit_kw": 0.0})  # fmt: skip
     assert found.loss_kwh == pytest.approx(6.5)  # 65 % of 10 kWh
     assert found.cost == pytest.approx(6.5 * 0.30)
+
+
+def test_every_day_of_the_run_tells_its_loss():
+    (found,) = _verdicts(FULL, STUCK, DARK, {**STUCK, "import_kwh": 2.0}, STUCK)
+    # surplus 6 x 0.94, room 6.5, bought 5 and 2; on the dark day there was nothing to charge with
+    assert [(one.day, one.kwh) for one in found.losses] == [
+        (build.DAY - timedelta(days=3), 5.0),
+        (build.DAY - timedelta(days=2), 0.0),
+        (build.DAY - timedelta(days=1), 2.0),
+        (build.DAY, 5.0),
+    ]
+
+
+def test_the_first_day_has_bounds():
+    """After the last day that was seen to leave the floor; days with nothing to charge with tell nothing."""
+    (found,) = _verdicts(STUCK, FULL, DARK, DARK, STUCK, STUCK)
+    assert found.since == build.DAY - timedelta(days=1)
+    bounds = (build.DAY - timedelta(days=3)).isoformat(), (build.DAY - timedelta(days=1)).isoformat()
+    assert (found.evidence["earliest_day"], found.evidence["latest_day"]) == bounds
 
 
 def test_one_day_is_not_enough():
@@ -67,7 +86,7 @@ def test_a_day_that_leaves_the_floor_ends_it():
     assert _verdicts(STUCK, STUCK, FULL, STUCK) == []
 
 
-def test_a_battery_that_charges_while_its_reading_stands_still_is_another_matter():
+def test_a_battery_that_charges_while_its_reading_stands_still_is_another_fault():
     assert _verdicts(*[{**STUCK, "charge_kwh": 5.0}] * 4) == []
 
 
@@ -156,7 +175,7 @@ def _held(**values):
     return battery_day.readings(battery_day.balanced({**course, **values}))
 
 
-def test_generation_that_follows_the_load_is_a_surplus_held_back():
+def test_generation_that_follows_the_load_is_a_curtailed_surplus():
     kept = make(_held(), build.sites(NO_EXPORT))
     assert kept["held_h"].to_list() == [6.0]
     assert kept["followed_w"][0] == pytest.approx(1400.0)
@@ -175,12 +194,12 @@ def test_generation_that_follows_the_load_is_a_surplus_held_back():
         {"soc_pct": [60.0] * 96},  # it is not at its floor
     ],
 )
-def test_what_is_not_held_back(course):
+def test_what_is_not_curtailed(course):
     kept = make(_held(**course), build.sites(NO_EXPORT)).to_dicts()
     earlier_day = {**kept[0], "day": build.DAY - timedelta(days=1)}
     verdicts = _verdicts(DARK, DARK, site=NO_EXPORT, kept=[earlier_day, *kept])
     assert not any(isinstance(v, Finding) for v in verdicts)
 
 
-def test_where_feeding_in_is_allowed_nothing_is_held_back():
+def test_where_feeding_in_is_allowed_nothing_is_curtailed():
     assert make(_held(), build.sites(SITE)).is_empty()

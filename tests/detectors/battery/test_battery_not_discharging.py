@@ -18,8 +18,8 @@ SOUND = plain()
 def _verdicts(*courses, site=SITE, earlier=(), days=None, rows=None, **knobs):
     rows = readings(*courses) if rows is None else rows
     sites = build.sites(site)
-    surplus = days if days is not None else build.days({"surplus_kwh": 20.0})
-    return detect(of(build.DAY, rows), make(rows, sites), surplus, sites, build.earlier(*earlier), build.DAY, **knobs)
+    days = build.days(*[{"feed_in_kwh": 20.0}] * max(len(courses), 1)) if days is None else days
+    return detect(of(build.DAY, rows), make(rows, sites), days, sites, build.earlier(*earlier), build.DAY, **knobs)
 
 
 def test_a_floor_left_high_is_named_beside_the_reserve_after_three_evenings():
@@ -32,9 +32,20 @@ def test_a_floor_left_high_is_named_beside_the_reserve_after_three_evenings():
     # 500 W from 0 to 9 and from 15 to 18, then what the battery (2 kWh above its floor) does not give of 1500 W x 6 h:
     # 6 + 7 kWh, without the 0.25 kWh of the quarter in which it stopped; but only (80 - 35) % of 10 kWh lay unused.
     assert found.loss_kwh == pytest.approx(4.5)
-    assert found.cost == pytest.approx(4.5 * 0.30)
+    assert found.cost == pytest.approx(4.5 * (0.30 - 0.08 / 0.94))  # each kWh given took 1 / 0.94 kWh of feed-in
+    # The same on each of the three days: the sun that was fed in would have filled it again.
+    assert [(one.day, one.kwh) for one in found.losses] == [
+        (build.DAY - timedelta(days=n), pytest.approx(4.5)) for n in (2, 1, 0)
+    ]
     assert found.evidence["rest_kwh"] == pytest.approx(12.75)
     assert [(one.name, one.unit, len(one.at)) for one in found.series[:2]] == [("soc", "%", 96), ("grid", "W", 96)]
+
+
+def test_the_first_day_lies_after_the_last_healthy_one():
+    (found,) = _verdicts(SOUND, SOUND, HIGH, HIGH, HIGH)
+    began = build.DAY - timedelta(days=2)
+    assert found.since == began
+    assert (found.evidence["earliest_day"], found.evidence["latest_day"]) == (began.isoformat(), began.isoformat())
 
 
 def test_two_evenings_wait_for_the_third():
@@ -146,8 +157,28 @@ def test_peak_shaving_may_keep_it_for_peaks():
 
 
 def test_a_dark_week_costs_what_lay_stored_only_once():
-    (found,) = _verdicts(HIGH, HIGH, HIGH, days=build.days({"surplus_kwh": 0.4}))
-    assert found.loss_kwh == pytest.approx(0.4)
+    (found,) = _verdicts(HIGH, HIGH, HIGH, days=build.days(*[{"feed_in_kwh": 0.4}] * 3))
+    # 4.5 kWh lay there on the first day; then what 0.4 kWh of surplus leave after storing (0.94 of it)
+    assert [one.kwh for one in found.losses] == pytest.approx([4.5, 0.4 * 0.94, 0.4 * 0.94])
+    assert found.loss_kwh == pytest.approx(0.4 * 0.94)
+
+
+def test_where_nothing_may_be_fed_in_the_surplus_of_a_full_battery_was_curtailed():
+    """No meter sees curtailed surplus: on a day with a full battery it could have refilled all, on others nothing."""
+    rows = [{"soc_max_pct": 100.0}, {"soc_max_pct": 88.0}, {"soc_max_pct": 99.0}]
+    (found,) = _verdicts(HIGH, HIGH, HIGH, site={**SITE, "feed_in_limit_kw": 0.0}, days=build.days(*rows))
+    assert [one.kwh for one in found.losses] == pytest.approx([4.5, 0.0, 4.5])
+    assert found.cost == pytest.approx(4.5 * 0.30)  # what was curtailed would have earned nothing
+
+
+def test_what_it_holds_is_learned_from_its_discharges():
+    """8 kWh over 100 % of charge: (80 - 35) % of 8 kWh lay unused."""
+    days = build.days(*[{"feed_in_kwh": 20.0, "discharge_drop_pct": 40.0, "discharge_drop_kwh": 3.2}] * 3)
+    (found,) = _verdicts(HIGH, HIGH, HIGH, days=days)
+    assert found.loss_kwh == pytest.approx(0.45 * 8.0)
+    odd = days.with_columns(discharge_drop_kwh=pl.lit(0.5))  # 1.25 kWh of 10 registered: the level lags
+    (found,) = _verdicts(HIGH, HIGH, HIGH, days=odd)
+    assert found.loss_kwh == pytest.approx(0.45 * 10.0)
 
 
 def test_a_level_in_flickering_whole_per_cents_is_one_level():
@@ -156,7 +187,7 @@ def test_a_level_in_flickering_whole_per_cents_is_one_level():
     assert found.value == pytest.approx(79.5, abs=0.6)
 
 
-def test_what_stands_still_is_another_matter():
+def test_what_stands_still_is_another_fault():
     frozen = {**SOUND, "soc_pct": [62.0] * 96}
     (verdict,) = _verdicts(frozen, frozen, frozen)
     assert isinstance(verdict, NotJudged)
@@ -187,7 +218,7 @@ def test_battery_power_that_is_not_reported_follows_from_the_balance():
 def test_gaps_of_days_and_of_hours():
     rows = readings(HIGH, SOUND, HIGH, HIGH)
     (verdict,) = _verdicts(rows=rows)
-    assert "on 2 of the 3" in verdict.reason  # the sound day has ended what was before
+    assert "on 2 of the 3" in verdict.reason  # the healthy day has ended what was before
     held = rows.filter(pl.col("ts_local").dt.date() != build.DAY - timedelta(days=2))
     (found,) = _verdicts(rows=held)
     assert found.since == build.DAY - timedelta(days=3)

@@ -1,6 +1,6 @@
 """The clock's verdict on simulated roofs whose true error is known (tests/clock_roofs.py; the sun there is pvlib's).
 
-Figures over many roofs and years are in tests/clock_bench.py; here each matter has its case and its nearest neighbour.
+Figures over many roofs and years are in tests/benches/clock.py; here each kind has its case and its nearest neighbour.
 """
 
 from dataclasses import replace
@@ -13,7 +13,7 @@ from astral import Observer
 from astral.sun import sunrise
 
 from detectors.clock import clock
-from detectors.clock.light import LIGHT, light_marks
+from detectors.clock.light import LIGHT, light_onsets
 from detectors.finding import Finding, NotJudged, Verdict
 from tests.support.clock_roofs import (
     Error,
@@ -35,7 +35,7 @@ CHANGE = date(2025, 3, 30)  # IANA: Europe/Zurich goes from +1 to +2 at 01:00 UT
 
 
 def light_of(error: Error, days: int, interval: int = 15, roof: Roof = ROOF, first: date = FIRST) -> pl.DataFrame:
-    return light_marks(readings(roof, first, days, interval, error), register([roof]))
+    return light_onsets(readings(roof, first, days, interval, error), register([roof]))
 
 
 def judge(light: pl.DataFrame, day: date, *roofs: Roof) -> list[Verdict]:
@@ -173,8 +173,8 @@ NOT_FAULTS = {
     "east and west": Roof("r", planes=((0.5, 30.0, 90.0), (0.5, 30.0, 270.0)), seed=11),
     "west": Roof("r", planes=((1.0, 45.0, 270.0),), seed=12),
     "clipped": Roof("r", clip=0.4, seed=13),
-    "held back": Roof("r", held_back="follows load", seed=14),
-    "shuts off": Roof("r", held_back="shuts off", seed=15),
+    "curtailed": Roof("r", curtailed="follows load", seed=14),
+    "shuts off": Roof("r", curtailed="shuts off", seed=15),
     "snow": Roof("r", snow_days=(20, 12), seed=16),
     "afternoons missing": Roof("r", afternoons_missing=0.4, seed=17),
     "gaps": Roof("r", gaps=0.4, seed=18),
@@ -194,7 +194,7 @@ def test_roofs_that_only_look_odd_raise_nothing(name: str, interval: int) -> Non
     assert not [v for v in verdicts if isinstance(v, Finding)]
 
 
-@pytest.mark.parametrize("name", ["held back", "shuts off", "wall in the east", "wall in the west", "gaps", "snow"])
+@pytest.mark.parametrize("name", ["curtailed", "shuts off", "wall in the east", "wall in the west", "gaps", "snow"])
 @pytest.mark.parametrize("minutes", [60.0, -60.0])
 def test_on_odd_roofs_a_real_error_is_found_all_the_same(name: str, minutes: float) -> None:
     roof = NOT_FAULTS[name]
@@ -215,7 +215,7 @@ def test_generation_round_the_clock_is_no_clock() -> None:
     rows = readings(ROOF, FIRST, 12, 15)
     evening = pl.col("ts_local").dt.hour().is_in([18, 19, 20, 21, 22, 23])
     rows = rows.with_columns(pv_w=pl.when(evening).then(pl.lit(900.0)).otherwise("pv_w"))
-    verdicts = judge(light_marks(rows, register([ROOF])), FIRST + timedelta(days=11))
+    verdicts = judge(light_onsets(rows, register([ROOF])), FIRST + timedelta(days=11))
     assert [type(verdict) for verdict in verdicts] == [NotJudged]
     assert "longer than the sun is up" in verdicts[0].reason
 
@@ -225,7 +225,7 @@ def test_of_two_devices_the_wrong_one_is_named() -> None:
     parts = []
     for device, error in (("inv-a", right), ("inv-b", constant(-60.0))):
         parts.append(readings(ROOF, FIRST, days, 15, error).with_columns(device_id=pl.lit(device)))
-    light = light_marks(pl.concat(parts), register([ROOF]))
+    light = light_onsets(pl.concat(parts), register([ROOF]))
     finding = only(judge(light, FIRST + timedelta(days=days - 1)))
     assert finding.evidence["device_name"] == "inv-b" and finding.evidence["other_devices_count"] == 0
     assert "inv-b" in finding.summary

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 import pytest
 
 from detectors.clock import clock
-from detectors.clock.light import light_marks
+from detectors.clock.light import light_onsets
 from detectors.finding import Finding, Verdict
 from tests.support.clock_roofs import Error, constant, register, right, step
 from tests.support.clock_series import Series, all_series, denver_6kw, hourly_plants, open_data, restamped, wheel_data
@@ -24,7 +24,7 @@ def verdicts(
 ) -> Iterator[tuple[date, Verdict]]:
     """Every `every`th day's verdict over the series' first `days`."""
     rows = restamped(series._replace(days=min(days, series.days)), interval or series.interval_min, error)
-    light = light_marks(rows, register([series.roof]))
+    light = light_onsets(rows, register([series.roof]))
     for i in range(every, min(days, series.days), every):
         day = series.first + timedelta(days=i)
         for verdict in clock.detect(light, register([series.roof]), day):

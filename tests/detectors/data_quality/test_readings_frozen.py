@@ -9,6 +9,8 @@ import pytest
 
 from detectors import frames
 from detectors.data_quality import readings_frozen
+from detectors.data_quality.flags import make_flags
+from detectors.features.flow_peaks import SCHEMA as PEAKS
 from detectors.features.repeats import SCHEMA, make
 from detectors.finding import Finding, NotJudged
 from tests.support import build
@@ -41,7 +43,8 @@ def _devices(channels, *, step_s: int = 900, day=DAY, device_id: str = "") -> pl
 
 def detect(rows, days, past, sites, day):
     """The verdicts, with the day's own repeats beside those of `past`."""
-    return readings_frozen.detect(rows, days, pl.concat([past, make(rows, sites)]), sites, day)
+    flags = make_flags(rows, pl.concat([past, make(rows, sites)]), PEAKS.to_frame(), days, sites)
+    return readings_frozen.detect(flags, rows, sites, day)
 
 
 def _judge(channels, *, site=None, kept=NONE_EARLIER, known=30, **how):

@@ -9,8 +9,10 @@ import polars as pl
 import pytest
 
 from detectors import frames
-from detectors.data_quality.readings_implausible import detect
+from detectors.data_quality import readings_implausible
+from detectors.data_quality.flags import make_flags
 from detectors.features.flow_peaks import SCHEMA, make
+from detectors.features.repeats import SCHEMA as REPEATS
 from detectors.finding import Finding, NotJudged
 from tests.support import build
 
@@ -20,6 +22,12 @@ DAY = build.DAY
 def _devices(channels, *, device_id: str = "", step_s: int = 300, **how) -> pl.DataFrame:
     rows = build.readings(channels, interval_s=step_s, **how)
     return rows.select(pl.lit(device_id).alias("device_id"), *frames.READINGS.names())
+
+
+def detect(rows, kept, sites, day):
+    """The verdicts on what the flags say of the day's readings."""
+    seen = kept.select("site_id", "day")
+    return readings_implausible.detect(make_flags(rows, REPEATS.to_frame(), kept, seen, sites), rows, sites, day)
 
 
 def _kept(load_w: float = 3000.0, grid_w: float = 5000.0, count: int = 20) -> pl.DataFrame:
@@ -44,7 +52,7 @@ def _judge(channel: str, value: float, times: int = 3, *, site=None, kept=None, 
     ("channel", "value", "key"),
     [
         ("pv_w", 13_100.0, "pv_beyond_peak"),  # 10 kWp x 1.3
-        ("pv_w", 2_000_000.0, "pv_beyond_peak"),
+        ("pv_w", 2_000_000.0, "pv_far_beyond"),
         ("pv_w", 11_100.0, "pv_beyond_inverter"),  # 10 kW x 1.1
         ("pv_w", -101.0, "pv_negative"),
         ("pv2_w", 13_100.0, "pv2_beyond_peak"),

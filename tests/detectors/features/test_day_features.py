@@ -2,7 +2,7 @@
 
 import pytest
 
-from detectors.features import battery_day, curtailment
+from detectors.features import battery_day
 from detectors.frames import READINGS
 from tests.support import build
 
@@ -28,24 +28,5 @@ def test_surplus_is_not_known_without_the_load():
     assert (day["surplus_kwh"], day["surplus_at_floor_kwh"]) == (None, None)
 
 
-@pytest.mark.parametrize(
-    ("changed", "site", "hours"),
-    [
-        ({}, {}, 12),
-        ({"soc_pct": [60.0] * 24}, {}, 0),  # the battery has room
-        ({"grid_w": [100.0] * 12 + [-1500.0] * 12}, {}, 0),  # beyond the limit: nothing holds it
-        ({"soc_pct": [60.0] * 24}, {"battery_kwh": None}, 12),  # a level without a battery in the register
-        ({}, {"feed_in_limit_kw": None}, None),
-    ],
-)
-def test_curtailed_at_the_limit_with_a_full_battery(changed, site, hours):
-    course = {
-        "pv_w": [0.0] * 12 + [2000.0] * 12, "grid_w": [100.0] * 12 + [15.0] * 12, "soc_pct": [99.0] * 24, **changed,
-    }  # fmt: skip
-    known = {"feed_in_limit_kw": 0.0, "battery_kwh": 10.0, **site}
-    assert (_one(curtailment, course, **known)["curtailed_h"] or None) == (hours or None)
-
-
-@pytest.mark.parametrize("feature", [battery_day, curtailment])
-def test_no_readings_no_rows(feature):
-    assert feature.make(READINGS.to_frame(), build.sites()).is_empty()
+def test_no_readings_no_rows():
+    assert battery_day.make(READINGS.to_frame(), build.sites()).is_empty()

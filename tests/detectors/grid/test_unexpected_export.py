@@ -153,7 +153,7 @@ def test_phases_are_in_the_evidence_where_they_are_read():
     assert "fed_in_l3_kwh" not in found.evidence
 
 
-def _slipping_days(slips_w, *, days=8, site=NO_EXPORT, interval_s=300, base=20.0):
+def _days_of_transients(slips_w, *, days=8, site=NO_EXPORT, interval_s=300, base=20.0):
     """Kept rows of days up to the builders' day, each with the same single slips after noon, held at 20 W besides."""
     length = 86400 // interval_s
     grid = [base] * length
@@ -170,8 +170,8 @@ def _slipping_days(slips_w, *, days=8, site=NO_EXPORT, interval_s=300, base=20.0
 
 
 def test_the_buffer_is_the_one_that_keeps_nineteen_twentieths_of_the_slipped_energy_in():
-    slips = [30.0, 50.0, 50.0, 80.0, 120.0]  # W, 330 in all: up to 16.5 may be left
-    (advice,) = buffer_advice(_slipping_days(slips), build.sites(NO_EXPORT)).to_dicts()
+    transients = [30.0, 50.0, 50.0, 80.0, 120.0]  # W, 330 in all: up to 16.5 may be left
+    (advice,) = buffer_advice(_days_of_transients(transients), build.sites(NO_EXPORT)).to_dicts()
     # 110 W more leave 120 - 110 = 10 of 330; 100 W more leave 20, too much
     assert advice["advised_buffer_w"] == 20 + 110
     assert advice["prevented_pct"] == pytest.approx(100 * (1 - 10 / 330))
@@ -184,18 +184,20 @@ def test_the_buffer_is_the_one_that_keeps_nineteen_twentieths_of_the_slipped_ene
 
 def test_the_advice_stays_within_customary_buffers_and_wants_enough_to_go_by():
     known = build.sites(NO_EXPORT)
-    (wild,) = buffer_advice(_slipping_days([3000.0] * 6), known).to_dicts()
+    (wild,) = buffer_advice(_days_of_transients([3000.0] * 6), known).to_dicts()
     assert wild["advised_buffer_w"] == 500
     assert wild["prevented_pct"] == pytest.approx(16)  # 480 of 3,000 W
-    for kept in (_slipping_days([80.0] * 5, days=4), _slipping_days([], days=8)):
+    for kept in (_days_of_transients([80.0] * 5, days=4), _days_of_transients([], days=8)):
         (none,) = buffer_advice(kept, known).to_dicts()
         assert none["advised_buffer_w"] is None
     # An hour's mean hides a slip of seconds
-    assert buffer_advice(_slipping_days([80.0] * 3, interval_s=3600), known).is_empty()
+    assert buffer_advice(_days_of_transients([80.0] * 3, interval_s=3600), known).is_empty()
 
 
 def test_days_under_another_buffer_tell_nothing_of_this_one():
-    assert buffer_advice(_slipping_days([80.0] * 6), build.sites({**NO_EXPORT, "feed_in_buffer_w": 100.0})).is_empty()
+    assert buffer_advice(
+        _days_of_transients([80.0] * 6), build.sites({**NO_EXPORT, "feed_in_buffer_w": 100.0})
+    ).is_empty()
 
 
 def test_feed_in_that_lasts_is_no_slip():
@@ -207,7 +209,7 @@ def test_feed_in_that_lasts_is_no_slip():
 
 def test_the_finding_carries_the_advice():
     rows = build.readings({"pv_w": SUNNY, "grid_w": _with(200.0, {150: -1500.0, 151: -900.0})})
-    kept = _slipping_days([30.0, 50.0, 50.0, 80.0, 120.0])
+    kept = _days_of_transients([30.0, 50.0, 50.0, 80.0, 120.0])
     (found,) = detect(rows, build.sites(NO_EXPORT), build.earlier(), build.DAY, kept)
     assert found.evidence["advised_buffer_w"] == 130
     assert "5.0 transients a day" in found.evidence["transients_text"]
@@ -216,7 +218,7 @@ def test_the_finding_carries_the_advice():
 def test_where_the_buffer_of_today_is_not_known_the_advice_says_by_how_much_more():
     rows = build.readings({"pv_w": SUNNY, "grid_w": _with(200.0, {150: -1500.0, 151: -900.0})})
     unknown = {**NO_EXPORT, "feed_in_buffer_w": None}
-    past = _slipping_days([30.0, 50.0, 50.0, 80.0, 120.0], site=unknown)
+    past = _days_of_transients([30.0, 50.0, 50.0, 80.0, 120.0], site=unknown)
     (found,) = detect(rows, build.sites(unknown), build.earlier(), build.DAY, past)
     assert found.evidence["buffer_w"] is None
     assert "W more buffer than now" in found.evidence["transients_text"]

@@ -16,7 +16,7 @@ from astral.sun import noon as astral_noon
 from astral.sun import sunrise as astral_sunrise
 from astral.sun import sunset as astral_sunset
 
-from detectors.solar.position import elevation_deg, sun_coordinates, sun_times
+from detectors.solar.position import daylight_h, elevation_deg, sun_coordinates, sun_times
 
 GOLDEN = (39.742476, -105.1786)
 PLACES = [(51.5074, -0.1278), (38.7223, -9.1393), (-33.8688, 151.2093), (64.1, -21.9), (1.35, 103.8), (-17.5, -149.6)]
@@ -92,3 +92,8 @@ def test_a_table_of_sites_and_days_equals_its_cells() -> None:
         for j in range(3):
             cell = sun_times(latitudes[i, 0], longitudes[i, 0], days[0, j])
             assert [part[i, j] for part in table] == pytest.approx([float(part) for part in cell])
+
+
+def test_daylight_of_the_solstice_and_of_the_poles():
+    # Sun's centre, no refraction: 2 / 15 x acos(-tan(50) x tan(23.45)) = 16.2 h
+    assert daylight_h(np.array([50.0, 80.0, -80.0]), date(2025, 6, 21)) == pytest.approx([16.15, 24, 0], abs=0.06)

@@ -1,15 +1,16 @@
 """The net: quiet on sound fleets, and it names what is strange where nobody else has a say."""
 
 from datetime import date, timedelta
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 import pytest
 
 from detectors.finding import Finding, NotJudged
+from detectors.yields.records import RESIDUAL
 from detectors.yields.unexplained import detect
 from tests.support import build, simulate_hours
-from tests.support.looked import looked
 
 FIRST = date(2025, 4, 10)
 LAST = FIRST + timedelta(days=49)
@@ -26,10 +27,29 @@ def fleet():
     return sound._replace(days=days)
 
 
-def _say(fleet, day=LAST, earlier=None):
+class _Fleet(NamedTuple):
+    sites: pl.DataFrame
+
+
+class _Night(NamedTuple):
+    """What the net asks of the night: the sites, doubts and snow."""
+
+    fleet: _Fleet
+    doubts: dict
+    spell_days: np.ndarray
+    is_cold: np.ndarray
+
+
+def _say(fleet, day=LAST, earlier=None, snow=0):
     told = build.earlier() if earlier is None else earlier
-    seen = looked(fleet.days, fleet.sites, kept=fleet.kept, earlier=told, day=day)
-    return detect(seen, fleet.days, told, day)
+    sites = fleet.sites.sort("site_id")
+    rng = np.random.default_rng(1)
+    days = fleet.days.filter(pl.col("day") <= day)
+    levels = days.select("site_id", "day").with_columns(x=pl.Series(rng.normal(0, 0.05, days.height)))
+    missing = [pl.lit(None, kind).alias(name) for name, kind in RESIDUAL.items() if name not in levels.columns]
+    night = _Night(_Fleet(sites), {}, np.full(sites.height, snow), np.zeros(sites.height, dtype=bool))
+    residuals = levels.with_columns(missing).select(RESIDUAL.names())
+    return detect(night, residuals, fleet.kept.filter(pl.col("day") <= day), days, told, day)
 
 
 def _strange(fleet, day_count=5):
@@ -61,6 +81,12 @@ def test_a_weekend_is_not_enough_and_what_others_explain_is_theirs(fleet):
     assert not [v for v in _say(_strange(fleet, 2)) if isinstance(v, Finding)]
     told = build.earlier((fleet.sites["site_id"][2], "battery-at-floor"))
     assert not [v for v in _say(_strange(fleet), earlier=told) if isinstance(v, Finding)]
+
+
+def test_snow_around_is_said(fleet):
+    said = _say(_strange(fleet), snow=2)
+    assert not [v for v in said if isinstance(v, Finding)]
+    assert "snow" in {v.reason.code for v in said}
 
 
 def test_a_short_past_is_said(fleet):

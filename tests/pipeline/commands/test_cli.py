@@ -268,7 +268,7 @@ def test_the_readme_lists_the_commands_and_kinds_that_there_are() -> None:
 
 def test_help_teaches(run) -> None:
     shown = run("--help").out
-    commands = "init demo check ingest detect digest revisits cycle schedule sql exceptions retime status"
+    commands = "init demo check ingest detect digest revisits cycle schedule sql relations ask exceptions retime status"
     for word in (*commands.split(), "Exit status"):
         assert word in shown
     assert run("retime", "--help").status == 0

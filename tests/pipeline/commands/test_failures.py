@@ -77,7 +77,7 @@ def test_each_failure_has_its_line_and_its_status(
         raise error
 
     monkeypatch.setattr(cli, "app", fail)
-    assert cli.main(["status"]) == status == failures.told(error)[1]
+    assert cli.main(["status"]) == status == failures.in_words(error)[1]
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 1 and lines[0].startswith("noonmark: ") and said in lines[0]
 
@@ -120,11 +120,13 @@ def test_the_analysts_database_is_read_only_and_one_who_writes_is_told_of(
     database = lived / "reader" / "noonmark.duckdb"
     assert database.stat().st_mode & 0o777 == 0o444
     with contextlib.closing(duckdb.connect(str(database))):  # a superuser's client may all the same
-        for command in (["status"], ["sql", "SELECT 1"], ["exceptions"], ["revisits"]):
+        for command in (["sql", "SELECT 1"], ["exceptions"], ["revisits"]):
             capsys.readouterr()
             assert cli.main(["-w", str(lived), *command]) == 2
             said = capsys.readouterr().err
             assert said.count("\n") == 1 and "open it read-only" in said
+        assert cli.main(["-w", str(lived), "status"]) == 1  # which tells all that it can see without it
+        assert "a client has the analyst's database open for writing" in capsys.readouterr().err
         assert cli.main(["-w", str(lived), "cycle"]) == 0
     assert cli.main(["-w", str(lived), "status"]) == 0
 

@@ -23,7 +23,7 @@ def test_a_missing_or_empty_file_is_valid(tmp_path, text):
         "ingest": {"settle_s": 60.0, "max_export_mib": 64, "batch_files": 500},
         "detect": {"judge_after_h": 3.0},
         "schedule": {"ingest_every_min": 5.0, "digest_at": "06:30", "timezone": "UTC"},
-        "digest": {"title": "", "top": 20},
+        "digest": {"title": "", "top": 20, "url": "", "rates": {}},
         "mail": {
             "host": "", "port": 587, "starttls": True, "user": "", "password_env": "NOONMARK_MAIL_PASSWORD",
             "sender": "", "recipients": (), "retry_for_min": 240.0,
@@ -53,7 +53,7 @@ def test_what_is_written_is_taken(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("text", "line", "place", "value", "mend"),
+    ("text", "line", "place", "value", "remedy"),
     [
         ("[ingst]\nsettle_s = 3", 1, "[ingst]", "ingst", "write ingest"),
         ("settle_s = 3", 1, "settle_s", "settle_s", "known are"),
@@ -84,15 +84,15 @@ def test_what_is_written_is_taken(tmp_path):
         ('[mail]\npassword = "x"', 2, "[mail] password", "password", "write password_env"),
         ('[mail]\nhost = "h"\nrecipients = ["a@b.example"]', 1, "[mail] sender", None, "add sender"),
         ("[reader]\nkeep_h = -1", 2, "[reader] keep_h", "-1", "0 or more"),
-        ("[reader\n", 1, None, None, "mend the line"),
+        ("[reader\n", 1, None, None, "fix the line"),
     ],
 )
-def test_a_fault_is_told_with_its_place_and_mend(tmp_path, text, line, place, value, mend):
+def test_a_fault_is_told_with_its_place_and_mend(tmp_path, text, line, place, value, remedy):
     settings, faults = load(tmp_path, text)
     assert [(fault.file, fault.line, fault.column, fault.value) for fault in faults] == [
         ("noonmark.toml", line, place, value)
     ]
-    assert mend in faults[0].mend
+    assert remedy in faults[0].remedy
     assert settings == Settings()
 
 

@@ -38,7 +38,15 @@ def test_within_a_severity_money_per_day_decides_where_all_have_one_currency():
     ]
     assert [one.site_id for one in morning(rows).exceptions] == ["S0", "S3", "S4"]
     rows.append(digest_facts.finding("S2", "underperformance", 0, loss_kwh=5.0, cost=0.1))  # in CHF
-    assert [one.site_id for one in morning(rows).exceptions] == ["S3", "S2", "S0", "S4"]
+    # By energy EUR 9, CHF 5, EUR 1; the places of EUR go to S0 before S3, by money.
+    assert [one.site_id for one in morning(rows).exceptions] == ["S0", "S2", "S3", "S4"]
+    # With a rate for each, 0.1 CHF is the least of all.
+    assert [one.site_id for one in morning(rows, rates={"EUR": 1.0, "CHF": 1.05}).exceptions] == [
+        "S0",
+        "S3",
+        "S2",
+        "S4",
+    ]
 
 
 def test_what_it_costs_per_day_so_far_and_if_left():

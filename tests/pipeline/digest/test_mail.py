@@ -70,7 +70,7 @@ def told(settings, environment=None) -> str:
     with pytest.raises(NoonmarkError) as caught:
         send(compose(morning(), settings), settings, environment or {})
     text = str(caught.value)
-    assert "\n" not in text and caught.value.where and caught.value.mend
+    assert "\n" not in text and caught.value.where and caught.value.remedy
     return text
 
 

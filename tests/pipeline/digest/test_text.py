@@ -2,8 +2,11 @@
 
 from datetime import UTC, date, datetime
 
-from pipeline.digest.text import subject, to_short_text, to_text
+from pipeline.digest.model import Losses, Money
+from pipeline.digest.text import losses, subject, to_short_text, to_text
 from tests.support.digest_facts import finding, morning, sites
+
+ZERO = Money(amount=0.0, currency="EUR")
 
 
 def test_it_says_what_the_facts_say():
@@ -65,3 +68,15 @@ def test_who_has_it_is_told():
         "decided_for": "Bo", "action": "acknowledge", "note": "",
     }  # fmt: skip
     assert "acknowledged by Ann on 12 April, with Bo" in to_text(morning(decisions=[decision]))
+
+
+def test_what_is_told_where_no_loss_was_measured():
+    none = Losses(per_day_kwh=0, per_day=ZERO, so_far_kwh=0, so_far=ZERO, if_left_kwh=0, if_left=ZERO)
+    told = [none.model_copy(update=one) for one in (
+        {}, {"basis": "not measurable while silent"}, {"basis": "no energy at stake"},
+        {"basis": "fed in beyond the limit", "at_stake_kwh": 12.34},
+    )]  # fmt: skip
+    assert [losses(one) for one in told] == [
+        "no loss of energy measured", "not measurable while silent", "no energy at stake",
+        "12.3 kWh fed in beyond the limit so far",
+    ]  # fmt: skip

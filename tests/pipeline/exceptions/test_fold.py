@@ -123,7 +123,7 @@ def test_days_that_were_not_judged_do_not_count_in_the_window():
     assert folded(findings_of([4, 9]), 9, skipped=not_judged_of(range(5, 9), detector="other")) == []
 
 
-def test_figures_of_a_matter():
+def test_figures_of_an_exception():
     worse = findings_of([6], summary="later", severity="urgent", since=on(1), loss_kwh=5.0, cost=1.5)
     row = folded(pl.concat([findings_of([4, 5]), worse]), 8)[0]
     assert row["exception_id"] == f"A-{KIND}-1"
@@ -151,7 +151,7 @@ def test_clear_days_in_a_row_close():
     assert folded(findings_of([4, 5]), 40, skipped=not_judged_of([7]))[0]["closed_on"] == on(9)
 
 
-def test_returning_within_thirty_days_is_the_same_matter():
+def test_returning_within_thirty_days_is_the_same_exception():
     last = 8 + REOPEN_DAYS  # closed on day 8
     rows = folded(findings_of([4, 5, last, last + 1]), last + 1)
     assert [(r["exception_id"], r["reopened"], r["status"], r["closed_on"]) for r in rows] == [
@@ -162,7 +162,7 @@ def test_returning_within_thirty_days_is_the_same_matter():
     assert folded(findings_of([4, 5, last]), last + 1)[0]["status"] == "closed"
 
 
-def test_returning_later_is_a_new_matter():
+def test_returning_later_is_a_new_exception():
     later = 9 + REOPEN_DAYS
     rows = folded(findings_of([4, 5, later, later + 1]), later + 1)
     assert [(r["exception_id"], r["status"]) for r in rows] == [(f"A-{KIND}-1", "closed"), (f"A-{KIND}-2", "open")]
@@ -187,11 +187,11 @@ def test_a_snooze_ends_on_its_day():
 
 
 def test_a_persons_close_holds_until_a_clear_day():
-    decided = [decision(6, "close", note="mended")]
+    decided = [decision(6, "close", note="fixed")]
     still = folded(findings_of(range(4, 15)), 14, decided=decided)[0]
-    assert (still["status"], still["closed_on"], still["note"]) == ("closed", on(6), "mended")
+    assert (still["status"], still["closed_on"], still["note"]) == ("closed", on(6), "fixed")
     assert still["finding_days"] == 3  # what came after the close is not part of it
-    # Clear on day 8, back on 9 and 10: the same matter again.
+    # Clear on day 8, back on 9 and 10: the same exception again.
     back = folded(findings_of([4, 5, 6, 7, 9, 10]), 10, decided=decided)
     assert [(r["exception_id"], r["status"], r["reopened"]) for r in back] == [(f"A-{KIND}-1", "open", 1)]
 
@@ -284,6 +284,31 @@ def test_a_silent_device_hides_nothing_of_the_others():
 def test_a_closed_cause_hides_nothing():
     found = pl.concat([findings_of([0], kind="clock-step"), findings_of([5])])
     assert hidden(found)["A-yield-1"] is None
+
+
+def test_an_effect_is_hidden_on_the_days_of_its_cause_whichever_was_known_first():
+    """The sensor is turned from day 1 on, which is known on day 3; the balance was open on days 1 and 2."""
+    effect = findings_of([1, 2], kind="balance-broken")
+    cause = findings_of([3, 4, 5], kind="meter-reversed", since=on(1))
+    assert hidden(effect)["A-balance-broken-1"] is None
+    assert hidden(pl.concat([effect, cause]))["A-balance-broken-1"] == "A-meter-reversed-1"
+    # An effect that is closed, with days before those of its cause, is not explained by it.
+    early = findings_of([0], kind="balance-broken")
+    late = findings_of([5], kind="meter-reversed", since=on(4))
+    assert hidden(pl.concat([early, late]))["A-balance-broken-1"] is None
+
+
+def test_an_effect_that_takes_longer_to_close_stays_hidden():
+    kinds = {
+        "meter-reversed": RULE.model_copy(update={"open_after": 1, "close_after": 1, "hides": ("balance-broken",)}),
+        "balance-broken": RULE.model_copy(update={"open_after": 1, "close_after": 9}),
+    }
+    found = pl.concat([findings_of([1, 2], kind=kind) for kind in kinds])
+    rows = {row["kind"]: row for row in folded(found, 6, kinds=kinds)}
+    assert (rows["meter-reversed"]["status"], rows["balance-broken"]["status"]) == ("closed", "open")
+    assert rows["balance-broken"]["hidden_by"] == "A-meter-reversed-1"
+    later = pl.concat([found, findings_of([5], kind="balance-broken")])
+    assert {row["kind"]: row["hidden_by"] for row in folded(later, 6, kinds=kinds)}["balance-broken"] is None
 
 
 def test_readings_that_cannot_be_hide_the_sums_that_do_not_close():
@@ -413,22 +438,44 @@ def test_one_exception_at_most_is_open_per_group_and_its_events_agree_with_it(dr
         assert names.count("closed") == row["reopened"] + (row["status"] == "closed")
 
 
+def ranked(*rows, rates=None) -> str:
+    """The order of rows (id, severity, currency, cost per day, kWh per day)."""
+    names = ("exception_id", "severity", "currency", "cost_per_day", "loss_per_day_kwh")
+    told = [dict(zip(names, row, strict=True)) | {"opened_on": on(0)} for row in rows]
+    frame = pl.DataFrame(told, schema=EXCEPTIONS)
+    assert order(frame[::-1], rates).equals(order(frame, rates))
+    return "".join(order(frame, rates)["exception_id"])
+
+
 def test_worst_first():
     rows = [
-        {"exception_id": "e", "severity": "watch", "cost": 90.0, "finding_days": 1, "opened_on": on(0)},
-        {"exception_id": "d", "severity": "soon", "cost": 10.0, "finding_days": 10, "opened_on": on(0)},
-        {"exception_id": "c", "severity": "soon", "cost": 9.0, "finding_days": 2, "opened_on": on(5)},
-        {"exception_id": "b", "severity": "soon", "cost": 1.0, "finding_days": 1, "opened_on": on(3)},
-        {"exception_id": "a", "severity": "urgent", "cost": 0.0, "finding_days": 1, "opened_on": on(9)},
+        ("e", "watch", "EUR", 90.0, 300.0),
+        ("d", "soon", "EUR", 1.0, 4.0),
+        ("c", "soon", "EUR", 4.5, 2.0),
+        ("b", "soon", "EUR", 1.0, 3.0),
+        ("a", "urgent", "EUR", 0.0, 0.0),
     ]
-    frame = pl.DataFrame(rows, schema=EXCEPTIONS)
-    # soon, by cost per day: c 4.5, then d and b with 1 each, d being the older.
-    assert order(frame)["exception_id"].to_list() == ["a", "c", "d", "b", "e"]
+    # soon: by money per day c 4.5, then d and b with 1 each, of which d loses more energy
+    assert ranked(*rows) == "acdbe"
+
+
+def test_between_currencies_energy_counts_and_money_within_each():
+    rows = [
+        ("a", "soon", "EUR", 1.0, 10.0),
+        ("b", "soon", "EUR", 2.0, 5.0),
+        ("c", "soon", "INR", 90.0, 7.0),
+        ("d", "soon", "INR", 80.0, 1.0),
+    ]
+    # By energy: EUR 10, INR 7, EUR 5, INR 1; the places of EUR go to b before a, those of INR to c before d.
+    assert ranked(*rows) == "bcad"
+    # With 1 INR = 0.011 EUR: b 2.00, a 1.00, c 0.99, d 0.88.
+    assert ranked(*rows, rates={"EUR": 1.0, "INR": 0.011}) == "bacd"
+    assert ranked(*rows, rates={"EUR": 1.0}) == "bcad"  # one rate of two compares nothing
 
 
 def test_revisits_are_what_an_installer_must_see():
     kinds = {
-        KIND: RULE.model_copy(update={"where": "site", "steps": ("look", "mend"), "cautions": ("live in daylight",)}),
+        KIND: RULE.model_copy(update={"where": "site", "steps": ("look", "remedy"), "cautions": ("live in daylight",)}),
         "voltage-out-of-band": RULE,
     }
     found = pl.concat(
@@ -441,7 +488,7 @@ def test_revisits_are_what_an_installer_must_see():
     row = sheet.row(0, named=True)
     assert sheet.height == 1
     assert (row["exception_id"], row["installer_id"], row["since"]) == (f"A-{KIND}-1", "N", on(4))
-    assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. mend"]
+    assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. remedy"]
     assert row["diagnosis"] == "s. Likely cause: c"
     watched = frame.with_columns(severity=pl.lit("watch"))
     assert revisits(watched, sites_of("A", "B"), kinds).is_empty()  # what is only to be watched sends nobody
@@ -451,7 +498,7 @@ def test_revisits_are_what_an_installer_must_see():
 
 
 def slowly(found: set[int], judged: set[int], skipped: set[int], rule: Kind, last: int) -> list[tuple]:
-    """The same by a walk over every day: (opened, closed, reopened, finding days) per matter."""
+    """The same by a walk over every day: (opened, closed, reopened, finding days) per exception."""
     matters: list[dict] = []
     history: list[bool] = []  # judged days since the last closing: was there a finding?
     for d in range(last + 1):

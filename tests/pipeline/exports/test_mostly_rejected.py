@@ -1,4 +1,4 @@
-"""A profile that no longer fits: its exports go to a person, and what was rejected is read again once it is mended."""
+"""A profile that no longer fits: its exports go to a person, and what was rejected is read again once it is fixed."""
 
 from pathlib import Path
 
@@ -60,7 +60,7 @@ def test_a_file_dropped_again_is_read_again_for_its_rejected_rows(fleet: Fleet) 
     fleet.take_in()
     assert fleet.ledger() == {"S1_roof_a.csv": (4, 3, 0, 0, 1)}
     fleet.drop("S1_roof_b.csv", text)
-    assert fleet.take_in().copies == ["S1_roof_b.csv"]  # nothing was mended: as before
+    assert fleet.take_in().copies == ["S1_roof_b.csv"]  # nothing was fixed: as before
     fleet.profile("roof", PROFILES["roof"].replace("[site]", '[csv]\nmissing = ["", "broken"]\n[site]'))
     fleet.drop("S1_roof_a.csv", text)
     assert fleet.take_in().copies == []

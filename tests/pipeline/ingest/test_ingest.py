@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from pipeline.runs import clock_corrections, cycle
-from pipeline.store import readings
+from pipeline.store import ledger, readings
 from tests.support.fleet import DAY, PROFILES, Fleet, differences, roof, stamps, sunny, table
 
 MORNING = stamps(4)  # 00:00, 00:15, 00:30, 00:45 UTC
@@ -122,8 +122,15 @@ def test_a_correction_makes_the_day_anew_and_judges_it_anew(fleet: Fleet) -> Non
     assert fleet.value(f"SELECT count(*) FROM judged WHERE site_id = 'S1' AND day = '{DAY}'") == 0
 
 
-def test_duplicates_inside_a_file_are_taken_one_after_the_other(fleet: Fleet) -> None:
-    """1 is stored, the repeated 1 is unchanged, 5 corrects it, and the 1 after that corrects once more."""
+@pytest.mark.parametrize("rows_at_once", [ledger.ROWS_AT_ONCE, 1, 2, 3])
+def test_duplicates_inside_a_file_are_taken_one_after_the_other(
+    fleet: Fleet, rows_at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """1 is stored, the repeated 1 is unchanged, 5 corrects it, and the 1 after that corrects once more.
+
+    However many rows are written at once.
+    """
+    monkeypatch.setattr(ledger, "ROWS_AT_ONCE", rows_at_once)
     t0, t1, t2, _ = MORNING
     rows = [(t0, 1, 4), (t0, 1, 4), (t0, 5, 4), (t0, 1, 4), (t0, None, 4), (t1, 2, 4), (t2, 3, 4)]
     fleet.drop("S1_roof_a.csv", roof(rows))
@@ -184,7 +191,7 @@ def test_a_frozen_clock_costs_no_more_than_its_rows(fleet: Fleet) -> None:
 
 def test_rows_one_by_one_take_the_interval_that_was_told_before(fleet: Fleet, tmp_path: Path) -> None:
     """An export of one row cannot tell its interval. The outcome is that of single runs, however files are batched."""
-    texts = {"S1_roof_0.csv": roof([(MORNING[0], 1, 1)])}  # nothing is known yet: quarantined, with the mend
+    texts = {"S1_roof_0.csv": roof([(MORNING[0], 1, 1)])}  # nothing is known yet: quarantined, with the remedy
     texts["S1_roof_1.csv"] = roof([(stamp, 1, 1) for stamp in stamps(5, minutes=5)])
     texts["S1_roof_2.csv"] = roof([("2026-03-10 03:00", 1, 1)])
     texts["S1_roof_3.csv"] = roof([(f"2026-03-10 {hour:02}:00", 1, 1) for hour in range(4, 9)])

@@ -70,7 +70,7 @@ def test_a_zip_with_one_bad_member_gives_the_others(fleet: Fleet) -> None:
     assert "from: night.zip/S3_roof_a.csv" in fleet.reason("S3_roof_a.csv")
     archived = {place for (place,) in fleet.ask("SELECT archived_as FROM export_file")}
     assert [path.name for path in fleet.space.archive.rglob("*.zip")] == [Path(archived.pop()).name] and not archived
-    # mended and put back under its own name, the member is an export like any other
+    # fixed and put back under its own name, the member is an export like any other
     (fleet.space.quarantine / "S3_roof_a.csv").unlink()
     fleet.drop("S3_roof_a.csv", quarter_hours(7, 8, 9))
     assert fleet.take_in().quarantined == [] and pv_of(fleet, "S3") == [7, 8, 9]
@@ -172,7 +172,7 @@ def test_names_that_nothing_can_hold_are_kept_under_others(fleet: Fleet) -> None
 
 
 def test_quarantine_is_mended_and_taken_in(fleet: Fleet) -> None:
-    """Once by mending the register, once by mending a profile; the reasons that come along are let go."""
+    """Once by fixing the register, once by fixing a profile; the reasons that come along are let go."""
     fleet.drop("deep/S7_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.drop("S1_odd_a.csv", quarter_hours(4, 5, 6))
     assert len(fleet.take_in().quarantined) == 2

@@ -1,4 +1,4 @@
-"""Every fault of a profile with its line, place, value and mend; all of them at once."""
+"""Every fault of a profile with its line, place, value and remedy; all of them at once."""
 
 import re
 from datetime import UTC, datetime
@@ -11,7 +11,7 @@ from tests.support.profile_files import CONTRACT_EXAMPLE, JSON_EXAMPLE, changed,
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "at", "place", "value", "mend"),
+    ("old", "new", "at", "place", "value", "remedy"),
     [
         ('format = "csv" ', 'format = "cvs" ', 'format = "cvs" ', "format", "cvs", 'write "csv"'),
         ('format = "csv" ', "", None, "format", None, "add it"),
@@ -50,7 +50,7 @@ from tests.support.profile_files import CONTRACT_EXAMPLE, JSON_EXAMPLE, changed,
         ),
         ("pattern = ", "column = ", "[site]", "[site] pattern", None, "add pattern"),
         ("(?P<site>", "(?P<side>", "(?P<side>", "[site] pattern", "^(?P<side>[A-Za-z0-9-]+)_5min", "(?P<site>"),
-        ("(?P<site>", "((?P<site>", "((?P<site>", "[site] pattern", "^((?P<site>[A-Za-z0-9-]+)_5min", "mend"),
+        ("(?P<site>", "((?P<site>", "((?P<site>", "[site] pattern", "^((?P<site>[A-Za-z0-9-]+)_5min", "fix"),
         ('column = "Time"', "", "[timestamp]", "[timestamp] column", None, "add"),
         ('column = "Time"', 'columns = "Time"', 'columns = "Time"', "[timestamp] columns", "Time", "list"),
         ('column = "Time"', "columns = []", "columns = []", "[timestamp] columns", "[]", "at least one"),
@@ -203,13 +203,13 @@ from tests.support.profile_files import CONTRACT_EXAMPLE, JSON_EXAMPLE, changed,
         ),
     ],
 )
-def test_a_fault_is_told_with_its_place_and_mend(tmp_path, old, new, at, place, value, mend):
+def test_a_fault_is_told_with_its_place_and_mend(tmp_path, old, new, at, place, value, remedy):
     """`at` is a part of the line that must be told, None where the key stands nowhere."""
     text = changed(old, new)
     line = None if at is None else next(n for n, written in enumerate(text.split("\n"), start=1) if at in written)
     assert (line, place, value) in told(tmp_path, text)
     faults = load_profiles(tmp_path / "profiles")[1]
-    assert mend in next(fault.mend for fault in faults if fault.column == place)
+    assert remedy in next(fault.remedy for fault in faults if fault.column == place)
 
 
 ODD = [

@@ -1,4 +1,4 @@
-"""The register's files: what a sound one comes to, and every fault with its file, line, column and value.
+"""The register's files: what a valid one comes to, and every fault with its file, line, column and value.
 
 The zones that are taken are those of the tzdata package.
 """
@@ -165,7 +165,7 @@ def test_zones_may_be_fixed_offsets(tmp_path):
         ("timezone", "CET+1", "write"),
         ("timezone", "+15:00", "+01:00"),
         ("timezone", "+1:00", "+01:00"),
-        ("export_timezone", "UTC+1", "write UTC"),
+        ("export_timezone", "UTC+1", "+01:00"),
         ("timezone", "Factory", "IANA"),
         ("export_timezone", "Pacific/Aukland", "write Pacific/Auckland"),
         ("export_timezone", "Kathmandu", "write Asia/Kathmandu"),
@@ -201,7 +201,7 @@ def test_a_bad_cell_is_told_with_its_place_and_mend(tmp_path, column, value, sai
     write(tmp_path, "sites.csv", ",".join(cells), "", ",".join(cells.values()))
     register, faults = load(tmp_path)
     assert places(faults) == [("sites.csv", 3, column, value.strip('"'))]
-    assert said in faults[0].mend
+    assert said in faults[0].remedy
     assert register.sites == {}
 
 
@@ -247,7 +247,7 @@ def test_all_faults_of_all_files_at_once(tmp_path):
         ("installers.csv", 3, "installer_id", "i1"),
         ("installers.csv", 4, "installer_id", ""),
     ]
-    assert all(fault.mend for fault in faults)
+    assert all(fault.remedy for fault in faults)
 
 
 def test_header_faults(tmp_path):
@@ -261,16 +261,16 @@ def test_header_faults(tmp_path):
         ("sites.csv", 1, "tilt", "tilt"),
         ("sites.csv", 1, "installed_kwp", None),
     ]
-    assert faults[0].mend == "write longitude"
-    assert faults[4].mend == "write tilt_deg"
-    assert "known are" in faults[3].mend
+    assert faults[0].remedy == "write longitude"
+    assert faults[4].remedy == "write tilt_deg"
+    assert "known are" in faults[3].remedy
 
 
 @pytest.mark.parametrize("sign", [";", "\t"])
 def test_cells_set_apart_by_another_sign(tmp_path, sign):
     write(tmp_path, "sites.csv", REQUIRED.replace(",", sign), SOUND.replace(",", sign))
     faults = load(tmp_path)[1]
-    assert [(fault.line, fault.mend) for fault in faults] == [(1, "save the file with commas")]
+    assert [(fault.line, fault.remedy) for fault in faults] == [(1, "save the file with commas")]
 
 
 def test_row_lengths(tmp_path):
@@ -365,7 +365,7 @@ def test_battery_levels_rise(tmp_path, floor, reserve, resume, bad):
 
 
 @pytest.mark.parametrize(
-    ("kwps", "is_sound"),
+    ("kwps", "is_valid"),
     [
         ((6, 4), True),
         ((6, 4.1), True),  # 1 % of 10 kWp is 0.1 kWp
@@ -375,7 +375,7 @@ def test_battery_levels_rise(tmp_path, floor, reserve, resume, bad):
         ((3.3, 3.3, 3.5), True),  # 10.1 but for binary fractions
     ],
 )
-def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_sound):
+def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_valid):
     write(tmp_path, "sites.csv", REQUIRED, SOUND)
     write(
         tmp_path,
@@ -384,7 +384,7 @@ def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_sound):
         *(f"A,{kwp},20,{n * 90}" for n, kwp in enumerate(kwps)),
     )
     register, faults = load(tmp_path)
-    assert places(faults) == ([] if is_sound else [("arrays.csv", 2, "kwp", f"{sum(kwps):g}")])
+    assert places(faults) == ([] if is_valid else [("arrays.csv", 2, "kwp", f"{sum(kwps):g}")])
     assert register.planes_frame()["kwp"].to_list() == list(kwps)
 
 
@@ -394,11 +394,11 @@ def test_installers_are_looked_up_only_where_there_is_a_file(tmp_path):
     write(tmp_path, "installers.csv", "installer_id,name,email", "norht,North,desk@example.org")
     faults = load(tmp_path)[1]
     assert places(faults) == [("sites.csv", 2, "installer_id", "north")]
-    assert faults[0].mend == "write norht"
+    assert faults[0].remedy == "write norht"
 
 
 def site_lines(*sites: tuple[str, str, str]) -> list[str]:
-    """site_id, profile, external_id on an otherwise sound row."""
+    """site_id, profile, external_id on an otherwise valid row."""
     return [REQUIRED + ",profile,external_id"] + [f"{s},n,47,8,UTC,10,{p},{x}" for s, p, x in sites]
 
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.config.suggestions import zone_mend
+from pipeline.config.suggestions import zone_remedy
 from pipeline.profiles.site_pattern import PatternError, compiled, site_in
 from pipeline.runs import check
-from pipeline.timezones.conversion import zone_names
+from pipeline.timezones.zones import zone_names
 from tests.pipeline.ingest.test_ingest import MORNING
 from tests.support.fleet import PROFILES, Fleet, roof, sunny
 
@@ -69,25 +69,25 @@ def test_a_repeat_inside_a_repeat_ends(tmp_path: Path) -> None:
         compiled("(?=x)(?P<site>.*)")
     fleet = Fleet(tmp_path, profiles={"roof": PROFILES["roof"].replace("^(?P<site>[A-Za-z0-9]+)", "(?P<site>.+)(?=_)")})
     (fault,) = check.check(fleet.space).faults
-    assert "look-around" in fault.mend
+    assert "look-around" in fault.remedy
 
 
 @pytest.mark.parametrize(("written", "meant"), [("CEST", "Europe/Vienna"), ("CET ", "Europe/Vienna"), ("PST", "Los_A")])
 def test_an_abbreviation_is_answered_with_a_place(written: str, meant: str) -> None:
-    assert meant in zone_mend(written, (), zone_names(), "write an IANA name")
+    assert meant in zone_remedy(written, (), zone_names(), "write an IANA name")
 
 
 def test_the_last_word_of_a_choice_is_enough_to_know_it(tmp_path: Path) -> None:
     marked = PROFILES["roof"].replace('zone = "utc"', 'zone = "utc"\nmarks = "start"')
     (fault,) = check.check(Fleet(tmp_path, profiles={"roof": marked}).space).faults
-    assert fault.mend == 'write "interval start"'
+    assert fault.remedy == 'write "interval start"'
 
 
 def test_zones_of_profiles_and_registers_are_answered_alike(tmp_path: Path) -> None:
     profile = PROFILES["roof"].replace('zone = "utc"', 'zone = "CEST"')
     fleet = Fleet(tmp_path, [{"site_id": "S1", "timezone": "CEST"}], profiles={"roof": profile})
     faults = check.check(fleet.space).faults
-    assert len(faults) == 2 and all("Europe/Vienna" in fault.mend for fault in faults)
+    assert len(faults) == 2 and all("Europe/Vienna" in fault.remedy for fault in faults)
 
 
 @pytest.mark.parametrize(
@@ -117,5 +117,5 @@ def test_a_size_and_a_place_that_nobody_means_are_faults(
     tmp_path: Path, row: dict[str, str], column: str | None, remedy: str | None
 ) -> None:
     faults = check.check(Fleet(tmp_path, [{"site_id": "S1", **row}]).space).faults
-    found = [(fault.file, fault.line, fault.column, fault.mend) for fault in faults]
+    found = [(fault.file, fault.line, fault.column, fault.remedy) for fault in faults]
     assert found == ([] if column is None else [("sites.csv", 2, column, remedy)])

@@ -2,12 +2,12 @@
 
 import itertools
 from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
 
 import pytest
 
 from pipeline.register.load import Register, Site, zone_notes
 from pipeline.register.zone_notes import minutes_apart
+from pipeline.timezones.zones import tzinfo_of
 
 
 def fleet_of(*places: tuple[float, float, str, str]) -> Register:
@@ -65,9 +65,11 @@ PAIRS = [
 
 @pytest.mark.parametrize(("one", "other"), PAIRS)
 def test_minutes_apart_against_zoneinfo_hour_by_hour(one, other):
-    begin = datetime(2026, 1, 1, tzinfo=ZoneInfo("UTC"))
+    begin = datetime(2026, 1, 1, tzinfo=tzinfo_of("UTC"))
     hours = (begin + timedelta(hours=n) for n in range(366 * 24))
-    by_hour = [abs(t.astimezone(ZoneInfo(one)).utcoffset() - t.astimezone(ZoneInfo(other)).utcoffset()) for t in hours]
+    by_hour = [
+        abs(t.astimezone(tzinfo_of(one)).utcoffset() - t.astimezone(tzinfo_of(other)).utcoffset()) for t in hours
+    ]
     runs = [(apart // timedelta(minutes=1), len(list(run))) for apart, run in itertools.groupby(by_hour)]
     apart = [minutes for minutes, length in runs if length >= 24]  # not the hours between two zones' changes
     assert minutes_apart(one, other, int(begin.timestamp())) == (min(apart), max(apart))

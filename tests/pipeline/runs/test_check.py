@@ -53,7 +53,7 @@ def test_faults_of_every_file_at_once_and_nothing_changed(tmp_path):
         ("sites.csv", 2, "profile", "dya"),
         ("profiles/bad.toml", 10, "[channels.pv]", "pv"),
     ]
-    assert refused.value.faults[4].mend == "write day"
+    assert refused.value.faults[4].remedy == "write day"
     assert refused.value.exit_status == 2
     assert before == sorted((path, path.read_bytes()) for path in tmp_path.rglob("*") if path.is_file())
 
@@ -66,7 +66,7 @@ def test_a_profile_with_faults_of_its_own_is_not_unknown(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("profile", "site_profile", "is_sound"),
+    ("profile", "site_profile", "is_valid"),
     [
         (PROFILE, "", True),
         (PROFILE.replace('"*.csv"', ""), "day", True),
@@ -79,9 +79,9 @@ def test_a_profile_with_faults_of_its_own_is_not_unknown(tmp_path):
         ),
     ],
 )
-def test_a_profile_needs_a_way_to_its_files(tmp_path, profile, site_profile, is_sound):
+def test_a_profile_needs_a_way_to_its_files(tmp_path, profile, site_profile, is_valid):
     faults = check(workspace(tmp_path, [SITES, f"A,a,47,8,Europe/Zurich,5,{site_profile}"], day=profile)).faults
-    assert [(fault.file, fault.column) for fault in faults] == ([] if is_sound else [("profiles/day.toml", "match")])
+    assert [(fault.file, fault.column) for fault in faults] == ([] if is_valid else [("profiles/day.toml", "match")])
 
 
 @pytest.mark.parametrize(
@@ -101,7 +101,7 @@ def test_the_table_of_another_format_is_a_notice(tmp_path, kind, tables, noticed
 
 def test_missing_tables_of_a_profile(tmp_path):
     faults = check(workspace(tmp_path, [SITES], day='format = "csv"\nmatch = ["*"]\n')).faults
-    assert [(fault.column, fault.mend) for fault in faults] == [
+    assert [(fault.column, fault.remedy) for fault in faults] == [
         (name, f"add a table [{name}]") for name in ("site", "timestamp", "channels")
     ]
 

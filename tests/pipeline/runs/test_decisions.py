@@ -1,4 +1,4 @@
-"""A clock that is wrong, corrected from the desk: the history is repaired and the matter closes by itself."""
+"""A clock that is wrong, corrected from the desk: the history is repaired and the exception closes by itself."""
 
 import json
 from collections.abc import Callable
@@ -62,15 +62,19 @@ NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS c
 
 def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..., Any]) -> None:
     before = ask("sql", NOON)[0]["centre_s"]
-    (matter,) = ask("sql", CLOCK)
-    assert (matter["exception_id"], matter["kind"], matter["status"]) == ("R-1-clock-1", "time-zone-wrong", "open")
+    (exception,) = ask("sql", CLOCK)
+    assert (exception["exception_id"], exception["kind"], exception["status"]) == (
+        "R-1-clock-1",
+        "time-zone-wrong",
+        "open",
+    )
     assert ask("sql", CHANGES)[0] == {"event": "opened", "who": "detection"}
 
     ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before - 3600, abs=60)
     assert ask("sql", "SELECT DISTINCT clock_shift_min AS m FROM reading WHERE site_id = 'R-1'") == [{"m": -60}]
-    (mended,) = ask("sql", CLOCK)
-    assert (mended["exception_id"], mended["status"]) == (matter["exception_id"], "closed")
+    (fixed,) = ask("sql", CLOCK)
+    assert (fixed["exception_id"], fixed["status"]) == (exception["exception_id"], "closed")
     assert [row["event"] for row in ask("sql", CHANGES)] == ["opened", "closed"]
     assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-01'")
     assert "time-zone-wrong" not in {row["kind"] for row in ask("revisits")}
@@ -78,9 +82,10 @@ def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..
 
     ask("retime", "R-1", "--undo")
     (again,) = ask("sql", CLOCK)
-    assert (again["exception_id"], again["status"]) == (matter["exception_id"], "open")
+    assert (again["exception_id"], again["status"]) == (exception["exception_id"], "open")
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before, abs=60)
     assert [bool(row["undone_at"]) for row in ask("sql", "FROM clock_shift")] == [True]
+    assert ask("detect")["days"] == []
 
 
 def test_a_correction_given_again_counts_once(ask: Callable[..., Any]) -> None:

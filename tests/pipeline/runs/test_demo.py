@@ -8,7 +8,6 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -27,13 +26,8 @@ OFFSET_ERROR_MIN = 25.0
 
 
 @pytest.fixture(scope="module")
-def lived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Workspace, str]]:
-    space = Workspace(tmp_path_factory.mktemp("demo") / "desk")
-    command = [sys.executable, "-m", "pipeline.commands.cli", "--workspace", str(space.root), "demo"]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    assert "Warning" not in done.stderr
-    yield space, done.stdout
+def lived(sample_history: tuple[Workspace, str]) -> tuple[Workspace, str]:
+    return sample_history
 
 
 def rows(space: Workspace, sql: str) -> list[dict[str, object]]:

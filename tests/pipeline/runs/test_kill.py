@@ -66,6 +66,7 @@ def undisturbed(waiting: Path, spawn: Any) -> tuple[dict[str, Any], list[str]]:
     here, there = spawn.Pipe()
     process = spawn.Process(target=dying.live, args=(str(root), None, there))
     process.start()
+    there.close()  # so that a process which ends without a word ends the wait for it
     names = here.recv()
     process.join()
     assert process.exitcode == 0

@@ -9,7 +9,7 @@ from pipeline.errors import NoonmarkError, WorkspaceBusyError
 from pipeline.runs import clock_corrections, decisions, session
 from pipeline.runs import rebuild as rebuilding
 from pipeline.store import reader
-from pipeline.workspace.lock import held
+from pipeline.workspace.lock import locked
 from tests.pipeline.ingest.test_ingest import quarter_hours, zipped
 from tests.support.fleet import DAY, Fleet, differences, roof, stamps, sunny, table
 from tests.support.snapshot import Snapshot
@@ -44,8 +44,8 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
     fleet.drop("meter_3.csv", table("site,t,grid", [("S1", stamp, 5) for stamp in stamps(4)]))
     fleet.cycle()
     with fleet.run() as run:
-        (matter, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
-        decisions.decide(run, matter[0], "acknowledge", until=None, note="seen")
+        (exception, *_) = run.store.con.execute("SELECT exception_id FROM exception ORDER BY ALL").fetchall()
+        decisions.decide(run, exception[0], "acknowledge", until=None, note="seen")
         clock_corrections.retime(run, "S2", shift_min=-30, first=DAY, last=DAY)
         session.publish(run)
     return Snapshot(root)
@@ -81,7 +81,7 @@ def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> N
     after = lived.history()
     for name in ("reading_raw", "export_file", "rejected_row", "rejected_cell", "feature_daylight", "known_interval"):
         assert after[name] == before[name], name
-    expectation = ("expected_kwh", "performance_pct")
+    expectation = ("expected_kwh", "judged_kwh", "performance_pct")
     columns = [name for (name,) in lived.ask("SELECT column_name FROM (DESCRIBE site_day)")]
     kept = [n for n, name in enumerate(columns) if name not in expectation]
     pick = [[tuple(row[n] for n in kept) for row in one["site_day"]] for one in (before, after)]
@@ -164,7 +164,7 @@ def test_the_order_is_that_of_arrival_even_if_the_clock_went_back(tmp_path: Path
 def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
     unfinished = lived.space.root / "noonmark.rebuilding.duckdb"
     unfinished.write_text("another run's")
-    with held(lived.space), pytest.raises(WorkspaceBusyError):
+    with locked(lived.space), pytest.raises(WorkspaceBusyError):
         lived.rebuild()
     assert unfinished.read_text() == "another run's"
 

@@ -22,10 +22,10 @@ ALWAYS = """
 reading: site_id, ts_utc, ts_local, interval_s, export_id, ts_export, clock_shift_min
 device_reading: device_id, site_id, ts_utc, ts_local, interval_s, export_id, ts_export, clock_shift_min
 site_day: site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh, charge_kwh, discharge_kwh
-site_day: soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, performance_pct
+site_day: soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, judged_kwh, performance_pct
 finding: site_id, day, kind, severity, value, unit, threshold, loss_kwh, evidence
 exception: exception_id, site_id, kind, severity, status, opened_on, first_day, last_day, days_open, loss_kwh
-exception: cost, currency, summary, evidence
+exception: cost, currency, summary, evidence, loss_basis, loss_per_day_kwh, cost_per_day, at_stake_kwh
 revisit: exception_id, site_id, installer_id, kind, since, diagnosis, measured, expected, steps
 export_file: export_id, path, sha256, profile, taken_in_at
 export_file: rows_read, rows_stored, rows_unchanged, rows_replaced, rows_rejected
@@ -360,3 +360,35 @@ def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belon
         [shift_min],
     )
     assert fleet.ask("SELECT day, readings FROM site_day WHERE site_id = 'S1' ORDER BY day") == by_hand
+
+
+def test_a_moved_reader_answers_from_any_folder_at_once(
+    fleet: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under another name, by any path, from another working directory, attached, through a link."""
+    moved = tmp_path / "else" / "for analysts"
+    moved.parent.mkdir()
+    fleet.space.reader.rename(moved)
+    link = tmp_path / "link"
+    link.symlink_to(moved)
+    count, wanted = "SELECT count(*), max(pv_w) FROM reading", [(96, 6000.0)]
+    assert reader.ask(moved, count).rows() == wanted
+    assert reader.ask(link, count).rows() == wanted
+    for here, path in (("/", moved / reader.DATABASE), (tmp_path, Path("else/for analysts") / reader.DATABASE)):
+        monkeypatch.chdir(here)
+        with duckdb.connect(str(path), read_only=True) as con:
+            assert con.execute(count).fetchall() == wanted
+            monkeypatch.chdir("/")
+            assert con.execute(count).fetchall() == wanted
+    with duckdb.connect() as con:
+        con.execute(f"ATTACH '{moved / reader.DATABASE}' AS desk (READ_ONLY)")
+        with pytest.raises(duckdb.IOException):
+            con.execute("SELECT count(*) FROM desk.reading")
+        con.execute(f"SET VARIABLE noonmark_reader = '{moved}'")
+        assert con.execute("SELECT count(*), max(pv_w) FROM desk.reading").fetchall() == wanted
+
+
+def test_an_attached_reader_answers_where_it_was_written(fleet: Fleet) -> None:
+    with duckdb.connect() as con:
+        con.execute(f"ATTACH '{fleet.space.reader / reader.DATABASE}' AS desk (READ_ONLY)")
+        assert con.execute("SELECT count(*), max(pv_w) FROM desk.reading").fetchall() == [(96, 6000.0)]

@@ -1,24 +1,20 @@
 """Wall clock to UTC and back, against Python's zoneinfo on the same pinned IANA database."""
 
-import zoneinfo
+import os
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.timezones.clock_changes import FIRST, MISSING, OK, SECOND, STANDARD, UNTOLD
-from pipeline.timezones.conversion import (
-    fixed_offset_s,
-    is_zone,
-    to_local,
-    to_utc,
-    to_utc_standard,
-    transitions,
-    zone_names,
-)
+from pipeline.timezones.clock_changes import AMBIGUOUS, FOLD_0, FOLD_1, NONEXISTENT, OK, STANDARD
+from pipeline.timezones.conversion import to_local, to_utc, to_utc_standard, transitions
+from pipeline.timezones.zones import file_of, fixed_offset_s, is_zone, tzinfo_of, zone_names
 from tests.support.places import OPEN_DATA
 
 US = 1_000_000
@@ -51,14 +47,14 @@ ZONES = [
 
 def wall_us(instant_us: int, zone: str) -> int:
     """The wall clock that zoneinfo shows at an instant."""
-    shown = (EPOCH + timedelta(microseconds=instant_us)).astimezone(zoneinfo.ZoneInfo(zone)).replace(tzinfo=UTC)
+    shown = (EPOCH + timedelta(microseconds=instant_us)).astimezone(tzinfo_of(zone)).replace(tzinfo=UTC)
     return (shown - EPOCH) // timedelta(microseconds=1)
 
 
 @lru_cache
 def changes(zone: str, year: int) -> list[int]:
     """The instants (s) at which zoneinfo's offset changes in a year, found minute by minute."""
-    tz = zoneinfo.ZoneInfo(zone)
+    tz = tzinfo_of(zone)
     found = []
     hours = [datetime(year, 1, 1, tzinfo=UTC) + timedelta(hours=h) for h in range(366 * 24)]
     for before, after in pairwise(hours):
@@ -89,7 +85,7 @@ def test_every_interval_of_a_change_day_finds_its_instant(zone: str, year: int, 
             instants, local = instants[::-1], local[::-1].copy()
         utc, status = to_utc(local, zone, marks_end=marks != "start")
         assert (utc == instants).all()
-        assert set(np.unique(status)) <= {OK, FIRST, SECOND}
+        assert set(np.unique(status)) <= {OK, FOLD_0, FOLD_1}
 
 
 @pytest.mark.parametrize("minutes", [15, 30, 60])
@@ -110,7 +106,7 @@ def test_a_zone_without_changes_has_none() -> None:
 @pytest.mark.parametrize(("zone", "year"), ZONES)
 def test_a_stamp_in_the_missing_hour_is_told(zone: str, year: int) -> None:
     """zoneinfo's own sign of a wall clock that never was: to UTC and back, it shows another time."""
-    tz = zoneinfo.ZoneInfo(zone)
+    tz = tzinfo_of(zone)
     for instants in around(zone, year, 5):
         local = np.array([wall_us(int(i), zone) for i in instants])
         middle = len(instants) // 2
@@ -122,9 +118,9 @@ def test_a_stamp_in_the_missing_hour_is_told(zone: str, year: int) -> None:
         there_and_back = naive.replace(tzinfo=tz).astimezone(UTC).astimezone(tz).replace(tzinfo=None)
         assert there_and_back != naive
         utc, status = to_utc(np.insert(local, middle, stray), zone)
-        assert status[middle] == MISSING
+        assert status[middle] == NONEXISTENT
         assert (np.delete(utc, middle) == instants).all()
-        assert (np.delete(status, middle) != MISSING).all()
+        assert (np.delete(status, middle) != NONEXISTENT).all()
 
 
 def stays(*_: object) -> bool:
@@ -157,8 +153,8 @@ def test_a_filled_hour_costs_its_own_stamps_alone() -> None:
         utc, status = to_utc(local, "Europe/Zurich", marks_end=marks_end)
         midnight = int(local[0])
         assert [f"{(us - midnight) // US // 3600:02d}:{(us - midnight) // US % 3600 // 60:02d}"
-                for us in local[status == MISSING]] == lost  # fmt: skip
-        kept = status != MISSING
+                for us in local[status == NONEXISTENT]] == lost  # fmt: skip
+        kept = status != NONEXISTENT
         assert set(np.diff(utc[kept])) == {900 * US}  # no gap, no instant twice: the day has 23 hours
         assert kept.sum() == 92
 
@@ -174,7 +170,7 @@ def test_each_file_with_a_filled_hour_is_asked_for() -> None:
 
     status = to_utc(local, "Europe/Zurich", file, file, is_standard=choose).status
     assert asked == [(4, 96, 120, 60), (7, 96, 120, 60)]
-    assert (status[96:] == STANDARD).all() and (status[:96] == MISSING).sum() == 4
+    assert (status[96:] == STANDARD).all() and (status[:96] == NONEXISTENT).sum() == 4
 
 
 @pytest.mark.parametrize(
@@ -200,7 +196,7 @@ def test_standard_time_needs_every_site_of_the_file_that_has_stamps_there() -> N
     even = day_of_walls("2025-03-30", 15)
     jumps = even[(even < even[8]) | (even >= even[12])]  # no 02:00 to 02:45, as the clock shows it
     stray = np.insert(jumps, 8, even[10])
-    for other, expected in ((jumps, STANDARD), (stray, MISSING)):
+    for other, expected in ((jumps, STANDARD), (stray, NONEXISTENT)):
         local = np.concatenate([even, other])
         series = np.repeat([0, 1], [len(even), len(other)])
         one_file = np.zeros(len(local), np.int64)
@@ -211,7 +207,7 @@ def test_standard_time_needs_every_site_of_the_file_that_has_stamps_there() -> N
 def test_a_day_that_never_was_is_no_standard_time() -> None:
     """Samoa went from 29 to 31 December 2011 (IANA): all 288 stamps of the 30th are missing."""
     utc, status = to_utc(day_of_walls("2011-12-29", days=3), "Pacific/Apia")
-    assert (status[288:576] == MISSING).all()
+    assert (status[288:576] == NONEXISTENT).all()
     assert (status[:288] == OK).all() and (status[576:] == OK).all()
     assert utc[576] - utc[287] == 300 * US
 
@@ -219,8 +215,8 @@ def test_a_day_that_never_was_is_no_standard_time() -> None:
 def test_one_value_a_stamp_is_the_first_pass_and_says_so() -> None:
     local = day_of_walls("2025-10-26")
     utc, status = to_utc(local, "Europe/Zurich")
-    assert (status == UNTOLD).sum() == 12
-    assert (local[status == UNTOLD] - utc[status == UNTOLD] == 2 * 3600 * US).all()  # CEST
+    assert (status == AMBIGUOUS).sum() == 12
+    assert (local[status == AMBIGUOUS] - utc[status == AMBIGUOUS] == 2 * 3600 * US).all()  # CEST
     assert local[36] - utc[36] == 3600 * US  # 03:00 CET
 
 
@@ -228,11 +224,11 @@ def test_marks_at_the_edges_of_the_repeated_hour_that_come_once() -> None:
     """Interval ends: 02:00 ends the last interval before the hour, and 03:00 alone is the plain clock reading (CET)."""
     local = day_of_walls("2025-10-26", 15)
     utc, status = to_utc(local, "Europe/Zurich", marks_end=True)
-    assert [n for n in range(96) if status[n] == UNTOLD] == [9, 10, 11, 12]  # 02:15, 02:30, 02:45, 03:00
+    assert [n for n in range(96) if status[n] == AMBIGUOUS] == [9, 10, 11, 12]  # 02:15, 02:30, 02:45, 03:00
     assert local[8] - utc[8] == 2 * 3600 * US
     alone = to_utc(local[12:], "Europe/Zurich", marks_end=True)
     assert alone.utc_us[0] == local[12] - 3600 * US
-    assert UNTOLD not in alone.status
+    assert AMBIGUOUS not in alone.status
 
 
 def test_each_site_of_an_interleaved_file_has_its_own_order() -> None:
@@ -251,12 +247,12 @@ def test_a_file_sorted_by_its_wall_clock_holds_both_passes_side_by_side() -> Non
     local = np.sort([wall_us(int(i), "Europe/Zurich") for i in instants])
     utc, status = to_utc(local, "Europe/Zurich")
     assert (np.sort(utc) == instants).all()
-    assert (status == SECOND).sum() == 12
+    assert (status == FOLD_1).sum() == 12
 
 
 def test_a_file_that_writes_every_row_twice_has_one_pass() -> None:
     status = to_utc(np.repeat(day_of_walls("2025-10-26"), 2), "Europe/Zurich").status
-    assert (status == UNTOLD).sum() == 24 and (status == SECOND).sum() == 0
+    assert (status == AMBIGUOUS).sum() == 24 and (status == FOLD_1).sum() == 0
 
 
 def test_a_file_joined_of_two_copies_has_both_passes_twice() -> None:
@@ -271,7 +267,7 @@ def test_holes_in_both_passes_do_not_mix_them() -> None:
     start = day_of_walls("2025-10-26")[0]
     minutes = np.array([110, 115, 130, 135, 140, 135, 140, 145, 150, 170, 180])
     utc, status = to_utc(start + minutes * 60 * US, "Europe/Zurich")
-    assert status.tolist() == [OK, OK, FIRST, FIRST, FIRST, SECOND, SECOND, SECOND, SECOND, SECOND, OK]
+    assert status.tolist() == [OK, OK, FOLD_0, FOLD_0, FOLD_0, FOLD_1, FOLD_1, FOLD_1, FOLD_1, FOLD_1, OK]
     assert (np.diff(utc) > 0).all()
 
 
@@ -285,8 +281,25 @@ def test_offsets_are_zoneinfos_at_any_instant(zone: str) -> None:
     assert to_local(pl.Series(seconds * US).cast(pl.Datetime("us", "UTC")), zone).tolist() == expected
 
 
-def test_only_the_pinned_database_counts() -> None:
-    assert zoneinfo.TZPATH == ()
+def test_only_the_pinned_database_counts(tmp_path: Path) -> None:
+    """A system whose files call Tokyo's clock Zurich's changes nothing, and this program changes nothing of it."""
+    (tmp_path / "Europe").mkdir()
+    (tmp_path / "Europe" / "Zurich").write_bytes(file_of("Asia/Tokyo").read_bytes())
+    noon = "datetime(2026, 1, 5, 12, tzinfo=UTC)"
+    code = f"""
+import zoneinfo
+from datetime import UTC, datetime
+from pipeline.timezones.conversion import transitions
+from pipeline.timezones.zones import tzinfo_of
+print(zoneinfo.TZPATH == ({str(tmp_path)!r},), {noon}.astimezone(zoneinfo.ZoneInfo("Europe/Zurich")).hour)
+print({noon}.astimezone(tzinfo_of("Europe/Zurich")).hour, transitions("Europe/Zurich").offset_s[-1])
+"""
+    environment = {**os.environ, "PYTHONTZPATH": str(tmp_path)}
+    said = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True)
+    assert said.stdout.split() == ["True", "21", "13", "3600"]
+
+
+def test_zones_are_those_of_the_database_to_the_letter() -> None:
     assert is_zone("Europe/Zurich") and not is_zone("europe/zurich") and not is_zone("Mars/Olympus")
     assert len(zone_names()) > 400
 

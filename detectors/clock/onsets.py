@@ -20,8 +20,8 @@ DULLEST_SHARE = (
 SEAM_MIN = 690.0  # offsets run from -690 to +750 min: no zone's error of whole hours falls on the seam
 
 
-class Marks(NamedTuple):
-    """One row per device, one column per day, oldest first; minutes; NaN where a mark was not seen."""
+class Onsets(NamedTuple):
+    """One row per device, one column per day, oldest first; minutes; NaN where an onset was not seen."""
 
     sites: list[str]
     devices: list[str]
@@ -39,8 +39,8 @@ class Marks(NamedTuple):
     twilight: Array  # minutes before sunrise, and after sunset, in which light is possible
 
 
-def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -> Marks:
-    """The kept light marks of the `window` days up to and including `day`, laid beside the sun."""
+def onsets_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -> Onsets:
+    """Onsets and ends of generation of the `window` days up to and including `day`, beside the sun."""
     origin = day - timedelta(days=window - 1)
     kept = light.filter(pl.col("day").is_between(origin, day)).join(
         sites.select("site_id", "latitude", "longitude", "commissioned_on"), on="site_id"
@@ -81,7 +81,7 @@ def marks_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) -
     twilight = np.clip(TWILIGHT_DEG / np.maximum(rate, 1e-3), *TWILIGHT_MIN)
     interval = table("interval_min")
     newest = window - 1 - np.argmax(np.isfinite(interval[:, ::-1]), axis=1)
-    return Marks(
+    return Onsets(
         sites=heads["site_id"].to_list(),
         devices=heads["device_id"].to_list(),
         days=[origin + timedelta(days=i) for i in range(window)],
@@ -109,19 +109,6 @@ def _sun_around(latitude: Array, longitude: Array, days: Array, noon: Array) -> 
     shifted = sun_times(latitude, longitude, days + np.median(turns, axis=1, keepdims=True))
     offset = MINUTES_PER_DAY * np.median(turns, axis=1, keepdims=True)
     return shifted[0] + offset, shifted[1] + offset, shifted[2] + offset
-
-
-def low_quantile(values: Array, share: float) -> Array:
-    """The `share` quantile of every row over its finite values, by linear interpolation; NaN for a row without any."""
-    ordered = np.sort(values, axis=1)  # NaN last
-    count = np.isfinite(values).sum(axis=1)
-    place = np.maximum(count - 1, 0) * share
-    below = np.floor(place).astype(np.int64)
-    above = np.minimum(below + 1, np.maximum(count - 1, 0))
-    row = np.arange(len(values))
-    if values.shape[1] == 0:
-        return np.full(len(values), np.nan)
-    return ordered[row, below] + (place - below) * (ordered[row, above] - ordered[row, below])
 
 
 def latest(values: Array, known: npt.NDArray[np.bool_], count: int, within: int) -> Array:

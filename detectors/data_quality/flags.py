@@ -1,0 +1,169 @@
+"""Which values of a device's day are good: IEC 61724-1's checks (missing, out of range, dead value, abrupt change).
+
+Flags come before everything: what is known to be false counts in no energy and in no detector. They depend on nothing
+but the readings of the day as reported and what is remembered of the days before, so that the order in which files
+arrive does not matter.
+"""
+
+from collections.abc import Iterable
+from datetime import date, timedelta
+
+import polars as pl
+
+from detectors.data_quality import standstill
+from detectors.data_quality.marks import MARKS, OWN, to_spans
+from detectors.data_quality.plausibility import broken_values, rated
+from detectors.data_quality.repeats import SAME
+from detectors.data_quality.spikes import lone_values
+from detectors.frames import CHANNELS, NOT_GOOD, POWER_CHANNELS, READING_FLAGS
+
+SENTINELS = (255, 32767, 32768, 65535, 2147483647, 2147483648, 4294967295, 9999, 99999, 999999)
+SCALES = tuple(10.0**n for n in range(-3, 5))  # registers hold tenths or thousandths of units, or their multiples
+CLIPPED_SHARE = 0.99  # ours: clipped power varies within the meter's error
+NEAR_LIMIT_W = 20.0  # common practice, no source: the regulator of a limited site keeps some 20 W away from its limit
+FULL_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
+
+
+def make_flags(
+    raw_device_readings: pl.DataFrame,
+    repeats: pl.DataFrame,
+    flow_peaks: pl.DataFrame,
+    seen: pl.DataFrame,
+    sites: pl.DataFrame,
+) -> pl.DataFrame:
+    """READING_FLAGS of whole local days of DEVICE_READINGS as reported; a value is in one span at most.
+
+    `repeats`, `flow_peaks`: the features' rows of these days and of the days before that count; `seen`: [site_id, day]
+    of days with readings.
+    """
+    days = raw_device_readings["ts_local"].dt.date().unique().sort()
+    found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, day) for day in days]
+    return pl.concat([READING_FLAGS.to_frame(), *found]).sort(*OWN, "from_utc", "channel")
+
+
+def _of_day(
+    readings: pl.DataFrame, repeats: pl.DataFrame, peaks: pl.DataFrame, seen: pl.DataFrame, sites: pl.DataFrame,
+    day: date,
+) -> pl.DataFrame:  # fmt: skip
+    recent = pl.col("day").is_between(day - timedelta(days=standstill.WINDOW_DAYS), day)
+    rows = rated(readings, peaks.filter(recent), sites, day)
+    if rows.is_empty():
+        return READING_FLAGS.to_frame()
+    runs = standstill.recent_runs(repeats, seen, day)
+    wrong = [_named(broken_values(rows, OWN)), _standing(rows, runs)]
+    marks = [*wrong, _named(lone_values(_without(rows, pl.concat(wrong)))), *_to_know(rows)]
+    spans = to_spans(pl.concat(marks))
+    own = [*OWN, "day", "channel"]
+    told = runs.select(*own, "total_h", "usual_h", "since", needed_h="needed_h", flag=pl.lit("frozen"))
+    return (
+        spans.drop("total_h", "usual_h", "since")
+        .join(told, on=[*own, "flag"], how="left")
+        .with_columns(limit=pl.coalesce("needed_h", "limit"))
+        .select(READING_FLAGS.names())
+        .cast(READING_FLAGS)
+    )
+
+
+def _without(rows: pl.DataFrame, marks: pl.DataFrame) -> pl.DataFrame:
+    """The rows, null where marked as not good: a value that is known to be wrong speaks against no other."""
+    bad = marks.filter(pl.col("flag").is_in(NOT_GOOD))
+    for (name,), mine in bad.group_by("channel", maintain_order=True):
+        places = mine.select(*OWN, "ts_utc", is_bad=pl.lit(True)).unique()
+        rows = rows.join(places, on=[*OWN, "ts_utc"], how="left", maintain_order="left")
+        rows = rows.with_columns(pl.when(pl.col("is_bad").is_null()).then(str(name)).alias(str(name))).drop("is_bad")
+    return rows
+
+
+def _named(marks: pl.DataFrame) -> pl.DataFrame:
+    """`marks`, with placeholders told from other values that cannot be."""
+    size = pl.col("value").abs()
+    exact = [(size - count * scale).abs() <= 1e-9 * size for count in SENTINELS for scale in SCALES]
+    is_placeholder = (pl.col("flag") == "implausible") & pl.any_horizontal(exact)
+    return marks.with_columns(
+        flag=pl.when(is_placeholder).then(pl.lit("placeholder")).otherwise("flag"),
+        reason=pl.when(is_placeholder)
+        .then(pl.concat_str("reason", pl.lit("; the digits of a register without a value")))
+        .otherwise("reason"),
+    )
+
+
+def _standing(rows: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
+    """MARKS of the values of runs that stand still."""
+    hour = (pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))).dt.total_seconds() / 3600
+    marks = [MARKS.to_frame()]
+    for (name,), mine in runs.group_by("channel", maintain_order=True):
+        value = pl.col(str(name))
+        told = (
+            rows.with_columns(hour=hour, place=value.is_not_null().cum_sum().over(OWN))
+            .join(mine.select(*OWN, "value", "start_h", "end_h"), on=OWN)
+            .filter(
+                pl.col("hour").is_between(pl.col("start_h") - 1e-6, pl.col("end_h") - 1e-6)
+                & ((value - pl.col("value")).abs() <= SAME * value.abs().clip(lower_bound=1.0))
+            )
+        )
+        marks.append(
+            told.select(
+                *OWN, "day", "ts_utc", "end_utc", "place", "value", channel=pl.lit(name), flag=pl.lit("frozen"),
+                reason=pl.lit("it stands still while the site goes on"), rule=pl.lit("frozen"),
+                limit=pl.lit(None, pl.Float64),
+            ).select(MARKS.names()).cast(MARKS)
+        )  # fmt: skip
+    return pl.concat(marks)
+
+
+def _to_know(rows: pl.DataFrame) -> Iterable[pl.DataFrame]:
+    """MARKS of generation that a feed-in limit or the inverter's rating kept down: information, the values stay."""
+    pv, limit_w = pl.col("pv_w"), pl.col("feed_in_limit_kw") * 1000
+    reach_w = 2 * pl.max_horizontal(pl.col("feed_in_buffer_w"), pl.lit(NEAR_LIMIT_W))
+    has_room = pl.col("battery_kwh").is_not_null() & (pl.col("soc_pct") < FULL_PCT)
+    curtailed = ((pl.col("grid_w") + limit_w).abs() <= reach_w) & (pv > 0) & ~has_room.fill_null(False)
+    top_w = CLIPPED_SHARE * 1000 * pl.col("inverter_kw")
+    for flag, is_so, limit, reason in (
+        ("clipped", pv >= top_w, top_w, "at the inverter's rating"),
+        ("curtailed", curtailed, limit_w, "feed-in at its limit"),
+    ):
+        told = rows.with_columns(
+            is_so=is_so.fill_null(False), place=pv.is_not_null().cum_sum().over(OWN), limit=limit
+        ).filter("is_so")
+        yield told.select(
+            *OWN, "day", "ts_utc", "end_utc", "place", "limit", channel=pl.lit("pv_w"), flag=pl.lit(flag),
+            reason=pl.lit(reason), rule=pl.lit(flag), value=pv,
+        ).select(MARKS.names()).cast(MARKS)  # fmt: skip
+
+
+def good_values(device_readings: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:
+    """The readings with null where a value is not good, and is_spoiled: one of the row's powers is not.
+
+    Energy that a counter gave goes with the power that stands for it.
+    """
+    bad = flags.filter(pl.col("flag").is_in(NOT_GOOD))
+    if bad.is_empty() or device_readings.is_empty():
+        return device_readings.with_columns(is_spoiled=pl.lit(False))
+    order = device_readings.columns
+    rows = device_readings.with_row_index("nth").sort("ts_utc")
+    spoiled = []
+    for (channel,), spans in bad.sort("from_utc").group_by("channel", maintain_order=True):
+        if channel not in CHANNELS:
+            continue
+        at = spans.select(*OWN, "from_utc", "to_utc")
+        rows = rows.join_asof(
+            at, left_on="ts_utc", right_on="from_utc", by=OWN, strategy="backward", check_sortedness=False
+        )
+        inside = (pl.col("ts_utc") < pl.col("to_utc")).fill_null(False)
+        gone = [str(channel), *(name for name in COUNTED_WITH.get(str(channel), ()) if name in order)]
+        if channel in POWER_CHANNELS:
+            rows = rows.with_columns(inside.alias(f"{channel}_spoiled"))
+            spoiled.append(f"{channel}_spoiled")
+        rows = rows.with_columns(
+            pl.when(~inside).then(pl.col(name)).alias(name) for name in gone
+        ).drop("from_utc", "to_utc")  # fmt: skip
+    is_spoiled = pl.any_horizontal(spoiled) if spoiled else pl.lit(False)
+    return rows.with_columns(is_spoiled=is_spoiled).sort("nth").select(*order, "is_spoiled")
+
+
+COUNTED_WITH = {
+    "pv_w": ("pv_counted_kwh",),
+    "load_w": ("load_counted_kwh",),
+    "grid_w": ("import_counted_kwh", "feed_in_counted_kwh"),
+    "battery_w": ("charge_counted_kwh", "discharge_counted_kwh"),
+}

@@ -1,0 +1,210 @@
+"""What physics and the site's equipment rule out, channel by channel.
+
+A bright cloud edge, an inverter's own consumption at night and a grid that is off are none of these.
+"""
+
+from datetime import date
+from typing import NamedTuple
+
+import polars as pl
+
+from detectors.data_quality.marks import MARKS
+from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
+
+CLOUD_EDGE = 1.3  # cloud edges lift irradiance to some 1.3 kW/m2 over minutes (from memory); modules are rated at 1
+FAR_TIMES = 10.0  # ours: no weather and no overload makes that; one such reading is enough
+OVERLOAD = 1.1  # ours: inverters deliver their rating, some of them 10 % more for a while
+NEGATIVE_SHARE = 0.01  # the readings query takes up to 1 % of the peak capacity below zero for own consumption
+NEGATIVE_W = 50.0  # ours: loads worked out from two meters dip below zero by as much when both change at once ...
+NEGATIVE_LOAD_SHARE = 0.02  # ... or by the errors of two meters at full power
+SOC_SLACK_PCT = 0.5  # rounding
+C_RATE = 3.0  # ours: batteries in houses are charged and discharged within an hour or more; 20 min are beyond any
+SERVICE_A = 100.0  # ours: larger services than 100 A per phase are rare for sites whose inverter does not show it
+SERVICE_TIMES = 3.0  # ours: of a size that register and mains suggest, where the site's history is short
+PAST_TIMES = 5.0  # ours: a new car charger trebles a house's peak, a wrong unit makes it a thousand times as high
+MIN_DAYS = 7  # ours: a week shows the usual peaks
+VOLTAGE_LOW, VOLTAGE_HIGH = 0.5, 1.5  # of nominal; beyond, inverters have long disconnected (EN 50160: +-10 %)
+VOLTAGE_OFF = 0.05  # ours: a phase that is not connected floats at a few volts
+FREQUENCY_LOW_HZ, FREQUENCY_HIGH_HZ = 40.0, 70.0  # EN 50160: 47-52 Hz always; the same width around 60 Hz
+COLD_C, HOT_C = -60.0, 120.0  # ours: outside any weather and any inverter's shutdown
+DARK_W_M2, BRIGHT_W_M2 = -20.0, 1600.0  # ours: sensors' offsets at night; above the highest minute means on record
+OVERLAP_SHARE = 0.5  # ours: stamps that jitter overlap by less than half an interval
+SUPPORTED = {1800: 3, 10**9: 2}  # ours: so many values in a row beyond a rating support each other (interval below: s)
+MOSTLY = 0.5  # more than half
+IDLE_SHARE = 0.01  # ours: below 1 % of the modules' capacity a unit cannot be told from the day's other values
+TEMPERATURES = ("module_temp_c", "ambient_temp_c", "inverter_temp_c", "battery_temp_c")
+
+OF_RATINGS = ("beyond_peak", "beyond_inverter", "beyond_battery")
+OVERLAP = "overlap_s"  # stands for a channel: what the row's interval shares with the next row's
+TOO_FAR = ("far_beyond", "beyond_service")
+
+
+class Rule(NamedTuple):
+    """What rules a value of a channel out."""
+
+    name: str  # key of the evidence
+    channel: str
+    broken: pl.Expr
+    limit: pl.Expr  # the bound that was passed
+    text: str
+    is_hard: bool  # one reading is enough
+    is_of_rating: bool = False  # of a rating of the register, which the readings may contradict
+
+
+def rules() -> list[Rule]:
+    """All rules; an unknown rating makes a rule say nothing."""
+    rules = []
+    kwp_w, rating_w = pl.col("installed_kwp") * 1000, pl.col("rating_w")
+    # A battery on the modules' side takes what the inverter need not convert.
+    through_w = pl.col("pv_w") + pl.col("battery_w").fill_null(0.0).clip(upper_bound=0.0)
+    has_dc_path = pl.col("battery_kwh").is_not_null() & pl.col("battery_w").is_null()
+
+    def rule(channel: str, what: str, broken: pl.Expr, limit: pl.Expr, text: str, *, is_hard: bool = False) -> None:
+        name = f"{channel.rsplit('_', 1)[0]}_{what}"
+        rules.append(Rule(name, channel, broken.fill_null(False), limit, text, is_hard, what in OF_RATINGS))
+
+    for name in ("pv_w", *STRING_CHANNELS):
+        cap = CLOUD_EDGE * kwp_w
+        rule(name, "beyond_peak", pl.col(name) > cap, cap, "more than the modules can give")
+        far = FAR_TIMES * cap
+        rule(name, "far_beyond", pl.col(name).abs() > far, far, "a placeholder or a wrong unit", is_hard=True)
+        low = -NEGATIVE_SHARE * kwp_w
+        rule(name, "negative", pl.col(name) < low, low, "generation below zero")
+    cap = OVERLOAD * pl.col("inverter_kw") * 1000
+    beyond = (through_w > cap) & ~has_dc_path & ~(pl.col("pv_w") > CLOUD_EDGE * kwp_w)
+    rule("pv_w", "beyond_inverter", beyond, cap, "more than the inverter can deliver")
+    low = -pl.max_horizontal(pl.lit(NEGATIVE_W), NEGATIVE_LOAD_SHARE * rating_w)
+    rule("load_w", "negative", pl.col("load_w") < low, low, "a load below zero")
+    rule("load_w", "beyond_service", pl.col("load_w").abs() > pl.col("load_cap_w"), pl.col("load_cap_w"),
+         "more than any service of this size carries", is_hard=True)  # fmt: skip
+    for name in ("grid_w", *PHASE_CHANNELS):
+        rule(name, "beyond_service", pl.col(name).abs() > pl.col("grid_cap_w"), pl.col("grid_cap_w"),
+             "more than any service of this size carries", is_hard=True)  # fmt: skip
+    cap = 1000 * pl.max_horizontal(C_RATE * pl.col("battery_kwh"), 1.5 * rating_w / 1000)
+    beyond = (pl.col("battery_w").abs() > cap) & pl.col("battery_kwh").is_not_null()
+    rule("battery_w", "beyond_battery", beyond, cap, "more than its battery can take or give")
+    far = FAR_TIMES * cap
+    rule("battery_w", "far_beyond", pl.col("battery_w").abs() > far, far, "a placeholder or a wrong unit", is_hard=True)
+    soc = pl.col("soc_pct")
+    rule("soc_pct", "above_full", soc > 100 + SOC_SLACK_PCT, pl.lit(100.0), "charged beyond 100 %", is_hard=True)
+    rule("soc_pct", "below_empty", soc < -SOC_SLACK_PCT, pl.lit(0.0), "charged below 0 %", is_hard=True)
+    for name in VOLTAGE_CHANNELS:
+        nominal = pl.col("nominal_voltage_v")
+        off = pl.col(name).abs() <= VOLTAGE_OFF * nominal
+        low, high = VOLTAGE_LOW * nominal, VOLTAGE_HIGH * nominal
+        rule(name, "too_low", (pl.col(name) < low) & ~off, low, "no voltage that an inverter works on")
+        rule(name, "too_high", pl.col(name) > high, high, "no voltage of a phase to neutral", is_hard=True)
+    hertz = pl.col("frequency_hz")
+    rule("frequency_hz", "too_low", (hertz < FREQUENCY_LOW_HZ) & (hertz != 0), pl.lit(FREQUENCY_LOW_HZ), "no mains")
+    rule("frequency_hz", "too_high", hertz > FREQUENCY_HIGH_HZ, pl.lit(FREQUENCY_HIGH_HZ), "no mains", is_hard=True)
+    for name in TEMPERATURES:
+        rule(name, "too_cold", pl.col(name) < COLD_C, pl.lit(COLD_C), "no temperature on Earth", is_hard=True)
+        rule(name, "too_hot", pl.col(name) > HOT_C, pl.lit(HOT_C), "hotter than it could bear", is_hard=True)
+    light = pl.col("irradiance_w_m2")
+    rule("irradiance_w_m2", "too_low", light < DARK_W_M2, pl.lit(DARK_W_M2), "darker than dark", is_hard=True)
+    rule("irradiance_w_m2", "too_high", light > BRIGHT_W_M2, pl.lit(BRIGHT_W_M2), "no sun so bright", is_hard=True)
+    overlap = pl.col(OVERLAP) > OVERLAP_SHARE * pl.col("interval_s")
+    rule(OVERLAP, "intervals", overlap, pl.lit(0.0), "intervals that lie over one another")
+    return rules
+
+
+def _service_w() -> pl.Expr:
+    """What flows at most where mains and roof are of a usual size: a load takes what both give together."""
+    voltage = pl.col("nominal_voltage_v").fill_null(230.0)
+    mains_w = SERVICE_A * pl.col("phases").fill_null(1) * voltage
+    return mains_w + pl.max_horizontal("inverter_kw", "installed_kwp") * 1000
+
+
+def beyond_service(flow_peaks: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `flow_peaks` with a flow that only a service larger than usual carries."""
+    size = sites.select("site_id", size_w=_service_w())
+    top = pl.max_horizontal("load_top_w", "grid_top_w")
+    return flow_peaks.join(size, on="site_id").filter(top > pl.col("size_w")).drop("size_w")
+
+
+def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    """The day's readings with their site's ratings, caps and the overlap with the next reading."""
+    size_w = _service_w()
+    past = (
+        peaks.filter(pl.col("day") < day)
+        .group_by("site_id")
+        .agg(
+            pl.col("load_peak_w").median(),
+            pl.col("grid_peak_w").median(),
+            load_days=pl.col("load_peak_w").count(),
+            grid_days=pl.col("grid_peak_w").count(),
+        )
+    )
+
+    def cap(name: str) -> pl.Expr:
+        by_past = pl.max_horizontal(size_w, PAST_TIMES * pl.col(f"{name}_peak_w"))
+        is_known = (pl.col(f"{name}_days") >= MIN_DAYS).fill_null(False)
+        return pl.when(is_known).then(by_past).otherwise(SERVICE_TIMES * size_w).alias(f"{name}_cap_w")
+
+    told = sites.join(past, on="site_id", how="left").select(
+        "site_id", "installed_kwp", "inverter_kw", "battery_kwh", "nominal_voltage_v", "feed_in_limit_kw",
+        "feed_in_buffer_w", cap("load"), cap("grid"),
+        rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
+    )  # fmt: skip
+    own = ["site_id", "device_id"]
+    is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in own)
+    until_next_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
+    return (
+        device_readings.filter(pl.col("ts_local").dt.date() == day)
+        .sort(*own, "ts_utc")
+        .with_columns(day=pl.lit(day), end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"))
+        .with_columns(overlap_s=pl.when(is_same & ~pl.col("is_instant")).then(pl.col("interval_s") - until_next_s))
+        .join(told, on="site_id", how="inner", maintain_order="left")
+    )
+
+
+def broken_values(rows: pl.DataFrame, own: list[str]) -> pl.DataFrame:
+    """MARKS of the values that a rule excludes, of a day's `rated` rows, which are in order of `own` and time.
+
+    Where most of the values beyond a rating stand together in a row and none of them is far away, it is the rating that
+    is wrong: these stay, flagged as beyond it. Where most of a device's day is far too high, it is the unit, and what
+    looks possible of that channel is no better.
+    """
+    present = {name for name in rows.columns if rows[name].null_count() < rows.height}
+    live = [rule for rule in rules() if rule.channel in present]
+    flags = rows.select(rule.broken.alias(rule.name) for rule in live)
+    found = sorted((rule for rule in live if flags[rule.name].any()), key=lambda rule: not rule.is_hard)
+    marked = [_marks_of(rows.with_columns(is_broken=flags[rule.name], is_far=_is_far(flags, rule)), rule, own)
+              for rule in found]  # fmt: skip
+    return pl.concat([MARKS.to_frame(), *marked])
+
+
+def _is_far(flags: pl.DataFrame, rule: Rule) -> pl.Series:
+    """Which values of the rule's channel are too far beyond any rating to speak against it."""
+    names = [f"{rule.channel.rsplit('_', 1)[0]}_{what}" for what in TOO_FAR]
+    far = [flags[name] for name in names if name in flags.columns]
+    return far[0] if far else pl.repeat(False, flags.height, dtype=pl.Boolean, eager=True)
+
+
+def _marks_of(rows: pl.DataFrame, rule: Rule, own: list[str]) -> pl.DataFrame:
+    """MARKS of one rule."""
+    value, broken = pl.col(rule.channel), pl.col("is_broken")
+    flag, reason, also = pl.lit("implausible"), pl.lit(rule.text), pl.lit(False)
+    if rule.channel == OVERLAP:
+        flag = pl.lit("overlapping")
+    elif rule.is_of_rating:
+        near = broken & ~pl.col("is_far")
+        rows = rows.with_columns(run=(near != near.shift(1)).fill_null(True).cum_sum())
+        needed = pl.when(pl.col("interval_s") < min(SUPPORTED)).then(SUPPORTED[min(SUPPORTED)]).otherwise(
+            SUPPORTED[max(SUPPORTED)]
+        )  # fmt: skip
+        supported = near & (near.sum().over([*own, "run"]) >= needed)
+        is_rating = (supported.sum().over(own) > MOSTLY * broken.sum().over(own)) & supported
+        flag = pl.when(is_rating).then(pl.lit("beyond rating")).otherwise(flag)
+    elif rule.name.endswith(TOO_FAR):
+        lit = value.abs() > IDLE_SHARE * 1000 * pl.col("installed_kwp")
+        also = ((broken.sum().over(own) > MOSTLY * lit.sum().over(own)) & (value != 0)).fill_null(False)
+        reason = pl.when(broken).then(reason).otherwise(pl.lit("most of the day's values cannot be: a wrong unit"))
+    told = rows.with_columns(
+        place=value.is_not_null().cum_sum().over(own), flag=flag, reason=reason, is_marked=broken | also,
+        limit=rule.limit.cast(pl.Float64),
+    ).filter("is_marked")  # fmt: skip
+    return told.select(
+        *own, "day", "ts_utc", "end_utc", "place", "flag", "reason", "limit",
+        channel=pl.lit(rule.channel), rule=pl.lit(rule.name), value=value,
+    ).select(MARKS.names()).cast(MARKS)  # fmt: skip

@@ -1,0 +1,118 @@
+"""A lone value that neither of its neighbours and none of the other meters bears out.
+
+IEC 61724-1 names the abrupt change among the faults of readings. A kettle or a cloud changes as abruptly, but then
+another meter shows it too: where powers add up before and after, and a value alone is off by just what is left open,
+that value is wrong. Levels, voltages and temperatures cannot leave and come back within one interval at all.
+"""
+
+import polars as pl
+
+from detectors.data_quality.marks import MARKS, OWN
+from detectors.data_quality.plausibility import C_RATE, TEMPERATURES, VOLTAGE_OFF
+from detectors.frames import VOLTAGE_CHANNELS
+
+# What pv + battery + grid - load leaves open is next to nothing.
+SIGNS = {"pv_w": 1, "battery_w": 1, "grid_w": 1, "load_w": -1}
+MIN_SHARE = 0.1  # ours: a tenth of the rating, more than meters of an interval's skew leave open
+MIN_W = 300.0  # ours: on small sites, what comes and goes with a kettle
+AGREES = 0.25  # ours: what is left open is the lone value's own step to a quarter, and nothing beside it
+BRIDGED = 1.5  # further apart, values are no neighbours
+QUICK_S = 900  # ours: within a quarter of an hour and back
+SOC_SLACK_PCT = 5.0  # ours: levels in whole per cent, corrected at the top
+VOLTAGE_SHARE = 0.2  # ours: twice the band of EN 50160
+JUMP_C = 30.0  # ours: a sensor's heat capacity alone forbids it
+SAME_SHARE = 0.5  # ours: neighbours differ from each other by half as much at most
+
+
+def lone_values(rows: pl.DataFrame) -> pl.DataFrame:
+    """MARKS of a day's rated rows, which are in order of OWN and time; at the day's ends both neighbours lie inside."""
+    found = [_lone_flows(rows), *(_lone_levels(rows, name, limit) for name, limit in _jumps().items())]
+    return pl.concat([MARKS.to_frame(), *found])
+
+
+def _jumps() -> dict[str, pl.Expr]:
+    """By how much a value may differ from both neighbours."""
+    hours = pl.col("interval_s") / 3600
+    c_rate = pl.min_horizontal(pl.lit(C_RATE), 1.5 * pl.col("rating_w") / 1000 / pl.col("battery_kwh"))
+    volts = VOLTAGE_SHARE * pl.col("nominal_voltage_v")
+    return {
+        "soc_pct": SOC_SLACK_PCT + 100 * c_rate * hours,
+        **dict.fromkeys(VOLTAGE_CHANNELS, volts),
+        **dict.fromkeys(TEMPERATURES, pl.lit(JUMP_C)),
+    }
+
+
+def _beside(name: str) -> tuple[pl.Expr, pl.Expr]:
+    """The neighbours of a column's values."""
+    value = pl.col(name)
+
+    def at(by: int) -> pl.Expr:
+        return value.shift(by).over(OWN)
+
+    is_first, is_last = (pl.col("ts_utc").shift(by).over(OWN).is_null() for by in (1, -1))
+    return pl.when(is_first).then(at(-2)).otherwise(at(1)), pl.when(is_last).then(at(2)).otherwise(at(-1))
+
+
+def _is_close() -> pl.Expr:
+    """Whether a row's neighbours lie next to it."""
+    ts = pl.col("ts_utc")
+    after, before = ((ts.shift(-1) - ts), (ts - ts.shift(1)))
+    gap = pl.max_horizontal(*(one.over(OWN).dt.total_milliseconds() / 1000 for one in (after, before)))
+    return gap <= BRIDGED * pl.col("interval_s")
+
+
+def _lone_levels(rows: pl.DataFrame, name: str, limit: pl.Expr) -> pl.DataFrame:
+    if rows[name].null_count() == rows.height:
+        return MARKS.to_frame()
+    one, other = _beside(name)
+    away = pl.min_horizontal((pl.col(name) - one).abs(), (pl.col(name) - other).abs())
+    is_lone = (away > limit) & ((one - other).abs() <= SAME_SHARE * limit) & (pl.col("interval_s") <= QUICK_S)
+    if name in VOLTAGE_CHANNELS:  # the grid may be off for a moment
+        is_lone = is_lone & (
+            pl.min_horizontal(pl.col(name).abs(), one, other) > VOLTAGE_OFF * pl.col("nominal_voltage_v")
+        )
+    return _marks(rows, name, is_lone & _is_close(), one, "a lone value far from both its neighbours")
+
+
+def _lone_flows(rows: pl.DataFrame) -> pl.DataFrame:
+    if any(rows[name].null_count() == rows.height for name in ("pv_w", "grid_w", "load_w")):
+        return MARKS.to_frame()
+    battery = pl.when(pl.col("battery_kwh").is_null()).then(pl.col("battery_w").fill_null(0.0)).otherwise("battery_w")
+    rows = rows.with_columns(open_w=pl.col("pv_w") + battery + pl.col("grid_w") - pl.col("load_w"))
+    open_one, open_other = _beside("open_w")
+    least_w = pl.max_horizontal(MIN_SHARE * pl.col("rating_w"), pl.lit(MIN_W))
+    found = []
+    for name, sign in SIGNS.items():
+        if rows[name].null_count() == rows.height:
+            continue
+        one, other = _beside(name)
+        step = pl.col(name) - (one + other) / 2
+        beyond = pl.max_horizontal(
+            pl.col(name) - pl.max_horizontal(one, other), pl.min_horizontal(one, other) - pl.col(name)
+        )
+        room = AGREES * step.abs()
+        is_lone = (
+            (beyond > least_w)
+            & (open_one.abs() <= room)
+            & (open_other.abs() <= room)
+            & ((pl.col("open_w") - sign * step).abs() <= room)
+            & _moves("grid_w" if name == "load_w" else "load_w")
+        )
+        found.append(_marks(rows, name, is_lone & _is_close(), one, "a lone value that no other meter shows"))
+    return pl.concat([MARKS.to_frame(), *found])
+
+
+def _moves(name: str) -> pl.Expr:
+    """Whether a meter shows anything new: one that is read less often repeats its value meanwhile."""
+    one, other = _beside(name)
+    return (pl.col(name) != one) | (pl.col(name) != other)
+
+
+def _marks(rows: pl.DataFrame, name: str, is_lone: pl.Expr, neighbour: pl.Expr, reason: str) -> pl.DataFrame:
+    told = rows.with_columns(
+        is_lone=is_lone.fill_null(False), place=pl.col(name).is_not_null().cum_sum().over(OWN), limit=neighbour
+    ).filter("is_lone")
+    return told.select(
+        *OWN, "day", "ts_utc", "end_utc", "place", "limit", channel=pl.lit(name), flag=pl.lit("implausible"),
+        reason=pl.lit(reason), rule=pl.lit(f"{name.rsplit('_', 1)[0]}_lone"), value=pl.col(name),
+    ).select(MARKS.names()).cast(MARKS)  # fmt: skip

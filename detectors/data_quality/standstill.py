@@ -1,0 +1,185 @@
+"""Whether a run of equal values is one that stands still: by resolution, by habit, by what the others do meanwhile."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES
+
+WINDOW_DAYS = 90  # ours: three months show how long a channel usually stands still
+MIN_REPEATS = 5  # ours: four equal hourly means may be chance where a roof lies under fog
+LIGHT_H = 2.0  # ours: the sun moves by 30 degrees in two hours
+LIGHT_SHARE = 1.5  # ours: half as long again as the top of a clear day stays within one step
+FLOW_H = 3.0  # ours: a refrigerator, the slowest of the loads that come and go everywhere, runs every hour or two
+MAINS_H = 3.0  # ours: street voltage and frequency move within minutes
+TEMPERATURE_H = 12.0  # ours: half a day is a morning or an evening
+LEVEL_H = 20.0  # ours: a battery that rests all day is rare, one that rests all night is not
+NEW_TIMES = 2.0  # ours: where the site's habits are not known yet, twice as long
+USUAL_TIMES = 3.0  # ours: three times the longest run of nine days in ten
+USUAL_SHARE = 0.1
+MIN_DAYS = 7  # ours: a week shows working days and others
+FINE_STEPS = 50.0  # ours: below 50 steps of the meter a flow repeats itself by rounding alone
+SURE_STEPS = 200.0  # ours: a flow of 200 steps varies by more than one of them with the street's voltage alone (0.5 %)
+SURE_H = 6.0  # ours: whatever is usual, such a flow does not stand still for six hours while others move ...
+ALONE_H = 12.0  # ours: ... nor for twelve, which hold day and night, while nothing does
+OPEN_SHARE = 0.06  # ours: conversion loses some 5 % of what flows, so what it loses cannot vary by more
+OPEN_STEPS = 2.0  # four meters together err by 0.58 steps (deviation: step / sqrt 12 each)
+CONFIRMED_SHARE = 0.02  # ours: two class 1 meters
+WORKED_OUT_SHARE = 0.001  # ours: no two meters agree to a thousandth of what flows
+TOP_STEPS = 1.5  # ours: clipped power shows as one step of the meter or the next
+FINE_MAINS = {"frequency_hz": 0.02}  # resolution that always moves; frequency wanders by some 0.02 Hz all the time
+FINE_VOLTAGE = 0.2
+MANY_VALUES = 8  # ours: fewer on a day are one or two values and their neighbours
+MOVING_SHARE = 0.25  # ours: the others move in a quarter of the readings at least
+EDGE_H = 1.01  # runs of two days are one if both reach midnight, at hourly readings or finer
+NEVER = float("inf")
+
+
+def recent_runs(repeats: pl.DataFrame, seen: pl.DataFrame, day: date) -> pl.DataFrame:
+    """`frozen_runs` held against what is remembered of the days before, WINDOW_DAYS at most."""
+    recent = pl.col("day").is_between(day - timedelta(days=WINDOW_DAYS), day)
+    return frozen_runs(repeats.filter(recent), seen.filter(recent), day)
+
+
+def frozen_runs(
+    repeats: pl.DataFrame, seen: pl.DataFrame, day: date, *, usual_times: float = USUAL_TIMES
+) -> pl.DataFrame:
+    """The runs of `repeats` that stand still on `day`, one per device and channel, with what they are held against.
+
+    `repeats`: the feature's rows up to `day`; `seen`: [site_id, day] of days with readings. Added are total_h (earlier
+    days included), since, usual_h (longest run of nine earlier days in ten) and needed_h (beyond which a run is told).
+    """
+    candidates = repeats.filter(
+        (pl.col("day") == day) & (pl.col("repeats") >= MIN_REPEATS) & (pl.col("run_h") >= min(LIGHT_H, FLOW_H, MAINS_H))
+    )
+    if candidates.is_empty():
+        return candidates.with_columns(
+            total_h=pl.lit(0.0), since=pl.lit(day), needed_h=pl.lit(0.0), usual_h=pl.lit(0.0)
+        )
+    past = repeats.filter(pl.col("day") < day)
+    told = _habits(
+        _steps(candidates, past), past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day
+    )
+    return told.with_columns(needed_h=_needed_h(usual_times)).filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
+
+
+def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
+    """`candidates` with the channel's step: as the day shows it, else as earlier days did, else the device's finest."""
+    own = ["site_id", "device_id", "channel"]
+    before = past.filter(pl.col("channel").is_in(POWERS)).group_by(own).agg(step_before=pl.col("step").median())
+    finest = pl.when(pl.col("channel").is_in(POWERS)).then("finest")
+    return candidates.join(before, on=own, how="left").with_columns(
+        step=pl.coalesce("step", "step_before", finest)
+    ).drop("step_before")  # fmt: skip
+
+
+def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, day: date) -> pl.DataFrame:
+    """`candidates` with usual_h (the longest run of nine earlier days in ten), known_days, total_h and since.
+
+    Days just before from which the same value stands belong to the same run, not to the habits.
+    """
+    own = ["site_id", "device_id", "channel"]
+    known = days.group_by("site_id").agg(known_days=pl.len().cast(pl.Int64))
+    now = candidates.select(*own, now_value="value", now_start="start_h")
+    told = (
+        past.join(now, on=own, how="inner")
+        .with_columns(back=(day - pl.col("day")).dt.total_days())
+        .sort(*own, "back")
+        .with_columns(place=pl.int_range(1, pl.len() + 1).over(own), later_start=pl.col("start_h").shift(1).over(own))
+    )
+    same = (pl.col("value") - pl.col("now_value")).abs() <= 1e-6 * pl.col("now_value").abs().clip(lower_bound=1.0)
+    joined = same & (pl.col("end_h") >= 24 - EDGE_H) & (pl.coalesce("later_start", "now_start") <= EDGE_H)
+    is_same = same & (pl.col("back") == pl.col("place"))
+    is_joined = joined & (pl.col("back") == pl.col("place"))
+    told = told.with_columns(
+        # Street frequency comes back to its nominal value each day; a power to the very watt does not.
+        is_episode=(is_same & pl.col("channel").is_in(POWERS)).cast(pl.Int8).cum_min().over(own).cast(pl.Boolean),
+        is_joined=is_joined.cast(pl.Int8).cum_min().over(own).cast(pl.Boolean),
+    ).with_columns(pl.col("is_episode") | pl.col("is_joined"))
+    episode = told.group_by(own).agg(
+        episode_days=pl.col("is_episode").sum().cast(pl.Int64), joined_h=pl.col("run_h").filter("is_joined").sum()
+    )
+    stated = (
+        candidates.join(known, on="site_id", how="left")
+        .join(episode, on=own, how="left")
+        .with_columns(pl.col("known_days", "episode_days").fill_null(0), pl.col("joined_h").fill_null(0.0))
+        .with_columns(known_days=(pl.col("known_days") - pl.col("episode_days")).clip(lower_bound=0))
+        .with_columns(place=(USUAL_SHARE * pl.col("known_days")).floor().cast(pl.Int64))
+    )
+    habits = (
+        told.filter(~pl.col("is_episode"))
+        .sort(*own, "run_h", descending=[False] * 3 + [True])
+        .with_columns(place=pl.int_range(pl.len()).over(own))
+        .select(*own, "place", usual_h="run_h")
+    )
+    since = pl.lit(day) - pl.duration(days=pl.col("episode_days"))
+    return (
+        stated.join(habits, on=[*own, "place"], how="left")
+        .with_columns(pl.col("usual_h").fill_null(0.0), total_h=pl.col("run_h") + pl.col("joined_h"), since=since)
+        .drop("place")
+    )
+
+
+def _needed_h(usual_times: float) -> pl.Expr:
+    """How long each candidate must have stood still on the day; infinite where that can't be told."""
+    channel, is_new = pl.col("channel"), pl.col("known_days") < MIN_DAYS
+    times = pl.when(is_new).then(NEW_TIMES).otherwise(1.0)
+    usual_h = pl.when(is_new).then(0.0).otherwise(usual_times * pl.col("usual_h"))
+    fine = channel.replace_strict(FINE_MAINS, default=FINE_VOLTAGE, return_dtype=pl.Float64)
+    is_fine = ((pl.col("step") <= fine) & (pl.col("distinct") >= MANY_VALUES)).fill_null(False)
+    slow = pl.when(channel == "soc_pct").then(LEVEL_H).otherwise(TEMPERATURE_H)
+    return (
+        pl.when(channel.is_in([*GENERATION, "irradiance_w_m2"]))
+        .then(_light_h(times, usual_h))
+        .when(channel.is_in(FLOWS))
+        .then(_flow_h(times, usual_h))
+        .when(channel.is_in(MAINS) & (~is_new | is_fine))
+        .then(pl.max_horizontal(MAINS_H * times, usual_h))
+        .when(channel.is_in([*TEMPERATURES, "soc_pct"]) & ~is_new & _moving())
+        .then(pl.max_horizontal(slow, usual_h))
+        .otherwise(NEVER)
+        .fill_null(NEVER)
+    )
+
+
+def _light_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
+    """For generation and irradiance: by how far the sun moves."""
+    in_steps = _in_steps()
+    # A clear day's top is cos(h) >= 1 - 1/steps around noon: its height changes by less than one step meanwhile.
+    # Where no step is to be seen, all of the day's light could be one.
+    top_h = 2 * (1 - 1 / in_steps.clip(lower_bound=1.0).fill_null(1.0)).arccos() * 12 / np.pi
+    habit_h = pl.when(in_steps >= FINE_STEPS).then(0.0).otherwise(usual_h)
+    is_top = (pl.col("below_top") <= TOP_STEPS * pl.col("step")).fill_null(False)
+    light_h = pl.max_horizontal(LIGHT_H * times, LIGHT_SHARE * top_h, habit_h)
+    return pl.when(is_top | _confirmed()).then(NEVER).otherwise(light_h)
+
+
+def _flow_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
+    """For loads, grid flows and batteries: by what the others tell, else by resolution and habits."""
+    # Where the others tell that this one moved, resolution and habits need no asking.
+    open_limit_w = pl.max_horizontal(OPEN_SHARE * pl.col("flow_w"), OPEN_STEPS * pl.col("step"))
+    by_balance = pl.when(pl.col("open_w") > open_limit_w).then(FLOW_H * times).otherwise(NEVER)
+    # What is held by regulation stands still in truth; a load is not.
+    is_held = _confirmed() & (pl.col("channel") != "load_w")
+    sure_h = pl.when(_moving()).then(SURE_H).otherwise(ALONE_H)
+    sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held).then(sure_h).otherwise(NEVER)
+    is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed()
+    by_habit = pl.when(is_telling).then(pl.max_horizontal(FLOW_H * times, usual_h)).otherwise(NEVER)
+    return pl.min_horizontal(by_balance.fill_null(NEVER), sure.fill_null(NEVER), by_habit.fill_null(NEVER))
+
+
+def _in_steps() -> pl.Expr:
+    """The value in steps of its meter; infinite where it has none to speak of, null where none is known."""
+    step = pl.col("step")
+    return pl.when(step > 0).then(pl.col("value").abs() / step).when(step == 0).then(NEVER)
+
+
+def _moving() -> pl.Expr:
+    return pl.col("moves") >= MOVING_SHARE * pl.col("repeats")
+
+
+def _confirmed() -> pl.Expr:
+    """The other meters tell that this one did stand still. A load worked out from the others confirms nothing."""
+    meters_w = pl.max_horizontal(CONFIRMED_SHARE * pl.col("flow_w"), pl.col("step"))
+    return pl.col("open_w").is_between(WORKED_OUT_SHARE * pl.col("flow_w"), meters_w).fill_null(False)

@@ -1,0 +1,173 @@
+"""The yield engine lived through: faults put into a spring, and look-alikes beside them, under a sky not its own.
+
+The simulator's clear sky is ASHRAE's, its transposition Hay and Davies'; the engine's are Ineichen and Perez' and an
+isotropic sky. Limits follow what the engine is said to do, with room for one draw of the weather.
+"""
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from detectors.finding import because
+from detectors.yields import verdicts
+from detectors.yields.capacity_mismatch import detect as detect_capacity
+from detectors.yields.no_generation import detect as detect_dark
+from detectors.yields.string_loss import detect as detect_string
+from detectors.yields.underperformance import detect as detect_under
+from tests.support import build, yield_fleet
+from tests.support.yield_fleet import fault
+
+DETECTORS = (detect_dark, detect_string, detect_capacity, detect_under)
+NO_EXPORT = {"limit": "no-export", "house": "family"}
+NEEDS = {
+    "h1": {}, "h2": {}, "h3": {"planes": 2}, "h4": {"planes_known": 0.0},  # healthy
+    "cut": {**NO_EXPORT, "battery": True, "battery_kwh": 6.0},
+    "unreg": {"planes": 2, "opposite": True, "planes_known": 0.0},
+    "under": {}, "dark": {}, "string": {"planes": 2, "opposite": True, "inputs": True},
+    "small": {}, "cutunder": {**NO_EXPORT, "battery": True, "battery_kwh": 8.0},
+    "back": {},
+}  # fmt: skip
+FAULTS = {
+    "under": fault("underperformance", 20, size=30.0),
+    "dark": fault("no-generation", 30),
+    "string": fault("string-loss", 22, input=0),
+    "small": fault("capacity-mismatch", 0, ratio=1.7),
+    "cutunder": fault("underperformance", 18, size=60.0),
+    "back": fault("underperformance", 15, last_day=27, size=40.0),
+}
+HEALTHY = ("h1", "h2", "h3", "h4", "cut", "unreg")
+
+
+@pytest.fixture(scope="module")
+def roofs():
+    made = yield_fleet.make(5301, NEEDS, FAULTS, days=45)
+    wrong = pl.col("site_id") == "small"
+    return yield_fleet.Roofs(
+        made.sites.with_columns(pl.when(wrong).then(pl.col("installed_kwp") * 1.7).otherwise("installed_kwp")),
+        made.planes, made.readings, made.faults, made.first, made.days,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def lived(roofs):
+    return yield_fleet.live_nights(roofs)
+
+
+def test_healthy_sites_open_nothing(lived):
+    opened = lived.opened()
+    assert set(opened) & set(HEALTHY) == set()
+    assert opened.keys() <= FAULTS.keys()
+
+
+@pytest.mark.parametrize(
+    ("site", "kind", "days"),
+    [
+        ("under", "underperformance", 6),
+        ("dark", "no-generation", 1),
+        ("string", "string-loss", 6),
+        ("small", "capacity-mismatch", 12),
+        ("cutunder", "underperformance", 12),
+        ("back", "underperformance", 5),
+    ],
+)
+def test_each_fault_is_found_in_time_with_its_kind_and_first_day(roofs, lived, site, kind, days):
+    case = lived.opened()[site]
+    began = roofs.day(FAULTS[site]["first"])
+    assert case["kind"] == kind
+    assert began <= case["opened_on"] <= began + timedelta(days=days)
+    assert abs((case["first_day"] - began).days) <= 2
+    assert case["earliest_day"] <= case["first_day"] <= case["latest_day"]
+
+
+@pytest.mark.parametrize(("site", "share_pct"), [("under", 30.0), ("back", 40.0)])
+def test_the_size_is_told(lived, site, share_pct):
+    cases = lived.rows["yield_case"].filter(pl.col("site_id") == site).sort("day")
+    told = 100 * (1 - np.exp(cases["after"] - cases["before"]))
+    assert float(told[min(8, len(told) - 1)]) == pytest.approx(share_pct, abs=4.0)
+
+
+def test_the_loss_counts_every_day_since_the_first(roofs, lived):
+    """Against the energy that the readings show: 30 % missing is three sevenths of what was made."""
+    cases = lived.rows["yield_case"].filter(pl.col("site_id") == "under")
+    first = cases["first_day"][0]
+    made = sum(
+        float(rows.filter(pl.col("site_id") == "under")["pv_w"].sum() / 4000)
+        for day, rows in roofs.readings.items()
+        if day >= first
+    )
+    assert cases["loss_kwh"].sum() == pytest.approx(made * 3 / 7, rel=0.12)
+
+
+def test_a_repaired_site_is_closed_and_stays_so(roofs, lived):
+    cases = lived.rows["yield_case"].filter(pl.col("site_id") == "back")
+    assert roofs.day(27) <= cases["day"].max() <= roofs.day(34)
+
+
+def test_a_faulty_neighbour_is_no_reference(lived):
+    """The healthy sites' levels do not move while a third of their neighbours are faulty."""
+    x = lived.rows["yield_residual"].filter(pl.col("site_id").is_in(["h1", "h2", "h3"]))
+    early, late = (
+        x.filter(pl.col("day").is_between(*span)).group_by("site_id").agg(pl.col("x").median()).sort("site_id")["x"]
+        for span in (
+            (x["day"].min() + timedelta(days=8), x["day"].min() + timedelta(days=14)),
+            (x["day"].max() - timedelta(days=8), x["day"].max()),
+        )
+    )
+    assert np.abs(np.array(late) - np.array(early)).max() < 0.06
+
+
+def test_most_days_of_a_site_that_may_not_feed_in_are_judged(lived):
+    odds = lived.rows["yield_odds"].filter(pl.col("site_id").is_in(["cut", "cutunder"]))
+    assert odds["is_judged"].mean() > 0.85
+
+
+def test_the_sensitivity_is_told_and_is_worse_where_less_can_be_seen(lived):
+    last = lived.rows["yield_odds"].filter(pl.col("day") == pl.col("day").max())
+    told = {row["site_id"]: row for row in last.iter_rows(named=True)}
+    assert told["h1"]["shows_in_week_pct"] < 30
+    assert told["h1"]["days_to_show_30_pct"] <= 7
+    assert told["cut"]["shows_in_week_pct"] > told["h1"]["shows_in_week_pct"]
+
+
+def test_the_expectation_is_what_healthy_sites_make(lived):
+    expected = lived.rows["expected"].filter(pl.col("site_id").is_in(["h1", "h2", "h3"]))
+    late = expected.filter(pl.col("day") >= pl.col("day").max() - timedelta(days=20))
+    assert late["performance_pct"].median() == pytest.approx(100, abs=6)
+
+
+def test_a_night_gives_the_same_whether_lived_at_once_or_in_two_runs(roofs, lived):
+    """What is remembered is all that a night needs: the last night again, from the stored rows alone."""
+    day = roofs.day(roofs.days - 1)
+    again = yield_fleet.Lived({name: rows.filter(pl.col("day") < day) for name, rows in lived.rows.items()}, {})
+    once = yield_fleet.live_nights(roofs, days=[roofs.days - 1], before=again)
+    for name in ("yield_odds", "yield_residual", "yield_case"):
+        mine = lived.rows[name].filter(pl.col("day") == day)
+        assert once.rows[name].filter(pl.col("day") == day).equals(mine, null_equal=True)
+
+
+def test_the_findings_carry_figures_and_pictures(roofs, lived):
+    given = {
+        "yield_case": lived.rows["yield_case"], "yield_residual": lived.rows["yield_residual"],
+        "yield_night": lived.objects["yield_night"], "days": build.days(), "day": roofs.day(roofs.days - 1),
+    }  # fmt: skip
+    found = {one.site_id: one for detect in DETECTORS for one in detect(**given) if hasattr(one, "kind")}
+    assert found.keys() == {"under", "dark", "string", "small", "cutunder"}
+    assert found["dark"].severity == "urgent"
+    assert found["under"].value == pytest.approx(30, abs=4)
+    true_kwp = roofs.sites.filter(pl.col("site_id") == "small")["installed_kwp"][0] / 1.7
+    assert found["small"].value == pytest.approx(true_kwp, rel=0.12)
+    for one in found.values():
+        assert one.since is not None
+        assert {series.role for series in one.series} == {"measured", "expected"}
+
+
+def test_days_that_tell_nothing_say_why(roofs, lived):
+    given = {
+        "yield_case": lived.rows["yield_case"], "yield_residual": lived.rows["yield_residual"],
+        "yield_night": lived.objects["yield_night"]._replace(doubts={"h1": because(verdicts.REASONS, "snow", days=2)}),
+        "days": build.days(), "day": roofs.day(roofs.days - 1),
+    }  # fmt: skip
+    silent = [one for one in detect_under(**given) if not hasattr(one, "kind")]
+    assert [(one.site_id, one.reason.code) for one in silent] == [("h1", "snow")]
