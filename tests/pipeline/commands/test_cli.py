@@ -140,7 +140,10 @@ def test_every_fault_of_the_register_and_the_profiles_is_told_at_once(run, tmp_p
 
 def test_a_cycle_ends_in_a_digest_and_the_history(run, lived) -> None:
     folder = lived.digests / "2026-05-06"
-    assert {path.name for path in folder.iterdir()} == {"digest.html", "digest.txt", "digest.json", "revisits.csv"}
+    assert {path.name for path in folder.iterdir()} == {
+        "digest.html", "digest.txt", "digest.json", "revisits.csv", "revisits.ics", "revisits", "sites",
+    }  # fmt: skip
+    assert (lived.digests / "index.html").exists()
     assert not [path for path in lived.inbox.rglob("*") if path.is_file()]
     rows = json.loads(
         run(
@@ -162,8 +165,7 @@ def test_a_cycle_ends_in_a_digest_and_the_history(run, lived) -> None:
     assert float(parsed[0]["pv_w"]) == 0
 
 
-@pytest.mark.usefixtures("lived")
-def test_exceptions_are_decided_and_the_decision_lasts(run) -> None:
+def test_exceptions_are_decided_and_the_decision_lasts(run, lived) -> None:
     listed = json.loads(run("exceptions", "list", "--json").out)
     found = [row["exception_id"] for row in listed if row["kind"] == "unexpected-export"]
     assert len(found) == 1

@@ -19,7 +19,7 @@ finding_days first_day has_card hides hides_why installer installer_id is_visit 
 next_step note opened_on region reopened setting severity site_id site_name snoozed_until sql status summary threshold
 timezone title unit value visit_if where
 """
-LOSS_KEYS = "if_left if_left_kwh per_day per_day_kwh so_far so_far_kwh"
+LOSS_KEYS = "at_stake_kwh basis if_left if_left_kwh per_day per_day_kwh so_far so_far_kwh"
 
 
 def test_the_published_schema_is_the_models():
