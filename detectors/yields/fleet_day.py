@@ -12,11 +12,11 @@ from detectors.solar.plane_response import Answer
 from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array, median
 from detectors.yields import own_past, roof_model, roofs
-from detectors.yields.free_intervals import QUARTER_S, QUARTERS, table
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.neighbours import nearest
 from detectors.yields.own_past import Past
 from detectors.yields.pyranometer import Day, Roofs, sensed_clearness
+from detectors.yields.quarter_hours import QUARTER_S, QUARTERS, table
 from detectors.yields.roof_model import EPOCH, key_of
 from detectors.yields.roofs import Planes
 

@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
 from detectors.stats.robust import Array
+from detectors.yields.quarter_hours import Quarters, to_lists
 
-QUARTERS = 96
-QUARTER_S = 900
 CLOSES_W, CLOSES_RATIO = 200.0, 0.12  # ours: what does not close further than this proves nothing
 CLOSES_RESOLUTIONS = 3.0  # ours: three channels, one resolution each
 MARGIN_W, MARGIN_PV_RATIO = 60.0, 0.03  # ours: the regulator's noise, and the sensors' errors of scale
@@ -68,31 +67,84 @@ def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         readings.filter(pl.col("pv_w").is_not_null(), pl.col("interval_s") > 0)
         .join(about, on="site_id", how="inner")
         .with_columns(day=pl.col("ts_local").dt.date())
+        .sort("site_id", "ts_utc")
+        .with_columns(row=pl.struct("site_id", "day").rle_id(), pv_w=pl.col("pv_w").clip(0))
     )
     if rows.is_empty():
         return INTERVALS.to_frame()
-    days = rows.select("site_id", "day").unique().sort("site_id", "day").with_row_index("row")
-    rows = rows.join(days, on=["site_id", "day"]).sort("row", "ts_utc").with_columns(pl.col("pv_w").clip(0))
-    rows = _with_flags(rows)
-    lists = _lists(_pieces(rows), days.height, rows)
-    scalars = rows.group_by("row").agg(
+    days = rows.group_by("row", maintain_order=True).agg(
+        pl.col("site_id", "day", "feed_in_limit_kw").first(),
         interval_s=pl.col("interval_s").mode().min(),
         peak_w=pl.col("pv_w").filter(pl.col("pv_w") > 0).quantile(0.95),
-        charge_limit_w=(-pl.col("battery_w")).filter("is_charging").quantile(CEILING_QUANTILE),
-        charges=pl.col("is_charging").sum(),
     )
-    return (
-        days.join(scalars, on="row", how="left", maintain_order="left")
-        .with_columns(lists)
-        .select(INTERVALS.names())
-        .cast(INTERVALS)
+    has_limit = days["feed_in_limit_kw"].is_not_null().to_numpy()
+    told = _of_all(rows, days.height)
+    if has_limit.any():
+        limited = _with_flags(rows.filter(pl.col("feed_in_limit_kw").is_not_null()))
+        told |= _of_limited(limited, has_limit)
+        days = days.join(
+            limited.group_by("row").agg(
+                charge_limit_w=(-pl.col("battery_w")).filter("is_charging").quantile(CEILING_QUANTILE),
+                charges=pl.col("is_charging").sum(),
+            ),
+            on="row",
+            how="left",
+            maintain_order="left",
+        )
+    lists = [told[name].alias(name) for name in LISTS if name in told]
+    missing = [pl.lit(None, INTERVALS[name]).alias(name) for name in INTERVALS if name not in {*told, *days.columns}]
+    return days.with_columns(lists).with_columns(missing).select(INTERVALS.names()).cast(INTERVALS)
+
+
+def _quarters(rows: pl.DataFrame, height: int) -> Quarters:
+    return Quarters(
+        rows["row"].to_numpy().astype(np.intp),
+        rows["ts_utc"].dt.epoch("s").to_numpy(),
+        rows["interval_s"].cast(pl.Int64).to_numpy(),
+        height,
     )
+
+
+def _values(rows: pl.DataFrame, name: str) -> Array:
+    return np.asarray(rows[name].cast(pl.Float64).fill_null(float("nan")).to_numpy())
+
+
+def _of_all(rows: pl.DataFrame, height: int) -> dict[str, pl.Series]:
+    """The list columns that every site has, as far as they are measured."""
+    quarters = _quarters(rows, height)
+    measured = {"pv_w": "pv_w", "irradiance_w_m2": "irradiance_w_m2", "ambient_c": "ambient_temp_c"}
+    measured |= {f"input{n}_w": name for n, name in enumerate(STRING_CHANNELS, start=1)}
+    told = {}
+    for ours, name in measured.items():
+        if rows[name].null_count() < rows.height:
+            means = quarters.mean(_values(rows, name))
+            told[ours] = to_lists(means, np.asarray(np.isfinite(means).any(axis=1)))
+    return told
+
+
+def _of_limited(rows: pl.DataFrame, has_limit: NDArray[np.bool_]) -> dict[str, pl.Series]:
+    """The list columns of the sites with a limit; `rows` are theirs, with flags."""
+    quarters = _quarters(rows, len(has_limit))
+    closes, free, room = (rows[name].to_numpy() for name in ("closes", "is_free", "has_room"))
+    charging = rows["is_charging"].to_numpy() & ~free
+    pv, battery, spare = (_values(rows, name) for name in ("pv_w", "battery_w", "spare_w"))
+    made = {
+        "proven_w": quarters.mean(pv, closes),
+        "proven_pct": quarters.share_pct(closes),
+        "free_pct": quarters.share_pct(free),
+        "charging_pct": quarters.share_pct(charging),
+        "charge_w": -quarters.lowest(battery, charging),
+        "usable_w": quarters.lowest(spare, closes),
+        "room_pct": quarters.share_pct(room),
+        "load_w": quarters.mean(_values(rows, "demand_w"), closes),
+        "battery_w": quarters.mean(battery),
+    }
+    return {name: to_lists(values, has_limit) for name, values in made.items()}
 
 
 def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
-    """`rows` with is_free, is_charging, has_room, demand_w and has_limit."""
-    rows = rows.with_columns(has_limit=pl.col("feed_in_limit_kw").is_not_null())
-    rows = rows.join(_resolution(rows.filter("has_limit")), on="row", how="left", maintain_order="left")
+    """`rows` of limited sites with closes, is_free, is_charging, has_room, demand_w and spare_w."""
+    rows = rows.join(_resolution(rows), on="row", how="left", maintain_order="left")
     rows = rows.with_columns(_target(rows), resolution_w=pl.col("resolution_w").fill_null(1.0))
     battery = pl.col("battery_w").fill_null(0.0)
     load = pl.col("pv_w") + battery + pl.col("grid_w")
@@ -139,7 +191,7 @@ def _resolution(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _target(rows: pl.DataFrame) -> pl.Expr:
     """The grid power that the regulator keeps: the import kept up, or minus what may be fed in."""
-    lit = rows.filter("has_limit", pl.col("pv_w") > LIT_RATIO * 1000 * pl.col("installed_kwp"))
+    lit = rows.filter(pl.col("pv_w") > LIT_RATIO * 1000 * pl.col("installed_kwp"))
     lowest = lit.group_by("row").agg(lowest_w=pl.col("grid_w").quantile(BUFFER_QUANTILE))
     learned = rows.select("row").join(lowest, on="row", how="left", maintain_order="left")["lowest_w"]
     buffer = pl.coalesce("feed_in_buffer_w", learned.clip(DEFAULT_BUFFER_W, MAX_BUFFER_W), DEFAULT_BUFFER_W)
@@ -150,7 +202,7 @@ def _target(rows: pl.DataFrame) -> pl.Expr:
 def _room(rows: pl.DataFrame) -> pl.Series:
     """Whether the battery could have taken more: by its level, else by what it gave back since it was last full."""
     by_level = rows["soc_pct"] < FULL_PCT
-    has_battery = rows["battery_kwh"].is_not_null() & rows["has_limit"]
+    has_battery = rows["battery_kwh"].is_not_null()
     is_told = rows.select(pl.col("soc_pct").is_not_null().any().over("row")).to_series()
     told = np.asarray((has_battery & by_level.fill_null(False)).to_numpy(), dtype=bool)
     for (_,), one in rows.with_row_index("at").filter(has_battery & ~is_told).group_by("row", maintain_order=True):
@@ -170,78 +222,3 @@ def _given_back(battery_w: Array, hours: Array, capacity_wh: float) -> Array:
         level = min(max(level + step, 0.0), capacity_wh)
         given[n] = level
     return given
-
-
-def _pieces(rows: pl.DataFrame) -> pl.DataFrame:
-    """One row per reading and quarter hour that it covers, with `quarter` (0 to 95 of the UTC day) and `s`."""
-    start = pl.col("ts_utc").dt.epoch("s")
-    end = start + pl.col("interval_s")
-    first, last = start // QUARTER_S, (end - 1) // QUARTER_S
-    pieces = rows.with_columns(_q=pl.int_ranges(first, last + 1)).explode("_q")
-    overlap = pl.min_horizontal(end, (pl.col("_q") + 1) * QUARTER_S) - pl.max_horizontal(
-        start, pl.col("_q") * QUARTER_S
-    )
-    return pieces.with_columns(quarter=pl.col("_q") % QUARTERS, s=overlap)
-
-
-def _mean(name: str, where: pl.Expr | None = None) -> pl.Expr:
-    known = pl.col(name).is_not_null() if where is None else pl.col(name).is_not_null() & where
-    weight = pl.col("s").filter(known).sum()
-    return pl.when(weight > 0).then((pl.col(name) * pl.col("s")).filter(known).sum() / weight)
-
-
-def _share_pct(where: pl.Expr) -> pl.Expr:
-    return (pl.col("s").filter(where).sum() * 100 / QUARTER_S).clip(0, 100)
-
-
-def _lists(pieces: pl.DataFrame, height: int, rows: pl.DataFrame) -> list[pl.Series]:
-    """The list columns of INTERVALS, one entry per row of the days."""
-    limited = pl.col("has_limit")
-    charging = pl.col("is_charging") & ~pl.col("is_free")
-    wanted: dict[str, pl.Expr] = {"pv_w": _mean("pv_w")}
-    if rows["has_limit"].any():
-        wanted |= {
-            "proven_w": _mean("pv_w", limited & pl.col("closes")),
-            "proven_pct": _share_pct(limited & pl.col("closes")),
-            "free_pct": _share_pct(pl.col("is_free")),
-            "charging_pct": _share_pct(charging),
-            "charge_w": (-pl.col("battery_w")).filter(charging).max(),
-            "usable_w": pl.col("spare_w").filter(pl.col("closes")).min(),
-            "room_pct": _share_pct(pl.col("has_room")),
-            "load_w": _mean("demand_w", limited & pl.col("closes")),
-            "battery_w": _mean("battery_w", limited),
-        }
-    told = {"irradiance_w_m2": "irradiance_w_m2", "ambient_c": "ambient_temp_c"}
-    told |= {f"input{n}_w": name for n, name in enumerate(STRING_CHANNELS, start=1)}
-    wanted |= {ours: _mean(name) for ours, name in told.items() if rows[name].null_count() < rows.height}
-    made = pieces.group_by("row", "quarter").agg(**wanted)
-    has_limit = np.zeros(height, dtype=bool)
-    has_limit[rows.filter("has_limit")["row"].unique().to_numpy()] = True
-    of_limit = set(LISTS[1 : LISTS.index("battery_w")])
-    return [
-        _to_list(name, made, height, has_limit if name in of_limit else None)
-        if name in wanted
-        else pl.Series(name, [None] * height, dtype=INTERVALS[name])
-        for name in LISTS
-    ]
-
-
-def _to_list(name: str, made: pl.DataFrame, height: int, of: NDArray[np.bool_] | None) -> pl.Series:
-    table = np.full((height, QUARTERS), np.nan)
-    table[made["row"].to_numpy(), made["quarter"].to_numpy()] = (
-        made[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    )
-    is_told = np.isfinite(table).any(axis=1) if of is None else of
-    values = pl.Series(name, table.ravel()).fill_nan(None).round().cast(pl.Int32)
-    lists = values.reshape((height, QUARTERS)).cast(pl.List(pl.Int32()))
-    return pl.select(pl.when(pl.Series(is_told)).then(lists).alias(name)).to_series()
-
-
-def table(frame: pl.DataFrame, name: str) -> Array:
-    """A list column as [rows, 96]; NaN where it has nothing."""
-    told = np.full((frame.height, QUARTERS), np.nan)
-    some = frame.select(name).with_row_index("row").drop_nulls(name)
-    if some.height:
-        values = some[name].explode().cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        told[some["row"].to_numpy()] = values.reshape(some.height, QUARTERS)
-    return told

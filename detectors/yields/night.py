@@ -12,7 +12,7 @@ from detectors.solar import plane_response
 from detectors.solar.plane_response import Answer
 from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array
-from detectors.yields import cold, day_residual, input_shares, lone_site, own_past, pyranometer
+from detectors.yields import cold, day_residual, input_shares, lone_site, own_past, pyranometer, roof_model
 from detectors.yields.cold import Cold
 from detectors.yields.fleet_day import Fleet, column
 from detectors.yields.half_hours import MAX_INPUTS
@@ -232,29 +232,36 @@ def _zeros(
 def _inputs(fleet: Fleet, clearness: Array) -> tuple[Array, Array]:
     """Each input's log ratio to the others, and its sigma by its own scale; both [sites, inputs]."""
     x, sigma = (np.full((fleet.sites.height, MAX_INPUTS), np.nan) for _ in range(2))
-    site_ids = np.flatnonzero(fleet.models["input_mix"].is_not_null().to_numpy())
-    for n in site_ids:
-        mix = np.asarray(fleet.models["input_mix"][int(n)].to_list()).reshape(MAX_INPUTS, -1)
-        mine = np.flatnonzero(fleet.planes.site == n)
-        tilt, azimuth = fleet.planes.tilt_deg[mine], fleet.planes.azimuth_deg[mine]
-        if not len(mine):
-            tilt, azimuth = (one[0] for one in plane_response.basis_planes(np.array([fleet.sites["latitude"][int(n)]])))
-        if mix.shape[1] != len(tilt):
-            continue
-        sky = Sky(*(one[n][None, None] for one in fleet.sky))
-        each = plane_response.answer(sky, tilt[:, None, None], azimuth[:, None, None])
-        inputs = fleet.inputs_w[:, n][:, None]
-        used = np.isfinite(inputs).any(axis=(1, 2))
-        power = inputs[used]
-        total = power.sum(axis=0)
-        kwp = float(fleet.roofs.kwp[n])
-        valid = np.isfinite(power).all(axis=0) & (total > input_shares.MIN_POWER_RATIO * kwp * 1000)
-        answer = Answer(*(one[n][None] for one in fleet.light.answer))
-        seen = input_shares.own_sky(clearness[n][None], total, answer, fleet.ambient_c[n], kwp)
-        told, spread = input_shares.of_days(inputs, valid, mix, each, seen, kwp, 0.25)
-        scale = np.asarray(fleet.models["input_scale"][int(n)].to_list())
-        x[n], sigma[n] = told[0], spread[0] * scale
+    lengths = fleet.models["input_mix"].list.len().fill_null(0).to_numpy()
+    planes = np.bincount(fleet.planes.site, minlength=fleet.sites.height)
+    planes = np.where(planes > 0, planes, len(plane_response.TILTS_DEG))
+    for count in np.unique(planes):
+        rows = np.flatnonzero((lengths == MAX_INPUTS * count) & (planes == count))  # learned with the planes of today
+        if len(rows):
+            x[rows], sigma[rows] = _inputs_of(fleet, clearness, rows, int(count))
     return x, sigma
+
+
+def _inputs_of(fleet: Fleet, clearness: Array, rows: NDArray[np.intp], count: int) -> tuple[Array, Array]:
+    """The same of sites of so many planes, [rows, inputs]."""
+    known = np.isin(fleet.planes.site, rows)
+    if known.any():
+        tilt, azimuth = (one[known].reshape(len(rows), count) for one in fleet.planes[2:])
+    else:
+        tilt, azimuth = plane_response.basis_planes(fleet.sites["latitude"].to_numpy()[rows])
+    sky = Sky(*(one[rows][None] for one in fleet.sky))
+    each = plane_response.answer(sky, tilt.T[:, :, None], azimuth.T[:, :, None])
+    inputs = fleet.inputs_w[:, rows]
+    kwp = fleet.roofs.kwp[rows]
+    is_there = np.isfinite(inputs).any(axis=2, keepdims=True)
+    total = np.where(is_there, inputs, 0.0).sum(axis=0)  # NaN where one of them is not known
+    valid = np.isfinite(total) & (np.nan_to_num(total) > input_shares.MIN_POWER_RATIO * 1000 * kwp[:, None])
+    answer = Answer(*(one[rows] for one in fleet.light.answer))
+    seen = input_shares.own_sky(clearness[rows], total, answer, fleet.ambient_c[rows, None], kwp[:, None])
+    models = fleet.models[rows]
+    mix = roof_model.past_of(models, "input_mix", MAX_INPUTS * count).reshape(len(rows), MAX_INPUTS, count)
+    told, sigma = input_shares.of_days(inputs, valid, mix.transpose(1, 2, 0), each, seen, kwp, 0.25)
+    return told, sigma * roof_model.past_of(models, "input_scale", MAX_INPUTS)
 
 
 def _energies(fleet: Fleet, clearness: Array, correction: Correction, baseline: Array) -> tuple[Array, Array]:

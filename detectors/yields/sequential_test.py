@@ -9,6 +9,7 @@ deviation against none. It is the discrete form of a hidden Markov model's forwa
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
@@ -131,35 +132,31 @@ def _log_odds(share: Array) -> Array:
     return np.asarray(np.log(p / (1 - p)))
 
 
-class Packed(NamedTuple):
-    """Probabilities laid away: the cells that hold any, and their logarithms in sixty-fourths below 0."""
-
-    cells: list[list[int]]
-    logs: list[list[int]]
-
-
+PACKED = pl.Schema(  # probabilities laid away: the cells that hold any
+    {
+        "cell": pl.List(pl.Int32()),  # of the grid over baseline and deviation
+        "log": pl.List(pl.Int32()),  # of the cell's probability, in sixty-fourths
+    }
+)
 PER_UNIT = 64  # resolution of a kept logarithm: 1.6 % of a probability
-LEAST_KEPT = 1e-8  # ours: what is less comes back by the hazard and the walk within days
+LEAST_KEPT = 1e-7  # ours: what is less comes back by the hazard and the walk within days
 
 
-def pack(state: Array) -> Packed:
-    """The probabilities without their empty cells; `unpack` gives them back within a hundredth."""
+def pack(state: Array) -> pl.DataFrame:
+    """PACKED, one row per site: the probabilities without their empty cells; `unpack` gives them back within 1 %."""
     flat = state.reshape(len(state), -1)
-    cells, logs = [], []
-    for row in flat:
-        some = np.flatnonzero(row > LEAST_KEPT)
-        cells.append(some.tolist())
-        logs.append(np.rint(np.log(row[some]) * PER_UNIT).astype(int).tolist())
-    return Packed(cells, logs)
+    row, cell = np.nonzero(flat > LEAST_KEPT)
+    logs = np.rint(np.log(flat[row, cell]) * PER_UNIT)
+    cells = pl.DataFrame({"row": row, "cell": cell.astype(np.int32), "log": logs.astype(np.int32)})
+    # Every site has cells: its probabilities sum to 1.
+    return cells.group_by("row", maintain_order=True).agg("cell", "log").select(PACKED.names())
 
 
-def unpack(packed: Packed) -> Array:
-    """[sites, baselines, deviations] of what `pack` laid away."""
-    flat = np.zeros((len(packed.cells), len(BASELINES) * len(DEVIATIONS)))
-    counts = np.array([len(one) for one in packed.cells], dtype=np.intp)
-    if counts.sum():
-        row = np.repeat(np.arange(len(counts)), counts)
-        cell = np.concatenate([np.asarray(one, dtype=np.intp) for one in packed.cells])
-        flat[row, cell] = np.exp(np.concatenate([np.asarray(one, dtype=float) for one in packed.logs]) / PER_UNIT)
+def unpack(packed: pl.DataFrame) -> Array:
+    """[sites, baselines, deviations] of PACKED rows."""
+    flat = np.zeros((packed.height, len(BASELINES) * len(DEVIATIONS)))
+    row = np.repeat(np.arange(packed.height), packed["cell"].list.len().cast(pl.Int64).to_numpy())
+    if len(row):
+        flat[row, packed["cell"].explode().to_numpy()] = np.exp(packed["log"].explode().to_numpy() / PER_UNIT)
     total = flat.sum(axis=1, keepdims=True)
     return (flat / np.where(total > 0, total, 1.0)).reshape(-1, len(BASELINES), len(DEVIATIONS))

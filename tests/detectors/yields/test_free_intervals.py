@@ -8,7 +8,8 @@ import pytest
 
 from detectors.frames import READINGS
 from detectors.yields import free_intervals
-from detectors.yields.free_intervals import table, to_quarters
+from detectors.yields.free_intervals import to_quarters
+from detectors.yields.quarter_hours import table
 from tests.support import build
 
 NOON = datetime(2025, 6, 10, 12, tzinfo=UTC)
