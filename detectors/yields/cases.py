@@ -43,19 +43,19 @@ def follow(
     odds: pl.DataFrame,
     residuals: pl.DataFrame,
     kept: pl.DataFrame,
-    past: pl.DataFrame,
+    known_cases: pl.DataFrame,
     *,
     open_at: float = OPEN,
     close_at: float = CLOSE,
 ) -> pl.DataFrame:
     """CASE rows of the judged day.
 
-    `odds` are ODDS of the day, `residuals` RESIDUAL and `kept` half hours (KEPT) up to it, `past` earlier CASE rows.
+    `odds` are ODDS of the day, `residuals` RESIDUAL and `kept` half hours (KEPT) up to it, `known_cases` those that
+    were open before it, one CASE row each.
     """
     fleet = night.fleet
     day = fleet.day
-    before = past.filter(pl.col("day") < day).sort("site_id", "day").group_by("site_id", maintain_order=True).last()
-    open_cases = {row["site_id"]: row for row in before.iter_rows(named=True)}
+    open_cases = {row["site_id"]: row for row in known_cases.iter_rows(named=True)}
     highest = pl.max_horizontal(
         "log_odds_fall", "log_odds_rise", pl.col("log_odds_input").list.max().fill_null(-20.0)
     )  # fmt: skip
@@ -85,6 +85,15 @@ def follow(
             if case is not None:
                 rows.append(_opened(site_id, case, history, level, day))
     return pl.DataFrame(rows, schema=CASE)
+
+
+def still_open(past: pl.DataFrame, past_odds: pl.DataFrame) -> pl.DataFrame:
+    """The cases that were open after the last tested night of their sites: one CASE row each of `past`."""
+    tested = past_odds.group_by("site_id").agg(tested=pl.col("day").max())
+    last = past.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
+    return last.join(tested, on="site_id", how="left").filter(
+        (pl.col("day") >= pl.col("tested")).fill_null(True)
+    ).select(past.columns)  # fmt: skip
 
 
 def _odds_of(row: Mapping[str, Any]) -> Odds:

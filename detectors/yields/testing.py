@@ -26,6 +26,7 @@ ODDS = pl.Schema(
     {
         "site_id": pl.String(),
         "day": pl.Date(),
+        "log_odds": pl.Float64(),  # the highest of those below, inputs only where the whole site's level agrees
         "log_odds_fall": pl.Float64(),  # of a fall against none
         "log_odds_rise": pl.Float64(),  # of modules beyond the registered capacity against none
         "depth": pl.Float64(),  # log: the deviation, given that there is one
@@ -138,6 +139,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
         {
             "site_id": ids,
             "day": [fleet.day] * len(ids),
+            "log_odds": _highest(report.log_odds_fall, report.log_odds_rise, inputs),
             "log_odds_fall": report.log_odds_fall,
             "log_odds_rise": report.log_odds_rise,
             "depth": report.depth,
@@ -154,6 +156,15 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
         strict=False,
     ).with_columns(pl.col(pl.Float64).fill_nan(None))
     return Tested(pl.concat([_rows(state, ids, fleet.day, 0), *rows]), odds)
+
+
+def _highest(fall: Array, rise: Array, inputs: list[list[float | None] | None]) -> Array:
+    """What decides on a case, [sites]: `diagnosis.decisive` without the inputs that are dead by themselves."""
+    told = np.maximum(fall, rise)
+    for n, row in enumerate(inputs):
+        if row and fall[n] > 0:
+            told[n] = max(told[n], *(one for one in row if one is not None))
+    return told
 
 
 def usual_sigma(residuals: pl.DataFrame, ids: pl.Series, x: Array, sigma: Array) -> Array:

@@ -46,6 +46,7 @@ class DetectSettings(Section):
     """Judging days."""
 
     judge_after_h: Annotated[Number, Field(ge=0, le=240)] = 3.0  # hours after local midnight before a day is judged
+    false_alarms_per_site_year: Annotated[Number, Field(gt=0, le=10)] = 0.05  # of the yield detectors together
 
 
 class ScheduleSettings(Section):

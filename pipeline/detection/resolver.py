@@ -28,6 +28,7 @@ OF_READINGS = (
 )  # what a feature of readings may be given
 OF_NIGHT = (  # ... a detector or a nightly feature
     *OF_READINGS, "reading_flags", "day", "days", "earlier", "implausible_stamps",
+    "false_alarms_per_site_year",
 )  # fmt: skip
 
 

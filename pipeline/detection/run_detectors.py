@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import partial
+from typing import Any
 
 import polars as pl
 
@@ -14,6 +15,7 @@ from detectors import detector_names, earlier_frame, kinds
 from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
+from detectors.yields.false_alarms import PER_SITE_YEAR
 from pipeline import progress
 from pipeline.detection.due_days import DAY_WINDOW
 from pipeline.detection.folding import FoldedDays
@@ -40,7 +42,13 @@ class Judged:
         return bool(self.sites_not_judged)
 
 
-def judge(store: Store, days: Sequence[date], advance: progress.Advance = progress.silent) -> Judged:
+def judge(
+    store: Store,
+    days: Sequence[date],
+    advance: progress.Advance = progress.silent,
+    *,
+    false_alarms_per_site_year: float = PER_SITE_YEAR,
+) -> Judged:
     """Puts each day before every detector; what was said of it before is replaced."""
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
@@ -51,12 +59,14 @@ def judge(store: Store, days: Sequence[date], advance: progress.Advance = progre
         devices = register.devices(store)
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
-            _judge_day(store, day, site_days, windows, result)
+            _judge_day(store, day, site_days, windows, false_alarms_per_site_year, result)
             advance(1)
     return result
 
 
-def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Windows, result: Judged) -> None:
+def _judge_day(
+    store: Store, day: date, site_days: pl.DataFrame, windows: Windows, per_site_year: float, result: Judged
+) -> None:
     # Sites that are not watched raise nothing, but their roofs still show what the sky did.
     sites = store.sites().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
     watched = sites.filter("watched")
@@ -67,7 +77,8 @@ def _judge_day(store: Store, day: date, site_days: pl.DataFrame, windows: Window
     rows, rows_reported = readings.to_sites(devices, shares), readings.to_sites(reported, shares)
     registered = register.devices(store)
     devices, reported = of_devices(devices, registered), of_devices(reported, registered)
-    frames = {
+    frames: dict[str, Any] = {
+        "false_alarms_per_site_year": per_site_year,
         "sites": sites,
         "planes": store.planes(),
         "readings": of_sites(rows.select(READINGS.names()).cast(READINGS), sites),

@@ -89,6 +89,8 @@ def _after(run: Opened, site_id: str) -> pl.DataFrame:
         days = [day for day in due_days(run.store, datetime.now(UTC), 0) if day <= last]
         history.note_due(run.store, days)
         with run.progress("judging anew", len(days), "days") as advance:
-            run_detectors.judge(run.store, days, advance)
+            run_detectors.judge(
+                run.store, days, advance, false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year
+            )
         folding.update_exceptions(run.store)
     return clock_shifts.of_site(run.store, site_id)

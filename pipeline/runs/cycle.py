@@ -48,7 +48,9 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
         if until is not None:
             days = with_silent_days(days, verdicts.last_judged_day(run.store), until)
     with run.progress("judging", len(days), "days") as advance:
-        result = run_detectors.judge(run.store, days, advance)
+        result = run_detectors.judge(
+            run.store, days, advance, false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year
+        )
     result.folded = folding.update_exceptions(run.store)
     return result
 

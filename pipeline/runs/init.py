@@ -18,6 +18,7 @@ batch_files = 500           # files that are stored in one transaction
 
 [detect]
 judge_after_h = 3.0         # hours after a site's midnight before its day is judged
+false_alarms_per_site_year = 0.05  # that the yield detectors together may raise: 1 a year in 20 sites
 
 [schedule]
 ingest_every_min = 5        # minutes between two looks into the inbox

@@ -88,5 +88,7 @@ def _judge_again(run: Opened, judged_days: list[date]) -> None:
     due = due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
     days = sorted({*judged_days, *(day for day in due if day <= judged_days[-1])})
     with run.progress("judging again", len(days), "days") as advance:
-        run_detectors.judge(run.store, days, advance)
+        run_detectors.judge(
+            run.store, days, advance, false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year
+        )
     folding.update_exceptions(run.store)

@@ -9,6 +9,7 @@ import polars as pl
 
 from detectors import features, wanted_frames
 from detectors.data_quality.flags import make_flags
+from detectors.yields.false_alarms import PER_SITE_YEAR
 
 RAW = "raw_"
 
@@ -27,6 +28,8 @@ def _named(name: str, given: dict[str, Any]) -> Any:
         return given[name]
     if name.startswith(RAW):
         return given[name.removeprefix(RAW)]
+    if name == "false_alarms_per_site_year":
+        return PER_SITE_YEAR
     if name == "reading_flags":
         return flagged(given)
     found = features.load()

@@ -14,6 +14,7 @@ import polars as pl
 from detectors import features, wanted_frames
 from detectors.features import PAST, PAST_OF
 from detectors.frames import READINGS, SITES
+from detectors.yields.false_alarms import PER_SITE_YEAR
 from tests.simulation.axis import Axis
 from tests.simulation.climates import BY_NAME
 from tests.simulation.draw import draw_site
@@ -164,6 +165,7 @@ def live_nights(
         day = roofs.day(number)
         given: dict[str, Any] = {
             "day": day, "sites": roofs.sites, "planes": roofs.planes, "earlier": build.earlier(),
+            "false_alarms_per_site_year": PER_SITE_YEAR,
             "readings": roofs.readings.get(day, READINGS.to_frame()),
         }  # fmt: skip
         for feature in wanted:
