@@ -251,7 +251,7 @@ def normalised(folder: Path) -> tuple[pl.DataFrame, pl.DataFrame, dict[str, str]
 def test_all_exports_can_be_taken_in_but_the_damaged_ones() -> None:
     rows, rejected, refused = normalised(EXPORTS)
     assert list(refused) == ["minutes_2026-03-21.csv"]
-    # the spoilt rows, four stamps that exist in no clock of the zone, and the line on which the compressed file breaks off
+    # the spoilt rows, four stamps that exist in no clock of the zone, the line on which a compressed file breaks off
     assert rejected.height == 3 + 4 + 1
     assert set(rows["site_id"]) == {site["site_id"] for site in table("sites.csv")}
 
