@@ -59,7 +59,7 @@ def test_a_night_replaces_its_day_alone(store: Store) -> None:
 
 
 def test_a_history_of_before_keeps_generation_onsets(tmp_path: Path) -> None:
-    """Readings may be too old to be made into them again, so these rows move with their table; models are learned anew."""
+    """Readings may be too old to make onsets from again, so they move with their table; models are learned anew."""
     place = tmp_path / "history.duckdb"
     before = [file for file in sorted(resources.folder("sql").glob("0*.sql")) if file.stem < "035"]
     old = Store.__new__(Store)
