@@ -265,7 +265,10 @@ def _inputs_of(fleet: Fleet, clearness: Array, rows: NDArray[np.intp], count: in
 
 
 def _energies(fleet: Fleet, clearness: Array, correction: Correction, baseline: Array) -> tuple[Array, Array]:
-    """Expected and actual kWh over the intervals that were free; what nobody could have taken is not expected."""
+    """Expected and actual kWh over the intervals that were free; what nobody could have taken is not expected.
+
+    Where no neighbours tell the sky nothing is expected (NaN), and all free intervals count as actual.
+    """
     light = fleet.light
     lit = (fleet.sky.up > 0).sum(axis=1)
     known = np.isfinite(clearness)
@@ -274,8 +277,7 @@ def _energies(fleet: Fleet, clearness: Array, correction: Correction, baseline: 
     due = pyranometer.expected_w(light, level, np.nan_to_num(sky)) * np.exp(correction.log_usual)
     power = np.nan_to_num(light.power_w)
     due = np.minimum(due, np.maximum(light.usable_w + light.battery_w, power))
-    part = np.where(light.is_free & np.isfinite(light.power_w) & np.isfinite(sky), light.share, 0.0) / 4000
     has_sky = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(lit, 1)
-    return np.where(has_sky, (due * part).sum(axis=1), np.nan), np.where(
-        has_sky, (power * part).sum(axis=1), np.nan
-    )  # fmt: skip
+    part = np.where(light.is_free & np.isfinite(light.power_w), light.share, 0.0) / 4000
+    part = np.where(np.isfinite(sky) | ~has_sky[:, None], part, 0.0)
+    return np.where(has_sky, (due * part).sum(axis=1), np.nan), (power * part).sum(axis=1)
