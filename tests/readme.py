@@ -7,6 +7,7 @@ import typer
 
 import detectors
 from pipeline.commands.cli import app
+from pipeline.digest import json_facts
 from pipeline.register.columns import columns as register_columns
 
 README = Path(__file__).parents[1] / "README.md"
@@ -50,4 +51,5 @@ def written_anew(text: str) -> str:
 
 
 if __name__ == "__main__":
+    json_facts.SCHEMA_FILE.write_text(json_facts.schema_text(), encoding="utf-8")
     README.write_text(written_anew(README.read_text(encoding="utf-8")), encoding="utf-8")

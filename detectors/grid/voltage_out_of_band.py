@@ -178,7 +178,7 @@ def _finding(
     since = bad["day"].min()
     price = site["feed_in_price"] if site["feed_in_limit_kw"] != 0 else site["import_price"]
     since = since if isinstance(since, date) else day
-    lost = day_losses(days["day"], days["lost_kwh"], price, since=since, until=day)
+    losses = day_losses(days["day"], days["lost_kwh"], price, since=since, until=day)
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -194,7 +194,7 @@ def _finding(
         since=since,
         loss_kwh=today["lost_kwh"],
         cost=today["lost_kwh"] * price,
-        losses=lost if sum(one.kwh for one in lost) > 0 else (),
+        losses=losses if sum(one.kwh for one in losses) > 0 else (),
         evidence=_figures(week, nominal_v),
         series=shown,
     )

@@ -82,10 +82,12 @@ def _decide(context: typer.Context, exception_id: str, action: str, as_json: boo
     from pipeline.commands import printing as say
     from pipeline.runs import decisions as decide
     from pipeline.runs import session
+    from pipeline.runs.digest_pages import rewrite_digest
 
     space = workspace_of(context)
     with session.opened(space) as run, session.published(run, f"exceptions {action}") as outcome:
         decide.decide(run, exception_id, action, **said)
+        rewrite_digest(run)
         outcome += ["done", exception_id]
     say.one_exception(space, exception_id, as_json=as_json or context.meta.get("json", False))
     return DONE

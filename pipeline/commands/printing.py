@@ -1,8 +1,10 @@
 """What the commands print: for people, or the same facts as JSON."""
 
 import dataclasses
+import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +22,7 @@ if TYPE_CHECKING:  # each command loads what it runs, and no other's
     from pipeline.runs.preview import Preview
 
 MAX_NAMED = 20  # files named one by one; the rest is counted
+WIDE, WIDEST_TERMINAL = 110, 160  # ours: columns from which severity, day and state fit, and the cost
 
 
 def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
@@ -175,12 +178,58 @@ def for_machines(space: Workspace, query: str, parameters: answers.Parameters, f
 
 def revisits(space: Workspace, installer: str | None, form: str, *, is_safe_csv: bool = False) -> None:
     """What an installer (None: everyone) has to see to."""
+    if installer is not None and not desk_lists.is_installer(space.reader, installer):
+        raise RefusedError("there is no such installer", installer, "see installers.csv, or leave --installer out")
     answer(desk_lists.revisits(space.reader, installer), form, is_safe_csv=is_safe_csv)
 
 
 def exception_list(space: Workspace, *, as_json: bool) -> None:
     """Every exception, open ones first."""
-    answer(desk_lists.exceptions(space.reader), "json" if as_json else "table")
+    found = desk_lists.exceptions(space.reader)
+    if as_json or not sys.stdout.isatty():
+        answer(found, "json" if as_json else "table")
+        return
+    from detectors import kinds
+
+    titles = {name: kind.title for name, kind in kinds().items()}
+    print(exception_table(found.to_dicts(), titles, shutil.get_terminal_size((100, 24)).columns), end="")
+
+
+def exception_table(rows: Sequence[Mapping[str, Any]], titles: Mapping[str, str], width: int) -> str:
+    """The exceptions within `width` columns: id, site, title and kWh a day always whole, more where there is room."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    shown = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
+    shown.add_column("exception", no_wrap=True)  # to be copied
+    shown.add_column("site", overflow="fold")
+    shown.add_column("what", overflow="fold")
+    shown.add_column("kWh/day", justify="right", no_wrap=True)
+    is_wide, is_widest = width >= WIDE, width >= WIDEST_TERMINAL
+    for name in (("severity", "since", "state") if is_wide else ()) + (("cost so far",) if is_widest else ()):
+        shown.add_column(name, no_wrap=name != "state", overflow="fold")
+    for row in rows:
+        behind = f" (hidden behind {row['hidden_by']})" if row["hidden_by"] else ""
+        person = f", {row['decided_for']}" if row["decided_for"] else ""
+        cells = [
+            row["exception_id"],
+            row["site_name"] or row["site_id"],
+            titles.get(row["kind"], row["kind"]) + ("" if is_wide else f", {'hidden' if behind else row['severity']}"),
+            f"{row['kwh_per_day']:,.1f}",
+        ]
+        if is_wide:
+            cells += [row["severity"], str(row["first_day"]), f"{row['status']}{person}{behind}"]
+        if is_widest:
+            cells.append(f"{row['cost']:,.2f} {row['currency'] or ''}")
+        shown.add_row(*(Text(cell) for cell in cells))
+    console = Console(width=width, color_system=None, file=StringIO(), legacy_windows=False)
+    console.print(shown)
+    in_view = [row for row in rows if row["status"] in ("open", "acknowledged")]
+    hidden = sum(row["hidden_by"] is not None for row in in_view)
+    console.print(f"{len(in_view) - hidden} open, {hidden} more hidden behind a cause")
+    return console.file.getvalue()  # type: ignore[attr-defined]
 
 
 def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None:

@@ -76,7 +76,6 @@ class MailSettings(Section):
     password_env: Text = "NOONMARK_MAIL_PASSWORD"  # the variable that holds the password; never the password itself
     sender: Text = ""
     recipients: tuple[Text, ...] = ()
-    each_installer: Annotated[bool, Strict()] = False  # each installer with an email gets a mail of its own sites alone
     retry_for_min: Annotated[Number, Field(ge=0)] = 240.0  # the schedule tries again for so long, ever more rarely
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from pipeline.digest.calendar import to_calendar
 from pipeline.digest.facts import Around, Rules, Told, build_facts
 from pipeline.digest.index_page import indexed, to_index
+from pipeline.digest.json_facts import to_json
 from pipeline.digest.model import DigestFacts, ExceptionFacts, IngestFacts
 from pipeline.digest.page import to_html
 from pipeline.digest.sheet import all_sheets, to_revisits_csv
@@ -32,11 +33,6 @@ __all__ = [
     "write_digest",
     "write_index",
 ]  # fmt: skip
-
-
-def to_json(facts: DigestFacts) -> str:
-    """The facts for machines, on one line; figures that are no numbers are null."""
-    return facts.model_dump_json() + "\n"
 
 
 def write_digest(folder: Path, facts: DigestFacts, sites: Sequence[SiteFacts] = ()) -> list[Path]:

@@ -90,7 +90,9 @@ def _body(plot: Plot, frame: Frame) -> str:
     low, high, step = _domain(plot)
     margin = 0.5 if plot.axis == "day" else 0.0
     first = plot.xs[0] - margin
-    last = max(plot.xs[-1] + margin, first + 1e-9)
+    last = plot.xs[-1] + margin
+    if last <= first:  # one instant alone
+        last = first + 1.0
     span_x, span_y = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
 
     def to_x(value: float) -> float:

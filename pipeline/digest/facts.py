@@ -174,7 +174,10 @@ def _revisit(row: Mapping[str, Any], site: Mapping[str, Any], kind: Kind, severi
         bring=list(kind.bring),
         proof=kind.proof,
         cautions=list(kind.cautions),
-        **{name: plain(site[name]) for name in ("address", "contact", "phone", "access_note")},
+        address=plain(site["address"]),
+        contact=plain(site["contact"]),
+        phone=plain(site["phone"]),
+        access_note=plain(site["access_note"]),
         latitude=site["latitude"],
         longitude=site["longitude"],
     )

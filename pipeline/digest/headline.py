@@ -15,7 +15,7 @@ COMMON = 3  # ours: sites of one cause that are told in one line
 
 def lowered(title: str) -> str:
     """The title amid a sentence: its first letter small, unless its first word is an abbreviation."""
-    return title if title[:2].isupper() else title[:1].lower() + title[1:]
+    return title if title[:2].isupper() and title[1:2].isalpha() else title[:1].lower() + title[1:]
 
 
 def worst(in_view: Sequence[ExceptionFacts]) -> str:

@@ -32,7 +32,7 @@ class Links(NamedTuple):
     def other_day(self, day: date) -> str:
         return f"{self.up}../{day.isoformat()}/digest.html"
 
-    def index(self) -> str:
+    def all_digests(self) -> str:
         return f"{self.up}../index.html"
 
 

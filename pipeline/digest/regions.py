@@ -14,8 +14,8 @@ SHARED = 0.5  # ours: a name's first part is the region's if more than this shar
 def regions(sites: pl.DataFrame) -> dict[str, str]:
     """site_id -> the name of its region: what most of its sites' names begin with, else the city of their zone."""
     groups: dict[int, list[int]] = defaultdict(list)
-    for place, label in enumerate(_labels(sites)):
-        groups[label].append(place)
+    for place, number in enumerate(_labels(sites)):
+        groups[number].append(place)
     names, zones, ids = (sites[name].to_list() for name in ("name", "timezone", "site_id"))
     found: dict[str, str] = {}
     taken: Counter[str] = Counter()

@@ -53,6 +53,13 @@ def write_digest(
     return facts, folder
 
 
+def rewrite_digest(run: Opened) -> None:
+    """The digest of the last judged day says what a person decided since; nothing where it was not written yet."""
+    last = verdicts.last_judged_day(run.store)
+    if last is not None and (run.workspace.digests / last.isoformat() / "digest.html").exists():
+        write_digest(run, last)
+
+
 def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.DigestFacts:
     """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
     store, sites, yesterday = run.store, run.store.sites(), day - timedelta(days=1)

@@ -39,7 +39,6 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
-each_installer = false      # true: each installer with an email gets a mail of its own sites alone
 retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]

@@ -11,20 +11,27 @@ from pipeline.store.answers import Answer
 
 
 def exceptions(folder: Path) -> Answer:
-    """Every exception with its last decision: open ones first, then by severity and by cost per day with a finding."""
+    """Every exception with its last decision: open ones first, those hidden behind a cause after the others.
+
+    Within a severity by cost per day with a finding, or by energy where the open ones have several currencies.
+    """
     return answers.ask(
         folder,
         """
-        SELECT exception_id, severity, status, kind, site_id, opened_on, first_day, days_open,
-            round(loss_kwh, 1) AS loss_kwh, round(cost, 2) AS cost, currency, summary, decided_by, decided_for
+        SELECT exception_id, severity, status, kind, site_id, site.name AS site_name, opened_on, first_day, days_open,
+            round(loss_kwh / greatest(finding_days, 1), 1) AS kwh_per_day, round(loss_kwh, 1) AS loss_kwh,
+            round(cost, 2) AS cost, exception.currency, summary, hidden_by, decided_by, decided_for
         FROM exception
+        LEFT JOIN site USING (site_id)
         LEFT JOIN (
             SELECT exception_id, arg_max(decided_by, decided_at) AS decided_by,
                 arg_max_null(decided_for, decided_at) AS decided_for
             FROM decision GROUP BY exception_id
         ) USING (exception_id)
-        ORDER BY status = 'closed', array_position(['urgent', 'soon', 'watch'], severity),
-            cost / greatest(finding_days, 1) DESC, opened_on, exception_id
+        ORDER BY status = 'closed', hidden_by IS NOT NULL, array_position(['urgent', 'soon', 'watch'], severity),
+            CASE WHEN (SELECT count(DISTINCT currency) FROM exception) <= 1 THEN cost / greatest(finding_days, 1) END
+                DESC NULLS LAST,
+            loss_kwh / greatest(finding_days, 1) DESC, opened_on, exception_id
         """,
     )
 
@@ -45,6 +52,19 @@ def decisions(folder: Path, exception_id: str) -> list[dict[str, Any]]:
         """,
         [exception_id],
     ).to_dicts()
+
+
+def is_installer(folder: Path, installer_id: str) -> bool:
+    """Whether the register knows an installer of this id, by its own file or by a site."""
+    found = answers.ask(
+        folder,
+        """
+        SELECT count(*) AS n FROM (SELECT installer_id FROM installer UNION ALL SELECT installer_id FROM site)
+        WHERE installer_id = $1
+        """,
+        [installer_id],
+    )
+    return bool(found.to_dicts()[0]["n"])
 
 
 def revisits(folder: Path, installer_id: str | None) -> Answer:

@@ -49,5 +49,5 @@ SILENT = """
     HAVING max(d.day) IS NULL OR max(d.day) <= (SELECT max(day) FROM site_day) - CAST(? AS INTEGER)
     ORDER BY s.site_id"""
 OPEN = """
-    SELECT severity, count(*) AS n FROM exception WHERE status IN ('open', 'acknowledged')
+    SELECT severity, count(*) AS n FROM exception WHERE status IN ('open', 'acknowledged') AND hidden_by IS NULL
     GROUP BY severity ORDER BY severity"""

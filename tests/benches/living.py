@@ -6,10 +6,10 @@ All of the pipeline that the benches know is imported here.
 import functools
 import time
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
@@ -45,18 +45,40 @@ def live_through(fleet: Fleet, root: Path) -> Lived:
     seconds: dict[str, float] = defaultdict(float)
     with _clocked(seconds, "(writing exports)"):
         exports = write_workspace(fleet, root)
+    return live_days(
+        root, fleet.first, fleet.days, exports.deliver, seconds,
+        register=lambda day: write_register(fleet, root, day), register_days=exports.register_days,
+    )  # fmt: skip
+
+
+def live_days(
+    root: Path,
+    first: date,
+    days: int,
+    deliver: Callable[[int, Path], int],
+    seconds: dict[str, float] | None = None,
+    *,
+    register: Callable[[int], None] | None = None,
+    register_days: Iterable[int] = (),
+) -> Lived:
+    """Lives through the days in a workspace made at `root`.
+
+    `deliver` writes into the inbox what arrives after a day (0 = the first); `register` writes sites.csv as it stands
+    on a day, before the first and on each of `register_days`.
+    """
+    seconds = defaultdict(float) if seconds is None else seconds
     workspace = Workspace(root)
     nights: list[pl.DataFrame] = []
     lived = Lived(pl.DataFrame(), pl.DataFrame(), pl.DataFrame())
-    spans = _spans(exports.register_days, fleet.days)
     with _timed_detectors(seconds):
-        for begin, end in spans:
-            write_register(fleet, root, begin)
+        for begin, end in _spans(set(register_days), days):
+            if register is not None:
+                register(begin)
             with opened(workspace, is_quiet=True) as run:
                 for number in range(begin, end):
-                    day = fleet.first + timedelta(days=number)
+                    day = first + timedelta(days=number)
                     with _clocked(seconds, "(writing exports)"):
-                        exports.deliver(number, workspace.inbox)
+                        deliver(number, workspace.inbox)
                     with _clocked(seconds, "(taking in, with site-days)"):
                         taken = take_in(run)
                     with _clocked(seconds, "(detection, all in all)"):

@@ -57,7 +57,7 @@ def _faults(score: Score) -> str:
     total = (
         f"recall {found / max(len(visible), 1):.2f}, precision {found / max(said, 1):.2f} (found / all that was said)"
     )
-    return _aligned(rows) + "\n" + notes + "\n" + total
+    return aligned(rows) + "\n" + notes + "\n" + total
 
 
 def _fault_cells(rows: Sequence[FaultRow]) -> tuple[str, ...]:
@@ -87,7 +87,7 @@ def _false(score: Score) -> str:
     ]
     apart = ("all", *places)
     quiet = [name for name in score.site_days if name not in alikes and name not in apart]
-    return _aligned(rows) + f"\nlook-alikes without any: {', '.join(sorted(quiet)) or '-'}"
+    return aligned(rows) + f"\nlook-alikes without any: {', '.join(sorted(quiet)) or '-'}"
 
 
 def _false_row(score: Score, name: str, rows: Sequence[object]) -> tuple[str, ...]:
@@ -104,7 +104,7 @@ def _verdicts(score: Score) -> str:
     for name in names:
         cells = [score.verdicts.get(f"{name}|{place}", [0, 0]) for place in CLASSES]
         rows.append((name, *(f"{100 * judged / all_:.0f}" if all_ else "-" for judged, all_ in cells)))
-    return _aligned(rows)
+    return aligned(rows)
 
 
 def _seconds(score: Score) -> str:
@@ -113,10 +113,11 @@ def _seconds(score: Score) -> str:
     rows += [
         (name, f"{1000 * spent / days:.2f}") for name, spent in sorted(score.seconds.items(), key=lambda one: -one[1])
     ]
-    return _aligned(rows)
+    return aligned(rows)
 
 
-def _aligned(rows: Sequence[Sequence[str]]) -> str:
+def aligned(rows: Sequence[Sequence[str]]) -> str:
+    """Rows of cells as columns, the first row as head; numbers to the right."""
     widths = [max(len(row[n]) for row in rows) for n in range(len(rows[0]))]
     lines = []
     for row in rows:

@@ -3,6 +3,7 @@
 import inspect
 import json
 from datetime import date, timedelta
+from string import Formatter
 from types import SimpleNamespace
 from typing import get_args
 
@@ -12,7 +13,7 @@ import pytest
 
 import detectors
 from detectors import features, frames
-from detectors.finding import Finding, Kind, NotJudged, Role
+from detectors.finding import Finding, Kind, NotJudged, Role, filled
 from detectors.solar.position import elevation_deg
 from tests.support import build, simulate
 from tests.support.features import call
@@ -31,7 +32,8 @@ UNITS = (
 )  # fmt: skip
 SERIES_UNITS = {"W", "kWh", "%", "V", "Hz", "°C", "W/m²", "min", "min after midnight", "h", "count", "ratio"}
 GIVEN = {
-    "readings", "device_readings", "days", "sites", "planes", "earlier", "day", "implausible_stamps", *features.load(),
+    "readings", "device_readings", "raw_readings", "raw_device_readings", "reading_flags", "days", "sites", "planes",
+    "earlier", "day", "implausible_stamps", *features.load(),
 }  # fmt: skip
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
@@ -144,7 +146,23 @@ def test_it_says_who_it_is_and_what_to_do(module):
         assert kind.title
         assert kind.cause.endswith(".")
         assert kind.next_step.endswith(".")
-        assert kind.steps or not kind.revisit, f"{name} sends an installer without telling what to do"
+        if kind.revisit:
+            assert kind.steps and kind.bring and kind.proof and kind.cautions, f"{name} sends an installer empty-handed"
+        assert bool(kind.setting) == bool(kind.now) == bool(kind.should_be), f"{name}: how it is set"
+
+
+def test_what_a_kind_says_of_a_finding_is_filled_from_its_evidence_and_the_register():
+    values = {"site_id": "A", "correction_min": -60.0, "first_day": "2026-03-06", "zone_name": None}
+    kinds = detectors.kinds()
+    command = kinds["time-zone-wrong"].command
+    assert filled(command, values) == "noonmark retime A --shift-min -60 --from 2026-03-06"
+    assert filled(command, values | {"correction_min": None}) == ""
+    assert filled(kinds["time-zone-wrong"].should_be, values) == ""
+    for name, kind in kinds.items():
+        for template in (kind.setting, kind.now, kind.should_be, kind.command):
+            for _, value, _, _ in Formatter().parse(template):
+                is_unit = value is None or value.endswith((*UNITS, "_day")) or value in frames.SITES
+                assert is_unit, f"{name}: {value} is no key of evidence"
 
 
 @pytest.mark.parametrize("module", ALL, ids=_by_name)

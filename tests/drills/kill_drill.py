@@ -174,12 +174,12 @@ def state(root: Path, name: str) -> dict[str, Any]:
 def drill(tries: int, seed: int, *, minutes: float | None = None, names: list[str] | None = None) -> list[str]:
     """The tries whose end was another than the undisturbed one's, told in a line each."""
     chance = random.Random(seed)
-    until = None if minutes is None else time.monotonic() + 60 * minutes
     chosen = names or list(COMMANDS)
     faults = []
     with tempfile.TemporaryDirectory(prefix="drill-") as folder:
         work = Drill(Path(folder), chance)
         work.prepare(chosen)
+        until = None if minutes is None else time.monotonic() + 60 * minutes
         for number in range(tries):
             if until is not None and time.monotonic() > until:
                 break

@@ -18,7 +18,7 @@ def call(function: Any, given: dict[str, Any]) -> Any:
     """The result of a detector's or a feature's function; features that `given` does not hold are made.
 
     Features of readings are made from `span_readings` and `span_device_readings` where these are given, as the
-    pipeline makes them day by day; rows of earlier days (`past_<NAME>`) are none.
+    pipeline makes them day by day; rows of earlier days (`past`, `past_<NAME>`) are none.
     """
     return function(**{name: _named(name, given) for name in wanted_frames(function)})
 
@@ -41,7 +41,8 @@ def _named(name: str, given: dict[str, Any]) -> Any:
     of_span = {} if feature.is_nightly else {
         name: given[f"span_{name}"] for name in ("readings", "device_readings") if f"span_{name}" in given
     }  # fmt: skip
-    rows = call(feature.make, {**given, **of_span})
+    past = {} if feature.schema is None else {features.PAST: feature.schema.to_frame()}
+    rows = call(feature.make, {**past, **given, **of_span})
     return rows if feature.schema is None else rows.select(feature.schema.names()).cast(feature.schema)
 
 

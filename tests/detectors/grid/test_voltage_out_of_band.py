@@ -174,6 +174,8 @@ def test_generation_that_drops_near_the_limit_and_comes_back_is_lost_to_the_volt
     (found,) = _week(_trip_day(252.0), interval_s=300)
     assert found.severity == "soon"
     assert found.evidence["trips_week_count"] == 4
+    assert "; generation stopped 4 times near the limit" in found.summary
+    assert sum(one.kwh for one in found.losses) == pytest.approx(found.evidence["lost_week_kwh"])
     assert found.evidence["trip_voltage_v"] == 252.0
     assert found.loss_kwh == pytest.approx(4 * 6.0 * 10 / 60)  # 6 kW for 10 minutes, four times
     assert found.cost == pytest.approx(4 * 0.08)

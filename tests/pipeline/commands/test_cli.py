@@ -140,7 +140,10 @@ def test_every_fault_of_the_register_and_the_profiles_is_told_at_once(run, tmp_p
 
 def test_a_cycle_ends_in_a_digest_and_the_history(run, lived) -> None:
     folder = lived.digests / "2026-05-06"
-    assert {path.name for path in folder.iterdir()} == {"digest.html", "digest.txt", "digest.json", "revisits.csv"}
+    assert {path.name for path in folder.iterdir()} == {
+        "digest.html", "digest.txt", "digest.json", "revisits.csv", "revisits.ics", "revisits", "sites",
+    }  # fmt: skip
+    assert (lived.digests / "index.html").exists()
     assert not [path for path in lived.inbox.rglob("*") if path.is_file()]
     rows = json.loads(
         run(
@@ -162,8 +165,7 @@ def test_a_cycle_ends_in_a_digest_and_the_history(run, lived) -> None:
     assert float(parsed[0]["pv_w"]) == 0
 
 
-@pytest.mark.usefixtures("lived")
-def test_exceptions_are_decided_and_the_decision_lasts(run) -> None:
+def test_exceptions_are_decided_and_the_decision_lasts(run, lived) -> None:
     listed = json.loads(run("exceptions", "list", "--json").out)
     found = [row["exception_id"] for row in listed if row["kind"] == "unexpected-export"]
     assert len(found) == 1
@@ -183,6 +185,8 @@ def test_exceptions_are_decided_and_the_decision_lasts(run) -> None:
     assert [one["action"] for one in shown["decisions"]] == ["acknowledge", "snooze", "close", "reopen"]
     assert (shown["decisions"][-1]["decided_by"], shown["decisions"][-1]["decided_for"]) == ("Ann", "Bo")
     assert "reopen by Ann for Bo: again" in run("exceptions", "show", found[0]).out
+    (page,) = sorted(lived.digests.glob("*/digest.html"))[-1:]  # it says what was decided since
+    assert "again" in page.read_text(encoding="utf-8") and "with Bo" in page.read_text(encoding="utf-8")
     assert run("exceptions", "reopen", found[0]).status == 2
     (listed,) = [one for one in json.loads(run("exceptions", "--json").out) if one["exception_id"] == found[0]]
     assert (listed["decided_by"], listed["decided_for"]) == ("Ann", "Bo")

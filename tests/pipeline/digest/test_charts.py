@@ -206,6 +206,11 @@ def test_an_instant_is_shown_in_the_sites_time():
     assert "from 14 April 2026 10:00 to 14:00, local time (Europe/Vienna)" in svg.find(f"{SVG}desc").text
 
 
+def test_one_instant_alone_is_drawn():
+    """Seconds since 1970 are so large that a tiny width is lost in them."""
+    assert "13:00" in texts(drawn(one("power", "V", ["2026-03-01T12:00:00+00:00"], [230.0])))  # in Vienna
+
+
 def test_gaps_are_not_bridged():
     start = datetime(2026, 4, 14, tzinfo=UTC)
     minutes = [0, 5, 10, 15, 120, 125, 130]

@@ -46,7 +46,7 @@ def _whole_days(count: int) -> pl.DataFrame:
     table = grid.join(table, on="ts", how="left").with_columns(
         pl.col("pv_w").fill_null(0.0), day=pl.col("ts").dt.date()
     )
-    whole = table.filter((pl.len().over("day") == 288) & (pl.col("pv_w").max().over("day") > 2000))
+    whole = table.filter((pl.len().over("day") == 288) & (pl.col("pv_w").max().over("day") > 4000))
     return whole.filter(pl.col("day").rank("dense") <= count).drop("day")
 
 
@@ -62,7 +62,7 @@ def _spoiled(pv_w: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np
         if kind == 0:
             there[start + 130 : start + 160] = False
         elif kind == 1:
-            values[start + 220 : start + 280] = 2345.0
+            values[start + 220 : start + 280] = 1234.0  # far below the top of these days: not clipping
     return values, there
 
 
@@ -93,7 +93,7 @@ def test_energies_are_true_where_coverage_says_so() -> None:
         assert by_pandas[str(day)] == pytest.approx(by_sql[day])
         assert kwh <= 7.0 * 24
         if coverage > MIN_COVERAGE_PCT:
-            errors.append(abs(kwh / by_sql[day] - 1))
+            errors.append(round(abs(kwh / by_sql[day] - 1), 5))
     assert len(errors) >= 10
     assert np.quantile(errors, 0.9) <= MAX_ERROR
     assert max(errors) <= 2 * MAX_ERROR  # nine values lost under broken clouds

@@ -490,6 +490,8 @@ def test_revisits_are_what_an_installer_must_see():
     assert (row["exception_id"], row["installer_id"], row["since"]) == (f"A-{KIND}-1", "N", on(4))
     assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. remedy"]
     assert row["diagnosis"] == "s. Likely cause: c"
+    watched = frame.with_columns(severity=pl.lit("watch"))
+    assert revisits(watched, sites_of("A", "B"), kinds).is_empty()  # what is only to be watched sends nobody
 
 
 # --- laws
