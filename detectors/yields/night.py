@@ -14,15 +14,18 @@ from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array
 from detectors.yields import cold, day_residual, input_shares, lone_site, own_past, pyranometer, roof_model
 from detectors.yields.cold import Cold
+from detectors.yields.day_residual import Combined
 from detectors.yields.fleet_day import Fleet, column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
+from detectors.yields.sequential_test import ZERO_EVIDENCE
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
 USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
 ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
+PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
 CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
 LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used
 EXPECTED_SMOOTH_QUARTERS = 5  # an hour: gaps in the neighbours' sky are bridged
@@ -86,7 +89,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> 
     lone = _lone(fleet)
     spell, cold_day = _snow(fleet, odds)
     coverage = _coverage(fleet)
-    is_zero, evidence = _zeros(fleet, combined.x, combined.energy, lone[2], coverage, cold_day.is_cold)
+    is_zero, evidence = _zeros(fleet, combined, lone[2], coverage, cold_day.is_cold)
     input_x, input_sigma = _inputs(fleet, sky)
     due, made = _energies(fleet, sky, correction, column(odds, "baseline", 0.0))
     silent = is_doubted | ~fleet.is_heard
@@ -218,15 +221,20 @@ def _coverage(fleet: Fleet) -> Array:
 
 
 def _zeros(
-    fleet: Fleet, x: Array, energy: Array, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
+    fleet: Fleet, found: Combined, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
 ) -> tuple[NDArray[np.bool_], Array]:
-    """Whether all free intervals of the day made nothing, and what that proves, in log odds."""
+    """Whether all free intervals of the day made nothing, and what that proves, in log odds.
+
+    Nothing on a plain day, under a sky that several neighbours agree on, is a fact and not a matter of statistics.
+    """
     power = np.where(fleet.light.is_free, fleet.light.power_w, np.nan)
     highest = np.where(np.isfinite(power), power, -np.inf).max(axis=1, initial=-np.inf)
-    due = np.where(np.isfinite(x), energy, CLOUDY_RATIO * lone_energy)
+    due = np.where(np.isfinite(found.x), found.energy, CLOUDY_RATIO * lone_energy)
     is_zero = (coverage > ZERO_COVERAGE) & (highest < ZERO_RATIO * 1000 * fleet.roofs.kwp) & (highest > -np.inf)
     is_zero &= due > ZERO_MIN_ENERGY
-    return is_zero, is_zero * (due > ZERO_FULL_ENERGY) * ~is_cold * 4.0
+    is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > day_residual.FEW)
+    evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
+    return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~is_cold, evidence, 0.0)
 
 
 def _inputs(fleet: Fleet, clearness: Array) -> tuple[Array, Array]:
