@@ -15,6 +15,7 @@ from detectors.stats.robust import Array
 from detectors.yields import cold, day_residual, input_shares, lone_site, own_past, pyranometer, roof_model
 from detectors.yields.cold import Cold
 from detectors.yields.day_residual import Combined
+from detectors.yields.energies import Before, of_day
 from detectors.yields.fleet_day import Fleet, column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.own_past import Correction
@@ -28,8 +29,6 @@ ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: sha
 PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
 CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
 LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used
-EXPECTED_SMOOTH_QUARTERS = 5  # an hour: gaps in the neighbours' sky are bridged
-KNOWN_RATIO = 0.2  # ours: of the daylight; with less of it under a known sky the day has no expectation
 
 
 class Night(NamedTuple):
@@ -57,11 +56,12 @@ class Night(NamedTuple):
     input_sigma: Array
     expected_kwh: Array  # by the baseline before, what could have been used alone
     actual_kwh: Array  # over the same intervals
+    stored_kwh: Array  # in the battery at the day's end, had the roof been healthy
     coverage: Array  # share of daylight with readings of generation
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
 
 
-def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> Night:
+def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[str, Reason]) -> Night:
     """`odds` is the newest ODDS row of each site before the day, in the fleet's order; doubted sites tell nothing."""
     count = fleet.sites.height
     light, site_roofs = fleet.light, fleet.roofs
@@ -91,7 +91,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> 
     coverage = _coverage(fleet)
     is_zero, evidence = _zeros(fleet, combined, lone[2], coverage, cold_day.is_cold)
     input_x, input_sigma = _inputs(fleet, sky)
-    due, made = _energies(fleet, sky, correction, column(odds, "baseline", 0.0))
+    energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard
 
     def told(values: Array) -> Array:
@@ -118,8 +118,9 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> 
         is_cold=cold_day.is_cold,
         input_x=np.where(silent[:, None], np.nan, input_x),
         input_sigma=input_sigma,
-        expected_kwh=told(due),
-        actual_kwh=told(made),
+        expected_kwh=told(energies.expected_kwh),
+        actual_kwh=told(energies.actual_kwh),
+        stored_kwh=energies.stored_kwh,
         coverage=coverage,
         doubts=doubts,
     )
@@ -270,22 +271,3 @@ def _inputs_of(fleet: Fleet, clearness: Array, rows: NDArray[np.intp], count: in
     mix = roof_model.past_of(models, "input_mix", MAX_INPUTS * count).reshape(len(rows), MAX_INPUTS, count)
     told, sigma = input_shares.of_days(inputs, valid, mix.transpose(1, 2, 0), each, seen, kwp, 0.25)
     return told, sigma * roof_model.past_of(models, "input_scale", MAX_INPUTS)
-
-
-def _energies(fleet: Fleet, clearness: Array, correction: Correction, baseline: Array) -> tuple[Array, Array]:
-    """Expected and actual kWh over the intervals that were free; what nobody could have taken is not expected.
-
-    Where no neighbours tell the sky nothing is expected (NaN), and all free intervals count as actual.
-    """
-    light = fleet.light
-    lit = (fleet.sky.up > 0).sum(axis=1)
-    known = np.isfinite(clearness)
-    sky = np.where(known, clearness, pyranometer.smoothed(clearness, EXPECTED_SMOOTH_QUARTERS))
-    level = fleet.roofs._replace(level=baseline)
-    due = pyranometer.expected_w(light, level, np.nan_to_num(sky)) * np.exp(correction.log_usual)
-    power = np.nan_to_num(light.power_w)
-    due = np.minimum(due, np.maximum(light.usable_w + light.battery_w, power))
-    has_sky = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(lit, 1)
-    part = np.where(light.is_free & np.isfinite(light.power_w), light.share, 0.0) / 4000
-    part = np.where(np.isfinite(sky) | ~has_sky[:, None], part, 0.0)
-    return np.where(has_sky, (due * part).sum(axis=1), np.nan), (power * part).sum(axis=1)

@@ -39,6 +39,7 @@ RESIDUAL = pl.Schema(
         "pair_ratio": pl.List(pl.Float64),
         "expected_kwh": pl.Float64(),
         "actual_kwh": pl.Float64(),
+        "stored_kwh": pl.Float64(),  # in the battery at the day's end, had the roof been healthy
         "coverage": pl.Float64(),  # share of the daylight with readings of generation
     }
 )
@@ -85,6 +86,7 @@ def of_night(night: Night) -> pl.DataFrame:
                     "is_cold",
                     "expected_kwh",
                     "actual_kwh",
+                    "stored_kwh",
                     "coverage",
                 )
             },

@@ -144,7 +144,7 @@ LEAST_KEPT = 1e-7  # ours: what is less comes back by the hazard and the walk wi
 
 def pack(state: Array) -> pl.DataFrame:
     """PACKED, one row per site: the probabilities without their empty cells; `unpack` gives them back within 1 %."""
-    flat = state.reshape(len(state), -1)
+    flat = state.reshape(len(state), state.shape[1] * state.shape[2])
     row, cell = np.nonzero(flat > LEAST_KEPT)
     logs = np.rint(np.log(flat[row, cell]) * PER_UNIT)
     cells = pl.DataFrame({"row": row, "cell": cell.astype(np.int32), "log": logs.astype(np.int32)})
