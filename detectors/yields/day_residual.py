@@ -35,8 +35,8 @@ class Residual(NamedTuple):
 
 
 def weighted_median(values: Array, weight: Array) -> Array:
-    """Along the last axis; entries of weight 0 have no influence, NaN where all have none."""
-    if not values.shape[-1]:
+    """Along the last axis; entries of weight 0 have no influence, NaN where all have none or there are none."""
+    if values.shape[-1] == 0:
         return np.full(values.shape[:-1], np.nan)
     order = np.argsort(values, axis=-1)
     ordered, w = np.take_along_axis(values, order, -1), np.take_along_axis(weight, order, -1)
