@@ -5,7 +5,9 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import doubts
-from detectors.yields import fleet_day, night
+from detectors.yields import cases, fleet_day, night
+from detectors.yields.energies import Before
+from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
 
 NAME = "yield_night"
@@ -18,6 +20,8 @@ def make(
     yield_intervals: pl.DataFrame,
     roof_model: pl.DataFrame,
     past_yield_odds: pl.DataFrame,
+    past_yield_residual: pl.DataFrame,
+    past_yield_case: pl.DataFrame,
     sites: pl.DataFrame,
     planes: pl.DataFrame,
     earlier: pl.DataFrame,
@@ -25,6 +29,9 @@ def make(
 ) -> Night:
     """Residuals, energies and what else `day` told of each site."""
     fleet = fleet_day.gather(yield_intervals, sites, planes, roof_model, day)
-    return night.work_out(
-        fleet, fleet_day.newest(past_yield_odds, fleet.sites["site_id"]), doubts(earlier, "time", "readings")
-    )  # fmt: skip
+    ids = fleet.sites["site_id"]
+    odds = fleet_day.newest(past_yield_odds, ids)
+    is_open = ids.is_in(cases.still_open(past_yield_case, past_yield_odds)["site_id"].to_list()).to_numpy()
+    stored = column(fleet_day.newest(past_yield_residual.select("site_id", "day", "stored_kwh"), ids), "stored_kwh")
+    before = Before(column(odds, "baseline", 0.0), stored, is_open)
+    return night.work_out(fleet, odds, before, doubts(earlier, "time", "readings"))

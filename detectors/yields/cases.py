@@ -115,7 +115,7 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
         told[at] = column(rows, name, empty)
         return told
 
-    x, sigma = laid("x") + (model["tie"] or 0.0), laid("sigma")
+    x, sigma = laid("x"), laid("sigma")
     if model["history_day"]:
         place = np.array([(one - first).days for one in model["history_day"]])
         inside = (place >= 0) & (place < count)

@@ -40,6 +40,7 @@ INTERVALS = pl.Schema(
         "peak_w": pl.Float64,  # 95 % quantile of the generation while there was any
         "charge_limit_w": pl.Float64,  # 98 % quantile of the charging with room left; null = no such charging
         "charges": pl.Int32,  # intervals of it
+        "soc_first_pct": pl.Float64,  # the day's first state of charge
         # Lists of 96 are means over the quarter hours 00:00 to 23:45 UTC of the local day, null where not known.
         "pv_w": pl.List(pl.Int32()),
         # The others are of sites with a limit, null at all others.
@@ -76,6 +77,7 @@ def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         pl.col("site_id", "day", "feed_in_limit_kw").first(),
         interval_s=pl.col("interval_s").mode().min(),
         peak_w=pl.col("pv_w").filter(pl.col("pv_w") > 0).quantile(0.95),
+        soc_first_pct=pl.col("soc_pct").drop_nulls().first(),
     )
     has_limit = days["feed_in_limit_kw"].is_not_null().to_numpy()
     told = _of_all(rows, days.height)

@@ -14,19 +14,21 @@ from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array
 from detectors.yields import cold, day_residual, input_shares, lone_site, own_past, pyranometer, roof_model
 from detectors.yields.cold import Cold
+from detectors.yields.day_residual import Combined
+from detectors.yields.energies import Before, of_day
 from detectors.yields.fleet_day import Fleet, column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
+from detectors.yields.sequential_test import ZERO_EVIDENCE
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
 USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
 ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
+PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
 CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
 LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used
-EXPECTED_SMOOTH_QUARTERS = 5  # an hour: gaps in the neighbours' sky are bridged
-KNOWN_RATIO = 0.2  # ours: of the daylight; with less of it under a known sky the day has no expectation
 
 
 class Night(NamedTuple):
@@ -54,11 +56,12 @@ class Night(NamedTuple):
     input_sigma: Array
     expected_kwh: Array  # by the baseline before, what could have been used alone
     actual_kwh: Array  # over the same intervals
+    stored_kwh: Array  # in the battery at the day's end, had the roof been healthy
     coverage: Array  # share of daylight with readings of generation
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
 
 
-def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> Night:
+def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[str, Reason]) -> Night:
     """`odds` is the newest ODDS row of each site before the day, in the fleet's order; doubted sites tell nothing."""
     count = fleet.sites.height
     light, site_roofs = fleet.light, fleet.roofs
@@ -86,9 +89,9 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> 
     lone = _lone(fleet)
     spell, cold_day = _snow(fleet, odds)
     coverage = _coverage(fleet)
-    is_zero, evidence = _zeros(fleet, combined.x, combined.energy, lone[2], coverage, cold_day.is_cold)
+    is_zero, evidence = _zeros(fleet, combined, lone[2], coverage, cold_day.is_cold)
     input_x, input_sigma = _inputs(fleet, sky)
-    due, made = _energies(fleet, sky, correction, column(odds, "baseline", 0.0))
+    energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard
 
     def told(values: Array) -> Array:
@@ -115,8 +118,9 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, doubts: Mapping[str, Reason]) -> 
         is_cold=cold_day.is_cold,
         input_x=np.where(silent[:, None], np.nan, input_x),
         input_sigma=input_sigma,
-        expected_kwh=told(due),
-        actual_kwh=told(made),
+        expected_kwh=told(energies.expected_kwh),
+        actual_kwh=told(energies.actual_kwh),
+        stored_kwh=energies.stored_kwh,
         coverage=coverage,
         doubts=doubts,
     )
@@ -218,15 +222,20 @@ def _coverage(fleet: Fleet) -> Array:
 
 
 def _zeros(
-    fleet: Fleet, x: Array, energy: Array, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
+    fleet: Fleet, found: Combined, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
 ) -> tuple[NDArray[np.bool_], Array]:
-    """Whether all free intervals of the day made nothing, and what that proves, in log odds."""
+    """Whether all free intervals of the day made nothing, and what that proves, in log odds.
+
+    Nothing on a plain day, under a sky that several neighbours agree on, is a fact and not a matter of statistics.
+    """
     power = np.where(fleet.light.is_free, fleet.light.power_w, np.nan)
     highest = np.where(np.isfinite(power), power, -np.inf).max(axis=1, initial=-np.inf)
-    due = np.where(np.isfinite(x), energy, CLOUDY_RATIO * lone_energy)
+    due = np.where(np.isfinite(found.x), found.energy, CLOUDY_RATIO * lone_energy)
     is_zero = (coverage > ZERO_COVERAGE) & (highest < ZERO_RATIO * 1000 * fleet.roofs.kwp) & (highest > -np.inf)
     is_zero &= due > ZERO_MIN_ENERGY
-    return is_zero, is_zero * (due > ZERO_FULL_ENERGY) * ~is_cold * 4.0
+    is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > day_residual.FEW)
+    evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
+    return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~is_cold, evidence, 0.0)
 
 
 def _inputs(fleet: Fleet, clearness: Array) -> tuple[Array, Array]:
@@ -262,20 +271,3 @@ def _inputs_of(fleet: Fleet, clearness: Array, rows: NDArray[np.intp], count: in
     mix = roof_model.past_of(models, "input_mix", MAX_INPUTS * count).reshape(len(rows), MAX_INPUTS, count)
     told, sigma = input_shares.of_days(inputs, valid, mix.transpose(1, 2, 0), each, seen, kwp, 0.25)
     return told, sigma * roof_model.past_of(models, "input_scale", MAX_INPUTS)
-
-
-def _energies(fleet: Fleet, clearness: Array, correction: Correction, baseline: Array) -> tuple[Array, Array]:
-    """Expected and actual kWh over the intervals that were free; what nobody could have taken is not expected."""
-    light = fleet.light
-    lit = (fleet.sky.up > 0).sum(axis=1)
-    known = np.isfinite(clearness)
-    sky = np.where(known, clearness, pyranometer.smoothed(clearness, EXPECTED_SMOOTH_QUARTERS))
-    level = fleet.roofs._replace(level=baseline)
-    due = pyranometer.expected_w(light, level, np.nan_to_num(sky)) * np.exp(correction.log_usual)
-    power = np.nan_to_num(light.power_w)
-    due = np.minimum(due, np.maximum(light.usable_w + light.battery_w, power))
-    part = np.where(light.is_free & np.isfinite(light.power_w) & np.isfinite(sky), light.share, 0.0) / 4000
-    has_sky = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(lit, 1)
-    return np.where(has_sky, (due * part).sum(axis=1), np.nan), np.where(
-        has_sky, (power * part).sum(axis=1), np.nan
-    )  # fmt: skip

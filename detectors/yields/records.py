@@ -16,6 +16,7 @@ RESIDUAL = pl.Schema(
         "site_id": pl.String(),
         "day": pl.Date(),
         "x": pl.Float64(),  # log of actual over what the neighbours let expect; null = no neighbours
+        "tie": pl.Float64(),  # the part of x that ties a new roof model to the one before
         "sigma": pl.Float64(),
         "consensus_x": pl.Float64(),  # the same against the neighbours' median sky
         "variance": pl.Float64(),  # of x without the site's own scale and past
@@ -38,6 +39,7 @@ RESIDUAL = pl.Schema(
         "pair_ratio": pl.List(pl.Float64),
         "expected_kwh": pl.Float64(),
         "actual_kwh": pl.Float64(),
+        "stored_kwh": pl.Float64(),  # in the battery at the day's end, had the roof been healthy
         "coverage": pl.Float64(),  # share of the daylight with readings of generation
     }
 )
@@ -84,9 +86,11 @@ def of_night(night: Night) -> pl.DataFrame:
                     "is_cold",
                     "expected_kwh",
                     "actual_kwh",
+                    "stored_kwh",
                     "coverage",
                 )
             },
+            "tie": column(fleet.models, "tie", 0.0),
             **inputs,
             **{name: fleet.usable[name] for name in ("peak_w", "charge_limit_w", "charges")},
         },
@@ -97,6 +101,7 @@ def of_night(night: Night) -> pl.DataFrame:
         frame.filter(pl.Series(fleet.is_heard))
         .join(pairs.with_columns(pl.col("row").cast(pl.UInt32)), on="row", how="left", maintain_order="left")
         .select(RESIDUAL.names())
+        .with_columns(x=pl.col("x") + pl.col("tie"))
         .with_columns(pl.col(pl.Float64).fill_nan(None))
         .cast(RESIDUAL)
     )
@@ -139,8 +144,9 @@ def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, 
         into = flat["place"].to_numpy(), flat["at"].to_numpy(), flat["n"].to_numpy()
         keys[into], ratios[into] = flat["pair_key"].to_numpy(), flat["pair_ratio"].to_numpy()
     return Residuals(
-        first, x, laid("consensus_x"), laid("variance"), laid("past_sigma"), laid("energy"), laid("neighbours"),
-        laid("lone_x"), laid("lone_near", 0.0), laid("peak_w"), laid("charge_limit_w"), laid("charges", 0.0),
+        first, x, x - laid("tie", 0.0), laid("consensus_x"), laid("variance"), laid("past_sigma"), laid("energy"),
+        laid("neighbours"), laid("lone_x"), laid("lone_near", 0.0), laid("peak_w"), laid("charge_limit_w"),
+        laid("charges", 0.0),
         suspect_days(told_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios,
     )  # fmt: skip
 

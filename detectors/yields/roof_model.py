@@ -41,7 +41,8 @@ ROOF_MODEL = pl.Schema(
         "neighbours": pl.Float64(),  # median of their effective number
         "input_mix": pl.List(pl.Float64),  # W per W/m2 of each input from each plane, input by input
         "input_scale": pl.List(pl.Float64),
-        "history_day": pl.List(pl.Date),  # a young site's days by this model; null where settled
+        "is_replayed": pl.Boolean(),  # the test runs again over the days of history
+        "history_day": pl.List(pl.Date()),  # a young site's days by this model; kept for sixty days more
         "history_x": pl.List(pl.Float64),
         "history_sigma": pl.List(pl.Float64),
         "history_input_x": pl.List(pl.Float64),  # day by day, all inputs
@@ -65,7 +66,8 @@ class Residuals(NamedTuple):
     """What earlier nights said, laid by site and day: [sites, days] unless said; NaN where nothing was said."""
 
     first: date
-    x: Array  # of the pairs, by the model of that night, without its tie
+    x: Array  # of the pairs, one level from day to day
+    own_x: Array  # the same by the model of that night, without its tie
     consensus_x: Array  # of the neighbours' median sky, by the same
     variance: Array  # without own scale and past sigma
     past_sigma: Array
@@ -144,13 +146,14 @@ def learn(
             shares=np.asarray(old.get("shares") or USUAL_SHARES),
             is_out=seen.is_out[n, at],
         )
-        x, past_sigma = seen.x[n].copy(), seen.past_sigma[n].copy()
+        x, past_sigma = seen.own_x[n].copy(), seen.past_sigma[n].copy()
         x[at] += np.nan_to_num(roof.x - seen.consensus_x[n, at])
         past_sigma[at] = np.where(np.isfinite(roof.x), roof.past_sigma, past_sigma[at])
         variance = seen.variance[n] + past_sigma**2
         scale = float(own_scale(x[None], variance[None])[0])
         is_young = age_days[n] <= YOUNG_DAYS
-        shift = float(np.nan_to_num(median(np.where(seen.is_out[n], np.nan, seen.x[n] - x))))
+        so_far, carried = _history(old, seen, n)
+        tie = 0.0 if is_young else float(np.nan_to_num(median(np.where(seen.is_out[n], np.nan, so_far - x))))
         energy = seen.energy[n][seen.energy[n] > 0]
         told: dict[str, Any] = {
             "site_id": site["site_id"],
@@ -158,7 +161,8 @@ def learn(
             "learned_days": int(np.isfinite(x).sum()),
             "shares": None if known[n] else roof.shares.tolist(),
             "level": roof.level,
-            "tie": 0.0 if is_young else float(old.get("tie") or 0.0) + shift,
+            "tie": tie,
+            "is_replayed": bool(is_young),
             "offset": _nullable(roof.past.offset[0]),
             "noise": _nullable(roof.past.noise[0]),
             "pair_key": keys[n],
@@ -171,7 +175,9 @@ def learn(
             "input_mix": None if roof.input_mix is None else roof.input_mix.ravel().tolist(),
             "input_scale": None if roof.input_mix is None else roof.input_scale.tolist(),
         }
-        if is_young:
+        if not is_young:
+            told |= carried
+        else:
             on = np.flatnonzero(np.isfinite(x))
             told |= {
                 "history_day": [seen.first + timedelta(days=int(one)) for one in on],
@@ -189,6 +195,18 @@ def learn(
     return pl.DataFrame(rows, schema=ROOF_MODEL)
 
 
+def _history(old: dict[str, Any], seen: Residuals, n: int) -> tuple[Array, dict[str, Any]]:
+    """The site's residuals on one level, [days], and what is left of the history of its youth, to be carried on."""
+    x = seen.x[n].copy()
+    names = ("history_day", "history_x", "history_sigma")
+    kept = [row for row in zip(*(old.get(name) or [] for name in names), strict=True) if row[0] >= seen.first]
+    for day, value, _ in kept:
+        place = (day - seen.first).days
+        if place < len(x):
+            x[place] = value
+    return x, {name: [row[k] for row in kept] for k, name in enumerate(names)} if kept else {}
+
+
 def _highest(values: Array) -> Array:
     return np.where(np.isfinite(values), values, 0.0).max(axis=1, initial=0.0)
 
@@ -204,7 +222,7 @@ def _level(before: float | None, seen: Residuals, n: int) -> float:
     known = seen.neighbours[n][seen.neighbours[n] > 0]
     if len(known) and np.median(known) < FEW_NEIGHBOURS and len(clear) >= MIN_CLEAR_DAYS:
         return float(np.clip(np.median(clear), *LEVEL_CLIP))
-    usable = seen.x[n][np.isfinite(seen.x[n]) & ~seen.is_out[n]][-LEVEL_DAYS:]
+    usable = seen.own_x[n][np.isfinite(seen.own_x[n]) & ~seen.is_out[n]][-LEVEL_DAYS:]
     step = float(np.clip(np.median(usable) - old, *LEVEL_CLIP)) if len(usable) else 0.0
     return (old + LEVEL_STEP * step) * LEVEL_PULL
 

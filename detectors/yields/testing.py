@@ -41,7 +41,7 @@ ODDS = pl.Schema(
     }
 )
 SITE_SIGMA, FEW_SIGMA, FEW = 0.05, 0.06, 1.5  # fitted: of the baseline before the first day
-UNKNOWN_SIGMA = 0.10  # ours: planes facing away from the equator yield a tenth or two less in spring
+UNKNOWN_SIGMA = 0.08  # ours: planes facing away from the equator yield a tenth less in spring
 LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.35, 0.6  # fitted: what little free energy leaves open
 MIN_LONE_KWH = lone_site.MIN_ENERGY
 USUAL_DAYS = 14
@@ -119,9 +119,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     walk = sequential_test.walk_share(np.asarray(WALK_PER_DAY * (1.0 + site_roofs.has_limit + site_roofs.is_unknown)))
     prior = prior_sigma(fleet.models, site_roofs.has_limit, site_roofs.is_unknown)
     state = _restored(states.filter(pl.col("part") == 0), ids, sequential_test.start(Prior(prior)))
-    again = fleet.models.select(
-        ((pl.col("day") == fleet.day) & pl.col("history_day").is_not_null()).fill_null(False)
-    ).to_series()
+    again = fleet.models.select(((pl.col("day") == fleet.day) & pl.col("is_replayed")).fill_null(False)).to_series()
     young = np.flatnonzero(again.to_numpy())
     if len(young):
         state[young] = _replayed(night, young, sequential_test.start(Prior(prior[young])), walk[young], residuals)

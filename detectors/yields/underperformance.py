@@ -9,7 +9,8 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import Finding, Kind, Verdict
-from detectors.yields import verdicts
+from detectors.losses import value_per_kwh
+from detectors.yields import soiling, verdicts
 from detectors.yields.night import Night
 from detectors.yields.verdicts import Open
 
@@ -51,8 +52,13 @@ REASONS = verdicts.REASONS
 def detect(
     yield_case: pl.DataFrame, yield_residual: pl.DataFrame, yield_night: Night, days: pl.DataFrame, day: date
 ) -> list[Verdict]:
-    """A finding per watched site that lags behind what it should yield; the value is the % of its energy missing."""
+    """A finding per watched site that lags behind what it should yield; the value is the % of its energy missing.
+
+    A slow slide without a step is told as soiling, to watch.
+    """
     found = [_finding(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
+    each = value_per_kwh(days, yield_night.fleet.sites)
+    found += soiling.findings(yield_residual, yield_case, yield_night, each, day)
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 

@@ -1,0 +1,131 @@
+"""A slow slide over weeks beside the neighbours that no step and no recovery explains: soiling, until rain washes it.
+
+The sequential test's baseline walks along with what falls slowly, so that seasons raise nothing; here the last six
+weeks are held against themselves by a straight line.
+"""
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from detectors.finding import Finding, series
+from detectors.stats.robust import MAD_TO_SIGMA, Array, median
+from detectors.yields.fleet_day import column
+from detectors.yields.night import Night
+
+KIND = "underperformance"
+DAYS = 40  # ours: a month and a week show a slope of 3 % a month beside the weather
+KNOWN_SHARE = 0.6  # of them
+PCT_PER_MONTH, MAX_PCT = 3.0, 25.0  # ours: common soiling is 1 % a month, beyond three washing pays; more is no soiling
+LEAST_FALL = 0.015  # ours: log, from each third of the days to the next: a slide is none if it stops
+MEDIAN_ERROR = np.sqrt(np.pi / 2)  # standard error of a median over that of a mean, normal distribution
+SIGMAS = 3.5  # Iglewicz & Hoaglin 1993: beyond it a value is an outlier of its kind
+SHARP_RATIO, MIN_SIDE = 0.85, 4  # ours: a step must leave a seventh less unexplained than a line; days on a side
+MONTH_DAYS = 30
+
+
+class Slide(NamedTuple):
+    """A site's slide over the last weeks."""
+
+    per_month_pct: float
+    lost_pct: float  # from the first third to the last
+    usual_kwh: float  # expected energy of a day
+
+
+def find(x: Array, expected_kwh: Array) -> Slide | None:
+    """The slide of one site's log levels over `DAYS` days, NaN where a day told nothing; None without one."""
+    place = np.flatnonzero(np.isfinite(x))
+    if len(place) < KNOWN_SHARE * DAYS:
+        return None
+    y = x[place]
+    thirds = [float(np.median(part)) for part in np.array_split(y, 3)]
+    if thirds[0] - thirds[1] < LEAST_FALL or thirds[1] - thirds[2] < LEAST_FALL:
+        return None
+    slope = float(stats.theilslopes(y, place)[0])
+    per_month_pct = float((1 - np.exp(slope * MONTH_DAYS)) * 100)
+    scatter = float(np.median(np.abs(np.diff(y)))) * MAD_TO_SIGMA / np.sqrt(2)
+    by_chance = scatter * MEDIAN_ERROR * np.sqrt(2 / (len(y) / 3))
+    if not PCT_PER_MONTH <= per_month_pct <= MAX_PCT or thirds[0] - thirds[2] < SIGMAS * by_chance:
+        return None
+    if _is_step(place.astype(float), y, slope):
+        return None
+    usual = float(np.nan_to_num(median(expected_kwh)))
+    return Slide(per_month_pct, float((1 - np.exp(thirds[2] - thirds[0])) * 100), usual)
+
+
+def _is_step(place: Array, y: Array, slope: float) -> bool:
+    """Whether one step leaves clearly smaller absolute deviations than the line of this slope."""
+    beside = y - slope * place
+    by_line = np.abs(beside - np.median(beside)).sum()
+    by_step = min(
+        np.abs(y[:n] - np.median(y[:n])).sum() + np.abs(y[n:] - np.median(y[n:])).sum()
+        for n in range(MIN_SIDE, len(y) - MIN_SIDE + 1)
+    )
+    return bool(by_step <= SHARP_RATIO * by_line)
+
+
+def findings(
+    residuals: pl.DataFrame, cases: pl.DataFrame, night: Night, each: dict[str, float], day: date
+) -> Iterator[Finding]:
+    """A finding to watch per watched site of registered planes that slides, and has no open case.
+
+    `each` is what a kWh is worth at each site. In the cold it may be snow, so nothing is said.
+    """
+    fleet = night.fleet
+    first = day - timedelta(days=DAYS - 1)
+    skipped = [*cases.filter(pl.col("day") == day)["site_id"], *night.doubts]
+    asked = ~fleet.roofs.is_unknown & ~night.is_cold & ~fleet.sites["site_id"].is_in(skipped).to_numpy()
+    asked &= fleet.sites["watched"].fill_null(True).to_numpy()
+    x, due = _laid(residuals, fleet.sites["site_id"], first)
+    early, middle, late = (median(part) for part in np.array_split(x, 3, axis=1))
+    with np.errstate(invalid="ignore"):
+        asked &= (early - middle > LEAST_FALL / 2) & (middle - late > LEAST_FALL / 2)
+    for n in np.flatnonzero(asked):
+        site_id = fleet.sites["site_id"][int(n)]
+        if found := find(x[n], due[n]):
+            yield _finding(site_id, found, x[n], first, day, each[site_id])
+
+
+def _laid(residuals: pl.DataFrame, site_ids: pl.Series, first: date) -> tuple[Array, Array]:
+    """Log levels and expected kWh, both [sites, DAYS]."""
+    index = pl.DataFrame({"site_id": site_ids}).with_row_index("place")
+    rows = residuals.join(index, on="site_id", how="inner").with_columns(
+        at=(pl.col("day") - pl.lit(first)).dt.total_days()
+    )
+    rows = rows.filter(pl.col("at").is_between(0, DAYS - 1))
+    into = rows["place"].to_numpy(), rows["at"].to_numpy()
+    told = []
+    for name in ("x", "expected_kwh"):
+        values = np.full((len(site_ids), DAYS), np.nan)
+        values[into] = column(rows, name)
+        told.append(values)
+    return told[0], told[1]
+
+
+def _finding(site_id: str, found: Slide, x: Array, first: date, day: date, each: float) -> Finding:
+    lost_kwh = found.usual_kwh * MONTH_DAYS * found.lost_pct / 100
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="watch",
+        value=found.lost_pct,
+        unit="%",
+        threshold=PCT_PER_MONTH,
+        summary=f"Slides by {found.per_month_pct:.1f} % a month beside its neighbours, as soiling does until it rains: "
+        f"a washing would bring {lost_kwh:.0f} kWh a month, worth {lost_kwh * each:.0f}.",
+        measured=f"{100 - found.lost_pct:.0f} % of its level of six weeks before",
+        expected="the same level beside its neighbours in all weeks",
+        since=first,
+        evidence={
+            "slide_pct": found.per_month_pct,
+            "lost_pct": found.lost_pct,
+            "washing_kwh": lost_kwh,
+            "judged_days_count": int(np.isfinite(x).sum()),
+        },
+        series=(series("site", "ratio", "measured", [first + timedelta(days=n) for n in range(DAYS)], np.exp(x)),),
+    )

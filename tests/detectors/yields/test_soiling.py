@@ -1,0 +1,42 @@
+"""Slides told from steps, seasons and scatter, on levels with a known course."""
+
+import numpy as np
+import pytest
+
+from detectors.yields import soiling
+
+DAY = np.arange(soiling.DAYS)
+DUE = np.full(soiling.DAYS, 20.0)
+
+
+def _noise(seed, sigma=0.02):
+    return np.random.default_rng(seed).normal(0, sigma, soiling.DAYS)
+
+
+@pytest.mark.parametrize("per_month", [0.05, 0.10])
+def test_a_slide_is_told_with_its_rate(per_month):
+    found = soiling.find(np.log(1 - per_month) * DAY / 30 + _noise(1), DUE)
+    assert found is not None
+    assert found.per_month_pct == pytest.approx(per_month * 100, abs=1.5)
+    assert found.usual_kwh == 20.0
+
+
+@pytest.mark.parametrize(
+    "course",
+    [
+        np.zeros(40),
+        np.log(0.99) * DAY / 30,  # common soiling
+        np.where(DAY < 25, 0.0, -0.2),  # a step
+        np.where(DAY < 27, -0.1 * DAY / 27, 0.0),  # rain
+        np.where(DAY < 20, -0.08 * DAY / 20, -0.08),  # a slide that stopped
+        0.1 * DAY / 30,
+    ],
+)
+def test_what_is_no_slide_is_left_alone(course):
+    assert soiling.find(course + _noise(2), DUE) is None
+
+
+def test_scatter_and_gaps_hide_a_slide_rather_than_make_one():
+    assert all(soiling.find(_noise(seed, 0.15), DUE) is None for seed in range(30))
+    known = np.where(DAY % 2 == 0, -0.1 * DAY / 30, np.nan)
+    assert soiling.find(known, DUE) is None
