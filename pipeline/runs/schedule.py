@@ -170,7 +170,9 @@ def _tell(result: IngestResult) -> None:
 
 def _in_one_line(error: Exception) -> str:
     """What went wrong, and where in the program."""
-    place = traceback.extract_tb(error.__traceback__)[-1]
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if "site-packages" not in Path(frame.filename).parts]
+    place = (own or frames)[-1]
     return " ".join(f"{type(error).__name__}: {error} ({Path(place.filename).name} line {place.lineno})".split())
 
 
