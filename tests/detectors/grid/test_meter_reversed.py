@@ -277,7 +277,7 @@ def test_the_import_kept_up_shows_the_sign_at_a_site_whose_battery_carries_the_n
     (found,) = _verdicts(site=NO_EXPORT, **{**channels, "grid_w": -channels["grid_w"]})
     assert (found.kind, found.severity) == ("meter-reversed", "urgent")
     # 60 W wherever it passes 10 W + 3 % of load, generation and battery
-    told = 60.0 > 10 + 0.03 * (LOAD + channels["pv_w"] + np.abs(channels["battery_w"]))
+    told = 10 + 0.03 * (LOAD + channels["pv_w"] + np.abs(channels["battery_w"])) < 60.0
     assert found.evidence["rest_turned_kwh"] == pytest.approx(60.0 * told.sum() / 12000)
     assert "show the other sign" in found.measured and "whole sensor" in found.evidence["guess_text"]
 
