@@ -53,8 +53,8 @@ REASONS = {
     "nominal-does-not-fit": "voltages around {mean_v:.0f} V do not fit the register's nominal {nominal_v:g} V",
     "coarse": (
         "readings every {interval_min:.0f} min are coarser than the standard's 10-minute means; "
-        "{outside_pct:.1f} % of them lay outside the band, and {near_pct:.1f} % there or so near its limits that means of "
-        "10 minutes may"
+        "{outside_pct:.1f} % of them lay outside the band, and {near_pct:.1f} % there or so near its limits that "
+        "means of 10 minutes may"
     ),
     "low-coverage": "voltage known for {coverage_pct:.0f} % of the week",
 }
