@@ -57,6 +57,7 @@ class Night(NamedTuple):
     expected_kwh: Array  # by the baseline before, what could have been used alone
     actual_kwh: Array  # over the same intervals
     stored_kwh: Array  # in the battery at the day's end, had the roof been healthy
+    possible_kwh: Array  # of the whole day, curtailed or not
     coverage: Array  # share of daylight with readings of generation
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
 
@@ -121,6 +122,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         expected_kwh=told(energies.expected_kwh),
         actual_kwh=told(energies.actual_kwh),
         stored_kwh=energies.stored_kwh,
+        possible_kwh=told(energies.possible_kwh),
         coverage=coverage,
         doubts=doubts,
     )
