@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer.exceptions import TyperException
 
-from pipeline.commands import analyst
+from pipeline.commands import analyst, keeping
 from pipeline.commands.exceptions import decisions
 from pipeline.commands.options import DONE, INTERRUPTED, NEEDS_PERSON, REFUSED, Day, Json, SafeCsv, day_of, workspace_of
 from pipeline.errors import InvalidInputError, NoonmarkError
@@ -41,6 +41,13 @@ app = typer.Typer(
 )
 
 
+class LogForm(StrEnum):
+    """How the log is written."""
+
+    text = "text"
+    json = "json"
+
+
 class Form(StrEnum):
     """How rows are printed."""
 
@@ -66,12 +73,26 @@ def workspace(
             "--workspace", "-w", metavar="DIR", help="The workspace; else NOONMARK_WORKSPACE, else the current folder."
         ),
     ] = None,
+    log_format: Annotated[
+        LogForm,
+        typer.Option(
+            "--log-format",
+            envvar="NOONMARK_LOG_FORMAT",
+            show_envvar=False,
+            help="json: a JSON line per file group and job, on stderr (of `schedule` on stdout), errors too; "
+            "else NOONMARK_LOG_FORMAT.",
+        ),
+    ] = LogForm.text,
     is_version: Annotated[  # noqa: ARG001 - its callback ends the command
         bool, typer.Option("--version", help="Show the version and exit.", is_eager=True, callback=_show_version)
     ] = False,
 ) -> None:
     named = folder or os.environ.get("NOONMARK_WORKSPACE")
     context.obj = Workspace(Path(named or ".").expanduser().absolute(), is_named=named is not None)
+    if log_format is LogForm.json:
+        from pipeline.runs import logs
+
+        logs.set_up(logs.JSON, sys.stderr, is_verbose=True)
 
 
 @app.command()
@@ -134,7 +155,7 @@ def ingest(
     """Takes in exports: rows become readings, files go to archive/, unreadable ones to quarantine/ with a reason."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
-    from pipeline.runs import session
+    from pipeline.runs import logs, session
     from pipeline.runs.rebuild import rebuild
 
     space = workspace_of(context)
@@ -145,6 +166,7 @@ def ingest(
     else:
         with session.opened(space) as run, session.published(run, "ingest") as said:
             result = runs.take_in(run, paths or ())
+            logs.tell_files(result)
             said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
     say.taken_in(result, as_json=json)
     return NEEDS_PERSON if result.needs_person else DONE
@@ -206,11 +228,12 @@ def cycle(
     """Ingest, detect, digest, once: for cron. With --day, days up to it are judged even if nothing arrived of them."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
-    from pipeline.runs import session
+    from pipeline.runs import logs, session
 
     wanted = day_of(day)
     with session.opened(workspace_of(context)) as run, session.published(run, "cycle") as said:
         result = runs.cycle(run, day=wanted)
+        logs.tell_files(result.taken_in)
         said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
     say.cycled(result, as_json=json)
     code = _mail(run, result.facts) if is_mailed and result.facts is not None else DONE
@@ -248,6 +271,9 @@ def revisits(
 app.command()(analyst.sql)
 app.command()(analyst.relations)
 app.command(context_settings=analyst.FREE_OPTIONS)(analyst.ask)
+app.command()(keeping.archive)
+app.command()(keeping.backup)
+app.command()(keeping.restore)
 app.add_typer(decisions, name="exceptions")
 
 
@@ -292,13 +318,14 @@ def retime(
 
 @app.command()
 def status(context: typer.Context, json: Json = False) -> int:
-    """Last runs, files waiting, quarantined files, sites without data, size of the history; 1 where a job fails."""
-    from pipeline.commands import printing as say
-    from pipeline.runs.status import status as look_at
+    """How the jobs, the data and the disk stand: last and next runs, lag of data, files waiting; 1 where a job fails.
 
-    facts = look_at(workspace_of(context))
-    say.status(facts, as_json=json)
-    return NEEDS_PERSON if facts["problems"] else DONE
+    Of each profile: how old its newest reading is, and LATE where its next export is late by its own rhythm. Of the
+    disk: what the workspace holds, what is free, and in how many days it is full at the present growth.
+    """
+    from pipeline.commands.quick_status import status_of
+
+    return status_of(workspace_of(context), as_json=json)
 
 
 @app.command()
@@ -307,9 +334,10 @@ def schedule(context: typer.Context) -> int:
 
     Times are in noonmark.toml under [schedule]. SIGTERM ends it at the next safe point.
     """
+    from pipeline.runs import logs
     from pipeline.runs.schedule import serve
 
-    serve(workspace_of(context))
+    serve(workspace_of(context), log_format=logs.JSON if logs.is_json() else logs.TEXT)
     return DONE
 
 
@@ -326,14 +354,14 @@ def main(arguments: list[str] | None = None) -> int:
             raise KeyboardInterrupt
     except InvalidInputError as error:
         for fault in error.faults:
-            print(f"noonmark: {fault}", file=sys.stderr)
+            _tell_error(str(fault))
         code = error.exit_status
     except NoonmarkError as error:
-        print(f"noonmark: {_one_line(str(error))}", file=sys.stderr)
+        _tell_error(_one_line(str(error)))
         code = error.exit_status
     except TyperException as error:
         said = error.format_message() if hasattr(error, "format_message") else str(error)
-        print(f"noonmark: {_one_line(said)}, the command line, see `noonmark --help`", file=sys.stderr)
+        _tell_error(f"{_one_line(said)}, the command line, see `noonmark --help`")
         code = REFUSED
     except (BrokenPipeError, SystemExit):
         # Whoever read our output has read enough (Typer turns that into SystemExit); the rest goes nowhere, quietly.
@@ -343,8 +371,17 @@ def main(arguments: list[str] | None = None) -> int:
         from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
 
         said, code = failures.in_words(error)
-        print(f"noonmark: {_one_line(said)}", file=sys.stderr)
+        _tell_error(_one_line(said))
     return int(code or 0)
+
+
+def _tell_error(said: str) -> None:
+    """One line on stderr; as JSON where the log is."""
+    logs = sys.modules.get("pipeline.runs.logs")
+    if logs is not None and logs.is_json():
+        logs.error_line(said)
+    else:
+        print(f"noonmark: {said}", file=sys.stderr)
 
 
 def _one_line(text: str) -> str:

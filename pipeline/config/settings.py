@@ -87,6 +87,14 @@ class ReaderSettings(Section):
     )
 
 
+class KeepSettings(Section):
+    """What stays, counted back from the newest day of readings; archive/ and hourly means stay for ever."""
+
+    readings_days: Annotated[Whole, Field(ge=1, le=36500)] = 400  # older months move to readings/
+    evidence_days: Annotated[Whole, Field(ge=1, le=36500)] = 400  # pictures of exceptions that were closed earlier go
+    digests_days: Annotated[Whole, Field(ge=1, le=36500)] = 400  # pages of earlier days are removed
+
+
 class Settings(Section):
     """All settings, with their defaults."""
 
@@ -96,6 +104,7 @@ class Settings(Section):
     digest: DigestSettings = DigestSettings()
     mail: MailSettings = MailSettings()
     reader: ReaderSettings = ReaderSettings()
+    keep: KeepSettings = KeepSettings()
 
 
 def load_settings(workspace: Workspace) -> tuple[Settings, list[Fault]]:

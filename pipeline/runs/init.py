@@ -43,6 +43,11 @@ retry_for_min = 240         # minutes for which the schedule tries again where t
 
 [reader]
 keep_h = 48                 # hours that replaced files stay, for sessions that still have them open
+
+[keep]                      # days, counted back from the newest readings; archive/ and hourly means stay for ever
+readings_days = 400         # months of readings older than this move to readings/; relation `reading` still has them
+evidence_days = 400         # of exceptions closed longer ago the figures stay and the pictures go
+digests_days = 400          # digests of earlier days are removed
 """
 
 PROFILE_TEXT = """\
