@@ -39,6 +39,7 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
+to_installers = false       # true = installers.csv's e-mails too get one each, of their own sites alone
 retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]

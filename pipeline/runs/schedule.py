@@ -138,7 +138,7 @@ class Service:
                 self.scheduler.add_job(self.morning, id="cycle made up for")
                 return
             day = digests.made_since(run.store, wanted)
-            if self.settings.mail.host and day is not None and digests.mailed(run.store, day) is None:
+            if self.settings.mail.host and day is not None and digests.is_mail_wanted(run.store, day):
                 self._mail_soon(facts_of(run, day))
 
     def _turn(self) -> None:
