@@ -46,6 +46,7 @@ KINDS = {
     )
 }
 REASONS = {
+    "not-measured": "{channel} is not measured at this site, so it has no balance to keep",
     "power-frozen": "one of the powers stands still, which comes first",
     "channel-missing": "{channel} missing on this day",
     "battery-missing": "battery power missing, though the register names a battery",
@@ -118,7 +119,7 @@ def _judge(site: dict, counts: dict | None, usual: dict, sums: dict | None, day:
     if missed := [name for name in lacking if usual.get(name, 0) > 0]:
         return unjudged("channel-missing", channel=name_of(missed[0]))
     if lacking:
-        return False  # a site that does not measure all of them has no balance to keep
+        return unjudged("not-measured", channel=name_of(lacking[0]))
     if site["battery_kwh"] is not None and not counts["battery_read"]:
         return unjudged("battery-missing")
     if sums is None or sums["seen_h"] < MIN_SEEN_H:
