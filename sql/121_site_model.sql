@@ -48,10 +48,10 @@ COMMENT ON COLUMN site_model.tested_day IS 'date: the last day that the yield te
 COMMENT ON COLUMN site_model.day_spread_pct IS '%: one standard deviation of a usual day''s level; null = no day of the last two weeks could be held against neighbours';
 COMMENT ON COLUMN site_model.shows_in_week_pct IS '%: the smallest loss that would show within 7 days';
 COMMENT ON COLUMN site_model.days_to_show_30_pct IS 'days until a loss of 30 % would show; null = not within a year, or not known';
-COMMENT ON COLUMN site_model.levels_day IS 'date: as of which the battery''s levels were learned, from the 90 days before; sigmas are of one day''s value';
+COMMENT ON COLUMN site_model.levels_day IS 'date: as of which the battery''s levels were learned, from the 90 days before; sigmas are of one day''s value; null = not learned';
 COMMENT ON COLUMN site_model.battery_stops_pct IS '%: state of charge at which discharge stops while the house imports; null = not seen on five days';
 COMMENT ON COLUMN site_model.battery_stops_sigma_pct IS '%: one standard deviation of battery_stops_pct';
-COMMENT ON COLUMN site_model.battery_stops_days IS 'count of days that showed it';
+COMMENT ON COLUMN site_model.battery_stops_days IS 'count of days that showed it; null = not learned';
 COMMENT ON COLUMN site_model.battery_resumes_pct IS '%: state of charge at which discharge resumes after a stop and a charge';
 COMMENT ON COLUMN site_model.battery_resumes_sigma_pct IS '%: one standard deviation of battery_resumes_pct';
 COMMENT ON COLUMN site_model.import_kept_up_w IS 'W: grid power that the control keeps up while the battery discharges below its highest power';

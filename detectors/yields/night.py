@@ -20,12 +20,12 @@ from detectors.yields.fleet_day import Fleet, column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
-from detectors.yields.sequential_test import ZERO_EVIDENCE
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
 USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
 ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
+ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier
 PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
 CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
 LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used

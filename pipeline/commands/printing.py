@@ -116,15 +116,16 @@ def judged(result: "Judged", *, as_json: bool) -> None:
         )
 
 
-def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
-    """The digest's text (its facts with `as_json`), and where its page lies."""
+def digest(facts: "DigestFacts", folder: Path | None, *, as_json: bool) -> None:
+    """The digest's text (its facts with `as_json`), and where its page lies, if it was written."""
     from pipeline import digest as pages
 
     if as_json:
         print(pages.to_json(facts), end="")
         return
     print(pages.to_text(facts))
-    print(f"digest: {folder / 'digest.html'}", file=sys.stderr)
+    if folder is not None:
+        print(f"digest: {folder / 'digest.html'}", file=sys.stderr)
 
 
 def cycled(result: "CycleResult", *, as_json: bool) -> None:
@@ -251,42 +252,3 @@ def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None
         when = f"{one['decided_at']:%Y-%m-%d %H:%M}"
         print(f"{'decision:':16}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
     print(f"{'evidence:':16}{found['evidence']}")
-
-
-def status(facts: dict[str, Any], *, as_json: bool) -> None:
-    """The facts of runs.status.status."""
-    if as_json:
-        tables.facts(facts)
-        return
-    held = facts["history"]
-    print(f"workspace        {facts['workspace']}: {facts['sites']} sites, {len(facts['profiles'])} profiles")
-    print(
-        f"history          {held['readings']} readings of {held['exports']} exports, "
-        f"{held['first_day']} to {held['last_day']}, {held['bytes'] / 1e6:.1f} MB"
-    )
-    print(f"last judged day  {held['last_judged_day']}")
-    print(f"exceptions open  {', '.join(f'{n} {severity}' for severity, n in facts['exceptions'].items()) or 'none'}")
-    print(f"files waiting    {facts['waiting']}")
-    print(f"quarantined      {len(facts['quarantined'])}")
-    for one in facts["quarantined"]:
-        print(f"                 {one['file']}: {one['reason']}")
-    print(f"without data     {', '.join(facts['sites_without_data']) or 'none'}")
-    for job in facts["jobs"]:
-        good, bad = (
-            f"{at:%Y-%m-%d %H:%M:%S}" if at else "never" for at in (job["last_good_at"], job["last_failed_at"])
-        )
-        failure = f": {job['failure']}" if job["failure"] else ""
-        print(f"{'job ' + job['job']:<25}last good {good}, last failed {bad}{failure}")
-    beat = facts["schedule"]
-    if beat is not None:
-        end = f"stopped {beat['stopped_at']}" if beat["stopped_at"] else f"last alive {beat['beat_at']}"
-        print(f"schedule         started {beat['started_at']}, {end}")
-    for run in facts["runs"]:
-        print(
-            f"run {run['run_id']:<13}{run['started_at']:%Y-%m-%d %H:%M:%S} {run['job']}: {run['outcome']}"
-            f"{', ' + run['detail'] if run['detail'] else ''}"
-        )
-    for line in (*facts["faults"], *facts["problems"]):
-        print(f"noonmark: {line}", file=sys.stderr)
-    for notice in facts["notices"]:
-        print(f"notice: {notice}")

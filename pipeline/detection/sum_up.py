@@ -90,12 +90,12 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     assert isinstance(first, date) and isinstance(last, date)
     window = _window(store, first, last, {}, asked.with_columns(day=pl.lit(None, pl.Date)))
     since = [
-        standstill.recent_runs(window["repeats"], window["deliveries"], day).join(
-            asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi"
-        )
+        standstill.recent_runs(window["repeats"], window["deliveries"], day)
+        .select(*STANDS, limit="needed_h")  # a day without such a run has fewer columns
+        .join(asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi")
         for day in asked["day"].unique().sort()
     ]
-    now = pl.concat(since).select(*STANDS, limit="needed_h")
+    now = pl.concat(since, how="vertical_relaxed")
     held = readings.read_flags(store, first, last).filter(pl.col("flag") == "frozen")
     before = held.join(asked, on=["site_id", "day"], how="semi").select(*STANDS, "limit").unique()
     both = pl.concat([now, before], how="vertical_relaxed").with_columns(pl.col(pl.Float64).round(6))

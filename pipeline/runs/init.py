@@ -39,10 +39,16 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
+to_installers = false       # true = installers.csv's e-mails too get one each, of their own sites alone
 retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]
 keep_h = 48                 # hours that replaced files stay, for sessions that still have them open
+
+[keep]                      # days, counted back from the newest readings; archive/ and hourly means stay for ever
+readings_days = 400         # months of readings older than this move to readings/; relation `reading` still has them
+evidence_days = 400         # of exceptions closed longer ago the figures stay and the pictures go
+digests_days = 400          # digests of earlier days are removed
 """
 
 PROFILE_TEXT = """\

@@ -137,6 +137,26 @@ def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFr
         store.replace("revisit", revisits)
 
 
+def drop_pictures(store: Store, before: date) -> int:
+    """How many findings of days before `before` lost the series that pictures are drawn from; figures stay.
+
+    Those keep them that lie within an exception which was not closed before that day.
+    """
+    found = store.con.execute(
+        """
+        UPDATE finding SET evidence = json_merge_patch(evidence, '{"series": null}')
+        WHERE day < $before AND contains(CAST(evidence AS VARCHAR), '"series":') AND NOT EXISTS (
+            SELECT 1 FROM exception AS e
+            WHERE e.site_id = finding.site_id AND finding.day BETWEEN e.first_day AND e.last_day
+              AND (e.status <> 'closed' OR e.closed_on IS NULL OR e.closed_on >= $before))
+        RETURNING day
+        """,
+        {"before": before},
+    ).fetchall()
+    mark_due(store, "finding", {day for (day,) in found})
+    return len(found)
+
+
 def exception(store: Store, exception_id: str) -> dict[str, Any] | None:
     """The exception as it stands, column by column, or None."""
     found = store.frame("SELECT * FROM exception WHERE exception_id = ?", [exception_id])
