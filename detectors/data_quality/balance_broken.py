@@ -11,9 +11,9 @@ from typing import Any
 import polars as pl
 
 from detectors.data_quality.balance_causes import FLOWS, Guess, closes_when_shifted, guess, name_of
-from detectors.data_quality.repeats import steps
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 from detectors.frames import PHASE_CHANNELS
+from detectors.stats.resolution import resolutions
 
 DETECTOR = "balance-broken"
 KIND = "balance-broken"
@@ -188,11 +188,8 @@ def _rounding(whole: pl.DataFrame) -> pl.DataFrame:
     Rounding errs evenly by up to half a step (deviation: step / sqrt 12), each meter for itself; on a steady flow it
     does not average out over the day.
     """
-    shown = []
-    for name in FLOWS:
-        values = whole.select("site_id", level=pl.col(name).round(3)).unique().sort("site_id", "level")
-        shown.append(steps(values, ["site_id"]).filter(pl.col("distinct") >= MIN_STEP_VALUES))
-    told = pl.concat(shown).group_by("site_id").agg(rounding_w=(pl.col("step") ** 2).sum().sqrt() / 12**0.5)
+    shown = [resolutions(whole, ["site_id"], name, min_values=MIN_STEP_VALUES) for name in FLOWS]
+    told = pl.concat(shown).group_by("site_id").agg(rounding_w=(pl.col("resolution") ** 2).sum().sqrt() / 12**0.5)
     return (
         whole.select("site_id")
         .unique()
