@@ -12,7 +12,7 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery
+from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery, without_battery
 from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
 from detectors.battery.levels import as_evidence, difference, not_learned, reserve_words, with_levels
 from detectors.finding import (
@@ -108,14 +108,14 @@ def detect(
 ) -> list[Verdict]:
     """A finding per site whose battery stopped above its reserve on `day` and on evenings before, in % of charge."""
     own_sites = with_levels(with_battery(sites), levels, day)
+    verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "time", "grid sign", "balance")
     told = _tell(battery_rests.filter(pl.col("day") <= day), own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = told.filter(pl.col("state") == "stuck")["site_id"].unique()
     past = told.filter(pl.col("site_id").is_in(stuck_ids.implode())).partition_by("site_id", as_dict=True)
-    verdicts: list[Verdict] = []
     raised: dict[str, pl.DataFrame] = {}
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
