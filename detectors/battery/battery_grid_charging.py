@@ -13,6 +13,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import courses, flows, soc_steps, sunlight, with_battery
+from detectors.battery.levels import with_levels
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
 
 DETECTOR = "battery-grid-charging"
@@ -63,10 +64,15 @@ MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves n
 
 
 def detect(
-    readings: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, earlier: pl.DataFrame, day: date
+    readings: pl.DataFrame,
+    days: pl.DataFrame,
+    sites: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+    levels: pl.DataFrame | None = None,
 ) -> list[Verdict]:
     """A finding per site whose battery charged from the grid on `day` against its register, in kWh of the day."""
-    own_sites = with_battery(sites).filter(~pl.col("grid_charging").fill_null(False))
+    own_sites = with_levels(with_battery(sites), levels, day).filter(~pl.col("grid_charging").fill_null(False))
     if own_sites.is_empty():
         return []
     doubted = doubts(earlier, "time", "grid sign", "balance")

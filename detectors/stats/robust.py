@@ -52,3 +52,15 @@ def robust_sigma(values: ArrayLike, axis: int = -1) -> Array:
     by_mean = np.where(count > 0, total / np.maximum(count, 1), np.nan) * MEAN_DEVIATION_TO_SIGMA
     by_median = median(deviation, axis) * MAD_TO_SIGMA
     return np.where(by_median == 0, by_mean, by_median)
+
+
+def medians_of_groups(group: NDArray[np.intp], values: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Medians and counts of the values of each group, both [groups]; groups are 0 to their highest number, none empty.
+
+    All values are finite.
+    """
+    order = np.lexsort((values, group))
+    counts = np.bincount(group)
+    begins = np.cumsum(counts) - counts
+    ordered = values[order]
+    return (ordered[begins + (counts - 1) // 2] + ordered[begins + counts // 2]) / 2, counts

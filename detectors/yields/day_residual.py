@@ -24,16 +24,6 @@ REST_KWH = 0.015  # fitted: kWh per kWp that the choice of intervals may miss
 SCALE_DAYS, MIN_SCALE = 4.0, 0.8  # ours: the site's own day-to-day scale is shrunk by four days, and at least this
 
 
-class Residual(NamedTuple):
-    """A day's figures; every array is [sites], NaN where nothing could be told."""
-
-    x: Array  # log of actual over expected, 0 = as the register and the neighbours have it
-    sigma: Array
-    energy: Array  # usable kWh per kWp that were expected
-    neighbours: Array  # effective number
-    disagreement: Array  # sigma of one neighbour
-
-
 def weighted_median(values: Array, weight: Array) -> Array:
     """Along the last axis; entries of weight 0 have no influence, NaN where all have none or there are none."""
     if values.shape[-1] == 0:

@@ -78,12 +78,11 @@ def keep(
 
 
 class Days(NamedTuple):
-    """Kept days of some sites laid side by side; arrays are [rows, places], the first four [rows]."""
+    """Kept days of some sites laid side by side; arrays are [rows, places], the first three [rows]."""
 
     site: NDArray[np.intp]
     day: NDArray[np.intp]  # days since 1970
     ambient_c: Array
-    is_measured: NDArray[np.bool_]  # has inputs
     slot: NDArray[np.intp]  # -1 where empty
     power_w: Array  # NaN where empty
     clearness: Array
@@ -120,7 +119,6 @@ def lay(kept: pl.DataFrame, sites: pl.DataFrame) -> Days:
         rows["place"].to_numpy().astype(np.intp),
         day,
         rows["ambient_c"].cast(pl.Float64).fill_null(15.0).to_numpy(),
-        np.asarray(np.isfinite(inputs).any(axis=(0, 2))),
         slot,
         laid("power_w", np.nan),
         laid("clearness", np.nan) / 1000,

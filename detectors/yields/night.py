@@ -20,12 +20,12 @@ from detectors.yields.fleet_day import Fleet, column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
-from detectors.yields.sequential_test import ZERO_EVIDENCE
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
 USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
 ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
+ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier
 PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
 CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
 LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used
@@ -57,6 +57,7 @@ class Night(NamedTuple):
     expected_kwh: Array  # by the baseline before, what could have been used alone
     actual_kwh: Array  # over the same intervals
     stored_kwh: Array  # in the battery at the day's end, had the roof been healthy
+    possible_kwh: Array  # of the whole day, curtailed or not
     coverage: Array  # share of daylight with readings of generation
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
 
@@ -121,6 +122,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         expected_kwh=told(energies.expected_kwh),
         actual_kwh=told(energies.actual_kwh),
         stored_kwh=energies.stored_kwh,
+        possible_kwh=told(energies.possible_kwh),
         coverage=coverage,
         doubts=doubts,
     )

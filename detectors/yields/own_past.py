@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detectors.stats.robust import MAD_TO_SIGMA, Array
+from detectors.stats.robust import MAD_TO_SIGMA, Array, medians_of_groups
 from detectors.yields.day_residual import weighted_median
 
 HALF_HOURS = 48
@@ -58,16 +58,12 @@ def learn(bins: np.ndarray, log_ratio: Array, energy: Array, prior: Array) -> tu
         return offset, noise
     level = weighted_median(log_ratio[None], (energy / (prior**2 + LEAST_DAY_SIGMA**2))[None])[0]
     rest = log_ratio - level
-    order = np.argsort(bins, kind="stable")
-    own, first, counts = np.unique(bins[order], return_index=True, return_counts=True)
-    for one, begin, count in zip(own, first, counts, strict=True):
-        values = rest[order[begin : begin + count]]
-        middle = float(np.median(values))
-        sigma = DAY_SIGMA
-        if count > 3:
-            sigma = max(LEAST_DAY_SIGMA, MAD_TO_SIGMA * float(np.median(np.abs(values - middle))))
-        offset[one] = np.clip(middle, CLIP_LOW, CLIP_HIGH)
-        noise[one] = sigma**2 / count
+    own, group = np.unique(bins, return_inverse=True)
+    middle, counts = medians_of_groups(group, rest)
+    scatter, _ = medians_of_groups(group, np.abs(rest - middle[group]))
+    sigma = np.where(counts > 3, np.maximum(LEAST_DAY_SIGMA, MAD_TO_SIGMA * scatter), DAY_SIGMA)
+    offset[own] = np.clip(middle, CLIP_LOW, CLIP_HIGH)
+    noise[own] = sigma**2 / counts
     return offset, noise
 
 

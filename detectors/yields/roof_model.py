@@ -16,7 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.solar.plane_response import USUAL_SHARES
-from detectors.stats.robust import MAD_TO_SIGMA, Array, mad, median
+from detectors.stats.robust import MAD_TO_SIGMA, Array, median, medians_of_groups
 from detectors.yields import half_hours, roof_fit
 from detectors.yields.day_residual import own_scale
 from detectors.yields.own_past import Past
@@ -241,17 +241,24 @@ def _pairs(seen: Residuals) -> tuple[list[list[int]], list[list[float]]]:
     sigmas: list[list[float]] = []
     for n in range(len(seen.x)):
         usable = ~seen.is_out[n]
-        table = seen.pair_key[n][usable]
-        ratio = seen.pair_ratio[n][usable]
-        own = [int(key) for key in np.unique(table) if key]
-        told = []
-        for key in own:
-            values = ratio[table == key]
-            scatter = float(mad(values)) * MAD_TO_SIGMA if np.isfinite(values).sum() > 1 else np.nan
-            told.append(scatter if np.isfinite(scatter) else UNKNOWN_PAIR_SIGMA)
-        keys.append(own)
-        sigmas.append(told)
+        own, group = np.unique(seen.pair_key[n], return_inverse=True)
+        known = np.isfinite(seen.pair_ratio[n]) & usable[:, None] & (seen.pair_key[n] != 0)
+        ratio, group = seen.pair_ratio[n][known], group.reshape(known.shape)[known]
+        told, counts = _scatter(group, ratio, len(own))
+        sigma = np.where(counts > 1, told * MAD_TO_SIGMA, UNKNOWN_PAIR_SIGMA)
+        is_seen = np.isin(own, seen.pair_key[n][usable]) & (own != 0)
+        keys.append(own[is_seen].tolist())
+        sigmas.append(sigma[is_seen].tolist())
     return keys, sigmas
+
+
+def _scatter(group: NDArray[np.intp], ratio: Array, groups: int) -> tuple[Array, NDArray[np.intp]]:
+    """The median absolute deviation of each group, [groups], and its number of values; 0 where it has none."""
+    told, counts = np.zeros(groups), np.zeros(groups, dtype=np.intp)
+    own, place = np.unique(group, return_inverse=True)
+    middle, counts[own] = medians_of_groups(place, ratio)
+    told[own], _ = medians_of_groups(place, np.abs(ratio - middle[place]))
+    return told, counts
 
 
 def _number(value: Array) -> float | None:

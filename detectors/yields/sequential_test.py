@@ -29,7 +29,6 @@ HAZARD = 1 / 3000  # per day; ours: one fault in eight years
 RECOVERY = 1 / 60  # per day; ours: repairs and what melts or is washed off
 FIRST_DAY_PRIOR = 0.01  # ours: one site in a hundred is faulty from its first day
 WALK_PER_DAY = 0.004  # measured: .002 gives six times the false alarms in summer, .006 hides a fall of 10 %
-ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier
 OPEN, CLOSE, REFERENCE = 4.5, -2.0, 2.0  # log odds: an exception opens, closes; a site is no reference above the last
 CUT_SIGMA = 5.0  # of the baseline's prior: a heavier tail would explain a dead string away
 TINY, SURE = 1e-300, 1e-13

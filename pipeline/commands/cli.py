@@ -12,15 +12,24 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer.exceptions import TyperException
 
-from pipeline.commands import analyst, keeping
+from pipeline.commands import analyst, daily, keeping
 from pipeline.commands.exceptions import decisions
-from pipeline.commands.options import DONE, INTERRUPTED, NEEDS_PERSON, REFUSED, Day, Json, SafeCsv, day_of, workspace_of
+from pipeline.commands.options import (
+    DONE,
+    INTERRUPTED,
+    NEEDS_PERSON,
+    REFUSED,
+    Json,
+    SafeCsv,
+    day_of,
+    one_line,
+    workspace_of,
+)
 from pipeline.errors import InvalidInputError, NoonmarkError
 from pipeline.workspace.places import Workspace
 
 if TYPE_CHECKING:
-    from pipeline.digest import DigestFacts
-    from pipeline.runs.session import Opened
+    pass
 
 
 app = typer.Typer(
@@ -158,115 +167,8 @@ def check(
     return NEEDS_PERSON if any(one.problem for one in previews) else DONE
 
 
-@app.command()
-def ingest(
-    context: typer.Context,
-    paths: Annotated[
-        list[Path] | None, typer.Argument(help="Files or folders; else the inbox.", show_default=False)
-    ] = None,
-    is_rebuild: Annotated[bool, typer.Option("--rebuild", help="Make the history again from archive/.")] = False,
-    json: Json = False,
-) -> int:
-    """Takes in exports: rows become readings, files go to archive/, unreadable ones to quarantine/ with a reason."""
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import logs, session
-    from pipeline.runs.rebuild import rebuild
-
-    space = workspace_of(context)
-    if is_rebuild:
-        if paths:
-            raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
-        result = rebuild(space)
-        logs.tell_files(result)
-    else:
-        with session.opened(space) as run, session.published(run, "ingest") as said:
-            result = runs.take_in(run, paths or ())
-            logs.tell_files(result)
-            said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
-    say.taken_in(result, as_json=json)
-    return NEEDS_PERSON if result.needs_person else DONE
-
-
-@app.command()
-def detect(
-    context: typer.Context,
-    day: Day = None,
-    first: Annotated[
-        str | None, typer.Option("--from", metavar="YYYY-MM-DD", help="The first of several days.")
-    ] = None,
-    last: Annotated[str | None, typer.Option("--to", metavar="YYYY-MM-DD", help="The last of them.")] = None,
-    json: Json = False,
-) -> int:
-    """Runs the detectors over a day, over several, or over every day not yet judged."""
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import session
-
-    days = runs.days_between(day_of(day), day_of(first, "--from"), day_of(last, "--to"))
-    with session.opened(workspace_of(context)) as run, session.published(run, "detect") as said:
-        result = runs.detect(run, days)
-        said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
-    say.judged(result, as_json=json)
-    return NEEDS_PERSON if result.needs_person else DONE
-
-
-@app.command()
-def digest(
-    context: typer.Context,
-    day: Day = None,
-    is_mailed: Annotated[bool, typer.Option("--mail", help="Send it too, by the settings' [mail], once.")] = False,
-    is_again: Annotated[bool, typer.Option("--again", help="With --mail: also if that day's was sent.")] = False,
-    json: Json = False,
-) -> int:
-    """Writes the digest of a day (the last judged one) to digests/YYYY-MM-DD/, and shows its text."""
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import session
-
-    wanted, space = day_of(day), workspace_of(context)
-    if is_again and not is_mailed:
-        raise NoonmarkError("--again goes with --mail", "digest", "add --mail")
-    with session.opened(space) as run, session.published(run, "digest") as said:
-        facts, folder = runs.write_digest(run, wanted)
-        said += ["done", facts.headline]
-    say.digest(facts, folder, as_json=json)
-    return _mail(run, facts, is_again=is_again) if is_mailed else DONE
-
-
-@app.command()
-def cycle(
-    context: typer.Context,
-    day: Day = None,
-    is_mailed: Annotated[bool, typer.Option("--mail", help="Send the digest too, once a day.")] = False,
-    json: Json = False,
-) -> int:
-    """Ingest, detect, digest, once: for cron. With --day, days up to it are judged even if nothing arrived of them."""
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import logs, session
-
-    wanted = day_of(day)
-    with session.opened(workspace_of(context)) as run, session.published(run, "cycle") as said:
-        result = runs.cycle(run, day=wanted)
-        logs.tell_files(result.taken_in)
-        said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
-    say.cycled(result, as_json=json)
-    code = _mail(run, result.facts) if is_mailed and result.facts is not None else DONE
-    return NEEDS_PERSON if result.needs_person else code
-
-
-def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int:
-    """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
-    from pipeline.runs import mailing
-
-    def report(said: str) -> None:
-        print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)
-
-    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, report=report)
-    sent = mailing.mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=patience)
-    print(sent.said, file=sys.stderr)
-    return DONE
+for command in (daily.ingest, daily.detect, daily.digest, daily.cycle):
+    app.command()(command)
 
 
 @app.command()
@@ -344,21 +246,7 @@ def status(context: typer.Context, json: Json = False) -> int:
     return status_of(workspace_of(context), as_json=json)
 
 
-@app.command()
-def schedule(context: typer.Context) -> int:
-    """The long-running service: takes in every few minutes, judges and writes the digest once a day.
-
-    Times are in noonmark.toml under [schedule]. SIGTERM ends it at the next safe point.
-    """
-    from pipeline.runs import logs
-    from pipeline.runs.schedule import serve
-
-    serve(workspace_of(context), log_format=logs.JSON if logs.is_json() else logs.TEXT)
-    return DONE
-
-
-def _outcome(needs_person: bool) -> str:
-    return "needs a person" if needs_person else "done"
+app.command()(daily.schedule)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -373,11 +261,11 @@ def main(arguments: list[str] | None = None) -> int:
             _tell_error(str(fault))
         code = error.exit_status
     except NoonmarkError as error:
-        _tell_error(_one_line(str(error)))
+        _tell_error(one_line(str(error)))
         code = error.exit_status
     except TyperException as error:
         said = error.format_message() if hasattr(error, "format_message") else str(error)
-        _tell_error(f"{_one_line(said)}, the command line, see `noonmark --help`")
+        _tell_error(f"{one_line(said)}, the command line, see `noonmark --help`")
         code = REFUSED
     except (BrokenPipeError, SystemExit):
         # Whoever read our output has read enough (Typer turns that into SystemExit); the rest goes nowhere, quietly.
@@ -387,7 +275,7 @@ def main(arguments: list[str] | None = None) -> int:
         from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
 
         said, code = failures.in_words(error)
-        _tell_error(_one_line(said))
+        _tell_error(one_line(said))
     return int(code or 0)
 
 
@@ -398,10 +286,6 @@ def _tell_error(said: str) -> None:
         logs.error_line(said)
     else:
         print(f"noonmark: {said}", file=sys.stderr)
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split()).rstrip(".")
 
 
 def entry() -> None:

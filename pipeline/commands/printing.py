@@ -131,15 +131,16 @@ def judged(result: "Judged", *, as_json: bool) -> None:
         )
 
 
-def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
-    """The digest's text (its facts with `as_json`), and where its page lies."""
+def digest(facts: "DigestFacts", folder: Path | None, *, as_json: bool) -> None:
+    """The digest's text (its facts with `as_json`), and where its page lies, if it was written."""
     from pipeline import digest as pages
 
     if as_json:
         print(pages.to_json(facts), end="")
         return
     print(pages.to_text(facts))
-    _beside(f"digest: {folder / 'digest.html'}")
+    if folder is not None:
+        _beside(f"digest: {folder / 'digest.html'}")
 
 
 def cycled(result: "CycleResult", *, as_json: bool) -> None:

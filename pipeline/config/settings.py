@@ -76,6 +76,7 @@ class MailSettings(Section):
     password_env: Text = "NOONMARK_MAIL_PASSWORD"  # the variable that holds the password; never the password itself
     sender: Text = ""
     recipients: tuple[Text, ...] = ()
+    to_installers: Annotated[bool, Strict()] = False  # each installer that has an e-mail gets one of its own sites
     retry_for_min: Annotated[Number, Field(ge=0)] = 240.0  # the schedule tries again for so long, ever more rarely
 
 

@@ -103,10 +103,10 @@ def _judge_day(
         history.write_silent_days(store, day)
         features.write_night(store, night.made, day)
         verdicts.write_verdicts(
-            store, day, _findings_frame(found), _not_judged_frame(silent),
+            store, day, findings_frame(found), not_judged_frame(silent),
             watched["site_id"].to_list(), _expected(night),
         )  # fmt: skip
-        losses.write(store, day, _losses_frame(found))
+        losses.write(store, day, losses_frame(found))
     result.days.append(day)
     result.findings += len(found)
     result.not_judged += len(silent)
@@ -160,7 +160,8 @@ def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
     return sites.join(rows.select("site_id").unique(), on="site_id", how="anti")["site_id"].to_list()
 
 
-def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
+def findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
+    """FINDINGS."""
     rows = []
     for verdict in found:
         told = verdict.model_dump(exclude={"losses"})
@@ -169,12 +170,14 @@ def _findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=FINDINGS, orient="row")
 
 
-def _losses_frame(found: Sequence[Finding]) -> pl.DataFrame:
+def losses_frame(found: Sequence[Finding]) -> pl.DataFrame:
+    """LOSSES that the findings tell of."""
     rows = [(one.site_id, one.kind, loss.day, one.day, *loss[1:]) for one in found for loss in one.told_losses]
     return pl.DataFrame(rows, schema=LOSSES, orient="row")
 
 
-def _not_judged_frame(silent: Sequence[NotJudged]) -> pl.DataFrame:
+def not_judged_frame(silent: Sequence[NotJudged]) -> pl.DataFrame:
+    """NOT_JUDGED."""
     rows = [(*verdict, verdict.reason.code, _json(verdict.reason.values)) for verdict in silent]
     return pl.DataFrame(rows, schema=NOT_JUDGED, orient="row")
 

@@ -29,7 +29,7 @@ timezone = "UTC"            # the IANA zone of digest_at
 title = ""                  # a heading of your own
 top = 20                    # exceptions that are shown in full; the others are listed
 url = ""                    # where digests/ can be opened, for the link in the mail
-# rates = { EUR = 1.0, CHF = 1.05 }   # what a unit of each currency is worth, to rank sites of several currencies
+rates = {}                  # what a unit of each currency is worth, to rank across: { EUR = 1.0, CHF = 1.05 }
 
 [mail]
 host = ""                   # the mail server; empty = no mail
@@ -39,6 +39,7 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
+to_installers = false       # true = installers.csv's e-mails too get one each, of their own sites alone
 retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]

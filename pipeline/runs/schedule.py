@@ -138,7 +138,7 @@ class Service:
                 self.scheduler.add_job(self.morning, id="cycle made up for")
                 return
             day = digests.made_since(run.store, wanted)
-            if self.settings.mail.host and day is not None and digests.mailed(run.store, day) is None:
+            if self.settings.mail.host and day is not None and digests.is_mail_wanted(run.store, day):
                 self._mail_soon(facts_of(run, day))
 
     def _turn(self) -> None:
@@ -241,7 +241,9 @@ class Clocks(NamedTuple):
 
 def _in_one_line(error: Exception) -> str:
     """What went wrong, and where in the program."""
-    place = traceback.extract_tb(error.__traceback__)[-1]
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if "site-packages" not in Path(frame.filename).parts]
+    place = (own or frames)[-1]
     return " ".join(f"{type(error).__name__}: {error} ({Path(place.filename).name} line {place.lineno})".split())
 
 

@@ -43,7 +43,7 @@ class Lived:
 def live_through(fleet: Fleet, root: Path) -> Lived:
     """Lives through the fleet's days in a workspace at `root`."""
     seconds: dict[str, float] = defaultdict(float)
-    with _clocked(seconds, "(writing exports)"):
+    with clocked(seconds, "(writing exports)"):
         exports = write_workspace(fleet, root)
     return live_days(
         root, fleet.first, fleet.days, exports.deliver, seconds,
@@ -77,11 +77,11 @@ def live_days(
             with opened(workspace, is_quiet=True) as run:
                 for number in range(begin, end):
                     day = first + timedelta(days=number)
-                    with _clocked(seconds, "(writing exports)"):
+                    with clocked(seconds, "(writing exports)"):
                         deliver(number, workspace.inbox)
-                    with _clocked(seconds, "(taking in, with site-days)"):
+                    with clocked(seconds, "(taking in, with site-days)"):
                         taken = take_in(run)
-                    with _clocked(seconds, "(detection, all in all)"):
+                    with clocked(seconds, "(detection, all in all)"):
                         detect(run, until=day)
                         now = folding.fold(run.store, day).now.exceptions
                     nights.append(now.filter(pl.col("closed_on").is_null()).with_columns(night=pl.lit(day)))
@@ -122,7 +122,8 @@ def _spans(register_days: set[int], days: int) -> list[tuple[int, int]]:
 
 
 @contextmanager
-def _clocked(seconds: dict[str, float], name: str) -> Iterator[None]:
+def clocked(seconds: dict[str, float], name: str) -> Iterator[None]:
+    """Adds the processor time of what is done inside to `seconds[name]`."""
     begin = time.process_time()
     yield
     seconds[name] += time.process_time() - begin
@@ -138,7 +139,7 @@ def _timed_detectors(seconds: dict[str, float]) -> Iterator[None]:
 
         @functools.wraps(function)
         def timed(*args: Any, **kwargs: Any) -> Any:
-            with _clocked(seconds, label):
+            with clocked(seconds, label):
                 return function(*args, **kwargs)
 
         places.append((module, name, function))

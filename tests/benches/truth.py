@@ -1,7 +1,7 @@
 """One table of what the pipeline finds, misses and says wrongly in a simulated fleet whose truth is known.
 
 python -m tests.benches.truth [--sites N --days D --seed S --start DATE --minutes M] [--kinds a,b | --family F]
-                              [--hemisphere north|south|both] [--explain] [--save FILE]
+                              [--hemisphere north|south|both] [--light] [--explain] [--save FILE]
 python -m tests.benches.truth --pool FILE ... [--markdown]
 
 The seed is new each time unless given, and is printed. The workspace is temporary; every export goes the pipeline's
@@ -19,6 +19,8 @@ from pathlib import Path
 from tests.benches.explain import explain
 from tests.benches.figures import figures
 from tests.benches.living import live_through
+from tests.benches.living_yields import live_through as yields_through
+from tests.benches.living_yields import read_in
 from tests.benches.scoring import Score, load, score
 from tests.benches.table import table
 from tests.simulation.faults import FORMS, KINDS
@@ -49,7 +51,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     )  # fmt: skip
     simulated = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
-        lived = live_through(fleet, Path(folder) / "workspace")
+        place = Path(folder) / "workspace"
+        lived = yields_through(fleet, read_in(fleet, place)).lived if args.light else live_through(fleet, place)
     result = score(fleet, lived)
     print(f"{simulated - begin:.0f} s to simulate, {time.monotonic() - simulated:.0f} s to live through; "
           f"{lived.rows} rows, {lived.rejected} rejected, {len(lived.quarantined)} files in quarantine\n")  # fmt: skip
@@ -70,6 +73,7 @@ def _parse(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--kinds", help="only faults of these kinds, set apart by commas")
     parser.add_argument("--family", choices=sorted({form.family for form in FORMS.values()}))
     parser.add_argument("--hemisphere", choices=("north", "south", "both"), default="both")
+    parser.add_argument("--light", action="store_true", help="the yield engine alone, in a fifth of the time")
     parser.add_argument("--explain", action="store_true")
     parser.add_argument("--save", type=Path, metavar="FILE", help="keeps the rows behind the table")
     parser.add_argument("--pool", type=Path, nargs="+", metavar="FILE", help="one table of rows that were saved")
@@ -83,6 +87,8 @@ def _kinds(args: argparse.Namespace) -> Sequence[str]:
         if unknown := set(wanted) - set(KINDS):
             raise SystemExit(f"unknown kinds: {', '.join(sorted(unknown))}; known are {', '.join(KINDS)}")
         return wanted
+    if args.light:
+        return [kind for kind, form in FORMS.items() if form.family == "yield"]
     if args.family:
         return [kind for kind, form in FORMS.items() if form.family == args.family]
     return KINDS

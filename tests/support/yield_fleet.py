@@ -159,25 +159,31 @@ def live_nights(
 ) -> Lived:
     """Lives through the nights in order, each with the readings of its day and what earlier nights left alone."""
     found = features.load()
-    wanted = [found[name] for name in names]
-    lived = before or Lived({one.name: one.schema.to_frame() for one in wanted if one.schema is not None})
+    wanted = list(names)
+    schemas = {name: found[name].schema for name in wanted}
+    lived = before or Lived({name: schema.to_frame() for name, schema in schemas.items() if schema is not None})
     for number in range(roofs.days) if days is None else days:
-        day = roofs.day(number)
-        given: dict[str, Any] = {
-            "day": day, "sites": roofs.sites, "planes": roofs.planes, "earlier": build.earlier(),
-            "false_alarms_per_site_year": PER_SITE_YEAR,
-            "readings": roofs.readings.get(day, READINGS.to_frame()),
-        }  # fmt: skip
-        for feature in wanted:
-            result = feature.make(**{
-                name: _named(name, feature.name, given, lived, found, day) for name in wanted_frames(feature.make)
-            })  # fmt: skip
-            if feature.schema is None:
-                lived.objects[feature.name] = result
-            else:
-                assert result.schema == feature.schema, f"{feature.name} gives other columns than it declares"
-                lived.rows[feature.name] = pl.concat([lived.rows[feature.name], result])
+        live_night(roofs, roofs.day(number), wanted, lived)
     return lived
+
+
+def live_night(roofs: Roofs, day: date, names: Iterable[str], lived: Lived) -> None:
+    """One night more: what its features gave is added to `lived`."""
+    found = features.load()
+    given: dict[str, Any] = {
+        "day": day, "sites": roofs.sites, "planes": roofs.planes, "earlier": build.earlier(),
+        "false_alarms_per_site_year": PER_SITE_YEAR,
+        "readings": roofs.readings.get(day, READINGS.to_frame()),
+    }  # fmt: skip
+    for feature in (found[name] for name in names):
+        result = feature.make(**{
+            name: _named(name, feature.name, given, lived, found, day) for name in wanted_frames(feature.make)
+        })  # fmt: skip
+        if feature.schema is None:
+            lived.objects[feature.name] = result
+        else:
+            assert result.schema == feature.schema, f"{feature.name} gives other columns than it declares"
+            lived.rows[feature.name] = pl.concat([lived.rows[feature.name], result])
 
 
 def _named(name: str, own: str, given: dict[str, Any], lived: Lived, found: dict[str, Any], day: date) -> Any:

@@ -41,3 +41,12 @@ def test_a_mad_of_zero_gives_way_to_the_mean_deviation():
     # Mean absolute deviation 9 / 5 = 1.8; sqrt(pi / 2) x 1.8 = 2.256
     assert robust.robust_sigma([1, 1, 1, 1, 10]) == pytest.approx(2.256, abs=1e-3)
     assert robust.robust_sigma([4.0, 4.0, 4.0]) == 0
+
+
+def test_medians_of_groups_are_numpys():
+    rng = np.random.default_rng(12)
+    values = rng.normal(size=200).round(1)  # with ties
+    group = rng.permutation(np.concatenate([np.arange(40), rng.integers(0, 40, 160)]))
+    told, counts = robust.medians_of_groups(group, values)
+    assert told == pytest.approx([np.median(values[group == n]) for n in range(40)])
+    assert counts.tolist() == np.bincount(group).tolist()

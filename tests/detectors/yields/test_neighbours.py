@@ -1,9 +1,9 @@
-"""Who is near, against distances by the spherical law of cosines, and what the near ones say."""
+"""Who is near, against distances by the spherical law of cosines."""
 
 import numpy as np
 import pytest
 
-from detectors.yields.neighbours import EARTH_RADIUS_KM, Nearest, consult, nearest
+from detectors.yields.neighbours import EARTH_RADIUS_KM, nearest
 from tests.support import build
 
 
@@ -42,14 +42,3 @@ def test_sites_at_one_address_are_neighbours_but_never_their_own():
 
 def test_a_lone_site_has_none():
     assert nearest(build.sites(), most=3, within_km=50).place.shape == (1, 0)
-
-
-def test_only_the_nearest_with_a_value_are_heard():
-    near = Nearest(np.array([[1, 2, 3, 4]]), np.array([[1.0, 2.0, 3.0, 4.0]]))
-    values = np.array([[99.0, 99.0], [1.0, np.nan], [2.0, np.nan], [6.0, 5.0], [100.0, 7.0]])
-    near = Nearest(np.vstack([near.place, np.full((4, 4), -1)]), np.vstack([near.distance_km, np.full((4, 4), np.nan)]))
-    said = consult(values, near, most=3, least=3)
-    assert said.median[0, 0] == 2.0  # of 1, 2, 6; the fourth is not asked
-    assert said.voices[0].tolist() == [3, 2]
-    assert np.isnan(said.median[0, 1])  # two are too few
-    assert np.isnan(said.median[1:]).all()

@@ -1,0 +1,154 @@
+"""Lives through a fleet with the yield engine alone: exports are taken in at once, then each night's yield features.
+
+The rest of the detectors, the site-days and the store between the nights are left out, which takes a fifth of the time.
+What other detectors would say of clocks and readings is not known here, so use fleets whose faults are of yield alone.
+"""
+
+from collections import defaultdict
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import polars as pl
+
+import detectors
+from detectors import detector_names, features, kinds, wanted_frames
+from detectors.finding import Finding, NotJudged
+from detectors.frames import DAYS, EARLIER, READINGS
+from pipeline.detection.run_detectors import findings_frame, losses_frame, not_judged_frame, of_sites
+from pipeline.exceptions.fold import fold_at
+from pipeline.frames import DECISIONS
+from pipeline.ingest import arrivals
+from pipeline.ingest.ingest import Ingest
+from pipeline.runs.session import opened
+from pipeline.store import readings
+from pipeline.workspace.places import Workspace
+from tests.benches.living import Lived, clocked
+from tests.simulation.fleet import Fleet
+from tests.simulation.lookalikes import LOOK_ALIKES
+from tests.simulation.workspace import write_workspace
+from tests.support.yield_fleet import Lived as Nights
+from tests.support.yield_fleet import Roofs, live_night
+
+
+@dataclass
+class Through:
+    """What a fleet's nights gave: for the score, and what the engine remembers of every night."""
+
+    lived: Lived
+    nights: Nights
+
+
+def read_in(fleet: Fleet, root: Path) -> Roofs:
+    """The fleet's readings as the pipeline reads its exports, by local day, and its register."""
+    exports = write_workspace(fleet, root)
+    workspace = Workspace(root)
+    with opened(workspace, is_quiet=True) as run:
+        for number in range(fleet.days + 7):
+            exports.deliver(number, workspace.inbox)
+        waiting = arrivals.let_settle(arrivals.find(workspace, ()), 0.0)
+        Ingest(run.store, workspace, run.settings, run.register, run.profiles).run(waiting.arrivals, lambda _: None)
+        rows = readings.read_days(run.store, fleet.first, fleet.first + timedelta(days=fleet.days - 1))
+        rows = readings.to_sites(rows, readings.shares(run.store)).select(READINGS.names()).cast(READINGS)
+        sites, planes = run.store.sites(), run.store.planes()
+    dated = rows.with_columns(day=pl.col("ts_local").dt.date()).partition_by("day", as_dict=True, include_key=False)
+    by_day = {key[0]: one for key, one in dated.items()}
+    return Roofs(sites, planes, by_day, fleet.faults, fleet.first, fleet.days)
+
+
+def live_through(fleet: Fleet, roofs: Roofs) -> Through:
+    """Lives through the fleet's nights."""
+    seconds: dict[str, float] = defaultdict(float)
+    found = features.load()
+    modules = [one for one in detectors.load() if _is_engine(one)]
+    names = _wanted(modules, found)
+    nights = Nights({name: schema.to_frame() for name in names if (schema := found[name].schema) is not None})
+    told: list[pl.DataFrame] = []
+    losses: list[pl.DataFrame] = []
+    silent: list[pl.DataFrame] = []
+    judged = []
+    for number in range(fleet.days):
+        day = fleet.first + timedelta(days=number)
+        sites = _register_on(fleet, roofs.sites, number)
+        mine = replace(roofs, sites=sites, readings={day: of_sites(_on(roofs, day), sites)})
+        with clocked(seconds, "(features of yield)"):
+            live_night(mine, day, names, nights)
+        said = []
+        for module in modules:
+            with clocked(seconds, module.DETECTOR):
+                said += module.detect(**{name: _given(name, nights, found, day, sites) for name in
+                                         wanted_frames(module.detect)})  # fmt: skip
+        rows = [one for one in said if isinstance(one, Finding)]
+        told.append(findings_frame(rows))
+        losses.append(losses_frame(rows))
+        silent.append(not_judged_frame([one for one in said if isinstance(one, NotJudged)]))
+        judged.append(sites.select("site_id", day=pl.lit(day)))
+    days = [fleet.first + timedelta(days=n) for n in range(fleet.days)]
+    not_judged = pl.concat(silent)
+    folded = fold_at(
+        pl.concat(told), pl.concat(judged), not_judged, DECISIONS.to_frame(), roofs.sites, kinds(), detector_names(),
+        days=days, losses=pl.concat(losses),
+    )  # fmt: skip
+    open_on = [
+        one.exceptions.filter(pl.col("closed_on").is_null()).with_columns(night=pl.lit(day))
+        for one, day in zip(folded, days, strict=True)
+    ]
+    names_of = {kind: name for kind, name in detector_names().items() if name in {one.DETECTOR for one in modules}}
+    lived = Lived(
+        pl.concat(open_on), folded[-1].exceptions, not_judged.select("site_id", "day", "detector", "reason"),
+        dict(seconds), sum(one.height for one in roofs.readings.values()), kinds=names_of,
+    )  # fmt: skip
+    return Through(lived, nights)
+
+
+def _is_engine(module: ModuleType) -> bool:
+    """Whether a detector tells of the yield engine's cases."""
+    return "yield_case" in wanted_frames(module.detect)
+
+
+def _wanted(modules: list[ModuleType], found: dict[str, Any]) -> list[str]:
+    """The nightly features behind the detectors, each after those that it names."""
+    wanted: list[str] = []
+
+    def want(name: str) -> None:
+        if name in found and found[name].is_nightly and name not in wanted:
+            for other in found[name].wants:
+                want(other)
+            wanted.append(name)
+
+    for module in modules:
+        for name in wanted_frames(module.detect):
+            want(name)
+    looked_back_on = [other.removeprefix(features.PAST_OF) for name in wanted for other in found[name].wants]
+    for name in (*looked_back_on, "expected"):
+        want(name)
+    return wanted
+
+
+def _on(roofs: Roofs, day: date) -> pl.DataFrame:
+    return roofs.readings.get(day, READINGS.to_frame())
+
+
+def _register_on(fleet: Fleet, sites: pl.DataFrame, number: int) -> pl.DataFrame:
+    """The commissioned sites, with limits that were lifted."""
+    day = fleet.first + timedelta(days=number)
+    lifted = [
+        site_id
+        for site_id, event in fleet.event_day.items()
+        if event <= number and LOOK_ALIKES[fleet.sites[int(site_id[1:]) - 1].role].delivery == "limit lifted"
+    ]
+    is_lifted = pl.col("site_id").is_in(lifted)
+    return sites.filter((pl.col("commissioned_on") <= day).fill_null(True)).with_columns(
+        pl.when(~is_lifted).then(name).alias(name) for name in ("feed_in_limit_kw", "feed_in_buffer_w")
+    )  # fmt: skip
+
+
+def _given(name: str, nights: Nights, found: dict[str, Any], day: date, sites: pl.DataFrame) -> Any:
+    if name in nights.objects:
+        return nights.objects[name]
+    if name in nights.rows:
+        since = day - timedelta(days=found[name].window_days)
+        return of_sites(nights.rows[name].filter(pl.col("day").is_between(since, day)), sites)
+    return {"day": day, "days": DAYS.to_frame(), "sites": sites, "earlier": EARLIER.to_frame()}[name]
