@@ -30,6 +30,7 @@ CEILING_QUANTILE = 0.98  # ours: of charging with room; the highest of all may b
 DEFAULT_BUFFER_W, MAX_BUFFER_W = 20.0, 500.0  # common practice, no source: the import that regulators keep up
 BUFFER_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
 LIT_RATIO = 0.03  # ours: of the peak capacity; below it the regulator has nothing to do
+DIM_RATIO = 0.001  # ours: unless all day: a roof curtailed to an idle house's few watts makes no more than that
 
 _INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
 INTERVALS = pl.Schema(
@@ -193,8 +194,9 @@ def _resolution(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _target(rows: pl.DataFrame) -> pl.Expr:
     """The grid power that the regulator keeps: the import kept up, or minus what may be fed in."""
-    lit = rows.filter(pl.col("pv_w") > LIT_RATIO * 1000 * pl.col("installed_kwp"))
-    lowest = lit.group_by("row").agg(lowest_w=pl.col("grid_w").quantile(BUFFER_QUANTILE))
+    ratio = pl.col("pv_w") / (1000 * pl.col("installed_kwp"))
+    by_day = pl.col("grid_w").filter(ratio > LIT_RATIO), pl.col("grid_w").filter(ratio > DIM_RATIO)
+    lowest = rows.group_by("row").agg(lowest_w=pl.coalesce(*(one.quantile(BUFFER_QUANTILE) for one in by_day)))
     learned = rows.select("row").join(lowest, on="row", how="left", maintain_order="left")["lowest_w"]
     buffer = pl.coalesce("feed_in_buffer_w", learned.clip(DEFAULT_BUFFER_W, MAX_BUFFER_W), DEFAULT_BUFFER_W)
     is_none = pl.col("feed_in_limit_kw") == 0
