@@ -105,12 +105,27 @@ def workspace(
 
 
 @app.command()
-def init(context: typer.Context, json: Json = False) -> int:
-    """Makes an empty workspace: settings with every default, an example site, an example profile."""
+def init(
+    context: typer.Context,
+    is_service: Annotated[
+        bool,
+        typer.Option("--service", help="Print a systemd unit, a container file and a crontab for it; make nothing."),
+    ] = False,
+    json: Json = False,
+) -> int:
+    """Makes an empty workspace: settings with every default, an example site, an example profile.
+
+    With --service it prints what lets a machine run it each night: `noonmark -w /srv/desk init --service`.
+    """
     from pipeline.commands import printing as say
     from pipeline.runs.init import make_workspace
 
     space = workspace_of(context, must_exist=False)
+    if is_service:
+        from pipeline.runs.service_files import service_files
+
+        say.texts(service_files(space), as_json=json)
+        return DONE
     say.made(space, make_workspace(space), as_json=json)
     return DONE
 

@@ -33,6 +33,7 @@ def ingest(
         if paths:
             raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
         result = rebuild(space)
+        logs.tell_files(result)
     else:
         with session.opened(space) as run, session.published(run, "ingest") as said:
             result = runs.take_in(run, paths or ())

@@ -39,6 +39,14 @@ def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
     )
 
 
+def texts(files: Mapping[str, str], *, as_json: bool) -> None:
+    """Files to be put in their places, each below its name."""
+    if as_json:
+        tables.facts(files)
+        return
+    print("\n".join(f"----- {name}\n{text}" for name, text in files.items()), end="")
+
+
 def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:
     """What `check` found, and the first rows of the exports given."""
     if as_json:
@@ -87,9 +95,16 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     for path, note in result.notes[:MAX_NAMED]:
         print(f"note: {path}: {note}")
     for files, reason, _ in alike(result.quarantined):
-        print(f"noonmark: {reason}, {files}, fix it and put it back into inbox/", file=sys.stderr)
+        _beside(f"noonmark: {reason}, {files}, fix it and put it back into inbox/")
     for files, reason, _ in alike(result.skipped):
-        print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
+        _beside(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it")
+
+
+def _beside(line: str) -> None:
+    """A line on stderr for people; a log in JSON says the same in its own lines."""
+    logs = sys.modules.get("pipeline.runs.logs")
+    if logs is None or not logs.is_json():
+        print(line, file=sys.stderr)
 
 
 def _listed(what: str, names: list[str]) -> None:
@@ -125,7 +140,7 @@ def digest(facts: "DigestFacts", folder: Path | None, *, as_json: bool) -> None:
         return
     print(pages.to_text(facts))
     if folder is not None:
-        print(f"digest: {folder / 'digest.html'}", file=sys.stderr)
+        _beside(f"digest: {folder / 'digest.html'}")
 
 
 def cycled(result: "CycleResult", *, as_json: bool) -> None:

@@ -96,6 +96,13 @@ class KeepSettings(Section):
     digests_days: Annotated[Whole, Field(ge=1, le=36500)] = 400  # pages of earlier days are removed
 
 
+class ComputeSettings(Section):
+    """Processes that share the work of summing up."""
+
+    workers: Annotated[Whole, Field(ge=1, le=256)] = 1  # processes; 1 = this one alone
+    cluster: Text = ""  # the address of a dask.distributed scheduler, such as tcp://10.0.0.5:8786, in their place
+
+
 class Settings(Section):
     """All settings, with their defaults."""
 
@@ -106,6 +113,7 @@ class Settings(Section):
     mail: MailSettings = MailSettings()
     reader: ReaderSettings = ReaderSettings()
     keep: KeepSettings = KeepSettings()
+    compute: ComputeSettings = ComputeSettings()
 
 
 def load_settings(workspace: Workspace) -> tuple[Settings, list[Fault]]:

@@ -49,6 +49,10 @@ keep_h = 48                 # hours that replaced files stay, for sessions that 
 readings_days = 400         # months of readings older than this move to readings/; relation `reading` still has them
 evidence_days = 400         # of exceptions closed longer ago the figures stay and the pictures go
 digests_days = 400          # digests of earlier days are removed
+
+[compute]
+workers = 1                 # processes that share the summing up of more than 1,000 sites; each takes some 500 MB
+cluster = ""                # in their place a dask.distributed scheduler, as in "tcp://10.0.0.5:8786"
 """
 
 PROFILE_TEXT = """\

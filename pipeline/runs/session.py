@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline import progress
 from pipeline.config.settings import Settings
-from pipeline.detection import resolver
+from pipeline.detection import resolver, workers
 from pipeline.detection import sum_up as summing
 from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError
 from pipeline.frames import DEVICES, INSTALLERS
@@ -202,5 +202,6 @@ def publish(run: Opened) -> None:
 
 def sum_up(run: Opened) -> None:
     """Brings the site-days up to the readings."""
-    with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as advance:
-        summing.sum_up(run.store, advance)
+    count = history.dirty_days(run.store).height
+    with run.progress("summing up", count, "site-days") as advance, workers.pool(run.settings.compute) as pool:
+        summing.sum_up(run.store, advance, pool)

@@ -41,7 +41,9 @@ def test_an_ingest_has_a_line_per_file_group_and_one_for_itself(
 ) -> None:
     space = desk.make(tmp_path / "desk", days=desk.DAYS[:1])
     for number in range(190):
-        (space.inbox / f"R-9_hourly_{number}.csv").write_text(f"time,pv\n2026-05-04 00:00,{number}\n")
+        (space.inbox / f"R-9_hourly_{number}.csv").write_text(
+            f"time,pv,load,grid,soc,temp\n2026-05-04 00:00,{number},1,1,1,1\n"
+        )
     assert main(["--log-format", "json", "-w", str(space.root), "ingest"]) == 1
     told = lines(capsys.readouterr().err)
     groups = [line for line in told if line["event"] == "files"]
