@@ -1,7 +1,7 @@
 """What was judged: findings, days not judged, the exceptions folded from them, and what people decided of these."""
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import polars as pl
@@ -45,6 +45,7 @@ def write_verdicts(
             )
         for relation in ("finding", "not_judged", "judged", "site_day", "clock_day"):
             mark_due(store, relation, pl.Series([day]))
+        mark_due(store, "site_hour", [day + timedelta(days=by) for by in (-1, 0, 1)])
 
 
 def up_to(store: Store, last: date) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
