@@ -68,7 +68,7 @@ def _judge_day(
     store: Store, day: date, site_days: pl.DataFrame, windows: Windows, per_site_year: float, result: Judged
 ) -> None:
     # Sites that are not watched raise nothing, but their roofs still show what the sky did.
-    sites = store.sites().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
+    sites = store.sites_with_profiles().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
     watched = sites.filter("watched")
     reported = readings.read_days(store, day, day)
     flags = readings.read_flags(store, day, day)
