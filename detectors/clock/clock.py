@@ -17,6 +17,7 @@ from detectors.clock.drift import range_of_offsets
 from detectors.clock.explain import Claim
 from detectors.clock.kinds import KINDS as KINDS
 from detectors.clock.kinds import REASONS as REASONS
+from detectors.clock.marks import by_profile
 from detectors.clock.onsets import Array, Index, Onsets, latest, onsets_of
 from detectors.clock.picture import picture
 from detectors.clock.report import to_finding
@@ -64,6 +65,8 @@ def detect(
         elif found is not None:
             by_site.setdefault(site["site_id"], []).append((device, found))
     verdicts = _verdicts(onsets, info, claims, by_site, reasons, day)
+    lit = {onsets.sites[device] for device in np.flatnonzero(onsets.seen[:, -1]).tolist()} if onsets.sites else set()
+    verdicts = by_profile(verdicts, info, lit, day, DETECTOR)
     if device_readings is None:
         return verdicts
     return [_illustrated(v, info[v.site_id], device_readings) if isinstance(v, Finding) else v for v in verdicts]
@@ -100,7 +103,11 @@ def _screen(onsets: Onsets) -> tuple[dict[int, Reason], Index]:
                 REASONS, "few-days", days=days[device], within_days=RECENT_WITHIN_DAYS, needed_days=NEEDED_DAYS
             )
     moved = range_of_offsets(onsets) >= MOVED_MIN
-    suspects = np.flatnonzero(onsets.seen[:, -1] & (((off | moved) & (days >= NEEDED_DAYS)) | dark))
+    is_suspect = onsets.seen[:, -1] & (((off | moved) & (days >= NEEDED_DAYS)) | dark)
+    for device in np.flatnonzero(is_suspect & ~onsets.lit[:, -1]).tolist():
+        # What makes nothing all day is dead whatever its clock says: no finding here, which others would wait for.
+        reasons[device] = because(REASONS, "nothing-generated")
+    suspects = np.flatnonzero(is_suspect & onsets.lit[:, -1])
     return reasons, suspects.astype(np.int64)
 
 

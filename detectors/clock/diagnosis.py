@@ -34,7 +34,7 @@ WIDE_PER_SLOW_DEG = 0.14  # more of it per minute of sampling beyond a quarter h
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 9.0, 0.1  # ours: a step is a change of clocks' if it is as high within this
-SAVING_DAYS = 2  # ours: with light, after a change of clocks, as one day of it may be written wrongly
+AGAIN_DAYS = 2  # ours: with light, as one day may be written wrongly, that of a change of clocks most of all
 FULL_DARK_DEG = 6.0  # the end of civil twilight: from one day alone nothing else counts as darkness
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onsets' error as well as the clock's
 CLEAR_DRIFT_DAYS = 40  # ours: a drift that needs no light in the dark to be believed
@@ -174,14 +174,22 @@ def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) 
     assert now is not None
     step = _step(onsets, device, segment, earlier, now, claim)
     first = history[0].start
-    if step is not None and step.before.in_dark and explaining(onsets, device, first, *now[:2], claim):
+    line = best_drift(onsets, device)
+    if step is not None and step.change is not None and line is not None and line.gain < MARGIN:
+        line = None  # the clocks changed that day, and nothing says that it drifts
+    is_steady = line is None or line.gain < MARGIN
+    if is_steady and step is not None and step.before.in_dark and explaining(onsets, device, first, *now[:2], claim):
         return Diagnosis("constant", now, first, None, None, None, None)  # one zone, whose clocks changed
-    line = None if step is not None and step.change is not None else best_drift(onsets, device)
-    if line is not None and line.moves_together() and not line.is_over:
+    if line is not None and line.is_over and line.gain >= MARGIN:
+        segment, step = Segment(line.resets[-1], segment.end), None  # set right for good: what was before is past
+        line, now = None, measure(onsets, device, segment)
+        assert now is not None
+    if line is not None and line.moves_together():
         if _is_told(line, now):
             return Diagnosis("drift", now, line.start, None, None, line, None)
         moves = step is not None or (abs(now.minutes) >= limit and (line.in_steps or line.gain > 0))
-        if moves and line.is_undecided:
+        towards = now.minutes if step is None else step.height
+        if moves and line.is_undecided and (line.resets or line.slope * towards > 0):
             return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
     if step is not None and not step.before.in_dark:
         return _after_step(step, now, limit)
@@ -193,6 +201,10 @@ def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) 
         return _uncertain(now)
     if step is not None:
         return _stepped(step, now)
+    before = measure(onsets, device, earlier) if earlier is not None else None
+    if before is not None and before.days >= NEEDED_DAYS and not before.in_dark and abs(before.minutes) < limit:
+        height = now.minutes - before.minutes  # right first, wrong from a later day on: no zone of the first day
+        return Diagnosis("step", now, segment.start, before.minutes, height, None, None)
     if line is not None and line.in_steps and not explaining(onsets, device, segment.start, *now[:2], claim):
         return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
     return Diagnosis("constant", now, segment.start, None, None, None, None)
@@ -276,12 +288,13 @@ def _step(
     together = abs(first - last) <= TOGETHER * abs(first + last)
     if before.scattered or now.scattered:
         return None
-    if abs(height) < step_limit(float(onsets.interval[device])) or not (together or now.certain):
+    least = step_limit(float(onsets.interval[device]))
+    if max(abs(height), abs(first + last) / 2) < least or not (together or now.certain):
         return None
     change = _change_at(onsets, device, segment.start, earlier, (height, error), (before, now), claim)
-    if now.days == 1 and not (now.certain and together and not _change_near(onsets.days, segment.start, claim)):
-        return None  # one day proves nothing but in full darkness; least of all the day of a change of clocks
-    if now.days < NEEDED_DAYS and not now.certain and (change is None or now.days < SAVING_DAYS):
+    if now.days < AGAIN_DAYS:
+        return None  # after right days, one wrong day is as well a file that was written wrongly
+    if now.days < NEEDED_DAYS and not now.certain and change is None:
         return None
     return Step(segment.start, before, height, change, earlier.start)
 
@@ -317,8 +330,3 @@ def _change_at(
         return None
     entered = entered_zone(onsets, device, at, earlier.start, height[0], fits, claim)
     return None if entered is None else Change(onsets.days[at], height[0], False, entered)
-
-
-def _change_near(days: list[date], column: int, claim: Claim) -> bool:
-    zones = {claim.export_timezone, claim.timezone}
-    return any(abs(index - column) <= 1 for zone in zones for index, _ in changes(zone, days[0], len(days)))

@@ -36,7 +36,7 @@ MIN_TOOTH_DAYS = 5
 MIN_RESET_MIN = 12.0  # ours: setting right less than this is not told from noise
 SLOPES_TRIED = np.array([-135.0, -110.0, -90.0, -70.0, -50.0, -30.0, 30.0, 50.0, 70.0, 90.0, 110.0, 135.0])  # s/day
 BLOCK_DAYS = 10
-STEP_DAYS = 10
+STEP_DAYS = 20  # ours: at hourly sampling the onsets move with the sun through a whole interval in some weeks
 SCATTER_MIN = 30.0  # ours: where single days scatter more, hours are shut off and there are no onsets to follow
 OVER_DAYS = 10  # ours: so many days with light tell that a drift has ended
 NINETY_FIVE = 1.96  # of a normal distribution's sigmas: 95 %
@@ -306,12 +306,11 @@ def _told(days: _Days, fit: _Fit, steps: _Fit) -> Drift:
 
 
 def _is_over(days: _Days, tooth: slice, slope: float) -> bool:
-    """Whether the last days, taken alone, move by less than half of the slope."""
-    tail = slice(max(tooth.start, tooth.stop - OVER_DAYS), tooth.stop)
-    if tail.stop - tail.start < OVER_DAYS:
+    """Whether the days since it was last set right, taken alone, move by less than half of the slope."""
+    if tooth.stop - tooth.start < OVER_DAYS:
         return False
-    own, error = _slope(days, days.middle, [tail])
-    return bool(own * np.sign(slope) + error < 0.5 * abs(slope))
+    own, _ = _slope(days, days.middle, [tooth])
+    return bool(own * np.sign(slope) < 0.5 * abs(slope))
 
 
 def _level(days: _Days, tooth: slice, slope: float) -> float:

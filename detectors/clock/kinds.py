@@ -15,12 +15,13 @@ _DESK_FIRST = (
 _FIXED_LOOK = "Fixed looks like this: the next day, first and last light lie level around sunrise and sunset."
 _RETIME = "Once fixed, correct the history with retime from the first wrong day to the day on which it was fixed."
 
-_ZONE_SETTING = "Zone of its exports: in the system that writes them, and export_timezone in sites.csv"
+ZONE_SETTING = "Zone of its exports: in the system that writes them, and export_timezone in sites.csv"
 _COMMAND = "noonmark retime {site_id} --shift-min {correction_min:.0f} --from {first_day}"
 
 _CLOCK: dict[str, Any] = {
     "group": "clock",
-    "hides": ("battery", "yields"),
+    # Not no-generation: what makes nothing all day is dead whatever its clock says.
+    "hides": ("battery", "underperformance", "string-loss", "capacity-mismatch", "unexplained"),
     "hides_why": "its clock is wrong, so its days, nights and hours are not what they seem",
     "makes_unreliable": ("time",),
 }
@@ -31,9 +32,9 @@ KINDS = {
         **_CLOCK,
         close_after=2,
         where="desk",
-        setting=_ZONE_SETTING,
-        now="{claimed_zone_name}",
-        should_be="{zone_name}",
+        setting="{setting_text}",
+        now="{setting_now_text}",
+        should_be="{should_be_text}",
         command=_COMMAND,
         visit_if="the zone entered is right already: then the logger's own is wrong",
         cause="Another time zone than the site's was entered when the site was set up.",
@@ -52,7 +53,7 @@ KINDS = {
         **_CLOCK,
         close_after=2,
         where="desk",
-        setting=_ZONE_SETTING,
+        setting=ZONE_SETTING,
         now="daylight saving {daylight_saving_text}",
         should_be="{timezone}, with its changes of clocks",
         command=_COMMAND,
@@ -81,6 +82,7 @@ KINDS = {
             "a backup cell for the logger's clock",
             "the passwords of logger and router",
         ),
+        command="noonmark retime {site_id} --rate-s-per-day {correction_s_per_day:.0f} --from {first_day}",
         proof="The logger says that it reached its time server, and shows the watch's time to the minute.",
         cause="The logger's clock is not set from the network (no time server reached), or its backup cell is empty.",
         next_step="Desk: see whether the logger reaches a time server; if it can't be set from afar, it needs hands.",
@@ -118,12 +120,16 @@ KINDS = {
 REASONS = {
     "never-generated": "no generation data",
     "generation-missing": "no generation data on this day",
+    "nothing-generated": "nothing was generated on this day, which says nothing of the clock",
     "longer-than-the-sun": (
         "generation for longer than the sun is up: not a clock of this date; check the channel and the date"
     ),
     "few-days": "only {days} days with light in the last {within_days}; {needed_days} settle it",
     "no-whole-day": "no day with a whole morning and evening of generation",
     "changed-lately": "the offset changed within the last days",
+    "marks-of-profile": (
+        "its stamps are off by one interval, as those of all sites of profile {profile_name}: told at {told_at}"
+    ),
     "moving": (
         "the offset moves by {s_per_day:+.0f} s a day (+/- {uncertainty_s:.0f}), which is not known well enough yet to "
         "tell a drift from a step: some more days with light settle it"

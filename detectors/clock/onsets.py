@@ -35,6 +35,7 @@ class Onsets(NamedTuple):
     zone_offset: Array  # local time minus UTC
     interval: Array  # per device: the last known sampling interval
     seen: npt.NDArray[np.bool_]  # readings with generation known
+    lit: npt.NDArray[np.bool_]  # of these, with any generation
     height_rate: Array  # degrees of sun height per minute at sunrise
     twilight: Array  # minutes before sunrise, and after sunset, in which light is possible
 
@@ -94,6 +95,7 @@ def onsets_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) 
         zone_offset=zone_offset,
         interval=interval[np.arange(len(heads)), newest] if len(heads) else np.empty(0),
         seen=np.nan_to_num(table("readings")) > 0,
+        lit=np.nan_to_num(peak) > 0,
         height_rate=rate,
         twilight=twilight,
     )

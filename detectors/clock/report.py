@@ -8,6 +8,7 @@ import numpy as np
 
 from detectors.clock.diagnosis import Diagnosis, raise_limit
 from detectors.clock.explain import ZONE_FITS_MIN, Claim, explaining
+from detectors.clock.kinds import ZONE_SETTING
 from detectors.clock.onsets import Onsets
 from detectors.clock.zones import changes, daily_offsets
 from detectors.finding import EvidenceValue, Finding, Series, Severity, level, series
@@ -56,6 +57,11 @@ def to_finding(
     }
     if (correction := _correction(kind, diagnosis, evidence)) is not None:
         evidence["correction_min"] = correction
+    if kind == "time-zone-wrong":
+        evidence["setting_text"], evidence["setting_now_text"] = ZONE_SETTING, site["export_timezone"]
+        evidence["should_be_text"] = evidence["zone_name"]
+    if diagnosis.drift is not None and not diagnosis.drift.resets:  # what was set right takes a correction each time
+        evidence["correction_s_per_day"] = round(-diagnosis.drift.slope * 60, 1)
     one_interval = abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty)
     if diagnosis.cause == "constant" and one_interval:
         evidence["interval_mark_text"] = (

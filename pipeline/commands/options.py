@@ -41,6 +41,19 @@ def workspace_of(context: typer.Context, *, must_exist: bool = True) -> Workspac
     return found
 
 
+def day_or_instant_of(text: str | None, option: str) -> date | datetime | None:
+    """The day or the instant that an option names; without a zone it is local time. Raises NoonmarkError."""
+    if text is None or "T" not in text.strip():
+        return day_of(text, option)
+    try:
+        found = datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        remedy = "write a day as YYYY-MM-DD, an instant as YYYY-MM-DDTHH:MM"
+        raise NoonmarkError(f"not an instant: {text!r}", option, remedy) from error
+    day_of(found.strftime("%Y-%m-%d"), option)
+    return found
+
+
 def day_of(text: str | None, option: str = "--day") -> date | None:
     """The day that an option names, if it was given. Raises NoonmarkError if it is none."""
     if text is None:

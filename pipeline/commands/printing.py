@@ -18,6 +18,7 @@ if TYPE_CHECKING:  # each command loads what it runs, and no other's
     from pipeline.digest import DigestFacts
     from pipeline.ingest.ingest import IngestResult
     from pipeline.runs.check import CheckResult
+    from pipeline.runs.clock_corrections import Corrected
     from pipeline.runs.cycle import CycleResult
     from pipeline.runs.preview import Preview
 
@@ -45,6 +46,23 @@ def texts(files: Mapping[str, str], *, as_json: bool) -> None:
         tables.facts(files)
         return
     print("\n".join(f"----- {name}\n{text}" for name, text in files.items()), end="")
+
+
+def corrected(done: "Corrected", *, as_json: bool) -> None:
+    """A site's corrections; with the newest in force, what it closed and how many readings collide."""
+    if not as_json:
+        tables.rows(done.corrections.columns, done.corrections.rows(), "table")
+        for row in done.closed.iter_rows(named=True):
+            print(f"closed: {row['exception_id']}, {row['kind']}")
+        if done.collided:
+            print(f"{done.collided} readings fall on another's instant and are not read: the corrected ones stand")
+        return
+    newest = done.corrections.filter(done.corrections["undone_at"].is_null())["shift_id"].max()
+    tables.facts([
+        row | ({"closed": done.closed["exception_id"].to_list(), "collided_readings": done.collided}
+               if row["shift_id"] == newest else {})
+        for row in done.corrections.to_dicts()
+    ])  # fmt: skip
 
 
 def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:

@@ -61,24 +61,26 @@ class Opened:
 
 
 def with_corrected(folded: Folded, corrected: pl.DataFrame, *, day: date) -> Folded:
-    """`folded` and the exceptions that a correction of the clock took out of the findings, closed from that day on.
+    """`folded` and the exceptions that a correction of the clock took out of the findings.
 
-    `corrected`: EXCEPTIONS as they stood when the correction was made, and `mended_on`. An exception that the fold
-    still knows is the fold's.
+    `corrected`: EXCEPTIONS as they stood when the correction was made, and `mended_on`, the day from which they count
+    as closed: the correction's, or their own where they had closed before it. An exception that the fold still knows
+    is the fold's.
     """
     gone = corrected.filter(pl.col("opened_on") <= day).join(folded.exceptions, on="exception_id", how="anti")
-    is_over = pl.col("mended_on") <= day
+    is_over, was_closed = pl.col("mended_on") <= day, pl.col("status") == "closed"
     rows = gone.with_columns(
-        status=pl.when(is_over).then(pl.lit("closed")).otherwise("status"),
-        closed_on=pl.when(is_over).then("mended_on").otherwise("closed_on"),
-        note=pl.when(is_over).then(pl.lit(CORRECTED_NOTE)).otherwise("note"),
+        status=pl.when(is_over).then(pl.lit("closed")).when(was_closed).then(pl.lit("open")).otherwise("status"),
+        closed_on=pl.when(is_over).then("mended_on").when(~was_closed).then("closed_on"),
+        note=pl.when(is_over & ~was_closed).then(pl.lit(CORRECTED_NOTE)).otherwise("note"),
     )
     events = []
     for row in gone.iter_rows(named=True):
         opened = Opened(row["exception_id"], row["opened_on"].toordinal())
         opened.record(opened.opened_on, "opened", note=row["kind"])
         if row["mended_on"] <= day:
-            opened.record(row["mended_on"].toordinal(), "closed", note=CORRECTED_NOTE)
+            note = row["note"] if row["status"] == "closed" else CORRECTED_NOTE
+            opened.record(row["mended_on"].toordinal(), "closed", note=note)
         events += opened.events
     return Folded(
         pl.concat([folded.exceptions, rows.select(EXCEPTIONS.names()).cast(EXCEPTIONS)]).sort("exception_id"),

@@ -117,23 +117,49 @@ def decisions(store: Store) -> pl.DataFrame:
 
 
 def corrected(store: Store) -> pl.DataFrame:
-    """EXCEPTIONS that corrections of clocks closed, with shift_id and mended_on."""
+    """EXCEPTIONS whose days a correction of the clock had judged anew, with shift_id and mended_on."""
     return store.frame("SELECT * FROM mended_exception ORDER BY exception_id")
 
 
-def note_corrected(store: Store, site_id: str, kinds: Sequence[str], shift_id: int, on: date) -> None:
-    """Remembers the site's open exceptions of these kinds as closed by a correction."""
-    with store.offered(wanted=pl.DataFrame({"kind": list(kinds)}, schema={"kind": pl.String})):
-        store.con.execute(
-            """
-            INSERT INTO mended_exception BY NAME
-            SELECT CAST(? AS BIGINT) AS shift_id, CAST(? AS DATE) AS mended_on, e.*
-            FROM exception AS e SEMI JOIN wanted USING (kind)
-            WHERE e.site_id = ? AND e.status <> 'closed'
-              AND e.exception_id NOT IN (SELECT exception_id FROM mended_exception)
-            """,
-            [shift_id, on, site_id],
-        )
+def note_corrected(store: Store, site_id: str, shift_id: int, first: date, on: date) -> None:
+    """Remembers the site's exceptions that a correction of its days from `first` on may take out of the findings.
+
+    Those that were open count as closed by it, on the day `on`; those that had closed stay as they were.
+    """
+    store.con.execute(
+        """
+        INSERT INTO mended_exception BY NAME
+        SELECT CAST(? AS BIGINT) AS shift_id,
+            CASE WHEN e.status = 'closed' THEN e.closed_on ELSE CAST(? AS DATE) END AS mended_on, e.*
+        FROM exception AS e
+        WHERE e.site_id = ? AND e.last_day >= ?
+          AND e.exception_id NOT IN (SELECT exception_id FROM mended_exception)
+        """,
+        [shift_id, on, site_id, first],
+    )
+
+
+def open_of(store: Store, site_id: str, detector: str) -> pl.DataFrame:
+    """[exception_id, kind, status] of the site's exceptions by one detector that are not closed."""
+    return store.frame(
+        """
+        SELECT exception_id, kind, status FROM exception
+        WHERE site_id = ? AND detector = ? AND status <> 'closed' ORDER BY exception_id
+        """,
+        [site_id, detector],
+    )
+
+
+def closed_by(store: Store, shift_id: int) -> pl.DataFrame:
+    """[exception_id, kind, status] of the exceptions that were open when a correction was made, and are closed now."""
+    return store.frame(
+        """
+        SELECT e.exception_id, e.kind, e.status FROM exception AS e
+        JOIN mended_exception AS m USING (exception_id)
+        WHERE m.shift_id = ? AND m.status <> 'closed' AND e.status = 'closed' ORDER BY e.exception_id
+        """,
+        [shift_id],
+    )
 
 
 def forget_corrected(store: Store, shift_id: int) -> None:

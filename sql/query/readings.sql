@@ -1,9 +1,17 @@
 -- Grain   one row per site, device and instant between two instants of true time, with the clock corrections in force
 -- Source  parameters $lo, $hi (true time); $sites: site ids, or NULL for all; $held: reading_raw, and the older months
--- Why     a correction of at most two days is looked for around the span, so that the storage's order still prunes
+-- Why     a correction of at most 26 hours is looked for around the span, so that the storage's order still prunes;
+--         one that grows day by day is rounded to seconds, so that several devices' stamps stay alike
+WITH shifted AS (
+    SELECT r.*, CASE WHEN s.site_id IS NULL THEN 0 ELSE greatest(-93600, least(93600, round(
+        s.shift_min * 60 + s.rate_s_per_day * (epoch(r.ts_utc) - epoch(s.from_utc)) / 86400))) END AS shift_s
+    FROM $held AS r
+    LEFT JOIN clock_shift_span AS s ON s.site_id = r.site_id AND r.ts_utc >= s.from_utc AND r.ts_utc < s.until_utc
+    WHERE r.ts_utc >= $lo - INTERVAL 2 DAY AND r.ts_utc < $hi + INTERVAL 2 DAY
+      AND ($sites IS NULL OR list_contains($sites, r.site_id))
+)
 SELECT
-    r.site_id, r.device_id,
-    r.ts_utc + to_milliseconds(CAST(coalesce(s.shift_min, 0) * 60000 AS BIGINT)) AS ts_utc,
+    r.site_id, r.device_id, r.ts_utc + to_milliseconds(CAST(r.shift_s * 1000 AS BIGINT)) AS ts_utc,
     r.interval_s, r.marks = 'instant' AS is_instant,
     -- At night inverters draw a few watts and some exports show them as negative generation: that is no generation.
     -- More than 1 % of the peak capacity below zero is a fault (a wrong sign, say) and stays to be seen.
@@ -26,12 +34,9 @@ SELECT
     CASE WHEN r.grid_w IS NULL THEN r.feed_in_counted_kwh END AS feed_in_counted_kwh,
     CASE WHEN r.battery_w IS NULL THEN r.charge_counted_kwh END AS charge_counted_kwh,
     CASE WHEN r.battery_w IS NULL THEN r.discharge_counted_kwh END AS discharge_counted_kwh,
-    r.counted_s, r.export_id, r.ts_export, coalesce(s.shift_min, 0) AS clock_shift_min
-FROM $held AS r
+    r.counted_s, r.export_id, r.ts_export, r.shift_s / 60 AS clock_shift_min
+FROM shifted AS r
 JOIN site AS t ON t.site_id = r.site_id
-LEFT JOIN clock_shift_span AS s ON s.site_id = r.site_id AND r.ts_utc >= s.from_utc AND r.ts_utc < s.until_utc
-WHERE r.ts_utc >= $lo - INTERVAL 2 DAY AND r.ts_utc < $hi + INTERVAL 2 DAY
-  AND r.ts_utc + to_milliseconds(CAST(coalesce(s.shift_min, 0) * 60000 AS BIGINT)) >= $lo
-  AND r.ts_utc + to_milliseconds(CAST(coalesce(s.shift_min, 0) * 60000 AS BIGINT)) < $hi
-  AND ($sites IS NULL OR list_contains($sites, r.site_id))
+WHERE r.ts_utc + to_milliseconds(CAST(r.shift_s * 1000 AS BIGINT)) >= $lo
+  AND r.ts_utc + to_milliseconds(CAST(r.shift_s * 1000 AS BIGINT)) < $hi
 ORDER BY ALL

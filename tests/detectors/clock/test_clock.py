@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import polars as pl
 import pytest
 from astral import Observer
@@ -14,7 +15,8 @@ from astral.sun import sunrise
 
 from detectors.clock import clock
 from detectors.clock.light import LIGHT, light_onsets
-from detectors.finding import Finding, NotJudged, Verdict
+from detectors.clock.zones import daily_offsets
+from detectors.finding import Finding, NotJudged, Verdict, filled
 from tests.support.clock_roofs import (
     Error,
     Roof,
@@ -169,6 +171,102 @@ def test_a_drift_is_told_with_its_speed(interval: int, speed: float) -> None:
     assert finding.evidence["offset_min"] == pytest.approx(speed * 90 / 60, abs=10)
 
 
+def test_a_drift_of_90_s_a_day_is_told_within_three_weeks() -> None:
+    light = light_of(drift(FIRST, 90.0), 22)
+    finding = only(judge(light, FIRST + timedelta(days=20)))
+    assert finding.kind == "clock-drift" and finding.value == pytest.approx(90, rel=0.3)
+    assert finding.evidence["drift_uncertainty_s_per_day"] <= 0.3 * finding.value
+    # Before it is known it is no step and no zone either.
+    early = [v for day in (10, 13) for v in judge(light, FIRST + timedelta(days=day)) if isinstance(v, Finding)]
+    assert early == []
+
+
+def test_a_drift_that_is_set_right_again_stays_a_drift_until_it_ends() -> None:
+    def error(stamps: np.ndarray) -> np.ndarray:
+        begin, last = ((day - date(1970, 1, 1)).days * 1440.0 for day in (FIRST, FIRST + timedelta(days=75)))
+        late = (stamps - begin) % (25 * 1440.0) / 1440.0 * 100.0 / 60.0
+        return np.where(stamps < last, late, 0.0)
+
+    light = light_of(error, 100)
+    for later in (45, 52, 70):  # 52: two days after it was set right
+        finding = only(judge(light, FIRST + timedelta(days=later)))
+        assert finding.kind == "clock-drift" and finding.value == pytest.approx(100, rel=0.2)
+        assert "set right" in finding.summary and "correction_s_per_day" not in finding.evidence
+    assert judge(light, FIRST + timedelta(days=95)) == []
+
+
+def test_a_drift_says_the_correction_that_grows_with_it() -> None:
+    finding = only(judge(light_of(drift(FIRST, -60.0), 61), FIRST + timedelta(days=60)))
+    assert finding.evidence["correction_s_per_day"] == pytest.approx(60, abs=6)
+    command = filled(clock.KINDS["clock-drift"].command, finding.evidence | {"site_id": finding.site_id})
+    assert command.startswith("noonmark retime roof --rate-s-per-day ") and f"--from {finding.since}" in command
+
+
+PHOENIX = Roof("phoenix", 33.4, -112.1, "America/Phoenix", seed=9)
+
+
+def test_the_clock_changes_of_a_zone_entered_by_mistake_are_daylight_saving() -> None:
+    """IANA: Arizona keeps -7 all year, America/Denver goes to -6 on 2025-03-09."""
+    light = light_of(other_zone("America/Phoenix", "America/Denver"), 60, 15, PHOENIX)
+    assert judge(light, date(2025, 3, 8), PHOENIX) == []
+    for later in (date(2025, 3, 11), date(2025, 4, 10)):
+        finding = only(judge(light, later, PHOENIX))
+        assert finding.kind == "daylight-saving-wrong" and finding.value == pytest.approx(60, abs=8)
+        assert str(finding.evidence["zone_name"]).startswith("America/")
+
+
+def test_a_jump_on_the_day_of_a_change_of_clocks_by_another_height_is_a_step() -> None:
+    finding = only(judge(light_of(step(CHANGE, -100.0), 60), CHANGE + timedelta(days=15)))
+    assert finding.kind == "clock-step" and finding.value == pytest.approx(-100, abs=8)
+
+
+def test_an_offset_that_begins_later_is_a_step_that_names_the_zone_it_may_be() -> None:
+    finding = only(judge(light_of(step(date(2025, 4, 20), 60.0), 90), date(2025, 5, 5)))
+    assert finding.kind == "clock-step" and "entered anew" in finding.summary and finding.evidence["zone_name"]
+
+
+def test_a_zone_explains_every_span_between_changes_of_clocks() -> None:
+    """At +08:00 all year while Zurich changes to summer time: no zone of Europe does that; Asia keeps +08:00."""
+    light = light_of(fixed_zone("Europe/Zurich", 480.0), 75)
+    finding = only(judge(light, FIRST + timedelta(days=70)))
+    assert finding.kind == "time-zone-wrong"
+    assert {daily_offsets(str(finding.evidence["zone_name"]), CHANGE - timedelta(days=5), 12)[0]} == {480.0}
+
+
+def test_where_no_zone_fits_the_clock_is_suspected() -> None:
+    finding = only(judge(light_of(constant(-97.0), 20), FIRST + timedelta(days=19)))
+    assert finding.evidence["zone_name"] is None and "suspect the clock" in finding.summary
+
+
+@pytest.mark.parametrize("minutes", [40.0, -40.0])
+def test_one_day_is_not_enough_but_in_full_darkness(minutes: float) -> None:
+    """At 47 degrees north the February sun sinks by 10 degrees an hour; civil twilight ends at 6 below the horizon."""
+    verdicts = judge(light_of(constant(minutes), 1), FIRST)
+    assert [type(verdict) for verdict in verdicts] == [NotJudged]
+
+
+def test_a_single_day_that_was_written_wrongly_opens_nothing() -> None:
+    day = FIRST + timedelta(days=20)
+    at = (day - date(1970, 1, 1)).days * 1440.0
+    light = light_of(lambda stamps: np.where((stamps >= at) & (stamps < at + 1440.0), 60.0, 0.0), 30)
+    told = [v for later in range(4) for v in judge(light, day + timedelta(days=later)) if isinstance(v, Finding)]
+    assert told == []
+
+
+def test_one_interval_at_all_sites_of_a_profile_is_told_once_as_its_marks() -> None:
+    roofs = [replace(ROOF, site_id=name, seed=seed) for name, seed in (("a", 3), ("b", 4))]
+    light = pl.concat([light_of(constant(60.0), 20, 60, roof) for roof in roofs])
+    sites = register(roofs).with_columns(profile=pl.lit("hourly"))
+    day = FIRST + timedelta(days=19)
+    finding, other = clock.detect(light, sites, day)
+    assert isinstance(finding, Finding) and "profile hourly" in finding.summary
+    assert finding.evidence["should_be_text"] == "interval end" and finding.evidence["correction_min"] is None
+    assert isinstance(other, NotJudged) and other.reason.values["told_at"] == "a"
+    mixed = pl.concat([light.filter(pl.col("site_id") == "a"), light_of(right, 20, 60, roofs[1])])
+    (alone,) = clock.detect(mixed, sites, day)  # a right one among them: not the profile
+    assert isinstance(alone, Finding) and "profile_name" not in alone.evidence
+
+
 NOT_FAULTS = {
     "east and west": Roof("r", planes=((0.5, 30.0, 90.0), (0.5, 30.0, 270.0)), seed=11),
     "west": Roof("r", planes=((1.0, 45.0, 270.0),), seed=12),
@@ -242,6 +340,14 @@ def test_sites_without_data_days_without_data_and_sites_not_watched() -> None:
     sites = register([ROOF]).with_columns(watched=pl.lit(False))
     assert clock.detect(light, sites, FIRST + timedelta(days=10)) == []
     assert clock.detect(LIGHT.to_frame(), register([]), FIRST) == []
+
+
+def test_a_day_without_generation_says_nothing_of_a_wrong_clock() -> None:
+    """Else its finding would keep the yield's detectors waiting: a dead roof is dead whatever its clock says."""
+    light = light_of(constant(60.0), 25, 15, replace(ROOF, snow_days=(20, 5)))
+    assert only(judge(light, FIRST + timedelta(days=19))).kind == "time-zone-wrong"
+    (dark,) = judge(light, FIRST + timedelta(days=22))
+    assert isinstance(dark, NotJudged) and dark.reason.code == "nothing-generated"
 
 
 def test_days_before_commissioning_do_not_count() -> None:

@@ -2,16 +2,19 @@
 
 import json
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
+import polars as pl
 import pytest
 
 from pipeline.commands.cli import main
 from pipeline.errors import StoppedError
 from pipeline.runs.clock_corrections import retime, undo_retime
 from pipeline.runs.session import opened
-from pipeline.store.clock_shifts import spans
+from pipeline.store import clock_shifts, readings
+from pipeline.store.clock_shifts import Correction, Span, spans
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace.places import Workspace
 from tests.support import desk
@@ -70,7 +73,8 @@ def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..
     )
     assert ask("sql", CHANGES)[0] == {"event": "opened", "who": "detection"}
 
-    ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
+    (said,) = ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
+    assert said["closed"] == ["R-1-clock-1"] and said["collided_readings"] == 0
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before - 3600, abs=60)
     assert ask("sql", "SELECT DISTINCT clock_shift_min AS m FROM reading WHERE site_id = 'R-1'") == [{"m": -60}]
     (fixed,) = ask("sql", CLOCK)
@@ -114,7 +118,7 @@ def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], space
     work = ("--undo",) if is_undone else ("--shift-min", "-60", "--from", str(DAYS[0]))
     with opened(space, is_quiet=True, should_stop=lambda: True) as run, pytest.raises(StoppedError):
         if is_undone:
-            undo_retime(run, "R-1", shift_min=None, first=None, last=None)
+            undo_retime(run, "R-1")
         else:
             retime(run, "R-1", shift_min=-60, first=DAYS[0])
     ask("retime", "R-1", *work)
@@ -134,9 +138,56 @@ def test_a_correction_that_is_no_number_of_minutes_is_refused(
 
 def test_corrections_that_overlap_add_up() -> None:
     at = [utc_midnight(date(2026, 1, n)) for n in range(1, 6)]
-    assert spans([(at[0], at[3], 60.0), (at[1], at[4], -15.0)]) == [
-        (at[0], at[1], 60.0),
-        (at[1], at[3], 45.0),
-        (at[3], at[4], -15.0),
+    assert spans([Span(at[0], at[3], 60.0), Span(at[1], at[4], -15.0)]) == [
+        (at[0], at[1], 60.0, 0.0),
+        (at[1], at[3], 45.0, 0.0),
+        (at[3], at[4], -15.0, 0.0),
     ]
-    assert spans([(at[0], at[1], 30.0), (at[0], at[1], -30.0)]) == []
+    assert spans([Span(at[0], at[1], 30.0), Span(at[0], at[1], -30.0)]) == []
+
+
+def test_a_correction_that_grows_goes_on_growing_across_the_start_of_another() -> None:
+    at = [utc_midnight(date(2026, 1, n)) for n in range(1, 6)]
+    # 90 s a day: 1.5 min by the second day, on which ten minutes more begin.
+    assert spans([Span(at[0], at[4], 0.0, 90.0), Span(at[1], at[4], 10.0)]) == [
+        (at[0], at[1], 0.0, 90.0),
+        (at[1], at[4], 11.5, 90.0),
+    ]
+
+
+def moved(space: Workspace, correction: Correction) -> tuple[dict[str, float], int]:
+    """Minutes added to each stamp of R-1 that a correction moves, and how many readings collide; nothing is judged."""
+    with opened(space, is_quiet=True) as run:
+        place = clock_shifts.place_of(run.store, "R-1", correction)
+        clock_shifts.add(run.store, "R-1", correction, note="")
+        clock_shifts.apply(run.store, "R-1", place.from_day, place.to_day)
+        rows = readings.read_days(run.store, DAYS[0], DAYS[-1], ["R-1"])
+        collided = clock_shifts.collisions(run.store, "R-1", place.from_day, place.to_day)
+    rows = rows.filter(pl.col("clock_shift_min") != 0)
+    return dict(rows.select("ts_export", "clock_shift_min").iter_rows()), collided
+
+
+def test_a_correction_may_begin_and_end_at_an_instant(space: Workspace) -> None:
+    zone = ZoneInfo("Europe/Vienna")
+    begin, end = datetime(2026, 5, 3, 14, tzinfo=zone), datetime(2026, 5, 4, 10, 30, tzinfo=zone)
+    added, collided = moved(space, Correction(-60.0, begin, end))
+    assert [min(added), max(added)] == ["2026-05-03 14:00", "2026-05-04 10:15"]
+    assert len(added) == 82 and set(added.values()) == {-60.0}  # quarter hours from 14:00 to 10:30 of the next day
+    assert collided == 4  # the hour before 14:00 is told twice
+
+
+def test_a_correction_of_a_drift_grows_by_so_many_seconds_a_day(space: Workspace) -> None:
+    added, _ = moved(space, Correction(0.0, date(2026, 5, 3), None, -90.0))
+    assert added["2026-05-04 00:00"] == pytest.approx(-1.5)
+    assert added["2026-05-06 12:00"] == pytest.approx(-3.5 * 1.5, abs=1 / 60)  # three and a half days later
+
+
+def test_a_dry_run_shows_before_and_after_and_changes_nothing(ask: Callable[..., Any]) -> None:
+    given = ("retime", "R-1", "--from", f"{DAYS[0]}T00:00", "--dry-run", "--shift-min")
+    shown = {row["what"]: row for row in ask(*given, "-60")}
+    assert shown["exception R-1-clock-1"] == {"what": "exception R-1-clock-1", "before": "open", "after": "closed"}
+    before, after = (float(shown["offset of the last days"][at].split()[0]) for at in ("before", "after"))
+    assert after == pytest.approx(before - 60, abs=1.1)
+    less = {row["what"]: row for row in ask(*given, "-15")}
+    assert less["exception R-1-clock-1"]["after"] == "open"
+    assert ask("sql", "FROM clock_shift") == []

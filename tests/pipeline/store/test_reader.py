@@ -337,7 +337,7 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
         session.publish(run)
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 11), -60.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
     with fleet.run() as run:
-        clock_corrections.undo_retime(run, "S1", shift_min=None, first=None, last=None)
+        clock_corrections.undo_retime(run, "S1")
         session.publish(run)
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
 

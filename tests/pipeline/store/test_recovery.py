@@ -115,7 +115,7 @@ def test_the_log_of_decisions_survives_a_line_that_was_cut_off(fleet: Fleet) -> 
 
 def test_a_correction_taken_back_stays_taken_back(fleet: Fleet) -> None:
     with fleet.run() as run:
-        clock_corrections.undo_retime(run, "S1", shift_min=None, first=None, last=None)
+        clock_corrections.undo_retime(run, "S1")
     before = fleet.history()
     damage(fleet.space.database)
     damage(fleet.space.copy)
