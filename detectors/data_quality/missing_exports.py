@@ -66,7 +66,8 @@ def findings(past: Past, sites: pl.DataFrame, is_excused: np.ndarray, group: np.
 
 
 def _export_finding(past: Past, sites: pl.DataFrame, places: np.ndarray, count: int) -> Finding:
-    first = int(places[0])
+    is_watched = sites["watched"].fill_null(True).gather(places).to_numpy()
+    first = int(places[is_watched][0] if is_watched.any() else places[0])
     silent_h, since = float(past.silent_h[places, -1].max()), min(past.silent_since(int(place)) for place in places)
     profile = sites["profile"][first]
     named = f"of profile {profile} " if profile and sites["profile"].gather(places).n_unique() == 1 else ""

@@ -21,9 +21,13 @@ def is_fed_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
 
 
 def is_turned_by_rest(row: dict) -> bool:
-    """Whether the grid shows the wrong sign of what load, generation and battery leave for it, at all hours."""
+    """Whether the grid shows the wrong sign of what load, generation and battery leave for it, at all hours.
+
+    A load or a generation that is scaled wrongly may turn that sign too; but then the grid's other sign closes nothing.
+    """
     turned = row["rest_turned_kwh"] or 0.0
-    return bool(turned >= REST_KWH and turned >= REST_TIMES * (row["rest_right_kwh"] or 0.0))
+    closes = row["open_turned_kwh"] <= BETTER_RATIO * row["open_kwh"]
+    return bool(closes and turned >= REST_KWH and turned >= REST_TIMES * (row["rest_right_kwh"] or 0.0))
 
 
 def _is_right_by_rest(row: dict) -> bool:

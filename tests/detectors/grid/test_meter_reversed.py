@@ -286,6 +286,12 @@ def test_the_same_site_with_its_sensor_the_right_way_round_is_clean():
     assert _verdicts(site=NO_EXPORT, **_carried(meter_error=1.01)) == []
 
 
+def test_a_load_that_is_read_at_half_turns_no_sensor():
+    """Half the load is less than the battery gives, so feed-in would be left; but the other sign closes nothing."""
+    verdicts = _verdicts(site=NO_EXPORT, **_carried(meter_error=0.5))
+    assert not any(isinstance(v, Finding) for v in verdicts)
+
+
 def test_a_load_worked_out_from_the_grid_proves_nothing():
     (verdict,) = _verdicts(site=NO_EXPORT, **_carried())
     assert isinstance(verdict, NotJudged)
