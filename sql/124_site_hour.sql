@@ -1,5 +1,5 @@
 -- Grain   one row per site and UTC hour with readings
--- Source  the Parquet parts in force; made with the site-days, kept for ever
+-- Source  the Parquet parts in force; made with the site-days, kept for ever; expectations by the night that judged it
 -- Missing a channel is null where none of the hour's readings had it
 CREATE VIEW site_hour AS
 SELECT
@@ -34,5 +34,5 @@ COMMENT ON COLUMN site_hour.module_temp_c IS 'degC: mean of the hour';
 COMMENT ON COLUMN site_hour.ambient_temp_c IS 'degC: mean of the hour';
 COMMENT ON COLUMN site_hour.inverter_temp_c IS 'degC: mean of the hour';
 COMMENT ON COLUMN site_hour.battery_temp_c IS 'degC: mean of the hour';
-COMMENT ON COLUMN site_hour.expected_w IS 'W that the roof should have generated, mean of the hour; null = not expected by the hour';
-COMMENT ON COLUMN site_hour.clearness IS 'ratio of the irradiance under this sky to that under a clear one; null = not known';
+COMMENT ON COLUMN site_hour.expected_w IS 'W that the roof could have generated while healthy, curtailed or not, mean of the hour''s daylight; null = dark, or no neighbours tell of the sky';
+COMMENT ON COLUMN site_hour.clearness IS 'ratio of the irradiance under this sky to that under a clear one, the neighbours'' median; null = not known';

@@ -14,7 +14,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.floor_days import MIN_COVERAGE_PCT, tell
-from detectors.battery.flows import NO_RESERVE, with_battery
+from detectors.battery.flows import NO_RESERVE, with_battery, without_battery
 from detectors.battery.given import value_per_given_kwh
 from detectors.battery.levels import as_evidence, difference, not_learned, reserve_words, with_levels
 from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, channel_series, doubts, level, series
@@ -66,6 +66,7 @@ REASONS = {
 }
 
 MIN_DAYS = 2  # ours: one day may be an update, a test or a calibration
+EDGE_PCT = 12.5  # ours: three hours at a day's edge may be the evening before, on its way down
 UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed there
 PICTURE_DAYS = 30
 IDLE_DAYS = 3  # ours: from power alone a full battery in a quiet house looks alike for a day or two
@@ -85,14 +86,14 @@ def detect(
 ) -> list[Verdict]:
     """A finding per site whose battery lay at its reserve on `day` and on the days before, in days with surplus."""
     own_sites = with_levels(with_battery(sites), levels, day)
+    verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "time", "grid sign")
     told = tell(days.filter(pl.col("day") <= day), [battery_day, load_following, _possible(possible)], own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = [site_id for site_id, row in today.items() if row["state"] == "stuck"]
     past = told.filter(pl.col("site_id").is_in(stuck_ids)).partition_by("site_id", as_dict=True)
-    verdicts: list[Verdict] = []
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         reason = doubted.get(site_id) or _unknown(site, today.get(site_id))
@@ -122,9 +123,10 @@ def _unknown(site: Mapping[str, Any], today: Mapping[str, Any] | None) -> Reason
         return because(REASONS, "no-reserve-level-seen", **seen) if seen else because(REASONS, "no-reserve")
     if today["state"] == "dark":
         return because(REASONS, "no-surplus")
-    if today["state"] != "unknown":
+    coverage_pct = 100.0 if today["coverage_pct"] is None else today["coverage_pct"]
+    if today["state"] != "unknown" and coverage_pct >= EDGE_PCT:
         return None
-    if today["coverage_pct"] is not None and today["coverage_pct"] < MIN_COVERAGE_PCT:
+    if coverage_pct < MIN_COVERAGE_PCT:
         return because(REASONS, "low-coverage", coverage_pct=today["coverage_pct"])
     if today["soc_max_pct"] is None:
         return because(REASONS, "soc-missing")

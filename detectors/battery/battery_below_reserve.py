@@ -10,7 +10,15 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, soc_steps, with_battery
+from detectors.battery.flows import (
+    NO_RESERVE,
+    RESERVE_BAND_PCT,
+    courses,
+    flows,
+    soc_steps,
+    with_battery,
+    without_battery,
+)
 from detectors.battery.levels import as_evidence, difference, reserve_words, with_levels
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level
 from detectors.frames import VOLTAGE_CHANNELS
@@ -76,12 +84,12 @@ def detect(
 ) -> list[Verdict]:
     """A finding per site whose battery gave energy below its reserve on `day` with the grid there, in % of charge."""
     own_sites = with_levels(with_battery(sites), levels, day)
+    verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "time")
     rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
     told = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
-    verdicts: list[Verdict] = []
     raised = []
     for site in own_sites.iter_rows(named=True):
         reason = doubted.get(site["site_id"]) or _unknown(told.get(site["site_id"]))

@@ -6,7 +6,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from detectors.clock.drift import MARGIN, TOGETHER, TOTAL_MIN, Drift, best_drift, step_height
-from detectors.clock.explain import Claim, entered_zone
+from detectors.clock.explain import Claim, entered_zone, explaining
 from detectors.clock.kinds import REASONS
 from detectors.clock.onsets import TWILIGHT_DEG, Array, Onsets
 from detectors.clock.segments import Segment, is_possible_day
@@ -33,7 +33,7 @@ SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
 WIDE_PER_SLOW_DEG = 0.14  # more of it per minute of sampling beyond a quarter hour: there first light is seen later
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
-CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 5.0, 0.1  # ours: a step is a change of clocks' if it is as high within this
+CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 9.0, 0.1  # ours: a step is a change of clocks' if it is as high within this
 SAVING_DAYS = 2  # ours: with light, after a change of clocks, as one day of it may be written wrongly
 FULL_DARK_DEG = 6.0  # the end of civil twilight: from one day alone nothing else counts as darkness
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onsets' error as well as the clock's
@@ -52,6 +52,7 @@ class Offset(NamedTuple):
     certain: bool  # whole intervals show power in the dark
     proven: bool  # light in the dark, interpolated
     width_deg: float  # sun height that first and last light miss together
+    scattered: bool = False  # both onsets scatter too much to be onsets
 
     @property
     def in_dark(self) -> bool:
@@ -125,7 +126,7 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     dark_side = _low(first if offset < 0 else last, 0.2 + PROOF_MORE_DAYS * slow)
     proven = days >= NEEDED_DAYS and dark_side < -tolerance
     scattered = days >= 2 and min(_scatter(first), _scatter(last)) > SCATTER_MIN
-    return Offset(offset, error, days, certain and not scattered, proven and not scattered, width_deg)
+    return Offset(offset, error, days, certain and not scattered, proven and not scattered, width_deg, scattered)
 
 
 def _scatter(values: Array) -> float:
@@ -172,6 +173,9 @@ def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) 
     now = measure(onsets, device, segment)
     assert now is not None
     step = _step(onsets, device, segment, earlier, now, claim)
+    first = history[0].start
+    if step is not None and step.before.in_dark and explaining(onsets, device, first, *now[:2], claim):
+        return Diagnosis("constant", now, first, None, None, None, None)  # one zone, whose clocks changed
     line = None if step is not None and step.change is not None else best_drift(onsets, device)
     if line is not None and line.moves_together() and not line.is_over:
         if _is_told(line, now):
@@ -189,6 +193,8 @@ def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) 
         return _uncertain(now)
     if step is not None:
         return _stepped(step, now)
+    if line is not None and line.in_steps and not explaining(onsets, device, segment.start, *now[:2], claim):
+        return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
     return Diagnosis("constant", now, segment.start, None, None, None, None)
 
 
@@ -268,6 +274,8 @@ def _step(
     if not np.isfinite(height):
         height, error = (first + last) / 2, before.uncertainty
     together = abs(first - last) <= TOGETHER * abs(first + last)
+    if before.scattered or now.scattered:
+        return None
     if abs(height) < step_limit(float(onsets.interval[device])) or not (together or now.certain):
         return None
     change = _change_at(onsets, device, segment.start, earlier, (height, error), (before, now), claim)

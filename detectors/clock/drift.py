@@ -37,6 +37,7 @@ MIN_RESET_MIN = 12.0  # ours: setting right less than this is not told from nois
 SLOPES_TRIED = np.array([-135.0, -110.0, -90.0, -70.0, -50.0, -30.0, 30.0, 50.0, 70.0, 90.0, 110.0, 135.0])  # s/day
 BLOCK_DAYS = 10
 STEP_DAYS = 10
+SCATTER_MIN = 30.0  # ours: where single days scatter more, hours are shut off and there are no onsets to follow
 OVER_DAYS = 10  # ours: so many days with light tell that a drift has ended
 NINETY_FIVE = 1.96  # of a normal distribution's sigmas: 95 %
 
@@ -100,7 +101,7 @@ class _Fit(NamedTuple):
 def best_drift(onsets: Onsets, device: int) -> Drift | None:
     """The drift that explains a device's days best, with how much better than steps; None if there is none."""
     days = _days(onsets, device)
-    if len(days.day) < MIN_DAYS:
+    if len(days.day) < MIN_DAYS or _scatter(days) > SCATTER_MIN:
         return None
     steps = _in_steps(days, 0, np.zeros(1))[0]
     ramp = _one_ramp(days)
@@ -162,6 +163,12 @@ def _clipped(values: Array, floor: float) -> Array:
     rest = values - around
     reach = CLIP_SIGMAS * max(float(MAD_TO_SIGMA * np.median(np.abs(rest))), floor) + MIN_RESET_MIN
     return around + np.clip(rest, -reach, reach)
+
+
+def _scatter(days: _Days) -> float:
+    """Sigma of a day's middle about the median of the days around; minutes."""
+    middle = (days.first + days.last) / 2
+    return float(MAD_TO_SIGMA * np.median(np.abs(middle - quantile(_around(middle, CLIP_DAYS), 0.5))))
 
 
 def _bic(days: _Days, squares: float, parameters: int) -> float:

@@ -85,7 +85,7 @@ def _fits_all(days: Array, gap: Array, gap_now: float, minutes: float, fits: flo
     if not spans:
         return True
     middles = [float(np.median(days[span])) for span in spans]
-    level = middles[-1] - (minutes if gap[-1] == gap_now else minutes + float(gap[-1]) - gap_now)
+    level = middles[-1] - (minutes + float(gap[spans[-1]][0]) - gap_now)
     return all(
         abs(_turned(middle - level - float(gap[span][0]))) <= fits for middle, span in zip(middles, spans, strict=True)
     )

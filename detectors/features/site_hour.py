@@ -8,7 +8,7 @@ from detectors.frames import CHANNELS, LOCAL
 from detectors.stats.interval_weights import weight_s
 
 NAME = "site_hour"
-VERSION = 1
+VERSION = 2
 HOUR_S = 3600.0
 _MEANS: dict[str, Any] = dict.fromkeys(CHANNELS, pl.Float64)
 SCHEMA = pl.Schema(
@@ -19,8 +19,6 @@ SCHEMA = pl.Schema(
         "ts_local": LOCAL,  # the same instant in the site's zone
         "covered_s": pl.Float64,  # seconds of the hour that readings of this day cover
         **_MEANS,  # mean over those seconds in which it is known
-        "expected_w": pl.Float64,  # null until an expectation by the hour is written here
-        "clearness": pl.Float64,  # the same
     }
 )
 WINDOW_DAYS = 36_500  # ours: all of it is kept, and all of it is made again where the columns change
@@ -49,11 +47,7 @@ def make(readings: pl.DataFrame) -> pl.DataFrame:
     )
     return (
         means.rename({"hour": "ts_utc"})
-        .with_columns(
-            ts_local=pl.col("ts_utc") + pl.col("utc_offset"),
-            expected_w=pl.lit(None, pl.Float64),
-            clearness=pl.lit(None, pl.Float64),
-        )
+        .with_columns(ts_local=pl.col("ts_utc") + pl.col("utc_offset"))
         .select(SCHEMA.names())
         .cast(SCHEMA)
         .sort("site_id", "ts_utc", "day")

@@ -71,6 +71,7 @@ KINDS = {
 }
 REASONS = {
     "grid-missing": "no readings of the grid meter",
+    "low-coverage": "grid meter known for {seen_h:.1f} h of the day",
     "dark-unknown": "clock is known to be wrong, so day and night are in doubt",
     "generation-missing": "feed-in while the sun is down, but generation is not read, so the clock cannot be checked",
     "other-source": (
@@ -85,6 +86,7 @@ REASONS = {
     "little-import": "too little import in the dark, and generation changed too little to tell the sensor's sign",
 }
 
+MIN_SEEN_H = 3.0  # ours: what stands at a day's edge alone is no day
 DAY_KWH = 0.5  # ours: by day two meters' moments differ; half a kWh of feed-in beyond all sources is no moment
 STILL_SHARE = 0.5  # ours: a load never repeats itself to the watt for half of a night
 UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed so
@@ -140,6 +142,8 @@ def _judge(
         return because(REASONS, "no-readings" if row is None else "grid-missing")
     if is_clock_wrong:
         return because(REASONS, "dark-unknown")
+    if row["grid_h"] < MIN_SEEN_H:
+        return because(REASONS, "low-coverage", seen_h=row["grid_h"])
     run = _run(past, day, min_dark_h)
     rows = [past.get(one, row) for one in run[-ANSWER_DAYS:]]
     guess = balance_guess(row)

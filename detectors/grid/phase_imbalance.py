@@ -54,6 +54,7 @@ KINDS = {
     )
 }
 REASONS = {
+    "not-three-phase": "the register does not name three phases",
     "phases-missing": "no readings of the single phases",
     "quiet-day": "{crossed_kwh:.2f} kWh crossed on this day; the week's {week_kwh:.1f} kWh come of the days before",
     "low-coverage": "phases known for {coverage_pct:.0f} % of the day",
@@ -85,14 +86,17 @@ def detect(
 
     Judged over the sum of the seven days that end on `day`: a little on every day is as much as a lot on one.
     """
-    three = sites.filter(pl.col("phases") == 3).sort("site_id")
+    is_three = (pl.col("phases") == 3).fill_null(False)
+    not_three = because(REASONS, "not-three-phase")
+    others = sites.filter(~is_three)["site_id"].sort()
+    verdicts: list[Verdict] = [NotJudged(site_id, day, DETECTOR, not_three) for site_id in others]
+    three = sites.filter(is_three).sort("site_id")
     if three.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "grid sign")
     own = readings.join(three.select("site_id"), on="site_id", how="semi")
     sums = {row["site_id"]: row for row in _weeks(phase_day, day).iter_rows(named=True)}
     answers = {row["site_id"]: row for row in _answers(own, three).iter_rows(named=True)}
-    verdicts: list[Verdict] = []
     for site in three.iter_rows(named=True):
         site_id = site["site_id"]
         if site_id not in sums:

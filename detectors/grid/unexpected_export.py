@@ -42,6 +42,7 @@ KINDS = {
     )
 }
 REASONS = {
+    "no-feed-in-limit": "the register gives no limit of feed-in",
     "grid-missing": "no readings of the grid meter",
     "grid-sign": "feed-in with nothing generating: the grid sensor's sign or phase is in doubt",
     "low-coverage": "grid meter known for {coverage_pct:.0f} % of the daylight",
@@ -68,16 +69,19 @@ def detect(
     transient_minutes: float = TRANSIENT_MINUTES,
     min_coverage_pct: float = MIN_COVERAGE_PCT,
 ) -> list[Verdict]:
-    """A finding per site beyond its limit on `day`, in kWh beyond it; sites without a limit are left out."""
-    limited = sites.filter(pl.col("feed_in_limit_kw") >= 0).sort("site_id")
+    """A finding per site beyond its limit on `day`, in kWh beyond it."""
+    has_limit = (pl.col("feed_in_limit_kw") >= 0).fill_null(False)
+    no_limit = because(REASONS, "no-feed-in-limit")
+    others = sites.filter(~has_limit)["site_id"].sort()
+    verdicts: list[Verdict] = [NotJudged(site_id, day, DETECTOR, no_limit) for site_id in others]
+    limited = sites.filter(has_limit).sort("site_id")
     if limited.is_empty():
-        return []
+        return verdicts
     reversed_ids = doubts(earlier, "grid sign")
     rows = _with_daylight(flows(readings, limited), limited, day)
     usual = _usual(feed_in_transients, limited, day)
     known = _sums(rows, transient_minutes).join(usual, on="site_id", how="left")
     sums = {row["site_id"]: row for row in known.iter_rows(named=True)}
-    verdicts: list[Verdict] = []
     for site in limited.iter_rows(named=True):
         verdict = _judge(site, sums.get(site["site_id"]), day, site["site_id"] in reversed_ids, min_coverage_pct)
         if isinstance(verdict, Finding):

@@ -11,6 +11,7 @@ NEAR_SHARE = 0.01  # class 1 metering (IEC 62053-21): a regulator follows a read
 DEFAULT_KEPT_W, MAX_KEPT_W = 20.0, 500.0  # common practice, no source: the import that regulators keep up
 KEPT_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
 LIT_SHARE = 0.03  # ours: of the peak capacity; below it the regulator has nothing to do
+DIM_SHARE = 0.001  # ours: unless all day: a roof curtailed to an idle house's few watts makes no more than that
 
 
 def target_w(by: list[str]) -> pl.Expr:
@@ -18,8 +19,9 @@ def target_w(by: list[str]) -> pl.Expr:
 
     `by`: the columns whose groups of rows are a site's day.
     """
-    lit = pl.col("pv_w") > LIT_SHARE * 1000 * pl.col("installed_kwp")
-    lowest = pl.col("grid_w").filter(lit).quantile(KEPT_QUANTILE).over(by)
+    share = pl.col("pv_w") / (1000 * pl.col("installed_kwp"))
+    by_day = (pl.col("grid_w").filter(share > least).quantile(KEPT_QUANTILE) for least in (LIT_SHARE, DIM_SHARE))
+    lowest = pl.coalesce(*(one.over(by) for one in by_day))
     kept = pl.coalesce("feed_in_buffer_w", lowest.clip(DEFAULT_KEPT_W, MAX_KEPT_W), pl.lit(DEFAULT_KEPT_W))
     return pl.when(pl.col("feed_in_limit_kw") == 0).then(kept).otherwise(-1000 * pl.col("feed_in_limit_kw"))
 

@@ -74,6 +74,8 @@ def follow(
         history = of_site(mine, fleet.models.row(n, named=True), day)
         verdict = _odds_of(one)
         known = open_cases.get(site_id)
+        if known is not None and known["kind"] == NO_GENERATION and diagnosis.is_alive(history):
+            known = None  # it generates again; if less than before, that is another case
         level = diagnosis.decisive(verdict, history)
         if known is not None and level >= close_at:
             rows.append(_followed(known, history, level, day))

@@ -14,6 +14,7 @@ from detectors.yields.half_hours import MAX_INPUTS, Days
 NO_GENERATION, STRING_LOSS = "no-generation", "string-loss"
 CAPACITY_MISMATCH, UNDERPERFORMANCE = "capacity-mismatch", "underperformance"
 ZERO_DAYS = 3  # of which two without generation
+ALIVE_DAYS = 2  # ours: on one alone it may have been switched on for a test
 DEEP = -2.4  # log: less than a tenth
 FIRST_DAYS = 2  # ours: a change so soon after the first data was there from the first day
 CAPACITY_DAYS = 5  # ours: earlier a shortfall may as well be a fault that goes away
@@ -125,6 +126,12 @@ def diagnose(
 def is_dark(history: History) -> bool:
     """Two of the last three days made nothing."""
     return int(history.is_zero[-ZERO_DAYS:].sum()) >= min(2, len(history.x))
+
+
+def is_alive(history: History) -> bool:
+    """The last two days that told anything made something."""
+    told = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
+    return len(told) == ALIVE_DAYS and not history.is_zero[told].any()
 
 
 def dark_since(history: History) -> int:

@@ -23,6 +23,7 @@ from detectors.yields.roofs import Planes
 WITHIN_KM = 50.0  # ours: day sums of irradiance still correlate above 0.9 in most climates
 MOST_NEIGHBOURS = 10  # ours: beyond ten the far ones add little
 MOST_SENSORS = 2  # ours: its own, and one nearby
+SENSOR_NEIGHBOURS = 3  # ours: a sensor's plane is in no register; beside so many sites one that lies flat is outvoted
 CEILING_SHARE = 0.9  # ours: of a battery's highest charging; harder charging may be its limit
 ROOM_PCT = 50.0  # ours: of a quarter hour
 MOSTLY = 0.9  # ours: of a quarter hour's readings; percentages are whole
@@ -181,7 +182,9 @@ def _references(
     own_first = np.column_stack([np.arange(count), near])
     found = number[own_first]
     order = np.argsort(found < 0, axis=1, kind="stable")[:, :MOST_SENSORS]
-    told = np.column_stack([near, np.take_along_axis(found, order, 1)])
+    heard = np.take_along_axis(found, order, 1)
+    has_others = (near >= 0).sum(axis=1, keepdims=True) >= SENSOR_NEIGHBOURS
+    told = np.column_stack([near, np.where(has_others, heard, -1)])
     keys = np.array([key_of(one) for one in ids] + [key_of(f"{ids[n]} irradiance") for n in sensors] + [0])
     return told, keys[told]
 

@@ -16,6 +16,7 @@ SKY_SENSITIVITY = 0.35  # fitted: of the difference that clear and overcast make
 MIN_SCALE = 0.7  # ours: of the own day-to-day scale
 WALK_PER_DAY = 0.012  # fitted: shares drift faster than levels
 BASELINE_SIGMA, FIRST_DAY_PRIOR, SMALLEST_FALL = 0.10, 0.002, 0.2
+RISE_PRIOR = 0.002  # ours: the others fell
 MIN_ENERGY = 0.05  # kWh per kWp of the day
 DEAD = -1.2  # log ratio: less than a third of the usual share
 OVERCAST = 0.3  # clearness of the overcast that `SKY_SENSITIVITY` compares with

@@ -10,23 +10,24 @@ from numpy.typing import NDArray
 from detectors.finding import Reason
 from detectors.solar import plane_response
 from detectors.solar.plane_response import Answer
-from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array
-from detectors.yields import cold, day_residual, input_shares, lone_site, own_past, pyranometer, roof_model
+from detectors.yields import cold, day_residual, input_ratios, lone_site, own_past, pyranometer
 from detectors.yields.cold import Cold
 from detectors.yields.day_residual import Combined
 from detectors.yields.energies import Before, of_day
 from detectors.yields.fleet_day import Fleet, column
-from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
+from detectors.yields.sequential_test import LEAST_MARGIN
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
 USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
 ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
+ZERO_RATIO_LIMITED = 0.001  # ours: so much may be all that an idle house takes of a healthy roof
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
 ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier
 PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
+LEAST_ENERGY = 0.3  # ours: kWh per kWp due; below it a day's total is low suns alone
 CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
 LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used
 
@@ -58,7 +59,9 @@ class Night(NamedTuple):
     actual_kwh: Array  # over the same intervals
     stored_kwh: Array  # in the battery at the day's end, had the roof been healthy
     possible_kwh: Array  # of the whole day, curtailed or not
+    roof_w: Array  # [sites, quarters], what each healthy roof could have made; NaN where nobody can say
     coverage: Array  # share of daylight with readings of generation
+    least: Array  # log of a level that the roof has at least, by all that it made; NaN = no limit, or no known sky
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
 
 
@@ -87,11 +90,12 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     base = day_residual.variance(combined, zeros, site_roofs.has_limit, site_roofs.is_unknown)
     scale = column(fleet.models, "scale", 1.0)
     sigma = np.sqrt(base + past_sigma**2) * scale
-    lone = _lone(fleet)
+    lone_x, lone_near, lone_energy = _lone(fleet)
+    least = _least(fleet, expected, sky, correction)
     spell, cold_day = _snow(fleet, odds)
     coverage = _coverage(fleet)
-    is_zero, evidence = _zeros(fleet, combined, lone[2], coverage, cold_day.is_cold)
-    input_x, input_sigma = _inputs(fleet, sky)
+    is_zero, evidence = _zeros(fleet, combined, lone_energy, coverage, cold_day.is_cold)
+    input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard
 
@@ -102,7 +106,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         fleet=fleet,
         is_used=is_used & ~silent[:, None],
         clearness=sky,
-        x=told(combined.x),
+        x=told(_not_below(combined.x, least)),
         consensus_x=told(_consensus_x(fleet, expected, correction, share)),
         variance=told(base),
         past_sigma=past_sigma,
@@ -110,9 +114,9 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         energy=combined.energy,
         neighbours=combined.neighbours,
         pair_ratio=pairs.log_ratio,
-        lone_x=told(lone[0]),
-        lone_near=lone[1],
-        lone_energy=lone[2],
+        lone_x=told(_not_below(lone_x, least)),
+        lone_near=lone_near,
+        lone_energy=lone_energy,
         is_zero=is_zero & ~silent,
         zero_evidence=np.where(silent, 0.0, evidence),
         spell_days=spell,
@@ -123,7 +127,9 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         actual_kwh=told(energies.actual_kwh),
         stored_kwh=energies.stored_kwh,
         possible_kwh=told(energies.possible_kwh),
+        roof_w=np.where(silent[:, None], np.nan, energies.roof_w),
         coverage=coverage,
+        least=told(least),
         doubts=doubts,
     )
 
@@ -205,6 +211,32 @@ def _lone(fleet: Fleet) -> tuple[Array, Array, Array]:
     return lone_site.day_level(light.power_w, clear, light.is_free & (~limited | sure), fleet.roofs.kwp)
 
 
+def _least(fleet: Fleet, expected: Array, sky: Array, correction: Correction) -> Array:
+    """A level that each limited site has at least, log: all that it made over all that was due.
+
+    What was curtailed could have been more, so the roof is at least so good. Without neighbours the sky is taken for
+    clear, which errs to the same side.
+    """
+    made = np.where(fleet.roofs.has_limit[:, None], fleet.reported_w, np.nan)
+    told = np.full(len(made), np.nan)
+    for due_w, level in (
+        (np.where(np.isfinite(sky), expected * np.exp(correction.log_usual), np.nan), fleet.roofs.level),
+        (_clear_w(fleet), np.zeros(len(made))),
+    ):
+        known = np.isfinite(made) & np.isfinite(due_w)
+        due, total = (np.where(known, one, 0.0).sum(axis=1) / 4000 for one in (due_w, made))
+        is_told = (due > LEAST_ENERGY * fleet.roofs.kwp) & (total > ZERO_RATIO * due)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            told = np.fmax(told, np.where(is_told, np.log(total / due) + level, np.nan))
+    return told
+
+
+def _not_below(x: Array, least: Array) -> Array:
+    """A level, or that which the roof has at least where the two contradict each other."""
+    with np.errstate(invalid="ignore"):
+        return np.where(x < least - LEAST_MARGIN, least, x)
+
+
 def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:
     light = fleet.light
     noon = fleet.elevation_deg.max(axis=1, initial=0.0)
@@ -226,50 +258,16 @@ def _coverage(fleet: Fleet) -> Array:
 def _zeros(
     fleet: Fleet, found: Combined, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
 ) -> tuple[NDArray[np.bool_], Array]:
-    """Whether all free intervals of the day made nothing, and what that proves, in log odds.
+    """Whether the day made nothing though some of it was free, and what that proves, in log odds.
 
     Nothing on a plain day, under a sky that several neighbours agree on, is a fact and not a matter of statistics.
     """
-    power = np.where(fleet.light.is_free, fleet.light.power_w, np.nan)
-    highest = np.where(np.isfinite(power), power, -np.inf).max(axis=1, initial=-np.inf)
+    is_free = (fleet.light.is_free & np.isfinite(fleet.light.power_w)).any(axis=1)
+    highest = np.nan_to_num(fleet.reported_w).max(axis=1, initial=0.0)  # what is curtailed is no zero either
     due = np.where(np.isfinite(found.x), found.energy, CLOUDY_RATIO * lone_energy)
-    is_zero = (coverage > ZERO_COVERAGE) & (highest < ZERO_RATIO * 1000 * fleet.roofs.kwp) & (highest > -np.inf)
+    ratio = np.where(fleet.roofs.has_limit, ZERO_RATIO_LIMITED, ZERO_RATIO)
+    is_zero = (coverage > ZERO_COVERAGE) & (highest < ratio * 1000 * fleet.roofs.kwp) & is_free
     is_zero &= due > ZERO_MIN_ENERGY
     is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > day_residual.FEW)
     evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
     return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~is_cold, evidence, 0.0)
-
-
-def _inputs(fleet: Fleet, clearness: Array) -> tuple[Array, Array]:
-    """Each input's log ratio to the others, and its sigma by its own scale; both [sites, inputs]."""
-    x, sigma = (np.full((fleet.sites.height, MAX_INPUTS), np.nan) for _ in range(2))
-    lengths = fleet.models["input_mix"].list.len().fill_null(0).to_numpy()
-    planes = np.bincount(fleet.planes.site, minlength=fleet.sites.height)
-    planes = np.where(planes > 0, planes, len(plane_response.TILTS_DEG))
-    for count in np.unique(planes):
-        rows = np.flatnonzero((lengths == MAX_INPUTS * count) & (planes == count))  # learned with the planes of today
-        if len(rows):
-            x[rows], sigma[rows] = _inputs_of(fleet, clearness, rows, int(count))
-    return x, sigma
-
-
-def _inputs_of(fleet: Fleet, clearness: Array, rows: NDArray[np.intp], count: int) -> tuple[Array, Array]:
-    """The same of sites of so many planes, [rows, inputs]."""
-    known = np.isin(fleet.planes.site, rows)
-    if known.any():
-        tilt, azimuth = (one[known].reshape(len(rows), count) for one in fleet.planes[2:])
-    else:
-        tilt, azimuth = plane_response.basis_planes(fleet.sites["latitude"].to_numpy()[rows])
-    sky = Sky(*(one[rows][None] for one in fleet.sky))
-    each = plane_response.answer(sky, tilt.T[:, :, None], azimuth.T[:, :, None])
-    inputs = fleet.inputs_w[:, rows]
-    kwp = fleet.roofs.kwp[rows]
-    is_there = np.isfinite(inputs).any(axis=2, keepdims=True)
-    total = np.where(is_there, inputs, 0.0).sum(axis=0)  # NaN where one of them is not known
-    valid = np.isfinite(total) & (np.nan_to_num(total) > input_shares.MIN_POWER_RATIO * 1000 * kwp[:, None])
-    answer = Answer(*(one[rows] for one in fleet.light.answer))
-    seen = input_shares.own_sky(clearness[rows], total, answer, fleet.ambient_c[rows, None], kwp[:, None])
-    models = fleet.models[rows]
-    mix = roof_model.past_of(models, "input_mix", MAX_INPUTS * count).reshape(len(rows), MAX_INPUTS, count)
-    told, sigma = input_shares.of_days(inputs, valid, mix.transpose(1, 2, 0), each, seen, kwp, 0.25)
-    return told, sigma * roof_model.past_of(models, "input_scale", MAX_INPUTS)

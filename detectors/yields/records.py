@@ -41,6 +41,7 @@ RESIDUAL = pl.Schema(
         "actual_kwh": pl.Float64(),
         "stored_kwh": pl.Float64(),  # in the battery at the day's end, had the roof been healthy
         "coverage": pl.Float64(),  # share of the daylight with readings of generation
+        "least": pl.Float64(),  # log of a level that a limited site has at least; null = not known
     }
 )
 SUSPECT, NOT_SUSPECT, STILL = 2.0, -3.0, 1.0  # log odds: a fall is believed in, began, and is still thought possible
@@ -88,6 +89,7 @@ def of_night(night: Night) -> pl.DataFrame:
                     "actual_kwh",
                     "stored_kwh",
                     "coverage",
+                    "least",
                 )
             },
             "tie": column(fleet.models, "tie", 0.0),

@@ -73,14 +73,21 @@ def findings(
 ) -> Iterator[Finding]:
     """A finding to watch per watched site of registered planes that slides, and has no open case.
 
-    `each` is what a kWh is worth at each site. In the cold it may be snow, so nothing is said.
+    `each` is what a kWh is worth at each site. In the cold it may be snow, so nothing is said; nor is it of limited
+    sites, whose level is told by other hours from week to week.
     """
     fleet = night.fleet
     first = day - timedelta(days=DAYS - 1)
     skipped = [*cases.filter(pl.col("day") == day)["site_id"], *night.doubts]
-    asked = ~fleet.roofs.is_unknown & ~night.is_cold & ~fleet.sites["site_id"].is_in(skipped).to_numpy()
+    asked = (
+        ~fleet.roofs.is_unknown
+        & ~fleet.roofs.has_limit
+        & ~night.is_cold
+        & ~fleet.sites["site_id"].is_in(skipped).to_numpy()
+    )
     asked &= fleet.sites["watched"].fill_null(True).to_numpy()
     x, due = _laid(residuals, fleet.sites["site_id"], first)
+    _by_newest_model(x, fleet.models, first)
     early, middle, late = (median(part) for part in np.array_split(x, 3, axis=1))
     with np.errstate(invalid="ignore"):
         asked &= (early - middle > LEAST_FALL / 2) & (middle - late > LEAST_FALL / 2)
@@ -104,6 +111,15 @@ def _laid(residuals: pl.DataFrame, site_ids: pl.Series, first: date) -> tuple[Ar
         values[into] = column(rows, name)
         told.append(values)
     return told[0], told[1]
+
+
+def _by_newest_model(x: Array, models: pl.DataFrame, first: date) -> None:
+    """Puts in place what the newest model of a young site says of its days: models of youth differ in their levels."""
+    told = models.select("history_day", "history_x").with_row_index("row").explode("history_day", "history_x")
+    told = told.with_columns(at=(pl.col("history_day") - pl.lit(first)).dt.total_days()).filter(
+        pl.col("at").is_between(0, DAYS - 1)
+    )
+    x[told["row"].to_numpy(), told["at"].to_numpy()] = told["history_x"].to_numpy()
 
 
 def _finding(site_id: str, found: Slide, x: Array, first: date, day: date, each: float) -> Finding:

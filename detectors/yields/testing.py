@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
-from detectors.yields import input_shares, lone_site, sensitivity, sequential_test
+from detectors.yields import baseline_prior, input_shares, lone_site, sensitivity, sequential_test
 from detectors.yields.fleet_day import column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.night import USABLE_SIGMA, Night
@@ -40,10 +40,8 @@ ODDS = pl.Schema(
         "days_to_show_30_pct": pl.Float64(),  # days until a fall of 30 % would show; null = not within a year
     }
 )
-SITE_SIGMA, FEW_SIGMA, FEW = 0.05, 0.06, 1.5  # fitted: of the baseline before the first day
-UNKNOWN_SIGMA = 0.08  # ours: planes facing away from the equator yield a tenth less in spring
-LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.35, 0.6  # fitted: what little free energy leaves open
 MIN_LONE_KWH = lone_site.MIN_ENERGY
+ALIVE = -2.4  # log: a tenth; a roof that makes more is not one without generation
 USUAL_DAYS = 14
 BLOCK_SITES = 128  # ours: their probabilities, 1.4 MB, stay in the processor's cache
 
@@ -59,6 +57,7 @@ class Evidence(NamedTuple):
     zero_evidence: Array
     is_snow: NDArray[np.bool_]
     is_cold: NDArray[np.bool_]
+    least: Array
 
     def has_pairs(self) -> NDArray[np.bool_]:
         with np.errstate(invalid="ignore"):
@@ -69,21 +68,17 @@ class Evidence(NamedTuple):
         return ~self.has_pairs() & is_told & ~self.is_snow
 
 
+def is_judged(told: Evidence) -> NDArray[np.bool_]:
+    """Whether the day told something of each site's level, [sites], be it only that the roof is not dead."""
+    with np.errstate(invalid="ignore"):
+        return told.has_pairs() | told.has_lone() | ((told.least > ALIVE) & ~told.is_snow)
+
+
 class Tested(NamedTuple):
     """After a night: rows to remember."""
 
     state: pl.DataFrame  # STATE
     odds: pl.DataFrame  # ODDS
-
-
-def prior_sigma(models: pl.DataFrame, has_limit: NDArray[np.bool_], is_unknown: NDArray[np.bool_]) -> Array:
-    """Of each site's baseline before its first day, by what its days show of it."""
-    energy = column(models, "energy", 0.0)
-    limited = LIMITED_SIGMA + LIMITED_MORE * np.exp(-energy / LIMITED_KWH)
-    few = column(models, "neighbours", FEW) < FEW
-    return np.asarray(
-        np.sqrt(SITE_SIGMA**2 + (UNKNOWN_SIGMA * is_unknown) ** 2 + (has_limit * limited) ** 2 + (FEW_SIGMA * few) ** 2)
-    )
 
 
 def step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
@@ -107,6 +102,7 @@ def _step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool
         likelihoods[by_lone] = lone_site.likelihood(
             told.lone_x[by_lone], told.lone_near[by_lone], is_unknown[by_lone]
         )  # fmt: skip
+    likelihoods = likelihoods * sequential_test.at_least(np.where(told.is_snow, np.nan, told.least))
     evidence = np.where(by_pairs | by_lone, told.zero_evidence, 0.0)
     return sequential_test.update(sequential_test.advance(state, walk), likelihoods, evidence)
 
@@ -117,7 +113,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     site_roofs = fleet.roofs
     ids = fleet.sites["site_id"]
     walk = sequential_test.walk_share(np.asarray(WALK_PER_DAY * (1.0 + site_roofs.has_limit + site_roofs.is_unknown)))
-    prior = prior_sigma(fleet.models, site_roofs.has_limit, site_roofs.is_unknown)
+    prior = baseline_prior.sigma(fleet)
     state = _restored(states.filter(pl.col("part") == 0), ids, sequential_test.start(Prior(prior)))
     again = fleet.models.select(((pl.col("day") == fleet.day) & pl.col("is_replayed")).fill_null(False)).to_series()
     young = np.flatnonzero(again.to_numpy())
@@ -126,7 +122,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     tie = column(fleet.models, "tie", 0.0)
     today = Evidence(
         night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.zero_evidence,
-        night.spell_days > 0, night.is_cold,
+        night.spell_days > 0, night.is_cold, night.least,
     )  # fmt: skip
     before = sequential_test.report(state).baseline
     state = step(state, walk, today, site_roofs.is_unknown, before)
@@ -145,7 +141,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
             "baseline_sigma": report.baseline_sigma,
             "log_odds_input": inputs,
             "spell_days": night.spell_days,
-            "is_judged": today.has_pairs() | today.has_lone(),
+            "is_judged": is_judged(today),
             "day_sigma": usual,
             "shows_in_week_pct": sensitivity.within_week_pct(report.baseline_sigma, usual),
             "days_to_show_30_pct": sensitivity.days_to_show(report.baseline_sigma, usual),
@@ -222,6 +218,7 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
             column(one, "history_x"), column(one, "history_sigma", 1.0), column(one, "lone_x"),
             column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "zero_evidence", 0.0),
             column(one, "spell_days", 0.0) > 0, one["is_cold"].fill_null(False).to_numpy(),
+            column(one, "least"),
         )  # fmt: skip
         state[place] = step(state[place], walk[place], told, is_unknown[place], baseline[place])
         baseline[place] = sequential_test.report(state[place]).baseline
@@ -246,13 +243,14 @@ def _inputs(
         if not len(some):
             continue
         prior = Prior(
-            np.full(len(some), input_shares.BASELINE_SIGMA), input_shares.FIRST_DAY_PRIOR, input_shares.SMALLEST_FALL
-        )
+            np.full(len(some), input_shares.BASELINE_SIGMA), input_shares.FIRST_DAY_PRIOR, input_shares.RISE_PRIOR,
+            input_shares.SMALLEST_FALL,
+        )  # fmt: skip
         walk = sequential_test.walk_share(np.full(len(some), input_shares.WALK_PER_DAY))
         state = _restored(kept, ids[some], sequential_test.start(prior))
         again = np.flatnonzero(is_young[some])
         if len(again):
-            fresh = sequential_test.start(Prior(prior.sigma[again], prior.first_day, prior.smallest))
+            fresh = sequential_test.start(prior._replace(sigma=prior.sigma[again]))
             state[again] = _inputs_replayed(fleet.models[some[again]], n, fresh, walk[again])
         state = _input_step(state, walk, night.input_x[some, n], night.input_sigma[some, n])
         odds[some, n] = sequential_test.report(state, smallest=input_shares.SMALLEST_FALL).log_odds_fall

@@ -78,7 +78,10 @@ def detect(
     ready = (past >= LEAST_PAST_DAYS) & is_known[:, -LASTS_DAYS:].all(axis=-1)
     explained = set(earlier["site_id"])
     watched = sites["watched"].fill_null(True).to_numpy()
-    score = _scores(z, is_known, ready)
+    silent = sites["site_id"].is_in([*explained, *yield_night.doubts]).to_numpy()
+    is_asked = ready & watched & ~silent
+    far = [_far_out(one[-LASTS_DAYS:]) if asked else [] for one, asked in zip(z, is_asked, strict=True)]
+    score = _scores(z, is_known, np.array([bool(one) for one in far]))
     verdicts: list[Verdict] = []
     found: list[Finding] = []
     for row, site_id in enumerate(sites["site_id"]):
@@ -92,11 +95,11 @@ def detect(
                     site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=LEAST_PAST_DAYS)
                 )
             )
-        elif (score[row] >= STRANGE_SCORE).all() and (far := _far_out(z[row, -LASTS_DAYS:])):
-            if yield_night.spell_days[row] > 0 or (yield_night.is_cold[row] and far[0] < len(OF_ROOF)):
+        elif (score[row] >= STRANGE_SCORE).all():
+            if yield_night.spell_days[row] > 0 or (yield_night.is_cold[row] and far[row][0] < len(OF_ROOF)):
                 verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "snow")))
                 continue
-            found.append(_finding(site_id, day, score[row], z[row], far))
+            found.append(_finding(site_id, day, score[row], z[row], far[row]))
     found.sort(key=lambda one: (-one.value, one.site_id))
     return [*verdicts, *found[: max(sites.height // SITES_PER_FINDING, 1)]]
 
@@ -151,11 +154,16 @@ def _deviations(values: Array) -> Array:
     return np.asarray(np.clip(rest / scale, -MAX_Z, MAX_Z))
 
 
-def _scores(z: Array, is_known: NDArray[np.bool_], ready: NDArray[np.bool_]) -> Array:
-    """The forest's score of the last days, [sites, LASTS_DAYS]; NaN where it was not asked."""
+def _scores(z: Array, is_known: NDArray[np.bool_], asked: NDArray[np.bool_]) -> Array:
+    """The forest's score of the last days, [sites, LASTS_DAYS]; NaN where it was not asked.
+
+    It is grown only where there is something to ask: on most nights there is none.
+    """
     told = np.full((len(z), LASTS_DAYS), np.nan)
+    if not asked.any():
+        return told
     past = np.nan_to_num(z[:, :-LASTS_DAYS])[is_known[:, :-LASTS_DAYS]]
-    if not ready.any() or len(past) < 2 * LEAST_PAST_DAYS:
+    if len(past) < 2 * LEAST_PAST_DAYS:
         return told
     from sklearn.ensemble import IsolationForest  # loads slowly, and a young fleet needs none
 
@@ -163,13 +171,8 @@ def _scores(z: Array, is_known: NDArray[np.bool_], ready: NDArray[np.bool_]) -> 
     past = past[np.lexsort(past.T)]
     past = past[:: max(len(past) // FOREST_ROWS, 1)]
     forest = IsolationForest(n_estimators=TREES, random_state=SEED).fit(past)
-    asked = np.nan_to_num(z[ready, -LASTS_DAYS:])
-    # Only what is far out can be strange: the forest is spared the rest.
-    odd = np.abs(asked).max(axis=-1) >= STRANGE_Z * 2 / 3
-    scores = np.full(odd.shape, 0.0)
-    if odd.any():
-        scores[odd] = -forest.score_samples(asked[odd])
-    told[ready] = scores
+    last = np.nan_to_num(z[asked, -LASTS_DAYS:])
+    told[asked] = -forest.score_samples(last.reshape(-1, last.shape[-1])).reshape(last.shape[:2])
     return told
 
 

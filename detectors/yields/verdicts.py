@@ -13,6 +13,7 @@ from detectors.yields.cases import day_loss_kwh, of_site
 from detectors.yields.diagnosis import History
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import USABLE_SIGMA, Night
+from detectors.yields.testing import ALIVE
 
 REASONS = {
     "generation-missing": "no readings of generation",
@@ -212,6 +213,6 @@ def _reason(night: Night, n: int, site_id: str) -> Reason | None:
         return because(REASONS, "snow", days=int(night.spell_days[n]))
     by_pairs = np.isfinite(night.x[n]) and night.sigma[n] < USABLE_SIGMA
     by_itself = np.isfinite(night.lone_x[n]) and night.lone_energy[n] > MIN_ENERGY
-    if by_pairs or by_itself:
+    if by_pairs or by_itself or night.least[n] > ALIVE:
         return None
     return because(REASONS, "no-usable-energy" if night.fleet.roofs.has_limit[n] else "no-light")

@@ -1,11 +1,12 @@
 """What was judged: findings, days not judged, the exceptions folded from them, and what people decided of these."""
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import polars as pl
 
+from detectors.finding import DOES_NOT_APPLY
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
@@ -44,20 +45,28 @@ def write_verdicts(
             )
         for relation in ("finding", "not_judged", "judged", "site_day", "clock_day"):
             mark_due(store, relation, pl.Series([day]))
+        mark_due(store, "site_hour", [day + timedelta(days=by) for by in (-1, 0, 1)])
 
 
 def up_to(store: Store, last: date) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """(findings, judged, not judged) up to `last` of the sites that ever had a finding: what the fold needs."""
+    """(findings, judged, not judged) up to `last` of the sites that ever had a finding: what the fold needs.
+
+    A day on which a rule has nothing to ask of a site is none that could not be judged: what it raised before, closes.
+    """
     mine = "site_id IN (SELECT DISTINCT site_id FROM finding)"
     findings = store.frame(f"SELECT {', '.join(FINDING_COLUMNS)} FROM finding WHERE day <= ? ORDER BY ALL", [last])
     judged = store.frame(f"SELECT site_id, day FROM judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
-    silent = store.frame(f"SELECT * FROM not_judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
+    applies = f"coalesce(code NOT IN ({', '.join('?' * len(DOES_NOT_APPLY))}), true)"
+    silent = store.frame(
+        f"SELECT * FROM not_judged WHERE day <= ? AND {mine} AND {applies} ORDER BY ALL", [last, *DOES_NOT_APPLY]
+    )
     return findings, judged, silent
 
 
 def not_judged_on(store: Store, day: date) -> pl.DataFrame:
-    """[site_id, day, detector, reason] of one day."""
-    return store.frame("SELECT * FROM not_judged WHERE day = ? ORDER BY ALL", [day])
+    """[site_id, day, detector, reason] of one day, rules that have nothing to ask of a site aside."""
+    told = store.frame("SELECT * FROM not_judged WHERE day = ? ORDER BY ALL", [day])
+    return told.filter(~pl.col("code").is_in(DOES_NOT_APPLY).fill_null(False))
 
 
 def is_judged(store: Store, day: date) -> bool:

@@ -1,10 +1,12 @@
 -- Grain   one row per site and UTC hour of a month
--- Source  parameters $lo, $hi: instants; the feature has a row for each local day that an hour lies in
+-- Source  parameters $lo, $hi: instants; the feature has a row for each local day that an hour lies in;
+--         what was expected is added by the night that judged the day
 -- Why     in zones of half hours, midnight cuts an hour in two: its means are put together by the seconds they cover
 WITH halves AS (
-    SELECT *, count(*) OVER (PARTITION BY site_id, ts_utc) > 1 AS is_cut
-    FROM feature_site_hour
-    WHERE ts_utc >= $lo AND ts_utc < $hi
+    SELECT h.*, e.expected_w, e.clearness, count(*) OVER (PARTITION BY h.site_id, h.ts_utc) > 1 AS is_cut
+    FROM feature_site_hour AS h
+    LEFT JOIN feature_expected_hour AS e ON e.site_id = h.site_id AND e.day = h.day AND e.ts_utc = h.ts_utc
+    WHERE h.ts_utc >= $lo AND h.ts_utc < $hi
 )
 SELECT
     site_id, ts_utc, ts_local, least(covered_s / 36, 100) AS coverage_pct,

@@ -21,7 +21,7 @@ import polars as pl
 
 from detectors.clock import clock
 from detectors.clock.light import light_onsets
-from detectors.clock.zones import changes, daily_offsets, places
+from detectors.clock.zones import changes, daily_offsets, plausible_zones
 from detectors.finding import Finding, NotJudged, Verdict
 from detectors.frames import DEVICE_READINGS, SITES
 from tests.simulation.fleet import make_fleet
@@ -80,7 +80,9 @@ def _right(_site: Site, _first: date, days: int, _rng: Rng) -> Put:
 
 def _zone(site: Site, first: date, days: int, rng: Rng) -> Put | None:
     """The zone of another place, entered from the first day on; it differs in both seasons."""
-    names = list(_others(site.zone, first, days, same_standard=False))
+    names, _ = _others(site.zone, (site.latitude, site.longitude), first, days)
+    if not names:
+        return None
     zone = str(rng.choice(names))
     return Put(other_zone(site.zone, zone), 0, _kinds("time-zone-wrong"), zone)
 
@@ -101,7 +103,7 @@ def _saving_left_out(site: Site, first: date, days: int, _rng: Rng) -> Put | Non
 
 def _others_saving(site: Site, first: date, days: int, rng: Rng) -> Put | None:
     """A zone of the same standard time entered whose changes of clocks are others: right until one of them changes."""
-    names = _others(site.zone, first, days, same_standard=True)
+    _, names = _others(site.zone, (site.latitude, site.longitude), first, days)
     if not names:
         return None
     zone = str(rng.choice(names))
@@ -147,16 +149,17 @@ RIGHT_SHARE = 0.4
 
 
 @lru_cache(maxsize=512)
-def _others(home: str, first: date, days: int, *, same_standard: bool) -> list[str]:
-    """Zones whose offset differs all the time; or the same on the first ten days, another after one changed clocks."""
+def _others(home: str, at: tuple[float, float], first: date, days: int) -> tuple[list[str], list[str]]:
+    """Zones that might be entered there: off all the time; and right on the first ten days, wrong after a change."""
     mine = daily_offsets(home, first, days)
-    found = []
-    for place in places():
-        gap = daily_offsets(place.zone, first, days) - mine
-        wanted = (gap[:10] == 0).all() and (gap[:-7] != 0).any() if same_standard else (gap != 0).all()
-        if wanted and np.abs(gap).max() <= FAR_MIN:
-            found.append(place.zone)
-    return found
+    off, later = [], []
+    for zone in plausible_zones((), home, *at)[0]:
+        gap = daily_offsets(zone, first, days) - mine
+        if np.abs(gap).max() <= FAR_MIN and (gap != 0).all():
+            off.append(zone)
+        if (gap[:10] == 0).all() and (gap[:-7] != 0).any():
+            later.append(zone)
+    return off, later
 
 
 def readings(site: Site, truth: Truth, first: date, days: int, minutes: int, error: Error) -> pl.DataFrame:

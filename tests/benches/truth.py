@@ -24,9 +24,10 @@ from tests.benches.living_yields import read_in
 from tests.benches.scoring import Score, load, score
 from tests.benches.table import table
 from tests.simulation.faults import FORMS, KINDS
-from tests.simulation.fleet import make_fleet
+from tests.simulation.fleet import FAULTY_SHARE, make_fleet
 
 START = date(2026, 3, 1)
+LIGHT_FAULTY = 0.2  # all of them of yield: neighbours have to be healthy, most of them
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -47,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     begin = time.monotonic()
     fleet = make_fleet(
         seed, sites=args.sites, days=args.days, first=args.start, minutes=args.minutes, kinds=_kinds(args),
-        hemisphere=args.hemisphere,
+        hemisphere=args.hemisphere, step_pct=args.step, faulty=LIGHT_FAULTY if args.light else FAULTY_SHARE,
     )  # fmt: skip
     simulated = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
@@ -74,6 +75,12 @@ def _parse(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--family", choices=sorted({form.family for form in FORMS.values()}))
     parser.add_argument("--hemisphere", choices=("north", "south", "both"), default="both")
     parser.add_argument("--light", action="store_true", help="the yield engine alone, in a fifth of the time")
+    parser.add_argument(
+        "--step",
+        type=float,
+        metavar="PCT",
+        help="with --light: all faults are falls of this size in the middle of the span",
+    )
     parser.add_argument("--explain", action="store_true")
     parser.add_argument("--save", type=Path, metavar="FILE", help="keeps the rows behind the table")
     parser.add_argument("--pool", type=Path, nargs="+", metavar="FILE", help="one table of rows that were saved")
@@ -87,6 +94,8 @@ def _kinds(args: argparse.Namespace) -> Sequence[str]:
         if unknown := set(wanted) - set(KINDS):
             raise SystemExit(f"unknown kinds: {', '.join(sorted(unknown))}; known are {', '.join(KINDS)}")
         return wanted
+    if args.step:
+        return ["underperformance"]
     if args.light:
         return [kind for kind, form in FORMS.items() if form.family == "yield"]
     if args.family:

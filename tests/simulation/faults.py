@@ -138,6 +138,13 @@ def draw_fault(site: Site, kind: str, axis: Axis, changes: list[int], rng: np.ra
     return fault
 
 
+def step_fault(site: Site, size_pct: float, day: int, axis: Axis) -> Fault:
+    """Underperformance of this size from the beginning of a day to the end."""
+    first, last = (axis.first + timedelta(days=n) for n in (day, axis.days - 1))
+    begin, end = (axis.midnight_s(site.zone, n) for n in (day, axis.days))
+    return Fault(site.site_id, "underperformance", STEP, begin, end, first, last, size_pct)
+
+
 def _wrong_season(fault: Fault, axis: Axis, zone: str, changes: list[int], rng: np.random.Generator) -> None:
     """The logger stays at standard time, or at the offset of its first day: wrong on one side of the change alone."""
     change = changes[0]

@@ -10,7 +10,7 @@ import numpy as np
 from tests.simulation.axis import Axis
 from tests.simulation.consequences import weigh
 from tests.simulation.draw import MINUTES, MINUTES_SHARE, draw_site
-from tests.simulation.faults import FORMS, KINDS, Fault, alter_register, draw_fault
+from tests.simulation.faults import FORMS, KINDS, Fault, alter_register, draw_fault, step_fault
 from tests.simulation.forms import Form, draw_forms
 from tests.simulation.live import Prepared, Truth, live, prepare
 from tests.simulation.lookalikes import LOOK_ALIKES
@@ -53,13 +53,18 @@ def make_fleet(
     minutes: int | None = None,
     kinds: Sequence[str] = KINDS,
     hemisphere: str = "both",
+    faulty: float = FAULTY_SHARE,
+    step_pct: float | None = None,
 ) -> Fleet:
-    """Draws a fleet and lives through its days."""
+    """Draws a fleet, of which the share `faulty` has a fault, and lives through its days.
+
+    With `step_pct` each fault is underperformance of that size, from the middle of the span on.
+    """
     rng = np.random.default_rng(seed)
     places, spots = draw_spots(sites, hemisphere, rng)
     forms = draw_forms(rng, minutes, MINUTES, MINUTES_SHARE)
     changes = {place.zone: _change_days(place.zone, first, days) for place in places}
-    roles = _roles(sites, kinds, rng)
+    roles = _roles(sites, faulty, kinds, rng)
     _move_to_fit(roles, [places[spot.region] for spot in spots], changes)
     fleet = Fleet(seed, first, days, [], [], forms, places)
     load: dict[int, int] = {}
@@ -84,15 +89,17 @@ def make_fleet(
         fleet.sites.append(site)
         if role in ("clean", "site-silent") and _can_be_two(site, forms[form]) and own.random() < TWO_INVERTERS:
             site.devices, site.logger.has_inputs = 2, False
-        if role in FORMS:
+        if role in FORMS and step_pct is not None:
+            fleet.faults.append(step_fault(site, step_pct, days // 2, Axis(first, days, 300)))
+        elif role in FORMS:
             _break(fleet, site, role, changes[place.zone], kinds, own)
     _simulate(fleet)
     return fleet
 
 
-def _roles(sites: int, kinds: Sequence[str], rng: np.random.Generator) -> list[str]:
+def _roles(sites: int, share: float, kinds: Sequence[str], rng: np.random.Generator) -> list[str]:
     """A role for each site: kinds and look-alikes in turn, so that none is rare, in a drawn order."""
-    faulty, alike = round(sites * FAULTY_SHARE), round(sites * ALIKE_SHARE)
+    faulty, alike = round(sites * share), round(sites * ALIKE_SHARE)
     names = list(LOOK_ALIKES)
     order_kinds = [k for _ in range(faulty // len(kinds) + 1) for k in rng.permutation(list(kinds))][:faulty]
     order_alikes = [k for _ in range(alike // len(names) + 1) for k in rng.permutation(names)][:alike]

@@ -28,6 +28,7 @@ ZONE, LATITUDE, LONGITUDE = "Europe/Zurich", 47.1, 7.4
 NIGHTLY = (
     "yield_intervals", "roof_model", "yield_night", "yield_half_hours", "yield_residual", "yield_test", "yield_state",
     "yield_odds", "yield_case", "expected",
+    "expected_hour",
 )  # fmt: skip
 
 

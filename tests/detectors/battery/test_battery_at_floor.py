@@ -144,8 +144,8 @@ def test_a_wrong_clock_or_a_reversed_sensor_waits():
         assert words in verdict.reason
 
 
-def test_no_battery_no_verdict_and_the_day_judged_knows_no_later_day():
-    assert _verdicts(STUCK, STUCK, site={}) == []
+def test_no_battery_is_told_and_the_day_judged_knows_no_later_day():
+    assert [v.reason.code for v in _verdicts(STUCK, STUCK, site={})] == ["without-battery"]
     days = build.days(STUCK, STUCK, FULL, last_day=build.DAY + timedelta(days=1))
     (found,) = detect(days, SCHEMA.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
     assert found.value == 2.0

@@ -82,7 +82,8 @@ def test_at_a_site_that_may_not_feed_in_it_matters_more():
 
 
 def test_single_phase_sites_have_no_verdict():
-    assert _verdicts(_from(4, -2000.0), _from(4, 900.0), _from(4, 0.0), site={"phases": 1}) == []
+    (verdict,) = _verdicts(_from(4, -2000.0), _from(4, 900.0), _from(4, 0.0), site={"phases": 1})
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "not-three-phase"
 
 
 def test_what_cannot_be_judged_is_said():

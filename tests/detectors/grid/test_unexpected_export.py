@@ -81,7 +81,7 @@ def test_a_limit_above_zero_counts_only_what_passes_it():
 
 
 def test_no_limit_no_verdict():
-    assert _verdicts([-9000.0] * 288, site={}) == []
+    assert [v.reason.code for v in _verdicts([-9000.0] * 288, site={})] == ["no-feed-in-limit"]
 
 
 def test_feed_in_at_night_out_of_nothing_is_the_sensor_not_export():

@@ -137,6 +137,21 @@ def test_the_expectation_is_what_healthy_sites_make(lived):
     assert (late["judged_kwh"] / late["expected_kwh"]).median() == pytest.approx(1.0, abs=0.06)
 
 
+def test_hours_sum_up_to_the_day_and_lie_around_the_suns_noon(lived):
+    hours = lived.rows["expected_hour"].filter(pl.col("site_id") == "h1")
+    day = pl.col("expected_w").sum() / 1000
+    summed = hours.group_by("day").agg(
+        kwh=day, noon=(pl.col("ts_utc").dt.hour() * pl.col("expected_w")).sum() / pl.col("expected_w").sum()
+    )
+    both = summed.join(lived.rows["expected"].filter(pl.col("site_id") == "h1"), on="day")
+    assert both.height > 40
+    assert (both["kwh"] / both["expected_kwh"]).median() == pytest.approx(1.0, abs=0.03)
+    assert both["noon"].median() == pytest.approx(
+        11.0, abs=1.5
+    )  # the middle of the day at 7.4 degrees east, from 11:00
+    assert hours["clearness"].is_between(0, 1.3).all()
+
+
 def test_a_night_gives_the_same_whether_lived_at_once_or_in_two_runs(roofs, lived):
     """What is remembered is all that a night needs: the last night again, from the stored rows alone."""
     day = roofs.day(roofs.days - 1)

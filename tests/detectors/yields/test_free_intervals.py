@@ -107,3 +107,11 @@ def test_hours_are_laid_over_their_quarters_and_minutes_averaged():
 
 def test_nothing_read_nothing_told():
     assert to_quarters(READINGS.to_frame(), build.sites({})).equals(free_intervals.INTERVALS.to_frame())
+
+
+def test_a_roof_curtailed_to_an_idle_house_proves_nothing():
+    """Of 160 W of stand-by 120 W are kept up as import all day: the roof's 40 W are all that it was allowed."""
+    site = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": None, "battery_kwh": None, "installed_kwp": 7.5}
+    idle = [_books(40, 120) for _ in range(20)]
+    assert _quarter(_rows(15, *idle), site, "free_pct") == 0
+    assert _quarter(_rows(15, *(_books(0, 160) for _ in range(20))), site, "free_pct") == 100  # a dead one is free

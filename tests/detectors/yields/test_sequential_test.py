@@ -106,3 +106,22 @@ def test_states_laid_away_come_back():
     back = seq.unpack(seq.pack(state))
     for got, want in zip(seq.report(back), seq.report(state), strict=True):
         assert np.maximum(got, -15) == pytest.approx(np.maximum(want, -15), abs=0.05)  # what is less is let go
+
+
+def test_what_a_roof_made_at_least_contradicts_deep_falls_alone():
+    """It errs alike from day to day, so a month of it must not speak against a fall of a tenth."""
+    state = seq.start(seq.Prior(np.array([0.1])))
+    before = state.sum(axis=1)[0]
+    for _ in range(30):
+        state = seq.update(state, seq.at_least(np.zeros(1)), np.zeros(1))
+    share = state.sum(axis=1)[0] / before
+    assert share[seq.DEVIATIONS < -0.7].max() < 0.01
+    assert share[seq.DEVIATIONS == -0.1] > 0.5
+    assert seq.at_least(np.array([np.nan])).min() == 1.0
+
+
+@pytest.mark.parametrize(("level", "rises"), [(0.33, True), (0.12, False)])
+def test_a_level_far_above_the_register_is_a_rise_and_no_healthy_baseline(level, rises):
+    """The baseline's sigma is 0.07: 0.33 is nearly five of them, 0.12 is a good roof."""
+    told = _run(level + np.random.default_rng(3).normal(0, 0.03, 20), 0.04, prior=0.07)
+    assert (float(told[-1].log_odds_rise[0]) > seq.OPEN) == rises

@@ -1,0 +1,47 @@
+"""How far the level of a healthy roof may lie from what the register lets expect, before anything was seen of it."""
+
+import numpy as np
+
+from detectors.solar import plane_response
+from detectors.solar.pv_model import Sky
+from detectors.stats.robust import Array
+from detectors.yields.fleet_day import Fleet, column
+
+SITE_SIGMA, FEW_SIGMA, FEW = 0.05, 0.06, 1.5  # fitted: of the baseline before the first day
+UNKNOWN_SIGMA = 0.06  # fitted: of roofs of unknown planes, beside what follows
+PLANES_SHARE = 0.5  # ours: of the spread over the planes that a roof may have; the rest shows in the shape of its days
+LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.35, 0.6  # fitted: what little free energy leaves open
+
+
+def planes_sigma(fleet: Fleet) -> Array:
+    """How far the energy of a clear day differs over the planes that a roof may have, log, [sites]; 0 if registered.
+
+    Under a high sun all roofs make much the same; in a winter of the north one that faces away makes a third.
+    """
+    told = np.zeros(fleet.sites.height)
+    rows = np.flatnonzero(fleet.roofs.is_unknown)
+    if len(rows):
+        lit = np.flatnonzero((fleet.sky.up[rows] > 0).any(axis=0))
+        sky = Sky(*(one[np.ix_(rows, lit)] for one in fleet.sky))
+        each = plane_response.basis_answers(sky, fleet.sites["latitude"].to_numpy()[rows])
+        made = np.log(np.maximum(plane_response.irradiance_w_m2(each, np.ones(1)).sum(axis=2), 1.0))
+        share = plane_response.USUAL_SHARES
+        told[rows] = np.sqrt(((made - (made @ share)[:, None]) ** 2) @ share)
+    return told
+
+
+def sigma(fleet: Fleet) -> Array:
+    """Of each site's baseline before its first day, by what its days show of it, [sites]."""
+    models, has_limit, is_unknown = fleet.models, fleet.roofs.has_limit, fleet.roofs.is_unknown
+    energy = column(models, "energy", 0.0)
+    limited = LIMITED_SIGMA + LIMITED_MORE * np.exp(-energy / LIMITED_KWH)
+    few = column(models, "neighbours", FEW) < FEW
+    return np.asarray(
+        np.sqrt(
+            SITE_SIGMA**2
+            + (UNKNOWN_SIGMA * is_unknown) ** 2
+            + (PLANES_SHARE * planes_sigma(fleet)) ** 2
+            + (has_limit * limited) ** 2
+            + (FEW_SIGMA * few) ** 2
+        )
+    )
