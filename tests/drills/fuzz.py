@@ -132,7 +132,8 @@ def faults_of(space: Workspace, made: dict[str, str], outside: set[Path]) -> Ite
 def spoilt_rows(space: Workspace, forms: list[list[Sample]], count: int, chance: random.Random) -> Iterator[str]:
     """Files with some cells spoilt lose the rows of these cells at most."""
     rows: dict[str, tuple[int, int]] = {}
-    tables = [one for form in forms for one in form if b"{" not in one.data[:2] and one.name.endswith(".csv")]
+    # A stray file of the samples belongs to no profile: it is set aside whole.
+    tables = [one for form in forms for one in form if one.name.endswith(".csv") and one.folder != "stray"]
     for number in range(count):
         sample = chance.choice(tables)
         data, lines = spoilt(sample, chance)
