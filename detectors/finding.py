@@ -18,7 +18,18 @@ REASONS = {  # code -> sentence: what every detector may say; its own REASONS co
     "readings-unreliable": "its readings are known to be wrong",
     "grid-sign-unreliable": "the grid sensor's sign or phase is in doubt",
     "balance-unreliable": "generation, battery, grid and load do not add up",
+    "without-battery": "the register names no battery",
 }
+# Reasons why a rule has nothing to ask of a site, as long as its register and its channels stay as they are: told of
+# every day, so that nothing is silent, but nothing for the desk to look at. For exceptions such a day is a clear one.
+DOES_NOT_APPLY = (
+    "without-battery",
+    "charging-agreed",
+    "no-feed-in-limit",
+    "no-import-limit",
+    "not-three-phase",
+    "not-measured",
+)
 
 Severity = Literal["urgent", "soon", "watch"]
 EvidenceValue = float | int | str | None

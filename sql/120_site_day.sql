@@ -23,7 +23,7 @@ COMMENT ON COLUMN site_day.specific_yield_kwh_per_kwp IS 'kWh per kWp: pv_kwh / 
 COMMENT ON COLUMN site_day.expected_kwh IS 'kWh that the roof should have generated while nothing curtailed it; null = not judged';
 COMMENT ON COLUMN site_day.judged_kwh IS 'kWh that it generated in the same intervals as expected_kwh; null = not judged';
 COMMENT ON COLUMN site_day.performance_pct IS '%: judged_kwh / expected_kwh; null = not judged';
-COMMENT ON COLUMN site_day.interval_s IS 's: length of the interval';
+COMMENT ON COLUMN site_day.interval_s IS 's: length of the interval; null = no readings on that day';
 COMMENT ON COLUMN site_day.pv_coverage_pct IS '% of the day''s light (sine of the sun''s height) covered by good readings of generation';
 COMMENT ON COLUMN site_day.soc_first_pct IS '%: the day''s first state of charge';
 COMMENT ON COLUMN site_day.discharge_drop_pct IS '% points: fall of the state of charge in intervals amid a discharge, summed';

@@ -1,5 +1,5 @@
--- Grain   one row per site whose clear days told something of its roof: the newest model, and what its days would show
--- Source  the features site_model and yield_odds, as of the last run
+-- Grain   one row per site whose days told something of its roof or battery: the newest model, and what its days would show
+-- Source  the features site_model, yield_odds and levels, as of the last run
 CREATE TABLE site_model AS
 WITH model AS (
     SELECT * FROM history.feature_site_model
@@ -7,17 +7,26 @@ WITH model AS (
 ), odds AS (
     SELECT * FROM history.feature_yield_odds
     QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1
+), levels AS (
+    SELECT * FROM history.feature_levels
+    QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1
 )
 SELECT
-    coalesce(m.site_id, o.site_id) AS site_id, coalesce(m.day, o.day) AS day, m.clear_days, m.tilt_deg, m.tilt_spread_deg,
+    coalesce(m.site_id, o.site_id, l.site_id) AS site_id, coalesce(m.day, o.day, l.day) AS day, m.clear_days, m.tilt_deg, m.tilt_spread_deg,
     m.azimuth_deg, m.azimuth_spread_deg, m.capacity_kwp, m.capacity_spread_kwp, m.capacity_early_kwp, m.capacity_late_kwp,
     m.first_clear_day, m.last_clear_day, m.residual_pct, m.installed_kwp,
     exp(o.baseline) AS level_ratio, exp(o.baseline) * o.baseline_sigma AS level_spread_ratio,
-    o.day AS tested_day, o.day_sigma * 100 AS day_spread_pct, o.shows_in_week_pct, o.days_to_show_30_pct
+    o.day AS tested_day, o.day_sigma * 100 AS day_spread_pct, o.shows_in_week_pct, o.days_to_show_30_pct,
+    l.day AS levels_day, l.reserve_pct AS battery_stops_pct, l.reserve_sigma_pct AS battery_stops_sigma_pct,
+    l.reserve_days AS battery_stops_days, l.resume_pct AS battery_resumes_pct, l.resume_sigma_pct AS battery_resumes_sigma_pct,
+    l.import_w AS import_kept_up_w, l.import_sigma_w AS import_kept_up_sigma_w,
+    l.capacity_kwh AS battery_capacity_kwh, l.capacity_sigma_kwh AS battery_capacity_sigma_kwh,
+    l.ceiling_pct AS battery_ceiling_pct, l.ceiling_sigma_pct AS battery_ceiling_sigma_pct
 FROM model AS m
 FULL JOIN odds AS o USING (site_id)
+FULL JOIN levels AS l ON l.site_id = coalesce(m.site_id, o.site_id)
 ORDER BY site_id;
-COMMENT ON TABLE site_model IS 'one row per site: what its clear days tell of its roof, and how sensitive its yield is to faults; null = too little to tell';
+COMMENT ON TABLE site_model IS 'one row per site: what its clear days tell of its roof, how sensitive its yield is to faults, and what its evenings tell of its battery; null = too little to tell';
 COMMENT ON COLUMN site_model.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_model.day IS 'date: as of which it was learned';
 COMMENT ON COLUMN site_model.clear_days IS 'count of clear days that it was learned from; null = none yet';
@@ -39,3 +48,15 @@ COMMENT ON COLUMN site_model.tested_day IS 'date: the last day that the yield te
 COMMENT ON COLUMN site_model.day_spread_pct IS '%: one standard deviation of a usual day''s level; null = no day of the last two weeks could be held against neighbours';
 COMMENT ON COLUMN site_model.shows_in_week_pct IS '%: the smallest loss that would show within 7 days';
 COMMENT ON COLUMN site_model.days_to_show_30_pct IS 'days until a loss of 30 % would show; null = not within a year, or not known';
+COMMENT ON COLUMN site_model.levels_day IS 'date: as of which the battery''s levels were learned, from the 90 days before; sigmas are of one day''s value; null = not learned';
+COMMENT ON COLUMN site_model.battery_stops_pct IS '%: state of charge at which discharge stops while the house imports; null = not seen on five days';
+COMMENT ON COLUMN site_model.battery_stops_sigma_pct IS '%: one standard deviation of battery_stops_pct';
+COMMENT ON COLUMN site_model.battery_stops_days IS 'count of days that showed it; null = not learned';
+COMMENT ON COLUMN site_model.battery_resumes_pct IS '%: state of charge at which discharge resumes after a stop and a charge';
+COMMENT ON COLUMN site_model.battery_resumes_sigma_pct IS '%: one standard deviation of battery_resumes_pct';
+COMMENT ON COLUMN site_model.import_kept_up_w IS 'W: grid power that the control keeps up while the battery discharges below its highest power';
+COMMENT ON COLUMN site_model.import_kept_up_sigma_w IS 'W: one standard deviation of import_kept_up_w';
+COMMENT ON COLUMN site_model.battery_capacity_kwh IS 'kWh given back per 100 % of the state of charge';
+COMMENT ON COLUMN site_model.battery_capacity_sigma_kwh IS 'kWh: one standard deviation of battery_capacity_kwh';
+COMMENT ON COLUMN site_model.battery_ceiling_pct IS '%: state of charge at which charging ends although there is surplus';
+COMMENT ON COLUMN site_model.battery_ceiling_sigma_pct IS '%: one standard deviation of battery_ceiling_pct';

@@ -2,16 +2,21 @@
 
 The owner paid for storage that does nothing: the surplus of the day goes out cheaply and the evening is bought dear.
 A battery that lies low through a dark week is no fault, so only days with a surplus worth charging count. At a site
-that may not feed in the inverter holds such a surplus back: then generation follows the load, watt by watt, for hours.
+that may not feed in such a surplus is curtailed: then generation follows the load, watt by watt, for hours, and stays
+below what the sky let expect. Where no state of charge is read, a battery that once worked and now neither takes nor
+gives anything, with surplus to take and import to save, is idle.
 """
 
+from collections.abc import Mapping
 from datetime import date, timedelta
+from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import NO_RESERVE, with_battery
-from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
-from detectors.battery.given import BACK_SHARE, FULL_PCT, capacities, value_per_given_kwh
+from detectors.battery.floor_days import MIN_COVERAGE_PCT, tell
+from detectors.battery.flows import NO_RESERVE, with_battery, without_battery
+from detectors.battery.given import value_per_given_kwh
+from detectors.battery.levels import as_evidence, difference, not_learned, reserve_words, with_levels
 from detectors.finding import Finding, Kind, NotJudged, Reason, Verdict, because, channel_series, doubts, level, series
 from detectors.losses import DayLoss, day_losses
 
@@ -49,23 +54,22 @@ KINDS = {
 }
 REASONS = {
     "no-reserve": NO_RESERVE,
-    "soc-missing": "state of charge missing",
+    "no-reserve-level-seen": (
+        NO_RESERVE + "; discharge stops at {level_pct:.0f} +- {sigma_pct:.0f} %, seen on {seen_count} days, too "
+        "unevenly to judge by"
+    ),
+    "soc-missing": "state of charge missing, and the battery's powers tell nothing on this day",
     "no-surplus": "no surplus to charge with",
     "low-coverage": "readings cover {coverage_pct:.0f} % of the day",
     "surplus-unknown": "surplus unknown: generation or load missing",
     "charging-unseen": "charging not read, and the surplus was not seen going to the grid",
 }
 
-WORTH_SHARE = 0.10  # ours: a tenth of the capacity would lift the charge five bands above the floor
-WORTH_KWH = 0.5  # ours: on small batteries, less is the inverter's own standby and the step of the meter
-CHARGED_SHARE = 0.20  # ours: with a fifth of the surplus charged it does charge, and its reading stands still
-FED_IN_SHARE = 0.50  # ours: where charging is not read, half of the surplus seen going to the grid stands for it
 MIN_DAYS = 2  # ours: one day may be an update, a test or a calibration
+EDGE_PCT = 12.5  # ours: three hours at a day's edge may be the evening before, on its way down
 UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed there
 PICTURE_DAYS = 30
-HELD_H = 2.0  # ours: generation and load cross each other twice a day, but do not keep together for hours
-FOLLOWED_W = 300.0  # ours: generation that went along with so much more and less of load was steered by it
-MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, it may have left the floor unseen
+IDLE_DAYS = 3  # ours: from power alone a full battery in a quiet house looks alike for a day or two
 
 
 def detect(
@@ -75,96 +79,58 @@ def detect(
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
+    levels: pl.DataFrame | None = None,
+    possible: pl.DataFrame | None = None,
     *,
     min_days: int = MIN_DAYS,
 ) -> list[Verdict]:
     """A finding per site whose battery lay at its reserve on `day` and on the days before, in days with surplus."""
-    own_sites = with_battery(sites)
+    own_sites = with_levels(with_battery(sites), levels, day)
+    verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "time", "grid sign")
-    told = _tell(days.filter(pl.col("day") <= day), battery_day, load_following, own_sites)
+    told = tell(days.filter(pl.col("day") <= day), [battery_day, load_following, _possible(possible)], own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = [site_id for site_id, row in today.items() if row["state"] == "stuck"]
     past = told.filter(pl.col("site_id").is_in(stuck_ids)).partition_by("site_id", as_dict=True)
-    verdicts: list[Verdict] = []
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
-        reason = doubted.get(site_id) or _unknown(today.get(site_id))
-        if site["battery_reserve_pct"] is None:
-            reason = doubted.get(site_id) or because(REASONS, "no-reserve")
+        reason = doubted.get(site_id) or _unknown(site, today.get(site_id))
         if reason is not None:
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
         elif (site_id,) in past:
             own = past[(site_id,)]
             stuck = _run(own, day)
-            if len(stuck) >= min_days:
+            if len(stuck) >= (IDLE_DAYS if today[site_id]["soc_max_pct"] is None else min_days):
                 verdicts.append(_finding(site, own, today[site_id], stuck, day, min_days))
     return verdicts
 
 
-def _tell(
-    days: pl.DataFrame, battery_day: pl.DataFrame, load_following: pl.DataFrame, sites: pl.DataFrame
-) -> pl.DataFrame:
-    """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order."""
-    capacity = pl.col("battery_kwh")
-    known = sites.select("site_id", "battery_kwh", "battery_reserve_pct").join(capacities(days, sites), on="site_id")
-    own = days.join(known, on="site_id", how="inner")
-    for feature in (battery_day, load_following):
-        own = own.join(feature, on=["site_id", "day"], how="left")
-    own = own.sort("site_id", "day")
-    surplus = pl.col("surplus_at_floor_kwh")
-    never_left = pl.col("soc_max_pct") <= pl.col("battery_reserve_pct") + BAND_PCT
-    has_surplus = surplus >= pl.max_horizontal(WORTH_SHARE * capacity, pl.lit(WORTH_KWH))
-    usable_kwh = capacity * (FULL_PCT - pl.col("battery_reserve_pct")) / 100
-    was_held = ((pl.col("held_h") >= HELD_H) & (pl.col("followed_w") >= FOLLOWED_W)).fill_null(False)
-    not_charged = pl.coalesce(
-        pl.col("charge_kwh") < CHARGED_SHARE * pl.min_horizontal(surplus, usable_kwh),
-        pl.when(pl.col("feed_in_kwh") >= FED_IN_SHARE * surplus).then(True),
-    )
-    return own.with_columns(
-        was_held=was_held,
-        state=pl.when(pl.col("soc_max_pct").is_null() | (never_left & (pl.col("coverage_pct") < MIN_COVERAGE_PCT)))
-        .then(pl.lit("unknown"))
-        .when(~never_left)
-        .then(pl.lit("moved"))
-        .when(was_held)
-        .then(pl.lit("stuck"))
-        .when(surplus.is_null() | (has_surplus & not_charged.is_null()))
-        .then(pl.lit("unknown"))
-        .when(~has_surplus)
-        .then(pl.lit("dark"))
-        .when(not_charged)
-        .then(pl.lit("stuck"))
-        .otherwise(pl.lit("moved")),
-    ).with_columns(missed_kwh=_missed_kwh(surplus))
+def _possible(possible: pl.DataFrame | None) -> pl.DataFrame:
+    """[site_id, day, possible_kwh]: what the roof could have generated."""
+    if possible is None:
+        return pl.DataFrame(schema={"site_id": pl.String, "day": pl.Date, "possible_kwh": pl.Float64})
+    return possible.select("site_id", "day", "possible_kwh")
 
 
-def _missed_kwh(surplus: pl.Expr) -> pl.Expr:
-    """What the battery could have given on a day, kWh; null where its state is not known.
-
-    Not more than the surplus leaves after storing, than fits between the reserve and full, or than the house bought.
-    Where generation was held down to the load, the surplus was curtailed and no meter saw it: the other two count.
-    """
-    room_kwh = pl.col("capacity_kwh") * (FULL_PCT - pl.col("battery_reserve_pct")) / 100
-    stored = pl.when(~pl.col("was_held")).then(surplus * BACK_SHARE)
-    could = pl.min_horizontal(stored, room_kwh, "import_kwh")
-    return pl.when(pl.col("state") == "stuck").then(could).when(pl.col("state").is_in(["dark", "moved"])).then(0.0)
-
-
-def _unknown(today: dict | None) -> Reason | None:
+def _unknown(site: Mapping[str, Any], today: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if today is None:
         return because(REASONS, "no-readings")
-    if today["soc_max_pct"] is None:
-        return because(REASONS, "soc-missing")
+    if today["soc_max_pct"] is not None and site["battery_reserve_pct"] is None:
+        seen = not_learned(site)
+        return because(REASONS, "no-reserve-level-seen", **seen) if seen else because(REASONS, "no-reserve")
     if today["state"] == "dark":
         return because(REASONS, "no-surplus")
-    if today["state"] != "unknown":
+    coverage_pct = 100.0 if today["coverage_pct"] is None else today["coverage_pct"]
+    if today["state"] != "unknown" and coverage_pct >= EDGE_PCT:
         return None
-    if today["coverage_pct"] is not None and today["coverage_pct"] < MIN_COVERAGE_PCT:
+    if coverage_pct < MIN_COVERAGE_PCT:
         return because(REASONS, "low-coverage", coverage_pct=today["coverage_pct"])
-    if today["surplus_at_floor_kwh"] is None:
+    if today["soc_max_pct"] is None:
+        return because(REASONS, "soc-missing")
+    if today["surplus_here_kwh"] is None:
         return because(REASONS, "surplus-unknown")
     return because(REASONS, "charging-unseen")
 
@@ -185,16 +151,17 @@ def _run(told: pl.DataFrame, day: date) -> list[date]:
     return stuck[::-1]
 
 
-def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day: date, min_days: int) -> Finding:
+def _finding(
+    site: Mapping[str, Any], told: pl.DataFrame, today: Mapping[str, Any], stuck: list[date], day: date, min_days: int
+) -> Finding:
     shown = told.tail(PICTURE_DAYS)
     missed_kwh, each = today["missed_kwh"] or 0.0, value_per_given_kwh(site)
     reserve_pct = site["battery_reserve_pct"]
-    surplus_kwh = today["surplus_at_floor_kwh"] or 0.0
-    had = f"{surplus_kwh:.1f} kWh were there to charge with"
-    if today["was_held"]:
-        had = f"generation was held down to the load for {today['held_h']:.1f} h"
     charge = channel_series(shown, "day", "soc_min_pct", "soc_max_pct")
-    surplus = series("surplus", "kWh", "measured", shown["day"], shown["surplus_at_floor_kwh"])
+    surplus = series("surplus", "kWh", "measured", shown["day"], shown["surplus_here_kwh"])
+    is_idle = today["soc_max_pct"] is None
+    words = _idle_words(today, len(stuck)) if is_idle else _floor_words(site, today, len(stuck))
+    summary, measured, expected = words
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -202,11 +169,10 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
         severity="soon",
         value=float(len(stuck)),
         unit="days",
-        threshold=float(min_days),
-        summary=f"Battery at its reserve of {reserve_pct:g} % for {len(stuck)} days with surplus; "
-        f"on the last one {had}.",
-        measured=f"state of charge {today['soc_min_pct']:.0f} to {today['soc_max_pct']:.0f} %, while {had}",
-        expected=f"a state of charge that leaves {reserve_pct:g} % on a day with surplus",
+        threshold=float(IDLE_DAYS if is_idle else min_days),
+        summary=summary,
+        measured=measured,
+        expected=expected,
         since=stuck[0],
         loss_kwh=missed_kwh,
         cost=missed_kwh * each,
@@ -217,11 +183,47 @@ def _finding(site: dict, told: pl.DataFrame, today: dict, stuck: list[date], day
             "latest_day": stuck[0].isoformat(),
             "reserve_pct": reserve_pct,
             "capacity_kwh": today["capacity_kwh"],
-            "surplus_today_kwh": today["surplus_at_floor_kwh"],
+            "surplus_today_kwh": today["surplus_here_kwh"],
             "charged_today_kwh": today["charge_kwh"],
             "curtailed_h": today["held_h"],
+            "curtailed_kwh": today["curtailed_kwh"],
+            "possible_kwh": today["possible_kwh"],
+            **as_evidence(site),
         },
         series=(*charge, *level("reserve", "%", "limit", reserve_pct, charge[0]), surplus),
+    )
+
+
+def _had(today: Mapping[str, Any]) -> str:
+    """What there was to charge with."""
+    if not today["was_held"]:
+        return f"{today['surplus_here_kwh'] or 0.0:.1f} kWh were there to charge with"
+    held = f"generation was held down to the load for {today['held_h']:.1f} h"
+    if today["curtailed_kwh"]:
+        return f"{held}, {today['curtailed_kwh']:.1f} kWh or more below what the sky let expect"
+    return held
+
+
+def _floor_words(site: Mapping[str, Any], today: Mapping[str, Any], count: int) -> tuple[str, str, str]:
+    """Summary, measured and expected of a battery at its reserve."""
+    had = _had(today)
+    return (
+        f"Battery at its reserve of {reserve_words(site)} for {count} days with surplus; on the last one {had}."
+        f"{difference(site)}",
+        f"state of charge {today['soc_min_pct']:.0f} to {today['soc_max_pct']:.0f} %, while {had}",
+        f"a state of charge that leaves {reserve_words(site)} on a day with surplus",
+    )
+
+
+def _idle_words(today: Mapping[str, Any], count: int) -> tuple[str, str, str]:
+    """The same of one whose level is not read."""
+    moved_kwh = today["charge_kwh"] + today["discharge_kwh"]
+    had = f"{_had(today)} and {today['import_kwh']:.1f} kWh were bought"
+    return (
+        f"Battery idle for {count} days with surplus and import, though it once worked; on the last one {had}. "
+        "Its state of charge is not read.",
+        f"{moved_kwh:.1f} kWh charged and discharged, while {had}",
+        "a battery that takes surplus or saves import on such a day",
     )
 
 

@@ -10,7 +10,16 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, soc_steps, with_battery
+from detectors.battery.flows import (
+    NO_RESERVE,
+    RESERVE_BAND_PCT,
+    courses,
+    flows,
+    soc_steps,
+    with_battery,
+    without_battery,
+)
+from detectors.battery.levels import as_evidence, difference, reserve_words, with_levels
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level
 from detectors.frames import VOLTAGE_CHANNELS
 
@@ -69,17 +78,18 @@ def detect(
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
+    levels: pl.DataFrame | None = None,
     *,
     band_pct: float = RESERVE_BAND_PCT,
 ) -> list[Verdict]:
     """A finding per site whose battery gave energy below its reserve on `day` with the grid there, in % of charge."""
-    own_sites = with_battery(sites)
+    own_sites = with_levels(with_battery(sites), levels, day)
+    verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "time")
     rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
     told = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
-    verdicts: list[Verdict] = []
     raised = []
     for site in own_sites.iter_rows(named=True):
         reason = doubted.get(site["site_id"]) or _unknown(told.get(site["site_id"]))
@@ -188,15 +198,16 @@ def _finding(
         site_id=site["site_id"],
         day=day,
         kind=KIND,
-        severity="soon",
+        # A reserve that nobody wrote down may have been set anew on purpose.
+        severity="watch" if site["is_reserve_learned"] else "soon",
         value=told["below_pct"],
         unit="%",
         threshold=reserve_pct - band_pct,
         summary=f"Battery discharged to {told['below_pct']:.0f} % with the grid there; its reserve is "
-        f"{reserve_pct:g} %. It gave {told['below_kwh']:.1f} kWh below it.",
+        f"{reserve_words(site)}. It gave {told['below_kwh']:.1f} kWh below it.{difference(site)}",
         measured=f"{told['below_kwh']:.1f} kWh discharged below the reserve in {told['below_h']:.1f} h, "
         f"down to {told['below_pct']:.0f} %",
-        expected=f"no discharge below {reserve_pct:g} % while the grid is there",
+        expected=f"no discharge below {reserve_words(site)} while the grid is there",
         evidence={
             "lowest_pct": told["below_pct"],
             "reserve_pct": reserve_pct,
@@ -205,6 +216,7 @@ def _finding(
             "below_h": told["below_h"],
             "outage_h": told["outage_h"],
             "deepest_utc": told["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+            **as_evidence(site),
         },
         series=(*picture, *level("reserve", "%", "limit", reserve_pct, picture[0])),
     )

@@ -12,7 +12,8 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import courses, flows, soc_steps, sunlight, with_battery
+from detectors.battery.flows import courses, flows, soc_steps, sunlight, with_battery, without_battery
+from detectors.battery.levels import with_levels
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
 
 DETECTOR = "battery-grid-charging"
@@ -42,6 +43,7 @@ KINDS = {
     )
 }
 REASONS = {
+    "charging-agreed": "charging from the grid is agreed",
     "no-backup-floor": (
         "charged {top_up_kwh:.1f} kWh from the grid, which may have kept it at its floor: "
         "the register gives no backup floor"
@@ -63,16 +65,25 @@ MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves n
 
 
 def detect(
-    readings: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, earlier: pl.DataFrame, day: date
+    readings: pl.DataFrame,
+    days: pl.DataFrame,
+    sites: pl.DataFrame,
+    earlier: pl.DataFrame,
+    day: date,
+    levels: pl.DataFrame | None = None,
 ) -> list[Verdict]:
     """A finding per site whose battery charged from the grid on `day` against its register, in kWh of the day."""
-    own_sites = with_battery(sites).filter(~pl.col("grid_charging").fill_null(False))
+    own_sites = with_levels(with_battery(sites), levels, day)
+    is_agreed = pl.col("grid_charging").fill_null(False)
+    agreed = because(REASONS, "charging-agreed")
+    verdicts = without_battery(sites, DETECTOR, day)
+    verdicts += [NotJudged(site_id, day, DETECTOR, agreed) for site_id in own_sites.filter(is_agreed)["site_id"]]
+    own_sites = own_sites.filter(~is_agreed)
     if own_sites.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "time", "grid sign", "balance")
     rows = _from_grid(flows(readings, own_sites), sunlight(own_sites, day))
     told = {row["site_id"]: row for row in _sums(rows).iter_rows(named=True)}
-    verdicts: list[Verdict] = []
     raised = []
     for site in own_sites.iter_rows(named=True):
         own = told.get(site["site_id"])

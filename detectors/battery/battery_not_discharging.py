@@ -12,8 +12,9 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery
+from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery, without_battery
 from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
+from detectors.battery.levels import as_evidence, difference, not_learned, reserve_words, with_levels
 from detectors.finding import (
     EvidenceValue,
     Finding,
@@ -61,7 +62,9 @@ KINDS = {
 REASONS = {
     "no-reserve": NO_RESERVE,
     "no-reserve-level-seen": (
-        NO_RESERVE + "; discharge stops at {level_pct:.0f} +- {sigma_pct:.0f} %, seen on {seen_count} days"
+        NO_RESERVE
+        + "; discharge stops at {level_pct:.0f} +- {sigma_pct:.0f} %, seen on {seen_count} days, too unevenly "
+        "to judge by"
     ),
     "channel-missing": "{channel} missing",
     "never-together": "battery, grid and state of charge never known together",
@@ -88,7 +91,6 @@ MIN_EVENINGS = 3  # common practice: a schedule's floor left high shows over 3 e
 LOOK_BACK_DAYS = 21  # ours: three evenings of need within three weeks; a level older than that may be another setting
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 PICTURE_DAYS = 30
-SIGMA_PER_MAD = 1.4826  # sigma of normal values from their median absolute deviation
 
 BY = ["site_id", "day"]
 
@@ -100,25 +102,29 @@ def detect(
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
+    levels: pl.DataFrame | None = None,
     *,
     min_evenings: int = MIN_EVENINGS,
 ) -> list[Verdict]:
     """A finding per site whose battery stopped above its reserve on `day` and on evenings before, in % of charge."""
-    own_sites = with_battery(sites)
+    own_sites = with_levels(with_battery(sites), levels, day)
+    verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "time", "grid sign", "balance")
     told = _tell(battery_rests.filter(pl.col("day") <= day), own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = told.filter(pl.col("state") == "stuck")["site_id"].unique()
     past = told.filter(pl.col("site_id").is_in(stuck_ids.implode())).partition_by("site_id", as_dict=True)
-    verdicts: list[Verdict] = []
     raised: dict[str, pl.DataFrame] = {}
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         said = doubted.get(site_id) or _judge(site, today.get(site_id), past.get((site_id,)), day, min_evenings)
         if site["battery_reserve_pct"] is None:
-            said = doubted.get(site_id) or _stops_at(told.filter(pl.col("site_id") == site_id))
+            seen = not_learned(site)
+            said = doubted.get(site_id) or (
+                because(REASONS, "no-reserve-level-seen", **seen) if seen else because(REASONS, "no-reserve")
+            )
         if isinstance(said, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
@@ -172,16 +178,6 @@ def _tell(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("clear"))
         .otherwise(pl.lit("unneeded"))
     )
-
-
-def _stops_at(own: pl.DataFrame) -> Reason:
-    """Why nothing is judged without a reserve in the register, and where discharge stops as far as it was seen."""
-    levels = own.filter("has_stop")["level_pct"].drop_nulls()
-    if len(levels) < MIN_EVENINGS:
-        return because(REASONS, "no-reserve")
-    level_pct = float(levels.median())  # type: ignore[arg-type]
-    sigma_pct = SIGMA_PER_MAD * float((levels - level_pct).abs().median())  # type: ignore[arg-type]
-    return because(REASONS, "no-reserve-level-seen", level_pct=level_pct, sigma_pct=sigma_pct, seen_count=len(levels))
 
 
 def _judge(
@@ -268,11 +264,12 @@ def _finding(
         value=level_pct,
         unit="%",
         threshold=reserve_pct + MARGIN_PCT,
-        summary=f"Battery {how} at {level_pct:.0f} % while the house imports; its reserve is {reserve_pct:g} %. "
-        f"Seen on {stuck.height} days; on the last one {today['rest_kwh']:.1f} kWh were imported meanwhile.",
+        summary=f"Battery {how} at {level_pct:.0f} % while the house imports; its reserve is {reserve_words(site)}. "
+        f"Seen on {stuck.height} days; on the last one {today['rest_kwh']:.1f} kWh were imported meanwhile."
+        f"{difference(site)}",
         measured=f"at rest at {level_pct:.0f} % for {today['rest_h']:.1f} h in which {today['rest_kwh']:.1f} kWh were "
         "imported",
-        expected=f"discharge down to {reserve_pct:g} % while the house imports",
+        expected=f"discharge down to {reserve_words(site)} while the house imports",
         since=stuck["day"][0],
         loss_kwh=missed[-1],
         cost=missed[-1] * each,
@@ -287,6 +284,7 @@ def _finding(
             "rest_kwh": today["rest_kwh"],
             "unused_kwh": given["band_kwh"][-1],
             "discharged_kwh": gave_kwh,
+            **as_evidence(site),
         },
         series=(
             *picture,

@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import courses, flows, with_battery
+from detectors.battery.flows import courses, flows, with_battery, without_battery
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
 
 DETECTOR = "battery-reading-frozen"
@@ -65,12 +65,12 @@ def detect(
 ) -> list[Verdict]:
     """A finding per site whose state of charge stood still on `day` while energy moved, in kWh moved meanwhile."""
     own_sites = with_battery(sites)
+    verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "time")
     rows = _stills(flows(readings, own_sites))
     told = {row["site_id"]: row for row in _sums(rows, moved_share).iter_rows(named=True)}
-    verdicts: list[Verdict] = []
     raised = []
     for site in own_sites.iter_rows(named=True):
         own = told.get(site["site_id"])

@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import Series, channel_series
+from detectors.finding import NotJudged, Series, Verdict, because, channel_series
 from detectors.solar.position import daylight_h
 
 MIN_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
@@ -24,6 +24,13 @@ RESERVE_BAND_PCT = 2.0  # common practice, no source: levels are shown in whole 
 def with_battery(sites: pl.DataFrame) -> pl.DataFrame:
     """The sites that have a battery, in order."""
     return sites.filter(pl.col("battery_kwh") > 0).sort("site_id")
+
+
+def without_battery(sites: pl.DataFrame, detector: str, day: date) -> list[Verdict]:
+    """What a detector of batteries says of the sites that have none."""
+    reason = because({}, "without-battery")
+    others = sites.filter(~(pl.col("battery_kwh") > 0).fill_null(False))["site_id"].sort()
+    return [NotJudged(site_id, day, detector, reason) for site_id in others]
 
 
 def flows(readings: pl.DataFrame, sites: pl.DataFrame, *more: str) -> pl.DataFrame:

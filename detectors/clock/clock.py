@@ -13,6 +13,8 @@ import numpy as np
 import polars as pl
 
 from detectors.clock.diagnosis import NEEDED_DAYS, RAISE_MIN, RAISE_PER_SLOW_MIN, Diagnosis, diagnose
+from detectors.clock.drift import range_of_offsets
+from detectors.clock.explain import Claim
 from detectors.clock.kinds import KINDS as KINDS
 from detectors.clock.kinds import REASONS as REASONS
 from detectors.clock.onsets import Array, Index, Onsets, latest, onsets_of
@@ -27,6 +29,7 @@ RANK = 20
 WINDOW_DAYS = 260  # daylight saving lasts up to 238 days: its first day is still seen on its last
 RECENT_DAYS = 14  # with light, within
 RECENT_WITHIN_DAYS = 30
+MOVED_MIN = 14.0  # ours: of a drift that is told (TOTAL_MIN) its middles of ten days move at least so far
 LOOK_AGAIN_SHARE = 0.6  # of the limit: offsets from here on are looked at one by one
 
 
@@ -49,14 +52,18 @@ def detect(
     histories = segments(onsets, suspects)
     by_site: dict[str, list[tuple[int, Diagnosis]]] = {}
     info = {row["site_id"]: row for row in watched.iter_rows(named=True)}
+    register = tuple(
+        sorted({row[name] for row in info.values() for name in ("timezone", "export_timezone") if row[name]})
+    )
+    claims = {site_id: Claim.of(site, register) for site_id, site in info.items()}
     for device, history in zip(suspects.tolist(), histories, strict=True):
         site = info[onsets.sites[device]]
-        found = diagnose(onsets, device, history, (site["timezone"], site["export_timezone"]))
+        found = diagnose(onsets, device, history, claims[site["site_id"]])
         if isinstance(found, Reason):
             reasons[device] = found
         elif found is not None:
             by_site.setdefault(site["site_id"], []).append((device, found))
-    verdicts = _verdicts(onsets, info, by_site, reasons, day)
+    verdicts = _verdicts(onsets, info, claims, by_site, reasons, day)
     if device_readings is None:
         return verdicts
     return [_illustrated(v, info[v.site_id], device_readings) if isinstance(v, Finding) else v for v in verdicts]
@@ -92,7 +99,8 @@ def _screen(onsets: Onsets) -> tuple[dict[int, Reason], Index]:
             reasons[device] = because(
                 REASONS, "few-days", days=days[device], within_days=RECENT_WITHIN_DAYS, needed_days=NEEDED_DAYS
             )
-    suspects = np.flatnonzero(onsets.seen[:, -1] & ((off & (days >= NEEDED_DAYS)) | dark))
+    moved = range_of_offsets(onsets) >= MOVED_MIN
+    suspects = np.flatnonzero(onsets.seen[:, -1] & (((off | moved) & (days >= NEEDED_DAYS)) | dark))
     return reasons, suspects.astype(np.int64)
 
 
@@ -104,12 +112,12 @@ def _middle(onsets: Onsets, known: np.ndarray, count: int) -> Array:
 
 def _verdicts(
     onsets: Onsets,
-    info: dict[str, dict],
+    info: dict[str, dict[str, Any]],
+    claims: dict[str, Claim],
     by_site: dict[str, list[tuple[int, Diagnosis]]],
     reasons: dict[int, Reason],
     day: date,
 ) -> list[Verdict]:
-    register = sorted({row[name] for row in info.values() for name in ("timezone", "export_timezone") if row[name]})
     devices: dict[str, list[int]] = {}
     for device, site_id in enumerate(onsets.sites):
         devices.setdefault(site_id, []).append(device)
@@ -120,7 +128,7 @@ def _verdicts(
         elif site_id in by_site:
             device, diagnosis = max(by_site[site_id], key=lambda found: (abs(found[1].now.minutes), -found[0]))
             others = len(by_site[site_id]) - 1
-            verdicts.append(to_finding(onsets, device, diagnosis, info[site_id], register, day, others))
+            verdicts.append(to_finding(onsets, device, diagnosis, info[site_id], claims[site_id], day, others))
         elif unjudged := [device for device in devices[site_id] if device in reasons]:
             device = unjudged[0]
             name, reason = onsets.devices[device], reasons[device]

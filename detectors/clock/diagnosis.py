@@ -5,9 +5,10 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from detectors.clock.drift import TOGETHER, Drift, best_drift
+from detectors.clock.drift import MARGIN, TOGETHER, TOTAL_MIN, Drift, best_drift, step_height
+from detectors.clock.explain import Claim, entered_zone, explaining
 from detectors.clock.kinds import REASONS
-from detectors.clock.onsets import Array, Onsets
+from detectors.clock.onsets import TWILIGHT_DEG, Array, Onsets
 from detectors.clock.segments import Segment, is_possible_day
 from detectors.clock.zones import changes
 from detectors.finding import Reason, because
@@ -19,6 +20,7 @@ RAISE_PER_SLOW_MIN = 0.5  # per minute of sampling beyond half an hour: 35 min a
 STEP_MIN = 18.0  # a change of offset that shows at 15 min sampling
 STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
 NEEDED_DAYS = 5
+WRONG_BEFORE_SHARE = 0.6  # ours, of the limit: an offset before a step, unproven, that the step may have set right
 IN_DARK_INTERVALS = 0.2  # of an interval: interpolated light less than this in the dark may be the onset's own error
 PROOF_MORE_DAYS = (
     0.2  # a fifth of the days must show it, at 60 min two fifths: there dull days blur the onset both ways
@@ -31,10 +33,12 @@ SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
 WIDE_PER_SLOW_DEG = 0.14  # more of it per minute of sampling beyond a quarter hour: there first light is seen later
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
-CHANGE_WITHIN = (2 / 3, 4 / 3)  # of the zone's own step: 40-80 min for an hour
+CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 9.0, 0.1  # ours: a step is a change of clocks' if it is as high within this
+SAVING_DAYS = 2  # ours: with light, after a change of clocks, as one day of it may be written wrongly
+FULL_DARK_DEG = 6.0  # the end of civil twilight: from one day alone nothing else counts as darkness
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onsets' error as well as the clock's
-CLEAR_DRIFT = 0.85  # of the best jumps' mean residual: a drift that needs no light in the dark to be believed
-CLEAR_DRIFT_DAYS = 60
+CLEAR_DRIFT_DAYS = 40  # ours: a drift that needs no light in the dark to be believed
+CLEAR_GAIN = 12.0  # twice the evidence of a drift that shows light in the dark
 CLEAR_TOGETHER = 0.25  # stricter than where there is light in the dark: shade changes with the seasons
 RECENT_DAYS = 45  # of a segment, so that the seasons' shade does not mix in
 
@@ -48,6 +52,7 @@ class Offset(NamedTuple):
     certain: bool  # whole intervals show power in the dark
     proven: bool  # light in the dark, interpolated
     width_deg: float  # sun height that first and last light miss together
+    scattered: bool = False  # both onsets scatter too much to be onsets
 
     @property
     def in_dark(self) -> bool:
@@ -66,6 +71,8 @@ class Diagnosis(NamedTuple):
     drift: Drift | None
     change: date | None  # the change of clocks that it goes with
     saving: str = ""  # what was done with daylight saving
+    since: int = 0  # column of the first day that the explanation holds for, right ones before `start` among them
+    zone: str | None = None  # entered instead of the claimed one: right until its clocks, or the claim's, changed
 
 
 def raise_limit(interval: float) -> float:
@@ -104,6 +111,8 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     error = mark_error(interval, days)
     whole_morning, whole_evening = _dark_rank(first_end), _dark_rank(last_start)
     certain = min(whole_morning, whole_evening) < 0
+    if days == 1:
+        certain = min(whole_morning, whole_evening) < -(FULL_DARK_DEG - TWILIGHT_DEG) / rate
     in_the_morning = min(whole_morning, late) < min(whole_evening, early)
     open_late = OPEN_ROOF_LATE_MIN + interval / 6
     if width_deg > wide or (certain and in_the_morning != (offset < 0)):
@@ -117,7 +126,7 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     dark_side = _low(first if offset < 0 else last, 0.2 + PROOF_MORE_DAYS * slow)
     proven = days >= NEEDED_DAYS and dark_side < -tolerance
     scattered = days >= 2 and min(_scatter(first), _scatter(last)) > SCATTER_MIN
-    return Offset(offset, error, days, certain and not scattered, proven and not scattered, width_deg)
+    return Offset(offset, error, days, certain and not scattered, proven and not scattered, width_deg, scattered)
 
 
 def _scatter(values: Array) -> float:
@@ -141,6 +150,7 @@ class Change(NamedTuple):
     day: date
     forward: float  # minutes
     claimed: bool  # of the zone that the exports claim; else only of the zone where the site stands
+    zone: str | None = None  # the zone entered instead, whose change, or lack of it, explains the step
 
 
 class Step(NamedTuple):
@@ -150,10 +160,11 @@ class Step(NamedTuple):
     before: Offset
     height: float
     change: Change | None  # that it goes with
+    since: int  # column of the first day of the segment before
 
 
-def diagnose(onsets: Onsets, device: int, history: list[Segment], zones: tuple[str, str]) -> Diagnosis | Reason | None:
-    """What is wrong today; a reason if it can't be told; None if the clock is right. `zones`: site's, claim's."""
+def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) -> Diagnosis | Reason | None:
+    """What is wrong today; a reason if it can't be told; None if the clock is right."""
     interval = float(onsets.interval[device])
     limit = raise_limit(interval)
     if not history or measure(onsets, device, history[-1]) is None:
@@ -161,27 +172,38 @@ def diagnose(onsets: Onsets, device: int, history: list[Segment], zones: tuple[s
     segment, earlier = _today(onsets, device, history)
     now = measure(onsets, device, segment)
     assert now is not None
-    step = _step(onsets, device, segment, earlier, now, zones)
-    line = None if step is not None and step.change is not None else best_drift(onsets, device, history)
-    if line is not None and abs(line.offset) >= RAISE_MIN and (now.in_dark or _is_clear(line, segment.end)):
-        return Diagnosis("drift", now, line.start, None, None, line, None)
+    step = _step(onsets, device, segment, earlier, now, claim)
+    first = history[0].start
+    if step is not None and step.before.in_dark and explaining(onsets, device, first, *now[:2], claim):
+        return Diagnosis("constant", now, first, None, None, None, None)  # one zone, whose clocks changed
+    line = None if step is not None and step.change is not None else best_drift(onsets, device)
+    if line is not None and line.moves_together() and not line.is_over:
+        if _is_told(line, now):
+            return Diagnosis("drift", now, line.start, None, None, line, None)
+        moves = step is not None or (abs(now.minutes) >= limit and (line.in_steps or line.gain > 0))
+        if moves and line.is_undecided:
+            return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
     if step is not None and not step.before.in_dark:
         return _after_step(step, now, limit)
+    if now.days < NEEDED_DAYS and earlier is not None:
+        return because(REASONS, "changed-lately")
     if abs(now.minutes) < limit:
-        if now.days < NEEDED_DAYS and earlier is not None:
-            return because(REASONS, "changed-lately")
         return _too_fine(now, interval)
     if not now.in_dark:
         return _uncertain(now)
     if step is not None:
         return _stepped(step, now)
+    if line is not None and line.in_steps and not explaining(onsets, device, segment.start, *now[:2], claim):
+        return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
     return Diagnosis("constant", now, segment.start, None, None, None, None)
 
 
-def _is_clear(line: Drift, end: int) -> bool:
-    """Whether the line alone convinces: long, and much better than jumps; first and last light crept together on it."""
-    together = abs(line.first_slope - line.last_slope) <= CLEAR_TOGETHER * abs(line.first_slope + line.last_slope)
-    return together and end - line.start >= CLEAR_DRIFT_DAYS and line.clearness < CLEAR_DRIFT
+def _is_told(line: Drift, now: Offset) -> bool:
+    """Whether the drift is known, has moved the clock far enough, and is no wall's."""
+    if line.gain < MARGIN or not line.is_known or line.total < TOTAL_MIN or abs(line.most) < RAISE_MIN:
+        return False
+    is_clear = line.moves_together(CLEAR_TOGETHER) and line.gain >= CLEAR_GAIN and line.days_moved >= CLEAR_DRIFT_DAYS
+    return now.in_dark or is_clear or (bool(line.resets) and line.gain >= CLEAR_GAIN)
 
 
 def _today(onsets: Onsets, device: int, history: list[Segment]) -> tuple[Segment, Segment | None]:
@@ -200,7 +222,7 @@ def _today(onsets: Onsets, device: int, history: list[Segment]) -> tuple[Segment
 
 def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
     """The verdict where the clock was right before the step, as far as could be seen: the step is the offset."""
-    if not now.in_dark and abs(now.minutes) < limit <= abs(step.before.minutes):
+    if not now.in_dark and abs(now.minutes) < limit and abs(step.before.minutes) >= WRONG_BEFORE_SHARE * limit:
         return None  # it was wrong before, unproven, and is right now
     if max(abs(step.height), abs(now.minutes)) < limit:
         return None
@@ -212,11 +234,16 @@ def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
 def _stepped(step: Step, now: Offset) -> Diagnosis:
     if step.change is None:
         return Diagnosis("step", now, step.at, step.before.minutes, step.height, None, None)
-    if not step.change.claimed:
+    if step.change.zone is not None:
+        saving = f"as in {step.change.zone}, which would explain both seasons"
+    elif not step.change.claimed:
         saving = "followed by the stamps but not by the claimed zone"
     else:
         saving = "applied twice" if step.height * step.change.forward > 0 else "left out"
-    return Diagnosis("daylight saving", now, step.at, step.before.minutes, step.height, None, step.change.day, saving)
+    return Diagnosis(
+        "daylight saving", now, step.at, step.before.minutes, step.height, None, step.change.day, saving,
+        step.since, step.change.zone,
+    )  # fmt: skip
 
 
 def _too_fine(now: Offset, interval: float) -> Reason | None:
@@ -236,20 +263,27 @@ def _uncertain(now: Offset) -> Reason:
 
 
 def _step(
-    onsets: Onsets, device: int, segment: Segment, earlier: Segment | None, now: Offset, zones: tuple[str, str]
+    onsets: Onsets, device: int, segment: Segment, earlier: Segment | None, now: Offset, claim: Claim
 ) -> Step | None:
     """The step at which today's segment began, if first and last light moved together there."""
     if earlier is None or (before := measure(onsets, device, earlier)) is None:
         return None
     first = _jump(onsets.first_late[device], earlier, segment)
     last = -_jump(onsets.last_early[device], earlier, segment)
-    height = (first + last) / 2
-    change = _change_at(onsets.days, segment.start, earlier.end, height, zones)
+    height, error = step_height(onsets, device, earlier.end, segment.start)
+    if not np.isfinite(height):
+        height, error = (first + last) / 2, before.uncertainty
     together = abs(first - last) <= TOGETHER * abs(first + last)
-    enough = now.days >= NEEDED_DAYS or now.certain or (change is not None and now.days >= 2)
-    if abs(height) < step_limit(float(onsets.interval[device])) or not (together or now.certain) or not enough:
+    if before.scattered or now.scattered:
         return None
-    return Step(segment.start, before, height, change)
+    if abs(height) < step_limit(float(onsets.interval[device])) or not (together or now.certain):
+        return None
+    change = _change_at(onsets, device, segment.start, earlier, (height, error), (before, now), claim)
+    if now.days == 1 and not (now.certain and together and not _change_near(onsets.days, segment.start, claim)):
+        return None  # one day proves nothing but in full darkness; least of all the day of a change of clocks
+    if now.days < NEEDED_DAYS and not now.certain and (change is None or now.days < SAVING_DAYS):
+        return None
+    return Step(segment.start, before, height, change, earlier.start)
 
 
 def _jump(late: Array, before: Segment, after: Segment) -> float:
@@ -259,11 +293,32 @@ def _jump(late: Array, before: Segment, after: Segment) -> float:
     return _low(new, 0.2) - _low(old, 0.2) if len(old) and len(new) else float("nan")
 
 
-def _change_at(days: list[date], at: int, last_before: int, height: float, zones: tuple[str, str]) -> Change | None:
-    for zone in dict.fromkeys(reversed(zones)):
-        for index, forward in changes(zone, days[0], len(days)):
-            low, high = sorted(abs(forward) * share for share in CHANGE_WITHIN)
-            near = last_before - CHANGE_NEAR_DAYS < index <= at + CHANGE_NEAR_DAYS
-            if near and low <= abs(height) <= high:
-                return Change(days[index], forward, zone == zones[1])
-    return None
+def _change_at(
+    onsets: Onsets,
+    device: int,
+    at: int,
+    earlier: Segment,
+    height: tuple[float, float],
+    offsets: tuple[Offset, Offset],
+    claim: Claim,
+) -> Change | None:
+    """The change of clocks that the step goes with: of the claimed or the site's zone, or of one entered instead.
+
+    `height`: the step and its error; it must be as high as the change. `offsets`: before and now.
+    """
+    fits = CHANGE_FITS_MIN + CHANGE_FITS_PER_MIN * float(onsets.interval[device]) + height[1] / 2
+    for zone in dict.fromkeys((claim.export_timezone, claim.timezone)):
+        for index, forward in changes(zone, onsets.days[0], len(onsets.days)):
+            near = earlier.end - CHANGE_NEAR_DAYS < index <= at + CHANGE_NEAR_DAYS
+            if near and abs(abs(height[0]) - abs(forward)) <= fits:
+                return Change(onsets.days[index], forward, zone == claim.export_timezone)
+    before = offsets[0]
+    if abs(before.minutes) >= raise_limit(float(onsets.interval[device])):
+        return None
+    entered = entered_zone(onsets, device, at, earlier.start, height[0], fits, claim)
+    return None if entered is None else Change(onsets.days[at], height[0], False, entered)
+
+
+def _change_near(days: list[date], column: int, claim: Claim) -> bool:
+    zones = {claim.export_timezone, claim.timezone}
+    return any(abs(index - column) <= 1 for zone in zones for index, _ in changes(zone, days[0], len(days)))

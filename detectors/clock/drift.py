@@ -1,113 +1,339 @@
-"""Whether a clock that gains or loses so many seconds a day explains a device's history better than jumps do."""
+"""Whether a clock that gains or loses so many seconds a day explains a device's history, or steps do.
 
+Three explanations of the daily offsets are held against each other by their likelihood with a penalty for each
+parameter (Schwarz, Annals of Statistics 6, 1978: BIC): steps between constant offsets, a drift that begins on some day,
+and a drift that is set right again now and then. Where first and last light do not move together it is no clock.
+
+No clock moves the length of the day between first and last light, but clouds do: a day that is shorter than its clear
+neighbours says less of its middle, by no more than what it lacks. Days count by that, which is why the slope is by
+weighted least squares over clipped days and not by scipy.stats.theilslopes, which takes no weights.
+"""
+
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
-from detectors.clock.onsets import Array, Onsets
-from detectors.clock.segments import Segment
+from detectors.clock.onsets import Array, Index, Onsets
+from detectors.clock.segments import is_possible_day
+from detectors.stats.robust import MAD_TO_SIGMA, quantile
 
-DRIFT_S_PER_DAY = 8.0
-DRIFT_TOTAL_MIN = 25.0  # less than this in all is not told from the seasons' shade
+FIT_DAYS = 150  # ours: a drift of 15 s/day shows in these; more would let the seasons' shade in
+MIN_DAYS = 12  # with light
+MIN_S_PER_DAY, MAX_S_PER_DAY = 8.0, 150.0  # ours: below it is the seasons' shade, what moves faster is a step
+TOTAL_MIN = 22.0  # less than this in all is not told from the seasons' shade
+SLOPE_KNOWN = 0.3  # of the slope: its 95 % interval at most, either way
 TOGETHER = 0.5  # first and last light's moves differ by less than this share of their sum: a clock, not a wall
-MIN_DAYS = 25  # with light
-DAYS_PER_SLOW_MIN = 0.4  # more of them per minute of sampling beyond a quarter hour
-START_EVERY_DAYS = 10  # onsets that are tried
-BLOCK_DAYS = 5
-CUTS_TRIED = 50
-FREAK_MIN = 60.0  # a day further off than this counts no more than this
-JUMP_MUST_LOSE = 0.97  # ours: the line has a parameter more to fit noise with
+MARGIN = 6.0  # Kass & Raftery 1995: twice the log of the odds beyond this is strong evidence
+DAYS_PER_FACT = 2.0  # ours: neighbouring days have one weather, so two of them tell as much as one
+FLOOR_MIN, FLOOR_PER_MIN = 1.0, 0.06  # ours: the onsets' own error, and more of it per minute of sampling
+CLEAR_SHARE = 0.2  # as in the offsets of today: the clear days among AROUND_DAYS
+AROUND_DAYS = 15
+CLIP_DAYS = 7  # ours: two freak days on end are none of them, and the fourth day after a step is
+CLIP_SIGMAS = 3.0  # days further from their neighbours than this count no more: outages and freak days
+START_EVERY_DAYS = 4  # onsets that are tried
+MIN_TOOTH_DAYS = 5
+MIN_RESET_MIN = 12.0  # ours: setting right less than this is not told from noise
+SLOPES_TRIED = np.array([-135.0, -110.0, -90.0, -70.0, -50.0, -30.0, 30.0, 50.0, 70.0, 90.0, 110.0, 135.0])  # s/day
+BLOCK_DAYS = 10
+STEP_DAYS = 10
+SCATTER_MIN = 30.0  # ours: where single days scatter more, hours are shut off and there are no onsets to follow
+OVER_DAYS = 10  # ours: so many days with light tell that a drift has ended
+NINETY_FIVE = 1.96  # of a normal distribution's sigmas: 95 %
 
 
 class Drift(NamedTuple):
-    """A straight line through the daily offsets from `start` on, minutes and days."""
+    """A clock that moves steadily from `start` on; minutes and days."""
 
     start: int  # column
     slope: float  # minutes per day
+    slope_error: float  # half of its 95 % interval
     offset: float  # at the last column
     first_slope: float  # of first light alone
     last_slope: float  # of last light alone, with the sign of an offset
-    residuals: Array
-    clearness: float = 1.0  # mean residual of the line / of the best jumps
+    days: int  # with light, from `start` on
+    days_moved: int  # of the longest tooth
+    resets: tuple[int, ...]  # columns of the first days after it was set right
+    most: float  # the larger offset of now and of the end of the tooth before
+    gain: float  # by how much it explains the days better than steps do, as a difference of BIC
+    in_steps: bool  # whether steps, were they the explanation, would be any at all
+    is_over: bool  # since it was last set right it moves no more
+
+    @property
+    def total(self) -> float:
+        """Minutes that it moved without being set right."""
+        return abs(self.slope) * self.days_moved
+
+    @property
+    def is_undecided(self) -> bool:
+        """Whether it moves, and neither drift nor steps explain that clearly better."""
+        return self.gain > -MARGIN and self.slope_error < abs(self.slope) and self.total >= TOTAL_MIN / 2
+
+    @property
+    def is_known(self) -> bool:
+        """Whether the slope is known well enough to be told."""
+        return self.slope_error <= SLOPE_KNOWN * abs(self.slope)
+
+    def moves_together(self, share: float = TOGETHER) -> bool:
+        """Whether first and last light move with each other, as a clock's do and a wall's do not."""
+        return abs(self.first_slope - self.last_slope) <= share * abs(self.first_slope + self.last_slope)
 
 
-def best_drift(onsets: Onsets, device: int, history: list[Segment]) -> Drift | None:
-    """The drift that explains the days better than one or two jumps do; None if none does."""
-    begin, end = history[0].start, history[-1].end
-    first, last = onsets.first_late[device, : end + 1], -onsets.last_early[device, : end + 1]
-    middle = (first + last) / 2
-    slow = max(0.0, float(onsets.interval[device]) - 15.0)
-    least = int(MIN_DAYS + DAYS_PER_SLOW_MIN * slow)
-    blocks = [_block_medians(series) for series in (middle, first, last)]
-    if np.ptp(blocks[0][1]) < DRIFT_TOTAL_MIN / 2:
+class _Days(NamedTuple):
+    """The days with light of one device."""
+
+    column: Index
+    day: Array
+    first: Array
+    last: Array  # with the sign of an offset
+    middle: Array
+    weight: Array  # 1 / variance, in minutes
+    floor: float
+
+
+class _Fit(NamedTuple):
+    bic: float
+    start: int  # place among the known days from which the slope counts
+    slope: float
+    cuts: tuple[int, ...]  # places of the first days after a step
+
+
+def best_drift(onsets: Onsets, device: int) -> Drift | None:
+    """The drift that explains a device's days best, with how much better than steps; None if there is none."""
+    days = _days(onsets, device)
+    if len(days.day) < MIN_DAYS or _scatter(days) > SCATTER_MIN:
         return None
-    starts = [*range(begin, end - least + 2, START_EVERY_DAYS), history[-1].start]
-    lines = [(start, _fit_line(middle, blocks, start, least)) for start in dict.fromkeys(starts)]
-    found: list[tuple[float, Drift]] = []
-    for start, line in lines:
-        if line is None or abs(line.slope) * 60 < DRIFT_S_PER_DAY or abs(line.slope) * (end - start) < DRIFT_TOTAL_MIN:
-            continue
-        if abs(line.first_slope - line.last_slope) > TOGETHER * abs(line.first_slope + line.last_slope):
-            continue
-        before = _from_median(middle[begin:start])
-        found.append((_cost(np.concatenate([before, line.residuals])), line))
+    steps = _in_steps(days, 0, np.zeros(1))[0]
+    ramp = _one_ramp(days)
+    fits = [fit for fit in (ramp, *_saws(days, ramp)) if MIN_S_PER_DAY <= abs(fit.slope) * 60 <= MAX_S_PER_DAY]
+    if not fits:
+        return None
+    best = min(fits, key=lambda fit: fit.bic)
+    return _told(days, best, steps)
+
+
+def step_height(onsets: Onsets, device: int, last_before: int, at: int) -> tuple[float, float]:
+    """The step between two columns from STEP_DAYS days with light on either side, and half of its 95 % interval.
+
+    NaN where a side has none; minutes.
+    """
+    days = _days(onsets, device)
+    before = np.flatnonzero(days.column <= last_before)[-STEP_DAYS:]
+    after = np.flatnonzero(days.column >= at)[:STEP_DAYS]
+    if not len(before) or not len(after):
+        return float("nan"), float("nan")
+    means, variances = [], []
+    for side in (before, after):
+        weight, values = days.weight[side], (days.first[side] + days.last[side]) / 2
+        values = np.clip(values - np.median(values), -MIN_RESET_MIN, MIN_RESET_MIN) + np.median(values)
+        mean = float(np.average(values, weights=weight))
+        means.append(mean)
+        variances.append(
+            float(np.average((values - mean) ** 2, weights=weight)) / len(side) + days.floor**2 / len(side)
+        )
+    return means[1] - means[0], NINETY_FIVE * float(np.sqrt(DAYS_PER_FACT * sum(variances)))
+
+
+def _days(onsets: Onsets, device: int) -> _Days:
+    first, last = onsets.first_late[device], -onsets.last_early[device]
+    known = np.isfinite(first) & np.isfinite(last)
+    known &= is_possible_day(onsets.first_end_late[device], onsets.last_start_early[device])
+    known[: max(0, len(known) - FIT_DAYS)] = False
+    column = np.flatnonzero(known)
+    first, last = first[column], last[column]
+    floor = FLOOR_MIN + FLOOR_PER_MIN * float(onsets.interval[device])
+    if len(column) < AROUND_DAYS // 2 + 1:  # too few to know the clear ones by
+        middle = (first + last) / 2
+        return _Days(column, column.astype(np.float64), first, last, middle, np.full(len(column), floor**-2), floor)
+    lacking = (first - last) / 2
+    lacking = np.abs(lacking - quantile(_around(lacking, AROUND_DAYS), CLEAR_SHARE))
+    # The middle is off by at most what is lacking: a uniform distribution, whose variance is a third of its square.
+    weight = 1.0 / (floor**2 + lacking**2 / 3.0)
+    return _Days(column, column.astype(np.float64), first, last, _clipped((first + last) / 2, floor), weight, floor)
+
+
+def _around(values: Array, count: int) -> Array:
+    """The `count` values around each one, mirrored at the ends; shape (days, count)."""
+    return np.lib.stride_tricks.sliding_window_view(np.pad(values, count // 2, mode="reflect"), count)
+
+
+def _clipped(values: Array, floor: float) -> Array:
+    """The values, none further from the median of the days around than CLIP_SIGMAS."""
+    around = quantile(_around(values, CLIP_DAYS), 0.5)
+    rest = values - around
+    reach = CLIP_SIGMAS * max(float(MAD_TO_SIGMA * np.median(np.abs(rest))), floor) + MIN_RESET_MIN
+    return around + np.clip(rest, -reach, reach)
+
+
+def _scatter(days: _Days) -> float:
+    """Sigma of a day's middle about the median of the days around; minutes."""
+    middle = (days.first + days.last) / 2
+    return float(MAD_TO_SIGMA * np.median(np.abs(middle - quantile(_around(middle, CLIP_DAYS), 0.5))))
+
+
+def _bic(days: _Days, squares: float, parameters: int) -> float:
+    """BIC of weighted squares (in units of a day's variance); never better than the onsets' own error allows."""
+    facts = len(days.day) / DAYS_PER_FACT
+    return float(facts * np.log(squares / len(days.day) + 1.0) + parameters * np.log(facts))
+
+
+def _one_ramp(days: _Days) -> _Fit:
+    """A constant offset that begins to move on some day, or did from the first; least squares for each such day."""
+    starts = np.arange(0, len(days.day) - MIN_DAYS // 2 + 1, START_EVERY_DAYS)
+    moved = np.maximum(days.day[None, :] - days.day[starts, None], 0.0)
+    total = days.weight.sum()
+    centred = moved - (moved @ days.weight / total)[:, None]
+    level = days.middle - days.middle @ days.weight / total
+    slopes = (centred @ (days.weight * level)) / (centred**2 @ days.weight)
+    squares = (level[None, :] - slopes[:, None] * centred) ** 2 @ days.weight
+    fits = [
+        _Fit(_bic(days, float(squares[i]), 2 if start == 0 else 3), int(start), float(slopes[i]), ())
+        for i, start in enumerate(starts)
+    ]
+    return min(fits, key=lambda fit: fit.bic)
+
+
+def _saws(days: _Days, ramp: _Fit) -> list[_Fit]:
+    """Drifts that are set right again."""
+    found = [
+        fit
+        for start in dict.fromkeys((0, ramp.start))
+        for fit in _in_steps(days, start, SLOPES_TRIED / 60)
+        if _is_set_right(days, fit)
+    ]
     if not found:
-        return None
-    cost, line = min(found, key=lambda pair: pair[0])
-    clearness = cost / max(_best_jumps(middle, begin, history), 1e-9)
-    return line._replace(clearness=clearness) if clearness < JUMP_MUST_LOSE else None
+        return []
+    best = min(found, key=lambda fit: fit.bic)
+    refined = _in_steps(days, best.start, np.array([_slope(days, days.middle, _teeth(days, best))[0]]))
+    return [best, *(fit for fit in refined if _is_set_right(days, fit))]
 
 
-def _block_medians(series: Array) -> tuple[Array, Array]:
-    """Middle column and median of every five days, counted back from the last; days not seen are left out."""
-    lead = -len(series) % BLOCK_DAYS
-    table = np.concatenate([np.full(lead, np.nan), series]).reshape(-1, BLOCK_DAYS)
-    known = np.isfinite(table)
-    ordered, count = np.sort(table, axis=1), known.sum(axis=1)
-    row, lower, upper = np.arange(len(table)), np.maximum(count - 1, 0) // 2, count // 2
-    medians = (ordered[row, lower] + ordered[row, np.minimum(upper, BLOCK_DAYS - 1)]) / 2
-    days = np.arange(table.size, dtype=np.float64).reshape(table.shape) - lead
-    middles = np.where(known, days, 0.0).sum(axis=1) / np.maximum(count, 1)
-    return middles[count > 0], medians[count > 0]
+def _in_steps(days: _Days, start: int, slopes: Array) -> list[_Fit]:
+    """Constant offsets beside each slope, which counts from `start` on, with the steps that pay for themselves.
+
+    The cheapest partition by dynamic programming (Jackson et al., IEEE Signal Processing Letters 12, 2005), for all
+    slopes at once; a step has two parameters, its day and its height.
+    """
+    rest = days.middle - slopes[:, None] * np.maximum(days.day - days.day[start], 0.0)
+    many, count = rest.shape
+    noise = MAD_TO_SIGMA**2 / 2 * float(np.median(days.weight * np.diff(days.middle, prepend=days.middle[0]) ** 2))
+    price = 2.0 * np.log(count / DAYS_PER_FACT) * DAYS_PER_FACT * (1.0 + noise)
+    weight = np.concatenate([[0.0], np.cumsum(days.weight)])
+    total, squared = (
+        np.concatenate([np.zeros((many, 1)), np.cumsum(part, axis=1)], axis=1)
+        for part in (days.weight * rest, days.weight * rest**2)
+    )
+    worth = np.full((many, count + 1), np.inf)
+    origin = np.zeros((many, count + 1), dtype=np.int64)
+    worth[:, 0] = -price
+    row = np.arange(many)
+    for end in range(MIN_TOOTH_DAYS, count + 1):
+        begin = slice(0, end - MIN_TOOTH_DAYS + 1)
+        sums = total[:, end : end + 1] - total[:, begin]
+        cost = worth[:, begin] - squared[:, begin] - sums**2 / (weight[end] - weight[begin])
+        origin[:, end] = np.argmin(cost, axis=1)
+        worth[:, end] = cost[row, origin[:, end]] + price + squared[:, end]
+    fits = []
+    for which, slope in enumerate(slopes.tolist()):
+        cuts: list[int] = []
+        end = int(origin[which, count])
+        while end > 0:
+            cuts.insert(0, end)
+            end = int(origin[which, end])
+        squares = float(worth[which, count] - price * len(cuts))
+        parameters = 1 + 2 * len(cuts) + (0 if not slope else 1 if start == 0 else 2)
+        fits.append(_Fit(_bic(days, max(squares, 0.0), parameters), start, slope, tuple(cuts)))
+    return fits
 
 
-def _fit_line(middle: Array, blocks: list[tuple[Array, Array]], start: int, least: int) -> Drift | None:
-    """The line from column `start` on by medians of slopes (Theil and Sen); None with fewer than `least` days."""
-    day = np.arange(start, len(middle), dtype=np.float64)
-    both = np.isfinite(middle[start:])
-    if both.sum() < least:
-        return None
-    day, series = day[both], middle[start:][both]
-    slope, first_slope, last_slope = (_slope(x[x >= start], y[x >= start]) for x, y in blocks)
-    level = float(np.median(series - slope * day))
-    offset = level + slope * (len(middle) - 1)
-    return Drift(start, slope, offset, first_slope, last_slope, series - level - slope * day)
+def _steps_of(days: _Days, fit: _Fit) -> Array:
+    """The height of every step beside the slope, with the slope's sign where it goes the slope's way; minutes."""
+    rest = days.middle - fit.slope * np.maximum(days.day - days.day[fit.start], 0.0)
+    edges = (0, *fit.cuts, len(days.day))
+    levels = [float(np.average(rest[a:b], weights=days.weight[a:b])) for a, b in pairwise(edges)]
+    return np.diff(levels) * np.sign(fit.slope)
 
 
-def _slope(x: Array, y: Array) -> float:
-    if len(x) < 4:
-        return 0.0
-    i, j = np.triu_indices(len(x), k=1)
-    wide = x[j] - x[i] >= 0.25 * (x[-1] - x[0])
-    return float(np.median((y[j] - y[i])[wide] / (x[j] - x[i])[wide]))
+def _is_set_right(days: _Days, fit: _Fit) -> bool:
+    """Whether there are steps that take back what the slope had added, and none that adds to it."""
+    heights = _steps_of(days, fit)
+    return bool((heights < -MIN_RESET_MIN).any() and (heights < MIN_RESET_MIN).all())
 
 
-def _from_median(values: Array) -> Array:
-    known = values[np.isfinite(values)]
-    return known - np.median(known) if len(known) else known
+def _teeth(days: _Days, fit: _Fit) -> list[slice]:
+    """Spans of the slope between the days on which the clock was set right."""
+    resets = [cut for cut, height in zip(fit.cuts, _steps_of(days, fit), strict=True) if height < -MIN_RESET_MIN]
+    edges = [fit.start, *(cut for cut in resets if cut > fit.start), len(days.day)]
+    return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
-def _cost(residuals: Array) -> float:
-    return float(np.minimum(np.abs(residuals), FREAK_MIN).mean())
+def _slope(days: _Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
+    """The common slope of the teeth by weighted least squares, and half of its 95 % interval."""
+    squares = products = rest = 0.0
+    for tooth in teeth:
+        weight = days.weight[tooth]
+        day = days.day[tooth] - days.day[tooth] @ weight / weight.sum()
+        level = values[tooth] - values[tooth] @ weight / weight.sum()
+        squares += float(weight @ day**2)
+        products += float(weight @ (day * level))
+        rest += float(weight @ level**2)
+    slope = products / max(squares, 1e-9)
+    count = sum(tooth.stop - tooth.start for tooth in teeth)
+    variance = max(rest - slope * products, 0.0) / max(count - len(teeth) - 1, 1)
+    return slope, NINETY_FIVE * float(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)))
 
 
-def _best_jumps(middle: Array, begin: int, history: list[Segment]) -> float:
-    """Mean absolute residual of the best constant, single jump, or pair of jumps that the segments hold; minutes."""
-    known = middle[begin:][np.isfinite(middle[begin:])]
-    cuts = range(5, len(known) - 4, max(2, len(known) // CUTS_TRIED))
-    costs = [_cost(np.concatenate([_from_median(known[:cut]), _from_median(known[cut:])])) for cut in cuts]
-    costs.append(_cost(_from_median(known)))
-    if len(history) <= 3:
-        parts = [_from_median(middle[segment.start : segment.end + 1]) for segment in history]
-        costs.append(_cost(np.concatenate(parts)))
-    return min(costs)
+def _told(days: _Days, fit: _Fit, steps: _Fit) -> Drift:
+    teeth = _teeth(days, fit)
+    slope, error = _slope(days, days.middle, teeth)
+    levels = [_level(days, tooth, slope) for tooth in teeth]
+    ends = [level + slope * float(days.day[t][-1]) for t, level in zip(teeth, levels, strict=True)]
+    return Drift(
+        start=int(days.column[fit.start]),
+        slope=slope,
+        slope_error=error,
+        offset=ends[-1],
+        first_slope=_slope(days, days.first, teeth)[0],
+        last_slope=_slope(days, days.last, teeth)[0],
+        days=len(days.day) - fit.start,
+        days_moved=max(int(days.day[tooth][-1] - days.day[tooth][0]) for tooth in teeth) + 1,
+        resets=tuple(int(days.column[tooth.start]) for tooth in teeth[1:]),
+        most=max(ends[-2:], key=abs),
+        gain=steps.bic - fit.bic,
+        in_steps=bool(steps.cuts),
+        is_over=len(teeth) > 1 and _is_over(days, teeth[-1], slope),
+    )
+
+
+def _is_over(days: _Days, tooth: slice, slope: float) -> bool:
+    """Whether the last days, taken alone, move by less than half of the slope."""
+    tail = slice(max(tooth.start, tooth.stop - OVER_DAYS), tooth.stop)
+    if tail.stop - tail.start < OVER_DAYS:
+        return False
+    own, error = _slope(days, days.middle, [tail])
+    return bool(own * np.sign(slope) + error < 0.5 * abs(slope))
+
+
+def _level(days: _Days, tooth: slice, slope: float) -> float:
+    weight = days.weight[tooth]
+    return float((days.middle[tooth] - slope * days.day[tooth]) @ weight / weight.sum())
+
+
+def range_of_offsets(onsets: Onsets) -> Array:
+    """How far the offset moved over the last FIT_DAYS, per device: the range of the medians of ten days; minutes.
+
+    0 where first and last light did not move together. It is what chooses the devices that are looked at one by one.
+    """
+    width = min(onsets.first_late.shape[1], FIT_DAYS) // BLOCK_DAYS * BLOCK_DAYS
+    if not width:
+        return np.zeros(len(onsets.sites))
+    shape = (len(onsets.sites), width // BLOCK_DAYS, BLOCK_DAYS)
+    first = quantile(onsets.first_late[:, -width:].reshape(shape), 0.5)
+    last = quantile(onsets.last_early[:, -width:].reshape(shape), 0.5)
+    middle, half = (first - last) / 2, (first + last) / 2
+    with np.errstate(invalid="ignore"):
+        moved = [
+            np.fmax.reduce(x, axis=1, initial=-np.inf) - np.fmin.reduce(x, axis=1, initial=np.inf)
+            for x in (middle, half)
+        ]
+    return np.where(np.isfinite(moved[0]) & (moved[0] > moved[1]), moved[0], 0.0)

@@ -124,6 +124,10 @@ REASONS = {
     "few-days": "only {days} days with light in the last {within_days}; {needed_days} settle it",
     "no-whole-day": "no day with a whole morning and evening of generation",
     "changed-lately": "the offset changed within the last days",
+    "moving": (
+        "the offset moves by {s_per_day:+.0f} s a day (+/- {uncertainty_s:.0f}), which is not known well enough yet to "
+        "tell a drift from a step: some more days with light settle it"
+    ),
     "finer-than-interval": (
         "the stamps seem {offset_min:.0f} min {side}, which is finer than the interval of {interval_min:.0f} min: "
         "see whether other sites of the same profile show it too"

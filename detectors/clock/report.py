@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 
 from detectors.clock.diagnosis import Diagnosis, raise_limit
-from detectors.clock.onsets import Array, Onsets
-from detectors.clock.zones import changes, daily_offsets, fixed_name, plausible_zones
+from detectors.clock.explain import ZONE_FITS_MIN, Claim, explaining
+from detectors.clock.onsets import Onsets
+from detectors.clock.zones import changes, daily_offsets
 from detectors.finding import EvidenceValue, Finding, Series, Severity, level, series
 
 KIND_OF = {
@@ -18,7 +19,7 @@ KIND_OF = {
     "step": "clock-step",
 }
 ZONES_SHOWN = 4
-ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
+NO_ZONE = "no zone fits: suspect the clock"
 DAYS_AHEAD = 370  # both changes of clocks of a year
 SERIES_POINTS = 120
 OF_DAY = "min after midnight"
@@ -27,12 +28,12 @@ SURE_MIN = 30.0  # an offset below this that is only probable is for watching
 
 
 def to_finding(
-    onsets: Onsets, device: int, diagnosis: Diagnosis, site: dict[str, Any], register: list[str], day: date, others: int
+    onsets: Onsets, device: int, diagnosis: Diagnosis, site: dict[str, Any], claim: Claim, day: date, others: int
 ) -> Finding:
     """The finding of one site; `others` = further devices of the site whose clocks are wrong."""
     kind = KIND_OF[diagnosis.cause]
     if kind == "daylight-saving-wrong" and _wrong_in_both_seasons(diagnosis, onsets, device):
-        kind = "time-zone-wrong" if _explaining(onsets, diagnosis, site, register) else kind
+        kind = "time-zone-wrong" if _explaining(onsets, device, diagnosis, claim) else kind
     value, unit, threshold = _value(diagnosis, kind, onsets, device)
     offset = diagnosis.drift.offset if diagnosis.drift else diagnosis.now.minutes
     since = onsets.days[diagnosis.start]
@@ -45,13 +46,13 @@ def to_finding(
     evidence: dict[str, EvidenceValue] = {
         "offset_min": round(offset, 1),
         "uncertainty_min": round(diagnosis.now.uncertainty, 1),
-        "days_used_count": len(diagnosis.drift.residuals) if diagnosis.drift else diagnosis.now.days,
+        "days_used_count": diagnosis.drift.days if diagnosis.drift else diagnosis.now.days,
         "first_day": since.isoformat(),
         "certainty_text": certainty,
         "interval_min": interval,
         "claimed_zone_name": site["export_timezone"],
         **_optional(diagnosis, onsets, device, others),
-        **_zones(onsets, diagnosis, site, register),
+        **_zones(onsets, device, diagnosis, claim),
     }
     if (correction := _correction(kind, diagnosis, evidence)) is not None:
         evidence["correction_min"] = correction
@@ -104,6 +105,8 @@ def _optional(diagnosis: Diagnosis, onsets: Onsets, device: int, others: int) ->
         facts["step_min"] = round(diagnosis.step, 1)
     if diagnosis.drift is not None:
         facts["drift_s_per_day"] = round(diagnosis.drift.slope * 60, 1)
+        facts["drift_uncertainty_s_per_day"] = round(diagnosis.drift.slope_error * 60, 1)
+        facts["set_right_count"] = len(diagnosis.drift.resets)
     if diagnosis.change is not None:
         facts["clock_change_day"] = diagnosis.change.isoformat()
         facts["daylight_saving_text"] = diagnosis.saving
@@ -136,23 +139,26 @@ def _sentence(
     if kind == "clock-drift" and diagnosis.drift is not None:
         speed = diagnosis.drift.slope * 60
         word = "gains" if speed > 0 else "loses"
-        return f"The clock{name} {word} {abs(speed):.0f} s a day and is {_minutes(offset)} now"
+        resets = len(diagnosis.drift.resets)
+        often = f", set right {resets} time{'s' if resets > 1 else ''} since {since}" if resets else ""
+        return f"The clock{name} {word} {abs(speed):.0f} s a day and is {_minutes(offset)} now{often}"
     if kind == "daylight-saving-wrong" and diagnosis.change is not None:
         since_change = f"since the clocks changed on {diagnosis.change}"
         return f"The stamps{name} are {_minutes(offset)} {since_change}: daylight saving {diagnosis.saving}"
     if kind == "clock-step" and diagnosis.step is not None:
-        return f"The clock{name} jumped by {diagnosis.step:+.0f} min on {since}; its stamps are {_minutes(offset)}"
-    return f"The stamps{name} are {_minutes(offset)}" + (f"; {zone} would explain it" if zone else "")
+        jumped = f"The clock{name} jumped by {diagnosis.step:+.0f} min on {since}; its stamps are {_minutes(offset)}"
+        return jumped + (f", as they would be with {zone} entered anew that day" if zone else "")
+    return f"The stamps{name} are {_minutes(offset)}; " + (f"{zone} would explain it" if zone else NO_ZONE)
 
 
-def _zones(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> dict[str, EvidenceValue]:
+def _zones(onsets: Onsets, device: int, diagnosis: Diagnosis, claim: Claim) -> dict[str, EvidenceValue]:
     """The zones that would explain the offset, each with what it gives before and after the next change of clocks."""
     if diagnosis.cause == "drift":
         return {}
-    zones = _explaining(onsets, diagnosis, site, register)
+    zones = _explaining(onsets, device, diagnosis, claim)
     today = onsets.days[-1]
     ahead = [today + timedelta(days=i) for i in range(DAYS_AHEAD)]
-    claim = daily_offsets(site["export_timezone"], today, DAYS_AHEAD)
+    claimed = daily_offsets(claim.export_timezone, today, DAYS_AHEAD)
     texts: list[str] = []
     first: float | None = None
     for zone in zones[:ZONES_SHOWN]:
@@ -160,7 +166,7 @@ def _zones(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any], register:
             daily_offsets(zone, today, DAYS_AHEAD)
             if not zone.startswith("UTC+") and not zone.startswith("UTC-")
             else np.full(len(ahead), _fixed_minutes(zone))
-        ) - claim
+        ) - claimed
         first = float(difference[0]) if first is None else first
         jumps = np.flatnonzero(np.diff(difference))
         text = f"{zone}: {difference[0]:+.0f} min"
@@ -170,7 +176,7 @@ def _zones(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any], register:
     return {
         "zone_name": zones[0] if zones else None,
         "zone_difference_min": first,
-        "zones_text": "; ".join(texts),
+        "zones_text": "; ".join(texts) or NO_ZONE,
         "zones_found_count": len(zones),
     }
 
@@ -194,30 +200,11 @@ def _fixed_minutes(name: str) -> float:
     return (int(hours) * 60 + int(minutes)) * (-1 if name[3] == "-" else 1)
 
 
-def _explaining(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any], register: list[str]) -> list[str]:
-    claim = daily_offsets(site["export_timezone"], onsets.days[0], len(onsets.days))
-    if np.isnan(claim).any():
-        return []
-    spans = [(diagnosis.start, len(onsets.days), diagnosis.now.minutes)]
-    if diagnosis.cause == "daylight saving" and diagnosis.before is not None:
-        spans.append((max(0, diagnosis.start - 14), diagnosis.start, diagnosis.before))
-    fits = max(ZONE_FITS_MIN, min(diagnosis.now.uncertainty, 20.0))
-
-    def explains(offsets: Array) -> bool:
-        gaps = ((offsets - claim)[a:b] - want for a, b, want in spans)
-        return all(np.abs((np.median(gap[-14:]) + 720) % 1440 - 720) <= fits for gap in gaps)
-
-    place = (site["timezone"], site["latitude"], site["longitude"])
-    found: list[str] = []
-    for zones in plausible_zones(tuple(register), *place):
-        found = [zone for zone in zones if explains(daily_offsets(zone, onsets.days[0], len(onsets.days)))]
-        if found:
-            break
-    quarter = 15.0 * round((claim[-1] + diagnosis.now.minutes) / 15.0)
-    if quarter and -720 <= quarter <= 840 and explains(np.full(len(onsets.days), quarter)):
-        known = sum(zone in register or zone == "UTC" for zone in found)
-        found.insert(max(known, min(len(found), 1)), fixed_name(quarter))
-    return found
+def _explaining(onsets: Onsets, device: int, diagnosis: Diagnosis, claim: Claim) -> list[str]:
+    """Zones that explain every day of the offset; of daylight saving, the days before the change too."""
+    start = diagnosis.since if diagnosis.cause == "daylight saving" else diagnosis.start
+    uncertainty = 0.0 if diagnosis.cause == "step" else diagnosis.now.uncertainty  # a step has to be a zone's
+    return explaining(onsets, device, start, diagnosis.now.minutes, uncertainty, claim)
 
 
 def _series(onsets: Onsets, device: int, limit_min: float) -> tuple[Series, ...]:

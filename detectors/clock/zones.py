@@ -126,6 +126,12 @@ def _km(latitude: float, longitude: float, place: Place) -> float:
     return float(2 * EARTH_KM * np.arcsin(np.sqrt(haversine)))
 
 
+@lru_cache(maxsize=4096)
+def is_kept_somewhere(minutes: float, day: date) -> bool:
+    """Whether some place's clocks are that far ahead of UTC on the day: what nobody keeps, nobody enters."""
+    return any(_year_offsets(place.zone, day.year)[day.timetuple().tm_yday - 1] == minutes for place in places())
+
+
 def fixed_name(minutes: float) -> str:
     """A clock without daylight saving, as people write it: UTC+05:30."""
     sign = "-" if minutes < 0 else "+"

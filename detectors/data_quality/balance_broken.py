@@ -11,9 +11,9 @@ from typing import Any
 import polars as pl
 
 from detectors.data_quality.balance_causes import FLOWS, Guess, closes_when_shifted, guess, name_of
-from detectors.data_quality.repeats import steps
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 from detectors.frames import PHASE_CHANNELS
+from detectors.stats.resolution import resolutions
 
 DETECTOR = "balance-broken"
 KIND = "balance-broken"
@@ -46,6 +46,7 @@ KINDS = {
     )
 }
 REASONS = {
+    "not-measured": "{channel} is not measured at this site, so it has no balance to keep",
     "power-frozen": "one of the powers stands still, which comes first",
     "channel-missing": "{channel} missing on this day",
     "battery-missing": "battery power missing, though the register names a battery",
@@ -118,7 +119,7 @@ def _judge(site: dict, counts: dict | None, usual: dict, sums: dict | None, day:
     if missed := [name for name in lacking if usual.get(name, 0) > 0]:
         return unjudged("channel-missing", channel=name_of(missed[0]))
     if lacking:
-        return False  # a site that does not measure all of them has no balance to keep
+        return unjudged("not-measured", channel=name_of(lacking[0]))
     if site["battery_kwh"] is not None and not counts["battery_read"]:
         return unjudged("battery-missing")
     if sums is None or sums["seen_h"] < MIN_SEEN_H:
@@ -187,11 +188,8 @@ def _rounding(whole: pl.DataFrame) -> pl.DataFrame:
     Rounding errs evenly by up to half a step (deviation: step / sqrt 12), each meter for itself; on a steady flow it
     does not average out over the day.
     """
-    shown = []
-    for name in FLOWS:
-        values = whole.select("site_id", level=pl.col(name).round(3)).unique().sort("site_id", "level")
-        shown.append(steps(values, ["site_id"]).filter(pl.col("distinct") >= MIN_STEP_VALUES))
-    told = pl.concat(shown).group_by("site_id").agg(rounding_w=(pl.col("step") ** 2).sum().sqrt() / 12**0.5)
+    shown = [resolutions(whole, ["site_id"], name, min_values=MIN_STEP_VALUES) for name in FLOWS]
+    told = pl.concat(shown).group_by("site_id").agg(rounding_w=(pl.col("resolution") ** 2).sum().sqrt() / 12**0.5)
     return (
         whole.select("site_id")
         .unique()

@@ -16,11 +16,11 @@ from detectors.data_quality.plausibility import broken_values, rated
 from detectors.data_quality.repeats import SAME
 from detectors.data_quality.spikes import lone_values
 from detectors.frames import CHANNELS, NOT_GOOD, POWER_CHANNELS, READING_FLAGS
+from detectors.stats.curtailment import is_at_limit
 
 SENTINELS = (255, 32767, 32768, 65535, 2147483647, 2147483648, 4294967295, 9999, 99999, 999999)
 SCALES = tuple(10.0**n for n in range(-3, 5))  # registers hold tenths or thousandths of units, or their multiples
 CLIPPED_SHARE = 0.99  # ours: clipped power varies within the meter's error
-NEAR_LIMIT_W = 20.0  # common practice, no source: the regulator of a limited site keeps some 20 W away from its limit
 FULL_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
 
 
@@ -114,9 +114,8 @@ def _standing(rows: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
 def _to_know(rows: pl.DataFrame) -> Iterable[pl.DataFrame]:
     """MARKS of generation that a feed-in limit or the inverter's rating kept down: information, the values stay."""
     pv, limit_w = pl.col("pv_w"), pl.col("feed_in_limit_kw") * 1000
-    reach_w = 2 * pl.max_horizontal(pl.col("feed_in_buffer_w"), pl.lit(NEAR_LIMIT_W))
     has_room = pl.col("battery_kwh").is_not_null() & (pl.col("soc_pct") < FULL_PCT)
-    curtailed = ((pl.col("grid_w") + limit_w).abs() <= reach_w) & (pv > 0) & ~has_room.fill_null(False)
+    curtailed = is_at_limit([*OWN, "day"]) & ~has_room.fill_null(False)
     top_w = CLIPPED_SHARE * 1000 * pl.col("inverter_kw")
     for flag, is_so, limit, reason in (
         ("clipped", pv >= top_w, top_w, "at the inverter's rating"),

@@ -23,6 +23,7 @@ SERVICE_A = 100.0  # ours: larger services than 100 A per phase are rare for sit
 SERVICE_TIMES = 3.0  # ours: of a size that register and mains suggest, where the site's history is short
 PAST_TIMES = 5.0  # ours: a new car charger trebles a house's peak, a wrong unit makes it a thousand times as high
 MIN_DAYS = 7  # ours: a week shows the usual peaks
+CONTRADICTING_DAYS = 3  # ours: what the data say on three days is no accident of a day
 VOLTAGE_LOW, VOLTAGE_HIGH = 0.5, 1.5  # of nominal; beyond, inverters have long disconnected (EN 50160: +-10 %)
 VOLTAGE_OFF = 0.05  # ours: a phase that is not connected floats at a few volts
 FREQUENCY_LOW_HZ, FREQUENCY_HIGH_HZ = 40.0, 70.0  # EN 50160: 47-52 Hz always; the same width around 60 Hz
@@ -56,6 +57,7 @@ def rules() -> list[Rule]:
     rules = []
     kwp_w, rating_w = pl.col("installed_kwp") * 1000, pl.col("rating_w")
     # A battery on the modules' side takes what the inverter need not convert.
+    peak_cap = pl.col("pv_cap_w")
     through_w = pl.col("pv_w") + pl.col("battery_w").fill_null(0.0).clip(upper_bound=0.0)
     has_dc_path = pl.col("battery_kwh").is_not_null() & pl.col("battery_w").is_null()
 
@@ -64,14 +66,13 @@ def rules() -> list[Rule]:
         rules.append(Rule(name, channel, broken.fill_null(False), limit, text, is_hard, what in OF_RATINGS))
 
     for name in ("pv_w", *STRING_CHANNELS):
-        cap = CLOUD_EDGE * kwp_w
-        rule(name, "beyond_peak", pl.col(name) > cap, cap, "more than the modules can give")
-        far = FAR_TIMES * cap
+        rule(name, "beyond_peak", pl.col(name) > peak_cap, peak_cap, "more than the modules can give")
+        far = FAR_TIMES * CLOUD_EDGE * kwp_w
         rule(name, "far_beyond", pl.col(name).abs() > far, far, "a placeholder or a wrong unit", is_hard=True)
         low = -NEGATIVE_SHARE * kwp_w
         rule(name, "negative", pl.col(name) < low, low, "generation below zero")
-    cap = OVERLOAD * pl.col("inverter_kw") * 1000
-    beyond = (through_w > cap) & ~has_dc_path & ~(pl.col("pv_w") > CLOUD_EDGE * kwp_w)
+    cap = pl.col("inverter_cap_w")
+    beyond = (through_w > cap) & ~has_dc_path & ~(pl.col("pv_w") > peak_cap)
     rule("pv_w", "beyond_inverter", beyond, cap, "more than the inverter can deliver")
     low = -pl.max_horizontal(pl.lit(NEGATIVE_W), NEGATIVE_LOAD_SHARE * rating_w)
     rule("load_w", "negative", pl.col("load_w") < low, low, "a load below zero")
@@ -146,6 +147,8 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
         "feed_in_buffer_w", cap("load"), cap("grid"),
         rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
     )  # fmt: skip
+    caps = _pv_caps(peaks.filter(pl.col("day") < day), sites)
+    told = told.join(caps, on="site_id", how="left", maintain_order="left")
     own = ["site_id", "device_id"]
     is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in own)
     until_next_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
@@ -155,6 +158,30 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
         .with_columns(day=pl.lit(day), end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"))
         .with_columns(overlap_s=pl.when(is_same & ~pl.col("is_instant")).then(pl.col("interval_s") - until_next_s))
         .join(told, on="site_id", how="inner", maintain_order="left")
+    )
+
+
+def _pv_caps(peaks: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, pv_cap_w, inverter_cap_w]: the ratings' caps, or what the data's own days put in their place.
+
+    A rating that the generation itself passes day after day is wrong, and not the readings; peaks so far beyond that
+    no rating could be meant (a wrong unit) speak against none.
+    """
+    by_modules, by_inverter = CLOUD_EDGE * 1000 * pl.col("installed_kwp"), OVERLOAD * 1000 * pl.col("inverter_kw")
+    rated_w = sites.select("site_id", by_modules=by_modules, by_inverter=by_inverter)
+    past = peaks.join(rated_w, on="site_id").filter(pl.col("pv_peak_w") <= FAR_TIMES * pl.col("by_modules"))
+
+    def beyond(cap: str) -> pl.Expr:
+        peak = pl.col("pv_peak_w").filter(pl.col("pv_peak_w") > pl.col(cap))
+        return pl.when(peak.len() >= CONTRADICTING_DAYS).then(CLOUD_EDGE * peak.max())
+
+    seen = past.group_by("site_id").agg(over_modules=beyond("by_modules"), over_inverter=beyond("by_inverter"))
+    return rated_w.join(seen, on="site_id", how="left").select(
+        "site_id",
+        pv_cap_w=pl.max_horizontal("by_modules", "over_modules"),
+        inverter_cap_w=pl.when(pl.col("by_inverter").is_not_null()).then(
+            pl.max_horizontal("by_inverter", "over_inverter")
+        ),
     )
 
 

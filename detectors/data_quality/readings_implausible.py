@@ -28,9 +28,10 @@ KINDS = {
         "the profile or the register, or have the logger looked at.",
     )
 }
-REASONS: dict[str, str] = {}  # those of all detectors are enough
+REASONS = {"low-coverage": "readings cover {seen_h:.1f} h of the day"}
 
 MIN_SOFT = 2  # ours: one mean may hold a moment of outage or switching
+MIN_SEEN_H = 2.0  # ours: an hour at a day's edge says nothing of the day
 MANY_SHARE = 0.01  # ours: more than 1 % of a day's readings changes its sums
 FLAGS = ("implausible", "placeholder", "beyond rating", "overlapping")
 
@@ -50,6 +51,8 @@ def detect(
     flagged = {str(site_id): own for (site_id,), own in flags.partition_by("site_id", as_dict=True).items()}
     today = raw_device_readings.filter(pl.col("ts_local").dt.date() == day)
     counts = dict(today.group_by("site_id").agg(pl.len()).iter_rows())
+    by_device = today.group_by("site_id", "device_id").agg(seen_h=pl.col("interval_s").sum() / 3600)
+    hours = dict(by_device.group_by("site_id").agg(pl.col("seen_h").max()).iter_rows())
     verdicts: list[Verdict] = []
     for site_id in sites["site_id"].sort():
         if site_id in flagged and site_id in counts:
@@ -60,6 +63,8 @@ def detect(
             verdicts.append(_of_stamps(site_id, *stamped[site_id], counts.get(site_id, 0), day))
         elif site_id not in counts:
             verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "no-readings")))
+        elif hours[site_id] < MIN_SEEN_H:
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "low-coverage", seen_h=hours[site_id])))
     return verdicts
 
 

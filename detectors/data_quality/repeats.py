@@ -9,6 +9,7 @@ import polars as pl
 
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 from detectors.solar.position import daylight_h
+from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
 
 GENERATION = ("pv_w", *STRING_CHANNELS)
@@ -38,9 +39,6 @@ RUNS = pl.Schema(
 )
 
 SHORT_H = 1.0  # ours: what is over within the hour is neither kept nor judged
-MIN_STEP_VALUES = 3
-STEP_AGREEMENT = 0.95  # ours: so many of the gaps must be whole multiples of the smallest one
-STEP_SLACK = 0.02  # ours: room for rounding in the export
 SAME = 1e-6  # relative: powers from counters differ in the last bits
 IDLE_SHARE = 0.01  # ours: 1 % of the rating is an inverter's own consumption, a battery's standby, a sensor's offset
 IDLE_W = 30.0  # ours: on small sites, the electronics alone
@@ -260,29 +258,11 @@ def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFra
     day = pl.col("ts_local").dt.date().alias("day")
     told = [found.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
     for (name,), mine in found.group_by("channel", maintain_order=True):
-        level = pl.col(str(name)).round(4).alias("level")
-        values = (
-            device_readings.select("site_id", "device_id", day, level)
-            .join(mine.select(own), on=own, how="semi")
-            .drop_nulls("level")
-            .unique()
-            .sort(*own, "level")
+        values = device_readings.select("site_id", "device_id", day, str(name)).join(
+            mine.select(own), on=own, how="semi"
         )
-        told.append(mine.join(steps(values, own), on=own, how="left"))
+        told.append(mine.join(resolutions(values, own, str(name)).rename({"resolution": "step"}), on=own, how="left"))
     return pl.concat(told)
-
-
-def steps(levels: pl.DataFrame, own: list[str]) -> pl.DataFrame:
-    """[*own, step, distinct] of `level` in each group of rows, which are distinct and sorted by own and level."""
-    is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in own)
-    gap = pl.when(is_same).then(pl.col("level").diff())
-    gaps = levels.with_columns(gap=pl.when(gap > SAME).then(gap))
-    least = gaps.group_by(own).agg(least=pl.col("gap").min(), distinct=pl.len().cast(pl.Int64))
-    multiple = pl.col("gap") / pl.col("least")
-    agrees = ((multiple - multiple.round()).abs() <= STEP_SLACK) | multiple.is_null()
-    shares = gaps.join(least, on=own).group_by(own).agg(pl.col("least", "distinct").first(), share=agrees.mean())
-    step = pl.when(pl.col("share") >= STEP_AGREEMENT).then("least").otherwise(0.0)
-    return shares.select(*own, pl.when(pl.col("distinct") >= MIN_STEP_VALUES).then(step).alias("step"), "distinct")
 
 
 def longest(found: pl.DataFrame) -> pl.DataFrame:

@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from detectors.data_quality import missing_exports
 from detectors.data_quality.deliveries import Past
-from detectors.finding import Finding, Kind, NotJudged, Series, Verdict, because, series
-from detectors.losses import SILENT, DayLoss
+from detectors.data_quality.missing_exports import MOST, SILENT_H, picture, unmeasured
+from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 
 DETECTOR = "site-silent"
 KIND = "site-silent"
@@ -23,7 +24,7 @@ KINDS = {
         title="No readings arrive",
         hides=("everything",),
         hides_why="nothing new is known of the site until its readings are back",
-        hides_if="urgent",  # a site gone dark; one silent device of several leaves the others to be judged
+        hides_if="urgent",  # a site gone dark for long; one silent device of several leaves the others to be judged
         makes_unreliable=("readings",),
         close_after=1,  # one day with readings ends the silence
         where="site",
@@ -43,7 +44,19 @@ KINDS = {
             "Qualified persons only, under local codes and the network operator's rules.",
             "A silent site may be live: PV conductors are live in daylight with AC off.",
         ),
-    )
+    ),
+    missing_exports.KIND: Kind(
+        title="An export of several sites does not arrive",
+        open_after=2,  # files that are a day late
+        within=2,
+        close_after=1,
+        where="desk",
+        cause="The delivery stopped, not the loggers: the portal's job, its password or certificate, the line, or a "
+        "changed name of the files.",
+        next_step="Service desk: look at the job that fetches or sends these files and at the inbox's quarantine, and "
+        "have the missing days sent again.",
+        visit_if="the delivery works again and a site of them stays silent",
+    ),
 }
 REASONS = {
     "delivery-problem": "no site of its kind delivered on this day, or hardly any: a delivery problem",
@@ -53,15 +66,14 @@ REASONS = {
     "gap-is-usual": "no readings on this day, but gaps of up to {usual_gap_h:.0f} h are usual here",
 }
 
-SILENT_H = 24.0  # common practice: a logger is offline after 24 h
 NEVER_DAYLIGHT_H = 6.0  # common practice: 6 daylight hours where a site has never reported
 LATE_SHARE = 1.5  # ours: half as long again as its usual gaps is no longer usual
 CUT_H = 18.0  # ours: days cut by another clock leave up to 6 h of a missing day; a neighbour shows that it is missing
 REGULAR_H = 3.0  # ours: with no longer gap than this a site delivers without pause
 TO_THE_END_H = 23.0  # ours: a neighbour whose day goes on until here was delivered in full
-MIN_GROUP = 3  # ours: two sites that stop on one day may be chance
-MOST = 0.5  # more than half of a kind
-PICTURE_DAYS = 30
+URGENT_H = 72.0  # ours: three days; until then the owner's router or a late file may be all
+URGENT_KWH = 100.0  # ours: what nobody sees being made; a large roof's bright day, a small one's fortnight
+USUAL_DAYS = 30  # ours: the season's generation
 
 
 def detect(
@@ -73,7 +85,10 @@ def detect(
     silent_h: float = SILENT_H,
     late_share: float = LATE_SHARE,
 ) -> list[Verdict]:
-    """A finding per site that is silent, or has silent devices, at the end of `day`; in hours without readings."""
+    """A finding per site that is silent, or has silent devices, at the end of `day`; in hours without readings.
+
+    Sites that fell silent together are one finding of their export, at the first of them.
+    """
     if sites.is_empty():
         return []
     sites = sites.sort("site_id")
@@ -82,19 +97,29 @@ def detect(
     past = Past.of_sites(rows, sites, first_day, day)
     limit_h = np.maximum(silent_h, late_share * past.usual_gap_h)
     is_out = _is_silent(past, limit_h)
-    group = _groups(sites)
-    excused = _excused(past, is_out, group)
+    group = missing_exports.groups(sites)
+    excused = missing_exports.excused(past, is_out, group)
     is_cut = _is_cut(past, limit_h, group)
+    usual_kwh = _usual_kwh(days, day)
     devices = _device_verdicts(rows, sites, first_day, day, silent_h, late_share)
     verdicts: list[Verdict] = []
     for place, site_id in enumerate(sites["site_id"]):
         if not past.delivered[place, -1]:
-            verdicts.append(_whole(past, place, site_id, limit_h[place], bool(is_out[place, -1]), bool(excused[place])))
+            usual = usual_kwh.get(site_id)
+            told = _whole(past, place, site_id, limit_h[place], bool(is_out[place, -1]), bool(excused[place]), usual)
+            verdicts.append(told)
         elif is_cut[place]:
-            verdicts.append(_finding(past, place, site_id, CUT_H))
+            verdicts.append(_finding(past, place, site_id, CUT_H, usual_kwh.get(site_id)))
         elif site_id in devices:
             verdicts.append(devices[site_id])
-    return verdicts
+    return [*verdicts, *missing_exports.findings(past, sites, excused, group)]
+
+
+def _usual_kwh(days: pl.DataFrame, day: date) -> dict[str, float]:
+    """Site -> the median of what it generated on a day of the season."""
+    recent = days.filter((pl.col("day") < day) & (pl.col("day") >= day - timedelta(days=USUAL_DAYS)))
+    seen = recent.filter(pl.col("pv_kwh").is_not_null())
+    return dict(seen.group_by("site_id").agg(pl.col("pv_kwh").median()).iter_rows())
 
 
 def _rows(deliveries: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
@@ -137,42 +162,6 @@ def _is_silent(past: Past, limit_h: np.ndarray) -> np.ndarray:
     return np.where(past.has_reported, reported, never & bool(past.delivered.any()))
 
 
-def _groups(sites: pl.DataFrame) -> np.ndarray:
-    """The group that each site's delivery is compared with: profile and zone, else profile, else the whole fleet."""
-    profile = pl.col("profile").fill_null("")
-    levels = sites.select(by_profile=profile, by_zone=pl.concat_str(profile, pl.lit("\t"), "timezone"))
-    named = levels.select(
-        pl.when(pl.len().over("by_zone") >= MIN_GROUP)
-        .then("by_zone")
-        .when(pl.len().over("by_profile") >= MIN_GROUP)
-        .then(pl.concat_str("by_profile", pl.lit("\t")))
-        .otherwise(pl.lit(""))
-        .rank("dense")
-        .alias("group")
-    )
-    return named["group"].to_numpy().astype(np.int64) - 1
-
-
-def _excused(past: Past, is_out: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """Sites whose silence began with that of most of their kind and has lasted as long as theirs.
-
-    Day by day: of the sites that deliver daily and were not silent before, more than half missing is the delivery.
-    """
-    known = np.zeros(len(group), bool)
-    excused = np.zeros(len(group), bool)
-    is_daily = past.usual_gap_h < SILENT_H
-    count = int(group.max()) + 1
-    for at in range(past.delivered.shape[1]):
-        missing = ~past.delivered[:, at]
-        due = is_daily & past.has_reported[:, at] & ~known
-        due_count = np.bincount(group, due, minlength=count)
-        missing_count = np.bincount(group, due & missing, minlength=count)
-        stopped = (due_count >= MIN_GROUP) & (missing_count > MOST * due_count)
-        excused = (excused | ~known) & missing & stopped[group]
-        known = is_out[:, at] & ~excused & missing
-    return excused
-
-
 def _is_cut(past: Past, limit_h: np.ndarray, group: np.ndarray) -> np.ndarray:
     """Days that break off in their first hours at sites that never pause, while their kind is there to the end."""
     here = past.delivered[:, -1]
@@ -183,7 +172,9 @@ def _is_cut(past: Past, limit_h: np.ndarray, group: np.ndarray) -> np.ndarray:
     return early & (full > MOST * others)[group]
 
 
-def _whole(past: Past, place: int, site_id: str, limit_h: float, is_out: bool, is_excused: bool) -> Verdict:
+def _whole(
+    past: Past, place: int, site_id: str, limit_h: float, is_out: bool, is_excused: bool, usual_kwh: float | None
+) -> Verdict:
     """The verdict on a site without readings on the day."""
 
     def unjudged(code: str, **values: Any) -> NotJudged:
@@ -192,7 +183,7 @@ def _whole(past: Past, place: int, site_id: str, limit_h: float, is_out: bool, i
     if is_excused:
         return unjudged("delivery-problem")
     if is_out:
-        return _finding(past, place, site_id, limit_h)
+        return _finding(past, place, site_id, limit_h, usual_kwh)
     if not past.delivered.any():
         return unjudged("nothing-arrived")
     if not past.has_reported[place, -1]:
@@ -202,7 +193,7 @@ def _whole(past: Past, place: int, site_id: str, limit_h: float, is_out: bool, i
     return unjudged("gap-is-usual", usual_gap_h=limit_h / LATE_SHARE)
 
 
-def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
+def _finding(past: Past, place: int, site_id: str, limit_h: float, usual_kwh: float | None) -> Finding:
     silent_h = float(past.silent_h[place, -1])
     since = past.silent_since(place)
     if past.has_reported[place, -1]:
@@ -213,11 +204,15 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
         measured = f"no readings since {since.isoformat()}"
         limit_h = NEVER_DAYLIGHT_H
     usual_h = float(past.usual_gap_h[place])
+    unseen_kwh = None if usual_kwh is None else usual_kwh * silent_h / 24
+    if unseen_kwh:
+        summary += f" Some {unseen_kwh:.0f} kWh were due meanwhile, and nobody knows whether they came."
+    is_grave = silent_h >= URGENT_H or (unseen_kwh or 0.0) >= URGENT_KWH
     return Finding(
         site_id=site_id,
         day=past.day,
         kind=KIND,
-        severity="urgent",
+        severity="urgent" if is_grave else "soon",
         value=silent_h,
         unit="h",
         threshold=float(limit_h),
@@ -225,21 +220,16 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float) -> Finding:
         measured=measured,
         expected=f"readings every day, with no gap longer than {limit_h:.0f} h",
         since=since,
-        losses=_unmeasured(since, past.day),
-        evidence={"silent_h": silent_h, "usual_gap_h": usual_h, "limit_h": float(limit_h)},
-        series=_picture(past, place),
+        losses=unmeasured(since, past.day),
+        evidence={
+            "silent_h": silent_h,
+            "usual_gap_h": usual_h,
+            "limit_h": float(limit_h),
+            "usual_kwh": usual_kwh,
+            "unseen_kwh": unseen_kwh,
+        },
+        series=picture(past, place),
     )
-
-
-def _unmeasured(since: date, day: date) -> tuple[DayLoss, ...]:
-    """Days of which nobody knows what was lost."""
-    return tuple(DayLoss(since + timedelta(days=n), 0.0, 0.0, SILENT) for n in range((day - since).days + 1))
-
-
-def _picture(past: Past, place: int) -> tuple[Series, ...]:
-    shown = min(PICTURE_DAYS, past.delivered.shape[1])
-    days = [past.day - timedelta(days=shown - 1 - n) for n in range(shown)]
-    return (series("covered by readings", "h", "measured", days, past.covered_h[place, -shown:]),)
 
 
 def _device_verdicts(
@@ -280,7 +270,7 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
         measured=f"no readings of {whom} since {past.last_text(place)} local time",
         expected=f"readings of each of its {count} devices every day",
         since=past.silent_since(place),
-        losses=_unmeasured(past.silent_since(place), past.day),
+        losses=unmeasured(past.silent_since(place), past.day),
         evidence={
             "device_name": ", ".join(names),
             "silent_count": len(names),
@@ -289,5 +279,5 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
             "usual_gap_h": float(past.usual_gap_h[place]),
             "limit_h": float(limit_h),
         },
-        series=_picture(past, place),
+        series=picture(past, place),
     )

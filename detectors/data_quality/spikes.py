@@ -16,6 +16,7 @@ SIGNS = {"pv_w": 1, "battery_w": 1, "grid_w": 1, "load_w": -1}
 MIN_SHARE = 0.1  # ours: a tenth of the rating, more than meters of an interval's skew leave open
 MIN_W = 300.0  # ours: on small sites, what comes and goes with a kettle
 AGREES = 0.25  # ours: what is left open is the lone value's own step to a quarter, and nothing beside it
+CLOSES_SHARE = 0.8  # ours: of the readings with a real flow; where the sum does not close, it bears nothing out
 BRIDGED = 1.5  # further apart, values are no neighbours
 QUICK_S = 900  # ours: within a quarter of an hour and back
 SOC_SLACK_PCT = 5.0  # ours: levels in whole per cent, corrected at the top
@@ -81,6 +82,7 @@ def _lone_flows(rows: pl.DataFrame) -> pl.DataFrame:
     rows = rows.with_columns(open_w=pl.col("pv_w") + battery + pl.col("grid_w") - pl.col("load_w"))
     open_one, open_other = _beside("open_w")
     least_w = pl.max_horizontal(MIN_SHARE * pl.col("rating_w"), pl.lit(MIN_W))
+    rows = rows.with_columns(closes=_closes(least_w))
     found = []
     for name, sign in SIGNS.items():
         if rows[name].null_count() == rows.height:
@@ -96,10 +98,19 @@ def _lone_flows(rows: pl.DataFrame) -> pl.DataFrame:
             & (open_one.abs() <= room)
             & (open_other.abs() <= room)
             & ((pl.col("open_w") - sign * step).abs() <= room)
+            & pl.col("closes")
+            & (pl.col("load_w") > 0)  # a load of nothing may be a sum that was cut there: it bears nothing out
             & _moves("grid_w" if name == "load_w" else "load_w")
         )
         found.append(_marks(rows, name, is_lone & _is_close(), one, "a lone value that no other meter shows"))
     return pl.concat([MARKS.to_frame(), *found])
+
+
+def _closes(least_w: pl.Expr) -> pl.Expr:
+    """Whether a device's day adds up where the grid carries a real flow: with its sensor turned, it does not."""
+    flow = pl.col("grid_w").abs()
+    closes = pl.when((flow > least_w) & pl.col("open_w").is_not_null()).then(pl.col("open_w").abs() <= AGREES * flow)
+    return (closes.mean().over(OWN) >= CLOSES_SHARE).fill_null(True)
 
 
 def _moves(name: str) -> pl.Expr:

@@ -4,6 +4,7 @@ import polars as pl
 
 from detectors.battery.battery_not_discharging import LEVEL_BAND_PCT
 from detectors.battery.flows import flows
+from detectors.battery.level_days import draw_w
 
 NAME = "battery_rests"
 VERSION = 1
@@ -30,8 +31,6 @@ SCHEMA = pl.Schema(
 WINDOW_DAYS = 90  # ours: three evenings of need can lie weeks apart, and the course of a month is shown
 BY = ["site_id", "day"]
 
-DRAW_W = 200.0  # ours: below it inverters need not start a discharge; on top of the import kept up on purpose
-DRAW_SHARE = 0.01  # class 1 metering (IEC 62053-21): a large inverter regulates on a coarse reading
 USED_KWH = 0.1  # ours: discharge that counts as having been below a level
 USED_SHARE = 0.01  # ours: one step of a reading in whole per cent
 STILL_PCT = 1.0  # ours: one step of a reading in whole per cent
@@ -41,9 +40,6 @@ MOVED_SHARE = 0.10  # ours: ten such steps should have shown; the kind battery-r
 def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA, one per site with a battery and local day."""
     rows = flows(readings, sites).with_columns(day=pl.col("ts_local").dt.date())
-    draw_w = pl.max_horizontal(pl.lit(DRAW_W), DRAW_SHARE * pl.col("rating_w")) + pl.col("feed_in_buffer_w").fill_null(
-        0
-    )
     power = pl.col("battery_w")
     is_known = pl.all_horizontal(pl.col("grid_w", "battery_w", "soc_pct").is_not_null())
     last_sign = pl.when(power.abs() > pl.col("idle_w")).then(power.sign()).forward_fill()
@@ -54,7 +50,7 @@ def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     last_act = pl.when(power.abs() > pl.col("idle_w")).then(row).forward_fill()
     rows = rows.with_columns(
         is_known=is_known,
-        rests=(is_known & (pl.col("grid_w") >= draw_w) & (power.abs() <= pl.col("idle_w"))).fill_null(False),
+        rests=(is_known & (pl.col("grid_w") >= draw_w()) & (power.abs() <= pl.col("idle_w"))).fill_null(False),
         gives=(is_known & (power > pl.col("idle_w"))).fill_null(False),
         had_given=(last_sign > 0) & (last_act >= first_row),
         kwh=pl.col("grid_w") * pl.col("hours") / 1000,

@@ -5,13 +5,14 @@ import polars as pl
 from detectors.frames import PHASE_CHANNELS
 
 NAME = "flow_peaks"
-VERSION = 2
+VERSION = 3
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String,
         "day": pl.Date,
         "load_peak_w": pl.Float64,  # 99 % quantile of the day's sizes: one stray value does not lift it
         "grid_peak_w": pl.Float64,
+        "pv_peak_w": pl.Float64,  # ... of its generation
         "load_top_w": pl.Float64,  # the largest size of the day, stray or not
         "grid_top_w": pl.Float64,  # ... of the grid flow and its phases
     }
@@ -27,6 +28,7 @@ def make(raw_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .agg(
             load_peak_w=pl.col("load_w").abs().quantile(0.99, "nearest"),
             grid_peak_w=pl.col("grid_w").abs().quantile(0.99, "nearest"),
+            pv_peak_w=pl.col("pv_w").quantile(0.99, "nearest"),
             load_top_w=pl.col("load_w").abs().max(),
             grid_top_w=pl.max_horizontal(pl.col("grid_w", *PHASE_CHANNELS).abs().max()),
         )

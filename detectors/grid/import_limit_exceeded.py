@@ -39,6 +39,7 @@ KINDS = {
     )
 }
 REASONS = {
+    "no-import-limit": "the register gives no limit of import",
     "grid-missing": "no readings of the grid meter",
     "low-coverage": "grid meter known for {coverage_pct:.0f} % of the day",
 }
@@ -57,16 +58,19 @@ def detect(
     readings: pl.DataFrame, sites: pl.DataFrame, earlier: pl.DataFrame, day: date, *, mean_minutes: int = MEAN_MINUTES
 ) -> list[Verdict]:
     """A finding per site with an import limit whose import went beyond it on `day`, in W of the highest mean."""
-    limited = sites.filter(pl.col("import_limit_kw").is_not_null()).sort("site_id")
+    has_limit = pl.col("import_limit_kw").is_not_null()
+    no_limit = because(REASONS, "no-import-limit")
+    others = sites.filter(~has_limit)["site_id"].sort()
+    verdicts: list[Verdict] = [NotJudged(site_id, day, DETECTOR, no_limit) for site_id in others]
+    limited = sites.filter(has_limit).sort("site_id")
     if limited.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "grid sign")
     own = readings.join(limited.select("site_id"), on="site_id", how="semi")
     own = own.with_columns(GRID_W.alias("grid_w")).filter(pl.col("grid_w").is_not_null())
     resolution = dict(steps(own, ["site_id"]).iter_rows())
     means = block_means(own, CHANNELS, mean_minutes, ["site_id"])
     by_site = {site_id: part for (site_id,), part in means.partition_by("site_id", as_dict=True).items()}
-    verdicts: list[Verdict] = []
     for site in limited.iter_rows(named=True):
         site_id = site["site_id"]
         if site_id in doubted:

@@ -5,9 +5,9 @@ import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
 from detectors.solar.position import elevation_deg
+from detectors.stats.resolution import resolutions
 
-MIN_STEP_VALUES = 10  # ours: fewer distinct values do not show a meter's step
-STEP_AGREEMENT = 0.95  # ours: so many of the gaps must be whole multiples of the smallest one
+MIN_STEP_VALUES = 5  # ours: four differences that agree do not agree by chance; a coarse meter shows few values
 MICROSECONDS_PER_DAY = 86_400e6
 
 RATING_W = pl.coalesce("inverter_kw", "installed_kwp") * 1000  # of SITES
@@ -16,21 +16,11 @@ RATING_W = pl.coalesce("inverter_kw", "installed_kwp") * 1000  # of SITES
 GRID_W = pl.coalesce("grid_w", pl.col(PHASE_CHANNELS[0]) + pl.col(PHASE_CHANNELS[1]) + pl.col(PHASE_CHANNELS[2]))
 
 
-def step_w(values: pl.Series) -> float:
-    """The meter's resolution as the values show it, W; 0 where they keep to no common step."""
-    distinct = np.unique(np.round(values.drop_nulls().to_numpy(), 3))
-    if len(distinct) < MIN_STEP_VALUES:
-        return 0.0
-    gaps = np.diff(distinct)
-    multiples = gaps / gaps.min()
-    agreeing = np.abs(multiples - np.round(multiples)) < 0.01  # ours: room for rounding in the export
-    return float(gaps.min()) if agreeing.mean() >= STEP_AGREEMENT else 0.0
-
-
 def steps(rows: pl.DataFrame, by: list[str], channel: str = "grid_w") -> pl.DataFrame:
-    """[*by, step_w]: the resolution of one channel in each group."""
-    told = pl.col(channel).map_batches(step_w, return_dtype=pl.Float64, returns_scalar=True)
-    return rows.group_by(by).agg(step_w=told)
+    """[*by, step_w]: the resolution of one channel in each group, W; 0 where its values show none."""
+    told = resolutions(rows, by, channel, min_values=MIN_STEP_VALUES)
+    groups = rows.select(by).unique()
+    return groups.join(told, on=by, how="left").select(*by, step_w=pl.col("resolution").fill_null(0.0))
 
 
 def highest_sun_deg(rows: pl.DataFrame) -> pl.Series:

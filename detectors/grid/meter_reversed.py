@@ -24,7 +24,18 @@ from detectors.finding import (
     doubts,
 )
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter_signs import PHASES, VARIANTS, flows
+from detectors.grid.meter_signs import flows
+from detectors.grid.sign_evidence import (
+    ANSWER_RATIO,
+    MIN_DARK_H,
+    MIN_KWH,
+    balance_guess,
+    fed_phases,
+    is_fed_at_night,
+    is_right,
+    is_turned_by_rest,
+)
+from detectors.grid.sign_evidence import answer as answer_of
 
 DETECTOR = "meter-reversed"
 KIND = "meter-reversed"
@@ -60,6 +71,7 @@ KINDS = {
 }
 REASONS = {
     "grid-missing": "no readings of the grid meter",
+    "low-coverage": "grid meter known for {seen_h:.1f} h of the day",
     "dark-unknown": "clock is known to be wrong, so day and night are in doubt",
     "generation-missing": "feed-in while the sun is down, but generation is not read, so the clock cannot be checked",
     "other-source": (
@@ -74,16 +86,9 @@ REASONS = {
     "little-import": "too little import in the dark, and generation changed too little to tell the sensor's sign",
 }
 
-MIN_DARK_H = 1.0  # ours: an hour of feed-in out of nothing is the sensor, not a stray reading
-FED_SHARE = 0.8  # ours: a turned sensor shows feed-in whenever anything is switched on; noise shows both
-MIN_KWH = 0.05  # ours: 10 W over a short summer night
+MIN_SEEN_H = 3.0  # ours: what stands at a day's edge alone is no day
 DAY_KWH = 0.5  # ours: by day two meters' moments differ; half a kWh of feed-in beyond all sources is no moment
-MIN_ANSWER = 0.5  # ours: of the rating, in changes of generation: a bright quarter of a day up and down
-ANSWER_RATIO = 0.4  # ours: half way from no answer to a full one, less what loads blur
 STILL_SHARE = 0.5  # ours: a load never repeats itself to the watt for half of a night
-OPEN_SHARE = 0.15  # ours: of what went through; losses and moments leave a few per cent open
-CLOSED_SHARE = 0.08
-BETTER_RATIO = 0.4  # ours: what closes the balance must leave less than half of what was open
 UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed so
 ANSWER_DAYS = 14  # ours: of the run, the latest ones tell
 PHASE_ANSWER_RATIO = 0.15  # ours: half of the third that each phase shows of a three-phase inverter
@@ -123,9 +128,10 @@ def detect(
 def _is_suspect(row: dict, min_dark_h: float) -> bool:
     return bool(
         is_fed_at_night(row, min_dark_h)
-        or _fed_phases(row, min_dark_h)
+        or fed_phases(row, min_dark_h)
         or row["light_impossible_kwh"] >= DAY_KWH
-        or _balance_guess(row)
+        or balance_guess(row)
+        or is_turned_by_rest(row)
     )
 
 
@@ -136,34 +142,20 @@ def _judge(
         return because(REASONS, "no-readings" if row is None else "grid-missing")
     if is_clock_wrong:
         return because(REASONS, "dark-unknown")
+    if row["grid_h"] < MIN_SEEN_H:
+        return because(REASONS, "low-coverage", seen_h=row["grid_h"])
     run = _run(past, day, min_dark_h)
     rows = [past.get(one, row) for one in run[-ANSWER_DAYS:]]
-    guess = _balance_guess(row)
-    night, phases = is_fed_at_night(row, min_dark_h), _fed_phases(row, min_dark_h)
-    answer = _answer(rows)
+    guess = balance_guess(row)
+    night, phases = is_fed_at_night(row, min_dark_h), fed_phases(row, min_dark_h)
+    answer = answer_of(rows)
     by_day = row["light_impossible_kwh"] >= DAY_KWH and answer is not None and answer >= ANSWER_RATIO
     by_balance = guess is not None and row["impossible_kwh"] >= MIN_KWH
-    if by_day or by_balance:
+    if by_day or by_balance or is_turned_by_rest(row):
         return _finding(site, row, run, answer, guess, phases)
     if night or phases:
         return _doubt(rows, night, phases) or _finding(site, row, run, answer, guess, phases)
-    return None if _is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
-
-
-def is_fed_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
-    """Whether the dark hours show feed-in and hardly ever import, with nothing generating and no battery at work."""
-    fed, bought = row["fed_h"], row["bought_h"]
-    return fed >= min_dark_h and fed >= FED_SHARE * (fed + bought) and row["fed_kwh"] >= MIN_KWH
-
-
-def _fed_phases(row: dict, min_dark_h: float) -> list[int]:
-    """The phases that feed in through the dark, though others may not."""
-    found = []
-    for n in PHASES:
-        fed, bought = row[f"fed_l{n}_h"], row[f"bought_l{n}_h"]
-        if fed >= min_dark_h and fed >= FED_SHARE * (fed + bought) and row[f"fed_l{n}_kwh"] >= MIN_KWH:
-            found.append(n)
-    return found
+    return None if is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
 
 
 def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
@@ -171,10 +163,12 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
     days, unseen, then = [day], 0, day - timedelta(days=1)
     while past and unseen <= UNKNOWN_DAYS and then >= min(past):
         one = past.get(then)
-        if one is not None and (is_fed_at_night(one, min_dark_h) or _fed_phases(one, min_dark_h)):
+        if one is not None and (
+            is_fed_at_night(one, min_dark_h) or fed_phases(one, min_dark_h) or is_turned_by_rest(one)
+        ):
             days.append(then)
             unseen = 0
-        elif one is not None and _is_right(one, min_dark_h):
+        elif one is not None and is_right(one, min_dark_h):
             break
         else:
             unseen += 1
@@ -182,41 +176,9 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
     return days[::-1]
 
 
-def _answer(rows: list[dict], place: str = "") -> float | None:
-    """What the grid shows of a change of generation: -1 as it must be, +1 with the sign turned; None = too little.
-
-    `place` "_l1" and so on: what that phase alone shows of it.
-    """
-    change = sum(row["change_kw"] for row in rows)
-    if change < MIN_ANSWER * rows[-1]["rating_kw"] or change == 0:
-        return None
-    return float(sum(row[f"answered{place}_kw"] for row in rows) / change)
-
-
-def _balance_guess(row: dict) -> str | None:
-    """What closes the balance with a load that is read, in words; None where nothing does or nothing is open."""
-    through = row["through_kwh"]
-    if row["load_h"] == 0 or row["open_kwh"] <= OPEN_SHARE * through:
-        return None
-    options = [("all", row["open_turned_kwh"])]
-    options += [(variant.name, row[f"open_{variant.name}_kwh"]) for variant in VARIANTS]
-    name, left = min(((name, kwh) for name, kwh in options if kwh is not None), key=lambda option: option[1])
-    if left > BETTER_RATIO * row["open_kwh"] or left > CLOSED_SHARE * through:
-        return None
-    words = {variant.name: variant.words for variant in VARIANTS}
-    return words.get(name, "the sign of the whole sensor is turned")
-
-
-def _is_right(row: dict, min_dark_h: float) -> bool:
-    """Whether the day shows that the sign is as it should be: import in the dark, or the right answer by day."""
-    answer = _answer([row])
-    bought = row["bought_h"] >= min_dark_h and row["fed_h"] <= (1 - FED_SHARE) * row["bought_h"]
-    return bought or (answer is not None and answer <= -ANSWER_RATIO)
-
-
 def _doubt(rows: list[dict], night: bool, phases: list[int]) -> Reason | None:
     """Why feed-in in the dark may have another cause than the sensor; None where nothing speaks for one."""
-    answers = [_answer(rows, f"_l{n}") for n in phases] or [_answer(rows)]
+    answers = [answer_of(rows, f"_l{n}") for n in phases] or [answer_of(rows)]
     told = [answer for answer in answers if answer is not None]
     clear = PHASE_ANSWER_RATIO if phases else ANSWER_RATIO
     if rows[-1]["pv_h"] == 0:
@@ -244,10 +206,17 @@ def _unsettled(site: dict, row: dict, min_dark_h: float) -> Reason:
 def _finding(
     site: dict, row: dict, run: list[date], answer: float | None, guess: str | None, phases: list[int]
 ) -> Finding:
-    night = is_fed_at_night(row)
+    night, by_rest = is_fed_at_night(row), is_turned_by_rest(row)
     if not guess:
-        guess = _phase_guess(phases, night)
-    impossible_kwh = max(row["impossible_kwh"], sum(row[f"fed_l{n}_kwh"] for n in phases))
+        guess = _phase_guess(phases, night or by_rest)
+    shown = (row["rest_fed_kwh"] or 0.0) if by_rest else 0.0
+    impossible_kwh = max(row["impossible_kwh"], sum(row[f"fed_l{n}_kwh"] for n in phases), shown)
+    by_load = (
+        f"; {row['rest_turned_kwh']:.1f} kWh that load, generation and battery leave for the grid show the other sign, "
+        f"{row['rest_right_kwh']:.1f} kWh the right one"
+        if by_rest
+        else ""
+    )
     severity: Severity = "urgent" if site["feed_in_limit_kw"] is not None else "soon"
     seen = "for the first time" if len(run) == 1 else f"seen on {len(run)} days since {run[0]}"
     evidence: dict[str, EvidenceValue] = {
@@ -256,6 +225,8 @@ def _finding(
         "fed_in_dark_h": row["fed_h"],
         "imported_dark_h": row["bought_h"],
         "judged_dark_h": row["known_dark_h"],
+        "rest_turned_kwh": row["rest_turned_kwh"],
+        "rest_right_kwh": row["rest_right_kwh"],
         "seen_count": len(run),
         "guess_text": guess,
         "answer_ratio": None if answer is None else round(answer, 3),
@@ -274,7 +245,7 @@ def _finding(
         threshold=MIN_KWH,
         summary=f"Shows {impossible_kwh:.1f} kWh of feed-in with nothing to feed it, {seen}: {guess}.",
         measured=f"{row['fed_kwh']:.1f} kWh fed in over {row['fed_h']:.1f} dark hours with nothing generating, "
-        f"import in {row['bought_h']:.1f} of them",
+        f"import in {row['bought_h']:.1f} of them{by_load}",
         expected="import in the dark whenever anything is switched on",
         since=run[0],
         evidence=evidence,

@@ -20,6 +20,8 @@ IDLE_SHARE = 0.005  # ours: below 0.5 % of the rating nothing is generated or di
 CHANGE_MINUTES = 30  # ours: over half an hour generation changes more than most loads
 CHANGE_SHARE = 0.08  # ours: of the rating; smaller changes of generation drown in the loads'
 BATTERY_SHARE = 0.25  # ours: where the battery took more of the change, the grid had little to answer
+REST_W = 10.0  # ours: half of the least import that regulators keep up
+REST_SHARE = 0.03  # ours: three class 1 meters, of what flows through them
 CLIP = 1.5  # ours: one oven must not outvote an afternoon
 
 
@@ -49,6 +51,7 @@ FLOATS = (
     "grid_h", "pv_h", "dark_h", "known_dark_h", "fed_h", "bought_h", "fed_kwh", "still_ratio",
     "impossible_kwh", "light_impossible_kwh", "rating_kw", "change_kw", "answered_kw",
     "load_h", "through_kwh", "open_kwh", "open_turned_kwh",
+    "rest_right_kwh", "rest_turned_kwh", "rest_fed_kwh",  # what is left for the grid, by whether its sign agrees
     *(f"open_{variant.name}_kwh" for variant in VARIANTS),
     *(f"{what}_l{n}_{unit}" for n in PHASES
       for what, unit in (("fed", "h"), ("bought", "h"), ("fed", "kwh"), ("answered", "kw"))),
@@ -62,7 +65,9 @@ def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = flows(readings, sites)
     if rows.is_empty():
         return SIGNS.to_frame()
-    kept = rows.group_by(BY).agg(**_dark_sums(), **_balance_sums()).join(_answers(rows), on=BY, how="left")
+    kept = (
+        rows.group_by(BY).agg(**_dark_sums(), **_balance_sums(), **_rest_sums()).join(_answers(rows), on=BY, how="left")
+    )
     answers = ["change_kw", "answered_kw", *(f"answered_l{n}_kw" for n in PHASES)]
     return kept.with_columns(pl.col(answers).fill_null(0.0)).select(SIGNS.names()).cast(SIGNS).sort(BY)
 
@@ -150,6 +155,29 @@ def _balance_sums() -> dict[str, pl.Expr]:
         # A phase that is not read leaves the variant open: null, and not a sum of nothing.
         sums[f"open_{variant.name}_kwh"] = pl.when((off.is_not_null() & known).any()).then(kwh(off))
     return sums
+
+
+def _rest_sums() -> dict[str, pl.Expr]:
+    """What load, generation and battery leave for the grid, by whether the grid shows it with that sign.
+
+    At any hour, a battery at work or not: what a regulator keeps up is little, but it has a sign all day long.
+    """
+    sources, load, grid = pl.col("made_w") + pl.col("stored_w"), pl.col("load_w"), pl.col("grid_w")
+    rest = load - sources
+    flows = load.abs() + pl.col("made_w").abs() + pl.col("stored_w").abs()
+    noise = pl.max_horizontal(pl.lit(REST_W), STEPS_OF_NOISE * pl.col("step_w")) + REST_SHARE * flows
+    # Where less than nothing would be left for the load, it may be a sum that was cut at nothing.
+    is_told = (rest.abs() > noise) & (grid.abs() > noise) & (load > 0)
+    agrees = (rest > 0) == (grid > 0)
+
+    def kwh(power: pl.Expr, which: pl.Expr) -> pl.Expr:
+        return (power * pl.col("hours")).filter((is_told & which).fill_null(False)).sum() / 1000
+
+    return {
+        "rest_right_kwh": kwh(rest.abs(), agrees),
+        "rest_turned_kwh": kwh(rest.abs(), ~agrees),
+        "rest_fed_kwh": kwh(-grid, ~agrees & (grid < 0)),
+    }
 
 
 def _answers(rows: pl.DataFrame) -> pl.DataFrame:

@@ -5,7 +5,7 @@ same kilowatt-hours are sold cheaply and bought dear in one instant. A three-pha
 phases out. An inverter on one phase does it by nature and no setting fixes that; the finding tells the two apart.
 """
 
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
@@ -14,6 +14,7 @@ from detectors.finding import (
     Finding,
     Kind,
     NotJudged,
+    Reason,
     Severity,
     Verdict,
     because,
@@ -21,7 +22,8 @@ from detectors.finding import (
     doubts,
 )
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import block_means, steps
+from detectors.grid.meter import block_means
+from detectors.grid.phase_days import flows
 
 DETECTOR = "phase-imbalance"
 KIND = "phase-imbalance"
@@ -29,7 +31,7 @@ RANK = 40
 KINDS = {
     KIND: Kind(
         title="One phase imports while another feeds in",
-        open_after=3,
+        open_after=2,
         within=5,
         close_after=3,
         where="desk",
@@ -52,15 +54,17 @@ KINDS = {
     )
 }
 REASONS = {
+    "not-three-phase": "the register does not name three phases",
     "phases-missing": "no readings of the single phases",
+    "quiet-day": "{crossed_kwh:.2f} kWh crossed on this day; the week's {week_kwh:.1f} kWh come of the days before",
     "low-coverage": "phases known for {coverage_pct:.0f} % of the day",
 }
 
-MEAN_MINUTES = 5  # ours: what crosses zero within minutes is a load's switching, not a phase that feeds in
-NOISE_W = 50.0  # ours: a phase within 50 W of zero neither imports nor feeds in
-MIN_KWH = 1.0  # ours: less in a day is not worth anybody's morning
-MIN_SHARE = 0.10  # ours: of what the phases imported; loads that change between phases give a few per cent
-MIN_HOURS = 2.0  # ours: "for long"; a cooker on one phase at noon does it for an hour
+MIN_KWH = 2.0  # ours: in a week, a hundred kilowatt-hours a year; less is not worth anybody's morning
+MIN_SHARE = 0.02  # ours: of what the phases imported in the week; two class 1 meters explain as much
+MIN_HOURS = 3.0  # ours: in a week, "for long"; a cooker on one phase at noon does it for an hour
+QUIET_SHARE = 0.5  # ours: of a seventh of these; a day with less neither shows the fault nor its end
+WEEK_DAYS = 7
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, silence proves nothing
 ONE_PHASE_SHARE = 0.85  # ours: of the generation's changes that show on one phase alone
 MIN_CHANGES = 4  # ours: half hours in which generation changed by much; fewer are chance
@@ -69,6 +73,7 @@ MIN_CHANGE_SHARE = 0.08  # ours: of the rating; smaller changes of generation dr
 
 def detect(
     readings: pl.DataFrame,
+    phase_day: pl.DataFrame,
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
@@ -77,17 +82,21 @@ def detect(
     min_share: float = MIN_SHARE,
     min_hours: float = MIN_HOURS,
 ) -> list[Verdict]:
-    """A finding per three-phase site, in kWh of `day` fed in on some phases while others imported as much."""
-    three = sites.filter(pl.col("phases") == 3).sort("site_id")
+    """A finding per three-phase site, in kWh of `day` fed in on some phases while others imported as much.
+
+    Judged over the sum of the seven days that end on `day`: a little on every day is as much as a lot on one.
+    """
+    is_three = (pl.col("phases") == 3).fill_null(False)
+    not_three = because(REASONS, "not-three-phase")
+    others = sites.filter(~is_three)["site_id"].sort()
+    verdicts: list[Verdict] = [NotJudged(site_id, day, DETECTOR, not_three) for site_id in others]
+    three = sites.filter(is_three).sort("site_id")
     if three.is_empty():
-        return []
+        return verdicts
     doubted = doubts(earlier, "grid sign")
-    is_read = pl.sum_horizontal(pl.col(name).is_not_null().cast(pl.Int8) for name in PHASE_CHANNELS) >= 2
-    own = readings.join(three.select("site_id"), on="site_id", how="semi").filter(is_read)
-    flows = _flows(own)
-    sums = {row["site_id"]: row for row in _sums(flows).iter_rows(named=True)}
+    own = readings.join(three.select("site_id"), on="site_id", how="semi")
+    sums = {row["site_id"]: row for row in _weeks(phase_day, day).iter_rows(named=True)}
     answers = {row["site_id"]: row for row in _answers(own, three).iter_rows(named=True)}
-    verdicts: list[Verdict] = []
     for site in three.iter_rows(named=True):
         site_id = site["site_id"]
         if site_id not in sums:
@@ -95,57 +104,34 @@ def detect(
         elif site_id in doubted:
             verdicts.append(NotJudged(site_id, day, DETECTOR, doubted[site_id]))
         else:
-            row = sums[site_id]
-            is_raised = (
-                row["crossed_kwh"] >= max(min_kwh, min_share * row["imported_kwh"]) and row["crossed_h"] >= min_hours
-            )
-            if is_raised:
-                floor_kwh = max(min_kwh, min_share * row["imported_kwh"])
-                courses = flows.filter(pl.col("site_id") == site_id)
-                verdicts.append(_finding(site, row, courses, answers.get(site_id), floor_kwh, day))
-            elif row["seen_h"] < 24 * MIN_COVERAGE_PCT / 100:
-                reason = because(REASONS, "low-coverage", coverage_pct=row["seen_h"] / 0.24)
-                verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
+            floor_kwh = max(min_kwh, min_share * sums[site_id]["week_imported_kwh"])
+            told = _judge(sums[site_id], floor_kwh, min_hours)
+            if isinstance(told, Reason):
+                verdicts.append(NotJudged(site_id, day, DETECTOR, told))
+            elif told:
+                course = flows(own.filter(pl.col("site_id") == site_id))
+                verdicts.append(_finding(site, sums[site_id], course, answers.get(site_id), floor_kwh, day))
     return verdicts
 
 
-def _flows(own: pl.DataFrame) -> pl.DataFrame:
-    """Means of the phases with what went in and out of them beyond the noise, W."""
-    means = block_means(own, list(PHASE_CHANNELS), MEAN_MINUTES, ["site_id"])
-    noise = steps(own, ["site_id"], PHASE_CHANNELS[0]).with_columns(
-        noise_w=pl.max_horizontal(pl.lit(NOISE_W), 1.5 * pl.col("step_w"))
+def _weeks(phase_day: pl.DataFrame, day: date) -> pl.DataFrame:
+    """The rows of `day` with the sums of the week that ends on it."""
+    week = phase_day.filter(pl.col("day").is_between(day - timedelta(days=WEEK_DAYS - 1), day))
+    sums = week.group_by("site_id").agg(
+        pl.col("crossed_kwh", "imported_kwh", "crossed_h").sum().name.prefix("week_"), week_days=pl.len()
     )
-    means = means.join(noise, on="site_id", how="left").sort("site_id", "start_utc")
-    phases = [pl.col(name) for name in PHASE_CHANNELS]
-    loud = [pl.when(phase.abs() > pl.col("noise_w")).then(phase).otherwise(0.0) for phase in phases]
-    return means.with_columns(
-        hours=pl.col("minutes") / 60,
-        bought_w=pl.sum_horizontal(phase.clip(lower_bound=0) for phase in loud),
-        fed_w=pl.sum_horizontal((-phase).clip(lower_bound=0) for phase in loud),
-    ).with_columns(crossed_w=pl.min_horizontal("bought_w", "fed_w"))
+    return week.filter(pl.col("day") == day).join(sums, on="site_id")
 
 
-def _sums(flows: pl.DataFrame) -> pl.DataFrame:
-    crossed = pl.col("crossed_w") > 0
-
-    def kwh(power: pl.Expr) -> pl.Expr:
-        return (power * pl.col("hours")).sum() / 1000
-
-    return flows.group_by("site_id").agg(
-        crossed_kwh=kwh(pl.col("crossed_w")),
-        fed_kwh=kwh(pl.when(crossed).then("fed_w").otherwise(0.0)),
-        imported_kwh=kwh(pl.col("bought_w")),
-        crossed_h=pl.col("hours").filter(crossed).sum(),
-        seen_h=pl.col("hours").sum(),
-        **{
-            f"fed_in_l{n}_kwh": kwh(pl.when(crossed).then((-pl.col(name)).clip(lower_bound=0)).otherwise(0.0))
-            for n, name in enumerate(PHASE_CHANNELS, 1)
-        },
-        **{
-            f"imported_l{n}_kwh": kwh(pl.when(crossed).then(pl.col(name).clip(lower_bound=0)).otherwise(0.0))
-            for n, name in enumerate(PHASE_CHANNELS, 1)
-        },
-    )
+def _judge(row: dict, floor_kwh: float, min_hours: float) -> bool | Reason:
+    """Whether the week shows the fault and the day goes on with it, or why the day does not tell."""
+    if row["week_crossed_kwh"] >= floor_kwh and row["week_crossed_h"] >= min_hours:
+        if row["crossed_kwh"] >= QUIET_SHARE * floor_kwh / WEEK_DAYS:
+            return True
+        return because(REASONS, "quiet-day", crossed_kwh=row["crossed_kwh"], week_kwh=row["week_crossed_kwh"])
+    if row["seen_h"] < 24 * MIN_COVERAGE_PCT / 100:
+        return because(REASONS, "low-coverage", coverage_pct=row["seen_h"] / 0.24)
+    return False
 
 
 def _answers(own: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -193,7 +179,7 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
     feeding = [n for n in (1, 2, 3) if row[f"fed_in_l{n}_kwh"] >= 0.1 * row["fed_kwh"]]
     names = " and ".join(f"L{n}" for n in feeding)
     price = max(site["import_price"] - (site["feed_in_price"] if limit_kw != 0 else 0.0), 0.0)
-    share_pct = 100 * row["crossed_kwh"] / row["imported_kwh"]
+    share_pct = 100 * row["week_crossed_kwh"] / max(row["week_imported_kwh"], 1e-9)
     hourly = courses.group_by(pl.col("start_utc").dt.truncate("30m")).agg(pl.col(*PHASE_CHANNELS).mean())
     hourly = hourly.sort("start_utc")
     return Finding(
@@ -203,17 +189,20 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
         severity=severity,
         value=row["crossed_kwh"],
         unit="kWh",
-        threshold=floor_kwh,
+        threshold=floor_kwh / WEEK_DAYS,
         summary=f"{names} fed in {row['crossed_kwh']:.1f} kWh while other phases imported as much, over "
-        f"{row['crossed_h']:.1f} hours; where each phase is billed alone that is "
-        f"{row['crossed_kwh'] * price:.2f} {site['currency'] or ''} of the day.",
+        f"{row['crossed_h']:.1f} hours; in the week {row['week_crossed_kwh']:.1f} kWh. With each phase billed alone "
+        f"that is {row['week_crossed_kwh'] * price:.2f} {site['currency'] or ''} of the week.",
         measured=f"{row['crossed_kwh']:.1f} kWh in and out at once over {row['crossed_h']:.1f} hours; {source}",
-        expected="phases that import or feed in together, a few per cent of the day's energy aside",
+        expected="phases that import or feed in together, 2 % of the week's import aside",
         evidence={
             "crossed_kwh": row["crossed_kwh"],
             "fed_in_while_importing_kwh": row["fed_kwh"],
             "crossed_h": row["crossed_h"],
             "imported_kwh": row["imported_kwh"],
+            "week_crossed_kwh": row["week_crossed_kwh"],
+            "week_crossed_h": row["week_crossed_h"],
+            "week_days_count": row["week_days"],
             "share_pct": share_pct,
             "inverter_text": source,
             **{f"{what}_l{n}_kwh": row[f"{what}_l{n}_kwh"] for what in ("fed_in", "imported") for n in (1, 2, 3)},

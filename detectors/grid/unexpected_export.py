@@ -42,12 +42,17 @@ KINDS = {
     )
 }
 REASONS = {
+    "no-feed-in-limit": "the register gives no limit of feed-in",
     "grid-missing": "no readings of the grid meter",
     "grid-sign": "feed-in with nothing generating: the grid sensor's sign or phase is in doubt",
     "low-coverage": "grid meter known for {coverage_pct:.0f} % of the daylight",
 }
 
 DAY_FLOOR_KWH = 0.5  # ours: some 30 transients of 10 kW for 6 s; more in a day is export, whatever its shape
+MIN_KWH, MIN_H = 0.1, 0.01  # ours: 36 s of the rating; what lasts and gives less is the settling of a regulator
+USUAL_QUANTILE = 0.9  # ours: of its own days, nine in ten feed in less by short transients
+USUAL_SHARE = 0.1  # ours: of the rating; a regulator that lets more out than this in a mean is not working
+USUAL_DAYS = 5  # ours: a working week's habits
 DAY_FLOOR_SHARE = 0.02  # ours: on large sites 2 % of the day's generation, twice the error of a class 1 meter
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the daylight seen, silence proves nothing
 IMPOSSIBLE_MINUTES = 60.0  # ours: an hour in all of feed-in out of nothing is the sensor, not a stray reading
@@ -64,14 +69,19 @@ def detect(
     transient_minutes: float = TRANSIENT_MINUTES,
     min_coverage_pct: float = MIN_COVERAGE_PCT,
 ) -> list[Verdict]:
-    """A finding per site beyond its limit on `day`, in kWh beyond it; sites without a limit are left out."""
-    limited = sites.filter(pl.col("feed_in_limit_kw") >= 0).sort("site_id")
+    """A finding per site beyond its limit on `day`, in kWh beyond it."""
+    has_limit = (pl.col("feed_in_limit_kw") >= 0).fill_null(False)
+    no_limit = because(REASONS, "no-feed-in-limit")
+    others = sites.filter(~has_limit)["site_id"].sort()
+    verdicts: list[Verdict] = [NotJudged(site_id, day, DETECTOR, no_limit) for site_id in others]
+    limited = sites.filter(has_limit).sort("site_id")
     if limited.is_empty():
-        return []
+        return verdicts
     reversed_ids = doubts(earlier, "grid sign")
     rows = _with_daylight(flows(readings, limited), limited, day)
-    sums = {row["site_id"]: row for row in _sums(rows, transient_minutes).iter_rows(named=True)}
-    verdicts: list[Verdict] = []
+    usual = _usual(feed_in_transients, limited, day)
+    known = _sums(rows, transient_minutes).join(usual, on="site_id", how="left")
+    sums = {row["site_id"]: row for row in known.iter_rows(named=True)}
     for site in limited.iter_rows(named=True):
         verdict = _judge(site, sums.get(site["site_id"]), day, site["site_id"] in reversed_ids, min_coverage_pct)
         if isinstance(verdict, Finding):
@@ -93,6 +103,22 @@ def _advice(transients: pl.DataFrame | None, sites: pl.DataFrame, site_id: str, 
     return next((as_evidence(row) for row in buffer_advice(own, sites).iter_rows(named=True)), {})
 
 
+def _usual(transients: pl.DataFrame | None, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    """[site_id, usual_kwh, usual_w]: what the site's own regulation fed in by short transients on the days before."""
+    if transients is None:
+        return pl.DataFrame(schema={"site_id": pl.String, "usual_kwh": pl.Float64, "usual_w": pl.Float64})
+    limit_w = sites.select("site_id", now_w=pl.col("feed_in_limit_kw") * 1000)
+    past = (
+        transients.filter(pl.col("day") < day).join(limit_w, on="site_id").filter(pl.col("limit_w") == pl.col("now_w"))
+    )
+    told = past.group_by("site_id").agg(
+        usual_kwh=pl.col("slipped_kwh").quantile(USUAL_QUANTILE),
+        usual_w=pl.col("slip_w").list.max().fill_null(0.0).quantile(USUAL_QUANTILE),
+        days=pl.len(),
+    )
+    return told.filter(pl.col("days") >= USUAL_DAYS).drop("days")
+
+
 def _with_daylight(rows: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
     half_day = sites.select("site_id", half_day_h=pl.Series(daylight_h(sites["latitude"].to_numpy(), day)) / 2)
     hour = pl.col("ts_utc").dt.hour() + pl.col("ts_utc").dt.minute() / 60
@@ -111,7 +137,8 @@ def _sums(rows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
         .agg(pl.col("lasts", "kwh", "minutes").first())
         .group_by("site_id")
         .agg(
-            lasting=pl.col("lasts").sum(),
+            lasting_kwh=pl.col("kwh").filter("lasts").sum(),
+            lasting_h=pl.col("minutes").filter("lasts").sum() / 60,
             transients=(~pl.col("lasts")).sum(),
             sure_kwh=pl.col("kwh").sum(),
             longest_min=pl.col("minutes").max(),
@@ -131,9 +158,10 @@ def _sums(rows: pl.DataFrame, transient_minutes: float) -> pl.DataFrame:
             half_day_h=pl.col("half_day_h").first(),
             tolerance_w=pl.col("tolerance_w").first(),
             step_w=pl.col("step_w").first(),
+            rating_kw=pl.col("rating_w").first() / 1000,
         )
         .join(beyond, on="site_id", how="left")
-        .with_columns(pl.col("lasting", "transients", "sure_kwh", "longest_min").fill_null(0))
+        .with_columns(pl.col("lasting_kwh", "lasting_h", "transients", "sure_kwh", "longest_min").fill_null(0))
     )
 
 
@@ -144,13 +172,16 @@ def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_cove
     if is_reversed or sums["impossible_min"] >= IMPOSSIBLE_MINUTES:
         return NotJudged(site_id, day, DETECTOR, because(REASONS, "grid-sign"))
     floor_kwh = max(DAY_FLOOR_KWH, DAY_FLOOR_SHARE * sums["pv_kwh"])
-    if sums["lasting"] == 0 and sums["sure_kwh"] <= floor_kwh:
+    explained_kwh = _explained_kwh(sums, floor_kwh)
+    if sums["lasting_kwh"] <= explained_kwh and sums["sure_kwh"] <= floor_kwh:
         coverage_pct = 100.0 if sums["half_day_h"] == 0 else 50.0 * sums["seen_h"] / sums["half_day_h"]
         if coverage_pct < min_coverage_pct:
             reason = because(REASONS, "low-coverage", coverage_pct=coverage_pct)
             return NotJudged(site_id, day, DETECTOR, reason)
         return None
     limit_kw = site["feed_in_limit_kw"]
+    explained_w = max(sums["tolerance_w"], min(sums["usual_w"] or 0.0, USUAL_SHARE * sums["rating_kw"] * 1000))
+    paid = sums["beyond_kwh"] * (site["feed_in_price"] or 0.0)
     allowed = "may not feed the grid" if limit_kw == 0 else f"may feed in {limit_kw:g} kW"
     return Finding(
         site_id=site_id,
@@ -161,11 +192,13 @@ def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_cove
         unit="kWh",
         threshold=0.0,  # nothing may pass the limit; what is only regulating was sorted out above
         summary=f"Fed {sums['beyond_kwh']:.1f} kWh into the grid beyond its limit within "
-        f"{sums['beyond_min']:.0f} minutes; it {allowed}.",
+        f"{sums['beyond_min']:.0f} minutes; it {allowed}. Its meter's resolution and its own regulation explain "
+        f"{explained_kwh:.2f} kWh and {explained_w:,.0f} W.",
         measured=f"{sums['beyond_kwh']:.1f} kWh beyond the limit in {sums['beyond_min']:.0f} minutes, "
         f"at most {sums['longest_min']:.0f} minutes in one go",
         expected=f"no more than {limit_kw:g} kW at any time, regulating of a few seconds aside",
-        losses=(DayLoss(day, sums["beyond_kwh"], 0.0, FED_IN),),
+        # At stake is also what was paid for it: nobody is bound to pay for what may not be fed in.
+        losses=(DayLoss(day, sums["beyond_kwh"], paid, FED_IN),),
         evidence={
             "beyond_kwh": sums["beyond_kwh"],
             "fed_in_kwh": sums["fed_in_kwh"],
@@ -173,10 +206,24 @@ def _judge(site: dict, sums: dict | None, day: date, is_reversed: bool, min_cove
             "longest_min": float(sums["longest_min"]),
             "transients_count": int(sums["transients"]),
             "tolerance_w": sums["tolerance_w"],
+            "explained_kwh": explained_kwh,
+            "explained_w": explained_w,
+            "usual_transients_kwh": sums["usual_kwh"],
+            "at_stake_text": f"{paid:.2f} {site['currency'] or ''} at the feed-in price".replace("  ", " "),
             "meter_step_w": sums["step_w"],
             "limit_w": limit_kw * 1000,
         },
     )
+
+
+def _explained_kwh(sums: dict, floor_kwh: float) -> float:
+    """What may last and be no export: by the meter's resolution, and by what the site's transients usually give.
+
+    A site that lets out more than a day may hold is not excused by doing so every day.
+    """
+    least = max(MIN_KWH, MIN_H * sums["rating_kw"])
+    rounded = sums["step_w"] * sums["lasting_h"] / 1000
+    return float(max(least, rounded, min(sums["usual_kwh"] or 0.0, floor_kwh)))
 
 
 def _picture(rows: pl.DataFrame, limit_w: float) -> tuple[Series, ...]:

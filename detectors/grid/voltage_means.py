@@ -16,19 +16,19 @@ HARD_LOW_RATIO, HARD_HIGH_RATIO = 0.85, 1.10  # same place: all means within Un 
 FREQUENCY_RATIOS = (0.99, 1.01)  # EN 50160, power frequency: 49.5-50.5 Hz for 99.5 % of a year (from memory)
 HARD_FREQUENCY_RATIOS = (0.94, 1.04)  # same place: 47-52 Hz always
 GONE_RATIO = 0.05  # EN 50160: below 5 % the supply is interrupted, which is another fault; an unwired phase shows 0 V
+NEAR_RATIO = 0.01  # ours: within a quarter of an hour a street's voltage moves by less than 1 % between its means
 COVERED_S = 300  # ours: a mean stands for its block once half of it is read
 ROUNDING = 1e-6  # of nominal: 230 V x 1.1 is not quite 253 V in floating point
 
 PHASES = (1, 2, 3)
 BY = ["site_id", "day"]
-COUNTS = ("means", "below", "above", "hard_low", "hard_high")
+COUNTS = ("means", "below", "above", "hard_low", "hard_high", "near")
 VOLTAGE_DAYS = pl.Schema(
     {
         "site_id": pl.String(),
         "day": pl.Date(),
         "nominal_v": pl.Float64(),  # that the counts were made with
-        "coarse_count": pl.Int64(),  # readings that are longer than a mean, and so are none
-        "coarse_outside_count": pl.Int64(),
+        "coarse_count": pl.Int64(),  # means that are longer than the standard's: a lower bound of its extremes
         "interval_s": pl.Int32(),  # the longest of the day's readings of voltage
         "is_instant": pl.Boolean(),
         **{f"{name}_l{n}_count": pl.Int64() for n in PHASES for name in COUNTS},
@@ -47,15 +47,14 @@ VOLTAGE_DAYS = pl.Schema(
 
 
 def voltage_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """VOLTAGE_DAYS rows of every site and local day with readings of a voltage."""
+    """VOLTAGE_DAYS rows of every site and local day with readings of a voltage; coarser ones count as they are."""
     means = ten_minute_means(readings, sites)
     if means.is_empty():
         return VOLTAGE_DAYS.to_frame()
     columns: list[pl.Expr] = []
     is_high, is_low = [], []
-    is_fine = pl.col("longest_s") <= MEAN_MINUTES * 60
     for n in PHASES:
-        volts, nominal = pl.when(is_fine).then(f"voltage_l{n}_v"), pl.col("nominal_v")
+        volts, nominal = pl.col(f"voltage_l{n}_v"), pl.col("nominal_v")
         slack = ROUNDING * nominal
         below, above = volts < LOW_RATIO * nominal - slack, volts > HIGH_RATIO * nominal + slack
         is_high.append(above.fill_null(False))
@@ -66,20 +65,16 @@ def voltage_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
             "above": above,
             "hard_low": volts < HARD_LOW_RATIO * nominal - slack,
             "hard_high": volts > HARD_HIGH_RATIO * nominal + slack,
+            "near": ~volts.is_between((LOW_RATIO + NEAR_RATIO) * nominal, (HIGH_RATIO - NEAR_RATIO) * nominal),
         }
         columns += [which.sum().cast(pl.Int64).alias(f"{name}_l{n}_count") for name, which in counts.items()]
         columns += [volts.min().alias(f"lowest_l{n}_v"), volts.max().alias(f"highest_l{n}_v")]
         columns += [pl.col(f"voltage_l{n}_v").mean().alias(f"mean_l{n}_v")]
     hertz, rated = pl.col("frequency_hz"), pl.col("nominal_hz")
     both = pl.any_horizontal(is_high) & pl.any_horizontal(is_low)
-    off = pl.any_horizontal(
-        ~pl.col(name).is_between(LOW_RATIO * pl.col("nominal_v"), HIGH_RATIO * pl.col("nominal_v"))
-        for name in VOLTAGE_CHANNELS
-    )
     days = means.group_by(BY).agg(
         pl.col("nominal_v").first(),
-        (~is_fine).sum().cast(pl.Int64).alias("coarse_count"),
-        (~is_fine & off.fill_null(False)).sum().cast(pl.Int64).alias("coarse_outside_count"),
+        (pl.col("longest_s") > MEAN_MINUTES * 60).sum().cast(pl.Int64).alias("coarse_count"),
         pl.col("longest_s").max().cast(pl.Int32).alias("interval_s"),
         pl.col("is_instant").any(),
         *columns,

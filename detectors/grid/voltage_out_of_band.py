@@ -53,14 +53,17 @@ REASONS = {
     "nominal-does-not-fit": "voltages around {mean_v:.0f} V do not fit the register's nominal {nominal_v:g} V",
     "coarse": (
         "readings every {interval_min:.0f} min are coarser than the standard's 10-minute means; "
-        "{outside_pct:.1f} % of them lay outside the band"
+        "{outside_pct:.1f} % of them lay outside the band, and {near_pct:.1f} % there or so near its limits that "
+        "means of 10 minutes may"
     ),
     "low-coverage": "voltage known for {coverage_pct:.0f} % of the week",
 }
 
 ALLOWED_OUTSIDE_PCT = 5.0  # EN 50160: 95 % of a week's 10-minute means lie inside the band
 WEEK_DAYS = 7  # same place
-MEANS_PER_WEEK = WEEK_DAYS * 24 * 60 // MEAN_MINUTES
+COARSE_S = (
+    900  # ours: a quarter of an hour's mean, with what lies near the limits, tells a healthy week; longer ones do not
+)
 MIN_COVERAGE_PCT = 90.0  # ours: a week missing more than 17 h may hide its worst afternoons
 TRIPS_A_DAY = 3  # common practice: more disconnections a day than this are voltage rise
 FITTING = (0.8, 1.2)  # ours: a day's mean further from nominal is another nominal voltage, or phase to phase
@@ -76,7 +79,10 @@ def detect(
     allowed_outside_pct: float = ALLOWED_OUTSIDE_PCT,
     min_coverage_pct: float = MIN_COVERAGE_PCT,
 ) -> list[Verdict]:
-    """A verdict per site and the seven local days that end on `day`, in % of the worst phase's 10-minute means."""
+    """A verdict per site and the seven local days that end on `day`, in % of the worst phase's 10-minute means.
+
+    Coarser readings stand in: what their means pass, a mean of 10 minutes passes too.
+    """
     if sites.is_empty():
         return []
     first = day - timedelta(days=WEEK_DAYS - 1)
@@ -137,15 +143,16 @@ def _judge(
             return because(REASONS, "nominal-does-not-fit", mean_v=mean_v, nominal_v=nominal_v)
     read = [n for n in PHASES if sums[f"means_l{n}_count"] > 0]
     if not read:
-        share = 100 * sums["coarse_outside_count"] / max(sums["coarse_count"], 1)
-        return because(REASONS, "coarse", interval_min=sums["interval_s"] / 60, outside_pct=share)
+        return because(REASONS, "voltage-missing")
     week = dict(sums)
+    week["mean_min"] = max(sums["interval_s"] / 60, MEAN_MINUTES) if sums["coarse_count"] else MEAN_MINUTES
+    of_week = WEEK_DAYS * 24 * 60 / week["mean_min"]
     week["phase"] = max(read, key=lambda n: (_outside(sums, n) / sums[f"means_l{n}_count"], -n))
     means, outside = sums[f"means_l{week['phase']}_count"], _outside(sums, week["phase"])
-    week["coverage_pct"] = min(100.0 * means / MEANS_PER_WEEK, 100.0)
+    week["coverage_pct"] = min(100.0 * means / of_week, 100.0)
     week["outside_pct"] = 100.0 * outside / means
     # Of a week that was seen in part, the part outside is sure; the rest may all have been inside.
-    week["sure_pct"] = 100.0 * outside / max(means, MEANS_PER_WEEK)
+    week["sure_pct"] = 100.0 * outside / max(means, of_week)
     week["hard_count"] = sum(sums[f"hard_low_l{n}_count"] + sums[f"hard_high_l{n}_count"] for n in PHASES)
     is_known = week["coverage_pct"] >= min_coverage_pct
     too_often = week["outside_pct"] > allowed_outside_pct and (is_known or week["sure_pct"] > allowed_outside_pct)
@@ -156,7 +163,16 @@ def _judge(
         return week
     if not is_known:
         return because(REASONS, "low-coverage", coverage_pct=week["coverage_pct"])
-    return None
+    return _unsure(week, allowed_outside_pct) if sums["coarse_count"] else None
+
+
+def _unsure(week: dict, allowed_outside_pct: float) -> Reason | None:
+    """Why means longer than the standard's leave open whether the week was healthy; None = even so it was."""
+    near_pct = 100.0 * week[f"near_l{week['phase']}_count"] / week[f"means_l{week['phase']}_count"]
+    if week["interval_s"] <= COARSE_S and near_pct <= allowed_outside_pct:
+        return None
+    shares = {"outside_pct": week["outside_pct"], "near_pct": near_pct}
+    return because(REASONS, "coarse", interval_min=week["mean_min"], **shares)
 
 
 def _severity(week: dict) -> Severity:
@@ -171,7 +187,10 @@ def _finding(
     nominal_v, phase = site["nominal_voltage_v"], week["phase"]
     low_v, high_v = LOW_RATIO * nominal_v, HIGH_RATIO * nominal_v
     reached = f"{week[f'lowest_l{phase}_v']:.1f} to {week[f'highest_l{phase}_v']:.1f} V"
-    outside = f"{week['outside_pct']:.1f} % of the week's 10-minute means outside {low_v:g} to {high_v:g} V"
+    length = f"{week['mean_min']:.0f}-minute"
+    outside = f"{week['outside_pct']:.1f} % of the week's {length} means outside {low_v:g} to {high_v:g} V"
+    if week["coarse_count"]:
+        outside += ", and of its 10-minute means that or more"
     lost = f"; generation stopped {week['trips_count']} times near the limit" if week["trips_count"] else ""
     both = "; one phase high while another was low: the neutral may be broken" if week["both_count"] else ""
     bad = days.filter(pl.sum_horizontal(f"{w}_l{n}_count" for n in PHASES for w in ("below", "above")) > 0)
@@ -205,6 +224,7 @@ def _figures(week: dict, nominal_v: float) -> dict[str, EvidenceValue]:
     figures: dict[str, EvidenceValue] = {
         "outside_week_pct": week["outside_pct"],
         "coverage_pct": week["coverage_pct"],
+        "mean_length_min": week["mean_min"],
         "means_count": int(week[f"means_l{week['phase']}_count"]),
         "beyond_hard_limits_count": int(week["hard_count"]),
         "nominal_v": nominal_v,

@@ -14,10 +14,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
+from detectors.stats.curtailment import target_w
+from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
 from detectors.yields.quarter_hours import Quarters, to_lists
 
 CLOSES_W, CLOSES_RATIO = 200.0, 0.12  # ours: what does not close further than this proves nothing
+MIN_VALUES = 5  # ours: fewer distinct values do not show a meter's resolution
 CLOSES_RESOLUTIONS = 3.0  # ours: three channels, one resolution each
 MARGIN_W, MARGIN_PV_RATIO = 60.0, 0.03  # ours: the regulator's noise, and the sensors' errors of scale
 MARGIN_LIMIT_RATIO = 0.02  # ours: a feed-in limit is held within 2 % of it
@@ -27,10 +30,6 @@ FULL_PCT = 90.0  # ours: batteries taper their charging above it
 ROOM_RATIO = 0.25  # ours: of the capacity given back since it was last full, where no level is reported
 CHARGE_EFFICIENCY, DISCHARGE_EFFICIENCY = 0.93, 0.95  # ours: usual of home batteries, one way
 CEILING_QUANTILE = 0.98  # ours: of charging with room; the highest of all may be a glitch
-DEFAULT_BUFFER_W, MAX_BUFFER_W = 20.0, 500.0  # common practice, no source: the import that regulators keep up
-BUFFER_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
-LIT_RATIO = 0.03  # ours: of the peak capacity; below it the regulator has nothing to do
-DIM_RATIO = 0.001  # ours: unless all day: a roof curtailed to an idle house's few watts makes no more than that
 
 _INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
 INTERVALS = pl.Schema(
@@ -148,7 +147,7 @@ def _of_limited(rows: pl.DataFrame, has_limit: NDArray[np.bool_]) -> dict[str, p
 def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     """`rows` of limited sites with closes, is_free, is_charging, has_room, demand_w and spare_w."""
     rows = rows.join(_resolution(rows), on="row", how="left", maintain_order="left")
-    rows = rows.with_columns(_target(rows), resolution_w=pl.col("resolution_w").fill_null(1.0))
+    rows = rows.with_columns(target_w=target_w(["row"]), resolution_w=pl.col("resolution_w").fill_null(1.0))
     battery = pl.col("battery_w").fill_null(0.0)
     load = pl.col("pv_w") + battery + pl.col("grid_w")
     room = pl.max_horizontal(
@@ -172,35 +171,9 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _resolution(rows: pl.DataFrame) -> pl.DataFrame:
-    """[row, resolution_w]: the smallest usual step between the values of the grid's and the generation's channel."""
-    told = []
-    for name in ("grid_w", "pv_w"):
-        values = (
-            rows.select("row", value=pl.col(name).abs().round(3))
-            .filter(pl.col("value") > 1)
-            .unique()
-            .sort("row", "value")
-            .with_columns(step=pl.col("value").diff().over("row"))
-        )
-        told.append(
-            values.group_by("row").agg(
-                resolution_w=pl.when(pl.len() >= 5).then(
-                    pl.col("step").filter(pl.col("step") > 0.4).quantile(0.1, "linear")
-                )
-            )
-        )
-    return pl.concat(told).group_by("row").agg(pl.col("resolution_w").max())
-
-
-def _target(rows: pl.DataFrame) -> pl.Expr:
-    """The grid power that the regulator keeps: the import kept up, or minus what may be fed in."""
-    ratio = pl.col("pv_w") / (1000 * pl.col("installed_kwp"))
-    by_day = pl.col("grid_w").filter(ratio > LIT_RATIO), pl.col("grid_w").filter(ratio > DIM_RATIO)
-    lowest = rows.group_by("row").agg(lowest_w=pl.coalesce(*(one.quantile(BUFFER_QUANTILE) for one in by_day)))
-    learned = rows.select("row").join(lowest, on="row", how="left", maintain_order="left")["lowest_w"]
-    buffer = pl.coalesce("feed_in_buffer_w", learned.clip(DEFAULT_BUFFER_W, MAX_BUFFER_W), DEFAULT_BUFFER_W)
-    is_none = pl.col("feed_in_limit_kw") == 0
-    return pl.when(is_none).then(buffer).otherwise(-1000 * pl.col("feed_in_limit_kw")).alias("target_w")
+    """[row, resolution_w]: the coarser one of the grid's and the generation's channel."""
+    told = pl.concat(resolutions(rows, ["row"], name, min_values=MIN_VALUES) for name in ("grid_w", "pv_w"))
+    return told.group_by("row").agg(resolution_w=pl.col("resolution").max())
 
 
 def _room(rows: pl.DataFrame) -> pl.Series:

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from sklearn.neighbors import BallTree
+from scipy.spatial import KDTree
 
 from detectors.stats.robust import Array
 
@@ -28,9 +28,10 @@ def nearest(sites: pl.DataFrame, *, most: int, within_km: float) -> Nearest:
     count = sites.height
     if count < 2:
         return Nearest(np.full((count, 0), -1, dtype=np.intp), np.full((count, 0), np.nan))
-    where = np.radians(sites.select("latitude", "longitude").to_numpy())
-    radians, place = BallTree(where, metric="haversine").query(where, k=min(most + 1, count))
-    distance_km = radians * EARTH_RADIUS_KM
+    lat, lon = np.radians(sites.select("latitude", "longitude").to_numpy()).T
+    where = np.column_stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])  # on the unit sphere
+    chord, place = KDTree(where).query(where, k=min(most + 1, count))
+    distance_km = 2 * np.arcsin(np.minimum(chord / 2, 1.0)) * EARTH_RADIUS_KM
     # The site itself is among them, but not always first where several share an address.
     is_self = place == np.arange(count)[:, None]
     is_self[:, -1] |= ~is_self.any(axis=1)

@@ -59,6 +59,7 @@ class Night(NamedTuple):
     actual_kwh: Array  # over the same intervals
     stored_kwh: Array  # in the battery at the day's end, had the roof been healthy
     roof_w: Array  # [sites, quarters], what each healthy roof could have made; NaN where nobody can say
+    possible_kwh: Array  # of the whole day, curtailed or not
     coverage: Array  # share of daylight with readings of generation
     least: Array  # log of a level that the roof has at least, by all that it made; NaN = no limit, or no known sky
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
@@ -126,6 +127,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         actual_kwh=told(energies.actual_kwh),
         stored_kwh=energies.stored_kwh,
         roof_w=np.where(silent[:, None], np.nan, energies.roof_w),
+        possible_kwh=told(energies.possible_kwh),
         coverage=coverage,
         least=told(least),
         doubts=doubts,

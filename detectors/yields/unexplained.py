@@ -9,7 +9,6 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from sklearn.ensemble import IsolationForest
 
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.stats.robust import Array, median, robust_sigma
@@ -166,6 +165,8 @@ def _scores(z: Array, is_known: NDArray[np.bool_], asked: NDArray[np.bool_]) -> 
     past = np.nan_to_num(z[:, :-LASTS_DAYS])[is_known[:, :-LASTS_DAYS]]
     if len(past) < 2 * LEAST_PAST_DAYS:
         return told
+    from sklearn.ensemble import IsolationForest  # loads slowly, and a young fleet needs none
+
     # Evenly drawn rows of the fleet's past, sorted, so that neither size nor order of the fleet matters.
     past = past[np.lexsort(past.T)]
     past = past[:: max(len(past) // FOREST_ROWS, 1)]

@@ -12,15 +12,24 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from typer.exceptions import TyperException
 
-from pipeline.commands import analyst
+from pipeline.commands import analyst, daily, keeping
 from pipeline.commands.exceptions import decisions
-from pipeline.commands.options import DONE, INTERRUPTED, NEEDS_PERSON, REFUSED, Day, Json, SafeCsv, day_of, workspace_of
+from pipeline.commands.options import (
+    DONE,
+    INTERRUPTED,
+    NEEDS_PERSON,
+    REFUSED,
+    Json,
+    SafeCsv,
+    day_of,
+    one_line,
+    workspace_of,
+)
 from pipeline.errors import InvalidInputError, NoonmarkError
 from pipeline.workspace.places import Workspace
 
 if TYPE_CHECKING:
-    from pipeline.digest import DigestFacts
-    from pipeline.runs.session import Opened
+    pass
 
 
 app = typer.Typer(
@@ -39,6 +48,13 @@ app = typer.Typer(
     2 refused, nothing changed; 3 another run holds the workspace; 4 reading or writing failed (disk full,
     no permission, a damaged file); 5 a fault of noonmark itself; 130 interrupted.""",
 )
+
+
+class LogForm(StrEnum):
+    """How the log is written."""
+
+    text = "text"
+    json = "json"
 
 
 class Form(StrEnum):
@@ -66,21 +82,50 @@ def workspace(
             "--workspace", "-w", metavar="DIR", help="The workspace; else NOONMARK_WORKSPACE, else the current folder."
         ),
     ] = None,
+    log_format: Annotated[
+        LogForm,
+        typer.Option(
+            "--log-format",
+            envvar="NOONMARK_LOG_FORMAT",
+            show_envvar=False,
+            help="json: a JSON line per file group and job, on stderr (of `schedule` on stdout), errors too; "
+            "else NOONMARK_LOG_FORMAT.",
+        ),
+    ] = LogForm.text,
     is_version: Annotated[  # noqa: ARG001 - its callback ends the command
         bool, typer.Option("--version", help="Show the version and exit.", is_eager=True, callback=_show_version)
     ] = False,
 ) -> None:
     named = folder or os.environ.get("NOONMARK_WORKSPACE")
     context.obj = Workspace(Path(named or ".").expanduser().absolute(), is_named=named is not None)
+    if log_format is LogForm.json:
+        from pipeline.runs import logs
+
+        logs.set_up(logs.JSON, sys.stderr, is_verbose=True)
 
 
 @app.command()
-def init(context: typer.Context, json: Json = False) -> int:
-    """Makes an empty workspace: settings with every default, an example site, an example profile."""
+def init(
+    context: typer.Context,
+    is_service: Annotated[
+        bool,
+        typer.Option("--service", help="Print a systemd unit, a container file and a crontab for it; make nothing."),
+    ] = False,
+    json: Json = False,
+) -> int:
+    """Makes an empty workspace: settings with every default, an example site, an example profile.
+
+    With --service it prints what lets a machine run it each night: `noonmark -w /srv/desk init --service`.
+    """
     from pipeline.commands import printing as say
     from pipeline.runs.init import make_workspace
 
     space = workspace_of(context, must_exist=False)
+    if is_service:
+        from pipeline.runs.service_files import service_files
+
+        say.texts(service_files(space), as_json=json)
+        return DONE
     say.made(space, make_workspace(space), as_json=json)
     return DONE
 
@@ -122,112 +167,8 @@ def check(
     return NEEDS_PERSON if any(one.problem for one in previews) else DONE
 
 
-@app.command()
-def ingest(
-    context: typer.Context,
-    paths: Annotated[
-        list[Path] | None, typer.Argument(help="Files or folders; else the inbox.", show_default=False)
-    ] = None,
-    is_rebuild: Annotated[bool, typer.Option("--rebuild", help="Make the history again from archive/.")] = False,
-    json: Json = False,
-) -> int:
-    """Takes in exports: rows become readings, files go to archive/, unreadable ones to quarantine/ with a reason."""
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import session
-    from pipeline.runs.rebuild import rebuild
-
-    space = workspace_of(context)
-    if is_rebuild:
-        if paths:
-            raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
-        result = rebuild(space)
-    else:
-        with session.opened(space) as run, session.published(run, "ingest") as said:
-            result = runs.take_in(run, paths or ())
-            said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
-    say.taken_in(result, as_json=json)
-    return NEEDS_PERSON if result.needs_person else DONE
-
-
-@app.command()
-def detect(
-    context: typer.Context,
-    day: Day = None,
-    first: Annotated[
-        str | None, typer.Option("--from", metavar="YYYY-MM-DD", help="The first of several days.")
-    ] = None,
-    last: Annotated[str | None, typer.Option("--to", metavar="YYYY-MM-DD", help="The last of them.")] = None,
-    json: Json = False,
-) -> int:
-    """Runs the detectors over a day, over several, or over every day not yet judged."""
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import session
-
-    days = runs.days_between(day_of(day), day_of(first, "--from"), day_of(last, "--to"))
-    with session.opened(workspace_of(context)) as run, session.published(run, "detect") as said:
-        result = runs.detect(run, days)
-        said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
-    say.judged(result, as_json=json)
-    return NEEDS_PERSON if result.needs_person else DONE
-
-
-@app.command()
-def digest(
-    context: typer.Context,
-    day: Day = None,
-    is_mailed: Annotated[bool, typer.Option("--mail", help="Send it too, by the settings' [mail], once.")] = False,
-    is_again: Annotated[bool, typer.Option("--again", help="With --mail: also if that day's was sent.")] = False,
-    json: Json = False,
-) -> int:
-    """Writes the digest of a day (the last judged one) to digests/YYYY-MM-DD/, and shows its text."""
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import session
-
-    wanted, space = day_of(day), workspace_of(context)
-    if is_again and not is_mailed:
-        raise NoonmarkError("--again goes with --mail", "digest", "add --mail")
-    with session.opened(space) as run, session.published(run, "digest") as said:
-        facts, folder = runs.write_digest(run, wanted)
-        said += ["done", facts.headline]
-    say.digest(facts, folder, as_json=json)
-    return _mail(run, facts, is_again=is_again) if is_mailed else DONE
-
-
-@app.command()
-def cycle(
-    context: typer.Context,
-    day: Day = None,
-    is_mailed: Annotated[bool, typer.Option("--mail", help="Send the digest too, once a day.")] = False,
-    json: Json = False,
-) -> int:
-    """Ingest, detect, digest, once: for cron. With --day, days up to it are judged even if nothing arrived of them."""
-    from pipeline.commands import printing as say
-    from pipeline.runs import cycle as runs
-    from pipeline.runs import session
-
-    wanted = day_of(day)
-    with session.opened(workspace_of(context)) as run, session.published(run, "cycle") as said:
-        result = runs.cycle(run, day=wanted)
-        said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
-    say.cycled(result, as_json=json)
-    code = _mail(run, result.facts) if is_mailed and result.facts is not None else DONE
-    return NEEDS_PERSON if result.needs_person else code
-
-
-def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int:
-    """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
-    from pipeline.runs import mailing
-
-    def report(said: str) -> None:
-        print(f"noonmark: {_one_line(said)}", file=sys.stderr, flush=True)
-
-    patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, report=report)
-    sent = mailing.mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=patience)
-    print(sent.said, file=sys.stderr)
-    return DONE
+for command in (daily.ingest, daily.detect, daily.digest, daily.cycle):
+    app.command()(command)
 
 
 @app.command()
@@ -248,6 +189,9 @@ def revisits(
 app.command()(analyst.sql)
 app.command()(analyst.relations)
 app.command(context_settings=analyst.FREE_OPTIONS)(analyst.ask)
+app.command()(keeping.archive)
+app.command()(keeping.backup)
+app.command()(keeping.restore)
 app.add_typer(decisions, name="exceptions")
 
 
@@ -292,29 +236,17 @@ def retime(
 
 @app.command()
 def status(context: typer.Context, json: Json = False) -> int:
-    """Last runs, files waiting, quarantined files, sites without data, size of the history; 1 where a job fails."""
-    from pipeline.commands import printing as say
-    from pipeline.runs.status import status as look_at
+    """How the jobs, the data and the disk stand: last and next runs, lag of data, files waiting; 1 where a job fails.
 
-    facts = look_at(workspace_of(context))
-    say.status(facts, as_json=json)
-    return NEEDS_PERSON if facts["problems"] else DONE
-
-
-@app.command()
-def schedule(context: typer.Context) -> int:
-    """The long-running service: takes in every few minutes, judges and writes the digest once a day.
-
-    Times are in noonmark.toml under [schedule]. SIGTERM ends it at the next safe point.
+    Of each profile: how old its newest reading is, and LATE where its next export is late by its own rhythm. Of the
+    disk: what the workspace holds, what is free, and in how many days it is full at the present growth.
     """
-    from pipeline.runs.schedule import serve
+    from pipeline.commands.quick_status import status_of
 
-    serve(workspace_of(context))
-    return DONE
+    return status_of(workspace_of(context), as_json=json)
 
 
-def _outcome(needs_person: bool) -> str:
-    return "needs a person" if needs_person else "done"
+app.command()(daily.schedule)
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -326,14 +258,14 @@ def main(arguments: list[str] | None = None) -> int:
             raise KeyboardInterrupt
     except InvalidInputError as error:
         for fault in error.faults:
-            print(f"noonmark: {fault}", file=sys.stderr)
+            _tell_error(str(fault))
         code = error.exit_status
     except NoonmarkError as error:
-        print(f"noonmark: {_one_line(str(error))}", file=sys.stderr)
+        _tell_error(one_line(str(error)))
         code = error.exit_status
     except TyperException as error:
         said = error.format_message() if hasattr(error, "format_message") else str(error)
-        print(f"noonmark: {_one_line(said)}, the command line, see `noonmark --help`", file=sys.stderr)
+        _tell_error(f"{one_line(said)}, the command line, see `noonmark --help`")
         code = REFUSED
     except (BrokenPipeError, SystemExit):
         # Whoever read our output has read enough (Typer turns that into SystemExit); the rest goes nowhere, quietly.
@@ -343,12 +275,17 @@ def main(arguments: list[str] | None = None) -> int:
         from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
 
         said, code = failures.in_words(error)
-        print(f"noonmark: {_one_line(said)}", file=sys.stderr)
+        _tell_error(one_line(said))
     return int(code or 0)
 
 
-def _one_line(text: str) -> str:
-    return " ".join(text.split()).rstrip(".")
+def _tell_error(said: str) -> None:
+    """One line on stderr; as JSON where the log is."""
+    logs = sys.modules.get("pipeline.runs.logs")
+    if logs is not None and logs.is_json():
+        logs.error_line(said)
+    else:
+        print(f"noonmark: {said}", file=sys.stderr)
 
 
 def entry() -> None:

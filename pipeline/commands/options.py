@@ -52,3 +52,8 @@ def day_of(text: str | None, option: str = "--day") -> date | None:
     if not FIRST_DAY <= found <= LAST_DAY:
         raise NoonmarkError(f"no site has readings of {found}", option, f"a day from {FIRST_DAY} to {LAST_DAY}")
     return found
+
+
+def one_line(text: str) -> str:
+    """Text of several lines on one, without its last full stop."""
+    return " ".join(text.split()).rstrip(".")

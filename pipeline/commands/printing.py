@@ -39,6 +39,14 @@ def made(space: Workspace, written: list[Path], *, as_json: bool) -> None:
     )
 
 
+def texts(files: Mapping[str, str], *, as_json: bool) -> None:
+    """Files to be put in their places, each below its name."""
+    if as_json:
+        tables.facts(files)
+        return
+    print("\n".join(f"----- {name}\n{text}" for name, text in files.items()), end="")
+
+
 def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:
     """What `check` found, and the first rows of the exports given."""
     if as_json:
@@ -87,9 +95,16 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     for path, note in result.notes[:MAX_NAMED]:
         print(f"note: {path}: {note}")
     for files, reason, _ in alike(result.quarantined):
-        print(f"noonmark: {reason}, {files}, fix it and put it back into inbox/", file=sys.stderr)
+        _beside(f"noonmark: {reason}, {files}, fix it and put it back into inbox/")
     for files, reason, _ in alike(result.skipped):
-        print(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it", file=sys.stderr)
+        _beside(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it")
+
+
+def _beside(line: str) -> None:
+    """A line on stderr for people; a log in JSON says the same in its own lines."""
+    logs = sys.modules.get("pipeline.runs.logs")
+    if logs is None or not logs.is_json():
+        print(line, file=sys.stderr)
 
 
 def _listed(what: str, names: list[str]) -> None:
@@ -116,15 +131,16 @@ def judged(result: "Judged", *, as_json: bool) -> None:
         )
 
 
-def digest(facts: "DigestFacts", folder: Path, *, as_json: bool) -> None:
-    """The digest's text (its facts with `as_json`), and where its page lies."""
+def digest(facts: "DigestFacts", folder: Path | None, *, as_json: bool) -> None:
+    """The digest's text (its facts with `as_json`), and where its page lies, if it was written."""
     from pipeline import digest as pages
 
     if as_json:
         print(pages.to_json(facts), end="")
         return
     print(pages.to_text(facts))
-    print(f"digest: {folder / 'digest.html'}", file=sys.stderr)
+    if folder is not None:
+        _beside(f"digest: {folder / 'digest.html'}")
 
 
 def cycled(result: "CycleResult", *, as_json: bool) -> None:
@@ -251,42 +267,3 @@ def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None
         when = f"{one['decided_at']:%Y-%m-%d %H:%M}"
         print(f"{'decision:':16}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
     print(f"{'evidence:':16}{found['evidence']}")
-
-
-def status(facts: dict[str, Any], *, as_json: bool) -> None:
-    """The facts of runs.status.status."""
-    if as_json:
-        tables.facts(facts)
-        return
-    held = facts["history"]
-    print(f"workspace        {facts['workspace']}: {facts['sites']} sites, {len(facts['profiles'])} profiles")
-    print(
-        f"history          {held['readings']} readings of {held['exports']} exports, "
-        f"{held['first_day']} to {held['last_day']}, {held['bytes'] / 1e6:.1f} MB"
-    )
-    print(f"last judged day  {held['last_judged_day']}")
-    print(f"exceptions open  {', '.join(f'{n} {severity}' for severity, n in facts['exceptions'].items()) or 'none'}")
-    print(f"files waiting    {facts['waiting']}")
-    print(f"quarantined      {len(facts['quarantined'])}")
-    for one in facts["quarantined"]:
-        print(f"                 {one['file']}: {one['reason']}")
-    print(f"without data     {', '.join(facts['sites_without_data']) or 'none'}")
-    for job in facts["jobs"]:
-        good, bad = (
-            f"{at:%Y-%m-%d %H:%M:%S}" if at else "never" for at in (job["last_good_at"], job["last_failed_at"])
-        )
-        failure = f": {job['failure']}" if job["failure"] else ""
-        print(f"{'job ' + job['job']:<25}last good {good}, last failed {bad}{failure}")
-    beat = facts["schedule"]
-    if beat is not None:
-        end = f"stopped {beat['stopped_at']}" if beat["stopped_at"] else f"last alive {beat['beat_at']}"
-        print(f"schedule         started {beat['started_at']}, {end}")
-    for run in facts["runs"]:
-        print(
-            f"run {run['run_id']:<13}{run['started_at']:%Y-%m-%d %H:%M:%S} {run['job']}: {run['outcome']}"
-            f"{', ' + run['detail'] if run['detail'] else ''}"
-        )
-    for line in (*facts["faults"], *facts["problems"]):
-        print(f"noonmark: {line}", file=sys.stderr)
-    for notice in facts["notices"]:
-        print(f"notice: {notice}")

@@ -30,12 +30,24 @@ def entry() -> None:
     """Runs the command line; ends the process with its exit status."""
     interrupt = _Interrupt()
     signal.signal(signal.SIGINT, interrupt)
-    from pipeline.commands.cli import main
+    code = _quickly()
+    if code is None:
+        from pipeline.commands.cli import main
 
-    interrupt.is_loaded = True
-    code = main()
+        interrupt.is_loaded = True
+        code = main()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the work is done, and its status is known
     sys.exit(INTERRUPTED if interrupt.count and code else code)
+
+
+def _quickly() -> int | None:
+    """The exit status of what can be answered at once; None for all else, and for what goes wrong there."""
+    from pipeline.commands.quick_status import answered
+
+    try:
+        return answered(sys.argv[1:])
+    except Exception:  # the whole command says it in words
+        return None
 
 
 if __name__ == "__main__":

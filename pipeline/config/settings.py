@@ -76,6 +76,7 @@ class MailSettings(Section):
     password_env: Text = "NOONMARK_MAIL_PASSWORD"  # the variable that holds the password; never the password itself
     sender: Text = ""
     recipients: tuple[Text, ...] = ()
+    to_installers: Annotated[bool, Strict()] = False  # each installer that has an e-mail gets one of its own sites
     retry_for_min: Annotated[Number, Field(ge=0)] = 240.0  # the schedule tries again for so long, ever more rarely
 
 
@@ -87,6 +88,21 @@ class ReaderSettings(Section):
     )
 
 
+class KeepSettings(Section):
+    """What stays, counted back from the newest day of readings; archive/ and hourly means stay for ever."""
+
+    readings_days: Annotated[Whole, Field(ge=1, le=36500)] = 400  # older months move to readings/
+    evidence_days: Annotated[Whole, Field(ge=1, le=36500)] = 400  # pictures of exceptions that were closed earlier go
+    digests_days: Annotated[Whole, Field(ge=1, le=36500)] = 400  # pages of earlier days are removed
+
+
+class ComputeSettings(Section):
+    """Processes that share the work of summing up."""
+
+    workers: Annotated[Whole, Field(ge=1, le=256)] = 1  # processes; 1 = this one alone
+    cluster: Text = ""  # the address of a dask.distributed scheduler, such as tcp://10.0.0.5:8786, in their place
+
+
 class Settings(Section):
     """All settings, with their defaults."""
 
@@ -96,6 +112,8 @@ class Settings(Section):
     digest: DigestSettings = DigestSettings()
     mail: MailSettings = MailSettings()
     reader: ReaderSettings = ReaderSettings()
+    keep: KeepSettings = KeepSettings()
+    compute: ComputeSettings = ComputeSettings()
 
 
 def load_settings(workspace: Workspace) -> tuple[Settings, list[Fault]]:

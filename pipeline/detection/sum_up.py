@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 from datetime import date, timedelta
+from itertools import zip_longest
+from typing import NamedTuple
 
 import polars as pl
 
@@ -9,46 +11,81 @@ from detectors.data_quality import plausibility, standstill
 from detectors.data_quality.flags import good_values, make_flags
 from detectors.frames import DEVICE_READINGS, READINGS
 from pipeline import progress
+from pipeline.config.settings import ComputeSettings
 from pipeline.detection import resolver
+from pipeline.detection.workers import Pool
 from pipeline.energy import site_days
 from pipeline.store import Store, features, history, reading_flags, readings
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
+SITES_AT_ONCE = 1000  # ours: what one process does at a time; enough of them for the cores of a large machine
 FLAGS_LOOK_BACK_ON = ("repeats", "flow_peaks", "deliveries")
 STANDS = ("site_id", "device_id", "day", "channel", "value", "total_h", "usual_h", "since")
 
 
-def sum_up(store: Store, advance: progress.Advance = progress.silent) -> int:
+class Given(NamedTuple):
+    """What the summing up of some site-days needs, and no more: it can be done in another process."""
+
+    reported: pl.DataFrame  # readings as reported, of these days
+    shares: readings.Shares
+    sites: pl.DataFrame
+    planes: pl.DataFrame
+    before: dict[str, pl.DataFrame]  # rows of other days of the features that flags look back on, by feature
+
+
+class Summed(NamedTuple):
+    """What it gives."""
+
+    days: pl.DataFrame
+    flags: pl.DataFrame
+    made: dict[str, pl.DataFrame]  # by feature
+
+
+def sum_up(store: Store, advance: progress.Advance = progress.silent, pool: Pool | None = None) -> int:
     """How many site-days were summed up: those whose readings or flags changed, and no others."""
+    pool = pool or Pool(ComputeSettings())
     dirty = history.dirty_days(store)
     reading_flags.note_to_check(store, dirty, standstill.WINDOW_DAYS)
-    for chunk in _chunks(dirty):
-        _sum_up(store, chunk)
-        advance(chunk.height)
+    for chunks in _rounds(dirty):
+        _sum_up(store, chunks, advance, pool)
     changed = _flagged_otherwise(store, reading_flags.to_check(store))
     reading_flags.end_check(store, changed)
-    for chunk in _chunks(changed):
-        _sum_up(store, chunk)
+    for chunks in _rounds(changed):
+        _sum_up(store, chunks, progress.silent, pool)
     return dirty.height + changed.height
 
 
-def _sum_up(store: Store, chunk: pl.DataFrame) -> None:
+def _sum_up(store: Store, chunks: list[pl.DataFrame], advance: progress.Advance, pool: Pool) -> None:
+    """Sums up chunks that have no site in common, each written as it is done."""
+    features_by_name = {feature.name: feature for feature in resolver.ordered()}
+    for chunk, done in zip(chunks, pool.each(summed, (_given(store, one) for one in chunks)), strict=True):
+        made = {features_by_name[name]: rows for name, rows in done.made.items()}
+        history.write_days(store, done.days, done.flags, made, chunk)
+        advance(chunk.height)
+
+
+def _given(store: Store, chunk: pl.DataFrame) -> Given:
     first, last = chunk["day"].min(), chunk["day"].max()
     assert isinstance(first, date) and isinstance(last, date)
-    sites = store.sites()
     rows = readings.read_days(store, first, last, chunk["site_id"].unique().to_list())
     reported = (
         rows.with_columns(day=pl.col("ts_local").dt.date()).join(chunk, on=["site_id", "day"], how="semi").drop("day")
     )
-    shares = readings.shares(store)
+    return Given(reported, readings.shares(store), store.sites(), store.planes(), _before(store, first, last, chunk))
+
+
+def summed(of: Given) -> Summed:
+    """Site-days, flags and features of the readings given."""
+    reported, shares, sites, planes, before = of
     given = {
         "raw_readings": readings.to_sites(reported, shares).select(READINGS.names()).cast(READINGS),
         "raw_device_readings": reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
         "sites": sites,
-        "planes": store.planes(),
+        "planes": planes,
     }
     of_reported = resolver.make_of_readings(given)
-    window = _window(store, first, last, {feature.name: made for feature, made in of_reported.items()}, chunk)
+    fresh = {feature.name: rows for feature, rows in of_reported.items()}
+    window = {name: pl.concat([rows, fresh.get(name, rows.clear())]) for name, rows in before.items()}
     flags = make_flags(
         given["raw_device_readings"], window["repeats"], window["flow_peaks"], window["deliveries"], sites
     )  # fmt: skip
@@ -57,24 +94,21 @@ def _sum_up(store: Store, chunk: pl.DataFrame) -> None:
     given |= {
         "readings": whole.select(READINGS.names()).cast(READINGS),
         "device_readings": good.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
-        **{feature.name: made for feature, made in of_reported.items()},
+        **fresh,
     }
-    days = site_days.to_site_days(whole, sites)
-    history.write_days(store, days, flags, of_reported | resolver.make_of_readings(given), chunk)
+    rest = {feature.name: rows for feature, rows in resolver.make_of_readings(given).items()}
+    return Summed(site_days.to_site_days(whole, sites), flags, fresh | rest)
 
 
-def _window(
-    store: Store, first: date, last: date, fresh: dict[str, pl.DataFrame], done: pl.DataFrame
-) -> dict[str, pl.DataFrame]:
-    """The rows of the features that flags look back on, of the sites of `done`, with the fresh ones in their place."""
+def _before(store: Store, first: date, last: date, done: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The rows of the features that flags look back on, of the sites of `done`, without the days of `done`."""
     since = first - timedelta(days=standstill.WINDOW_DAYS)
     mine = done.select("site_id").unique()
     rows = {}
     for feature in resolver.ordered():
         if feature.name in FLAGS_LOOK_BACK_ON:
             held = features.read(store, feature, since, last).join(mine, on="site_id", how="semi")
-            others = held.join(done, on=["site_id", "day"], how="anti")
-            rows[feature.name] = pl.concat([others, fresh.get(feature.name, others.clear())])
+            rows[feature.name] = held.join(done, on=["site_id", "day"], how="anti")
     return rows
 
 
@@ -88,14 +122,14 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
         return asked
     first, last = asked["day"].min(), asked["day"].max()
     assert isinstance(first, date) and isinstance(last, date)
-    window = _window(store, first, last, {}, asked.with_columns(day=pl.lit(None, pl.Date)))
+    window = _before(store, first, last, asked.with_columns(day=pl.lit(None, pl.Date)))
     since = [
-        standstill.recent_runs(window["repeats"], window["deliveries"], day).join(
-            asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi"
-        )
+        standstill.recent_runs(window["repeats"], window["deliveries"], day)
+        .select(*STANDS, limit="needed_h")  # a day without such a run has fewer columns
+        .join(asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi")
         for day in asked["day"].unique().sort()
     ]
-    now = pl.concat(since).select(*STANDS, limit="needed_h")
+    now = pl.concat(since, how="vertical_relaxed")
     held = readings.read_flags(store, first, last).filter(pl.col("flag") == "frozen")
     before = held.join(asked, on=["site_id", "day"], how="semi").select(*STANDS, "limit").unique()
     both = pl.concat([now, before], how="vertical_relaxed").with_columns(pl.col(pl.Float64).round(6))
@@ -103,6 +137,19 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     large = plausibility.beyond_service(window["flow_peaks"], store.sites())
     again = pl.concat([differing.select("site_id", "day"), large.select("site_id", "day")])
     return asked.join(again, on=["site_id", "day"], how="semi")
+
+
+def _rounds(dirty: pl.DataFrame) -> Iterator[list[pl.DataFrame]]:
+    """Chunks of so many sites each, those side by side that have no site in common, in the order of their days."""
+    sites = dirty["site_id"].unique().sort()
+    groups = [list(_chunks(dirty.filter(pl.col("site_id").is_in(some.to_list())))) for some in _slices(sites)]
+    for side_by_side in zip_longest(*groups):
+        yield [chunk for chunk in side_by_side if chunk is not None]
+
+
+def _slices(sites: pl.Series) -> Iterator[pl.Series]:
+    for start in range(0, len(sites), SITES_AT_ONCE):
+        yield sites.slice(start, SITES_AT_ONCE)
 
 
 def _chunks(dirty: pl.DataFrame) -> Iterator[pl.DataFrame]:

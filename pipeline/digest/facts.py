@@ -15,6 +15,7 @@ from pipeline.digest.exception_facts import Known, exception_facts
 from pipeline.digest.fleet_map import MAP_DAYS, fleet_map
 from pipeline.digest.headline import common_causes, figures, headline
 from pipeline.digest.model import DigestFacts, ExceptionFacts, Hidden, IngestFacts, InstallerRevisits, Revisit, plain
+from pipeline.digest.narrowing import WHOLE, Narrowed
 from pipeline.digest.not_judged import not_judged_groups
 from pipeline.digest.regions import regions
 from pipeline.exceptions.revisits import order, revisits
@@ -67,10 +68,16 @@ def build_facts(
     ingest: IngestFacts | Mapping[str, Any],
     rules: Rules,
     around: Around = ALONE,
+    narrowed: Narrowed = WHOLE,
 ) -> DigestFacts:
-    """The facts of `day`; `site_days`: DAYS of the trailing MAP_DAYS."""
+    """The facts of `day`, of the part of the fleet that is asked for; `site_days`: DAYS of the trailing MAP_DAYS."""
     ingest = ingest if isinstance(ingest, IngestFacts) else IngestFacts.model_validate(dict(ingest))
     region_of = regions(sites)
+    sites = narrowed.of_sites(sites, region_of)
+    told = told._replace(now=narrowed.of_exceptions(told.now))
+    site_days = site_days.join(sites.select("site_id"), on="site_id", how="semi")
+    today = site_days.filter(pl.col("day") == day)
+    of_exceptions, of_sites = narrowed.sql(sites), narrowed.sql_of_sites(sites)
     shown = _shown(day, told, sites, rules.kinds, region_of, around)
     in_view = [one for one in shown if one.status in IN_VIEW]
     cards = {one.exception_id for one in in_view[: max(around.top, 0)]}
@@ -86,17 +93,21 @@ def build_facts(
         url=around.url,
         top=around.top,
         headline=headline(in_view, closed, sites),
-        figures=figures(day, in_view, sites, site_days.filter(pl.col("day") == day), told.not_judged),
+        figures=figures(
+            day, in_view, sites, today, told.not_judged.join(sites, on="site_id", how="semi"), (of_exceptions, of_sites)
+        ),
         exceptions=in_view,
         common_causes=common_causes(in_view, sites),
         snoozed=[one for one in shown if one.status == "snoozed"],
         closed=closed,
         revisits=_revisits(told.now, sites, rules.kinds, around.installers),
         not_judged=not_judged_groups(told.not_judged, told.not_judged_before, sites, rules.reasons, rules.families),
-        not_judged_sql=f"SELECT code, reason, detector, site_id FROM not_judged WHERE day = DATE '{day}' ORDER BY ALL",
+        not_judged_sql=f"SELECT code, reason, detector, site_id FROM not_judged WHERE day = DATE '{day}'{of_sites} "
+        "ORDER BY ALL",
         map=fleet_map(day, site_days, sites, region_of),
         map_sql="SELECT site_id, day, performance_pct, specific_yield_kwh_per_kwp FROM site_day "
-        f"WHERE day BETWEEN DATE '{day - timedelta(days=MAP_DAYS - 1)}' AND DATE '{day}' ORDER BY site_id, day",
+        f"WHERE day BETWEEN DATE '{day - timedelta(days=MAP_DAYS - 1)}' AND DATE '{day}'{of_sites} "
+        "ORDER BY site_id, day",
         ingest=ingest,
         ingest_sql=_ingest_sql(ingest),
     )

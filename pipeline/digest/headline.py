@@ -51,9 +51,14 @@ def figures(
     sites: pl.DataFrame,
     today: pl.DataFrame,
     not_judged: pl.DataFrame,
+    conditions: tuple[str, str] = ("", ""),
 ) -> list[Figure]:
-    """The figures at the head of the page, each with the SQL that gives it."""
-    view = "status IN ('open', 'acknowledged') AND hidden_by IS NULL"
+    """The figures at the head of the page, each with the SQL that gives it.
+
+    `conditions`: what a narrowed digest sets behind others in SQL over `exception`, and over relations of sites.
+    """
+    of_exceptions, of_sites = conditions
+    view = f"status IN ('open', 'acknowledged') AND hidden_by IS NULL{of_exceptions}"
     watched = sites.filter(pl.col("watched").fill_null(True))["site_id"]
     reporting = today.filter(pl.col("site_id").is_in(watched.to_list()), pl.col("readings") > 0)
     doubtful = not_judged.filter(pl.col("site_id").is_in(watched.to_list()))["site_id"].n_unique()
@@ -92,7 +97,7 @@ def figures(
             value=f"{reporting.height:,} of {len(watched):,}",
             note=f"{doubtful:,} not judged in some respect" if doubtful else "all of them judged",
             sql="SELECT COUNT(*) FROM site_day JOIN site USING (site_id) "
-            f"WHERE watched AND readings > 0 AND day = DATE '{day}'",
+            f"WHERE watched AND readings > 0 AND day = DATE '{day}'{of_sites}",
         ),
     ]
 

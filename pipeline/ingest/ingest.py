@@ -183,14 +183,14 @@ class Ingest:
         """Whether rows were rejected that a fixed profile or register may let in now."""
         if before.rows_rejected == 0 or self.again is not None or piece.key in self.looked_at:
             return False
-        return before.path != piece.path or (self.workspace.archive / before.archived_as).exists()
+        return before.path != piece.path or arrivals.is_in_archive(self.workspace, before.archived_as)
 
     def _recognise(self, piece: Piece, before: ledger.Held, fate: Fate) -> None:
         """A copy; or a file that a killed run had stored but not moved."""
         if (
             self.again is None
             and before.path == piece.path
-            and not (self.workspace.archive / before.archived_as).exists()
+            and not arrivals.is_in_archive(self.workspace, before.archived_as)
         ):
             fate.archived_as = before.archived_as
         else:
@@ -221,7 +221,7 @@ class Ingest:
                 if entries:
                     self._note_archived([some[entry.file_no] for entry in entries], fates)
                     written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
-                    self._count(written, found)
+                    self._count(written, found, profile.name)
         ledger.learn_intervals(self.store, self.intervals.take_news())
 
     def _note_archived(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
@@ -245,7 +245,7 @@ class Ingest:
             now = self.again.taken_in_at.get((fate.archived_as, piece.path), now)
         elif fate.archived_as is None:
             fate.archived_as = arrivals.archived_name(arrival, self.last_id, now)
-            if (self.workspace.archive / fate.archived_as).exists():  # a history restored from a backup counts anew
+            if arrivals.is_in_archive(self.workspace, fate.archived_as):  # a history restored from a backup counts anew
                 self.last_id = arrivals.last_archived(self.workspace) + 1
                 fate.archived_as = arrivals.archived_name(arrival, self.last_id, now)
         return ledger.Entry(number, self.last_id, piece.path, *piece.key, fate.archived_as, now)
@@ -276,11 +276,14 @@ class Ingest:
             files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [], None, None, [])], schema=FILES, orient="row")
             return nothing._replace(files=files)
 
-    def _count(self, written: pl.DataFrame, found: Normalised) -> None:
+    def _count(self, written: pl.DataFrame, found: Normalised, profile: str) -> None:
         totals = written.select(pl.col("^rows_.*$").sum()).row(0, named=True)
         for name in ("rows_read", "rows_stored", "rows_unchanged", "rows_replaced", "rows_rejected"):
             setattr(self.result, name, getattr(self.result, name) + totals[name])
         self.result.files += written.height
+        now = (written.height, int(totals["rows_read"]), int(totals["rows_rejected"]))
+        before = self.result.by_profile.get(profile, (0, 0, 0))
+        self.result.by_profile[profile] = (before[0] + now[0], before[1] + now[1], before[2] + now[2])
         self.result.cells_rejected += found.cells.height
         self.result.notes += written.filter(pl.col("notes") != "").select("path", "notes").rows()
 

@@ -29,6 +29,7 @@ class IngestResult:
     rows_replaced: int = 0
     rows_rejected: int = 0
     cells_rejected: int = 0
+    by_profile: dict[str, tuple[int, int, int]] = field(default_factory=dict)  # files, rows read, rows rejected
 
     @property
     def needs_person(self) -> bool:

@@ -13,7 +13,8 @@ from pipeline.errors import NoonmarkError, RefusedError
 from pipeline.ingest import arrivals, grown
 from pipeline.ingest.ingest import Ingest, IngestResult
 from pipeline.runs.digest_pages import write_digest
-from pipeline.runs.session import Opened, sum_up
+from pipeline.runs.keeping import keep
+from pipeline.runs.session import LOG, Opened, sum_up
 from pipeline.store import Store, history, verdicts
 
 
@@ -97,6 +98,8 @@ def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
     if verdicts.last_judged_day(run.store) is not None:
         wanted = day if day is not None and verdicts.is_judged(run.store, day) else None
         facts, folder = write_digest(run, wanted, judged.folded)
+    for clause in keep(run):
+        LOG.info("kept: %s", clause)
     return CycleResult(taken_in, judged, facts, folder)
 
 

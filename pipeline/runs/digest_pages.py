@@ -1,47 +1,32 @@
 """From the history to a day's digest: its facts, and the pages of the sites that it names."""
 
 import json
-from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 import detectors
-from detectors import features as kept_features
 from pipeline import digest as pages
+from pipeline.config.suggestions import name_remedy
 from pipeline.detection import folding
 from pipeline.detection.folding import FoldedDays
-from pipeline.digest.exception_facts import Known, exception_facts
 from pipeline.digest.fleet_map import MAP_DAYS
-from pipeline.digest.page import MAP_ROWS
+from pipeline.digest.narrowing import WHOLE, Narrowed
 from pipeline.digest.regions import regions
-from pipeline.digest.site_page import NO_COURSE, Course, Entry, SiteFacts
 from pipeline.errors import RefusedError, alike
-from pipeline.exceptions.changes import Folded
 from pipeline.ingest import arrivals
-from pipeline.register.model import Site
 from pipeline.runs.session import Opened
-from pipeline.store import digests, features, history, readings, verdicts
-
-MONTH_DAYS = 30  # of a site's page
-CLOCK_DAYS = 60  # of the picture of its clock
-WEEK_DAYS = 7
-LEARNED_DAYS = 400  # as far back as what was learned of a roof still counts on its page: a year and a month
-EVERY_SITE = 200  # ours: of so many sites each has its page; of more those that the digest names, at 10 ms a page
+from pipeline.runs.site_pages import sites_of
+from pipeline.store import digests, history, verdicts
 
 
 def write_digest(
     run: Opened, day: date | None = None, folded: FoldedDays | None = None
 ) -> tuple[pages.DigestFacts, Path]:
     """The digest of `day` (else of the last judged day), and its folder. Raises RefusedError if nothing was judged."""
-    last = verdicts.last_judged_day(run.store)
-    if last is None or (day is not None and not verdicts.is_judged(run.store, day)):
-        asked = "the history" if day is None else str(day)
-        raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
-    wanted = day or last
+    wanted = _judged_day(run, day)
     if folded is None or folded.day != wanted:
         folded = folding.fold(run.store, wanted)
     facts = facts_of(run, wanted, folded)
@@ -53,6 +38,19 @@ def write_digest(
     return facts, folder
 
 
+def part_of_digest(run: Opened, day: date | None, narrowed: Narrowed) -> pages.DigestFacts:
+    """The facts of a part of the digest of `day` (else of the last judged day). Raises RefusedError as both do."""
+    return facts_of(run, _judged_day(run, day), narrowed=narrowed)
+
+
+def _judged_day(run: Opened, day: date | None) -> date:
+    last = verdicts.last_judged_day(run.store)
+    if last is None or (day is not None and not verdicts.is_judged(run.store, day)):
+        asked = "the history" if day is None else str(day)
+        raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
+    return day or last
+
+
 def rewrite_digest(run: Opened) -> None:
     """The digest of the last judged day says what a person decided since; nothing where it was not written yet."""
     last = verdicts.last_judged_day(run.store)
@@ -60,8 +58,12 @@ def rewrite_digest(run: Opened) -> None:
         write_digest(run, last)
 
 
-def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.DigestFacts:
-    """What the digest of `day` says; exceptions that were folded to that day before are not folded again."""
+def facts_of(run: Opened, day: date, folded: FoldedDays | None = None, narrowed: Narrowed = WHOLE) -> pages.DigestFacts:
+    """What the digest of `day` says, of the fleet or a part of it.
+
+    Exceptions that were folded to that day before are not folded again. Raises RefusedError where the part is one that
+    the fleet does not have.
+    """
     store, sites, yesterday = run.store, run.store.sites(), day - timedelta(days=1)
     if folded is None or folded.day != day:
         folded = folding.fold(store, day)
@@ -73,6 +75,7 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.
         verdicts.not_judged_on(store, day),
         verdicts.not_judged_on(store, yesterday),
     )
+    _refuse_unknown(sites, narrowed)
     others = pages.digest_days(run.workspace.digests)
     settings = run.settings.digest
     return pages.build_facts(
@@ -80,7 +83,7 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.
         told,
         sites,
         history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
-        _ingest_facts(run, day, sites),
+        _ingest_facts(run, day, sites if narrowed.is_whole else narrowed.of_sites(sites, regions(sites))),
         pages.Rules(detectors.kinds(), detectors.reasons(), detectors.families()),
         pages.Around(
             title=settings.title,
@@ -92,7 +95,24 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None) -> pages.
             installers={one.installer_id: one.name for one in run.register.installers.values()},
             rates=settings.rates,
         ),
+        narrowed,
     )
+
+
+def _refuse_unknown(sites: pl.DataFrame, narrowed: Narrowed) -> None:
+    """Raises RefusedError for an installer, kind or region that there is not."""
+    if narrowed.is_whole:
+        return
+    names = {
+        "installer": (narrowed.installer_id, sites["installer_id"].drop_nulls().unique().sort().to_list()),
+        "kind": (narrowed.kind, sorted(detectors.kinds())),
+        "region": (narrowed.region, sorted(set(regions(sites).values()))),
+    }
+    for what, (asked, held) in names.items():
+        given = asked.casefold() if asked is not None and what == "region" else asked
+        if given is not None and given not in (held if what != "region" else [one.casefold() for one in held]):
+            remedy = name_remedy(str(asked), held, f"choose one of: {', '.join(held[:10])}")
+            raise RefusedError(f"there is no {what} {asked!r}", "digest", remedy)
 
 
 def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFacts:
@@ -122,185 +142,3 @@ def _waited(folder: Path, day: date) -> list[dict[str, Any]] | None:
         return list(told["ingest"]["quarantined"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
-
-
-# The pages of sites -----------------------------------------------------------------------------------------------
-
-
-def sites_of(run: Opened, facts: pages.DigestFacts, folded: Folded) -> list[SiteFacts]:
-    """What the pages of the sites say that the digest names; of every site where the fleet is small."""
-    store, day = run.store, facts.day
-    wanted = _named(facts)
-    if len(run.register.sites) <= EVERY_SITE:
-        wanted |= set(run.register.sites)
-    ids = sorted(wanted & set(run.register.sites))
-    sites = store.sites().filter(pl.col("site_id").is_in(ids))
-    days = history.site_days(store, day - timedelta(days=MONTH_DAYS - 1), day)
-    month = _by_site(days.filter(pl.col("site_id").is_in(ids)))
-    week = _by_site(_hours(run, day, ids))
-    clock = _clock_courses(run, sites, day)
-    models, odds = (_newest(run, name, day) for name in ("site_model", "yield_odds"))
-    exceptions = _exceptions_of(facts, folded, sites)
-    places = regions(store.sites())
-    return [
-        SiteFacts(
-            site_id=site_id,
-            site_name=run.register.sites[site_id].name or site_id,
-            region=places.get(site_id, ""),
-            timezone=run.register.sites[site_id].timezone,
-            day=day,
-            reserve_pct=run.register.sites[site_id].battery_reserve_pct,
-            registered=_register_entries(run, run.register.sites[site_id]),
-            model=_model_entries(models.get(site_id), odds.get(site_id)),
-            days=_day_course(month.get(site_id)),
-            week=_week_course(week.get(site_id)),
-            clock=clock.get(site_id, NO_COURSE),
-            exceptions=exceptions.get(site_id, []),
-        )
-        for site_id in ids
-    ]
-
-
-def _named(facts: pages.DigestFacts) -> set[str]:
-    listed = (*facts.exceptions, *facts.snoozed, *facts.closed)
-    return {one.site_id for one in listed} | {row.site_id for row in facts.map.rows[:MAP_ROWS]}
-
-
-def _by_site(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    return {str(key): part for (key,), part in frame.partition_by("site_id", as_dict=True).items()}
-
-
-def _hours(run: Opened, day: date, ids: list[str]) -> pl.DataFrame:
-    """Hourly means of the last week: site_id, ts_utc and the powers."""
-    rows = readings.read_days(run.store, day - timedelta(days=WEEK_DAYS - 1), day, ids)
-    whole = readings.to_sites(rows, readings.shares(run.store))
-    return (
-        whole.with_columns(past_hour=pl.col("ts_local") - pl.col("ts_local").dt.truncate("1h"))
-        .group_by("site_id", pl.col("ts_utc") - pl.col("past_hour"))  # hours of the site's clock
-        .agg(pl.col("pv_w", "load_w", "grid_w", "battery_w", "soc_pct").mean())
-        .sort("site_id", "ts_utc")
-    )
-
-
-def _week_course(rows: pl.DataFrame | None) -> Course:
-    if rows is None or rows.is_empty():
-        return NO_COURSE
-    names = ("pv_w", "load_w", "grid_w", "soc_pct")
-    xs = rows["ts_utc"].dt.epoch("s").cast(pl.Float64).to_list()
-    return Course(xs=xs, values={name: _rounded(rows[name]) for name in names})
-
-
-def _day_course(rows: pl.DataFrame | None) -> Course:
-    if rows is None or rows.is_empty():
-        return NO_COURSE
-    return Course(
-        xs=[float(day.toordinal()) for day in rows["day"]],
-        values={"actual": _rounded(rows["pv_kwh"]), "expected": _rounded(rows["expected_kwh"])},
-    )
-
-
-def _rounded(values: pl.Series) -> list[float | None]:
-    return [None if v is None or not np.isfinite(v) else round(v, 3) for v in values.to_list()]
-
-
-def _clock_courses(run: Opened, sites: pl.DataFrame, day: date) -> dict[str, Course]:
-    """Of each site's first device: the offset of its stamps against the sun, as each day's run told it."""
-    told = _feature(run, "clock_day", day - timedelta(days=CLOCK_DAYS - 1), day)
-    courses: dict[str, Course] = {}
-    for (site_id, _), rows in (
-        told.sort("site_id", "device_id", "day")
-        .partition_by(["site_id", "device_id"], as_dict=True, maintain_order=True)
-        .items()
-    ):
-        xs = [float(one.toordinal()) for one in rows["day"]]
-        courses.setdefault(str(site_id), Course(xs=xs, values={"offset": _rounded(rows["offset_min"])}))
-    return {site_id: courses[site_id] for site_id in sites["site_id"] if site_id in courses}
-
-
-def _feature(run: Opened, name: str, first: date, last: date) -> pl.DataFrame:
-    return features.read(run.store, kept_features.load()[name], first, last)
-
-
-def _newest(run: Opened, name: str, day: date) -> dict[str, dict[str, Any]]:
-    """Site -> its newest row of a feature that is learned anew from time to time."""
-    rows = _feature(run, name, day - timedelta(days=LEARNED_DAYS), day).sort("day")
-    return {row["site_id"]: row for row in rows.iter_rows(named=True)}
-
-
-def _exceptions_of(
-    facts: pages.DigestFacts, folded: Folded, sites: pl.DataFrame
-) -> dict[str, list[pages.ExceptionFacts]]:
-    """Every exception of each site: open ones as the digest has them, then the others, the latest first."""
-    told = {one.exception_id: one for one in (*facts.exceptions, *facts.snoozed, *facts.closed)}
-    register = {row["site_id"]: row for row in sites.iter_rows(named=True)}
-    events: dict[str, list[dict[str, Any]]] = {}
-    for row in folded.events.iter_rows(named=True):
-        events.setdefault(row["exception_id"], []).append(row)
-    kinds = detectors.kinds()
-    found: dict[str, list[pages.ExceptionFacts]] = {}
-    for row in folded.exceptions.sort("first_day", descending=True).iter_rows(named=True):
-        own, site = row["exception_id"], register.get(row["site_id"])
-        if site is None or row["kind"] not in kinds:
-            continue
-        one = told.get(own)
-        if one is None:
-            known = Known(None, events.get(own, []), [], [])
-            one = exception_facts(facts.day, row, site, kinds, known, "", {}).model_copy(update={"change": ""})
-        found.setdefault(row["site_id"], []).append(one)
-    return {site_id: sorted(part, key=lambda one: one.closed_on is not None) for site_id, part in found.items()}
-
-
-def _entries(values: Iterable[tuple[str, object, str]]) -> list[Entry]:
-    known = ((label, value, unit) for label, value, unit in values if value not in (None, ""))
-    return [
-        Entry(label, f"{value:g}{unit}" if isinstance(value, float) else f"{value}{unit}")
-        for label, value, unit in known
-    ]
-
-
-def _register_entries(run: Opened, site: Site) -> list[Entry]:
-    installer = run.register.installers.get(site.installer_id or "")
-    limit = "none" if site.feed_in_limit_kw is None else f"{site.feed_in_limit_kw:g} kW"
-    return _entries([
-        ("Installed", site.installed_kwp, " kWp"),
-        ("Inverter", site.inverter_kw, " kW"),
-        ("Tilt", site.tilt_deg, "°"),
-        ("Azimuth", site.azimuth_deg, "° from north"),
-        ("Feed-in limit", limit, ""),
-        ("Import limit", site.import_limit_kw, " kW"),
-        ("Battery", site.battery_kwh, " kWh"),
-        ("Reserve", site.battery_reserve_pct, " %"),
-        ("Place", f"{site.latitude:.4f}, {site.longitude:.4f}", ""),
-        ("Zone", site.timezone, ""),
-        ("Zone of exports", site.export_timezone if site.export_timezone != site.timezone else None, ""),
-        ("Prices", f"{site.import_price:g} import, {site.feed_in_price:g} feed-in, {site.currency} per kWh", ""),
-        ("Installer", installer.name if installer and installer.name else site.installer_id, ""),
-        ("Since", site.commissioned_on, ""),
-        ("Address", site.address, ""),
-        ("Contact", site.contact, ""),
-        ("Phone", site.phone, ""),
-        ("Access", site.access_note, ""),
-    ])  # fmt: skip
-
-
-def _model_entries(model: Mapping[str, Any] | None, odds: Mapping[str, Any] | None) -> list[Entry]:
-    """What clear days told of the roof, and what a fault of its yield would show at present."""
-
-    def with_sigma(value: str, sigma: str, unit: str) -> str | None:
-        if model is None or model[value] is None:
-            return None
-        spread = "" if model[sigma] is None else f" ± {model[sigma]:.1f}"
-        return f"{model[value]:.1f}{spread}{unit}"
-
-    def of_odds(name: str) -> float | None:
-        return None if odds is None else odds[name]
-
-    return _entries([
-        ("Tilt", with_sigma("tilt_deg", "tilt_spread_deg", "°"), ""),
-        ("Azimuth", with_sigma("azimuth_deg", "azimuth_spread_deg", "° from north"), ""),
-        ("Capacity", with_sigma("capacity_kwp", "capacity_spread_kwp", " kWp"), ""),
-        ("Clear days", None if model is None else model["clear_days"], ""),
-        ("As of", None if model is None else model["day"], ""),
-        ("Shows in a week", of_odds("shows_in_week_pct"), " % missing"),
-        ("Shows 30 % missing", of_odds("days_to_show_30_pct"), " days after it began"),
-    ])  # fmt: skip

@@ -29,7 +29,7 @@ timezone = "UTC"            # the IANA zone of digest_at
 title = ""                  # a heading of your own
 top = 20                    # exceptions that are shown in full; the others are listed
 url = ""                    # where digests/ can be opened, for the link in the mail
-# rates = { EUR = 1.0, CHF = 1.05 }   # what a unit of each currency is worth, to rank sites of several currencies
+rates = {}                  # what a unit of each currency is worth, to rank across: { EUR = 1.0, CHF = 1.05 }
 
 [mail]
 host = ""                   # the mail server; empty = no mail
@@ -39,10 +39,20 @@ user = ""                   # empty = no login
 password_env = "NOONMARK_MAIL_PASSWORD"  # the environment variable that holds the password
 sender = ""                 # one address
 recipients = []             # addresses, as in ["desk@example.org"]
+to_installers = false       # true = installers.csv's e-mails too get one each, of their own sites alone
 retry_for_min = 240         # minutes for which the schedule tries again where the server is not there
 
 [reader]
 keep_h = 48                 # hours that replaced files stay, for sessions that still have them open
+
+[keep]                      # days, counted back from the newest readings; archive/ and hourly means stay for ever
+readings_days = 400         # months of readings older than this move to readings/; relation `reading` still has them
+evidence_days = 400         # of exceptions closed longer ago the figures stay and the pictures go
+digests_days = 400          # digests of earlier days are removed
+
+[compute]
+workers = 1                 # processes that share the summing up of more than 1,000 sites; each takes some 500 MB
+cluster = ""                # in their place a dask.distributed scheduler, as in "tcp://10.0.0.5:8786"
 """
 
 PROFILE_TEXT = """\

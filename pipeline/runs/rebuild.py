@@ -32,7 +32,9 @@ def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
         again = Again({arrival: number for number, arrival in waiting}, kept.carried.taken_in_at)
         work = Ingest(run.store, workspace, run.settings, run.register, run.profiles, again=again)
         with run.progress("taking in again", len(waiting), "files") as advance:
-            result = work.run([arrival for _, arrival in waiting], advance)
+            for some in arrivals.at_hand(workspace, [arrival for _, arrival in waiting]):
+                work.run(some, advance)
+        result = work.result
         sum_up(run)
         _judge_again(run, kept.carried.judged_days)
         reader.forget(run.store)

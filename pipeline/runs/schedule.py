@@ -4,33 +4,57 @@ import logging
 import signal
 import sys
 import threading
+import time
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import NamedTuple
 
+from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
-from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 from filelock import FileLock, Timeout
 
 from pipeline.config.settings import Settings
 from pipeline.detection.due_days import has_ended
 from pipeline.digest import DigestFacts
-from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError, alike
-from pipeline.ingest.ingest import IngestResult
+from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
+from pipeline.runs import logs
 from pipeline.runs.check import check_or_refuse
 from pipeline.runs.cycle import cycle, take_in
 from pipeline.runs.digest_pages import facts_of
 from pipeline.runs.mailing import Patience, mail_digest
-from pipeline.runs.session import Opened, opened, published
+from pipeline.runs.mornings import EachMorning, last_morning
+from pipeline.runs.session import LOCK_WAIT_S, Opened, opened, published
 from pipeline.store import digests, history
 from pipeline.timezones.zones import tzinfo_of
 from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
 
-LOCK_WAIT_S = 300.0  # ours: a command typed by a person ends within minutes; after that the next turn will do
+AGAIN_S = 300.0  # ours: a cycle that failed is tried again after so long, then after twice as long each time,
+LONGEST_S = 3600.0  # up to this: what a person has to see to is not seen to faster by asking often
+CLOCK_SET_S = 60.0  # ours: beyond what a busy machine or a correction of its clock by little steps makes
 LOG = logging.getLogger("noonmark")
+
+
+class Backoff:
+    """How long jobs that failed wait before they are tried again: twice as long after each failure in a row."""
+
+    def __init__(self, first_s: float) -> None:
+        self.first_s, self.failures, self.due = first_s, 0, 0.0  # `due` by the clock that nobody sets
+
+    def note(self, *, is_good: bool) -> float:
+        """Seconds until the next try, 0 after a good end."""
+        self.failures = 0 if is_good else self.failures + 1
+        wait_s = 0.0 if is_good else min(self.first_s * 2 ** (self.failures - 1), max(LONGEST_S, self.first_s))
+        self.due = time.monotonic() + wait_s
+        return wait_s
+
+    def is_over(self) -> bool:
+        """Whether the wait is over."""
+        return time.monotonic() >= self.due
 
 
 class Service:
@@ -48,15 +72,11 @@ class Service:
             # A job that is late is still wanted, once, and never beside itself (the defaults drop it after a second).
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
+        self.backoffs = {"ingest": Backoff(60 * plan.ingest_every_min), "cycle": Backoff(AGAIN_S)}
 
     def run(self) -> None:
         """Returns after SIGTERM or SIGINT, when the job under way has come to a point where it can stop."""
-        hour, minute = self.settings.schedule.digest_at.split(":")
-        every = IntervalTrigger(minutes=self.settings.schedule.ingest_every_min)
-        self.scheduler.add_job(self.take_in, every, next_run_time=datetime.now(UTC), id="ingest")
-        self.scheduler.add_job(
-            self.morning, CronTrigger(hour=int(hour), minute=int(minute), timezone=self.scheduler.timezone), id="cycle"
-        )
+        self._plan()
         self.heartbeat.beat()
         self._make_up_for_the_morning()
         for name in (signal.SIGTERM, signal.SIGINT):
@@ -68,45 +88,86 @@ class Service:
             self.settings.schedule.digest_at,
             self.settings.schedule.timezone,
         )
+        before = Clocks.now()
         while not self.stop.wait(BEAT_S):
-            self.heartbeat.beat()
+            before = self._look_at_the_clock(before)
+            self.heartbeat.beat(next_runs=self._next_runs())
         LOG.info("stopping: the job under way comes to its next safe point")
         self.scheduler.shutdown(wait=True)
         self.heartbeat.stop()
         LOG.info("stopped")
 
+    def _plan(self) -> None:
+        """Both jobs by the clock as it stands."""
+        plan = self.settings.schedule
+        every = IntervalTrigger(minutes=plan.ingest_every_min)
+        self.scheduler.add_job(self._turn, every, next_run_time=datetime.now(UTC), id="ingest", replace_existing=True)
+        self.scheduler.add_job(
+            self.morning, EachMorning(plan.digest_at, plan.timezone), id="cycle", replace_existing=True
+        )
+
+    def _look_at_the_clock(self, before: "Clocks") -> "Clocks":
+        """Plans anew where this machine's clock was set back: what was planned by it before would come too late.
+
+        Where it was set forward, or the machine slept, what is late by it runs at once.
+        """
+        now = Clocks.now()
+        set_by_s = (now.wall_s - before.wall_s) - (now.steady_s - before.steady_s)
+        if abs(set_by_s) > CLOCK_SET_S:
+            told = logs.event("clock", set_by_s=round(set_by_s))
+            LOG.warning("this machine's clock was set by %+.0f s", set_by_s, extra=told)
+        if set_by_s < -CLOCK_SET_S:
+            self._plan()
+        return now
+
+    def _next_runs(self) -> dict[str, str]:
+        """Job -> when it is next run, the sooner of its turn and its repetition after a failure."""
+        found: dict[str, datetime] = {}
+        for job in self.scheduler.get_jobs():
+            name, at = job.id.partition(" ")[0], getattr(job, "next_run_time", None)
+            if at is not None:
+                found[name] = min(at, found.get(name, at))
+        return {name: at.astimezone(UTC).isoformat(timespec="seconds") for name, at in sorted(found.items())}
+
     def _make_up_for_the_morning(self) -> None:
         """Adds the cycle if no digest was written since one was last wanted, or the mail if that is missing."""
-        zone = tzinfo_of(self.settings.schedule.timezone)
-        hour, minute = map(int, self.settings.schedule.digest_at.split(":"))
-        now = datetime.now(zone)
-        wanted = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
-        if wanted > now:
-            wanted -= timedelta(days=1)
+        plan, now = self.settings.schedule, datetime.now(UTC)
+        wanted = last_morning(now, plan.digest_at, plan.timezone)
         with opened(self.workspace, wait_s=LOCK_WAIT_S, is_quiet=True) as run:
-            if history.last_digest_at(run.store) < wanted.astimezone(UTC):
+            if history.last_digest_at(run.store, until=now) < wanted:
                 self.scheduler.add_job(self.morning, id="cycle made up for")
                 return
-            day = digests.made_since(run.store, wanted.astimezone(UTC))
-            if self.settings.mail.host and day is not None and digests.mailed(run.store, day) is None:
+            day = digests.made_since(run.store, wanted)
+            if self.settings.mail.host and day is not None and digests.is_mail_wanted(run.store, day):
                 self._mail_soon(facts_of(run, day))
+
+    def _turn(self) -> None:
+        """A turn of the ingest, unless the last one failed a short while ago."""
+        if self.backoffs["ingest"].is_over():
+            self.take_in()
 
     def take_in(self) -> None:
         """One turn of the ingest; what fails is logged and recorded, not raised."""
         self._job("ingest", self._take_in)
 
     def morning(self) -> None:
-        """One cycle, and the mail after it; what fails is logged and recorded, not raised."""
-        self._job("cycle", self._morning)
+        """One cycle, and the mail after it; one that fails is logged, recorded and tried again the same day."""
+        wait_s = self._job("cycle", self._morning)
+        if wait_s > 0:
+            at = datetime.now(UTC) + timedelta(seconds=wait_s)
+            self.scheduler.add_job(self.morning, "date", run_date=at, id="cycle again", replace_existing=True)
+        else:
+            with suppress(JobLookupError):
+                self.scheduler.remove_job("cycle again")
 
     def _take_in(self, run: Opened, said: list[str]) -> None:
         result = take_in(run)
         said += ["needs a person" if result.needs_person else "done", f"{result.files} files, {result.rows_read} rows"]
-        _tell(result)
+        logs.tell_files(result)
 
     def _morning(self, run: Opened, said: list[str]) -> None:
         result = cycle(run, day=last_ended_day(run))
-        _tell(result.taken_in)
+        logs.tell_files(result.taken_in)
         said += [
             "needs a person" if result.needs_person else "done",
             "" if result.facts is None else result.facts.headline,
@@ -125,52 +186,64 @@ class Service:
         )
         self._guarded("mail", lambda: mail_digest(self.workspace, self.settings, facts, patience=patience).said)
 
-    def _job(self, name: str, work: Callable[[Opened, list[str]], None]) -> None:
-        """Runs a job under the workspace's lock, and publishes what it did."""
+    def _job(self, name: str, work: Callable[[Opened, list[str]], None]) -> float:
+        """Runs a job under the workspace's lock, and publishes what it did; seconds to wait until it is tried again."""
 
-        def run_it() -> str:
+        def run_it() -> None:
             with opened(self.workspace, wait_s=LOCK_WAIT_S, is_quiet=True, should_stop=self.stop.is_set) as run:
                 if self.stop.is_set():
                     raise StoppedError("told to stop")
                 with published(run, name) as said:
                     work(run, said)
-            return "; ".join(part for part in said if part)
 
-        self._guarded(name, run_it)
+        is_ended, failure = self._guarded(name, run_it)
+        return self.backoffs[name].note(is_good=failure is None) if is_ended else 0.0
 
-    def _guarded(self, name: str, work: Callable[[], str]) -> None:
-        """What goes wrong in a job is logged and noted in the heartbeat; the service goes on."""
+    def _guarded(self, name: str, work: Callable[[], str | None]) -> tuple[bool, str | None]:
+        """What goes wrong in a job is logged and noted in the heartbeat; the service goes on.
+
+        (Whether the job came to an end; what it failed of, or None).
+        """
         failure: str | None = None
         try:
-            LOG.info("%s: %s", name, work())
+            if (said := work()) is not None:
+                LOG.info("%s: %s", name, said, extra=logs.event("job", job=name, outcome="done", detail=said))
         except StoppedError:
             LOG.info("%s: stopped at a safe point; the next start goes on from there", name)
-            return
+            return False, None
         except WorkspaceBusyError as error:
             failure = str(error)
-            LOG.warning("%s: %s", name, error)
+            LOG.warning("%s: %s", name, error, extra=logs.event("job", job=name, outcome="busy", detail=failure))
         except NoonmarkError as error:
             faults = getattr(error, "faults", [error])
             failure = f"{faults[0]}" + (f" (and {len(faults) - 1} more)" if len(faults) > 1 else "")
             for line in faults:
-                LOG.error("%s: %s", name, line)
+                LOG.error("%s: %s", name, line, extra=logs.event("fault", job=name, detail=str(line)))
         except Exception as error:
             # A fault of one turn must not end the service: it is in the log, the run ledger and the heartbeat.
             failure = _in_one_line(error)
-            LOG.error("%s failed: %s; the next turn tries again", name, failure)
+            LOG.error("%s failed: %s", name, failure, extra=logs.event("fault", job=name, detail=failure))
         self.heartbeat.note(name, failure)
+        return True, failure
 
 
-def _tell(result: IngestResult) -> None:
-    """Logs what a person must see to, equal reasons in one line."""
-    for what, found in (("quarantined", result.quarantined), ("skipped", result.skipped)):
-        for files, reason, _ in alike(found):
-            LOG.warning("%s %s: %s", what, files, reason)
+class Clocks(NamedTuple):
+    """What this machine's clock says, and how long it runs by one that nobody sets, in s."""
+
+    wall_s: float
+    steady_s: float
+
+    @classmethod
+    def now(cls) -> "Clocks":
+        """Both as they stand."""
+        return cls(time.time(), time.monotonic())
 
 
 def _in_one_line(error: Exception) -> str:
     """What went wrong, and where in the program."""
-    place = traceback.extract_tb(error.__traceback__)[-1]
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if "site-packages" not in Path(frame.filename).parts]
+    place = (own or frames)[-1]
     return " ".join(f"{type(error).__name__}: {error} ({Path(place.filename).name} line {place.lineno})".split())
 
 
@@ -183,11 +256,10 @@ def last_ended_day(run: Opened) -> date:
     return day
 
 
-def serve(workspace: Workspace) -> None:
+def serve(workspace: Workspace, *, log_format: str = logs.TEXT) -> None:
     """Runs the service until it is told to stop. Raises WorkspaceBusyError if one runs here already."""
     settings = check_or_refuse(workspace).settings
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stdout, force=True)
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    logs.set_up(log_format, sys.stdout, is_verbose=True)
     lock = FileLock(Path(workspace.root) / ".noonmark.schedule.lock")
     try:
         lock.acquire(timeout=0)

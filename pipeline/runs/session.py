@@ -1,6 +1,7 @@
 """A workspace opened for a run: checked, locked, its history whole; what a run did is recorded and published."""
 
 import logging
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ import polars as pl
 
 from pipeline import progress
 from pipeline.config.settings import Settings
-from pipeline.detection import resolver
+from pipeline.detection import resolver, workers
 from pipeline.detection import sum_up as summing
 from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError
 from pipeline.frames import DEVICES, INSTALLERS
@@ -18,14 +19,16 @@ from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Again, Ingest
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
+from pipeline.runs import logs
 from pipeline.runs.check import check_or_refuse
 from pipeline.runs.checked import note_checked, stamp
-from pipeline.store import Store, decision_log, history, ledger, reader, recovery
+from pipeline.store import Store, decision_log, history, ledger, older, reader, recovery
 from pipeline.store import register as register_copy
 from pipeline.workspace.lock import locked
 from pipeline.workspace.places import Workspace
 
 LOG = logging.getLogger("noonmark")
+LOCK_WAIT_S = 300.0  # ours: a run of a night or a command ends within minutes
 
 
 @dataclass(frozen=True)
@@ -85,12 +88,14 @@ def opened(
             resolver.prepare(store)
             register = checked.register
             register_copy.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
-            run = Opened(workspace, checked.settings, register, checked.profiles, store, is_quiet, should_stop)
+            quiet = is_quiet or logs.is_json()  # progress is for people
+            run = Opened(workspace, checked.settings, register, checked.profiles, store, quiet, should_stop)
             if not is_fresh:
                 _catch_up(run)
             yield run
-        if not is_fresh:
-            recovery.renew(place, workspace.copy)
+            in_force = set() if is_fresh else older.files(store)
+        if not is_fresh and recovery.renew(place, workspace.copy):
+            older.sweep(workspace.older_readings, in_force)
 
 
 def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
@@ -114,6 +119,7 @@ def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
         )  # fmt: skip
         store = Store(place)
     try:
+        older.check(store)
         recovery.check_against_archive(store, highest)
     except NoonmarkError:
         store.close()
@@ -131,7 +137,9 @@ def _catch_up(run: Opened) -> None:
         work = Ingest(store, workspace, run.settings, run.register, run.profiles, again=again)
         with recorded(store, "recovery") as said:
             with run.progress("taking in again", len(waiting), "files") as advance:
-                result = work.run([arrival for _, arrival in waiting], advance)
+                for some in arrivals.at_hand(workspace, [arrival for _, arrival in waiting]):
+                    work.run(some, advance)
+            result = work.result
             decision_log.bring_back(store, workspace.decision_log)
             sum_up(run)
             recovery.note_archive(store, arrivals.last_archived(workspace))
@@ -157,7 +165,7 @@ def recorded(store: Store, job: str) -> Iterator[list[str]]:
     Of a run that ends in an error the outcome is `failed`; `refused` where nothing could be changed as things stood,
     and `stopped` where the service was told to end.
     """
-    run_id = store.start_run(job)
+    run_id, started = store.start_run(job), time.monotonic()
     said: list[str] = []
     try:
         yield said
@@ -167,7 +175,9 @@ def recorded(store: Store, job: str) -> Iterator[list[str]]:
         )
         store.end_run(run_id, outcome, f"{type(error).__name__}: {error}")
         raise
-    store.end_run(run_id, said[0] if said else "done", "; ".join(said[1:]))
+    outcome, detail = said[0] if said else "done", "; ".join(part for part in said[1:] if part)
+    store.end_run(run_id, outcome, detail)
+    logs.tell_job(job, outcome, detail, started)
 
 
 @contextmanager
@@ -192,5 +202,6 @@ def publish(run: Opened) -> None:
 
 def sum_up(run: Opened) -> None:
     """Brings the site-days up to the readings."""
-    with run.progress("summing up", history.dirty_days(run.store).height, "site-days") as advance:
-        summing.sum_up(run.store, advance)
+    count = history.dirty_days(run.store).height
+    with run.progress("summing up", count, "site-days") as advance, workers.pool(run.settings.compute) as pool:
+        summing.sum_up(run.store, advance, pool)

@@ -1,23 +1,27 @@
 """What a workspace looks like from outside; nothing is locked, nothing changed."""
 
-from datetime import UTC, datetime
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from pipeline.errors import QueryError
 from pipeline.ingest import arrivals
-from pipeline.runs import job_health
+from pipeline.runs import disk, job_health
 from pipeline.runs.checked import last_checked
 from pipeline.store.overview import overview
 from pipeline.workspace.heartbeat import read_heartbeat
 from pipeline.workspace.places import Workspace
 
 RUNS = 8  # the last ones shown
+LATE_TIMES, LATE_H = 1.5, 1.0  # ours: a delivery is late after its usual gap and half of it again, and an hour
 SILENT_DAYS = 2  # ours: days behind the fleet's newest after which a site counts as without data
 
 
 def status(workspace: Workspace) -> dict[str, Any]:
-    """Last runs, files waiting, quarantined files, sites without data, size of the history.
+    """Last runs, files waiting, quarantined files, sites without data, size of the history; what comes next.
 
+    `data`: of each profile, how old its newest reading is, when its last export came, and whether the next one is late
+    by its own rhythm. `disk`: see runs.disk.facts. `next_runs`: job -> instant, of a service that lives.
     `problems` holds what keeps the jobs from their work, a sentence each: faults in what people wrote, jobs that fail
     or are overdue, a service that is gone.
     """
@@ -40,8 +44,10 @@ def status(workspace: Workspace) -> dict[str, Any]:
             "last_day": None,
             "last_judged_day": None,
             "bytes": 0,
+            "rows": {},
         },
         "exceptions": {},
+        "data": [],
         "as_of": now.isoformat(timespec="seconds"),
     }
     ended: list[dict[str, Any]] = []
@@ -51,15 +57,47 @@ def status(workspace: Workspace) -> dict[str, Any]:
     except QueryError as error:
         unreadable = [f"the analyst's database cannot be read: {error.what}; the next run writes it anew"]
         known = None
+    disk_days: list[dict[str, Any]] = []
     if known is not None:
-        ended = known.pop("ended")
+        ended, disk_days = known.pop("ended"), known.pop("disk_days")
+        state = known.pop("profile_state")
+        facts["data"] = [_of_profile(row, now) for row in state if row["profile"] in checked.profiles]
         known["history"]["bytes"] = workspace.database.stat().st_size if workspace.database.exists() else 0
         facts.update(known)
     beat = read_heartbeat(workspace)
     jobs = job_health.jobs(ended, beat)
+    held = disk.facts(workspace.root, disk_days)
+    last_good = max((job.last_good_at for job in jobs if job.last_good_at is not None), default=None)
+    is_alive = beat is not None and not beat["stopped_at"]
     faults = [f"{len(checked.faults)} faults in what people wrote; every run is refused"] if checked.faults else []
     return facts | {
         "jobs": [job._asdict() for job in jobs],
+        "last_good_run_at": last_good,
+        "next_runs": dict(beat.get("next_runs", {})) if beat is not None and is_alive else {},
+        "disk": held,
         "schedule": beat,
-        "problems": [*faults, *unreadable, *job_health.problems(jobs, beat, now)],
+        "problems": [*faults, *unreadable, *job_health.problems(jobs, beat, now), *_full_soon(held)],
     }
+
+
+def _of_profile(row: Mapping[str, Any], now: datetime) -> dict[str, Any]:
+    """A row of profile_state with its ages in hours."""
+    since_h = _hours(now - row["last_taken_in_at"].replace(tzinfo=UTC))
+    usual = row["usual_gap_h"]
+    newest = row["newest_utc"]
+    return {
+        **row,
+        "lag_h": None if newest is None else _hours(now - newest.replace(tzinfo=UTC)),
+        "last_arrival_h_ago": since_h,
+        "is_late": None if usual is None else since_h > LATE_TIMES * usual + LATE_H,
+    }
+
+
+def _hours(span: timedelta) -> float:
+    return round(span.total_seconds() / 3600, 2)
+
+
+def _full_soon(held: Mapping[str, Any]) -> Iterable[str]:
+    days = held["days_until_full"]
+    if days is not None and days < disk.FULL_SOON_DAYS:
+        yield f"the disk is full in {days} days at the present growth; `noonmark archive --pack` makes room"

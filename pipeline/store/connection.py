@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -74,16 +74,17 @@ class Store:
         self.con.close()
 
     def _migrate(self) -> None:
-        """Applies the schema files that were not applied yet, each in a transaction with its log row."""
+        """Applies the schema files that were not applied yet: a new history's at once, else each with its log row."""
         has_log = self.value(
             "SELECT count(*) FROM duckdb_tables() WHERE database_name = 'history' AND table_name = 'schema_log'"
         )
         applied = {name for (name,) in self.con.execute("SELECT name FROM schema_log").fetchall()} if has_log else set()
-        for file in sorted(resources.folder("sql").glob("0*.sql")):
-            if file.stem not in applied:
-                with self.transaction():
-                    self.con.execute(file.read_text(encoding="utf-8"))
-                    self.con.execute("INSERT INTO schema_log VALUES (?, ?)", [file.stem, datetime.now(UTC)])
+        with nullcontext() if has_log else self.transaction():
+            for file in sorted(resources.folder("sql").glob("0*.sql")):
+                if file.stem not in applied:
+                    with self.transaction():
+                        self.con.execute(file.read_text(encoding="utf-8"))
+                        self.con.execute("INSERT INTO schema_log VALUES (?, ?)", [file.stem, datetime.now(UTC)])
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

@@ -1,6 +1,5 @@
 """What the history keeps of digests: which exports each one tells, and what was mailed."""
 
-from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import NamedTuple
 
@@ -70,21 +69,46 @@ def made_since(store: Store, instant: datetime) -> date | None:
     return day if isinstance(day, date) else None
 
 
-def mailed(store: Store, day: date) -> tuple[str, datetime] | None:
-    """(outcome, when) of the mail of a day that is not to be sent again, or None."""
+class Addressed(NamedTuple):
+    """Whose mail of a day it is."""
+
+    recipients: tuple[str, ...]
+    installer_id: str = ""  # empty = the desk's
+
+
+def mailed(store: Store, day: date, installer_id: str = "") -> tuple[str, datetime] | None:
+    """(outcome, when) of the desk's or an installer's mail of a day that is not to be sent again, or None."""
     rows = store.con.execute(
-        "SELECT outcome, attempted_at FROM mail WHERE day = ? AND outcome <> ? ORDER BY attempted_at DESC LIMIT 1",
-        [day, FAILED],
+        """
+        SELECT outcome, attempted_at FROM mail WHERE day = ? AND installer_id = ? AND outcome <> ?
+        ORDER BY attempted_at DESC LIMIT 1
+        """,
+        [day, installer_id, FAILED],
     ).fetchall()
     return rows[0] if rows else None
 
 
-def note_mail(store: Store, day: date, outcome: str, recipients: Sequence[str], detail: str = "") -> None:
+def is_mail_wanted(store: Store, day: date) -> bool:
+    """Whether the desk's mail of a day was not sent, or the last attempt at an installer's failed."""
+    failed = store.value(
+        """
+        SELECT count(*) FROM (SELECT arg_max(outcome, attempted_at) AS outcome FROM mail WHERE day = ?
+                              GROUP BY installer_id) WHERE outcome = ?
+        """,
+        [day, FAILED],
+    )
+    return mailed(store, day) is None or bool(failed)
+
+
+def note_mail(store: Store, day: date, outcome: str, addressed: Addressed, detail: str = "") -> None:
     """Keeps one attempt to mail the digest of a day, and a row of the run ledger."""
     run_id = store.start_run("mail")
     with store.transaction():
         store.con.execute(
-            "INSERT INTO mail VALUES (?, ?, ?, ?, ?)", [day, datetime.now(UTC), outcome, ", ".join(recipients), detail]
+            "INSERT INTO mail BY NAME SELECT ? AS day, ? AS attempted_at, ? AS outcome, ? AS recipients, ? AS detail, "
+            "? AS installer_id",
+            [day, datetime.now(UTC), outcome, ", ".join(addressed.recipients), detail, addressed.installer_id],
         )
         ran = {SENT: "done", FAILED: "failed"}.get(outcome, "needs a person")
-        store.end_run(run_id, ran, "; ".join(part for part in (f"digest of {day}", outcome, detail) if part))
+        to_whom = f"digest of {day}" + (f" for {addressed.installer_id}" if addressed.installer_id else "")
+        store.end_run(run_id, ran, "; ".join(part for part in (to_whom, outcome, detail) if part))

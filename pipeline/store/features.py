@@ -34,29 +34,30 @@ def prepare(store: Store, features: Iterable[Feature]) -> None:
     ).fetchall():
         held.setdefault(table, []).append((column, kind))
     versions = dict(store.con.execute("SELECT name, version FROM feature_version").fetchall())
-    for feature in features:
-        if feature.schema is not None:
-            wanted = [(name, _type(kind)) for name, kind in feature.schema.items()]
-            if held.get(table_of(feature)) != wanted or versions.get(feature.name) != feature.version:
-                _make_anew(store, feature, wanted)
+    with store.transaction():
+        for feature in features:
+            if feature.schema is not None:
+                wanted = [(name, _type(kind)) for name, kind in feature.schema.items()]
+                if held.get(table_of(feature)) != wanted or versions.get(feature.name) != feature.version:
+                    _make_anew(store, feature, wanted)
 
 
 def _make_anew(store: Store, feature: Feature, columns: list[tuple[str, str]]) -> None:
+    """To be called in a transaction."""
     listed = ", ".join(f'"{name}" {kind}' for name, kind in columns)
-    with store.transaction():
-        store.con.execute(f"CREATE OR REPLACE TABLE {table_of(feature)} ({listed})")
-        store.con.execute("DELETE FROM feature_version WHERE name = ?", [feature.name])
-        store.con.execute("INSERT INTO feature_version VALUES (?, ?)", [feature.name, feature.version])
-        last = store.value("SELECT max(day) FROM site_day")
-        if isinstance(last, date):
-            first = last - timedelta(days=feature.window_days)
-            if feature.is_nightly:
-                store.con.execute(
-                    "INSERT INTO due_day SELECT DISTINCT day FROM judged ANTI JOIN due_day USING (day) WHERE day >= ?",
-                    [first],
-                )
-            else:
-                store.con.execute("INSERT INTO dirty_day SELECT site_id, day FROM site_day WHERE day >= ?", [first])
+    store.con.execute(f"CREATE OR REPLACE TABLE {table_of(feature)} ({listed})")
+    store.con.execute("DELETE FROM feature_version WHERE name = ?", [feature.name])
+    store.con.execute("INSERT INTO feature_version VALUES (?, ?)", [feature.name, feature.version])
+    last = store.value("SELECT max(day) FROM site_day")
+    if isinstance(last, date):
+        first = last - timedelta(days=feature.window_days)
+        if feature.is_nightly:
+            store.con.execute(
+                "INSERT INTO due_day SELECT DISTINCT day FROM judged ANTI JOIN due_day USING (day) WHERE day >= ?",
+                [first],
+            )
+        else:
+            store.con.execute("INSERT INTO dirty_day SELECT site_id, day FROM site_day WHERE day >= ?", [first])
 
 
 def _type(kind: pl.DataType) -> str:

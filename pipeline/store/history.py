@@ -7,7 +7,7 @@ import polars as pl
 
 from detectors.features import Feature
 from detectors.frames import DAYS
-from pipeline.store import features, reading_flags
+from pipeline.store import features, older, reading_flags
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
@@ -72,6 +72,13 @@ def note_due(store: Store, days: Sequence[date]) -> None:
         store.con.execute("INSERT INTO due_day SELECT DISTINCT day FROM due ANTI JOIN due_day USING (day)")
 
 
+def note_disk(store: Store, day: date, workspace_bytes: int, free_bytes: int, total_bytes: int) -> None:
+    """Keeps what the workspace and its disk hold, once a day: what a later run of it finds counts."""
+    with store.transaction():
+        store.con.execute("DELETE FROM disk_day WHERE day = ?", [day])
+        store.con.execute("INSERT INTO disk_day VALUES (?, ?, ?, ?)", [day, workspace_bytes, free_bytes, total_bytes])
+
+
 def has_unfinished_days(store: Store) -> bool:
     """Whether a run ended before all that it had changed was summed up and judged again."""
     waiting = ("dirty_day", "due_day", "flag_due")
@@ -93,9 +100,9 @@ def mark_site_dirty(store: Store, site_id: str, first: date = date.min, last: da
     A correction of a clock, of at most 26 hours, can move a reading so far.
     """
     days = store.frame(
-        """
+        f"""
         SELECT DISTINCT CAST(day + unnest(range(-2, 3)) * INTERVAL 1 DAY AS DATE) AS day
-        FROM (SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM reading_raw WHERE site_id = ?)
+        FROM (SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM {older.source(store)} WHERE site_id = ?)
         """,
         [site_id],
     ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
@@ -108,10 +115,15 @@ def _shifted(day: date, by: int) -> date:
     return day if day in (date.min, date.max) else day + timedelta(days=by)
 
 
-def last_digest_at(store: Store) -> datetime:
-    """When the last run that ends in a digest started; the beginning of time if there was none."""
+def last_digest_at(store: Store, *, until: datetime) -> datetime:
+    """When the last run that ends in a digest started; the beginning of time if there was none.
+
+    Runs later than `until` are of a clock that has been set back since: what they say of mornings does not count.
+    """
     found = store.value(
         "SELECT max(started_at) FROM run WHERE job IN ('cycle', 'digest') AND outcome IN ('done', 'needs a person')"
+        " AND started_at <= ?",
+        [until],
     )
     return found if isinstance(found, datetime) else datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -119,7 +131,8 @@ def last_digest_at(store: Store) -> datetime:
 def mark_everything_due(store: Store) -> None:
     """Every part of the reader is written anew at the next publishing."""
     for relation in ("reading", "device_reading"):
-        days = store.frame("SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM reading_raw")["day"].to_list()
+        held = f"SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM {older.source(store)}"
+        days = store.frame(held)["day"].to_list()
         around = {day + timedelta(days=by) for day in days for by in (-2, -1, 0, 1, 2)}
         mark_due(store, relation, around)
     for relation in ("site_day", "reading_flag", "finding", "not_judged", "judged"):

@@ -9,7 +9,7 @@ import polars as pl
 from detectors.frames import IMPLAUSIBLE_STAMPS
 from pipeline.energy.counters import difference
 from pipeline.frames import Normalised
-from pipeline.store import readings
+from pipeline.store import older, readings
 from pipeline.store.connection import Store
 from pipeline.store.history import mark_site_dirty
 from pipeline.store.reader import mark_due
@@ -151,6 +151,7 @@ def write(
     keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
     if not keys.is_empty():
         _learn_profile(store, keys["site_id"].unique().sort(), profile_name)
+        _note_newest(store, keys["ts_utc"], profile_name)
         _mark_dirty(store, keys.select("site_id", "ts_utc").unique())
         if counters:
             _count_energy(store, keys, counters)
@@ -203,6 +204,17 @@ def _learn_profile(store: Store, site_ids: pl.Series, profile_name: str) -> None
         store.con.execute("INSERT INTO site_profile BY NAME SELECT * FROM told")
 
 
+def _note_newest(store: Store, instants: pl.Series, profile_name: str) -> None:
+    """Keeps the profile's newest stamp; one in the future says nothing of how late its data is."""
+    newest = instants.filter(instants <= datetime.now(UTC)).max()
+    if newest is None:
+        return
+    known = store.value("SELECT max(newest_utc) FROM profile_newest WHERE profile = ?", [profile_name])
+    if known is None or newest > known:
+        store.con.execute("DELETE FROM profile_newest WHERE profile = ?", [profile_name])
+        store.con.execute("INSERT INTO profile_newest VALUES (?, ?)", [profile_name, newest])
+
+
 def _learn_channels(store: Store, rows: pl.DataFrame) -> None:
     """Keeps which inverter reports what; a new quantity of one changes what the sum of its site's needs."""
     if rows.is_empty():
@@ -247,17 +259,21 @@ def _count_energy(store: Store, rows: pl.DataFrame, kinds: Mapping[str, str]) ->
     names = [name.replace("_kwh_total", "_counted_kwh") for name in kinds]
     touched = rows.group_by("site_id", "device_id").agg(lo=pl.col("ts_utc").min(), hi=pl.col("ts_utc").max())
     listed = ", ".join(f"r.{name}" for name in (*kinds, *names))
+    # Months in between that were not brought back (a stray stamp of years ago spans them) hold neighbours all the same.
+    first, last = rows["ts_utc"].min(), rows["ts_utc"].max()
+    assert isinstance(first, datetime) and isinstance(last, datetime)
+    held_at = older.source(store, first - timedelta(days=AROUND_DAYS), last + timedelta(days=AROUND_DAYS))
     with store.offered(touched=touched):
         held = store.frame(
             f"""
             SELECT r.site_id, r.device_id, r.ts_utc, r.interval_s, r.marks, {listed}, s.timezone,
                 coalesce(d.inverter_kw, s.inverter_kw, s.installed_kwp) AS limit_kw, t.lo, t.hi
-            FROM reading_raw AS r JOIN touched AS t USING (site_id, device_id) JOIN site AS s ON s.site_id = r.site_id
+            FROM {held_at} AS r JOIN touched AS t USING (site_id, device_id) JOIN site AS s ON s.site_id = r.site_id
             LEFT JOIN device AS d ON d.site_id = r.site_id AND d.device_id = r.device_id
             WHERE r.ts_utc BETWEEN $first - INTERVAL {AROUND_DAYS} DAY AND $last + INTERVAL {AROUND_DAYS} DAY
               AND r.ts_utc BETWEEN t.lo - INTERVAL {AROUND_DAYS} DAY AND t.hi + INTERVAL {AROUND_DAYS} DAY
             """,
-            {"first": rows["ts_utc"].min(), "last": rows["ts_utc"].max()},
+            {"first": first, "last": last},
         )
     counted = difference(held.drop("lo", "hi"), kinds)
     before = held.select(

@@ -14,7 +14,8 @@ def overview(
 
     `ended`: the last good and the last bad run of each job, by their outcomes; `runs`: the newest `runs` of all;
     `sites_without_data`: watched sites `silent_days` or more behind the fleet's newest day; `history`: first_day,
-    last_day, readings, exports, last_judged_day; `exceptions`: severity -> number of open ones. Raises QueryError.
+    last_day, readings, exports, last_judged_day, rows (relation -> how many); `exceptions`: severity -> number of
+    open ones; `profile_state` and `disk_days`: the rows of these relations. Raises QueryError.
     """
     if not (folder / answers.DATABASE).exists():
         return None
@@ -34,7 +35,10 @@ def overview(
                 **span,
                 "exports": ask("SELECT count(*) AS n FROM export_file")[0]["n"],
                 "last_judged_day": ask("SELECT max(day) AS d FROM judged")[0]["d"],
+                "rows": ask(ROWS)[0],
             },
+            "profile_state": ask("FROM profile_state ORDER BY profile"),
+            "disk_days": ask("FROM disk_day ORDER BY day"),
             "exceptions": {row["severity"]: row["n"] for row in ask(OPEN)},
         }
 
@@ -48,6 +52,10 @@ SILENT = """
     WHERE s.watched GROUP BY s.site_id
     HAVING max(d.day) IS NULL OR max(d.day) <= (SELECT max(day) FROM site_day) - CAST(? AS INTEGER)
     ORDER BY s.site_id"""
+ROWS = """
+    SELECT (SELECT count(*) FROM site_day) AS site_day, (SELECT count(*) FROM site_hour) AS site_hour,
+        (SELECT count(*) FROM finding) AS finding, (SELECT count(*) FROM exception) AS exception,
+        (SELECT count(*) FROM rejected_row) AS rejected_row"""
 OPEN = """
     SELECT severity, count(*) AS n FROM exception WHERE status IN ('open', 'acknowledged') AND hidden_by IS NULL
     GROUP BY severity ORDER BY severity"""

@@ -13,7 +13,7 @@ import duckdb
 import polars as pl
 
 from detectors.data_quality.flags import good_values
-from pipeline.store import answers, readings
+from pipeline.store import answers, older, readings
 from pipeline.store.answers import DATABASE, Parameters
 from pipeline.store.connection import STORAGE_VERSION, Store, in_utc
 from pipeline.timezones.local_time import utc_midnight
@@ -180,13 +180,14 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
 
 def _write_reported(store: Store, folder: Path, period: str) -> Iterator[str]:
     """Readings as stamped and as reported, of UTC days as stamped."""
-    if store.value(f"SELECT count(*) FROM ({_reported(period)})"):
-        yield _write_part(store, folder, "reading_raw", f"{period}-0", _reported(period))
+    rows = _reported(store, period)
+    if store.value(f"SELECT count(*) FROM ({rows})"):
+        yield _write_part(store, folder, "reading_raw", f"{period}-0", rows)
 
 
-def _reported(period: str) -> str:
+def _reported(store: Store, period: str) -> str:
     lo, hi = _span(period)
-    return f"""SELECT r.{DAILY_COLUMNS} FROM reading_raw AS r SEMI JOIN site USING (site_id)
+    return f"""SELECT r.{DAILY_COLUMNS} FROM {older.source(store, lo, hi)} AS r SEMI JOIN site USING (site_id)
         WHERE r.ts_utc >= TIMESTAMPTZ '{lo.isoformat()}' AND r.ts_utc < TIMESTAMPTZ '{hi.isoformat()}'
         ORDER BY site_id, device_id, ts_utc"""
 
@@ -276,7 +277,7 @@ def _empty_part(store: Store, folder: Path, relation: str) -> str:
     file = f"{relation}/{EMPTY}"
     (folder / relation).mkdir(exist_ok=True)
     if relation == "reading_raw":
-        store.con.execute(f"COPY ({_reported('1900-01-01')}) TO '{_quoted(folder / file)}' (FORMAT parquet)")
+        store.con.execute(f"COPY ({_reported(store, '1900-01-01')}) TO '{_quoted(folder / file)}' (FORMAT parquet)")
     elif relation in DAILY:
         nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
         with store.offered(part=nothing):

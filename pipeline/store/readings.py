@@ -1,18 +1,20 @@
 """Readings in and out of the history."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import NamedTuple
 
 import polars as pl
 
 from detectors.frames import CHANNELS, COUNTERS, READING_FLAGS
+from pipeline.store import older
 from pipeline.store.connection import Store
 from pipeline.timezones.local_time import add_local, local_day_span
 from pipeline.workspace import resources
 
 KEY = ("site_id", "device_id", "ts_utc")
 QUANTITIES = (*CHANNELS, *COUNTERS)
+CLOCK_REACH = timedelta(days=2)  # a correction of a clock, of at most 26 h, can move a reading so far
 COUNTED = ("pv", "import", "feed_in", "charge", "discharge", "load")
 MEANS = ("soc_pct", "voltage_l1_v", "voltage_l2_v", "voltage_l3_v", "frequency_hz", "irradiance_w_m2",
          "module_temp_c", "ambient_temp_c", "inverter_temp_c", "battery_temp_c")  # fmt: skip
@@ -36,6 +38,7 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
     """
     carried = [name for name in QUANTITIES if rows[name].null_count() < rows.height]
     columns = [*KEY, "interval_s", "marks", "ts_export", "export_id", *carried]
+    older.bring_back(store, rows["ts_utc"])
     lowest, highest = rows["ts_utc"].min(), rows["ts_utc"].max()
     occupied = store.value("SELECT 1 FROM reading_raw WHERE ts_utc BETWEEN ? AND ? LIMIT 1", [lowest, highest])
     outcomes = []
@@ -152,7 +155,8 @@ def _literal(instant: object) -> str:
 def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None = None) -> pl.DataFrame:
     """Readings of each device between two true instants: DEVICE_READINGS plus counters, counted energy and origin."""
     given = None if sites is None else list(sites)
-    frame = store.frame(resources.query("readings"), {"lo": lo, "hi": hi, "sites": given})
+    held = older.source(store, lo - CLOCK_REACH, hi + CLOCK_REACH)
+    frame = store.frame(resources.query("readings").replace("$held", held), {"lo": lo, "hi": hi, "sites": given})
     zones = dict(store.con.execute("SELECT site_id, timezone FROM site").fetchall())
     devices = store.frame("SELECT site_id, device_id FROM device")
     known = frame.filter(pl.col("site_id").is_in(list(zones)))

@@ -37,13 +37,14 @@ def renew(database: Path, copy: Path) -> bool:
     def write(unfinished: Path) -> None:
         shutil.copyfile(database, unfinished)
         sync(unfinished)  # before it is read: what is read back then is what the disk has
-        _look_into(unfinished)
+        look_into(unfinished)
 
     replace_file_by(copy, write)
     return True
 
 
-def _look_into(database: Path) -> None:
+def look_into(database: Path) -> None:
+    """Raises DamagedHistoryError unless a history can be opened and its ledger read; nothing is changed."""
     try:
         with contextlib.closing(duckdb.connect(":memory:")) as con:
             con.execute(f"ATTACH '{quoted(database)}' AS history (READ_ONLY, STORAGE_VERSION '{STORAGE_VERSION}')")

@@ -25,9 +25,9 @@ KEYS = {  # the relations that others look things up in, by the columns that tel
     "site_day": ("site_id", "day"),
     "site_month": ("site_id", "month"),
 }
-SPANS = {  # the relations whose rows hold instants of others: their key, and what of an instant it is
-    "site_day": ("day", "CAST({}.ts_local AS DATE)"),
-    "site_hour": ("ts_utc", "date_trunc('hour', {}.ts_utc)"),
+SPANS = {  # the relations whose rows hold instants of others: their key, the column of the instant, and what of it
+    "site_day": ("day", "ts_local", "CAST({}.ts_local AS DATE)"),
+    "site_hour": ("ts_utc", "ts_utc", "date_trunc('hour', {}.ts_utc)"),
 }
 NULL = "null = "  # what follows it in a comment; in a relation's own, it holds for its measures
 MEASURES = ("DOUBLE", "DOUBLE[]")
@@ -97,7 +97,7 @@ def _joins(name: str, columns: set[str]) -> tuple[str, ...]:
     if "ts_utc" in columns:
         found += [
             f"JOIN {other} ON {other}.site_id = {name}.site_id AND {other}.{key} = {expression.format(name)}"
-            for other, (key, expression) in SPANS.items()
-            if other != name
+            for other, (key, instant, expression) in SPANS.items()
+            if other != name and instant in columns
         ]
     return tuple(found)

@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from detectors.finding import DOES_NOT_APPLY
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
@@ -48,17 +49,24 @@ def write_verdicts(
 
 
 def up_to(store: Store, last: date) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """(findings, judged, not judged) up to `last` of the sites that ever had a finding: what the fold needs."""
+    """(findings, judged, not judged) up to `last` of the sites that ever had a finding: what the fold needs.
+
+    A day on which a rule has nothing to ask of a site is none that could not be judged: what it raised before, closes.
+    """
     mine = "site_id IN (SELECT DISTINCT site_id FROM finding)"
     findings = store.frame(f"SELECT {', '.join(FINDING_COLUMNS)} FROM finding WHERE day <= ? ORDER BY ALL", [last])
     judged = store.frame(f"SELECT site_id, day FROM judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
-    silent = store.frame(f"SELECT * FROM not_judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
+    applies = f"coalesce(code NOT IN ({', '.join('?' * len(DOES_NOT_APPLY))}), true)"
+    silent = store.frame(
+        f"SELECT * FROM not_judged WHERE day <= ? AND {mine} AND {applies} ORDER BY ALL", [last, *DOES_NOT_APPLY]
+    )
     return findings, judged, silent
 
 
 def not_judged_on(store: Store, day: date) -> pl.DataFrame:
-    """[site_id, day, detector, reason] of one day."""
-    return store.frame("SELECT * FROM not_judged WHERE day = ? ORDER BY ALL", [day])
+    """[site_id, day, detector, reason] of one day, rules that have nothing to ask of a site aside."""
+    told = store.frame("SELECT * FROM not_judged WHERE day = ? ORDER BY ALL", [day])
+    return told.filter(~pl.col("code").is_in(DOES_NOT_APPLY).fill_null(False))
 
 
 def is_judged(store: Store, day: date) -> bool:
@@ -128,6 +136,26 @@ def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFr
         store.replace("exception", exceptions)
         store.replace("exception_event", events)
         store.replace("revisit", revisits)
+
+
+def drop_pictures(store: Store, before: date) -> int:
+    """How many findings of days before `before` lost the series that pictures are drawn from; figures stay.
+
+    Those keep them that lie within an exception which was not closed before that day.
+    """
+    found = store.con.execute(
+        """
+        UPDATE finding SET evidence = json_merge_patch(evidence, '{"series": null}')
+        WHERE day < $before AND contains(CAST(evidence AS VARCHAR), '"series":') AND NOT EXISTS (
+            SELECT 1 FROM exception AS e
+            WHERE e.site_id = finding.site_id AND finding.day BETWEEN e.first_day AND e.last_day
+              AND (e.status <> 'closed' OR e.closed_on IS NULL OR e.closed_on >= $before))
+        RETURNING day
+        """,
+        {"before": before},
+    ).fetchall()
+    mark_due(store, "finding", {day for (day,) in found})
+    return len(found)
 
 
 def exception(store: Store, exception_id: str) -> dict[str, Any] | None:

@@ -4,6 +4,7 @@ import json
 import logging
 import os
 import threading
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -28,9 +29,9 @@ class Heartbeat:
             "pid": os.getpid(), "started_at": now, "beat_at": now, "stopped_at": None, **plan, "jobs": {},
         }  # fmt: skip
 
-    def beat(self) -> None:
-        """Notes that the service is alive now."""
-        self._write(beat_at=_now())
+    def beat(self, *, next_runs: Mapping[str, str] | None = None) -> None:
+        """Notes that the service is alive now, and when its jobs run next (job -> instant)."""
+        self._write(beat_at=_now(), **({} if next_runs is None else {"next_runs": dict(next_runs)}))
 
     def note(self, job: str, failure: str | None) -> None:
         """Keeps how a job ended; None for well."""
@@ -44,7 +45,7 @@ class Heartbeat:
         """Notes that the service was stopped on purpose."""
         self._write(stopped_at=_now())
 
-    def _write(self, **changed: str) -> None:
+    def _write(self, **changed: Any) -> None:
         with self._lock:
             self.facts.update(changed)
             try:

@@ -62,6 +62,11 @@ class Workspace:
         return self.root / "noonmark.duckdb"
 
     @property
+    def older_readings(self) -> Path:
+        """Months of readings that no longer lie in the history's own file."""
+        return self.root / "readings"
+
+    @property
     def reader(self) -> Path:
         """What analysts open."""
         return self.root / "reader"

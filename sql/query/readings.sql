@@ -1,5 +1,5 @@
 -- Grain   one row per site, device and instant between two instants of true time, with the clock corrections in force
--- Source  parameters $lo, $hi (true time); $sites: site ids, or NULL for all
+-- Source  parameters $lo, $hi (true time); $sites: site ids, or NULL for all; $held: reading_raw, and the older months
 -- Why     a correction of at most two days is looked for around the span, so that the storage's order still prunes
 SELECT
     r.site_id, r.device_id,
@@ -27,7 +27,7 @@ SELECT
     CASE WHEN r.battery_w IS NULL THEN r.charge_counted_kwh END AS charge_counted_kwh,
     CASE WHEN r.battery_w IS NULL THEN r.discharge_counted_kwh END AS discharge_counted_kwh,
     r.counted_s, r.export_id, r.ts_export, coalesce(s.shift_min, 0) AS clock_shift_min
-FROM reading_raw AS r
+FROM $held AS r
 JOIN site AS t ON t.site_id = r.site_id
 LEFT JOIN clock_shift_span AS s ON s.site_id = r.site_id AND r.ts_utc >= s.from_utc AND r.ts_utc < s.until_utc
 WHERE r.ts_utc >= $lo - INTERVAL 2 DAY AND r.ts_utc < $hi + INTERVAL 2 DAY

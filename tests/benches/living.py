@@ -32,7 +32,7 @@ class Lived:
 
     exceptions: pl.DataFrame  # one row per day and exception that is open: as it stood in that night
     final: pl.DataFrame  # all exceptions after the last night
-    not_judged: pl.DataFrame  # site_id, day, detector, reason
+    not_judged: pl.DataFrame  # site_id, day, detector, reason, code
     seconds: dict[str, float] = field(default_factory=dict)  # by detector, and for the other steps
     rows: int = 0
     rejected: int = 0
@@ -89,7 +89,7 @@ def live_days(
                     lived.rejected += taken.rows_rejected
                     lived.quarantined += taken.quarantined
                 lived.final = now
-                lived.not_judged = run.store.frame("SELECT site_id, day, detector, reason FROM not_judged")
+                lived.not_judged = run.store.frame("SELECT site_id, day, detector, reason, code FROM not_judged")
     lived.exceptions, lived.seconds, lived.kinds = pl.concat(nights), dict(seconds), detectors.detector_names()
     return lived
 

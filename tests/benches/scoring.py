@@ -9,6 +9,7 @@ from typing import Any
 
 import polars as pl
 
+from detectors.finding import DOES_NOT_APPLY
 from tests.benches.living import Lived
 from tests.simulation.faults import FORMS, NAN, Fault
 from tests.simulation.fleet import Fleet
@@ -235,7 +236,9 @@ def _concerns(detector: str, site: Site) -> bool:
 def _count_verdicts(fleet: Fleet, lived: Lived, result: Score) -> None:
     last = fleet.first + timedelta(days=fleet.days - 1)
     inside = pl.col("day").is_between(fleet.first, last)  # a wrong clock can put readings outside the span
-    silent = lived.not_judged.filter(inside).select("site_id", "day", "detector").unique()
+    # A rule that has nothing to ask of a site is no verdict that is missing.
+    applies = ~pl.col("code").is_in(DOES_NOT_APPLY).fill_null(False)
+    silent = lived.not_judged.filter(inside, applies).select("site_id", "day", "detector").unique()
     counts = {(s, d): n for s, d, n in silent.group_by("site_id", "detector").len().iter_rows()}
     for detector in sorted(set(lived.kinds.values())):
         for site in fleet.sites:

@@ -23,9 +23,9 @@ KINDS = set(
 time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export meter-reversed phase-imbalance
 import-limit-exceeded battery-at-floor battery-not-discharging battery-below-reserve battery-grid-charging
 battery-reading-frozen underperformance no-generation string-loss capacity-mismatch voltage-out-of-band site-silent
-readings-frozen readings-implausible balance-broken unexplained
+readings-frozen readings-implausible balance-broken unexplained delivery-missing
 """.split()  # noqa: SIM905
-)  # the contract, section 8
+)  # the contract, section 8, and the silence of a whole export
 UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
@@ -38,6 +38,7 @@ GIVEN = {
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
 ALL = detectors.load()
+JUDGE_WHAT_IS_READ = {"site-silent", "readings-frozen", "readings-implausible"}  # whatever it is
 
 
 def _wanted(module) -> list[str]:
@@ -283,3 +284,46 @@ def test_what_can_be_no_cause_stops_the_program(monkeypatch, toys, told):
     monkeypatch.setattr(detectors, "load", lambda: toys)
     with pytest.raises(RuntimeError, match=told):
         detectors.kinds()
+
+
+READ_ALL = {  # every channel that a rule looks at
+    "pv_w": 0.0, "load_w": 410.0, "grid_w": 410.0, "battery_w": 0.0, "soc_pct": 50.0, "voltage_l1_v": 231.0,
+    "grid_l1_w": 140.0, "grid_l2_w": 130.0, "grid_l3_w": 140.0,
+}  # fmt: skip
+EQUIPPED = {"battery_kwh": 10.0, "feed_in_limit_kw": 0.0, "import_limit_kw": 8.0, "phases": 3}
+
+
+def _alone(channels: dict[str, list[float]], site: dict, **figures) -> dict:
+    """A day of one site at a quarter of an hour, from midnight on."""
+    rows = build.readings(channels, day=LAST, interval_s=900)
+    devices = rows.select(pl.lit("").alias("device_id"), *frames.READINGS.names())
+    return {
+        "readings": rows, "device_readings": devices, "span_readings": rows, "span_device_readings": devices,
+        "days": build.days({"day": LAST, "readings": rows.height, **figures}).select(frames.DAYS.names()),
+        "sites": build.sites(site), "planes": frames.PLANES.to_frame(),
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(), "earlier": build.earlier(), "day": LAST,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_silence_means_healthy_so_a_site_that_shows_nothing_is_told_as_not_judged(module):
+    """Nothing but the weather is read, and the register gives nothing beyond place and size."""
+    nothing = dict.fromkeys(("pv_kwh", "load_kwh", "import_kwh", "feed_in_kwh", "charge_kwh", "discharge_kwh"))
+    verdicts = _run(module, _alone({"ambient_temp_c": [12.0 + n / 10 for n in range(96)]}, {}, **nothing))
+    if module.DETECTOR in JUDGE_WHAT_IS_READ:
+        assert verdicts == []
+        return
+    (verdict,) = verdicts
+    assert isinstance(verdict, NotJudged)
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_a_day_with_nothing_but_an_edge_is_not_judged(module):
+    """An hour of a day, all of it healthy: from an export that was cut at another clock's midnight."""
+    hour = {name: [value + n % 2 * 3 for n in range(4)] for name, value in READ_ALL.items()}
+    verdicts = _run(module, _alone(hour, EQUIPPED, coverage_pct=100 / 24, soc_min_pct=50.0, soc_max_pct=53.0))
+    if module.DETECTOR == "site-silent":  # a day's end that is missing may be cut by another clock
+        assert verdicts == []
+        return
+    (verdict,) = verdicts
+    assert isinstance(verdict, NotJudged)

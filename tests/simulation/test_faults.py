@@ -22,7 +22,7 @@ Case = tuple[Site, Fault, Truth, Samples, NDArray[np.bool_]]
 @pytest.fixture(scope="module", params=KINDS)
 def cases(request: pytest.FixtureRequest) -> tuple[str, list[Case]]:
     kind: str = request.param
-    fleet = make_fleet(4021, sites=14, days=DAYS, first=FIRST, kinds=[kind], hemisphere="north")
+    fleet = make_fleet(4021, sites=9, days=DAYS, first=FIRST, kinds=[kind], hemisphere="north")
     found = [_case(fleet, fault) for fault in fleet.faults if fault.kind == kind and fault.is_visible]
     return kind, found
 

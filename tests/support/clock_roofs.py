@@ -144,6 +144,12 @@ def drift(day: date, seconds_per_day: float) -> Error:
     return lambda stamps: np.maximum(stamps - at, 0.0) / 1440.0 * seconds_per_day / 60.0
 
 
+def drift_with_resets(day: date, seconds_per_day: float, every_days: int) -> Error:
+    """A drift that is set right again every so many days."""
+    at = (day - date(1970, 1, 1)).days * 1440.0
+    return lambda stamps: np.maximum(stamps - at, 0.0) % (every_days * 1440.0) / 1440.0 * seconds_per_day / 60.0
+
+
 def other_zone(claimed: str, actual: str) -> Error:
     """What comes of a logger that writes `actual` local time read as `claimed` local time."""
     return lambda stamps: _hourly_offsets(actual, stamps) - _hourly_offsets(claimed, stamps)

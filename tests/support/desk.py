@@ -46,16 +46,16 @@ def power(at: datetime, peak_w: float = 8000.0) -> float:
     return round(max(0.0, peak_w * math.sin(math.pi * (hour - 5.5) / 14.75)), 1) if 5.5 < hour < 20.25 else 0.0
 
 
-LIVELY_W = (-20.0, 10.0, -5.0, 15.0, 5.0, -15.0, 20.0, -10.0)  # a load that moves, 500 W on average
+LIVELY_W = (-20.0, 10.0, -5.0, 15.0, 5.0, -15.0, 20.0, -10.0)  # a load that moves around its average
 
 
-def lines(day: date, *, feeds_in: bool) -> list[str]:
+def lines(day: date, *, feeds_in: bool, load_w: float = 500.0) -> list[str]:
     """The day's export, header first, a quarter of an hour a line."""
     midnight = datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(ZONE)).astimezone(UTC)
     found = ["time,pv,load,grid,soc,temp"]
     for n in range(96):
         at = (midnight + n * timedelta(minutes=15)).astimezone(ZoneInfo(ZONE))
-        pv, load = power(at), 500.0 + LIVELY_W[n % len(LIVELY_W)]
+        pv, load = power(at), load_w + LIVELY_W[n % len(LIVELY_W)]
         grid = load - pv if feeds_in else max(20.0, load - pv)
         found.append(f"{at:%Y-%m-%d %H:%M},{pv},{load},{round(grid, 1)},60,21.5")
     return found

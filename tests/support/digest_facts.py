@@ -9,6 +9,7 @@ import polars as pl
 from detectors.finding import Kind
 from detectors.frames import DAYS, SITES
 from pipeline.digest import Around, DigestFacts, Rules, Told, build_facts
+from pipeline.digest.narrowing import WHOLE
 from pipeline.digest.site_page import Course, Entry, SiteFacts
 from pipeline.exceptions.changes import Folded
 from pipeline.exceptions.fold import fold
@@ -177,7 +178,9 @@ def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestF
     )
     days, ingest = options.pop("days", site_days()), options.pop("ingest", INGEST)
     rules = Rules(KINDS, options.pop("reasons", REASONS), FAMILIES)
-    return build_facts(DAY, told, register, days, ingest, rules, Around(installers={"north": "Crew North"}, **options))
+    narrowed = options.pop("narrowed", WHOLE)
+    around = Around(installers={"north": "Crew North"}, **options)
+    return build_facts(DAY, told, register, days, ingest, rules, around, narrowed)
 
 
 def site_page(facts: DigestFacts, site_id: str) -> SiteFacts:

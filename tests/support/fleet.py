@@ -201,12 +201,13 @@ class Fleet:
             "reading_raw": "* EXCLUDE (export_id, ts_export)" if not is_numbered else "*",
             "site_day": "*", "feature_daylight": "*", "finding": "*", "not_judged": "*", "judged": "site_id, day",
             "exception": "*", "revisit": "*", "dirty_day": "*", "due_day": "*", "known_interval": "*",
-            "device_channel": "*", "known_spring_hour": "*", "site_profile": "*",
+            "device_channel": "*", "known_spring_hour": "*",
         }  # fmt: skip
         if is_numbered:
             tables |= {
                 "export_file": "* EXCLUDE (taken_in_at)", "rejected_row": "*", "rejected_cell": "*",
                 "export_copy": "export_id, path", "decision": "*", "clock_shift": "*", "clock_shift_span": "*",
+                "site_profile": "*",
             }  # fmt: skip
         return {
             table: [tuple(map(_rounded, row)) for row in self.ask(f"SELECT {columns} FROM {table} ORDER BY ALL")]

@@ -144,8 +144,8 @@ def test_a_wrong_clock_or_a_reversed_sensor_waits():
         assert words in verdict.reason
 
 
-def test_no_battery_no_verdict_and_the_day_judged_knows_no_later_day():
-    assert _verdicts(STUCK, STUCK, site={}) == []
+def test_no_battery_is_told_and_the_day_judged_knows_no_later_day():
+    assert [v.reason.code for v in _verdicts(STUCK, STUCK, site={})] == ["without-battery"]
     days = build.days(STUCK, STUCK, FULL, last_day=build.DAY + timedelta(days=1))
     (found,) = detect(days, SCHEMA.to_frame(), build.sites(SITE), build.earlier(), build.DAY)
     assert found.value == 2.0
@@ -191,7 +191,6 @@ def test_generation_that_follows_the_load_is_a_curtailed_surplus():
     [
         {"load_w": [420.0] * 96, "pv_w": [400.0] * 96},  # a dark day may meet a steady load by chance
         {"battery_w": [-900.0] * 96},  # it charges
-        {"soc_pct": [60.0] * 96},  # it is not at its floor
     ],
 )
 def test_what_is_not_curtailed(course):
@@ -199,6 +198,66 @@ def test_what_is_not_curtailed(course):
     earlier_day = {**kept[0], "day": build.DAY - timedelta(days=1)}
     verdicts = _verdicts(DARK, DARK, site=NO_EXPORT, kept=[earlier_day, *kept])
     assert not any(isinstance(v, Finding) for v in verdicts)
+
+
+def test_a_battery_above_its_floor_may_rest_while_generation_follows_the_load():
+    kept = make(_held(soc_pct=[60.0] * 96), build.sites(NO_EXPORT)).to_dicts()
+    earlier_day = {**kept[0], "day": build.DAY - timedelta(days=1)}
+    above = {**DARK, "soc_min_pct": 60.0, "soc_max_pct": 60.0}
+    assert _verdicts(above, above, site=NO_EXPORT, kept=[earlier_day, *kept]) == []
+
+
+def _curtailed(possible_kwh, **values):
+    """Two days at the floor of which generation followed a load that hardly moved, and what the sky let expect."""
+    day = {**DARK, "pv_kwh": 3.0, "import_kwh": 4.0, **values}
+    days = build.days(day, day)
+    held = [{"site_id": "roof-1", "day": d, "held_h": 1.5, "followed_w": 100.0} for d in days["day"]]
+    possible = days.select("site_id", "day", possible_kwh=pl.lit(possible_kwh, pl.Float64))
+    return battery_at_floor.detect(
+        days.select(DAYS.names()), days.select(SURPLUS.names()), build.frame(SCHEMA, held), build.sites(NO_EXPORT),
+        build.earlier(), build.DAY, None, possible,
+    )  # fmt: skip
+
+
+def test_what_the_sky_let_expect_is_a_surplus_that_no_meter_saw():
+    (found,) = _curtailed(10.0)
+    assert isinstance(found, Finding)
+    # 85 % of 10 kWh less 3 kWh made = 5.5 curtailed and 0.3 measured; 94 % of it, but 4 kWh were bought
+    assert (found.evidence["curtailed_kwh"], found.loss_kwh) == (pytest.approx(5.5), 4.0)
+    assert "5.5 kWh or more below what the sky let expect" in found.summary
+    (found,) = _curtailed(5.5)  # 0.85 x 5.5 - 3 = 1.675 kWh curtailed
+    assert found.loss_kwh == pytest.approx(0.94 * (1.675 + 0.3))
+
+
+@pytest.mark.parametrize("possible_kwh", [3.4, None])
+def test_a_dark_day_is_none(possible_kwh):
+    (verdict,) = _curtailed(possible_kwh)
+    assert isinstance(verdict, NotJudged)
+
+
+IDLE = {"charge_kwh": 0.0, "discharge_kwh": 0.1, "surplus_kwh": 6.0, "feed_in_kwh": 6.0, "import_kwh": 5.0}
+WORKS = {**IDLE, "charge_kwh": 5.0, "discharge_kwh": 4.5}
+
+
+def test_an_idle_battery_is_found_from_power_alone():
+    (found,) = _verdicts(WORKS, IDLE, IDLE, IDLE)
+    assert (found.value, found.threshold, found.since) == (3.0, 3.0, build.DAY - timedelta(days=2))
+    assert "idle for 3 days" in found.summary and "not read" in found.summary
+    assert found.loss_kwh == 5.0  # surplus 6 x 0.94, bought 5
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        [IDLE] * 6,  # nobody knows that it ever worked
+        [WORKS, IDLE, IDLE],  # two days may be a full battery in a quiet house
+        [WORKS, *[{**IDLE, "import_kwh": 0.2}] * 5],  # full, and nothing was asked of it
+        [WORKS, *[{**IDLE, "surplus_kwh": 0.1}] * 5],  # empty, and nothing was there to charge with
+        [WORKS, IDLE, IDLE, WORKS],
+    ],
+)
+def test_a_battery_without_a_level_that_is_not_idle(rows):
+    assert not any(isinstance(v, Finding) for v in _verdicts(*rows))
 
 
 def test_where_feeding_in_is_allowed_nothing_is_curtailed():

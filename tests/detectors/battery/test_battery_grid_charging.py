@@ -35,7 +35,8 @@ def test_sun_that_was_fed_in_afterwards_could_have_filled_it():
 
 
 def test_agreed_charging_and_charging_from_the_sun_are_sound():
-    assert _verdicts(NIGHT, site={**SITE, "grid_charging": True}) == []
+    (agreed,) = _verdicts(NIGHT, site={**SITE, "grid_charging": True})
+    assert isinstance(agreed, NotJudged) and agreed.reason.code == "charging-agreed"
     assert _verdicts(DAY) == []
 
 
@@ -135,7 +136,7 @@ def test_gaps_silence_clock_and_no_battery():
     assert verdict.reason == "no readings on this day"
     for kind in ("clock-drift", "meter-reversed", "balance-broken"):
         assert isinstance(_verdicts(NIGHT, earlier=[("roof-1", kind)])[0], NotJudged)
-    assert _verdicts(NIGHT, site={}) == []
+    assert [v.reason.code for v in _verdicts(NIGHT, site={})] == ["without-battery"]
 
 
 @settings(max_examples=40, deadline=None)

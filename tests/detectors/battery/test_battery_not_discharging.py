@@ -252,4 +252,4 @@ def test_two_sites_do_not_hear_of_each_other_and_later_days_are_not_known():
 
 
 def test_without_a_battery_nothing_is_said():
-    assert _verdicts(HIGH, HIGH, HIGH, site={}) == []
+    assert [v.reason.code for v in _verdicts(HIGH, HIGH, HIGH, site={})] == ["without-battery"]

@@ -94,7 +94,7 @@ def test_missing_channels_silence_clock_and_no_battery():
     assert "known for 11 h" in verdict.reason
     assert isinstance(_verdicts(None, rows=readings(FROZEN).clear())[0], NotJudged)
     assert isinstance(_verdicts(FROZEN, earlier=[("roof-1", "clock-step")])[0], NotJudged)
-    assert _verdicts(FROZEN, site={}) == []
+    assert [v.reason.code for v in _verdicts(FROZEN, site={})] == ["without-battery"]
 
 
 def test_gaps_do_not_break_a_stand_nor_add_to_it():

@@ -192,8 +192,10 @@ def test_a_channel_that_should_be_there_is_not_judged_others_do_not_apply():
     no_load = {name: values for name, values in home.items() if name != "load_w"}
     (verdict,) = _judge(no_load)
     assert "load missing" in verdict.reason
-    assert _judge(no_load, days=_past(pv_kwh=30.0)) == []  # it never measured its load
-    assert _judge({"pv_w": home["pv_w"]}, days=_past(pv_kwh=30.0)) == []
+    (verdict,) = _judge(no_load, days=_past(pv_kwh=30.0))  # it never measured its load
+    assert verdict.reason.code == "not-measured"
+    (verdict,) = _judge({"pv_w": home["pv_w"]}, days=_past(pv_kwh=30.0))
+    assert verdict.reason.code == "not-measured"
 
 
 def test_too_little_is_not_judged():

@@ -3,6 +3,8 @@
 The checks are those of IEC 61724-1 (values missing, out of range, dead, changing abruptly); the series are invented.
 """
 
+from datetime import timedelta
+
 import numpy as np
 import polars as pl
 import pytest
@@ -43,10 +45,11 @@ def _rows(channels: dict[str, np.ndarray]) -> pl.DataFrame:
     return rows.select(pl.lit("").alias("device_id"), *frames.READINGS.names())
 
 
-def _flags(rows: pl.DataFrame, **site: object) -> pl.DataFrame:
+def _flags(rows: pl.DataFrame, peaks: pl.DataFrame | None = None, **site: object) -> pl.DataFrame:
     sites = build.sites({**SITE, **site})
     nothing_seen = pl.DataFrame(schema={"site_id": pl.String, "day": pl.Date})
-    return make_flags(rows, repeats.make(rows, sites), flow_peaks.SCHEMA.to_frame(), nothing_seen, sites)
+    past = flow_peaks.SCHEMA.to_frame() if peaks is None else peaks
+    return make_flags(rows, repeats.make(rows, sites), past, nothing_seen, sites)
 
 
 def _bad(flags: pl.DataFrame) -> list[tuple[str, str, int]]:
@@ -106,6 +109,39 @@ def test_a_capacity_that_the_day_itself_contradicts_flags_nothing_bad() -> None:
     home = _home()
     home["pv_w"][::40] = 9.0 * 1300 * 10
     assert sum(row[2] for row in _bad(_flags(_rows(home)))) == len(range(0, STEPS, 40))
+
+
+def _peaks(*peaks_w: float) -> pl.DataFrame:
+    """The peaks of generation of the days before."""
+    return build.frame(
+        flow_peaks.SCHEMA,
+        [{"site_id": "roof-1", "day": build.DAY - timedelta(days=n), "pv_peak_w": w} for n, w in enumerate(peaks_w, 1)],
+    )
+
+
+def test_a_rating_that_the_days_before_contradict_is_told_no_more() -> None:
+    """10 kW of a roof registered as 5 kWp, whose cap is 6.5 kW: on the fourth such day nothing is flagged."""
+    rows = _rows(_home(peak_w=8000.0))
+    registered = {"installed_kwp": 5.0, "inverter_kw": 5.0}
+    for past, is_flagged in ((_peaks(7900.0, 7800.0), True), (_peaks(7900.0, 7800.0, 7700.0), False)):
+        assert ("beyond rating" in _flags(rows, past, **registered)["flag"].to_list()) is is_flagged
+    spiked = _home(peak_w=8000.0)
+    spiked["pv_w"][150] = 30_000.0  # beyond 1.3 x the highest of these days
+    assert ("pv_w", "implausible", 1) in _bad(_flags(_rows(spiked), _peaks(7900.0, 7800.0, 7700.0), **registered))
+
+
+def test_a_wrong_unit_on_every_day_contradicts_no_rating() -> None:
+    rows = _rows({**_home(), "pv_w": _sun() * 1000})
+    assert "implausible" in _flags(rows, _peaks(8e6, 8e6, 8e6))["flag"].to_list()
+
+
+def test_where_the_sum_does_not_close_it_bears_nothing_out() -> None:
+    """A grid sensor turned round at a site whose load is worked out from it, and cut at nothing."""
+    home = _home()
+    grid = -home["grid_w"]
+    load = np.clip(home["pv_w"] + grid, 0, None)
+    grid[10], load[10] = -3000.0, 0.0  # a real import: the sum is cut at nothing
+    assert _bad(_flags(_rows({"pv_w": home["pv_w"], "grid_w": grid, "load_w": load}))) == []
 
 
 def test_a_wrong_unit_leaves_nothing_of_its_day() -> None:

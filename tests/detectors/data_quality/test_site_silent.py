@@ -46,11 +46,19 @@ def _judge(kept, *today, sites=({},), days=None, day=DAY):
 def test_a_whole_day_without_readings_is_found_on_that_day():
     (found,) = _judge(_past("roof-1", range(1, 30)))
     assert isinstance(found, Finding)
-    assert (found.kind, found.severity, found.unit) == ("site-silent", "urgent", "h")
+    assert (found.kind, found.severity, found.unit) == ("site-silent", "soon", "h")
     assert (found.value, found.threshold, found.since) == (24.0, 24.0, DAY)
     assert found.loss_kwh == 0
     assert "2025-06-10 00:00" in found.summary
     assert [(one.unit, one.at[-1], one.values[-1]) for one in found.series] == [("h", found.day.isoformat(), 0.0)]
+
+
+@pytest.mark.parametrize(("back", "kwh", "severity"), [(1, 20.0, "soon"), (3, 20.0, "urgent"), (1, 120.0, "urgent")])
+def test_its_severity_grows_with_time_and_with_what_nobody_sees(back, kwh, severity):
+    days = build.days(*[{"pv_kwh": kwh}] * 10, last_day=DAY - timedelta(days=back))
+    (found,) = _judge(_past("roof-1", range(back, 30)), days=days)
+    assert (found.severity, found.evidence["unseen_kwh"]) == (severity, pytest.approx(kwh * back))
+    assert f"Some {kwh * back:.0f} kWh were due meanwhile" in found.summary
 
 
 def test_hours_count_from_the_last_reading_and_the_cut_day_is_the_first():
@@ -163,7 +171,10 @@ def test_delivery_is_compared_within_a_profile():
     kept = pl.concat([_past(s["site_id"], range(1, 30)) for s in (*PEERS, *other)])
     verdicts = _judge(kept, *(_today(p["site_id"]) for p in PEERS), sites=(*PEERS, *other))
     assert {v.site_id for v in verdicts} == {s["site_id"] for s in other}
-    assert all(isinstance(v, NotJudged) for v in verdicts)
+    (found,) = (v for v in verdicts if isinstance(v, Finding))
+    assert (found.site_id, found.kind, found.value) == ("b-0", "delivery-missing", 24.0)
+    assert "4 of 4 sites of profile b fell silent at once" in found.summary
+    assert found.evidence["sites_text"] == "b-0, b-1, b-2, b-3"
 
 
 def test_a_day_cut_in_its_first_hours_is_silent_if_its_neighbours_go_on():
@@ -184,7 +195,7 @@ def test_one_silent_device_of_several_is_named_and_no_loss():
     assert found.since == DAY - timedelta(days=2)
     assert _judge(kept, _today(device_id="A"), _today(device_id="B")) == []
     (whole,) = _judge(kept)
-    assert whole.severity == "urgent"
+    assert whole.value == 24.0
     assert "device_name" not in whole.evidence
 
 

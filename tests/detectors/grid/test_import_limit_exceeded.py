@@ -84,7 +84,7 @@ def test_a_site_without_a_battery_cannot_shave_with_one():
 
 def test_feed_in_is_no_import_and_no_limit_no_verdict():
     assert _verdicts([-9000.0] * 288) == []
-    assert _verdicts([9000.0] * 288, site={}) == []
+    assert [v.reason.code for v in _verdicts([9000.0] * 288, site={})] == ["no-import-limit"]
 
 
 def test_silence_is_not_health():

@@ -259,3 +259,33 @@ def test_feed_in_and_import_by_turns_is_no_turned_sensor():
     (verdict,) = _verdicts(pv_w=0.02 * PV, grid_w=turns)
     assert isinstance(verdict, NotJudged)
     assert "take turns" in verdict.reason
+
+
+def _carried(kept_w=60.0, meter_error=1.0):
+    """A single-phase site that may not feed in, whose battery carries the night: the grid stands at what is kept up."""
+    pv = np.minimum(PV, LOAD - kept_w)
+    battery = LOAD - pv - kept_w
+    grid = np.full(PLACES, kept_w)
+    return {"pv_w": pv, "battery_w": battery, "grid_w": grid, "load_w": LOAD * meter_error}
+
+
+NO_EXPORT = {"feed_in_limit_kw": 0.0, "battery_kwh": 10.0}
+
+
+def test_the_import_kept_up_shows_the_sign_at_a_site_whose_battery_carries_the_night():
+    channels = _carried()
+    (found,) = _verdicts(site=NO_EXPORT, **{**channels, "grid_w": -channels["grid_w"]})
+    assert (found.kind, found.severity) == ("meter-reversed", "urgent")
+    # 60 W wherever it passes 10 W + 3 % of load, generation and battery
+    told = 10 + 0.03 * (LOAD + channels["pv_w"] + np.abs(channels["battery_w"])) < 60.0
+    assert found.evidence["rest_turned_kwh"] == pytest.approx(60.0 * told.sum() / 12000)
+    assert "show the other sign" in found.measured and "whole sensor" in found.evidence["guess_text"]
+
+
+def test_the_same_site_with_its_sensor_the_right_way_round_is_clean():
+    assert _verdicts(site=NO_EXPORT, **_carried(meter_error=1.01)) == []
+
+
+def test_a_load_worked_out_from_the_grid_proves_nothing():
+    (verdict,) = _verdicts(site=NO_EXPORT, **_carried())
+    assert isinstance(verdict, NotJudged)

@@ -1,8 +1,12 @@
 """One phase that imports while another feeds in, for long; sums are arithmetic shown here."""
 
+from datetime import timedelta
+
 import numpy as np
+import polars as pl
 import pytest
 
+from detectors.features.phase_day import make
 from detectors.finding import Finding, NotJudged
 from detectors.grid.phase_imbalance import detect
 from tests.support import build
@@ -13,7 +17,8 @@ THREE = {"phases": 3}
 def _verdicts(l1, l2, l3, *, site=THREE, earlier=(), interval_s=300, **channels):
     phases = {"grid_l1_w": l1, "grid_l2_w": l2, "grid_l3_w": l3}
     rows = build.readings({n: list(v) for n, v in {**phases, **channels}.items()}, interval_s=interval_s)
-    return detect(rows, build.sites(site), build.earlier(*earlier), build.DAY)
+    sites = build.sites(site)
+    return detect(rows, make(rows, sites), sites, build.earlier(*earlier), build.DAY)
 
 
 def _from(hours, value, base=300.0):
@@ -31,7 +36,7 @@ def test_what_passes_in_and_out_at_once_is_counted():
     assert found.evidence["imported_l2_kwh"] == pytest.approx(2.0)
     assert found.evidence["crossed_h"] == pytest.approx(4)
     assert found.loss_kwh == 0
-    assert "0.79 EUR" in found.summary  # 3.6 kWh x (0.30 - 0.08)
+    assert "0.79 EUR of the week" in found.summary  # 3.6 kWh x (0.30 - 0.08)
 
 
 def test_phases_that_go_the_same_way_are_clean():
@@ -39,14 +44,14 @@ def test_phases_that_go_the_same_way_are_clean():
     assert _verdicts(_from(6, 2000.0), _from(6, 500.0), _from(6, 0.0)) == []
 
 
-@pytest.mark.parametrize(("hours", "watts", "found"), [(1.5, 2000.0, False), (2.5, 2000.0, True), (6, 100.0, False)])
+@pytest.mark.parametrize(("hours", "watts", "found"), [(2.5, 2000.0, False), (3.5, 2000.0, True), (6, 100.0, False)])
 def test_it_must_last_and_add_up(hours, watts, found):
     assert bool(_verdicts(_from(hours, -watts), _from(hours, watts), _from(hours, 0.0))) is found
 
 
 def test_a_small_part_of_a_large_import_is_not():
-    # 1.2 kWh of 60 kWh imported are 2 %
-    assert _verdicts(_from(3, -400.0, 2500.0), _from(3, 400.0), np.zeros(288)) == []
+    # 2.1 kWh of 276 kWh imported are 0.8 %
+    assert _verdicts(_from(3.5, -600.0, 13000.0), _from(3.5, 600.0), np.zeros(288)) == []
 
 
 def test_scatter_around_zero_is_not():
@@ -77,7 +82,8 @@ def test_at_a_site_that_may_not_feed_in_it_matters_more():
 
 
 def test_single_phase_sites_have_no_verdict():
-    assert _verdicts(_from(4, -2000.0), _from(4, 900.0), _from(4, 0.0), site={"phases": 1}) == []
+    (verdict,) = _verdicts(_from(4, -2000.0), _from(4, 900.0), _from(4, 0.0), site={"phases": 1})
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "not-three-phase"
 
 
 def test_what_cannot_be_judged_is_said():
@@ -102,6 +108,37 @@ def test_coarse_readings_stand_as_they_are(minutes):
 
 
 def test_little_in_a_day_and_little_at_a_time_are_not_worth_a_morning():
-    assert _verdicts(_from(3, -300.0, 0.0), _from(3, 300.0, 0.0), np.zeros(288)) == []  # 0.9 kWh
-    # 1.08 kWh, of flows within 50 W of zero
-    assert _verdicts(np.full(288, -45.0), np.full(288, 45.0), np.zeros(288)) == []
+    assert _verdicts(_from(6, -300.0, 0.0), _from(6, 300.0, 0.0), np.zeros(288)) == []  # 1.8 kWh
+    # 1.08 kWh on each of seven days, of flows within 50 W of zero
+    within = [(np.full(288, -45.0), np.full(288, 45.0), np.zeros(288))] * 7
+    assert _week(*within) == []
+
+
+def _week(*courses):
+    """The verdicts on the last of several days, each three courses at 5 min."""
+    first = build.DAY - timedelta(days=len(courses) - 1)
+    days = [
+        build.readings({f"grid_l{n}_w": list(phase) for n, phase in enumerate(one, 1)}, day=first + timedelta(days=at))
+        for at, one in enumerate(courses)
+    ]
+    sites = build.sites(THREE)
+    kept = make(pl.concat(days), sites)
+    return detect(days[-1], kept, sites, build.earlier(), build.DAY)
+
+
+LITTLE = (_from(1, -500.0, 100.0), _from(1, 250.0, 100.0), _from(1, 250.0, 100.0))  # 0.5 kWh in an hour
+NOTHING = (_from(1, 100.0, 100.0),) * 3
+
+
+def test_a_little_on_every_day_is_found_within_the_week():
+    assert _week(*[LITTLE] * 3) == []  # 1.5 kWh
+    (found,) = _week(*[LITTLE] * 4)
+    assert (found.value, found.threshold) == (pytest.approx(0.5), pytest.approx(2 / 7))
+    assert found.evidence["week_crossed_kwh"] == pytest.approx(2.0)
+    assert "in the week 2.0 kWh" in found.summary
+
+
+def test_a_day_without_it_waits_until_the_week_is_clear():
+    (verdict,) = _week(*[LITTLE] * 5, NOTHING)
+    assert isinstance(verdict, NotJudged) and verdict.reason.startswith("0.00 kWh crossed on this day")
+    assert _week(*[LITTLE] * 5, *[NOTHING] * 4) == []  # 1.5 kWh are left in the week

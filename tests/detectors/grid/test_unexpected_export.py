@@ -81,7 +81,7 @@ def test_a_limit_above_zero_counts_only_what_passes_it():
 
 
 def test_no_limit_no_verdict():
-    assert _verdicts([-9000.0] * 288, site={}) == []
+    assert [v.reason.code for v in _verdicts([-9000.0] * 288, site={})] == ["no-feed-in-limit"]
 
 
 def test_feed_in_at_night_out_of_nothing_is_the_sensor_not_export():
@@ -222,3 +222,37 @@ def test_where_the_buffer_of_today_is_not_known_the_advice_says_by_how_much_more
     (found,) = detect(rows, build.sites(unknown), build.earlier(), build.DAY, past)
     assert found.evidence["buffer_w"] is None
     assert "W more buffer than now" in found.evidence["transients_text"]
+
+
+def test_what_lasts_and_gives_next_to_nothing_is_the_regulator():
+    """Two means of 150 W are 25 Wh; 10 kW for 36 s are 100 Wh."""
+    assert _verdicts(_with(200.0, {150: -150.0, 151: -150.0})) == []
+    (found,) = _verdicts(_with(200.0, {150: -700.0, 151: -650.0}))
+    assert found.evidence["explained_kwh"] == pytest.approx(0.1)
+    assert found.evidence["explained_w"] == pytest.approx(100.0)
+    assert "explain 0.10 kWh and 100 W" in found.summary
+
+
+def test_a_counter_of_few_steps_is_not_export():
+    """A counter of 0.1 kWh at 5 min shows 0, 1200, 2400 W: one step out now and then, two in a row, is rounding."""
+    imports = {n: 1200.0 * (n // 12 % 4) for n in range(0, 288, 12)}
+    coarse = _with(0.0, {**imports, 150: -1200.0, 151: -1200.0})
+    assert _verdicts(coarse) == []
+    (found,) = _verdicts(_with(0.0, {**imports, **dict.fromkeys(range(150, 160), -2400.0)}))
+    assert found.evidence["meter_step_w"] == 1200.0
+
+
+def test_what_its_own_regulation_lets_out_on_other_days_is_explained():
+    """Five slips of 1 kW a day give 0.42 kWh: a run of 0.2 kWh is no more than that, one of 0.5 kWh is."""
+    kept = _days_of_transients([1000.0] * 5)
+    for run_w, raised in ((1200.0, False), (3000.0, True)):
+        rows = build.readings({"pv_w": SUNNY, "grid_w": _with(200.0, {150: -run_w, 151: -run_w})})
+        assert bool(detect(rows, build.sites(NO_EXPORT), build.earlier(), build.DAY, kept)) is raised
+
+
+def test_what_is_at_stake_is_energy_and_money():
+    (found,) = _verdicts(_with(200.0, dict.fromkeys(range(100, 124), -1500.0)))
+    (stake,) = found.losses
+    assert (stake.kwh, stake.cost, stake.basis) == (pytest.approx(3.0), pytest.approx(0.24), "fed in beyond the limit")
+    assert (found.loss_kwh, found.cost) == (0.0, 0.0)
+    assert found.evidence["at_stake_text"] == "0.24 EUR at the feed-in price"

@@ -93,11 +93,31 @@ def test_readings_of_five_minutes_are_put_together_to_means_of_ten():
 
 
 @pytest.mark.parametrize("minutes", [15, 60])
-def test_coarser_readings_are_not_judged_by_the_standards_measure(minutes):
-    (verdict,) = _week({"voltage_l1_v": [256.0] * (10080 // minutes)}, interval_s=minutes * 60)
-    assert isinstance(verdict, NotJudged)
-    assert "10-minute" in verdict.reason
-    assert "100.0 %" in verdict.reason
+def test_coarser_means_beyond_the_limit_are_a_lower_bound_of_the_standards(minutes):
+    (found,) = _week({"voltage_l1_v": [256.0] * (10080 // minutes)}, interval_s=minutes * 60)
+    assert (found.value, found.severity) == (100.0, "soon")
+    assert f"{minutes}-minute means" in found.summary and "10-minute means that or more" in found.summary
+    assert found.evidence["mean_length_min"] == minutes
+
+
+def _quarters(odd, count):
+    """A week of 672 quarter hours."""
+    return {"voltage_l1_v": [odd] * count + [230.0] * (672 - count)}
+
+
+def test_a_quarter_of_an_hour_tells_a_healthy_week_with_what_lies_near_the_limit():
+    """5 % of 672 are 33.6. 251 V lies within 1 % of 253 V: a mean of 10 minutes may pass it."""
+    assert _week(_quarters(250.0, 100), interval_s=900) == []
+    assert _week(_quarters(251.0, 33), interval_s=900) == []
+    (verdict,) = _week(_quarters(251.0, 34), interval_s=900)
+    assert isinstance(verdict, NotJudged) and "0.0 % of them lay outside" in verdict.reason
+    (verdict,) = _week({"voltage_l1_v": [230.0] * 168}, interval_s=3600)
+    assert isinstance(verdict, NotJudged) and "every 60 min" in verdict.reason
+
+
+def test_one_quarter_of_an_hour_beyond_the_hard_limit_is_enough():
+    (found,) = _week(_quarters(254.0, 1), interval_s=900)
+    assert (found.severity, found.evidence["beyond_hard_limits_count"]) == ("watch", 1)
 
 
 def test_a_week_seen_in_part_is_not_clean_but_may_be_bad_enough():

@@ -29,6 +29,8 @@ def test_a_missing_or_empty_file_is_valid(tmp_path, text):
             "sender": "", "recipients": (), "retry_for_min": 240.0,
         },
         "reader": {"keep_h": 48.0},
+        "compute": {"workers": 1, "cluster": ""},
+        "keep": {"readings_days": 400, "evidence_days": 400, "digests_days": 400},
     }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -164,17 +165,24 @@ def counts(first: int, last: int) -> str:
     return table("t,total", [(stamp, 1000 + 0.25 * n + 0.05 * (n % 2)) for n, stamp in enumerate(stamps(last))][first:])
 
 
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[tuple[Any, ...]]]:
+    """The history where all came in one file."""
+    fleet = Fleet(tmp_path_factory.mktemp("whole"))
+    fleet.drop("S1_count_all.csv", counts(0, 97))
+    fleet.take_in()
+    return fleet.history(is_numbered=False)
+
+
 @pytest.mark.parametrize("order", ["abc", "cba", "bca", "acb"])
-def test_the_order_of_files_does_not_matter(tmp_path: Path, order: str) -> None:
+def test_the_order_of_files_does_not_matter(tmp_path: Path, order: str, whole: dict[str, list[Any]]) -> None:
     """96 quarter hours from 00:00 UTC of 10 March: the Berlin day of the 10th holds 23 h of them, 23 kWh."""
-    whole, parts = Fleet(tmp_path / "whole"), Fleet(tmp_path / "parts")
-    whole.drop("S1_count_all.csv", counts(0, 97))
-    whole.take_in()
+    parts = Fleet(tmp_path)
     spans = {"a": (0, 40), "b": (40, 41), "c": (41, 97)}
     for name in order:
         parts.drop(f"S1_count_{name}.csv", counts(*spans[name]))
         parts.take_in()
-    assert differences(whole.history(is_numbered=False), parts.history(is_numbered=False)) == {}
+    assert differences(whole, parts.history(is_numbered=False)) == {}
     kwh = dict(parts.ask("SELECT day, pv_kwh FROM site_day"))
     assert kwh == {date(2026, 3, 10): pytest.approx(23.0), date(2026, 3, 11): pytest.approx(1.0)}
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.detection import due_days
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
 RESET = "2000-01-01 00:00"  # where many clocks start again after a loss of power (common practice, no source)
@@ -79,11 +80,13 @@ def test_a_history_made_again_rejects_the_same(fleet: Fleet) -> None:
     assert differences(before, after) == {} and before["implausible_stamp"] == [(1, "S1", DAY, 1, RESET)]
 
 
-def test_days_far_from_any_reading_are_not_judged(tmp_path: Path) -> None:
-    """Two spans of one site six years apart, each in a file of its own: only days within 90 of a reading are walked."""
+def test_days_far_from_any_reading_are_not_judged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two spans of one site six years apart, each in a file of its own: only days near a reading are walked."""
+    assert due_days.DAY_WINDOW == 90
+    monkeypatch.setattr(due_days, "DAY_WINDOW", 5)
     fleet = Fleet(tmp_path, 1)
     fleet.drop("S1_roof_a.csv", roof(sunny(date(2020, 3, 10))))
     fleet.drop("S1_roof_b.csv", roof(sunny(DAY)))
     judged = fleet.cycle().judged
     assert {date(2020, 3, 10), DAY} <= set(judged.days)
-    assert len(judged.days) == (2 + 90) + 2  # a day in UTC lies in two days of Berlin
+    assert len(judged.days) == (2 + 5) + 2  # a day in UTC lies in two days of Berlin

@@ -112,8 +112,12 @@ def test_energies_of_real_series_equal_those_of_pandas(tmp_path: Path) -> None:
     days = site_days(space)
 
     # At night both draw a few watts, shown as negative generation: less than 1 % of the capacity counts as none.
+    # One interval lost between two that arrived counts as their mean, as the relation's comment says.
     for site, watts, hours in (("INV-7539", inverter, 0.25), ("EAST-15", array, 0.25)):
-        local = watts.clip(lower=0).tz_convert("America/Denver")
+        even = watts.clip(lower=0).groupby(level=0).first().asfreq("15min")
+        is_lone = even.isna() & even.shift(1).notna() & even.shift(-1).notna()
+        even[is_lone] = ((even.shift(1) + even.shift(-1)) / 2)[is_lone]
+        local = even.dropna().tz_convert("America/Denver")
         expected = local.groupby(local.index.date).sum() * hours / 1000
         found = dict(days.filter(site_id=site).select("day", "pv_kwh").iter_rows())
         assert set(found) == set(expected.index)

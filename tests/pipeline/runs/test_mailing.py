@@ -1,5 +1,7 @@
 """The digest's mail: after publishing, once a day, tried again where the server is away."""
 
+import email
+import email.policy
 import json
 import socket
 import threading
@@ -72,6 +74,31 @@ def test_a_dead_server_loses_nothing_and_the_next_run_mails_once(
         assert len(server.mails) == 1
         assert main(["-w", str(lived.root), "digest", "--mail", "--again"]) == 0
         assert len(server.mails) == 2
+
+
+def test_each_installer_gets_its_own_sites_once(not_mailed: Snapshot, capsys: pytest.CaptureFixture[str]) -> None:
+    """R-2 feeds the grid and may not: its installer is told, and one whose sites are healthy, or not named, is not."""
+    space = Workspace(not_mailed.restored())
+    register = space.sites_file.read_text(encoding="utf-8")
+    space.sites_file.write_text(register.replace("Vienna,10,,,I-1", "Vienna,10,,,I-2"), encoding="utf-8")
+    with space.installers_file.open("a", encoding="utf-8") as file:
+        file.write("I-2,Alder Fitters,post@alder.example\nI-3,Nobody,\n")
+    with served() as server:
+        set_mail(space, server.server_address[1])
+        with space.settings_file.open("a", encoding="utf-8") as file:
+            file.write("to_installers = true\n")
+        server.refuse = {"RCPT TO:<POST@LARCH": "550 no such user"}
+        assert main(["-w", str(space.root), "digest", "--mail"]) == 1
+        assert "550" not in capsys.readouterr().out
+        server.refuse = {}
+        for _ in range(2):
+            assert main(["-w", str(space.root), "digest", "--mail"]) == 0
+        sent = [email.message_from_bytes(raw, policy=email.policy.default) for raw in server.mails]
+    assert [message["To"] for message in sent] == ["ann@example.org", "post@larch.example"]
+    (page, *_) = [part.get_content() for part in sent[1].iter_attachments()]
+    assert "Larch Fitters" in sent[1]["Subject"] and "Pond Row" in page and "Mill Lane" not in page
+    told = reader.ask(space.reader, "SELECT installer_id, outcome FROM mail ORDER BY attempted_at").rows()
+    assert told == [("", "sent"), ("I-1", "failed"), ("I-1", "sent")]
 
 
 @pytest.fixture(scope="module")

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from pipeline.errors import RefusedError
 from pipeline.store import questions, reader
@@ -308,7 +309,8 @@ def test_the_query_with_its_values_gives_the_same(sample_history: tuple[Workspac
     asked = questions.question("worst-sites-by-month")
     given = {"top": "2", "from_day": "2026-04-01"}
     text = questions.with_values(asked, questions.values(asked, given))
-    assert reader.ask(sample_history[0].reader, text).equals(ask("worst-sites-by-month", **given))
+    found = reader.ask(sample_history[0].reader, text)
+    assert_frame_equal(found, ask("worst-sites-by-month", **given))  # sums of threads differ in their last bit
 
 
 def test_every_file_in_the_folder_is_a_question_or_a_part_of_the_program() -> None:

@@ -1,0 +1,190 @@
+"""A battery's levels as its days show them, for where the register is silent and to hold against it where it is not.
+
+The reserve is learned from evenings on which discharge came to a stop and the house went on importing, never from a
+level at which a battery merely lay. Medians over the window and their scaled median absolute deviation tolerate the
+odd evening; a level that was set anew takes over once most of the window's evenings show it.
+"""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from detectors.battery.flows import RESERVE_BAND_PCT
+from detectors.finding import EvidenceValue
+
+WINDOW_DAYS = 90  # ours: a season; in summer many a battery is not drawn down to its reserve for weeks
+MIN_DAYS = 5  # ours: a working week's evenings
+MIN_STOP_H = 0.5  # ours: shorter rests are switching, a test or a step of the reading
+SETTLED_PCT = 3.0  # ours: sigma beyond which a level changes too much to judge by: schedules, or a setting in transit
+SETTLED_RESUME_PCT = 6.0  # ours: a level of resuming shows only between two readings, so it is known less well
+SETTLED_W = 40.0  # ours: sigma of the import kept up; beyond it the battery's power and not the control set it
+MAX_IMPORT_W = 500.0  # common practice, no source: controls keep up 20 to 500 W
+MIN_DROP_PCT = 20.0  # ours: with a level in whole per cent, a day's ratio then errs by some 5 %
+LEAST_SIGMA_PCT = 0.3  # rounding to whole per cent: 1 / sqrt 12
+LEAST_SIGMA_W = 3.0  # ours: rounding to ten watts: 10 / sqrt 12
+SIGMA_PER_MAD = 1.4826  # sigma of normal values from their median absolute deviation
+SIGMAS = 2.0  # ours: a register and a learned level further apart than two sigma, and than a level settles, differ
+LEVELS = pl.Schema(
+    {
+        "site_id": pl.String,
+        "day": pl.Date,  # as of which it was learned, from earlier days alone
+        "reserve_pct": pl.Float64,  # state of charge at which discharge stops
+        "reserve_sigma_pct": pl.Float64,  # one standard deviation over the days, like the others
+        "reserve_days": pl.Int32,  # days that showed it
+        "resume_pct": pl.Float64,  # at which discharge resumes after a stop
+        "resume_sigma_pct": pl.Float64,
+        "import_w": pl.Float64,  # grid power that the control keeps up while discharging
+        "import_sigma_w": pl.Float64,
+        "capacity_kwh": pl.Float64,  # given back per 100 % of the state of charge
+        "capacity_sigma_kwh": pl.Float64,
+        "ceiling_pct": pl.Float64,  # state of charge at which charging ends
+        "ceiling_sigma_pct": pl.Float64,
+        "is_carried": pl.Boolean,  # readings in doubt on this day: told as on the day before, and not learned from
+    }
+)
+
+
+def learn(
+    battery_rests: pl.DataFrame,
+    level_day: pl.DataFrame,
+    days: pl.DataFrame,
+    sites: pl.DataFrame,
+    past: pl.DataFrame,
+    doubted: list[str],
+    day: date,
+) -> pl.DataFrame:
+    """LEVELS, one row per site with a battery, learned from the days before `day` that nothing was wrong with."""
+    own = sites.filter(pl.col("battery_kwh") > 0).select("site_id", "battery_kwh")
+    carried = past.filter("is_carried").select("site_id", "day")
+
+    def clean(frame: pl.DataFrame) -> pl.DataFrame:
+        recent = (pl.lit(day) - pl.col("day")).dt.total_days().is_between(1, WINDOW_DAYS)
+        return frame.filter(recent).join(carried, on=["site_id", "day"], how="anti")
+
+    is_stop = pl.col("has_stop") & (pl.col("level_h") >= MIN_STOP_H) & ~(pl.col("is_steady") | pl.col("is_still"))
+    stops = clean(battery_rests).filter(is_stop.fill_null(False))
+    seen = clean(level_day)
+    ratio = 100 * pl.col("discharge_drop_kwh") / pl.col("discharge_drop_pct")
+    drops = clean(days).filter(pl.col("discharge_drop_pct") >= MIN_DROP_PCT).with_columns(ratio=ratio)
+    told = own
+    for frame in (
+        _level(stops, "level_pct", "reserve", "pct", LEAST_SIGMA_PCT, count="reserve_days"),
+        _resume(seen),
+        _level(seen, "held_w", "import", "w", LEAST_SIGMA_W),
+        _level(drops, "ratio", "capacity", "kwh", 0.0),
+        _level(seen, "ceiling_pct", "ceiling", "pct", LEAST_SIGMA_PCT),
+    ):
+        told = told.join(frame, on="site_id", how="left")
+    told = told.with_columns(day=pl.lit(day), is_carried=pl.lit(False)).select(LEVELS.names()).cast(LEVELS)
+    newest = past.filter(pl.col("day") < day).sort("site_id", "day").group_by("site_id").last()
+    is_doubted = pl.col("site_id").is_in(doubted)
+    before = (
+        own.filter(is_doubted)
+        .select("site_id")
+        .join(newest, on="site_id", how="left")
+        .with_columns(day=pl.lit(day), is_carried=pl.lit(True))
+    )
+    return pl.concat([told.filter(~is_doubted), before.select(LEVELS.names()).cast(LEVELS)]).sort("site_id")
+
+
+def _level(frame: pl.DataFrame, value: str, name: str, unit: str, least: float, count: str = "") -> pl.DataFrame:
+    """[site_id, <name>_<unit>, <name>_sigma_<unit>] of sites with enough days of a value."""
+    known = frame.filter(pl.col(value).is_not_null())
+    middle = known.group_by("site_id").agg(middle=pl.col(value).median(), seen=pl.len())
+    off = known.join(middle.filter(pl.col("seen") >= MIN_DAYS), on="site_id")
+    sigma = SIGMA_PER_MAD * (pl.col(value) - pl.col("middle")).abs().median()
+    return off.group_by("site_id").agg(
+        pl.col("middle").first().alias(f"{name}_{unit}"),
+        pl.max_horizontal(sigma, pl.lit(least)).alias(f"{name}_sigma_{unit}"),
+        *([pl.col("seen").first().cast(pl.Int32).alias(count)] if count else []),
+    )
+
+
+def _resume(seen: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, resume_pct, resume_sigma_pct]: between where it still waited and where it gave again.
+
+    The level lies at or below the lowest place where discharge began again, and above the highest where it waited; of
+    both the outermost tenth is left to chance. Sigma is that of an even chance between the two.
+    """
+    low = pl.col("waited_pct").quantile(0.9)
+    high = pl.col("began_pct").quantile(0.1)
+    bounds = seen.group_by("site_id").agg(low=low, high=high, seen=pl.col("began_pct").count())
+    told = bounds.filter(pl.col("seen") >= MIN_DAYS, pl.col("low").is_not_null())
+    width = (pl.col("high") - pl.col("low")).abs()
+    return told.select(
+        "site_id",
+        resume_pct=(pl.col("low") + pl.col("high")) / 2,
+        resume_sigma_pct=pl.max_horizontal(width / 12**0.5, pl.lit(LEAST_SIGMA_PCT)),
+    )
+
+
+def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> pl.DataFrame:
+    """SITES with the register's levels, else the learned ones where they are settled; and what was learned beside them.
+
+    battery_reserve_pct, battery_resume_pct and feed_in_buffer_w are filled in; further columns are learned_reserve_pct,
+    learned_reserve_sigma_pct, learned_reserve_days and is_reserve_learned.
+    """
+    known = LEVELS.to_frame() if levels is None else levels
+    own = known.filter(pl.col("day") == day).select(
+        "site_id",
+        learned_reserve_pct="reserve_pct",
+        learned_reserve_sigma_pct="reserve_sigma_pct",
+        learned_reserve_days="reserve_days",
+        settled_pct=pl.when(pl.col("reserve_sigma_pct") <= SETTLED_PCT).then("reserve_pct"),
+        resume_pct=pl.when(pl.col("resume_sigma_pct") <= SETTLED_RESUME_PCT).then("resume_pct"),
+        import_w=pl.when((pl.col("import_sigma_w") <= SETTLED_W) & pl.col("import_w").is_between(0, MAX_IMPORT_W)).then(
+            "import_w"
+        ),
+    )
+    return (
+        sites.join(own, on="site_id", how="left", maintain_order="left")
+        .with_columns(
+            is_reserve_learned=pl.col("battery_reserve_pct").is_null() & pl.col("settled_pct").is_not_null(),
+            battery_reserve_pct=pl.coalesce("battery_reserve_pct", "settled_pct"),
+            battery_resume_pct=pl.coalesce("battery_resume_pct", "resume_pct"),
+            feed_in_buffer_w=pl.coalesce("feed_in_buffer_w", "import_w"),
+        )
+        .drop("settled_pct", "resume_pct", "import_w")
+    )
+
+
+def reserve_words(site: Mapping[str, Any]) -> str:
+    """The reserve as a sentence names it: `20 %`, or `20 +- 1 % as learned` where the register is silent."""
+    if not site["is_reserve_learned"]:
+        return f"{site['battery_reserve_pct']:g} %"
+    return f"{site['battery_reserve_pct']:.0f} +- {site['learned_reserve_sigma_pct']:.0f} % as learned"
+
+
+def difference(site: Mapping[str, Any]) -> str:
+    """What is to be said where register and learned reserve differ beyond sigma; empty where they agree."""
+    told, seen = site["battery_reserve_pct"], site["learned_reserve_pct"]
+    if told is None or seen is None or site["is_reserve_learned"]:
+        return ""
+    sigma = site["learned_reserve_sigma_pct"]
+    if abs(told - seen) <= max(SIGMAS * sigma, RESERVE_BAND_PCT):
+        return ""
+    return f" The register says {told:g} %, its evenings show discharge stopping at {seen:.0f} +- {sigma:.0f} %."
+
+
+def as_evidence(site: Mapping[str, Any]) -> dict[str, EvidenceValue]:
+    """The learned reserve in a finding's evidence."""
+    if site["learned_reserve_pct"] is None:
+        return {}
+    return {
+        "learned_reserve_pct": site["learned_reserve_pct"],
+        "learned_reserve_sigma_pct": site["learned_reserve_sigma_pct"],
+        "learned_reserve_days_count": site["learned_reserve_days"],
+    }
+
+
+def not_learned(site: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Values for the sentence that a reserve was seen but is not settled; None = none was seen, or it is settled."""
+    if site["battery_reserve_pct"] is not None or site["learned_reserve_pct"] is None:
+        return None
+    return {
+        "level_pct": site["learned_reserve_pct"],
+        "sigma_pct": site["learned_reserve_sigma_pct"],
+        "seen_count": site["learned_reserve_days"],
+    }

@@ -1,0 +1,109 @@
+"""Which zones, entered for a site, would explain its stamps in every span between changes of clocks, not only today."""
+
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from detectors.clock.onsets import Array, Onsets
+from detectors.clock.zones import daily_offsets, fixed_name, is_kept_somewhere, plausible_zones
+
+ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
+ZONE_FITS_MOST_MIN = 20.0
+SPAN_DAYS = 3  # ours: with light; a shorter span between changes of clocks tells nothing of a zone
+CHANGE_NEAR_DAYS = 2  # ours: a step lies this near the change of clocks that made it, sunless days aside
+CLOCK_MIN = 720.0  # half a day: offsets beyond it are those of the other side
+
+
+class Claim(NamedTuple):
+    """What the register says of a site, and the zones that its other sites have."""
+
+    timezone: str
+    export_timezone: str
+    latitude: float
+    longitude: float
+    register: tuple[str, ...]
+
+    @classmethod
+    def of(cls, site: dict[str, Any], register: tuple[str, ...]) -> "Claim":
+        return cls(site["timezone"], site["export_timezone"], site["latitude"], site["longitude"], register)
+
+
+def daily_middles(onsets: Onsets, device: int) -> Array:
+    """Every day's offset by its own first and last light; NaN where not seen; minutes."""
+    return np.asarray((onsets.first_late[device] - onsets.last_early[device]) / 2, dtype=np.float64)
+
+
+def explaining(onsets: Onsets, device: int, start: int, minutes: float, uncertainty: float, claim: Claim) -> list[str]:
+    """Zones whose difference from the claimed one is the offset on all days from column `start` on, best first.
+
+    `minutes`: the offset today, to which the days' own middles are levelled, as shade moves them all alike.
+    The zones of the register and of the neighbourhood come first; fixed offsets, and zones far away, only where some
+    place keeps them.
+    """
+    count = len(onsets.days)
+    mine = daily_offsets(claim.export_timezone, onsets.days[0], count)
+    if np.isnan(mine).any():
+        return []
+    days = daily_middles(onsets, device)[start:]
+    lit = np.flatnonzero(np.isfinite(days))
+    if not len(lit):
+        return []
+    fits = float(np.clip(uncertainty, ZONE_FITS_MIN, ZONE_FITS_MOST_MIN))
+    days = days[lit]
+    judged: dict[bytes, bool] = {}
+
+    def explains(offsets: Array) -> bool:
+        gap = (offsets - mine)[start:]
+        if not gap[-1] or abs(_turned(gap[-1] - minutes)) > fits:
+            return False
+        key = gap.tobytes()
+        if key not in judged:
+            judged[key] = _fits_all(days, gap[lit], float(gap[-1]), minutes, fits)
+        return judged[key]
+
+    found: list[str] = []
+    for zones in plausible_zones(claim.register, claim.timezone, claim.latitude, claim.longitude):
+        found = [zone for zone in zones if explains(daily_offsets(zone, onsets.days[0], count))]
+        if found:
+            break
+    quarter = 15.0 * round((mine[-1] + minutes) / 15.0)
+    if quarter and is_kept_somewhere(quarter, onsets.days[-1]) and explains(np.full(count, quarter)):
+        known = sum(zone in claim.register or zone == "UTC" for zone in found)
+        found.insert(max(known, min(len(found), 1)), fixed_name(quarter))
+    return found
+
+
+def _turned(minutes: Array | float) -> Any:
+    return (minutes + CLOCK_MIN) % (2 * CLOCK_MIN) - CLOCK_MIN
+
+
+def _fits_all(days: Array, gap: Array, gap_now: float, minutes: float, fits: float) -> bool:
+    """Whether the middles follow the difference of the zones in each span in which that is constant."""
+    edges = [0, *(np.flatnonzero(np.diff(gap)) + 1).tolist(), len(gap)]
+    spans = [slice(a, b) for a, b in pairwise(edges) if b - a >= SPAN_DAYS]
+    if not spans:
+        return True
+    middles = [float(np.median(days[span])) for span in spans]
+    level = middles[-1] - (minutes + float(gap[spans[-1]][0]) - gap_now)
+    return all(
+        abs(_turned(middle - level - float(gap[span][0]))) <= fits for middle, span in zip(middles, spans, strict=True)
+    )
+
+
+def entered_zone(
+    onsets: Onsets, device: int, at: int, since: int, minutes: float, uncertainty: float, claim: Claim
+) -> str | None:
+    """A zone that was right until it changed its clocks, or the claimed one did, near column `at`; None if none is.
+
+    It must explain all days from column `since` on: right before, `minutes` off now.
+    """
+    mine = daily_offsets(claim.export_timezone, onsets.days[0], len(onsets.days))
+    for zone in explaining(onsets, device, since, minutes, uncertainty, claim):
+        if zone.startswith("UTC"):
+            continue
+        gap = daily_offsets(zone, onsets.days[0], len(onsets.days)) - mine
+        moved = np.flatnonzero(np.diff(gap)) + 1
+        if gap[since] == 0 and any(abs(int(column) - at) <= CHANGE_NEAR_DAYS for column in moved):
+            return zone
+    return None

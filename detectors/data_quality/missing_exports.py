@@ -1,0 +1,106 @@
+"""Sites that fall silent together: it is the export that is missing, and not a thousand loggers."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from detectors.data_quality.deliveries import Past
+from detectors.finding import Finding, Series, series
+from detectors.losses import SILENT, DayLoss
+
+KIND = "delivery-missing"
+SILENT_H = 24.0  # common practice: a logger is offline after 24 h
+MIN_GROUP = 3  # ours: two sites that stop on one day may be chance
+MOST = 0.5  # more than half of a kind
+PICTURE_DAYS = 30
+
+
+def groups(sites: pl.DataFrame) -> np.ndarray:
+    """The group that each site's delivery is compared with: profile and zone, else profile, else the whole fleet."""
+    profile = pl.col("profile").fill_null("")
+    levels = sites.select(by_profile=profile, by_zone=pl.concat_str(profile, pl.lit("\t"), "timezone"))
+    named = levels.select(
+        pl.when(pl.len().over("by_zone") >= MIN_GROUP)
+        .then("by_zone")
+        .when(pl.len().over("by_profile") >= MIN_GROUP)
+        .then(pl.concat_str("by_profile", pl.lit("\t")))
+        .otherwise(pl.lit(""))
+        .rank("dense")
+        .alias("group")
+    )
+    return named["group"].to_numpy().astype(np.int64) - 1
+
+
+def excused(past: Past, is_out: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Sites whose silence began with that of most of their kind and has lasted as long as theirs.
+
+    Day by day: of the sites that deliver daily and were not silent before, more than half missing is the delivery.
+    """
+    known = np.zeros(len(group), bool)
+    told = np.zeros(len(group), bool)
+    is_daily = past.usual_gap_h < SILENT_H
+    count = int(group.max()) + 1
+    for at in range(past.delivered.shape[1]):
+        missing = ~past.delivered[:, at]
+        due = is_daily & past.has_reported[:, at] & ~known
+        due_count = np.bincount(group, due, minlength=count)
+        missing_count = np.bincount(group, due & missing, minlength=count)
+        stopped = (due_count >= MIN_GROUP) & (missing_count > MOST * due_count)
+        told = (told | ~known) & missing & stopped[group]
+        known = is_out[:, at] & ~told & missing
+    return told
+
+
+def findings(past: Past, sites: pl.DataFrame, is_excused: np.ndarray, group: np.ndarray) -> list[Finding]:
+    """A finding per group of sites that fell silent together, at the first of them: it is their export that is missing.
+
+    Where nothing of any site arrived there is nothing to tell the export from the desk's own machine.
+    """
+    if past.delivered[:, -1].any():
+        return [
+            _export_finding(past, sites, np.flatnonzero(is_excused & (group == one)), int((group == one).sum()))
+            for one in np.unique(group[is_excused])
+        ]
+    return []
+
+
+def _export_finding(past: Past, sites: pl.DataFrame, places: np.ndarray, count: int) -> Finding:
+    first = int(places[0])
+    silent_h, since = float(past.silent_h[places, -1].max()), min(past.silent_since(int(place)) for place in places)
+    profile = sites["profile"][first]
+    named = f"of profile {profile} " if profile and sites["profile"].gather(places).n_unique() == 1 else ""
+    return Finding(
+        site_id=sites["site_id"][first],
+        day=past.day,
+        kind=KIND,
+        severity="soon",
+        value=silent_h,
+        unit="h",
+        threshold=SILENT_H,
+        summary=f"{len(places)} of {count} sites {named}fell silent at once, since {since.isoformat()}: their export "
+        "does not arrive.",
+        measured=f"no readings of {len(places)} sites for up to {silent_h:.0f} h",
+        expected="an export that brings every site's day",
+        since=since,
+        losses=unmeasured(since, past.day),
+        evidence={
+            "silent_count": len(places),
+            "sites_count": count,
+            "silent_h": silent_h,
+            "profile_name": profile,
+            "sites_text": ", ".join(sites["site_id"].gather(places)),
+        },
+        series=picture(past, first),
+    )
+
+
+def unmeasured(since: date, day: date) -> tuple[DayLoss, ...]:
+    """Days of which nobody knows what was lost."""
+    return tuple(DayLoss(since + timedelta(days=n), 0.0, 0.0, SILENT) for n in range((day - since).days + 1))
+
+
+def picture(past: Past, place: int) -> tuple[Series, ...]:
+    shown = min(PICTURE_DAYS, past.delivered.shape[1])
+    days = [past.day - timedelta(days=shown - 1 - n) for n in range(shown)]
+    return (series("covered by readings", "h", "measured", days, past.covered_h[place, -shown:]),)

@@ -1,0 +1,74 @@
+"""What a day's sums say of the grid sensor's sign, each kind of evidence by itself."""
+
+from detectors.grid.meter_signs import PHASES, VARIANTS
+
+MIN_DARK_H = 1.0  # ours: an hour of feed-in out of nothing is the sensor, not a stray reading
+FED_SHARE = 0.8  # ours: a turned sensor shows feed-in whenever anything is switched on; noise shows both
+MIN_KWH = 0.05  # ours: 10 W over a short summer night
+MIN_ANSWER = 0.5  # ours: of the rating, in changes of generation: a bright quarter of a day up and down
+ANSWER_RATIO = 0.4  # ours: half way from no answer to a full one, less what loads blur
+OPEN_SHARE = 0.15  # ours: of what went through; losses and moments leave a few per cent open
+CLOSED_SHARE = 0.08
+BETTER_RATIO = 0.4  # ours: what closes the balance must leave less than half of what was open
+REST_KWH, REST_TIMES = 0.3, 5.0  # ours: 20 W over half a day and a little more; one in six may be the meters' moments
+DERIVED_SHARE = 0.002  # ours: a load of its own leaves more open than rounding; one from the grid proves nothing
+
+
+def is_fed_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether the dark hours show feed-in and hardly ever import, with nothing generating and no battery at work."""
+    fed, bought = row["fed_h"], row["bought_h"]
+    return fed >= min_dark_h and fed >= FED_SHARE * (fed + bought) and row["fed_kwh"] >= MIN_KWH
+
+
+def is_turned_by_rest(row: dict) -> bool:
+    """Whether the grid shows the wrong sign of what load, generation and battery leave for it, at all hours."""
+    turned = row["rest_turned_kwh"] or 0.0
+    return bool(turned >= REST_KWH and turned >= REST_TIMES * (row["rest_right_kwh"] or 0.0))
+
+
+def _is_right_by_rest(row: dict) -> bool:
+    """The opposite, where the load is measured and not worked out from the grid itself."""
+    right, is_own = row["rest_right_kwh"] or 0.0, row["open_kwh"] > DERIVED_SHARE * row["through_kwh"]
+    return bool(is_own and right >= REST_KWH and right >= REST_TIMES * (row["rest_turned_kwh"] or 0.0))
+
+
+def fed_phases(row: dict, min_dark_h: float) -> list[int]:
+    """The phases that feed in through the dark, though others may not."""
+    found = []
+    for n in PHASES:
+        fed, bought = row[f"fed_l{n}_h"], row[f"bought_l{n}_h"]
+        if fed >= min_dark_h and fed >= FED_SHARE * (fed + bought) and row[f"fed_l{n}_kwh"] >= MIN_KWH:
+            found.append(n)
+    return found
+
+
+def answer(rows: list[dict], place: str = "") -> float | None:
+    """What the grid shows of a change of generation: -1 as it must be, +1 with the sign turned; None = too little.
+
+    `place` "_l1" and so on: what that phase alone shows of it.
+    """
+    change = sum(row["change_kw"] for row in rows)
+    if change < MIN_ANSWER * rows[-1]["rating_kw"] or change == 0:
+        return None
+    return float(sum(row[f"answered{place}_kw"] for row in rows) / change)
+
+
+def balance_guess(row: dict) -> str | None:
+    """What closes the balance with a load that is read, in words; None where nothing does or nothing is open."""
+    through = row["through_kwh"]
+    if row["load_h"] == 0 or row["open_kwh"] <= OPEN_SHARE * through:
+        return None
+    options = [("all", row["open_turned_kwh"])]
+    options += [(variant.name, row[f"open_{variant.name}_kwh"]) for variant in VARIANTS]
+    name, left = min(((name, kwh) for name, kwh in options if kwh is not None), key=lambda option: option[1])
+    if left > BETTER_RATIO * row["open_kwh"] or left > CLOSED_SHARE * through:
+        return None
+    words = {variant.name: variant.words for variant in VARIANTS}
+    return words.get(name, "the sign of the whole sensor is turned")
+
+
+def is_right(row: dict, min_dark_h: float) -> bool:
+    """Whether the day shows that the sign is as it should be: import in the dark, or the right answer by day."""
+    told = answer([row])
+    bought = row["bought_h"] >= min_dark_h and row["fed_h"] <= (1 - FED_SHARE) * row["bought_h"]
+    return bought or (told is not None and told <= -ANSWER_RATIO) or _is_right_by_rest(row)

@@ -1,0 +1,27 @@
+"""A meter's resolution as its values show it: the smallest difference, where the others are multiples of it."""
+
+import polars as pl
+
+MIN_VALUES = 3  # two values have one difference, which agrees with itself
+AGREEMENT = 0.95  # ours: so many of the differences must be whole multiples of the smallest one
+SLACK = 0.02  # ours: room for rounding in the export
+DIGITS = 4  # an export's decimals; what is finer comes of arithmetic
+SAME = 1e-6  # powers from counters differ in the last bits
+
+
+def resolutions(rows: pl.DataFrame, by: list[str], channel: str, *, min_values: int = MIN_VALUES) -> pl.DataFrame:
+    """[*by, resolution, distinct] of a channel in each group of rows, in the channel's unit.
+
+    0 = the values keep to no common step; null = fewer than `min_values` distinct values, which show none.
+    """
+    level = pl.col(channel).round(DIGITS).alias("level")
+    levels = rows.select(*by, level).filter(pl.col("level").is_finite()).unique().sort(*by, "level")
+    is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in by)
+    gap = pl.when(is_same).then(pl.col("level").diff())
+    gaps = levels.with_columns(gap=pl.when(gap > SAME).then(gap))
+    gaps = gaps.with_columns(least=pl.col("gap").min().over(by))
+    multiple = pl.col("gap") / pl.col("least")
+    agrees = ((multiple - multiple.round()).abs() <= SLACK) | multiple.is_null()
+    told = gaps.group_by(by).agg(pl.col("least").first(), distinct=pl.len().cast(pl.Int64), share=agrees.mean())
+    step = pl.when(pl.col("share") >= AGREEMENT).then("least").otherwise(0.0)
+    return told.select(*by, resolution=pl.when(pl.col("distinct") >= min_values).then(step), distinct="distinct")

@@ -1,0 +1,235 @@
+"""What a night costs, stage by stage: the whole cycle over a fleet at 5 min with a history behind it.
+
+python -m tests.benches.nights --sites N [--days 30] [--base 24] [--workers W] [--keep FOLDER] [--profile FILE]
+
+A base fleet is simulated and lived through; its history is then copied, site by site under new names a little apart,
+until there are N sites, and each of them sends one file for the next day. Processor time, memory and DuckDB's bare
+reading of the same files are measured in processes of their own. With `--keep`, the base fleet is made once.
+"""
+
+import argparse
+import csv
+import io
+import json
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from contextlib import contextmanager
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from detectors.frames import CHANNELS
+from pipeline.detection import folding, run_detectors
+from pipeline.detection import sum_up as summing
+from pipeline.ingest.ingest import Ingest
+from pipeline.runs import cycle as cycles
+from pipeline.runs import session
+from pipeline.runs.session import opened, publish
+from pipeline.workspace.places import Workspace
+from tests.benches.ingest import bare
+from tests.benches.living import live_through
+from tests.simulation.fleet import make_fleet
+
+SEED, FIRST = 414, date(2026, 4, 1)
+PROFILE = """
+format = "csv"
+match = ["*_night_*.csv"]
+[site]
+from = "file name"
+pattern = "^(?P<site>.+)_night_"
+[timestamp]
+column = "time"
+format = "%Y-%m-%d %H:%M:%S"
+zone = "utc"
+marks = "interval start"
+interval_min = 5
+"""
+STAGES = ("take in", "sum up", "judge", "fold", "digest", "publish", "open and close")
+
+
+def make_base(root: Path, sites: int, days: int) -> None:
+    """A workspace that lived through its days, without what comes of them later."""
+    fleet = make_fleet(SEED, sites=sites, days=days, first=FIRST, minutes=5)
+    live_through(fleet, root)
+
+
+def copy_sites(base: Path, root: Path, sites: int) -> None:
+    """A workspace of `sites` sites, each with the history of one of the base's, and their exports of the next day."""
+    shutil.copytree(base, root, ignore=shutil.ignore_patterns("inbox", "archive", "digests", "reader", "*.copy.duckdb"))
+    space = Workspace(root)
+    space.inbox.mkdir()
+    with (root / "sites.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    with duckdb.connect(str(space.database)) as con:
+        twofold = {site for (site,) in con.execute("SELECT DISTINCT site_id FROM device").fetchall()}
+        known = [row for row in rows if row["site_id"] not in twofold]
+        made = [_copy_of(known[n % len(known)], n // len(known)) for n in range(sites)]
+        names = pl.DataFrame(
+            [(old["site_id"], new["site_id"]) for n, new in enumerate(made) for old in [known[n % len(known)]]],
+            schema=["old_id", "new_id"], orient="row",
+        )  # fmt: skip
+        con.register("names", names.to_arrow())
+        for (table,) in con.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE NOT internal AND table_name IN "
+            "(SELECT table_name FROM duckdb_columns() WHERE column_name = 'site_id') ORDER BY table_name"
+        ).fetchall():
+            con.execute(f"CREATE TEMP TABLE held AS SELECT t.* REPLACE (new_id AS site_id) FROM {table} AS t "
+                        "JOIN names ON old_id = site_id ORDER BY ALL" if table != "reading_raw" else
+                        f"CREATE TEMP TABLE held AS SELECT t.* REPLACE (new_id AS site_id) FROM {table} AS t "
+                        "JOIN names ON old_id = site_id ORDER BY CAST(ts_utc AS DATE), site_id, ts_utc")  # fmt: skip
+            con.execute(f"DELETE FROM {table}")
+            con.execute(f"INSERT INTO {table} SELECT * FROM held")
+            con.execute("DROP TABLE held")
+        for table in ("reader_part", "reader_due", "export_file", "rejected_row", "rejected_cell", "archived_file"):
+            con.execute(f"DELETE FROM {table}")
+        con.execute("SET TimeZone = 'UTC'")
+        last = con.execute("SELECT max(day) FROM judged").fetchall()[0][0]
+        _write_exports(con, space, last, names["new_id"].to_list())
+    out = io.StringIO()
+    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(made)
+    (root / "sites.csv").write_text(out.getvalue(), encoding="utf-8")
+    for name in ("arrays.csv", "devices.csv"):
+        (root / name).unlink(missing_ok=True)
+    for path in space.profiles.iterdir():
+        path.unlink()
+    columns = "".join(f'[channels.{name}]\ncolumn = "{name}"\n' for name in CHANNELS)
+    (space.profiles / "night.toml").write_text(PROFILE + columns, encoding="utf-8")
+    with opened(space, is_quiet=True) as run:  # as the night before left it: the register known, all of it published
+        run.store.con.execute("DELETE FROM dirty_day")
+        publish(run)
+
+
+def _copy_of(row: dict[str, str], number: int) -> dict[str, str]:
+    """The site again, some hundred metres from where it stood: neighbours of neighbours, as fleets are."""
+    moved = {name: f"{float(row[name]) + 0.003 * number:.5f}" for name in ("latitude", "longitude")}
+    return {**row, **moved, "site_id": f"{row['site_id']}-{number}", "external_id": "", "profile": "night"}
+
+
+def _write_exports(con: duckdb.DuckDBPyConnection, space: Workspace, last: date, sites: list[str]) -> None:
+    """The last day once more, a day later, a file per site."""
+    held = con.sql(
+        f"SELECT site_id, strftime(ts_utc + INTERVAL 1 DAY, '%Y-%m-%d %H:%M:%S') AS time, {', '.join(CHANNELS)} "
+        "FROM reading_raw WHERE CAST(ts_utc AS DATE) = $last ORDER BY site_id, ts_utc", params={"last": last},
+    ).pl()  # fmt: skip
+    parts = held.partition_by("site_id", as_dict=True, include_key=False)
+    for site in sites:
+        if (site,) in parts:
+            parts[site,].write_csv(space.inbox / f"{site}_night_{last + timedelta(days=1)}.csv", float_precision=1)
+
+
+def night(root: Path) -> dict[str, Any]:
+    """Processor seconds of each stage of a cycle, and of the whole; elapsed seconds and peak MiB of the process."""
+    seconds = dict.fromkeys(STAGES, 0.0)
+    for owner, name, stage in (
+        (Ingest, "run", "take in"), (summing, "sum_up", "sum up"), (run_detectors, "judge", "judge"),
+        (folding, "update_exceptions", "fold"), (cycles, "write_digest", "digest"), (session, "publish", "publish"),
+    ):  # fmt: skip
+        _clocked(owner, name, stage, seconds)
+    space, wall, begin = Workspace(root), time.perf_counter(), _processor_s()
+    with opened(space, is_quiet=True) as run:
+        last = run.store.value("SELECT max(day) FROM judged")
+        with session.published(run, "cycle") as said:
+            result = cycles.cycle(run, day=last + timedelta(days=1))
+            said.append("done")
+    whole = _processor_s() - begin
+    seconds["open and close"] = whole - sum(seconds.values())
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return {
+        "seconds": seconds, "whole": whole, "elapsed": time.perf_counter() - wall, "peak": peak,
+        "rows": result.taken_in.rows_read, "days": len(result.judged.days), "findings": result.judged.findings,
+    }  # fmt: skip
+
+
+def _processor_s() -> float:
+    """Of this process and of the workers that it waited for."""
+    return sum(sum(resource.getrusage(who)[:2]) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+
+
+def _clocked(owner: Any, name: str, stage: str, seconds: dict[str, float]) -> None:
+    """Counts what a function takes; a stage inside another one is not counted twice."""
+    function: Callable[..., Any] = getattr(owner, name)
+
+    @contextmanager
+    def clock():  # type: ignore[no-untyped-def]
+        begin, inner = _processor_s(), sum(seconds.values())
+        yield
+        seconds[stage] += _processor_s() - begin - (sum(seconds.values()) - inner)
+
+    def counted(*given: Any, **named: Any) -> Any:
+        with clock():
+            return function(*given, **named)
+
+    setattr(owner, name, counted)
+
+
+def bare_s(files: Path, database: Path) -> dict[str, float]:
+    """Processor seconds of DuckDB's own reading of the files."""
+    begin = _processor_s()
+    bare(files, database)
+    return {"whole": _processor_s() - begin, "peak": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}
+
+
+def in_child(task: str, *arguments: str, profile: Path | None = None) -> dict[str, Any]:
+    """The task's figures from a process of its own."""
+    how = ["-m", "cProfile", "-o", str(profile)] if profile else []
+    done = subprocess.run(
+        [sys.executable, *how, "-m", "tests.benches.nights", "--task", task, *arguments],
+        check=True, stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2],
+    )  # fmt: skip
+    return dict(json.loads(done.stdout.splitlines()[-1]))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.benches.nights", description=__doc__.splitlines()[0])
+    parser.add_argument("--sites", type=int, default=200)
+    parser.add_argument("--days", type=int, default=30, help="of history")
+    parser.add_argument("--base", type=int, default=24, help="sites that are simulated; the others are copies of them")
+    parser.add_argument("--workers", type=int, default=0, help="[compute] workers")
+    parser.add_argument("--keep", type=Path, help="a folder in which the base fleet is kept for the next time")
+    parser.add_argument("--profile", type=Path, help="where the night's profile (cProfile) goes")
+    parser.add_argument("--task", choices=("night", "bare"), help=argparse.SUPPRESS)
+    parser.add_argument("places", nargs="*", type=Path, help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.task:
+        print(json.dumps(night(*asked.places) if asked.task == "night" else bare_s(*asked.places)))
+        return
+    with tempfile.TemporaryDirectory() as place:
+        folder = asked.keep or Path(place)
+        base = folder / f"base-{asked.base}-{asked.days}"
+        if not base.exists():
+            make_base(base, asked.base, asked.days)
+        root = Path(place) / "desk"
+        copy_sites(base, root, asked.sites)
+        if asked.workers:
+            with (root / "noonmark.toml").open("a", encoding="utf-8") as file:
+                file.write(f"[compute]\nworkers = {asked.workers}\n")
+        files = Path(place) / "files"
+        shutil.copytree(root / "inbox", files)
+        theirs = in_child("bare", str(files), str(Path(place) / "bare.duckdb"))
+        mine = in_child("night", str(root), profile=asked.profile)
+        show(asked.sites, asked.days, mine, theirs)
+
+
+def show(sites: int, days: int, mine: dict[str, Any], theirs: dict[str, Any]) -> None:
+    print(f"{sites} sites at 5 min, {mine['rows']} rows of one night on {days} days of history; "
+          f"{mine['days']} days judged, {mine['findings']} findings")  # fmt: skip
+    print("stage            processor s   ms per site   share   against the bare reading")
+    for stage, seconds in [*mine["seconds"].items(), ("the whole night", mine["whole"])]:
+        print(f"{stage:16} {seconds:11.2f} {1000 * seconds / sites:13.2f} {seconds / mine['whole']:7.0%} "
+              f"{seconds / theirs['whole']:12.1f}")  # fmt: skip
+    print(f"{mine['elapsed']:.1f} s elapsed, peak {mine['peak']:.0f} MiB; bare reading {theirs['whole']:.2f} s of "
+          f"processor, peak {theirs['peak']:.0f} MiB")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
