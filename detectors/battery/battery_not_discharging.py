@@ -15,6 +15,7 @@ import polars as pl
 from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery, without_battery
 from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
 from detectors.battery.levels import as_evidence, difference, not_learned, reserve_words, with_levels
+from detectors.battery.short_evenings import LOOK_BACK_DAYS, Short, short_evenings, short_finding
 from detectors.finding import (
     EvidenceValue,
     Finding,
@@ -59,7 +60,9 @@ KINDS = {
         ),
     )
 }
+SOC_MISSING = "level-missing"
 REASONS = {
+    SOC_MISSING: "{channel} missing, and no evening since a full charge tells it by energy",
     "no-reserve": NO_RESERVE,
     "no-reserve-level-seen": (
         NO_RESERVE
@@ -88,7 +91,6 @@ MIN_REST_KWH = 0.3  # ours: half an hour of cooking; less is worth no visit
 MIN_REST_SHARE = 0.02  # ours: the same for batteries above 15 kWh, in terms of the capacity
 AT_LEVEL_RATIO = 0.6  # ours: most of what was imported at rest must lie at one level
 MIN_EVENINGS = 3  # common practice: a schedule's floor left high shows over 3 evenings
-LOOK_BACK_DAYS = 21  # ours: three evenings of need within three weeks; a level older than that may be another setting
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 PICTURE_DAYS = 30
 
@@ -103,6 +105,7 @@ def detect(
     earlier: pl.DataFrame,
     day: date,
     levels: pl.DataFrame | None = None,
+    level_day: pl.DataFrame | None = None,
     *,
     min_evenings: int = MIN_EVENINGS,
 ) -> list[Verdict]:
@@ -122,9 +125,17 @@ def detect(
         said = doubted.get(site_id) or _judge(site, today.get(site_id), past.get((site_id,)), day, min_evenings)
         if site["battery_reserve_pct"] is None:
             seen = not_learned(site)
-            said = doubted.get(site_id) or (
-                because(REASONS, "no-reserve-level-seen", **seen) if seen else because(REASONS, "no-reserve")
-            )
+            silent = because(REASONS, "no-reserve-level-seen", **seen) if seen else because(REASONS, "no-reserve")
+            is_unread = isinstance(said, Reason) and said.code == SOC_MISSING
+            said = doubted.get(site_id) or (said if is_unread else silent)
+        if isinstance(said, Reason) and said.code == SOC_MISSING and level_day is not None:
+            own = level_day.filter(pl.col("site_id") == site_id, pl.col("day") <= day)
+            short = short_evenings(own, day, min_evenings)
+            if short is True:
+                continue
+            if isinstance(short, Short):
+                verdicts.append(short_finding(KIND, site, short, day))
+                continue
         if isinstance(said, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
@@ -192,7 +203,7 @@ def _judge(
         return because(REASONS, "no-readings")
     for name, what in (("battery", "battery power"), ("grid", "grid meter"), ("soc", "state of charge")):
         if not today[f"{name}_h"]:
-            return because(REASONS, "channel-missing", channel=what)
+            return because(REASONS, SOC_MISSING if name == "soc" else "channel-missing", channel=what)
     state = today["state"]
     if state == "unknown":
         if not today["seen_h"]:

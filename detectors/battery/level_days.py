@@ -25,6 +25,9 @@ LEVEL_DAYS = pl.Schema(
         "held_h": pl.Float64,
         "ceiling_pct": pl.Float64,  # at which it took no more although there was surplus
         "ceiling_h": pl.Float64,
+        "full_h": pl.Float64,  # in which it took no more although there was surplus, its level read or not
+        "given_kwh": pl.Float64,  # after the last of these hours, up to midnight
+        "stop_kwh": pl.Float64,  # imported at rest after that; 0 = it gave until midnight, or was not asked
     }
 )
 
@@ -41,6 +44,7 @@ def level_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         ceiling_pct=pl.col("soc_pct").filter("is_at_top").median(),
         ceiling_h=hours.filter(pl.col("is_at_top") & pl.col("soc_pct").is_not_null()).sum(),
     )
+    sums = sums.join(_since_full(rows), on=BY, how="left")
     told = sums.join(_resumed(rows), on=BY, how="left").with_columns(
         held_w=pl.when(pl.col("held_h") >= MIN_HELD_H).then("held_w"),
         ceiling_pct=pl.when(pl.col("ceiling_h") >= MIN_CEILING_H).then("ceiling_pct"),
@@ -75,6 +79,26 @@ def _acts(rows: pl.DataFrame) -> pl.DataFrame:
         charges=(power < -idle).fill_null(False),
         is_asked=(rests & has_charged & (grid >= draw_w())).fill_null(False),
         is_at_top=(rests & has_charged & has_surplus).fill_null(False),
+    )
+
+
+def _since_full(rows: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, day, full_h, given_kwh, stop_kwh]: what it gave since it was last full, and whether it then stopped."""
+
+    def is_after_last(name: str) -> pl.Expr:
+        seen = pl.col(name).cum_sum().over(BY)
+        return (seen == seen.max().over(BY)) & (seen > 0) & ~pl.col(name)
+
+    rows = rows.with_columns(after_full=is_after_last("is_at_top"))
+    rows = rows.with_columns(gave=pl.col("gives") & pl.col("after_full"))
+    rows = rows.with_columns(after_giving=is_after_last("gave"))
+    rests = (pl.col("battery_w").abs() <= pl.col("idle_w")) & (pl.col("grid_w") >= draw_w())
+    is_stop = (pl.col("after_giving") & rests).fill_null(False)
+    kwh = pl.col("hours") / 1000
+    return rows.group_by(BY).agg(
+        full_h=pl.col("hours").filter("is_at_top").sum(),
+        given_kwh=(pl.col("battery_w") * kwh).filter("gave").sum(),
+        stop_kwh=(pl.col("grid_w") * kwh).filter(is_stop).sum(),
     )
 
 

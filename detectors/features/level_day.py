@@ -5,7 +5,7 @@ import polars as pl
 from detectors.battery.level_days import LEVEL_DAYS, level_days
 
 NAME = "level_day"
-VERSION = 1
+VERSION = 2
 SCHEMA = LEVEL_DAYS
 WINDOW_DAYS = 90  # as the levels that are learned from it
 

@@ -265,6 +265,7 @@ def _picture(
         highest,
         *level("upper limit", "V", "limit", HIGH_RATIO * nominal_v, highest),
         *level("lower limit", "V", "limit", LOW_RATIO * nominal_v, highest),
+        *level("nominal", "V", "expected", nominal_v, highest),
         series("outside the band", "%", "measured", days["day"], shares),
         series("trips", "count", "measured", days["day"], days["trips_count"]),
     )

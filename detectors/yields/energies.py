@@ -29,8 +29,8 @@ class Energies(NamedTuple):
     expected_kwh: Array  # NaN where nobody can say
     actual_kwh: Array
     stored_kwh: Array  # in the battery at the day's end, had the roof been healthy
-    roof_w: Array  # [sites, quarters]: what each roof could have made, curtailed or not; NaN where nobody can say
     possible_kwh: Array  # of the whole day, curtailed or not; NaN where nobody can say
+    roof_w: Array  # [sites, quarters]: what each roof could have made, curtailed or not; NaN where nobody can say
 
 
 def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Before) -> Energies:
@@ -53,9 +53,9 @@ def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Befor
         possible = np.where(np.isfinite(sky), due_w, power)  # where the sky is not known nothing is claimed
         use, made[rows] = _of_limited(fleet, possible, before, rows)
         due[rows], stored[rows] = use.used_kwh, use.stored_kwh
-    roof_w = np.where(has_sky[:, None] & np.isfinite(sky) & (fleet.sky.up > 0), due_w, np.nan)
     whole = np.where(np.isfinite(sky), due_w, power).sum(axis=1) / 4000
-    return Energies(np.where(has_sky, due, np.nan), made, stored, roof_w, np.where(has_sky, whole, np.nan))
+    roof_w = np.where(has_sky[:, None] & np.isfinite(sky) & (fleet.sky.up > 0), due_w, np.nan)
+    return Energies(np.where(has_sky, due, np.nan), made, stored, np.where(has_sky, whole, np.nan), roof_w)
 
 
 def _of_limited(

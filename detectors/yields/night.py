@@ -58,8 +58,8 @@ class Night(NamedTuple):
     expected_kwh: Array  # by the baseline before, what could have been used alone
     actual_kwh: Array  # over the same intervals
     stored_kwh: Array  # in the battery at the day's end, had the roof been healthy
-    roof_w: Array  # [sites, quarters], what each healthy roof could have made; NaN where nobody can say
     possible_kwh: Array  # of the whole day, curtailed or not
+    roof_w: Array  # [sites, quarters], what each healthy roof could have made; NaN where nobody can say
     coverage: Array  # share of daylight with readings of generation
     least: Array  # log of a level that the roof has at least, by all that it made; NaN = no limit, or no known sky
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
@@ -126,8 +126,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         expected_kwh=told(energies.expected_kwh),
         actual_kwh=told(energies.actual_kwh),
         stored_kwh=energies.stored_kwh,
-        roof_w=np.where(silent[:, None], np.nan, energies.roof_w),
         possible_kwh=told(energies.possible_kwh),
+        roof_w=np.where(silent[:, None], np.nan, energies.roof_w),
         coverage=coverage,
         least=told(least),
         doubts=doubts,

@@ -1,6 +1,9 @@
-"""Which days are to be judged: those that changed and have ended at every site, and those that look back on them."""
+"""Which days are to be judged: those that changed and are over, and those that look back on them.
 
-from collections.abc import Callable
+A day is over at each site by its own clock. It is judged once it is over at most sites, of these alone; the others
+are judged with it again once it is over there, so that a far zone holds nobody back.
+"""
+
 from datetime import date, datetime, timedelta
 
 from pipeline.store import Store, history, register, verdicts
@@ -12,33 +15,38 @@ DAY_WINDOW = 90  # days that detectors look back on site-days: a season's change
 def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
     """Days not yet judged or due again, oldest first, and the judged ones after them, which look back on them.
 
-    A day is due once it has ended at every watched site, some hours ago.
+    A day is due once it has ended at most watched sites, some hours ago; again, once it has at one not judged yet.
     """
-    open_days = verdicts.unjudged_days(store)
+    settled = now - timedelta(hours=judge_after_h)
+    open_days = sorted({
+        day for day, zone in verdicts.unjudged_days(store)
+        if (zone is None or _ended(zone, day) <= settled) and has_ended(store, day, settled)
+    })  # fmt: skip
     if not open_days:
         return []
-    ends = _day_ends(store)
     last_judged = verdicts.last_judged_day(store)
     first, last = open_days[0], max(open_days[-1], last_judged or open_days[-1])
     span = sorted({day + timedelta(days=n) for day in history.days_with_readings(store) for n in range(DAY_WINDOW + 1)})
     # Further from any reading nothing can be judged; but a day that is due is judged, or it would be due for ever: a
     # correction that was taken back may have left it without a reading.
     asked = sorted({*open_days, *(day for day in span if first <= day <= last)})
-    return [day for day in asked if ends(day) + timedelta(hours=judge_after_h) <= now]
+    return [day for day in asked if has_ended(store, day, settled)]
 
 
-def _day_ends(store: Store) -> Callable[[date], datetime]:
-    """The instant at which a local day has ended at every watched site."""
-    zones = register.watched_zones(store)
-
-    def ends(day: date) -> datetime:
-        return max(
-            (day_start(zone, day + timedelta(days=1)) for zone in zones), default=utc_midnight(day + timedelta(days=1))
-        )
-
-    return ends
+def _ended(zone: str, day: date) -> datetime:
+    """The instant at which a local day has ended."""
+    return day_start(zone, day + timedelta(days=1))
 
 
 def has_ended(store: Store, day: date, now: datetime) -> bool:
-    """Whether the local day is over at every watched site."""
-    return _day_ends(store)(day) <= now
+    """Whether the local day is over at most watched sites: at half of them or more."""
+    zones = register.watched_zones(store)
+    if not zones:
+        return utc_midnight(day + timedelta(days=1)) <= now
+    over = sum(count for zone, count in zones.items() if _ended(zone, day) <= now)
+    return 2 * over >= sum(zones.values())
+
+
+def zones_not_over(store: Store, day: date, now: datetime) -> list[str]:
+    """The zones of watched sites at which the local day is not over."""
+    return [zone for zone in register.watched_zones(store) if _ended(zone, day) > now]

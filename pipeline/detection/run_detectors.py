@@ -4,7 +4,7 @@ import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -17,7 +17,7 @@ from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
 from detectors.yields.false_alarms import PER_SITE_YEAR
 from pipeline import progress
-from pipeline.detection.due_days import DAY_WINDOW
+from pipeline.detection.due_days import DAY_WINDOW, zones_not_over
 from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
 from pipeline.frames import FINDINGS, LOSSES, NOT_JUDGED
@@ -48,8 +48,13 @@ def judge(
     advance: progress.Advance = progress.silent,
     *,
     false_alarms_per_site_year: float = PER_SITE_YEAR,
+    now: datetime | None = None,
 ) -> Judged:
-    """Puts each day before every detector; what was said of it before is replaced."""
+    """Puts each day before every detector; what was said of it before is replaced.
+
+    Sites at which a day is not over `now` (else: at this moment) are left out of it.
+    """
+    now = now or datetime.now(UTC)
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
         block = days[start : start + BLOCK_DAYS]
@@ -59,16 +64,26 @@ def judge(
         devices = register.devices(store)
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
-            _judge_day(store, day, site_days, windows, false_alarms_per_site_year, result)
+            going_on = zones_not_over(store, day, now)
+            sites = store.sites().filter(
+                pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day),
+                ~pl.col("timezone").is_in(going_on),
+            )
+            _judge_day(store, day, sites, site_days, windows, false_alarms_per_site_year, result)
             advance(1)
     return result
 
 
 def _judge_day(
-    store: Store, day: date, site_days: pl.DataFrame, windows: Windows, per_site_year: float, result: Judged
+    store: Store,
+    day: date,
+    sites: pl.DataFrame,
+    site_days: pl.DataFrame,
+    windows: Windows,
+    per_site_year: float,
+    result: Judged,
 ) -> None:
     # Sites that are not watched raise nothing, but their roofs still show what the sky did.
-    sites = store.sites().filter(pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day))
     watched = sites.filter("watched")
     reported = readings.read_days(store, day, day)
     flags = readings.read_flags(store, day, day)
@@ -100,7 +115,7 @@ def _judge_day(
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
     silent += _nothing_to_judge(watched, rows, said, [module.DETECTOR for module in modules], day)
     with store.transaction():
-        history.write_silent_days(store, day)
+        history.write_silent_days(store, day, watched["site_id"].to_list())
         features.write_night(store, night.made, day)
         verdicts.write_verdicts(
             store, day, findings_frame(found), not_judged_frame(silent),

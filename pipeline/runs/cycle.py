@@ -43,24 +43,29 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
     """Judges the days given, or every day not yet judged (up to `until`, judged even if nothing arrived of it)."""
     refuse_days_not_over(run.store, days if until is None else [until])
     sum_up(run)
+    now, asked = datetime.now(UTC), [*(days or ()), *([] if until is None else [until])]
+    settled = now - timedelta(hours=run.settings.detect.judge_after_h)
+    if not all(has_ended(run.store, day, settled) for day in asked):
+        settled = now  # a person asks for a day that has only just ended
     if days is None:
-        days = due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
+        days = due_days(run.store, now, run.settings.detect.judge_after_h)
         history.note_due(run.store, days)
         if until is not None:
             days = with_silent_days(days, verdicts.last_judged_day(run.store), until)
     with run.progress("judging", len(days), "days") as advance:
         result = run_detectors.judge(
-            run.store, days, advance, false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year
-        )
+            run.store, days, advance, now=settled,
+            false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year,
+        )  # fmt: skip
     result.folded = folding.update_exceptions(run.store)
     return result
 
 
 def refuse_days_not_over(store: Store, days: Sequence[date] | None) -> None:
-    """Raises RefusedError if a local day has not ended at every watched site."""
+    """Raises RefusedError if a local day has not ended at most watched sites."""
     now = datetime.now(UTC)
     if late := [day for day in days or () if not has_ended(store, day, now)]:
-        raise RefusedError("a day can be judged once it has ended at every site", f"{late[0]}", "choose an earlier day")
+        raise RefusedError("a day can be judged once it has ended at most sites", f"{late[0]}", "choose an earlier day")
 
 
 def with_silent_days(due: Sequence[date], last_judged: date | None, until: date) -> list[date]:
@@ -89,7 +94,7 @@ class CycleResult:
 def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
     """Ingest, detect, digest, once. With `day`, days up to it are judged, even if nothing arrived of them.
 
-    Raises RefusedError, before anything is taken in, if `day` has not ended at every watched site.
+    Raises RefusedError, before anything is taken in, if `day` has not ended at most watched sites.
     """
     refuse_days_not_over(run.store, None if day is None else [day])
     taken_in = take_in(run)

@@ -248,7 +248,7 @@ def _in_one_line(error: Exception) -> str:
 
 
 def last_ended_day(run: Opened) -> date:
-    """The latest day that has ended at every watched site, some hours ago."""
+    """The latest day that has ended at most watched sites, some hours ago."""
     now = datetime.now(UTC) - timedelta(hours=run.settings.detect.judge_after_h)
     day = now.date() + timedelta(days=1)
     while not has_ended(run.store, day, now):

@@ -38,8 +38,8 @@ def write_days(
         mark_due(store, "site_hour", [day for by in ("-1d", "1d") for day in done["day"].dt.offset_by(by)])
 
 
-def write_silent_days(store: Store, day: date) -> None:
-    """Every watched site has a site-day of `day`, with 0 readings where none came, since it was commissioned.
+def write_silent_days(store: Store, day: date, sites: Sequence[str]) -> None:
+    """Each of these sites, if watched, has a site-day of `day`, with 0 readings where none came, since commissioned.
 
     Where the register does not tell since when, it is since its first reading.
     """
@@ -48,10 +48,11 @@ def write_silent_days(store: Store, day: date) -> None:
         INSERT INTO site_day BY NAME
         SELECT s.site_id, $day AS day, 0 AS readings, 0.0 AS coverage_pct, 0.0 AS pv_coverage_pct FROM site AS s
         ANTI JOIN (SELECT site_id FROM site_day WHERE day = $day) AS d ON d.site_id = s.site_id
-        WHERE s.watched AND (s.commissioned_on <= $day OR s.commissioned_on IS NULL AND s.site_id IN
+        WHERE s.watched AND list_contains($sites, s.site_id)
+        AND (s.commissioned_on <= $day OR s.commissioned_on IS NULL AND s.site_id IN
             (SELECT site_id FROM site_day WHERE readings > 0 AND day < $day))
         """,
-        {"day": day},
+        {"day": day, "sites": list(sites)},
     )
 
 

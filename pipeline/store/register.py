@@ -44,6 +44,6 @@ def timezone(store: Store, site_id: str) -> str:
     return str(store.value("SELECT timezone FROM site WHERE site_id = ?", [site_id]))
 
 
-def watched_zones(store: Store) -> list[str]:
-    """The IANA zones in which watched sites lie."""
-    return [zone for (zone,) in store.con.execute("SELECT DISTINCT timezone FROM site WHERE watched").fetchall()]
+def watched_zones(store: Store) -> dict[str, int]:
+    """The IANA zones in which watched sites lie, with how many there are."""
+    return dict(store.con.execute("SELECT timezone, count(*) FROM site WHERE watched GROUP BY timezone").fetchall())

@@ -15,6 +15,8 @@ FINDING_COLUMNS = (
     "summary", "measured", "expected", "since", "cost",
 )  # fmt: skip
 
+SILENT_AGAIN_DAYS = 2  # a day has ended everywhere within 26 hours of its end in the first zone (UTC+14 to UTC-12)
+
 
 def write_verdicts(
     store: Store,
@@ -74,18 +76,27 @@ def is_judged(store: Store, day: date) -> bool:
     return bool(store.value("SELECT count(*) FROM judged WHERE day = ?", [day]))
 
 
-def unjudged_days(store: Store) -> list[date]:
-    """Days that are due, and those of which a site that has a site-day was not judged, oldest first."""
-    return [day for (day,) in store.con.execute(
+def unjudged_days(store: Store) -> list[tuple[date, str | None]]:
+    """Days that are due (with None), and those of which sites with a site-day were not judged, with the sites' zones.
+
+    Of the last days that were judged, sites without a site-day count too: their silence was not judged.
+    """
+    return store.con.execute(
         """
-        SELECT DISTINCT d.day FROM site_day AS d
+        WITH asked AS (
+            SELECT site_id, day FROM site_day
+            UNION SELECT s.site_id, j.day FROM site AS s, (SELECT DISTINCT day FROM judged) AS j
+            WHERE j.day > (SELECT max(day) FROM judged) - $again
+        )
+        SELECT DISTINCT d.day, s.timezone FROM asked AS d
         JOIN site AS s ON s.site_id = d.site_id AND s.watched
             AND (s.commissioned_on IS NULL OR d.day >= s.commissioned_on)
         ANTI JOIN judged AS j ON j.site_id = d.site_id AND j.day = d.day
-        UNION SELECT day FROM due_day
-        ORDER BY day
-        """
-    ).fetchall()]  # fmt: skip
+        UNION SELECT day, NULL FROM due_day
+        ORDER BY ALL
+        """,
+        {"again": SILENT_AGAIN_DAYS},
+    ).fetchall()
 
 
 def last_judged_day(store: Store) -> date | None:

@@ -55,7 +55,7 @@ def nights(
 
 def scored(fleet: Fleet, *frames: pl.DataFrame) -> Score:
     together = pl.concat(frames)
-    silent = pl.DataFrame(schema={"site_id": pl.String, "day": pl.Date, "detector": pl.String, "reason": pl.String})
+    silent = pl.DataFrame(schema={"site_id": pl.String, "day": pl.Date, "detector": pl.String, "code": pl.String})
     final = together.sort("night").unique("exception_id", keep="last")
     return score(fleet, Lived(together, final, silent, kinds={"string-loss": "string-loss"}))
 

@@ -26,7 +26,7 @@ def test_a_missing_or_empty_file_is_valid(tmp_path, text):
         "digest": {"title": "", "top": 20, "url": "", "rates": {}},
         "mail": {
             "host": "", "port": 587, "starttls": True, "user": "", "password_env": "NOONMARK_MAIL_PASSWORD",
-            "sender": "", "recipients": (), "retry_for_min": 240.0,
+            "sender": "", "recipients": (), "to_installers": False, "retry_for_min": 240.0,
         },
         "reader": {"keep_h": 48.0},
         "compute": {"workers": 1, "cluster": ""},

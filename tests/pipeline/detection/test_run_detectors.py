@@ -7,11 +7,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.detection import run_detectors
 from pipeline.detection.due_days import due_days
 from pipeline.detection.run_detectors import of_devices, of_sites
 from pipeline.errors import StoppedError
 from pipeline.runs.cycle import cycle, detect, take_in, with_silent_days
-from pipeline.runs.session import opened, publish
+from pipeline.runs.session import Opened, opened, publish
 from pipeline.store import reader
 from pipeline.workspace import resources
 from pipeline.workspace.places import Workspace
@@ -152,6 +153,35 @@ def test_a_day_is_due_once_it_has_ended_everywhere(space: Workspace) -> None:
         # 6 May ends in Vienna (CEST) at 22:00 UTC; three hours later it is due
         assert due_days(run.store, datetime(2026, 5, 7, 0, 59, tzinfo=UTC), 3) == list(desk.DAYS[:2])
         assert due_days(run.store, datetime(2026, 5, 7, 1, 0, tzinfo=UTC), 3) == list(desk.DAYS)
+
+
+def test_a_far_zone_holds_nobody_back_and_is_judged_once_its_day_is_over(tmp_path: Path) -> None:
+    """Two sites in Vienna, one in Denver, eight hours behind: it may not feed the grid, and does."""
+    space = desk.make(tmp_path / "desk", with_exports=False)
+    denver = "R-3,Far Barn,39.7,-105.0,America/Denver,10,0,,I-1\n"
+    space.sites_file.write_text(desk.SITES + denver, encoding="utf-8")
+    day = desk.DAYS[-1]
+    for site in ("R-1", "R-2", "R-3"):
+        desk.write(space.inbox, site, day, desk.lines(day, feeds_in=True))
+    in_vienna, in_denver = datetime(2026, 5, 7, 1, tzinfo=UTC), datetime(2026, 5, 7, 9, tzinfo=UTC)  # midnight + 3 h
+
+    def judged(run: Opened, now: datetime) -> list[str]:
+        days = due_days(run.store, now, 3)
+        run_detectors.judge(run.store, days, now=now - timedelta(hours=3))
+        return [site for (site,) in run.store.con.execute(
+            "SELECT DISTINCT site_id FROM judged WHERE day = ? ORDER BY 1", [day]).fetchall()]  # fmt: skip
+
+    with opened(space, is_quiet=True) as run:
+        take_in(run)
+        assert judged(run, in_vienna) == ["R-1", "R-2"]
+        assert run.store.value("SELECT count(*) FROM finding WHERE site_id = 'R-3'") == 0
+        before = run.store.frame("SELECT * FROM finding ORDER BY ALL")
+        assert not before.is_empty()
+        assert due_days(run.store, in_denver - timedelta(minutes=1), 3) == [], "nothing is due before it is over there"
+        assert judged(run, in_denver) == ["R-1", "R-2", "R-3"]
+        assert run.store.value("SELECT count(*) FROM finding WHERE site_id = 'R-3' AND kind = 'unexpected-export'") == 1
+        assert run.store.frame("SELECT * FROM finding WHERE site_id <> 'R-3' ORDER BY ALL").equals(before)
+        assert due_days(run.store, in_denver, 3) == []
 
 
 def test_silent_days_are_judged_too() -> None:

@@ -8,6 +8,7 @@ import pytest
 from pipeline.digest import rendering, to_html
 from pipeline.digest.sheet import all_sheets
 from pipeline.digest.site_page import to_site_html
+from tests.benches.digest import facts_of
 from tests.support import browser, digest_facts
 from tests.support.digest_facts import finding, morning
 
@@ -47,8 +48,12 @@ def test_the_check_finds_what_is_wrong(tmp_path):
 
 
 @needs_browser
-def test_a_quiet_morning_is_two_pages_of_paper_and_a_sheet_is_one(tmp_path):
+def test_a_quiet_morning_is_two_pages_of_paper_a_bad_one_six_and_a_sheet_one(tmp_path):
     page = tmp_path / "page.html"
+    bad = facts_of(190)
+    assert len(bad.exceptions) == 15
+    page.write_text(to_html(bad), encoding="utf-8")
+    assert browser.pages_printed(page, tmp_path) <= 6
     page.write_text(to_html(morning([])), encoding="utf-8")
     assert browser.pages_printed(page, tmp_path) <= 2
     page.write_text(made("sheet"), encoding="utf-8")

@@ -1,11 +1,16 @@
 """The mail reaches a small SMTP server on this machine, and every refusal is told in one line."""
 
 import email
+import email.message
 import email.policy
+import socket
 import threading
 from types import SimpleNamespace
 
 import pytest
+from aiosmtpd.controller import Controller
+from aiosmtpd.handlers import Message
+from aiosmtpd.smtp import AuthResult
 
 from pipeline.digest.mail import MailError, Sent, compose, send
 from pipeline.digest.page import to_html
@@ -53,6 +58,42 @@ def test_text_and_page_arrive(sink):
     rcpt = [line for line in sink.heard if line.startswith("RCPT") or line.startswith("rcpt")]
     assert len(rcpt) == 2
     assert max(len(line) for line in raw.splitlines()) <= 998  # RFC 5322, 2.1.1
+
+
+class Box(Message):
+    """What a server of the aiosmtpd library took in."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.mails: list[email.message.Message] = []
+
+    def handle_message(self, message: email.message.Message) -> None:
+        self.mails.append(message)
+
+
+def test_a_well_kept_server_takes_it_after_a_login():
+    """Outside reference: aiosmtpd, which follows RFC 5321 and RFC 4954, with a login that only one password opens."""
+
+    def is_right(_server, _session, _envelope, _mechanism, given) -> AuthResult:
+        return AuthResult(success=(given.login, given.password) == (b"desk", b"s3cret"))
+
+    box = Box()
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        port = one.getsockname()[1]
+    server = Controller(
+        box, hostname="127.0.0.1", port=port, authenticator=is_right, auth_required=True, auth_require_tls=False
+    )
+    server.start()
+    try:
+        settings = mail_settings(port, user="desk")
+        send(compose(morning(), settings), settings, {"MAIL_SECRET": "s3cret"})
+        assert "s3cret" not in told(settings, {"MAIL_SECRET": "wrong"})
+    finally:
+        server.stop()
+    (message,) = box.mails
+    assert message["X-RcptTo"] == "ann@example.org, bo@example.org"
+    assert {part.get_content_type() for part in message.walk()} >= {"text/plain", "text/html", "multipart/mixed"}
 
 
 def test_the_password_comes_from_the_environment(sink):
