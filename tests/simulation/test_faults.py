@@ -210,3 +210,14 @@ def test_the_fault_does_what_its_kind_says(cases: tuple[str, list[Case]]):
     assert found, f"no visible {kind} among six"
     for case in found:
         assert CHECKS[kind](case), (case[1], case[0].told)
+
+
+def test_a_fleet_of_steps_has_the_faults_that_were_asked_for() -> None:
+    fleet = make_fleet(11, sites=5, days=6, first=FIRST, kinds=["underperformance"], faulty=0.4, step_pct=20.0)
+    assert [(fault.kind, fault.size, fault.shape) for fault in fleet.faults] == 2 * [("underperformance", 20.0, "step")]
+    for site, fault, truth, _, on in (_case(fleet, fault) for fault in fleet.faults):
+        assert (fault.first_day - FIRST).days == 3
+        assert truth.axis.midnight_s(site.zone, 3) == fault.begin_s
+        assert truth.healthy is not None
+        assert (truth.pv_w[~on] == truth.healthy.pv_w[~on]).mean() > 0.99
+        assert truth.pv_w[on].sum() < 0.95 * truth.healthy.pv_w[on].sum()

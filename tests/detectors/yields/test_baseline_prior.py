@@ -1,0 +1,32 @@
+"""How much planes that nobody knows leave open: little under a high sun, much in a northern winter."""
+
+from datetime import date
+
+import numpy as np
+
+from detectors.features import load
+from detectors.yields import baseline_prior, fleet_day
+from detectors.yields.free_intervals import INTERVALS
+from tests.support import build
+
+
+def _sigmas(day):
+    """Of one place: planes not known, known, and not known under a limit."""
+    planes = {"tilt_deg": None, "azimuth_deg": None}
+    sites = build.sites(
+        {"site_id": "a", "latitude": 52.0, "feed_in_limit_kw": None, **planes},
+        {"site_id": "b", "latitude": 52.0, "feed_in_limit_kw": None, "tilt_deg": 30.0, "azimuth_deg": 180.0},
+        {"site_id": "c", "latitude": 52.0, "feed_in_limit_kw": 0.0, **planes},
+    )
+    models = load()["roof_model"].schema.to_frame()
+    fleet = fleet_day.gather(INTERVALS.to_frame(), sites, build.planes(), models, day)
+    assert fleet.sites["site_id"].to_list() == ["a", "b", "c"]
+    return baseline_prior.sigma(fleet)
+
+
+def test_unknown_planes_leave_more_open_in_winter_and_known_ones_do_not():
+    summer, winter = _sigmas(date(2026, 6, 21)), _sigmas(date(2026, 1, 10))
+    assert summer[1] == winter[1]
+    assert summer[1] < summer[0] < 0.12
+    assert winter[0] > 1.5 * summer[0]
+    assert (winter[2] > winter[0]) & np.isfinite(winter).all()
