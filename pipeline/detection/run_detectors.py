@@ -65,7 +65,7 @@ def judge(
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
             going_on = zones_not_over(store, day, now)
-            sites = store.sites_with_profiles().filter(
+            sites = register.sites_with_profiles(store).filter(
                 pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day),
                 ~pl.col("timezone").is_in(going_on),
             )

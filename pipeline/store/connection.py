@@ -154,12 +154,6 @@ class Store:
         """SITES of the register's copy, by site_id."""
         return self.frame("SELECT * FROM site ORDER BY site_id").cast(SITES).select(SITES.names())
 
-    def sites_with_profiles(self) -> pl.DataFrame:
-        """The same, with the profile that a site's exports used last where the register names none."""
-        used = self.frame("SELECT site_id, profile AS used FROM site_profile")
-        filled = self.sites().join(used, on="site_id", how="left", maintain_order="left")
-        return filled.with_columns(pl.coalesce("profile", "used").alias("profile")).select(SITES.names())
-
     def planes(self) -> pl.DataFrame:
         """PLANES of the register's copy."""
         return self.frame("SELECT * FROM plane").cast(PLANES).select(PLANES.names())

@@ -34,6 +34,13 @@ def write_register(
     return sorted(changed)
 
 
+def sites_with_profiles(store: Store) -> pl.DataFrame:
+    """SITES of the register's copy, with the profile that a site's exports used last where the register names none."""
+    used = store.frame("SELECT site_id, profile AS used FROM site_profile")
+    filled = store.sites().join(used, on="site_id", how="left", maintain_order="left")
+    return filled.with_columns(pl.coalesce("profile", "used").alias("profile")).select(SITES.names())
+
+
 def devices(store: Store) -> pl.DataFrame:
     """[site_id, device_id] of the register."""
     return store.frame("SELECT site_id, device_id FROM device")
