@@ -13,6 +13,7 @@ import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
 from detectors.finding import EvidenceValue
+from detectors.stats.robust import MAD_TO_SIGMA
 
 WINDOW_DAYS = 90  # ours: a season; in summer many a battery is not drawn down to its reserve for weeks
 MIN_DAYS = 5  # ours: a working week's evenings
@@ -24,7 +25,6 @@ MAX_IMPORT_W = 500.0  # common practice, no source: controls keep up 20 to 500 W
 MIN_DROP_PCT = 20.0  # ours: with a level in whole per cent, a day's ratio then errs by some 5 %
 LEAST_SIGMA_PCT = 0.3  # rounding to whole per cent: 1 / sqrt 12
 LEAST_SIGMA_W = 3.0  # ours: rounding to ten watts: 10 / sqrt 12
-SIGMA_PER_MAD = 1.4826  # sigma of normal values from their median absolute deviation
 SIGMAS = 2.0  # ours: a register and a learned level further apart than two sigma, and than a level settles, differ
 LEVELS = pl.Schema(
     {
@@ -94,7 +94,7 @@ def _level(frame: pl.DataFrame, value: str, name: str, unit: str, least: float, 
     known = frame.filter(pl.col(value).is_not_null())
     middle = known.group_by("site_id").agg(middle=pl.col(value).median(), seen=pl.len())
     off = known.join(middle.filter(pl.col("seen") >= MIN_DAYS), on="site_id")
-    sigma = SIGMA_PER_MAD * (pl.col(value) - pl.col("middle")).abs().median()
+    sigma = MAD_TO_SIGMA * (pl.col(value) - pl.col("middle")).abs().median()
     return off.group_by("site_id").agg(
         pl.col("middle").first().alias(f"{name}_{unit}"),
         pl.max_horizontal(sigma, pl.lit(least)).alias(f"{name}_sigma_{unit}"),

@@ -37,7 +37,15 @@ class Short(NamedTuple):
 
     def level_pct(self, site: Mapping[str, Any]) -> float:
         """The state of charge at which it will have stopped, by the registered capacity, %."""
-        return max(FULL_PCT - 100 * self.gave_kwh / site["battery_kwh"], 0.0)
+        return _level_after(self.gave_kwh, site)
+
+    def limit_pct(self, site: Mapping[str, Any]) -> float:
+        """The level above which a stop is early: the one after SHORT_SHARE of what it used to give, %."""
+        return _level_after(SHORT_SHARE * self.usual_kwh, site)
+
+
+def _level_after(given_kwh: float, site: Mapping[str, Any]) -> float:
+    return max(FULL_PCT - 100 * given_kwh / site["battery_kwh"], 0.0)
 
 
 def short_evenings(own: pl.DataFrame, day: date, min_evenings: int) -> Short | bool:
@@ -77,7 +85,7 @@ def short_finding(kind: str, site: Mapping[str, Any], short: Short, day: date) -
         severity="soon",
         value=level_pct,
         unit="%",
-        threshold=SHORT_SHARE * 100,
+        threshold=short.limit_pct(site),
         summary=f"Battery stops after {short.gave_kwh:.1f} kWh since it was full, near {level_pct:.0f} %, while the "
         f"house imports; it used to give {short.usual_kwh:.1f} kWh. Seen on {short.evenings.height} evenings; its "
         "state of charge is not read.",

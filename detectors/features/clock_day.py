@@ -8,7 +8,7 @@ import polars as pl
 from detectors.clock.diagnosis import NEEDED_DAYS
 from detectors.clock.onsets import Array, latest, onsets_of
 from detectors.clock.segments import is_possible_day
-from detectors.stats.robust import quantile
+from detectors.stats.robust import MAD_TO_SIGMA, quantile
 
 NAME = "clock_day"
 VERSION = 1
@@ -24,7 +24,6 @@ SCHEMA = pl.Schema(
 WINDOW_DAYS = 30  # ours: after a change of version so many days are told again, and no whole year judged anew
 WITHIN_DAYS = 14  # ours: of the last 14 days the NEEDED_DAYS latest with light; more would smear a step of the clock
 EARLY_SHARE = 0.2  # as in the clock's detector: the 20 % quantile holds where afternoons are curtailed
-SIGMAS_PER_MAD = 1.4826  # standard deviation over median absolute deviation of a normal distribution
 
 
 def make(daylight: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
@@ -49,4 +48,4 @@ def make(daylight: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame
 def _spread(midpoints: Array) -> Array:
     """Robust standard deviation of every row over its finite values."""
     middle = quantile(midpoints, 0.5)
-    return SIGMAS_PER_MAD * quantile(np.abs(midpoints - middle[:, None]), 0.5)
+    return MAD_TO_SIGMA * quantile(np.abs(midpoints - middle[:, None]), 0.5)

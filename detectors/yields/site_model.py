@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.solar import pv_model
-from detectors.stats.robust import Array, median
+from detectors.stats.robust import MAD_TO_SIGMA, Array, median
 from detectors.yields import hourly, orientation_fit
 
 MODEL = pl.Schema(
@@ -205,7 +205,7 @@ def _rows(
         .group_by("row")
         .agg(
             capacity_kwp=pl.col("scale").median() * kwp.first(),
-            scatter=(pl.col("scale") - pl.col("scale").median()).abs().median() * 1.4826 * kwp.first(),
+            scatter=(pl.col("scale") - pl.col("scale").median()).abs().median() * MAD_TO_SIGMA * kwp.first(),
             capacity_early_kwp=pl.col("scale").filter(pl.col("half") <= 1).median() * kwp.first(),
             capacity_late_kwp=pl.col("scale").filter(pl.col("half") >= 1).median() * kwp.first(),
             first_clear_day=pl.col("day").min(),

@@ -113,7 +113,9 @@ def ask(
     if is_shown:
         print(questions.with_values(asked, chosen), end="")
     else:
-        _answer(workspace_of(context), asked.sql, chosen, form, is_safe_csv=is_safe_csv)
+        space = workspace_of(context)
+        known = questions.looked_up(space.reader, asked, chosen)
+        _answer(space, asked.sql, known, form, is_safe_csv=is_safe_csv)
     return DONE
 
 

@@ -4,6 +4,7 @@ A day is over at each site by its own clock. It is judged once it is over at mos
 are judged with it again once it is over there, so that a far zone holds nobody back.
 """
 
+from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 
 from pipeline.store import Store, history, register, verdicts
@@ -17,10 +18,10 @@ def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
 
     A day is due once it has ended at most watched sites, some hours ago; again, once it has at one not judged yet.
     """
-    settled = now - timedelta(hours=judge_after_h)
+    settled, zones = now - timedelta(hours=judge_after_h), register.watched_zones(store)
     open_days = sorted({
         day for day, zone in verdicts.unjudged_days(store)
-        if (zone is None or _ended(zone, day) <= settled) and has_ended(store, day, settled)
+        if (zone is None or _ended(zone, day) <= settled) and _is_over(zones, day, settled)
     })  # fmt: skip
     if not open_days:
         return []
@@ -30,7 +31,7 @@ def due_days(store: Store, now: datetime, judge_after_h: float) -> list[date]:
     # Further from any reading nothing can be judged; but a day that is due is judged, or it would be due for ever: a
     # correction that was taken back may have left it without a reading.
     asked = sorted({*open_days, *(day for day in span if first <= day <= last)})
-    return [day for day in asked if has_ended(store, day, settled)]
+    return [day for day in asked if _is_over(zones, day, settled)]
 
 
 def _ended(zone: str, day: date) -> datetime:
@@ -40,7 +41,11 @@ def _ended(zone: str, day: date) -> datetime:
 
 def has_ended(store: Store, day: date, now: datetime) -> bool:
     """Whether the local day is over at most watched sites: at half of them or more."""
-    zones = register.watched_zones(store)
+    return _is_over(register.watched_zones(store), day, now)
+
+
+def _is_over(zones: Mapping[str, int], day: date, now: datetime) -> bool:
+    """The same; `zones`: zone -> how many watched sites lie in it."""
     if not zones:
         return utc_midnight(day + timedelta(days=1)) <= now
     over = sum(count for zone, count in zones.items() if _ended(zone, day) <= now)

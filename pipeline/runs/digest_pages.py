@@ -1,6 +1,7 @@
 """From the history to a day's digest: its facts, and the pages of the sites that it names."""
 
 import json
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -101,16 +102,15 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None, narrowed:
 
 def _refuse_unknown(sites: pl.DataFrame, narrowed: Narrowed) -> None:
     """Raises RefusedError for an installer, kind or region that there is not."""
-    if narrowed.is_whole:
-        return
-    names = {
-        "installer": (narrowed.installer_id, sites["installer_id"].drop_nulls().unique().sort().to_list()),
-        "kind": (narrowed.kind, sorted(detectors.kinds())),
-        "region": (narrowed.region, sorted(set(regions(sites).values()))),
+    names: dict[str, tuple[str | None, Callable[[], list[str]]]] = {
+        "installer": (narrowed.installer_id, lambda: sites["installer_id"].drop_nulls().unique().sort().to_list()),
+        "kind": (narrowed.kind, lambda: sorted(detectors.kinds())),
+        "region": (narrowed.region, lambda: sorted(set(regions(sites).values()))),
     }
-    for what, (asked, held) in names.items():
-        given = asked.casefold() if asked is not None and what == "region" else asked
-        if given is not None and given not in (held if what != "region" else [one.casefold() for one in held]):
+    for what, (asked, known) in names.items():
+        held = [] if asked is None else known()
+        fits = str.casefold if what == "region" else str
+        if asked is not None and fits(asked) not in map(fits, held):
             remedy = name_remedy(str(asked), held, f"choose one of: {', '.join(held[:10])}")
             raise RefusedError(f"there is no {what} {asked!r}", "digest", remedy)
 

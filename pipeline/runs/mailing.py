@@ -11,6 +11,7 @@ from tenacity import RetryCallState, Retrying, retry_if_exception, stop_after_de
 from tenacity.stop import stop_when_event_set
 
 from pipeline.config.settings import Settings
+from pipeline.detection import folding
 from pipeline.digest import DigestFacts, mail
 from pipeline.digest.mail import MailError, Sent
 from pipeline.digest.narrowing import Narrowed
@@ -93,10 +94,11 @@ def mail_digest(
 def _to_installers(run: Opened, facts: DigestFacts) -> list[Letter]:
     """A letter for each installer with an e-mail of whose sites an exception is in view, of these sites alone."""
     concerned = {one.installer_id for one in facts.exceptions}
+    folded = folding.fold(run.store, facts.day)
     letters = []
     for installer_id, installer in sorted(run.register.installers.items()):
         if installer.email and installer_id in concerned:
-            own = facts_of(run, facts.day, narrowed=Narrowed(installer_id=installer_id))
+            own = facts_of(run, facts.day, folded, Narrowed(installer_id=installer_id))
             own = own.model_copy(
                 update={
                     "title": f"{facts.title}: {installer.name or installer_id}",
@@ -116,7 +118,8 @@ def _mail_one(
 ) -> Mailed:
     """Sends one letter unless it was sent, and keeps how that ended. Raises as `mail_digest` does."""
     day, to = letter.facts.day, letter.to
-    handover = workspace.digests / day.isoformat() / f".mail-handover{to.installer_id and '-'}{to.installer_id}"
+    whom = f"-{installer_file(to.installer_id)}" if to.installer_id else ""
+    handover = workspace.digests / day.isoformat() / f".mail-handover{whom}"
     with opened(workspace, wait_s=LOCK_WAIT_S, is_quiet=True) as run:
         if handover.exists():  # it is there while a server may be taking the mail
             digests.note_mail(run.store, day, Sent.UNKNOWN, to, "the run was killed meanwhile")

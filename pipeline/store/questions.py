@@ -1,17 +1,20 @@
 """Worked questions to the analyst's database: sql/query/NAME.sql whose first line is its question.
 
 The header says, in comment lines, Question, Reading (how to read the answer) and one Param for each parameter:
-`-- Param     top INTEGER = 5: sites of each month`; without a default (`=` and nothing) the query chooses.
+`-- Param     top INTEGER = 5: sites of each month`; without a default (`=` and nothing) the query chooses, a default in
+brackets is a query of its own, asked first: a span that is given spares the reading of all other months.
 """
 
 import re
 from collections.abc import Mapping
 from datetime import date, datetime
 from functools import cache
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from pipeline.config.suggestions import name_remedy
 from pipeline.errors import RefusedError
+from pipeline.store import answers
 from pipeline.workspace import resources
 
 HEAD = re.compile(r"^-- (?P<word>[A-Z][a-z]+) +(?P<text>.*)$")
@@ -26,12 +29,16 @@ class Parameter(NamedTuple):
 
     name: str
     kind: str  # INTEGER, DOUBLE, VARCHAR or DATE
-    default: str  # as it would be typed; "" = the query chooses
+    default: str  # as it would be typed; "" = the query chooses; "(...)" = a query
     meaning: str
 
     @property
     def option(self) -> str:
         return "--" + self.name.replace("_", "-")
+
+    @property
+    def is_query(self) -> bool:
+        return self.default.startswith("(")
 
 
 class Question(NamedTuple):
@@ -102,8 +109,14 @@ def values(asked: Question, given: Mapping[str, str]) -> dict[str, Any]:
     return {one.name: _value(one, given.get(one.name, one.default)) for one in asked.parameters}
 
 
+def looked_up(folder: Path, asked: Question, chosen: Mapping[str, Any]) -> dict[str, Any]:
+    """`chosen` with what the reader's database in `folder` says of the defaults that are queries. Raises QueryError."""
+    queries = {one.name: one.default for one in asked.parameters if one.is_query and chosen[one.name] is None}
+    return {**chosen, **{name: answers.ask(folder, f"SELECT {query}").rows[0][0] for name, query in queries.items()}}
+
+
 def _value(one: Parameter, text: str) -> Any:
-    if not text:
+    if not text or (one.is_query and text == one.default):
         return None
     try:
         return READERS[one.kind](text)
@@ -113,11 +126,12 @@ def _value(one: Parameter, text: str) -> Any:
 
 def with_values(asked: Question, chosen: Mapping[str, Any]) -> str:
     """The query with the values written into it, for any other client."""
+    queries = {one.name: one.default for one in asked.parameters if one.is_query}
 
     def literal(match: re.Match[str]) -> str:
         value = chosen.get(match[1], match[0])
         if value is None:
-            return "NULL"
+            return queries.get(match[1], "NULL")
         if isinstance(value, date) and not isinstance(value, datetime):
             return f"DATE '{value}'"
         return str(value) if isinstance(value, int | float) else "'" + str(value).replace("'", "''") + "'"

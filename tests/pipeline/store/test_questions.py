@@ -28,7 +28,8 @@ YIELD_ERROR_PCT = 8.0  # two months of a small fleet
 def ask(sample_history: tuple[Workspace, str]) -> Ask:
     def call(name: str, **given: str) -> pl.DataFrame:
         asked = questions.question(name)
-        return reader.ask(sample_history[0].reader, asked.sql, questions.values(asked, given))
+        folder = sample_history[0].reader
+        return reader.ask(folder, asked.sql, questions.looked_up(folder, asked, questions.values(asked, given)))
 
     return call
 
