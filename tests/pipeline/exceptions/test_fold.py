@@ -1,23 +1,19 @@
 """Exceptions over days: DESIGN's rules of opening, closing, returning and hiding, by hand-made histories.
 
-Dates are counted from day 0; the histories are short enough to check by eye. The property test compares the fold with
-a second method: a walk over every calendar day that knows nothing of positions and jumps.
+Dates are counted from day 0; the histories are short enough to check by eye.
 """
 
-import json
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 import detectors
 from detectors.finding import Kind
 from detectors.frames import SITES
 from pipeline.exceptions.changes import Folded
-from pipeline.exceptions.fold import REOPEN_DAYS, fold, fold_at
-from pipeline.exceptions.revisits import order, revisits
+from pipeline.exceptions.fold import REOPEN_DAYS, fold
+from pipeline.exceptions.revisits import revisits
 from pipeline.frames import DECISIONS, EVENTS, EXCEPTIONS, FINDINGS, JUDGED, NOT_JUDGED, REVISITS
 
 START = date(2026, 3, 1)
@@ -336,108 +332,6 @@ def test_a_hidden_cause_hides_behind_the_cause_that_hides_it():
     }
 
 
-# --- groups: one exception, whose diagnosis may change
-
-YIELD = {
-    "no-generation": Kind(title="n", group="yield", cause="c", next_step="n", close_after=1),
-    "string-loss": Kind(title="s", group="yield", open_after=3, within=5, close_after=2, cause="c", next_step="n"),
-    KIND: RULE.model_copy(update={"group": "yield"}),
-}
-
-
-def test_a_change_of_diagnosis_keeps_the_exception_and_is_told():
-    found = pl.concat(
-        [findings_of([4, 5, 6]), findings_of([7, 8], kind="string-loss", severity="urgent", loss_kwh=3.0)]
-    )
-    rows = folded(found, 8, kinds=YIELD)
-    assert [(r["exception_id"], r["kind"], r["severity"], r["detector"]) for r in rows] == [
-        ("A-yield-1", "string-loss", "urgent", "string-loss")
-    ]
-    row = rows[0]
-    assert (row["opened_on"], row["first_day"], row["last_day"], row["finding_days"]) == (on(5), on(4), on(8), 5)
-    assert row["loss_kwh"] == 3 * 2.0 + 2 * 3.0
-    assert events_of(found, 8, kinds=YIELD) == [
-        (on(5), "opened", "detection", KIND),
-        (on(7), "diagnosis changed", "detection", f"{KIND} -> string-loss"),
-        (on(7), "severity changed", "detection", "soon -> urgent"),
-    ]
-
-
-def test_of_two_kinds_on_a_day_the_more_trusted_one_is_the_diagnosis():
-    found = [findings_of([3, 4, 5], severity="urgent"), findings_of([5], kind="no-generation", loss_kwh=9.0)]
-    for order_of_rows in (found, found[::-1]):
-        row = folded(pl.concat(order_of_rows), 5, kinds=YIELD)[0]
-        assert (row["kind"], row["finding_days"], row["loss_kwh"]) == ("no-generation", 3, 2.0 + 2.0 + 9.0)
-
-
-def test_findings_of_the_group_count_together_by_the_rule_of_the_latest():
-    # Three of five are asked for by the string's rule; two of another diagnosis count among them.
-    found = pl.concat([findings_of([2]), findings_of([5, 6], kind="string-loss")])
-    assert [r["opened_on"] for r in folded(found, 6, kinds=YIELD)] == [on(6)]
-    assert folded(found, 5, kinds=YIELD) == []
-    far = pl.concat([findings_of([1]), findings_of([5, 6], kind="string-loss")])  # day 1 is not among days 2 to 6
-    assert folded(far, 6, kinds=YIELD) == []
-
-
-def test_it_closes_by_the_rule_and_the_detector_of_its_present_diagnosis():
-    found = pl.concat([findings_of([4, 5]), findings_of([6], kind="string-loss")])
-    assert folded(found, 9, kinds=YIELD)[0]["closed_on"] == on(8)  # two clear days, as a lost string asks for
-    other = not_judged_of(range(7, 20))  # the other kinds' detector
-    assert folded(found, 9, kinds=YIELD, skipped=other)[0]["closed_on"] == on(8)
-    own = not_judged_of([7], detector="string-loss")
-    assert folded(found, 9, kinds=YIELD, skipped=own)[0]["closed_on"] == on(9)
-
-
-def test_what_came_back_with_another_diagnosis_is_the_same_exception():
-    found = pl.concat([findings_of([4, 5]), findings_of([20], kind="no-generation")])
-    rows = folded(found, 20, kinds=YIELD)
-    assert [(r["exception_id"], r["kind"], r["reopened"]) for r in rows] == [("A-yield-1", "no-generation", 1)]
-    assert events_of(found, 21, kinds=YIELD)[1:] == [
-        (on(8), "closed", "detection", "clear days in a row: 3"),
-        (on(20), "reopened", "detection", "no-generation"),
-        (on(21), "closed", "detection", "clear days in a row: 1"),
-    ]
-
-
-def test_what_persons_decide_is_told_with_their_names():
-    decided = [
-        decision(5, "acknowledge", note="seen"), decision(6, "snooze", until=20), decision(7, "close", note="washed"),
-        decision(8, "reopen"), decision(9, "frobnicate"),
-    ]  # fmt: skip
-    assert events_of(findings_of(range(4, 10)), 9, decided=decided) == [
-        (on(5), "opened", "detection", KIND),
-        (on(5), "decided", "desk", "acknowledged: seen"),
-        (on(6), "decided", "desk", f"snoozed until {on(20)}"),
-        (on(7), "closed", "desk", "washed"),
-        (on(8), "reopened", "desk", ""),
-    ]
-
-
-def test_decisions_are_about_the_groups_exception():
-    decided = [decision(6, "close", exception_id="A-yield-1")]
-    found = pl.concat([findings_of([4, 5]), findings_of(range(6, 12), kind="string-loss")])
-    assert [(r["status"], r["closed_on"]) for r in folded(found, 11, kinds=YIELD, decided=decided)] == [
-        ("closed", on(6))
-    ]
-
-
-@settings(deadline=None, max_examples=60)
-@given(st.lists(st.tuples(st.integers(0, 40), st.sampled_from(sorted(YIELD))), max_size=40), st.integers(5, 40))
-def test_one_exception_at_most_is_open_per_group_and_its_events_agree_with_it(drawn, day):
-    found = pl.concat([FINDINGS.to_frame(), *(findings_of([d], kind=kind) for d, kind in drawn)])
-    told = told_of(found, day, kinds=YIELD)
-    rows = told.exceptions.to_dicts()
-    assert sum(row["status"] != "closed" for row in rows) <= 1
-    for row in rows:
-        own = told.events.filter(pl.col("exception_id") == row["exception_id"])
-        names = own["event"].to_list()
-        assert own["event_no"].to_list() == list(range(1, own.height + 1))
-        assert own["at"].is_sorted()
-        assert names[0] == "opened" and own["at"][0] == row["opened_on"]
-        assert names.count("reopened") == row["reopened"]
-        assert names.count("closed") == row["reopened"] + (row["status"] == "closed")
-
-
 def ranked(*rows, rates=None) -> str:
     """The order of rows (id, severity, currency, cost per day, kWh per day)."""
     names = ("exception_id", "severity", "currency", "cost_per_day", "loss_per_day_kwh")
@@ -492,102 +386,3 @@ def test_revisits_are_what_an_installer_must_see():
     assert row["diagnosis"] == "s. Likely cause: c"
     watched = frame.with_columns(severity=pl.lit("watch"))
     assert revisits(watched, sites_of("A", "B"), kinds).is_empty()  # what is only to be watched sends nobody
-
-
-# --- laws
-
-
-def slowly(found: set[int], judged: set[int], skipped: set[int], rule: Kind, last: int) -> list[tuple]:
-    """The same by a walk over every day: (opened, closed, reopened, finding days) per exception."""
-    matters: list[dict] = []
-    history: list[bool] = []  # judged days since the last closing: was there a finding?
-    for d in range(last + 1):
-        has_finding = d in found
-        if not has_finding and (d not in judged or d in skipped):
-            continue
-        current = matters[-1] if matters else None
-        if current and current["closed"] is None:
-            current["clear"] = 0 if has_finding else current["clear"] + 1
-            current["n"] += has_finding
-            if current["clear"] == rule.close_after:
-                current["closed"], history = d, []
-            continue
-        history.append((d, has_finding))
-        hits = [x for x, hit in history[-rule.within :] if hit]
-        if has_finding and len(hits) >= rule.open_after:
-            if current and hits[0] - current["closed"] <= REOPEN_DAYS:
-                current.update(closed=None, clear=0, n=current["n"] + len(hits), again=current["again"] + 1)
-            else:
-                matters.append({"opened": d, "closed": None, "clear": 0, "n": len(hits), "again": 0})
-    return [(m["opened"], m["closed"], m["again"], m["n"]) for m in matters]
-
-
-DAYS_DRAWN = st.sets(st.integers(0, 90), max_size=40)
-
-
-@settings(deadline=None, max_examples=150)
-@given(
-    DAYS_DRAWN, DAYS_DRAWN, st.sets(st.integers(0, 90), max_size=15), st.integers(1, 3), st.integers(0, 3), st.data()
-)
-def test_the_fold_equals_a_walk_over_every_day(found, gaps, skipped, open_after, extra, data):
-    rule = Kind(
-        title="t",
-        open_after=open_after,
-        within=open_after + extra,
-        close_after=data.draw(st.integers(1, 4)),
-        cause="c",
-        next_step="n",
-    )
-    judged = set(range(91)) - gaps
-    rows = folded(
-        findings_of(sorted(found)), 90, judged=judged_of(judged), skipped=not_judged_of(skipped), kinds={KIND: rule}
-    )
-    got = [
-        (
-            (r["opened_on"] - START).days,
-            None if r["closed_on"] is None else (r["closed_on"] - START).days,
-            r["reopened"],
-            r["finding_days"],
-        )
-        for r in sorted(rows, key=lambda r: r["opened_on"])
-    ]
-    assert got == slowly(found, judged, skipped, rule, 90)
-
-
-ACTIONS = st.lists(
-    st.tuples(st.integers(0, 40), st.sampled_from(["acknowledge", "snooze", "close", "reopen"])), max_size=4
-)
-
-
-@settings(deadline=None, max_examples=60)
-@given(st.sets(st.integers(0, 40)), ACTIONS, st.integers(5, 40), st.randoms(use_true_random=False))
-def test_order_of_rows_and_later_rows_do_not_matter(found, actions, day, random):
-    kinds = {KIND: RULE, "battery-at-floor": RULE}
-    frames = [findings_of(sorted(found)), findings_of(sorted(found), kind="battery-at-floor", value=3.0)]
-    rows = pl.concat([*frames, findings_of(sorted(found), severity="urgent")])  # twice: the worse one counts
-    decided = [decision(d, action, until=d + 5, hour=n) for n, (d, action) in enumerate(actions)]
-    whole = folded(rows, day, kinds=kinds, decided=decided)
-    shuffled = rows.sample(fraction=1.0, shuffle=True, seed=random.randrange(1000))
-    random.shuffle(decided)
-    early = shuffled.filter(pl.col("day") <= on(day))
-    assert folded(shuffled, day, kinds=kinds, decided=decided) == whole
-    assert folded(early, day, kinds=kinds, judged=judged_of(range(day + 1)), decided=decided) == whole
-    open_kinds = [row["kind"] for row in whole if row["status"] != "closed"]
-    assert len(open_kinds) == len(set(open_kinds))
-    assert all(row["severity"] == "urgent" for row in whole if row["kind"] == KIND)
-    assert all(json.loads(row["evidence"]) == {} for row in whole)
-
-
-@settings(deadline=None, max_examples=60)
-@given(st.sets(st.integers(0, 40)), st.sets(st.integers(0, 40)), ACTIONS, st.integers(5, 40))
-def test_one_pass_over_several_days_is_a_fold_for_each(found, skipped, actions, day):
-    decided = pl.DataFrame(
-        [decision(d, action, until=d + 5, hour=n) for n, (d, action) in enumerate(actions)], schema=DECISIONS
-    )
-    rows = [findings_of(sorted(found)), judged_of(range(0, 60, 2)), not_judged_of(sorted(skipped)), decided]
-    about = sites_of("A"), {KIND: RULE}, {KIND: DETECTOR}
-    days = [on(day - 3), on(day - 1), on(day)]
-    for one, told in zip(days, fold_at(*rows, *about, days=days), strict=True):
-        alone = fold(*rows, *about, day=one)
-        assert told.exceptions.equals(alone.exceptions)
-        assert told.events.equals(alone.events)
