@@ -13,7 +13,7 @@ from detectors.finding import Kind
 from detectors.frames import SITES
 from pipeline.exceptions.changes import Folded
 from pipeline.exceptions.fold import REOPEN_DAYS, fold
-from pipeline.exceptions.revisits import revisits
+from pipeline.exceptions.revisits import order, revisits
 from pipeline.frames import DECISIONS, EVENTS, EXCEPTIONS, FINDINGS, JUDGED, NOT_JUDGED, REVISITS
 
 START = date(2026, 3, 1)
