@@ -180,6 +180,42 @@ def test_a_held_grid_needs_no_load_to_confirm_it():
     assert len(_judge(kept)) == 1
 
 
+def test_generation_curtailed_to_a_limit_over_a_steady_load_stands_still():
+    """After a morning with a large load, so that the curtailed hours are not the day's top."""
+    load = _held(np.where((HOURS >= 8) & (HOURS < 10.5), 3000.0, _lively()), 11, 15)
+    pv = np.minimum(_sunny(), load + 1500.0)
+    at_limit = {"pv_w": pv, "load_w": load, "grid_w": load - pv}
+    assert _judge(at_limit, site={"feed_in_limit_kw": 1.5}) == []
+    moving = {**at_limit, "load_w": _lively()}  # the grid at its limit, the load moving: generation must have moved
+    (found,) = _judge(moving, site={"feed_in_limit_kw": 1.5})
+    assert "pv_w" in found.evidence["channel_name"]
+
+
+def test_a_power_keeps_the_resolution_of_the_days_before():
+    """Twenty coarse values of which no two happen to be neighbours: the day alone shows no step."""
+    load = np.round(_lively() / 20) * 20
+    load[4:30] = 70.0
+    load[60:64] = [330.0, 350.0, 390.0, 450.0]
+    kept = [
+        {"site_id": "roof-1", "device_id": "", "channel": "load_w", "day": DAY - timedelta(days=n), "run_h": 2.0,
+         "value": 70.0, "start_h": 2.0, "end_h": 4.0, "step": 10.0, "distinct": 20}
+        for n in range(1, 31)
+    ]  # fmt: skip
+    quiet = _home(load_w=load, pv_w=np.zeros(STEPS), grid_w=np.round(load + np.arange(STEPS) % 3))
+    assert _judge(quiet, kept=build.frame(SCHEMA, kept)) == []
+
+
+def test_a_frequency_whose_export_dropped_a_decimal_is_not_frozen():
+    kept = [
+        {"site_id": "roof-1", "device_id": "", "channel": "frequency_hz", "day": DAY - timedelta(days=n), "run_h": 1.0,
+         "value": 50.01, "start_h": 2.0, "end_h": 3.0, "step": 0.01, "distinct": 10}
+        for n in range(1, 31)
+    ]  # fmt: skip
+    assert _judge(_home(frequency_hz=np.full(STEPS, 50.0)), kept=build.frame(SCHEMA, kept)) == []
+    (found,) = _judge(_home(frequency_hz=np.full(STEPS, 50.03)), kept=build.frame(SCHEMA, kept))
+    assert found.evidence["channel_name"] == "frequency_hz"
+
+
 def test_a_grid_that_stands_still_elsewhere_is_frozen():
     (found,) = _judge(_home(grid_w=_held(_lively() - _sunny(), 10, 20)))
     assert found.evidence["channel_name"] == "grid_w"
