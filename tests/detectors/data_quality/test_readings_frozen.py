@@ -200,7 +200,7 @@ def test_a_power_keeps_the_resolution_of_the_days_before():
          "value": 70.0, "start_h": 2.0, "end_h": 4.0, "step": 10.0, "distinct": 20}
         for n in range(1, 31)
     ]  # fmt: skip
-    quiet = _home(load_w=load, pv_w=np.zeros(STEPS), grid_w=np.round(load + np.arange(STEPS) % 3))
+    quiet = {"load_w": load, "battery_w": _lively(2)}
     assert _judge(quiet, kept=build.frame(SCHEMA, kept)) == []
 
 
