@@ -32,7 +32,7 @@ RUNS = pl.Schema(
         "end_h": pl.Float64,  # local hour at which the last of them ends
         "moves": pl.Int32,  # changes of the device's other powers meanwhile
         "open_w": pl.Float64,  # how much pv + battery + grid - load moves meanwhile (deviation of hourly means)
-        "flow_w": pl.Float64,  # what flows meanwhile on average
+        "flow_w": pl.Float64,  # what flows meanwhile, root mean square: by which the error of meters is measured
         "below_top": pl.Float64,  # how far below the day's top, where clipping could explain that
         "soc_change_pct": pl.Float64,  # of the battery meanwhile; null = not read
     }
@@ -97,7 +97,7 @@ def _sorted(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def _sums(columns: dict[str, Array], unit: np.ndarray, start_h: Array) -> dict[str, Array]:
-    """Running sums over all rows, one more than rows: changes of powers, what does not add up, its square, flow, grid.
+    """Running sums over all rows, one more than rows: changes, what does not add up, its square and that of flow, grid.
 
     What does not add up is taken by hourly means, so that meters read some minutes apart do not matter.
     """
@@ -117,7 +117,7 @@ def _sums(columns: dict[str, Array], unit: np.ndarray, start_h: Array) -> dict[s
         "known": known,
         "open": smooth,
         "square": smooth**2,
-        "flow": np.where(known, flow_w, 0.0),
+        "flow": np.where(known, flow_w**2, 0.0),
         "grid": np.where(known, grid, 0.0),
     }
     return {name: np.concatenate([[0.0], np.cumsum(part, dtype=float)]) for name, part in parts.items()}
@@ -160,7 +160,7 @@ def _runs_of(
             "end_h": clock["start_h"][end] + clock["length_h"][end],
             "moves": sums["moves"][end + 1] - sums["moves"][begin + 1],
             "open_w": np.sqrt(np.maximum(variance, 0.0)),
-            "flow_w": within["flow"] / known,
+            "flow_w": np.sqrt(np.maximum(within["flow"], 0.0) / known),
             "grid_mean_w": within["grid"] / known,
             "soc_change_pct": change,
         }

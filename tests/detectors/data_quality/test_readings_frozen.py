@@ -133,6 +133,14 @@ def test_the_others_tell_even_where_the_meter_is_coarse():
     assert found.evidence["channel_name"] == "load_w"
 
 
+def test_a_gain_error_of_the_generation_meter_is_no_sign_that_a_small_load_moved():
+    """A coarse meter in an empty house through night and morning: what does not add up grows with what flows."""
+    load, pv = np.full(STEPS, 70.0), np.round(_sunny(9000.0), -1)
+    load[34:] = np.round(_lively()[34:], -1)
+    home = {"pv_w": pv, "load_w": load, "grid_w": np.round(load - pv / 1.05, -1)}
+    assert _judge(home, site={"installed_kwp": 9.0, "inverter_kw": 9.0}) == []
+
+
 def test_a_battery_that_rests_or_keeps_to_a_schedule_is_natural():
     site = {"battery_kwh": 10.0}
     full = np.full(STEPS, 100.0)
