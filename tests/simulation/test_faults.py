@@ -23,9 +23,10 @@ Case = tuple[Site, Fault, Truth, Samples, NDArray[np.bool_]]
 def cases(request: pytest.FixtureRequest) -> tuple[str, list[Case]]:
     kind: str = request.param
     fleet = make_fleet(4021, sites=9, days=DAYS, first=FIRST, kinds=[kind], hemisphere="north")
-    put = [fault for fault in fleet.faults if fault.kind == kind]
-    # A drift moves the stamps from its first day on, but shows only once it has moved them far.
-    return kind, [_case(fleet, fault) for fault in put if fault.is_visible or kind == "clock-drift"]
+    # A month is too short for most drifts to be found by; their stamps are checked all the same.
+    shown = [fault for fault in fleet.faults if fault.kind == kind and (fault.is_visible or kind == "clock-drift")]
+    found = [_case(fleet, fault) for fault in shown]
+    return kind, found
 
 
 def _case(fleet: Fleet, fault: Fault) -> Case:
@@ -176,9 +177,7 @@ def _drifts(case: Case) -> bool:
     at, error = case[3].true_s[_inside(case)], _stamp_error_min(case)[_inside(case)]
     keep = np.abs(error - np.median(error)) < 50
     slope = np.polyfit(at[keep] / 86_400, error[keep] * 60, 1)[0]
-    fault = case[1]
-    beyond = [n for n in range(1, (fault.last_day - fault.first_day).days + 2) if abs(fault.size) * n / 60 >= 30]
-    return bool(slope == pytest.approx(fault.size, rel=0.05)) and fault.is_visible == (len(beyond) >= 3)
+    return bool(slope == pytest.approx(case[1].size, rel=0.05))
 
 
 CHECKS: dict[str, Callable[[Case], bool]] = {
