@@ -22,12 +22,13 @@ def corrections(found: Iterable[Finding], about: Mapping[str, Kind]) -> dict[str
     """
     told: dict[str, float] = {}
     for one in found:
-        offset, error = one.evidence.get("offset_min"), one.evidence.get("uncertainty_min")
         if "time" not in about[one.kind].makes_unreliable or one.evidence.get("device_name"):
             continue
-        if isinstance(offset, float) and isinstance(error, float) and error <= KNOWN_MIN:
-            exact = one.evidence.get("correction_min")  # of the zone, or of the change of clocks, that explains it
-            told[one.site_id] = exact if isinstance(exact, float) else -offset
+        offset, exact = one.evidence.get("offset_min"), one.evidence.get("correction_min")
+        minutes = exact if isinstance(exact, float) else -offset if isinstance(offset, float) else None
+        error = one.evidence.get("correction_uncertainty_min", one.evidence.get("uncertainty_min"))
+        if minutes is not None and isinstance(error, float) and error <= KNOWN_MIN:
+            told[one.site_id] = minutes
     return told
 
 

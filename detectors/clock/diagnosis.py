@@ -9,7 +9,7 @@ from detectors.clock.drift import MARGIN, TOGETHER, TOTAL_MIN, Drift, best_drift
 from detectors.clock.explain import Claim, entered_zone, explaining
 from detectors.clock.kinds import REASONS
 from detectors.clock.lit_days import step_height
-from detectors.clock.offset import NEEDED_DAYS, Offset, low, measure
+from detectors.clock.offset import NEEDED_DAYS, Offset, low, measure, onset_error
 from detectors.clock.onsets import Array, Onsets
 from detectors.clock.segments import Segment
 from detectors.clock.zones import changes
@@ -73,6 +73,7 @@ class Step(NamedTuple):
     height: float
     change: Change | None  # that it goes with
     since: int  # column of the first day of the segment before
+    error: float  # of the height, 95 %
 
 
 def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) -> Diagnosis | Reason | None:
@@ -150,9 +151,8 @@ def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
         return None  # it was wrong before, unproven, and is right now
     if max(abs(step.height), abs(now.minutes)) < limit:
         return None
-    error = float(np.hypot(now.uncertainty, step.before.uncertainty))
-    offset = step.height if abs(step.before.minutes) >= limit else now.minutes
-    return _stepped(step, now._replace(minutes=offset, uncertainty=error))
+    # Walls and trees move first and last light before the step as much as after it: they are not in its height.
+    return _stepped(step, now._replace(minutes=step.height, uncertainty=step.error))
 
 
 def _stepped(step: Step, now: Offset) -> Diagnosis:
@@ -208,7 +208,8 @@ def _step(
         return None  # after right days, one wrong day is as well a file that was written wrongly
     if now.days < NEEDED_DAYS and not now.certain and change is None:
         return None
-    return Step(segment.start, before, height, change, earlier.start)
+    error = float(np.hypot(error, onset_error(float(onsets.interval[device]))))
+    return Step(segment.start, before, height, change, earlier.start, error)
 
 
 def _jump(late: Array, before: Segment, after: Segment) -> float:

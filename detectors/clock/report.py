@@ -9,6 +9,7 @@ import numpy as np
 from detectors.clock.diagnosis import Diagnosis, raise_limit
 from detectors.clock.explain import ZONE_FITS_MIN, Claim, explaining
 from detectors.clock.kinds import ZONE_SETTING
+from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Onsets
 from detectors.clock.zones import changes, daily_offsets
 from detectors.finding import EvidenceValue, Finding, Series, Severity, level, series
@@ -57,6 +58,7 @@ def to_finding(
     }
     if (correction := _correction(kind, diagnosis, evidence)) is not None:
         evidence["correction_min"] = correction
+        evidence["correction_uncertainty_min"] = _correction_error(diagnosis, correction, evidence)
     if kind == "time-zone-wrong":
         evidence["setting_text"], evidence["setting_now_text"] = ZONE_SETTING, site["export_timezone"]
         evidence["should_be_text"] = evidence["zone_name"]
@@ -132,6 +134,15 @@ def _correction(kind: str, diagnosis: Diagnosis, evidence: dict[str, EvidenceVal
     if kind == "time-zone-wrong" and isinstance(zone, float):
         return -zone
     return -float(round(diagnosis.now.minutes))
+
+
+def _correction_error(diagnosis: Diagnosis, correction: float, evidence: dict[str, EvidenceValue]) -> float:
+    """Minutes (95 %): that of the offset; where a zone explains it, how far the zone's figure and the measured one lie
+    apart, as zones differ by 30 minutes at least, and shade moves the measured one.
+    """
+    if correction == -(evidence.get("zone_difference_min") or 0.0) and diagnosis.now.days >= NEEDED_DAYS:
+        return round(abs(diagnosis.now.minutes + correction), 1)
+    return round(diagnosis.now.uncertainty, 1)
 
 
 def _minutes(offset: float) -> str:

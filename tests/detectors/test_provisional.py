@@ -24,6 +24,7 @@ def _clock(kind: str = "clock-step", site_id: str = "roof-1", **evidence) -> Fin
     [
         (_clock(), -47.0),
         (_clock("time-zone-wrong", correction_min=-45.0), -45.0),  # the zone's own difference
+        (_clock("time-zone-wrong", correction_min=-45.0, correction_uncertainty_min=2.0, uncertainty_min=19.0), -45.0),
         (_clock("clock-drift"), -47.0),  # where it is today
         (_clock(uncertainty_min=11.0), None),
         (_clock(device_name="B"), None),  # the site's other devices are right
