@@ -140,6 +140,24 @@ def test_lord_howe_moves_by_half_an_hour() -> None:
     assert finding.value == pytest.approx(30, abs=6)
 
 
+@pytest.mark.parametrize(("wall", "minutes"), [((60.0, 130.0, 25.0), -90.0), ((230.0, 300.0, 18.0), 70.0)])
+def test_shade_on_one_side_moves_no_step(wall: tuple[float, float, float], minutes: float) -> None:
+    """A wall makes first light late or last light early by 20 min and more, before the step as much as after it."""
+    shaded = replace(ROOF, wall=wall)
+    light = light_of(step(FIRST + timedelta(days=20), minutes), 32, roof=shaded)
+    finding = only(judge(light, FIRST + timedelta(days=31), shaded))
+    assert finding.kind == "clock-step" and abs(finding.evidence["offset_before_min"]) > 8
+    assert abs(finding.evidence["offset_min"] - minutes) <= finding.evidence["uncertainty_min"] <= 10
+    assert finding.evidence["correction_min"] == pytest.approx(-minutes, abs=5)
+
+
+def test_a_zones_figure_corrects_where_the_measured_one_agrees() -> None:
+    shaded = replace(ROOF, wall=(60.0, 130.0, 3.0))
+    finding = only(judge(light_of(constant(60.0), 20, roof=shaded), FIRST + timedelta(days=19), shaded))
+    assert finding.evidence["uncertainty_min"] > 10 >= finding.evidence["correction_uncertainty_min"]
+    assert finding.evidence["correction_min"] == -60.0
+
+
 def test_a_step_of_an_hour_away_from_the_change_of_clocks_is_a_step() -> None:
     light = light_of(step(date(2025, 4, 14), -60.0), 75)
     assert only(judge(light, date(2025, 4, 25))).kind == "clock-step"
