@@ -11,6 +11,7 @@ from detectors.stats.robust import Array
 from detectors.yields import diagnosis, half_hours
 from detectors.yields.day_residual import weighted_median
 from detectors.yields.diagnosis import (
+    CAPACITY_MISMATCH,
     LONE_CLOUDS,
     LONE_SIGMA,
     NO_GENERATION,
@@ -95,7 +96,8 @@ def follow(
         level = diagnosis.decisive(verdict, history)
         wanted = LASTING_AT if site_id in lasting else open_at
         if known is not None and level >= close_at:
-            row = _followed(known, history, level, day) | {"is_sure": known["is_sure"] or level > open_at}
+            row = _followed(known, history, level, day)
+            row["is_sure"] = bool(known["is_sure"]) or _is_sure(row, level, open_at, night, n)
             if _may_be_string(row, day):
                 kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, kept, history))
                 row |= {"kind": kind, "input": number}
@@ -103,11 +105,19 @@ def follow(
         elif known is None and level > wanted:
             parts, is_unknown = _parts(night, n, kept, history), bool(fleet.roofs.is_unknown[n])
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
-            # A level that never fitted planes that nobody knows may as well be the planes'.
-            is_told = case is not None and (level > open_at or not (is_unknown and case.was_always))
-            if case is not None and is_told:
-                rows.append(_opened(site_id, case, history, level, day) | {"is_sure": level > open_at})
+            if case is not None and (level > open_at or not (is_unknown and case.was_always)):
+                row = _opened(site_id, case, history, level, day)
+                rows.append(row | {"is_sure": _is_sure(row, level, open_at, night, n)})
     return pl.DataFrame(rows, schema=CASE)
+
+
+def _is_sure(case: Mapping[str, Any], level: float, open_at: float, night: Night, n: int) -> bool:
+    """Whether the log odds `level` are enough to act on.
+
+    A level that never fitted planes that nobody knows may as well be the planes'.
+    """
+    is_unknown = bool(night.fleet.roofs.is_unknown[n])
+    return level > open_at and not (is_unknown and case["kind"] == CAPACITY_MISMATCH)
 
 
 def _may_be_string(case: Mapping[str, Any], day: date) -> bool:

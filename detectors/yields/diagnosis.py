@@ -171,7 +171,8 @@ def _from_the_first(history: History, change: change_point.Change, parts: Parts)
             return STRING_LOSS, number
     if len(parts.each_w):
         return (STRING_LOSS if _lost_plane(parts, history.first, 0) else CAPACITY_MISMATCH), 0
-    return (STRING_LOSS if abs(1 - np.exp(change.after) - 0.5) < HALF_TOLERANCE else CAPACITY_MISMATCH), 0
+    is_half = len(parts.shares) > 0 and abs(1 - np.exp(change.after) - 0.5) < HALF_TOLERANCE
+    return (STRING_LOSS if is_half else CAPACITY_MISMATCH), 0
 
 
 def silent_input(days: Days) -> int:

@@ -81,13 +81,14 @@ def log_likelihood(day: Day) -> Array:
     """Of each of LEVELS, the best one's being 0, [sites, levels]; NaN where the day told nothing."""
     cap = np.minimum(day.takers_w, day.ceiling_w[:, None])
     known = np.isfinite(day.expected_w) & np.isfinite(day.made_w) & (day.weight > 0) & (cap > 0)
-    weight = np.where(known, day.weight, 0.0)
-    expected, made = np.nan_to_num(day.expected_w), np.nan_to_num(day.made_w)
+    lit = known.any(axis=0)  # nights take half of the time and tell nothing
+    cap, sky, weight = cap[:, lit], day.sky_sigma[:, lit], np.where(known, day.weight, 0.0)[:, lit]
+    expected, made = np.nan_to_num(day.expected_w[:, lit]), np.nan_to_num(day.made_w[:, lit])
     total = (np.minimum(made, cap) * weight).sum(axis=1)
     due, by_clear_sky = np.zeros((2, len(total), len(LEVELS)))
     for n, level in enumerate(LEVELS):
         possible = expected * np.exp(level)
-        due[:, n] = (capped_mean(possible, cap, day.sky_sigma) * weight).sum(axis=1)
+        due[:, n] = (capped_mean(possible, cap, sky) * weight).sum(axis=1)
         by_clear_sky[:, n] = (np.minimum(possible, cap) * weight).sum(axis=1)
     most = due.max(axis=1, initial=0.0)
     is_told = most / 4000 > MIN_ENERGY * day.kwp

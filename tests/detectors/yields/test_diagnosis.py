@@ -69,6 +69,10 @@ def test_what_was_missing_from_the_first_day_is_a_string_if_the_inputs_or_a_half
     assert case.was_always
 
 
+def test_a_half_of_a_roof_whose_planes_nobody_knows_may_be_its_planes():
+    assert _diagnosed(np.log(0.5), _parts((None,) * 4, share=())).kind == "capacity-mismatch"
+
+
 def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
     """A fifth was missing from the first day on; a dull week of 6 % more is not what the test believes in."""
     x = [-0.2] * 13 + [-0.26] * 7
