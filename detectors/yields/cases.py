@@ -105,7 +105,9 @@ def follow(
         elif known is None and level > wanted:
             parts, is_unknown = _parts(night, n, kept, history), bool(fleet.roofs.is_unknown[n])
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
-            if case is not None and (level > open_at or not (is_unknown and case.was_always)):
+            # What always was so may be the planes where nobody knows them, and modules beyond the register need proof.
+            is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
+            if case is not None and (level > open_at or not is_weak):
                 row = _opened(site_id, case, history, level, day)
                 rows.append(row | {"is_sure": _is_sure(row, level, open_at, night, n)})
     return pl.DataFrame(rows, schema=CASE)
@@ -197,7 +199,7 @@ def _parts(night: Night, n: int, kept: pl.DataFrame, history: History) -> Parts:
     rows = kept.filter(pl.col("site_id") == site["site_id"][0], pl.col("day") >= history.first)
     days = half_hours.lay(rows, site)
     shares = fleet.planes.share[mine]
-    if len(mine) != 2:
+    if len(mine) < 2:
         return Parts(days, shares, np.zeros(0))
     planes = [(float(fleet.planes.share[k]), float(fleet.planes.tilt_deg[k]), float(fleet.planes.azimuth_deg[k]))
               for k in mine]  # fmt: skip

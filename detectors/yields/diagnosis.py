@@ -4,7 +4,6 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import nnls
 
 from detectors.solar import plane_response
 from detectors.stats.robust import MAD_TO_SIGMA, Array
@@ -25,7 +24,7 @@ DEAD_DAYS = 5  # of which the median counts
 INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both means a string
 INPUT_FLOOR = 0.03
 HALF_TOLERANCE = 0.045  # ours: a half that went missing is one of two strings
-GONE_SHARE, GONE_FIT = 0.2, 0.75  # ours: of the planes' power; by how much the fit must be better without it
+GONE_FIT = 0.75  # ours: by how much the fit must be better without a plane that is gone
 SILENT_SHARE = 0.02  # ours: of the strongest input's energy; a meter of an open input shows its offset
 MISSING_TOLERANCE = 0.15  # ours: log; the level before was never seen, the register's sigma of a level counts twice
 MIN_PLANE_ROWS = 40
@@ -99,7 +98,7 @@ class Parts(NamedTuple):
 
     days: Days  # its kept half hours
     shares: Array  # of the registered planes; empty where none is known
-    each_w: Array  # what each of two registered planes would make, [planes, rows, places]; empty where they are not two
+    each_w: Array  # what each of several registered planes would make, [planes, rows, places]; else empty
 
 
 def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is_unknown: bool = False) -> Case | None:
@@ -161,13 +160,15 @@ def dark_since(history: History) -> int:
 def _from_the_first(history: History, change: change_point.Change, parts: Parts) -> tuple[str, int]:
     """Whether what was missing from the first day on is a string, and the input's number.
 
-    An input that never made anything may have no modules at all, so the level has to lack what a string gives.
+    An input that never made anything may have no modules at all, so the level has to lack what a string gives, where
+    the register tells how the modules are parted.
     """
     number = silent_input(parts.days)
     if number:
         inputs = np.isfinite(parts.days.inputs_w).any(axis=(1, 2)).sum()
         missing = np.append(parts.shares[parts.shares < 1], 1 / inputs)
-        if (np.abs(change.after - np.log(1 - missing)) < MISSING_TOLERANCE).any():
+        is_its_share = (np.abs(change.after - np.log(1 - missing)) < MISSING_TOLERANCE).any()
+        if is_its_share or not len(parts.shares):
             return STRING_LOSS, number
     if len(parts.each_w):
         return (STRING_LOSS if _lost_plane(parts, history.first, 0) else CAPACITY_MISMATCH), 0
@@ -195,7 +196,7 @@ def part_of(history: History, first_day: date, parts: Parts) -> tuple[str, int]:
 
 
 def _partial(history: History, change: change_point.Change, parts: Parts) -> tuple[str, int]:
-    """Whether a part that went missing is a string: an input's shift, a plane of two, or a half."""
+    """Whether a part that went missing is a string: an input's shift, one of several planes, or a half."""
     measured = np.isfinite(history.input_x[-DEAD_DAYS - 2 :]).any()
     if measured:
         for n in range(MAX_INPUTS):
@@ -216,7 +217,7 @@ def _partial(history: History, change: change_point.Change, parts: Parts) -> tup
 
 
 def _lost_plane(parts: Parts, first: date, since: int) -> bool:
-    """Whether one of two planes gives nothing any more: the half hours' shape fits the other alone."""
+    """Whether one of the planes gives nothing any more: the half hours' shape fits the others alone."""
     days, each = parts.days, parts.each_w
     begin = (first - date(1970, 1, 1)).days + since
     usable = (days.day >= begin)[:, None] & (days.share > 0) & np.isfinite(days.clearness)
@@ -227,13 +228,15 @@ def _lost_plane(parts: Parts, first: date, since: int) -> bool:
     scale = float(actual.mean())
     weight = 1 / np.sqrt(scale * np.maximum(actual, 1) + 0.05 * scale**2)
     rows, values = by_plane * weight[:, None], actual * weight
-    free, left = nnls(rows, values)
-    both = rows.sum(axis=1)
-    level = both @ values / max(both @ both, 1e-12)
-    total = free.sum()
-    return bool(
-        total > 0 and free.min() / total < GONE_SHARE and left < GONE_FIT * np.linalg.norm(values - level * both)
-    )
+    whole = rows.sum(axis=1)
+    left = [_left(values, whole - rows[:, n]) for n in range(rows.shape[1])]
+    return min(left) < GONE_FIT * _left(values, whole)
+
+
+def _left(values: Array, shape: Array) -> float:
+    """What a shape of any height leaves of the values."""
+    level = shape @ values / max(float(shape @ shape), 1e-12)
+    return float(np.linalg.norm(values - level * shape))
 
 
 def each_plane_w(days: Days, planes: list[tuple[float, float, float]], kwp: float) -> Array:

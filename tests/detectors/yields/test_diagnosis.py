@@ -69,8 +69,26 @@ def test_what_was_missing_from_the_first_day_is_a_string_if_the_inputs_or_a_half
     assert case.was_always
 
 
+@pytest.mark.parametrize(("gone", "kind"), [(0, "string-loss"), (2, "string-loss"), (None, "underperformance")])
+def test_a_plane_of_three_that_is_gone_shows_in_the_shape_of_the_days(gone, kind):
+    """East, equator and west: without one the day has another shape, at seven tenths of its height the same."""
+    hour = np.linspace(-6, 6, 10)
+    each = np.stack([900 * np.clip(np.cos((hour - noon) / 4), 0, None) for noon in (-3, 0, 3)])
+    each = np.broadcast_to(each[:, None], (3, 20, 10))
+    made = 0.7 * each.sum(axis=0) if gone is None else each.sum(axis=0) - each[gone]
+    parts = _parts((None,) * 4, share=(0.3, 0.4, 0.3))
+    first = (date(2026, 5, 1) - date(1970, 1, 1)).days
+    days = parts.days._replace(
+        day=first + np.arange(20), share=np.ones((20, 10)), clearness=np.ones((20, 10)), power_w=made
+    )
+    history = _history([0.0] * 8 + [np.log(0.7)] * 12, [0] * 20)
+    assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+
+
 def test_a_half_of_a_roof_whose_planes_nobody_knows_may_be_its_planes():
     assert _diagnosed(np.log(0.5), _parts((None,) * 4, share=())).kind == "capacity-mismatch"
+    silent = _diagnosed(np.log(0.35), _parts((0.0, 900.0, None, None), share=()))
+    assert (silent.kind, silent.number) == ("string-loss", 1)
 
 
 def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
