@@ -8,7 +8,7 @@ from detectors.yields import cases, false_alarms
 from detectors.yields.night import Night
 
 NAME = "yield_case"
-VERSION = 3
+VERSION = 4
 SCHEMA = cases.CASE
 WINDOW_DAYS = 75  # ours: a case is written each day that it is open, and the last two months show which ones lasted
 
@@ -32,4 +32,5 @@ def make(
         yield_half_hours,
         cases.still_open(past, past_yield_odds),
         open_at=threshold.open_at,
+        lasting=cases.lasting(pl.concat([past_yield_odds, yield_odds.filter(pl.col("day") == day)]), day),
     )

@@ -8,7 +8,7 @@ from detectors.yields import testing
 from detectors.yields.testing import Tested
 
 NAME = "yield_state"
-VERSION = 2
+VERSION = 3
 SCHEMA = testing.STATE
 WINDOW_DAYS = 3  # ours: every judged day writes every site's state; nights that were left out lose little
 

@@ -35,7 +35,7 @@ def sigma(fleet: Fleet) -> Array:
     models, has_limit, is_unknown = fleet.models, fleet.roofs.has_limit, fleet.roofs.is_unknown
     energy = column(models, "energy", 0.0)
     limited = LIMITED_SIGMA + LIMITED_MORE * np.exp(-energy / LIMITED_KWH)
-    few = column(models, "neighbours", FEW) < FEW
+    few = column(models, "neighbours", 0.0) < FEW
     return np.asarray(
         np.sqrt(
             SITE_SIGMA**2

@@ -1,7 +1,7 @@
 """The yield faults that are open at each site, carried from night to night: opened, diagnosed, followed, closed."""
 
-from collections.abc import Mapping
-from datetime import date
+from collections.abc import Collection, Mapping
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,17 @@ import polars as pl
 from detectors.stats.robust import Array
 from detectors.yields import diagnosis, half_hours
 from detectors.yields.day_residual import weighted_median
-from detectors.yields.diagnosis import LONE_CLOUDS, LONE_SIGMA, NO_GENERATION, Case, History, Odds
+from detectors.yields.diagnosis import (
+    CAPACITY_MISMATCH,
+    LONE_CLOUDS,
+    LONE_SIGMA,
+    NO_GENERATION,
+    UNDERPERFORMANCE,
+    Case,
+    History,
+    Odds,
+    Parts,
+)
 from detectors.yields.fleet_day import column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.night import USABLE_SIGMA, Night
@@ -29,6 +39,7 @@ CASE = pl.Schema(
         "after": pl.Float64(),
         "input": pl.Int32(),  # from 1; 0 = none
         "log_odds": pl.Float64(),
+        "is_sure": pl.Boolean(),  # its log odds have exceeded the threshold; else it is one to watch
         "expected_kwh": pl.Float64(),  # of the day's usable intervals; null = nobody can say
         "actual_kwh": pl.Float64(),
         "usual_kwh": pl.Float64(),  # mean of the expected energy before: what a day is worth where nobody can say
@@ -36,6 +47,8 @@ CASE = pl.Schema(
 )
 PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
+LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
+NAMED_WITHIN_DAYS = 14  # ours: a string shows its share in so many days, if not in the few that open a case
 
 
 def follow(
@@ -47,8 +60,11 @@ def follow(
     *,
     open_at: float = OPEN,
     close_at: float = CLOSE,
+    lasting: Collection[str] = (),
 ) -> pl.DataFrame:
     """CASE rows of the judged day.
+
+    A case opens where the log odds exceed `open_at`, and to be watched at the sites of `lasting`.
 
     `odds` are ODDS of the day, `residuals` RESIDUAL and `kept` half hours (KEPT) up to it, `known_cases` those that
     were open before it, one CASE row each.
@@ -60,7 +76,8 @@ def follow(
         "log_odds_fall", "log_odds_rise", pl.col("log_odds_input").list.max().fill_null(-20.0)
     )  # fmt: skip
     is_open = pl.col("site_id").is_in(list(open_cases))
-    asked = odds.filter((highest > open_at) | (is_open & (highest >= close_at)))
+    is_lasting = pl.col("site_id").is_in(list(lasting)) & (highest > LASTING_AT)
+    asked = odds.filter((highest > open_at) | is_lasting | (is_open & (highest >= close_at)))
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
     about = residuals.join(asked.select("site_id"), on="site_id", how="semi")
     by_site = about.partition_by("site_id", as_dict=True)
@@ -77,16 +94,45 @@ def follow(
         if known is not None and known["kind"] == NO_GENERATION and diagnosis.is_alive(history):
             known = None  # it generates again; if less than before, that is another case
         level = diagnosis.decisive(verdict, history)
+        wanted = LASTING_AT if site_id in lasting else open_at
         if known is not None and level >= close_at:
-            rows.append(_followed(known, history, level, day))
-        elif known is None and level > open_at:
-            planes, each = _two_planes(night, n, kept, history)
-            case = diagnosis.diagnose(
-                verdict, history, planes, each, open_at, is_unknown=bool(fleet.roofs.is_unknown[n])
-            )
-            if case is not None:
-                rows.append(_opened(site_id, case, history, level, day))
+            row = _followed(known, history, level, day)
+            row["is_sure"] = bool(known["is_sure"]) or _is_sure(row, level, open_at, night, n)
+            if _may_be_string(row, day):
+                kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, kept, history))
+                row |= {"kind": kind, "input": number}
+            rows.append(row)
+        elif known is None and level > wanted:
+            parts, is_unknown = _parts(night, n, kept, history), bool(fleet.roofs.is_unknown[n])
+            case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
+            # What always was so may be the planes where nobody knows them, and modules beyond the register need proof.
+            is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
+            if case is not None and (level > open_at or not is_weak):
+                row = _opened(site_id, case, history, level, day)
+                rows.append(row | {"is_sure": _is_sure(row, level, open_at, night, n)})
     return pl.DataFrame(rows, schema=CASE)
+
+
+def _is_sure(case: Mapping[str, Any], level: float, open_at: float, night: Night, n: int) -> bool:
+    """Whether the log odds `level` are enough to act on.
+
+    A level that never fitted planes that nobody knows may as well be the planes'.
+    """
+    is_unknown = bool(night.fleet.roofs.is_unknown[n])
+    return level > open_at and not (is_unknown and case["kind"] == CAPACITY_MISMATCH)
+
+
+def _may_be_string(case: Mapping[str, Any], day: date) -> bool:
+    """Whether a case that was opened as a part of the power is young enough to be named again."""
+    return bool(case["kind"] == UNDERPERFORMANCE and (day - case["opened_on"]).days <= NAMED_WITHIN_DAYS)
+
+
+def lasting(odds: pl.DataFrame, day: date) -> set[str]:
+    """The sites whose log odds (ODDS) were above `LASTING_AT` on each of the last nights up to `day`, none missing."""
+    since = day - timedelta(days=LASTING_DAYS - 1)
+    recent = odds.filter(pl.col("day").is_between(since, day)).group_by("site_id")
+    held = recent.agg(lowest=pl.col("log_odds").min(), nights=pl.len())
+    return set(held.filter(pl.col("lowest") > LASTING_AT, pl.col("nights") >= LASTING_DAYS)["site_id"])
 
 
 def still_open(past: pl.DataFrame, past_odds: pl.DataFrame) -> pl.DataFrame:
@@ -145,18 +191,19 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
     )  # fmt: skip
 
 
-def _two_planes(night: Night, n: int, kept: pl.DataFrame, history: History) -> tuple[half_hours.Days | None, Array]:
-    """The kept half hours of a site of two registered planes, and what each plane would make of them."""
+def _parts(night: Night, n: int, kept: pl.DataFrame, history: History) -> Parts:
+    """The kept half hours of a site, and what its registered planes make of them."""
     fleet = night.fleet
     mine = np.flatnonzero(fleet.planes.site == n)
-    if len(mine) != 2:
-        return None, np.zeros(0)
     site = fleet.sites[n]
     rows = kept.filter(pl.col("site_id") == site["site_id"][0], pl.col("day") >= history.first)
     days = half_hours.lay(rows, site)
+    shares = fleet.planes.share[mine]
+    if len(mine) < 2:
+        return Parts(days, shares, np.zeros(0))
     planes = [(float(fleet.planes.share[k]), float(fleet.planes.tilt_deg[k]), float(fleet.planes.azimuth_deg[k]))
               for k in mine]  # fmt: skip
-    return days, diagnosis.each_plane_w(days, planes, float(fleet.roofs.kwp[n]))
+    return Parts(days, shares, diagnosis.each_plane_w(days, planes, float(fleet.roofs.kwp[n])))
 
 
 def _opened(site_id: str, case: Case, history: History, log_odds: float, day: date) -> dict[str, Any]:

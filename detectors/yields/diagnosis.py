@@ -4,11 +4,11 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import nnls
 
 from detectors.solar import plane_response
 from detectors.stats.robust import MAD_TO_SIGMA, Array
 from detectors.yields import change_point, input_shares
+from detectors.yields.day_residual import weighted_median
 from detectors.yields.half_hours import MAX_INPUTS, Days
 
 NO_GENERATION, STRING_LOSS = "no-generation", "string-loss"
@@ -17,13 +17,16 @@ ZERO_DAYS = 3  # of which two without generation
 ALIVE_DAYS = 2  # ours: on one alone it may have been switched on for a test
 DEEP = -2.4  # log: less than a tenth
 FIRST_DAYS = 2  # ours: a change so soon after the first data was there from the first day
+LESSER_RATIO = 0.5
 CAPACITY_DAYS = 5  # ours: earlier a shortfall may as well be a fault that goes away
 CAPACITY_DAYS_UNKNOWN = 10  # ours: earlier it may as well be planes that are not learned yet
 DEAD_DAYS = 5  # of which the median counts
 INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both means a string
 INPUT_FLOOR = 0.03
 HALF_TOLERANCE = 0.045  # ours: a half that went missing is one of two strings
-GONE_SHARE, GONE_FIT = 0.2, 0.75  # ours: of the planes' power; by how much the fit must be better without it
+GONE_FIT = 0.75  # ours: by how much the fit must be better without a plane that is gone
+SILENT_SHARE = 0.02  # ours: of the strongest input's energy; a meter of an open input shows its offset
+MISSING_TOLERANCE = 0.15  # ours: log; the level before was never seen, the register's sigma of a level counts twice
 MIN_PLANE_ROWS = 40
 LONE_SIGMA, LONE_CLOUDS = 0.1, 0.5  # of a lone day's level, and what its clouds add
 
@@ -65,6 +68,7 @@ class Case(NamedTuple):
     before: float
     after: float
     number: int  # of the input, from 1; 0 = none
+    was_always: bool = False  # from the first day on
 
     @property
     def share(self) -> float:
@@ -89,12 +93,18 @@ def decisive(odds: Odds, history: History) -> float:
     return max(odds.fall, odds.rise, float(input_log_odds(odds, history).max()))
 
 
-def diagnose(
-    odds: Odds, history: History, planes: Days | None, shares: Array, threshold: float, *, is_unknown: bool = False
-) -> Case | None:
+class Parts(NamedTuple):
+    """What a site's strings are told from."""
+
+    days: Days  # its kept half hours
+    shares: Array  # of the registered planes; empty where none is known
+    each_w: Array  # what each of several registered planes would make, [planes, rows, places]; else empty
+
+
+def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is_unknown: bool = False) -> Case | None:
     """The diagnosis of a site whose odds exceed `threshold`; None where it is too early to tell.
 
-    `planes` are its kept half hours if the register has two planes of `shares`, else None; `is_unknown`: it has none.
+    `is_unknown`: the register has no planes of it.
     """
     change = change_point.find(history.x, history.sigma, odds.prior_sigma)
     known = np.flatnonzero(np.isfinite(history.x))
@@ -111,15 +121,18 @@ def diagnose(
     if odds.rise > odds.fall:
         if last < capacity_days:
             return None
-        return Case(CAPACITY_MISMATCH, first_data, first_data, first_data, 0.0, change.after, 0)
+        return Case(CAPACITY_MISMATCH, first_data, first_data, first_data, 0.0, change.after, 0, was_always=True)
     if is_dark(history) or (history.is_zero[-1] and odds.depth < DEEP):
         begin = dark_since(history)
         return Case(NO_GENERATION, begin, begin, begin, change.before, change.after, 0)
-    if change.first <= first_data + FIRST_DAYS:
+    # A change of less than half the deviation that the test believes in is not that deviation: it was there before.
+    is_lesser = change.after - change.before > LESSER_RATIO * odds.depth > change.after
+    if change.first <= first_data + FIRST_DAYS or is_lesser:
         if last < capacity_days + first_data:
             return None
-        return Case(CAPACITY_MISMATCH, first_data, first_data, change.latest, 0.0, change.after, 0)
-    kind, number = _partial(history, change, planes, shares)
+        kind, number = _from_the_first(history, change, parts)
+        return Case(kind, first_data, first_data, change.latest, 0.0, change.after, number, was_always=True)
+    kind, number = _partial(history, change, parts)
     return Case(kind, change.first, change.earliest, change.latest, change.before, change.after, number)
 
 
@@ -144,8 +157,46 @@ def dark_since(history: History) -> int:
     return place
 
 
-def _partial(history: History, change: change_point.Change, planes: Days | None, shares: Array) -> tuple[str, int]:
-    """Whether a part that went missing is a string: an input's shift, a plane of two, or a half."""
+def _from_the_first(history: History, change: change_point.Change, parts: Parts) -> tuple[str, int]:
+    """Whether what was missing from the first day on is a string, and the input's number.
+
+    An input that never made anything may have no modules at all, so the level has to lack what a string gives, where
+    the register tells how the modules are parted.
+    """
+    number = silent_input(parts.days)
+    if number:
+        inputs = np.isfinite(parts.days.inputs_w).any(axis=(1, 2)).sum()
+        missing = np.append(parts.shares[parts.shares < 1], 1 / inputs)
+        is_its_share = (np.abs(change.after - np.log(1 - missing)) < MISSING_TOLERANCE).any()
+        if is_its_share or not len(parts.shares):
+            return STRING_LOSS, number
+    if len(parts.each_w):
+        return (STRING_LOSS if _lost_plane(parts, history.first, 0) else CAPACITY_MISMATCH), 0
+    is_half = len(parts.shares) > 0 and abs(1 - np.exp(change.after) - 0.5) < HALF_TOLERANCE
+    return (STRING_LOSS if is_half else CAPACITY_MISMATCH), 0
+
+
+def silent_input(days: Days) -> int:
+    """The only input that makes next to nothing while others do, from 1; 0 = there is none, or inputs are not read."""
+    measured = np.isfinite(days.inputs_w).any(axis=(1, 2))
+    made = np.where(measured, np.nansum(days.inputs_w, axis=(1, 2)), np.inf)
+    silent = np.flatnonzero(made < SILENT_SHARE * np.where(measured, made, 0.0).max(initial=0.0))
+    return int(silent[0]) + 1 if len(silent) == 1 else 0
+
+
+def part_of(history: History, first_day: date, parts: Parts) -> tuple[str, int]:
+    """What a part that is missing since `first_day` is, and the input's number, by the days up to the judged one."""
+    place = min(max((first_day - history.first).days, 0), len(history.x) - 1)
+    levels = []
+    for span in (slice(0, place), slice(place, None)):
+        x, sigma = history.x[span], history.sigma[span]
+        weight = np.where(np.isfinite(x), 1 / np.maximum(sigma, change_point.MIN_SIGMA) ** 2, 0.0)
+        levels.append(float(np.nan_to_num(weighted_median(np.nan_to_num(x)[None], weight[None])[0])))
+    return _partial(history, change_point.Change(place, place, place, *levels), parts)
+
+
+def _partial(history: History, change: change_point.Change, parts: Parts) -> tuple[str, int]:
+    """Whether a part that went missing is a string: an input's shift, one of several planes, or a half."""
     measured = np.isfinite(history.input_x[-DEAD_DAYS - 2 :]).any()
     if measured:
         for n in range(MAX_INPUTS):
@@ -158,18 +209,16 @@ def _partial(history: History, change: change_point.Change, planes: Days | None,
             if shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma):
                 return STRING_LOSS, n + 1
         return UNDERPERFORMANCE, 0
-    if planes is not None:
-        return (STRING_LOSS if _lost_plane(planes, shares, history.first, change.first) else UNDERPERFORMANCE), 0
+    if len(parts.each_w):
+        return (STRING_LOSS if _lost_plane(parts, history.first, change.first) else UNDERPERFORMANCE), 0
     share = 1 - np.exp(change.after - change.before)
     is_half = abs(share - 0.5) < HALF_TOLERANCE and len(history.x) - 1 - change.first >= 1
     return (STRING_LOSS if is_half else UNDERPERFORMANCE), 0
 
 
-def _lost_plane(days: Days, each: Array, first: date, since: int) -> bool:
-    """Whether one of two planes gives nothing any more: the half hours' shape fits the other alone.
-
-    `each` is what either plane would make, [planes, rows, places] W.
-    """
+def _lost_plane(parts: Parts, first: date, since: int) -> bool:
+    """Whether one of the planes gives nothing any more: the half hours' shape fits the others alone."""
+    days, each = parts.days, parts.each_w
     begin = (first - date(1970, 1, 1)).days + since
     usable = (days.day >= begin)[:, None] & (days.share > 0) & np.isfinite(days.clearness)
     row, at = np.nonzero(usable)
@@ -179,13 +228,15 @@ def _lost_plane(days: Days, each: Array, first: date, since: int) -> bool:
     scale = float(actual.mean())
     weight = 1 / np.sqrt(scale * np.maximum(actual, 1) + 0.05 * scale**2)
     rows, values = by_plane * weight[:, None], actual * weight
-    free, left = nnls(rows, values)
-    both = rows.sum(axis=1)
-    level = both @ values / max(both @ both, 1e-12)
-    total = free.sum()
-    return bool(
-        total > 0 and free.min() / total < GONE_SHARE and left < GONE_FIT * np.linalg.norm(values - level * both)
-    )
+    whole = rows.sum(axis=1)
+    left = [_left(values, whole - rows[:, n]) for n in range(rows.shape[1])]
+    return min(left) < GONE_FIT * _left(values, whole)
+
+
+def _left(values: Array, shape: Array) -> float:
+    """What a shape of any height leaves of the values."""
+    level = shape @ values / max(float(shape @ shape), 1e-12)
+    return float(np.linalg.norm(values - level * shape))
 
 
 def each_plane_w(days: Days, planes: list[tuple[float, float, float]], kwp: float) -> Array:

@@ -45,6 +45,7 @@ class Fleet(NamedTuple):
     shares: Array  # [sites, 7]
     reported_w: Array  # PV of all valid intervals
     inputs_w: Array  # [inputs, sites, quarters]
+    is_battery_at_work: NDArray[np.bool_]  # it charged, or gave with room left; or house and grid took all
     sensed: Array  # clearness by irradiance sensors, [sensors, quarters]
     near: NDArray[np.intp]  # [sites, neighbours]: places of sites, -1 where empty
     references: NDArray[np.intp]  # [sites, neighbours + sensors]: places of sites, then of sensors; -1 where empty
@@ -96,7 +97,9 @@ def gather(
         ~is_known,
     )
     is_up = sky.up > 0
-    power, share, is_free, usable, battery = _free(rows, site_roofs.has_limit, column(model, "charge_limit_w"))
+    power, share, is_free, usable, battery, is_at_work = _free(
+        rows, site_roofs.has_limit, column(model, "charge_limit_w")
+    )
     light = Day(
         answer,
         np.broadcast_to(ambient[:, None], power.shape),
@@ -125,6 +128,7 @@ def gather(
         shares,
         np.where(is_up, table(rows, "pv_w"), np.nan),
         np.stack([table(rows, f"input{n}_w") for n in range(1, MAX_INPUTS + 1)]),
+        is_at_work,
         sensed,
         near,
         references,
@@ -149,9 +153,9 @@ def _ambient(measured_c: Array, near: NDArray[np.intp], latitude: Array, at: Arr
 
 def _free(
     rows: pl.DataFrame, has_limit: NDArray[np.bool_], charge_limit_w: Array
-) -> tuple[Array, Array, NDArray[np.bool_], Array, Array]:
+) -> tuple[Array, Array, NDArray[np.bool_], Array, Array, NDArray[np.bool_]]:
     """Power, its share of the quarter hour, whether all of it was free, what house and grid, and what the battery
-    could have taken; [sites, quarters]."""
+    could have taken, and whether that was at work; [sites, quarters]."""
     limited = has_limit[:, None]
     power = np.where(limited, table(rows, "proven_w"), table(rows, "pv_w"))
     share = np.where(limited, np.nan_to_num(table(rows, "proven_pct")) / 100, np.isfinite(power) * 1.0)
@@ -159,11 +163,13 @@ def _free(
         is_below = table(rows, "charge_w") < CEILING_SHARE * charge_limit_w[:, None]
         has_room = table(rows, "room_pct") >= ROOM_PCT
     free = np.nan_to_num(table(rows, "free_pct")) / 100
-    free += np.where(is_below, np.nan_to_num(table(rows, "charging_pct")) / 100, 0.0)
+    charging = np.nan_to_num(table(rows, "charging_pct")) / 100
+    is_at_work = free + charging >= MOSTLY * share
+    free += np.where(is_below, charging, 0.0)
     is_free = (share > 0) & (~limited | (free >= MOSTLY * share))
     usable = np.where(limited, np.nan_to_num(table(rows, "usable_w")), np.inf)
     battery = np.where(limited & has_room, CEILING_SHARE * np.nan_to_num(charge_limit_w)[:, None], 0.0)
-    return power, share, is_free, usable, battery
+    return power, share, is_free, usable, battery, is_at_work
 
 
 def _sensors(rows: pl.DataFrame, planes: Planes) -> NDArray[np.intp]:

@@ -1,8 +1,9 @@
 """In which intervals nothing held a roof back, and how much power its house, battery and grid could have taken.
 
 A site that may not feed the grid shows what its roof can only while somebody takes all of it: house and grid alone, as
-the meter proves, or a battery that charges below its own limit with room left. The proof holds only where the energies
-close: PV + battery + grid = load. Which of these intervals count is chosen later, by what the sky lets expect.
+the meter proves, or a battery with room left that charges below its own limit or has to give. The proof holds only
+where the energies close: PV + battery + grid = load. Which of these intervals count is chosen later, by what the sky
+lets expect.
 
 Everything is summed up to quarter hours of UTC, so that sites of any resolution stand side by side.
 """
@@ -46,7 +47,7 @@ INTERVALS = pl.Schema(
         # The others are of sites with a limit, null at all others.
         "proven_w": pl.List(pl.Int32()),  # PV of the intervals whose energies close
         "proven_pct": pl.List(pl.Int32()),  # their share of the quarter hour
-        "free_pct": pl.List(pl.Int32()),  # share that was free by the meter
+        "free_pct": pl.List(pl.Int32()),  # share that was free by the meter, or by a battery that gave
         "charging_pct": pl.List(pl.Int32()),  # share that was free if the battery charged below its limit
         "charge_w": pl.List(pl.Int32()),  # the hardest charging in these
         "usable_w": pl.List(pl.Int32()),  # the least that house and grid could have taken beyond the regulator's margin
@@ -163,11 +164,15 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
         spare_w=(load - pl.col("target_w") - fixed).fill_null(0.0),
         closes=closes,
         is_free=(closes & (pl.col("grid_w") > pl.col("target_w") + margin)).fill_null(False),
-        is_real_charge=-battery
-        > pl.max_horizontal(REAL_CHARGE_W, MARGIN_RESOLUTIONS * pl.col("resolution_w")),
+        real_w=pl.max_horizontal(REAL_CHARGE_W, MARGIN_RESOLUTIONS * pl.col("resolution_w")),
     )  # fmt: skip
     rows = rows.with_columns(has_room=_room(rows))
-    return rows.with_columns(is_charging=pl.col("closes") & pl.col("has_room") & pl.col("is_real_charge"))
+    works = pl.col("closes") & pl.col("has_room")
+    # With room left a battery that gives would take what the roof could make beyond.
+    return rows.with_columns(
+        is_charging=works & (-battery > pl.col("real_w")),
+        is_free=pl.col("is_free") | (works & (battery > pl.col("real_w"))),
+    )
 
 
 def _resolution(rows: pl.DataFrame) -> pl.DataFrame:

@@ -11,7 +11,7 @@ from detectors.finding import Reason
 from detectors.solar import plane_response
 from detectors.solar.plane_response import Answer
 from detectors.stats.robust import Array
-from detectors.yields import cold, day_residual, input_ratios, lone_site, own_past, pyranometer
+from detectors.yields import cold, day_residual, input_ratios, limited_days, lone_site, own_past, pyranometer
 from detectors.yields.cold import Cold
 from detectors.yields.day_residual import Combined
 from detectors.yields.energies import Before, of_day
@@ -62,6 +62,7 @@ class Night(NamedTuple):
     roof_w: Array  # [sites, quarters], what each healthy roof could have made; NaN where nobody can say
     coverage: Array  # share of daylight with readings of generation
     least: Array  # log of a level that the roof has at least, by all that it made; NaN = no limit, or no known sky
+    whole_day: Array  # log likelihood of `limited_days.LEVELS` by all that x leaves out, [sites, levels]; NaN likewise
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
 
 
@@ -92,6 +93,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     sigma = np.sqrt(base + past_sigma**2) * scale
     lone_x, lone_near, lone_energy = _lone(fleet)
     least = _least(fleet, expected, sky, correction)
+    whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
     spell, cold_day = _snow(fleet, odds)
     coverage = _coverage(fleet)
     is_zero, evidence = _zeros(fleet, combined, lone_energy, coverage, cold_day.is_cold)
@@ -130,6 +132,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         roof_w=np.where(silent[:, None], np.nan, energies.roof_w),
         coverage=coverage,
         least=told(least),
+        whole_day=np.where(silent[:, None], np.nan, whole_day),
         doubts=doubts,
     )
 
@@ -156,7 +159,7 @@ def _consensus(fleet: Fleet, own: Array) -> Array:
     return told
 
 
-def _sites_of(values: NamedTuple, block: slice) -> list[Any]:
+def _sites_of(values: tuple[Any, ...], block: slice | NDArray[np.intp]) -> list[Any]:
     return [one[block] for one in values]
 
 
@@ -228,6 +231,37 @@ def _least(fleet: Fleet, expected: Array, sky: Array, correction: Correction) ->
         is_told = (due > LEAST_ENERGY * fleet.roofs.kwp) & (total > ZERO_RATIO * due)
         with np.errstate(divide="ignore", invalid="ignore"):
             told = np.fmax(told, np.where(is_told, np.log(total / due) + level, np.nan))
+    return told
+
+
+def _whole_day(
+    fleet: Fleet, own: Array, sky: Array, is_used: NDArray[np.bool_], correction: Correction, found: Combined
+) -> Array:
+    """The likelihood of each level by the quarter hours that were not chosen, [sites, levels]; limited sites alone."""
+    told = np.full((len(own), len(limited_days.LEVELS)), np.nan)
+    rows = np.flatnonzero(fleet.roofs.has_limit & fleet.is_heard)
+    everyone = _told(fleet, own)
+    for block in (rows[begin : begin + BLOCK_SITES] for begin in range(0, len(rows), BLOCK_SITES)):
+        light = Day(Answer(*_sites_of(fleet.light.answer, block)), *_sites_of(fleet.light[1:], block))
+        roofs = Roofs(*_sites_of(fleet.roofs, block))
+        plain = roofs._replace(level=np.zeros(len(block)), ceiling_w=np.full(len(block), np.inf))
+        due = pyranometer.expected_w(light, plain, np.nan_to_num(sky[block])) * np.exp(correction.log_usual[block])
+        is_told = np.isfinite(sky[block]) & ~is_used[block]
+        weight = np.where(is_told, light.share * correction.weight[block], 0.0)
+        past = own_past.day_sigma(Correction(*_sites_of(correction, block)), due, np.where(is_told, light.share, 0.0))
+        usable = limited_days.least_around(light.usable_w, light.share > 0)
+        told[block] = limited_days.log_likelihood(
+            limited_days.Day(
+                np.where(is_told, due, np.nan),
+                limited_days.sky_sigma(pyranometer.of_neighbours(everyone, fleet.references[block])),
+                roofs.ceiling_w,
+                light.power_w,
+                usable + np.where(fleet.is_battery_at_work[block], light.battery_w, 0.0),
+                weight,
+                limited_days.sigma(Combined(*_sites_of(found, block)), past, roofs.is_unknown),
+                roofs.kwp,
+            )
+        )
     return told
 
 

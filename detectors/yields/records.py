@@ -7,6 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
+from detectors.yields import limited_days
 from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
 from detectors.yields.roof_model import Residuals
@@ -42,6 +43,7 @@ RESIDUAL = pl.Schema(
         "stored_kwh": pl.Float64(),  # in the battery at the day's end, had the roof been healthy
         "coverage": pl.Float64(),  # share of the daylight with readings of generation
         "least": pl.Float64(),  # log of a level that a limited site has at least; null = not known
+        "whole_day": pl.List(pl.Int32),  # log likelihood of `limited_days.LEVELS`, in sixty-fourths; null likewise
     }
 )
 SUSPECT, NOT_SUSPECT, STILL = 2.0, -3.0, 1.0  # log odds: a fall is believed in, began, and is still thought possible
@@ -64,6 +66,10 @@ def of_night(night: Night) -> pl.DataFrame:
             [float(one) if np.isfinite(one) else None for one in values] if is_told else None
             for values, is_told in zip(table, told, strict=True)
         ]
+    whole_day = [
+        np.rint(one * limited_days.PER_UNIT).astype(int).tolist() if np.isfinite(one).all() else None
+        for one in night.whole_day
+    ]
     frame = pl.DataFrame(
         {
             "site_id": fleet.sites["site_id"],
@@ -94,9 +100,10 @@ def of_night(night: Night) -> pl.DataFrame:
             },
             "tie": column(fleet.models, "tie", 0.0),
             **inputs,
+            "whole_day": whole_day,
             **{name: fleet.usable[name] for name in ("peak_w", "charge_limit_w", "charges")},
         },
-        schema_overrides={name: RESIDUAL[name] for name in ("input_x", "input_sigma")},
+        schema_overrides={name: RESIDUAL[name] for name in ("input_x", "input_sigma", "whole_day")},
         strict=False,
     ).with_row_index("row")
     return (
@@ -107,6 +114,15 @@ def of_night(night: Night) -> pl.DataFrame:
         .with_columns(pl.col(pl.Float64).fill_nan(None))
         .cast(RESIDUAL)
     )
+
+
+def whole_days(rows: pl.DataFrame) -> Array:
+    """Column whole_day of RESIDUAL rows, [rows, levels]; NaN where null."""
+    told = np.full((rows.height, len(limited_days.LEVELS)), np.nan)
+    some = rows["whole_day"].is_not_null().to_numpy()
+    if some.any():
+        told[some] = np.array(rows["whole_day"].drop_nulls().to_list(), dtype=float) / limited_days.PER_UNIT
+    return told
 
 
 def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, window_days: int) -> Residuals:

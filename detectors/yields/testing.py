@@ -8,7 +8,15 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
-from detectors.yields import baseline_prior, input_shares, lone_site, sensitivity, sequential_test
+from detectors.yields import (
+    baseline_prior,
+    input_shares,
+    limited_days,
+    lone_site,
+    records,
+    sensitivity,
+    sequential_test,
+)
 from detectors.yields.fleet_day import column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.night import USABLE_SIGMA, Night
@@ -58,6 +66,8 @@ class Evidence(NamedTuple):
     is_snow: NDArray[np.bool_]
     is_cold: NDArray[np.bool_]
     least: Array
+    whole_day: Array  # [sites, levels]
+    moved: Array  # by how much the level of its roof model has moved since
 
     def has_pairs(self) -> NDArray[np.bool_]:
         with np.errstate(invalid="ignore"):
@@ -103,6 +113,9 @@ def _step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool
             told.lone_x[by_lone], told.lone_near[by_lone], is_unknown[by_lone]
         )  # fmt: skip
     likelihoods = likelihoods * sequential_test.at_least(np.where(told.is_snow, np.nan, told.least))
+    if not told.is_snow.all():
+        whole = limited_days.on_levels(told.whole_day, told.moved, sequential_test.LEVELS)
+        likelihoods *= np.where((told.is_snow | is_cold_drop)[:, None], 1.0, whole**sequential_test.TEMPER)
     evidence = np.where(by_pairs | by_lone, told.zero_evidence, 0.0)
     return sequential_test.update(sequential_test.advance(state, walk), likelihoods, evidence)
 
@@ -122,7 +135,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     tie = column(fleet.models, "tie", 0.0)
     today = Evidence(
         night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.zero_evidence,
-        night.spell_days > 0, night.is_cold, night.least,
+        night.spell_days > 0, night.is_cold, night.least, night.whole_day, tie,
     )  # fmt: skip
     before = sequential_test.report(state).baseline
     state = step(state, walk, today, site_roofs.is_unknown, before)
@@ -218,7 +231,7 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
             column(one, "history_x"), column(one, "history_sigma", 1.0), column(one, "lone_x"),
             column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "zero_evidence", 0.0),
             column(one, "spell_days", 0.0) > 0, one["is_cold"].fill_null(False).to_numpy(),
-            column(one, "least"),
+            column(one, "least"), records.whole_days(one), column(one, "history_x") - column(one, "x"),
         )  # fmt: skip
         state[place] = step(state[place], walk[place], told, is_unknown[place], baseline[place])
         baseline[place] = sequential_test.report(state[place]).baseline

@@ -38,6 +38,7 @@ class Open(NamedTuple):
     after: float
     input: int  # from 1; 0 = none
     log_odds: float
+    is_sure: bool
     expected_kwh: float
     actual_kwh: float
     losses: tuple[DayLoss, ...]  # of the days since first_day, as far as they are known
@@ -91,13 +92,13 @@ class Open(NamedTuple):
         measured: str,
         expected: str,
     ) -> Finding:
-        """The finding with the evidence that all yield findings share."""
+        """The finding with the evidence that all yield findings share; to watch where the case is not sure."""
         today = next((one for one in self.losses if one.day == self.day), DayLoss(self.day, 0.0, 0.0, MEASURED))
         return Finding(
             site_id=self.site_id,
             day=self.day,
             kind=self.kind,
-            severity=severity,
+            severity=severity if self.is_sure else "watch",
             value=float(value),
             unit=unit,
             threshold=float(threshold),
@@ -168,6 +169,7 @@ def open_cases(
             after=case["after"],
             input=case["input"],
             log_odds=case["log_odds"],
+            is_sure=case["is_sure"],
             expected_kwh=usual if case["expected_kwh"] is None else case["expected_kwh"],
             actual_kwh=made,
             losses=_losses(case, history, each[case["site_id"]]),

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from detectors.yields import diagnosis
-from detectors.yields.diagnosis import History
+from detectors.yields.diagnosis import History, Odds, Parts
+from detectors.yields.half_hours import Days
 
 
 def _history(x, is_zero):
@@ -31,3 +32,81 @@ def test_a_roof_is_dark_on_two_days_of_three_and_alive_on_two_that_tell(x, is_ze
     history = _history(x, is_zero)
     assert diagnosis.is_dark(history) == is_dark
     assert diagnosis.is_alive(history) == is_alive
+
+
+def _parts(inputs_w, share=(1.0,)):
+    """Twenty days of as many half hours, of inputs with these powers (None = not measured)."""
+    shape = (20, 10)
+    inputs = np.stack([np.full(shape, np.nan if one is None else one) for one in inputs_w])
+    nothing = np.zeros(shape)
+    days = Days(
+        np.zeros(20, dtype=int), np.arange(20), np.zeros(20), np.zeros(shape, dtype=int), nothing, nothing, nothing,
+        inputs, nothing, None,
+    )  # fmt: skip
+    return Parts(days, np.array(share), np.zeros(0))
+
+
+def _diagnosed(level, parts, *, before=0, of=20):
+    """What a level is called that holds from the day `before` on."""
+    x = [0.0] * before + [level] * (of - before)
+    odds = Odds(9.0, -20.0, level, np.full(4, np.nan), 0.1)
+    return diagnosis.diagnose(odds, _history(x, [0] * of), parts, 3.5)
+
+
+@pytest.mark.parametrize(
+    ("level", "inputs_w", "kind", "number"),
+    [
+        (np.log(0.67), (2000.0, 0.0, 1900.0, None), "string-loss", 2),  # one of three
+        (np.log(0.67), (2000.0, 1800.0, 1900.0, None), "capacity-mismatch", 0),
+        (np.log(0.85), (2000.0, 0.0, 1900.0, None), "capacity-mismatch", 0),  # an input that never had modules
+        (np.log(0.5), (None, None, None, None), "string-loss", 0),  # one of two strings, no counter
+        (np.log(0.7), (None, None, None, None), "capacity-mismatch", 0),
+    ],
+)
+def test_what_was_missing_from_the_first_day_is_a_string_if_the_inputs_or_a_half_say_so(level, inputs_w, kind, number):
+    case = _diagnosed(level, _parts(inputs_w))
+    assert (case.kind, case.number, case.first) == (kind, number, 0)
+    assert case.was_always
+
+
+@pytest.mark.parametrize(("gone", "kind"), [(0, "string-loss"), (2, "string-loss"), (None, "underperformance")])
+def test_a_plane_of_three_that_is_gone_shows_in_the_shape_of_the_days(gone, kind):
+    """East, equator and west: without one the day has another shape, at seven tenths of its height the same."""
+    hour = np.linspace(-6, 6, 10)
+    each = np.stack([900 * np.clip(np.cos((hour - noon) / 4), 0, None) for noon in (-3, 0, 3)])
+    each = np.broadcast_to(each[:, None], (3, 20, 10))
+    made = 0.7 * each.sum(axis=0) if gone is None else each.sum(axis=0) - each[gone]
+    parts = _parts((None,) * 4, share=(0.3, 0.4, 0.3))
+    first = (date(2026, 5, 1) - date(1970, 1, 1)).days
+    days = parts.days._replace(
+        day=first + np.arange(20), share=np.ones((20, 10)), clearness=np.ones((20, 10)), power_w=made
+    )
+    history = _history([0.0] * 8 + [np.log(0.7)] * 12, [0] * 20)
+    assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+
+
+def test_a_half_of_a_roof_whose_planes_nobody_knows_may_be_its_planes():
+    assert _diagnosed(np.log(0.5), _parts((None,) * 4, share=())).kind == "capacity-mismatch"
+    silent = _diagnosed(np.log(0.35), _parts((0.0, 900.0, None, None), share=()))
+    assert (silent.kind, silent.number) == ("string-loss", 1)
+
+
+def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
+    """A fifth was missing from the first day on; a dull week of 6 % more is not what the test believes in."""
+    x = [-0.2] * 13 + [-0.26] * 7
+    odds = Odds(9.0, -20.0, -0.22, np.full(4, np.nan), 0.1)
+    case = diagnosis.diagnose(odds, _history(x, [0] * 20), _parts((None,) * 4), 3.5)
+    assert (case.kind, case.first, case.before) == ("capacity-mismatch", 0, 0.0)
+
+
+def test_a_fall_in_the_span_was_not_always_there():
+    assert not _diagnosed(np.log(0.7), _parts((None,) * 4), before=8).was_always
+
+
+def test_a_part_is_named_again_when_more_days_show_its_share():
+    """The first dull days said 58 %, the days since say a half."""
+    x = [0.0] * 8 + [-0.87, -0.86] + [-0.69] * 6
+    early, late = (_history(x[:n], [0] * n) for n in (10, 16))
+    first_day = early.on(8)
+    assert diagnosis.part_of(early, first_day, _parts((None,) * 4)) == ("underperformance", 0)
+    assert diagnosis.part_of(late, first_day, _parts((None,) * 4)) == ("string-loss", 0)

@@ -71,6 +71,12 @@ def test_charging_with_room_may_be_free_by_the_battery():
     )  # the house draws 1,050 W, 50 W are kept up, 60 W are the margin
 
 
+@pytest.mark.parametrize(("soc_pct", "is_free"), [(60.0, True), (95.0, False)])
+def test_a_battery_that_gives_with_room_left_proves_that_nothing_was_curtailed(soc_pct, is_free):
+    """What the roof could have made beyond would have gone to the house, and the rest of it into the battery."""
+    assert (_quarter(_rows(15, _books(800, 50, 600, soc_pct=soc_pct)), NO_EXPORT, "free_pct") == 100) == is_free
+
+
 def test_books_that_do_not_close_prove_nothing():
     row = _books(1000, 800) | {"load_w": 2600.0}
     assert _quarter(_rows(15, row), NO_EXPORT, "free_pct") == 0
