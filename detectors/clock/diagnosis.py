@@ -151,8 +151,13 @@ def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
         return None  # it was wrong before, unproven, and is right now
     if max(abs(step.height), abs(now.minutes)) < limit:
         return None
-    # Walls and trees move first and last light before the step as much as after it: they are not in its height.
-    return _stepped(step, now._replace(minutes=step.height, uncertainty=step.error))
+    wide = float(np.hypot(now.uncertainty, step.before.uncertainty))
+    offset, error = step.height, step.error
+    # Walls and trees move first and last light before the step as much as after it: they are not in its height. A
+    # height that today's offset contradicts beyond what shade explains is of days that the step cuts through.
+    if abs(step.before.minutes) < limit and abs(step.height - now.minutes) > wide:
+        offset, error = now.minutes, wide
+    return _stepped(step, now._replace(minutes=offset, uncertainty=error))
 
 
 def _stepped(step: Step, now: Offset) -> Diagnosis:
