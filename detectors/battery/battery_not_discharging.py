@@ -12,9 +12,10 @@ from typing import Any
 
 import polars as pl
 
-from detectors.battery.flows import NO_RESERVE, RESERVE_BAND_PCT, courses, flows, with_battery, without_battery
+from detectors.battery.flows import NO_RESERVE, courses, flows, with_battery, without_battery
 from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
 from detectors.battery.levels import as_evidence, difference, not_learned, reserve_words, with_levels
+from detectors.battery.rest_states import LEVEL_BAND_PCT, MARGIN_PCT, day_states, stuck_run
 from detectors.battery.short_evenings import LOOK_BACK_DAYS, Short, short_evenings, short_finding
 from detectors.finding import (
     EvidenceValue,
@@ -84,17 +85,9 @@ REASONS = {
     "not-drawn-down": "was not drawn down to {level_pct:.0f} %, where it had stopped before",
 }
 
-MARGIN_PCT = 5.0  # ours: twice the band in which a level settles, and a per cent for what the reading recovers at rest
-LEVEL_BAND_PCT = 3.0  # ours: levels of several evenings within it are one level
-MIN_REST_H = 0.5  # ours: shorter rests are switching, a test or a step of the reading
-MIN_REST_KWH = 0.3  # ours: half an hour of cooking; less is worth no visit
-MIN_REST_SHARE = 0.02  # ours: the same for batteries above 15 kWh, in terms of the capacity
-AT_LEVEL_RATIO = 0.6  # ours: most of what was imported at rest must lie at one level
 MIN_EVENINGS = 3  # common practice: a schedule's floor left high shows over 3 evenings
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 PICTURE_DAYS = 30
-
-BY = ["site_id", "day"]
 
 
 def detect(
@@ -115,7 +108,7 @@ def detect(
     if own_sites.is_empty():
         return verdicts
     doubted = doubts(earlier, "time", "grid sign", "balance")
-    told = _tell(battery_rests.filter(pl.col("day") <= day), own_sites)
+    told = day_states(battery_rests.filter(pl.col("day") <= day), own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = told.filter(pl.col("state") == "stuck")["site_id"].unique()
     past = told.filter(pl.col("site_id").is_in(stuck_ids.implode())).partition_by("site_id", as_dict=True)
@@ -161,36 +154,6 @@ def _first_day_bounds(told: pl.DataFrame, first: date) -> dict[str, EvidenceValu
     return {"earliest_day": earliest.isoformat(), "latest_day": first.isoformat()}
 
 
-def _tell(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """Each day as `stuck`, `clear`, `waits`, `scattered`, `unneeded` or `unknown`, in order."""
-    known = sites.select("site_id", "battery_kwh", "battery_reserve_pct", "battery_resume_pct", "import_limit_kw")
-    reserve, level = pl.col("battery_reserve_pct"), pl.col("level_pct")
-    resume = pl.max_horizontal(
-        reserve, pl.col("battery_resume_pct").fill_null(100.0)
-    )  # not known: it may wait anywhere
-    enough_kwh = pl.max_horizontal(pl.lit(MIN_REST_KWH), MIN_REST_SHARE * pl.col("battery_kwh"))
-    rested = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H)
-    is_high = level > reserve + MARGIN_PCT
-    # Below the level of resuming only a stop out of discharge shows a floor: else it may be waiting for charge.
-    is_sure = (level > resume + RESERVE_BAND_PCT) | pl.col("has_stop")
-    own = rests.join(known, on="site_id", how="inner").sort(BY)
-    return own.with_columns(
-        state=pl.when(pl.col("seen_h").fill_null(0) == 0)
-        .then(pl.lit("unknown"))
-        .when(rested & is_high & (pl.col("is_steady") | pl.col("is_still")))
-        .then(pl.lit("unknown"))
-        .when(rested & is_high & ~is_sure)
-        .then(pl.lit("waits"))
-        .when(rested & is_high & (pl.col("level_kwh") >= AT_LEVEL_RATIO * pl.col("rest_kwh")))
-        .then(pl.lit("stuck"))
-        .when(rested & is_high)
-        .then(pl.lit("scattered"))
-        .when(pl.col("lowest_use_pct").is_not_null() | rested)
-        .then(pl.lit("clear"))
-        .otherwise(pl.lit("unneeded"))
-    )
-
-
 def _judge(
     site: Mapping[str, Any],
     today: Mapping[str, Any] | None,
@@ -213,7 +176,7 @@ def _judge(
         return because(REASONS, "hardly-asked-for")
     if state == "waits":
         return because(REASONS, "waits-for-charge", level_pct=today["level_pct"])
-    stuck = _run(past) if past is not None else None
+    stuck = stuck_run(past) if past is not None else None
     if state == "clear":
         return _clear(site, today, stuck)
     if site["import_limit_kw"] is not None:
@@ -228,15 +191,6 @@ def _judge(
     if evenings < min_evenings:
         return because(REASONS, "few-evenings", level_pct=today["level_pct"], evenings=evenings, needed=min_evenings)
     return counted
-
-
-def _run(past: pl.DataFrame) -> pl.DataFrame | None:
-    """The stuck days, oldest first, since it last gave below the newest of their levels."""
-    stuck = past.filter(pl.col("state") == "stuck")
-    if stuck.is_empty():
-        return None
-    below = past.filter(pl.col("lowest_use_pct") < stuck["level_pct"][-1] - LEVEL_BAND_PCT)
-    return stuck if below.is_empty() else stuck.filter(pl.col("day") > below["day"][-1])
 
 
 def _clear(site: Mapping[str, Any], today: Mapping[str, Any], stuck: pl.DataFrame | None) -> Reason | None:

@@ -4,9 +4,8 @@ Three explanations of the daily offsets are held against each other by their lik
 parameter (Schwarz, Annals of Statistics 6, 1978: BIC): steps between constant offsets, a drift that begins on some day,
 and a drift that is set right again now and then. Where first and last light do not move together it is no clock.
 
-No clock moves the length of the day between first and last light, but clouds do: a day that is shorter than its clear
-neighbours says less of its middle, by no more than what it lacks. Days count by that, which is why the slope is by
-weighted least squares over clipped days and not by scipy.stats.theilslopes, which takes no weights.
+Days count by how much their light tells (`lit_days`), which is why the slope is by weighted least squares over clipped
+days and not by scipy.stats.theilslopes, which takes no weights.
 """
 
 from itertools import pairwise
@@ -14,32 +13,22 @@ from typing import NamedTuple
 
 import numpy as np
 
-from detectors.clock.onsets import Array, Index, Onsets
-from detectors.clock.segments import is_possible_day
+from detectors.clock.lit_days import DAYS_PER_FACT, FIT_DAYS, MIN_RESET_MIN, NINETY_FIVE, Days, lit_days, scatter
+from detectors.clock.onsets import Array, Onsets
 from detectors.stats.robust import MAD_TO_SIGMA, quantile
 
-FIT_DAYS = 150  # ours: a drift of 15 s/day shows in these; more would let the seasons' shade in
 MIN_DAYS = 12  # with light
 MIN_S_PER_DAY, MAX_S_PER_DAY = 8.0, 150.0  # ours: below it is the seasons' shade, what moves faster is a step
 TOTAL_MIN = 22.0  # less than this in all is not told from the seasons' shade
 SLOPE_KNOWN = 0.3  # of the slope: its 95 % interval at most, either way
 TOGETHER = 0.5  # first and last light's moves differ by less than this share of their sum: a clock, not a wall
 MARGIN = 6.0  # Kass & Raftery 1995: twice the log of the odds beyond this is strong evidence
-DAYS_PER_FACT = 2.0  # ours: neighbouring days have one weather, so two of them tell as much as one
-FLOOR_MIN, FLOOR_PER_MIN = 1.0, 0.06  # ours: the onsets' own error, and more of it per minute of sampling
-CLEAR_SHARE = 0.2  # as in the offsets of today: the clear days among AROUND_DAYS
-AROUND_DAYS = 15
-CLIP_DAYS = 7  # ours: two freak days on end are none of them, and the fourth day after a step is
-CLIP_SIGMAS = 3.0  # days further from their neighbours than this count no more: outages and freak days
 START_EVERY_DAYS = 4  # onsets that are tried
 MIN_TOOTH_DAYS = 5
-MIN_RESET_MIN = 12.0  # ours: setting right less than this is not told from noise
 SLOPES_TRIED = np.array([-135.0, -110.0, -90.0, -70.0, -50.0, -30.0, 30.0, 50.0, 70.0, 90.0, 110.0, 135.0])  # s/day
 BLOCK_DAYS = 10
-STEP_DAYS = 20  # ours: at hourly sampling the onsets move with the sun through a whole interval in some weeks
 SCATTER_MIN = 30.0  # ours: where single days scatter more, hours are shut off and there are no onsets to follow
 OVER_DAYS = 10  # ours: so many days with light tell that a drift has ended
-NINETY_FIVE = 1.96  # of a normal distribution's sigmas: 95 %
 
 
 class Drift(NamedTuple):
@@ -79,18 +68,6 @@ class Drift(NamedTuple):
         return abs(self.first_slope - self.last_slope) <= share * abs(self.first_slope + self.last_slope)
 
 
-class _Days(NamedTuple):
-    """The days with light of one device."""
-
-    column: Index
-    day: Array
-    first: Array
-    last: Array  # with the sign of an offset
-    middle: Array
-    weight: Array  # 1 / variance, in minutes
-    floor: float
-
-
 class _Fit(NamedTuple):
     bic: float
     start: int  # place among the known days from which the slope counts
@@ -100,8 +77,8 @@ class _Fit(NamedTuple):
 
 def best_drift(onsets: Onsets, device: int) -> Drift | None:
     """The drift that explains a device's days best, with how much better than steps; None if there is none."""
-    days = _days(onsets, device)
-    if len(days.day) < MIN_DAYS or _scatter(days) > SCATTER_MIN:
+    days = lit_days(onsets, device)
+    if len(days.day) < MIN_DAYS or scatter(days) > SCATTER_MIN:
         return None
     steps = _in_steps(days, 0, np.zeros(1))[0]
     ramp = _one_ramp(days)
@@ -112,72 +89,13 @@ def best_drift(onsets: Onsets, device: int) -> Drift | None:
     return _told(days, best, steps)
 
 
-def step_height(onsets: Onsets, device: int, last_before: int, at: int) -> tuple[float, float]:
-    """The step between two columns from STEP_DAYS days with light on either side, and half of its 95 % interval.
-
-    NaN where a side has none; minutes.
-    """
-    days = _days(onsets, device)
-    before = np.flatnonzero(days.column <= last_before)[-STEP_DAYS:]
-    after = np.flatnonzero(days.column >= at)[:STEP_DAYS]
-    if not len(before) or not len(after):
-        return float("nan"), float("nan")
-    means, variances = [], []
-    for side in (before, after):
-        weight, values = days.weight[side], (days.first[side] + days.last[side]) / 2
-        values = np.clip(values - np.median(values), -MIN_RESET_MIN, MIN_RESET_MIN) + np.median(values)
-        mean = float(np.average(values, weights=weight))
-        means.append(mean)
-        variances.append(
-            float(np.average((values - mean) ** 2, weights=weight)) / len(side) + days.floor**2 / len(side)
-        )
-    return means[1] - means[0], NINETY_FIVE * float(np.sqrt(DAYS_PER_FACT * sum(variances)))
-
-
-def _days(onsets: Onsets, device: int) -> _Days:
-    first, last = onsets.first_late[device], -onsets.last_early[device]
-    known = np.isfinite(first) & np.isfinite(last)
-    known &= is_possible_day(onsets.first_end_late[device], onsets.last_start_early[device])
-    known[: max(0, len(known) - FIT_DAYS)] = False
-    column = np.flatnonzero(known)
-    first, last = first[column], last[column]
-    floor = FLOOR_MIN + FLOOR_PER_MIN * float(onsets.interval[device])
-    if len(column) < AROUND_DAYS // 2 + 1:  # too few to know the clear ones by
-        middle = (first + last) / 2
-        return _Days(column, column.astype(np.float64), first, last, middle, np.full(len(column), floor**-2), floor)
-    lacking = (first - last) / 2
-    lacking = np.abs(lacking - quantile(_around(lacking, AROUND_DAYS), CLEAR_SHARE))
-    # The middle is off by at most what is lacking: a uniform distribution, whose variance is a third of its square.
-    weight = 1.0 / (floor**2 + lacking**2 / 3.0)
-    return _Days(column, column.astype(np.float64), first, last, _clipped((first + last) / 2, floor), weight, floor)
-
-
-def _around(values: Array, count: int) -> Array:
-    """The `count` values around each one, mirrored at the ends; shape (days, count)."""
-    return np.lib.stride_tricks.sliding_window_view(np.pad(values, count // 2, mode="reflect"), count)
-
-
-def _clipped(values: Array, floor: float) -> Array:
-    """The values, none further from the median of the days around than CLIP_SIGMAS."""
-    around = quantile(_around(values, CLIP_DAYS), 0.5)
-    rest = values - around
-    reach = CLIP_SIGMAS * max(float(MAD_TO_SIGMA * np.median(np.abs(rest))), floor) + MIN_RESET_MIN
-    return around + np.clip(rest, -reach, reach)
-
-
-def _scatter(days: _Days) -> float:
-    """Sigma of a day's middle about the median of the days around; minutes."""
-    middle = (days.first + days.last) / 2
-    return float(MAD_TO_SIGMA * np.median(np.abs(middle - quantile(_around(middle, CLIP_DAYS), 0.5))))
-
-
-def _bic(days: _Days, squares: float, parameters: int) -> float:
+def _bic(days: Days, squares: float, parameters: int) -> float:
     """BIC of weighted squares (in units of a day's variance); never better than the onsets' own error allows."""
     facts = len(days.day) / DAYS_PER_FACT
     return float(facts * np.log(squares / len(days.day) + 1.0) + parameters * np.log(facts))
 
 
-def _one_ramp(days: _Days) -> _Fit:
+def _one_ramp(days: Days) -> _Fit:
     """A constant offset that begins to move on some day, or did from the first; least squares for each such day."""
     starts = np.arange(0, len(days.day) - MIN_DAYS // 2 + 1, START_EVERY_DAYS)
     moved = np.maximum(days.day[None, :] - days.day[starts, None], 0.0)
@@ -193,7 +111,7 @@ def _one_ramp(days: _Days) -> _Fit:
     return min(fits, key=lambda fit: fit.bic)
 
 
-def _saws(days: _Days, ramp: _Fit) -> list[_Fit]:
+def _saws(days: Days, ramp: _Fit) -> list[_Fit]:
     """Drifts that are set right again."""
     found = [
         fit
@@ -208,7 +126,7 @@ def _saws(days: _Days, ramp: _Fit) -> list[_Fit]:
     return [best, *(fit for fit in refined if _is_set_right(days, fit))]
 
 
-def _in_steps(days: _Days, start: int, slopes: Array) -> list[_Fit]:
+def _in_steps(days: Days, start: int, slopes: Array) -> list[_Fit]:
     """Constant offsets beside each slope, which counts from `start` on, with the steps that pay for themselves.
 
     The cheapest partition by dynamic programming (Jackson et al., IEEE Signal Processing Letters 12, 2005), for all
@@ -246,7 +164,7 @@ def _in_steps(days: _Days, start: int, slopes: Array) -> list[_Fit]:
     return fits
 
 
-def _steps_of(days: _Days, fit: _Fit) -> Array:
+def _steps_of(days: Days, fit: _Fit) -> Array:
     """The height of every step beside the slope, with the slope's sign where it goes the slope's way; minutes."""
     rest = days.middle - fit.slope * np.maximum(days.day - days.day[fit.start], 0.0)
     edges = (0, *fit.cuts, len(days.day))
@@ -254,20 +172,20 @@ def _steps_of(days: _Days, fit: _Fit) -> Array:
     return np.diff(levels) * np.sign(fit.slope)
 
 
-def _is_set_right(days: _Days, fit: _Fit) -> bool:
+def _is_set_right(days: Days, fit: _Fit) -> bool:
     """Whether there are steps that take back what the slope had added, and none that adds to it."""
     heights = _steps_of(days, fit)
     return bool((heights < -MIN_RESET_MIN).any() and (heights < MIN_RESET_MIN).all())
 
 
-def _teeth(days: _Days, fit: _Fit) -> list[slice]:
+def _teeth(days: Days, fit: _Fit) -> list[slice]:
     """Spans of the slope between the days on which the clock was set right."""
     resets = [cut for cut, height in zip(fit.cuts, _steps_of(days, fit), strict=True) if height < -MIN_RESET_MIN]
     edges = [fit.start, *(cut for cut in resets if cut > fit.start), len(days.day)]
     return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
-def _slope(days: _Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
+def _slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
     """The common slope of the teeth by weighted least squares, and half of its 95 % interval."""
     squares = products = rest = 0.0
     for tooth in teeth:
@@ -283,7 +201,7 @@ def _slope(days: _Days, values: Array, teeth: list[slice]) -> tuple[float, float
     return slope, NINETY_FIVE * float(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)))
 
 
-def _told(days: _Days, fit: _Fit, steps: _Fit) -> Drift:
+def _told(days: Days, fit: _Fit, steps: _Fit) -> Drift:
     teeth = _teeth(days, fit)
     slope, error = _slope(days, days.middle, teeth)
     levels = [_level(days, tooth, slope) for tooth in teeth]
@@ -305,7 +223,7 @@ def _told(days: _Days, fit: _Fit, steps: _Fit) -> Drift:
     )
 
 
-def _is_over(days: _Days, tooth: slice, slope: float) -> bool:
+def _is_over(days: Days, tooth: slice, slope: float) -> bool:
     """Whether the days since it was last set right, taken alone, move by less than half of the slope."""
     if tooth.stop - tooth.start < OVER_DAYS:
         return False
@@ -313,7 +231,7 @@ def _is_over(days: _Days, tooth: slice, slope: float) -> bool:
     return bool(own * np.sign(slope) < 0.5 * abs(slope))
 
 
-def _level(days: _Days, tooth: slice, slope: float) -> float:
+def _level(days: Days, tooth: slice, slope: float) -> float:
     weight = days.weight[tooth]
     return float((days.middle[tooth] - slope * days.day[tooth]) @ weight / weight.sum())
 

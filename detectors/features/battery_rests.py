@@ -2,9 +2,9 @@
 
 import polars as pl
 
-from detectors.battery.battery_not_discharging import LEVEL_BAND_PCT
 from detectors.battery.flows import flows
 from detectors.battery.level_days import draw_w
+from detectors.battery.rest_states import LEVEL_BAND_PCT
 
 NAME = "battery_rests"
 VERSION = 1

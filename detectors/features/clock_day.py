@@ -5,7 +5,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from detectors.clock.diagnosis import NEEDED_DAYS
+from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Array, latest, onsets_of
 from detectors.clock.segments import is_possible_day
 from detectors.stats.robust import MAD_TO_SIGMA, quantile

@@ -1,0 +1,96 @@
+"""The days with light of one device: the middle of first and last light of each, and how much it tells.
+
+No clock moves the length of the day between first and last light, but clouds do: a day that is shorter than its clear
+neighbours says less of its middle, by no more than what it lacks.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from detectors.clock.onsets import Array, Index, Onsets
+from detectors.clock.segments import is_possible_day
+from detectors.stats.robust import MAD_TO_SIGMA, quantile
+
+FIT_DAYS = 150  # ours: a drift of 15 s/day shows in these; more would let the seasons' shade in
+FLOOR_MIN, FLOOR_PER_MIN = 1.0, 0.06  # ours: the onsets' own error, and more of it per minute of sampling
+CLEAR_SHARE = 0.2  # as in the offsets of today: the clear days among AROUND_DAYS
+AROUND_DAYS = 15
+CLIP_DAYS = 7  # ours: two freak days on end are none of them, and the fourth day after a step is
+CLIP_SIGMAS = 3.0  # days further from their neighbours than this count no more: outages and freak days
+STEP_DAYS = 20  # ours: at hourly sampling the onsets move with the sun through a whole interval in some weeks
+DAYS_PER_FACT = 2.0  # ours: neighbouring days have one weather, so two of them tell as much as one
+MIN_RESET_MIN = 12.0  # ours: setting right less than this is not told from noise
+NINETY_FIVE = 1.96  # of a normal distribution's sigmas: 95 %
+
+
+class Days(NamedTuple):
+    """The days with light of one device."""
+
+    column: Index
+    day: Array
+    first: Array
+    last: Array  # with the sign of an offset
+    middle: Array
+    weight: Array  # 1 / variance, in minutes
+    floor: float
+
+
+def step_height(onsets: Onsets, device: int, last_before: int, at: int) -> tuple[float, float]:
+    """The step between two columns from STEP_DAYS days with light on either side, and half of its 95 % interval.
+
+    NaN where a side has none; minutes.
+    """
+    days = lit_days(onsets, device)
+    before = np.flatnonzero(days.column <= last_before)[-STEP_DAYS:]
+    after = np.flatnonzero(days.column >= at)[:STEP_DAYS]
+    if not len(before) or not len(after):
+        return float("nan"), float("nan")
+    means, variances = [], []
+    for side in (before, after):
+        weight, values = days.weight[side], (days.first[side] + days.last[side]) / 2
+        values = np.clip(values - np.median(values), -MIN_RESET_MIN, MIN_RESET_MIN) + np.median(values)
+        mean = float(np.average(values, weights=weight))
+        means.append(mean)
+        variances.append(
+            float(np.average((values - mean) ** 2, weights=weight)) / len(side) + days.floor**2 / len(side)
+        )
+    return means[1] - means[0], NINETY_FIVE * float(np.sqrt(DAYS_PER_FACT * sum(variances)))
+
+
+def lit_days(onsets: Onsets, device: int) -> Days:
+    """The device's last FIT_DAYS days, those with light."""
+    first, last = onsets.first_late[device], -onsets.last_early[device]
+    known = np.isfinite(first) & np.isfinite(last)
+    known &= is_possible_day(onsets.first_end_late[device], onsets.last_start_early[device])
+    known[: max(0, len(known) - FIT_DAYS)] = False
+    column = np.flatnonzero(known)
+    first, last = first[column], last[column]
+    floor = FLOOR_MIN + FLOOR_PER_MIN * float(onsets.interval[device])
+    if len(column) < AROUND_DAYS // 2 + 1:  # too few to know the clear ones by
+        middle = (first + last) / 2
+        return Days(column, column.astype(np.float64), first, last, middle, np.full(len(column), floor**-2), floor)
+    lacking = (first - last) / 2
+    lacking = np.abs(lacking - quantile(_around(lacking, AROUND_DAYS), CLEAR_SHARE))
+    # The middle is off by at most what is lacking: a uniform distribution, whose variance is a third of its square.
+    weight = 1.0 / (floor**2 + lacking**2 / 3.0)
+    return Days(column, column.astype(np.float64), first, last, _clipped((first + last) / 2, floor), weight, floor)
+
+
+def _around(values: Array, count: int) -> Array:
+    """The `count` values around each one, mirrored at the ends; shape (days, count)."""
+    return np.lib.stride_tricks.sliding_window_view(np.pad(values, count // 2, mode="reflect"), count)
+
+
+def _clipped(values: Array, floor: float) -> Array:
+    """The values, none further from the median of the days around than CLIP_SIGMAS."""
+    around = quantile(_around(values, CLIP_DAYS), 0.5)
+    rest = values - around
+    reach = CLIP_SIGMAS * max(float(MAD_TO_SIGMA * np.median(np.abs(rest))), floor) + MIN_RESET_MIN
+    return around + np.clip(rest, -reach, reach)
+
+
+def scatter(days: Days) -> float:
+    """Sigma of a day's middle about the median of the days around; minutes."""
+    middle = (days.first + days.last) / 2
+    return float(MAD_TO_SIGMA * np.median(np.abs(middle - quantile(_around(middle, CLIP_DAYS), 0.5))))
