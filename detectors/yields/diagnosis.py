@@ -222,9 +222,9 @@ def _lost_plane(parts: Parts, first: date, since: int) -> bool:
     begin = (first - date(1970, 1, 1)).days + since
     usable = (days.day >= begin)[:, None] & (days.share > 0) & np.isfinite(days.clearness)
     row, at = np.nonzero(usable)
-    if len(row) < MIN_PLANE_ROWS:
-        return False
     actual, by_plane = days.power_w[row, at], each[:, row, at].T
+    if len(row) < MIN_PLANE_ROWS or not actual.any():
+        return False
     scale = float(actual.mean())
     weight = 1 / np.sqrt(scale * np.maximum(actual, 1) + 0.05 * scale**2)
     rows, values = by_plane * weight[:, None], actual * weight
