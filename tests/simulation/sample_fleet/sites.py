@@ -73,13 +73,13 @@ class Spec:
         return round(latitude, 4), round(float(region.longitude + self.east_km / degree_km), 4)
 
 
-# 48 letters each, from 2026-03-03; Birkmatt: snow falls on 10 March, the week of 14 to 20 March stays dark
+# A letter a day from 2026-03-03; Birkmatt: snow falls on 10 March, the week of 14 to 20 March stays dark
 REGIONS = {
     region.name: region
     for region in (
         Region(
             "Birkmatt", 46.98, 7.72, "Europe/Zurich", "temperate", 7.0,
-            "mcmmcmowwmcdddddddcmcmmccmoccmcmccomccmcmmccmcomc",
+            "cccccmowwmcdddddddcmcmmccmoccmcmccomccmcmmccmcomc",
         ),
         Region(
             "Nirvali", 17.52, 76.95, "Asia/Kolkata", "savanna", 29.0,
