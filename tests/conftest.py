@@ -1,13 +1,15 @@
 """What several test modules look at and none changes."""
 
+import contextlib
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from filelock import FileLock
+from filelock import FileLock, Timeout
 
 from pipeline.workspace import files
 from pipeline.workspace.places import Workspace
@@ -24,20 +26,67 @@ def _no_waiting_for_disks() -> Iterator[None]:
         yield
 
 
-@pytest.fixture(scope="session")
-def sample_history(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> tuple[Workspace, str]:
-    """The sample fleet's workspace as the demo leaves it, and what it said; made once for all tests and workers."""
-    if os.environ.get(LIVED):
-        return Workspace(Path(os.environ[LIVED])), ""
+class Demo:
+    """The sample fleet's workspace as `noonmark demo` leaves it, lived once for all workers, beside their tests.
+
+    The first worker lives it in a thread of its own; the lock is held until its last word is written.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.space = Workspace(folder / "desk")
+        self._said, self._failed = folder / "said.txt", folder / "failed.txt"
+        self._lock = FileLock(folder / "lock", thread_local=False)
+        self._thread: threading.Thread | None = None
+
+    def begin(self) -> None:
+        with contextlib.suppress(Timeout):  # another worker lives it
+            self._lock.acquire(blocking=False)
+            self._thread = threading.Thread(target=self._live)
+            self._thread.start()
+
+    def _live(self) -> None:
+        try:
+            if not self._said.exists() and not self._failed.exists():
+                command = [sys.executable, "-m", "pipeline.commands.start", "--workspace", str(self.space.root), "demo"]
+                done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+                is_good = done.returncode == 0 and "Warning" not in done.stderr
+                (self._said if is_good else self._failed).write_text(
+                    done.stdout if is_good else done.stderr, encoding="utf-8"
+                )
+        finally:
+            self._lock.release()
+
+    def said(self) -> str:
+        self.end()
+        with self._lock:  # else another worker lives it
+            assert self._said.exists(), self._failed.read_text(encoding="utf-8")
+            return self._said.read_text(encoding="utf-8")
+
+    def end(self) -> None:
+        if self._thread is not None:
+            self._thread.join()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Iterator[Demo]:
+    """Begun with the first test of a run that has tests of the sample's history, so that few wait for it."""
     base = tmp_path_factory.getbasetemp()
     shared = (base if worker_id == "master" else base.parent) / "demo"  # workers have a folder each, in one of the run
     shared.mkdir(exist_ok=True)
-    space, said = Workspace(shared / "desk"), shared / "said.txt"
-    with FileLock(shared / "lock"):
-        if not said.exists():
-            command = [sys.executable, "-m", "pipeline.commands.start", "--workspace", str(space.root), "demo"]
-            done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-            assert done.returncode == 0, done.stderr
-            assert "Warning" not in done.stderr
-            said.write_text(done.stdout, encoding="utf-8")
-    return space, said.read_text(encoding="utf-8")
+    demo = Demo(shared)
+    wanted = any(
+        isinstance(one, pytest.Function) and "sample_history" in one.fixturenames for one in request.session.items
+    )
+    if wanted and not os.environ.get(LIVED):
+        demo.begin()
+    yield demo
+    demo.end()
+
+
+@pytest.fixture(scope="session")
+def sample_history(_demo: Demo) -> tuple[Workspace, str]:
+    """The sample fleet's workspace as the demo leaves it, and what it said."""
+    if os.environ.get(LIVED):
+        return Workspace(Path(os.environ[LIVED])), ""
+    said = _demo.said()
+    return _demo.space, said

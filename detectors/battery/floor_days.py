@@ -66,6 +66,9 @@ def _by_level() -> pl.Expr:
         .then(pl.lit("unknown"))
         .when(~never_left)
         .then(pl.lit("moved"))
+        # What charged is not at its floor, whatever generation was held down to: the level's reading stands still.
+        .when(pl.col("charge_kwh") >= CHARGED_SHARE * usable_kwh)
+        .then(pl.lit("moved"))
         .when("was_held")
         .then(pl.lit("stuck"))
         .when(surplus.is_null() | (pl.col("has_surplus") & not_charged.is_null()))

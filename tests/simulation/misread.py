@@ -23,7 +23,7 @@ def voltage(site: Site, truth: Truth, phase_w: Array, faults: Sequence[Fault], r
     volts = rng.uniform(228, 238) + slow + truth.ghi / 1000 * rng.uniform(0, 4) - phase_w / 230 * line_ohm
     volts = volts + rng.normal(0, 0.25, axis.steps)
     if site.role == "high but permitted voltage":
-        volts = volts + 251.6 - np.quantile(volts, 0.995)
+        volts = np.minimum(volts + 251.6 - np.quantile(volts, 0.995), UPPER_V - 0.5)  # high, and yet every mean within
     else:
         volts = np.minimum(volts, 250.5)
     for fault in faults:

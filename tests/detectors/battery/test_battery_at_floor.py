@@ -229,6 +229,11 @@ def test_what_the_sky_let_expect_is_a_surplus_that_no_meter_saw():
     assert found.loss_kwh == pytest.approx(0.94 * (1.675 + 0.3))
 
 
+def test_a_battery_that_charged_is_not_at_its_floor_whatever_was_curtailed():
+    """Its level's reading stands still at the reserve, and generation was curtailed once the battery was full."""
+    assert _curtailed(20.0, charge_kwh=5.0, discharge_kwh=4.0) == []
+
+
 @pytest.mark.parametrize("possible_kwh", [3.4, None])
 def test_a_dark_day_is_none(possible_kwh):
     (verdict,) = _curtailed(possible_kwh)

@@ -12,7 +12,8 @@ import detectors
 from detectors.finding import Kind
 from detectors.frames import SITES
 from pipeline.exceptions.changes import Folded
-from pipeline.exceptions.fold import REOPEN_DAYS, fold
+from pipeline.exceptions.course import REOPEN_DAYS
+from pipeline.exceptions.fold import fold
 from pipeline.exceptions.revisits import order, revisits
 from pipeline.frames import DECISIONS, EVENTS, EXCEPTIONS, FINDINGS, JUDGED, NOT_JUDGED, REVISITS
 

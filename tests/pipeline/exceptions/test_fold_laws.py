@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.finding import Kind
-from pipeline.exceptions.fold import REOPEN_DAYS, fold, fold_at
+from pipeline.exceptions.course import REOPEN_DAYS
+from pipeline.exceptions.fold import fold, fold_at
 from pipeline.frames import DECISIONS
 from tests.pipeline.exceptions.test_fold import (
     DETECTOR,

@@ -1,22 +1,17 @@
-"""The register's files: what a valid one comes to, and every fault with its file, line, column and value.
+"""The register's cells: what valid ones come to, and every bad one with its file, line, column and value.
 
 The zones that are taken are those of the tzdata package.
 """
 
 import importlib.resources
 from datetime import date
-from pathlib import Path
 
 import polars as pl
 import pytest
 
 from detectors.frames import PLANES, SITES
-from pipeline.errors import Fault
-from pipeline.register.load import SITE_CELLS, TARGETS, Register, load_register, zone_notes
-from pipeline.workspace.places import Workspace
-
-REQUIRED = "site_id,name,latitude,longitude,timezone,installed_kwp"
-SOUND = "A,Roof A,47.0,8.0,Europe/Zurich,10"
+from pipeline.register.load import SITE_CELLS, TARGETS, zone_notes
+from tests.support.register_files import REQUIRED, SOUND, load, places, write
 
 # the table of the contract, section 4
 CONTRACT_COLUMNS = [
@@ -54,18 +49,6 @@ CONTRACT_COLUMNS = [
     "phone",
     "access_note",
 ]
-
-
-def write(root: Path, name: str, *lines: str, encoding: str = "utf-8") -> None:
-    (root / name).write_bytes(("\n".join(lines) + "\n").encode(encoding))
-
-
-def load(root: Path) -> tuple[Register, list[Fault]]:
-    return load_register(Workspace(root))
-
-
-def places(faults: list[Fault]) -> list[tuple[str, int | None, str | None, str | None]]:
-    return [(fault.file, fault.line, fault.column, fault.value) for fault in faults]
 
 
 def test_the_columns_are_the_contracts():
@@ -248,197 +231,6 @@ def test_all_faults_of_all_files_at_once(tmp_path):
         ("installers.csv", 4, "installer_id", ""),
     ]
     assert all(fault.remedy for fault in faults)
-
-
-def test_header_faults(tmp_path):
-    write(tmp_path, "sites.csv", "site_id,name,latitude,Longitude,timezone,name,,colour,tilt", "A,a,47,8,UTC,b,,red,3")
-    faults = load(tmp_path)[1]
-    assert places(faults) == [
-        ("sites.csv", 1, "Longitude", "Longitude"),
-        ("sites.csv", 1, "name", "name"),
-        ("sites.csv", 1, "number 7", ""),
-        ("sites.csv", 1, "colour", "colour"),
-        ("sites.csv", 1, "tilt", "tilt"),
-        ("sites.csv", 1, "installed_kwp", None),
-    ]
-    assert faults[0].remedy == "write longitude"
-    assert faults[4].remedy == "write tilt_deg"
-    assert "known are" in faults[3].remedy
-
-
-@pytest.mark.parametrize("sign", [";", "\t"])
-def test_cells_set_apart_by_another_sign(tmp_path, sign):
-    write(tmp_path, "sites.csv", REQUIRED.replace(",", sign), SOUND.replace(",", sign))
-    faults = load(tmp_path)[1]
-    assert [(fault.line, fault.remedy) for fault in faults] == [(1, "save the file with commas")]
-
-
-def test_row_lengths(tmp_path):
-    write(
-        tmp_path,
-        "sites.csv",
-        REQUIRED,
-        SOUND + ",5",
-        "B,b,47,8",
-        SOUND.replace("A,", "C,"),
-        ",,,,,",
-        "D,d,47,5,8,UTC,1",
-    )
-    register, faults = load(tmp_path)
-    assert places(faults) == [
-        ("sites.csv", 2, None, "5"),
-        ("sites.csv", 3, "timezone", None),
-        ("sites.csv", 6, None, "1"),
-    ]
-    assert "7 cells where the header has 6" in faults[0].problem
-    assert list(register.sites) == ["C"]
-
-
-def test_lines_stay_right_behind_quoted_line_breaks(tmp_path):
-    write(tmp_path, "sites.csv", REQUIRED, '"A","Roof, ""upper""\nand lower",47,8,UTC,10', "", "B,b,95,8,UTC,10")
-    register, faults = load(tmp_path)
-    assert places(faults) == [("sites.csv", 5, "latitude", "95")]
-    assert register.sites["A"].name == 'Roof, "upper" and lower'
-    assert register.lines == {"A": 2}
-
-
-def test_a_quote_that_never_ends_hides_nothing(tmp_path):
-    write(tmp_path, "sites.csv", REQUIRED, 'A,"Roof A,47,8,UTC,10', "B,b,95,8,UTC,10", SOUND.replace("A,", "C,"))
-    register, faults = load(tmp_path)
-    assert [(fault.line, fault.column) for fault in faults] == [(2, None), (3, "latitude")]
-    assert "never closed" in faults[0].problem
-    assert list(register.sites) == ["C"]
-
-
-def test_bytes_that_are_not_utf8_are_told_line_by_line(tmp_path):
-    write(
-        tmp_path,
-        "sites.csv",
-        REQUIRED,
-        "A,Dach Süd,47,8,UTC,10",
-        "B,b,95,8,UTC,10",
-        "C,Übersee,47,8,UTC,1",
-        encoding="latin-1",
-    )
-    faults = load(tmp_path)[1]
-    assert places(faults) == [
-        ("sites.csv", 2, None, "Dach S\ufffdd"),
-        ("sites.csv", 3, "latitude", "95"),
-        ("sites.csv", 4, None, "\ufffdbersee"),
-    ]
-
-
-def test_byte_order_marks_and_line_ends(tmp_path):
-    (tmp_path / "sites.csv").write_bytes(f"\ufeff{REQUIRED}\r\n{SOUND}\r\n".encode())
-    register, faults = load(tmp_path)
-    assert (list(register.sites), faults) == (["A"], [])
-    write(tmp_path, "sites.csv", REQUIRED, SOUND, encoding="utf-16")
-    assert places(load(tmp_path)[1]) == [("sites.csv", 1, None, None)]
-
-
-def test_a_missing_or_empty_register(tmp_path):
-    assert places(load(tmp_path)[1]) == [("sites.csv", None, None, None)]
-    (tmp_path / "sites.csv").write_bytes(b"")
-    assert places(load(tmp_path)[1]) == [("sites.csv", 1, None, None)]
-    (tmp_path / "sites.csv").unlink()
-    (tmp_path / "sites.csv").mkdir()
-    assert places(load(tmp_path)[1]) == [("sites.csv", None, None, None)]
-
-
-@pytest.mark.parametrize(
-    ("floor", "reserve", "resume", "bad"),
-    [
-        ("10", "35", "50", []),
-        ("20", "20", "20", []),
-        ("40", "35", "50", [("battery_backup_floor_pct", "40")]),
-        ("10", "60", "50", [("battery_reserve_pct", "60")]),
-        ("60", "", "50", [("battery_backup_floor_pct", "60")]),
-        ("70", "60", "50", [("battery_backup_floor_pct", "70"), ("battery_reserve_pct", "60")]),
-        ("", "60", "", []),  # a default never makes a row wrong
-        ("", "5", "", []),
-    ],
-)
-def test_battery_levels_rise(tmp_path, floor, reserve, resume, bad):
-    header = REQUIRED + ",battery_backup_floor_pct,battery_reserve_pct,battery_resume_pct"
-    write(tmp_path, "sites.csv", header, f"{SOUND},{floor},{reserve},{resume}")
-    assert places(load(tmp_path)[1]) == [("sites.csv", 2, column, value) for column, value in bad]
-
-
-@pytest.mark.parametrize(
-    ("kwps", "is_valid"),
-    [
-        ((6, 4), True),
-        ((6, 4.1), True),  # 1 % of 10 kWp is 0.1 kWp
-        ((6, 3.9), True),
-        ((6, 4.11), False),
-        ((6, 3.89), False),
-        ((3.3, 3.3, 3.5), True),  # 10.1 but for binary fractions
-    ],
-)
-def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_valid):
-    write(tmp_path, "sites.csv", REQUIRED, SOUND)
-    write(
-        tmp_path,
-        "arrays.csv",
-        "site_id,kwp,tilt_deg,azimuth_deg",
-        *(f"A,{kwp},20,{n * 90}" for n, kwp in enumerate(kwps)),
-    )
-    register, faults = load(tmp_path)
-    assert places(faults) == ([] if is_valid else [("arrays.csv", 2, "kwp", f"{sum(kwps):g}")])
-    assert register.planes_frame()["kwp"].to_list() == list(kwps)
-
-
-def test_installers_are_looked_up_only_where_there_is_a_file(tmp_path):
-    write(tmp_path, "sites.csv", REQUIRED + ",installer_id", SOUND + ",north")
-    assert load(tmp_path)[1] == []
-    write(tmp_path, "installers.csv", "installer_id,name,email", "norht,North,desk@example.org")
-    faults = load(tmp_path)[1]
-    assert places(faults) == [("sites.csv", 2, "installer_id", "north")]
-    assert faults[0].remedy == "write norht"
-
-
-def site_lines(*sites: tuple[str, str, str]) -> list[str]:
-    """site_id, profile, external_id on an otherwise valid row."""
-    return [REQUIRED + ",profile,external_id"] + [f"{s},n,47,8,UTC,10,{p},{x}" for s, p, x in sites]
-
-
-@pytest.mark.parametrize(
-    ("sites", "bad"),
-    [
-        ([("A", "", "x"), ("B", "", "x")], [("sites.csv", 3, "external_id", "x")]),
-        ([("A", "p", "x"), ("B", "p", "x")], [("sites.csv", 3, "external_id", "x")]),
-        ([("A", "p", "x"), ("B", "", "x")], [("sites.csv", 3, "external_id", "x")]),
-        ([("A", "p", "x"), ("B", "q", "x")], []),
-        ([("A", "", ""), ("B", "", "A")], [("sites.csv", 3, "external_id", "A")]),
-        ([("A", "", "x"), ("B", "", "X")], []),
-    ],
-)
-def test_one_name_for_two_sites(tmp_path, sites, bad):
-    write(tmp_path, "sites.csv", *site_lines(*sites))
-    assert places(load(tmp_path)[1]) == bad
-
-
-def test_one_name_for_a_device_and_another_site(tmp_path):
-    write(tmp_path, "sites.csv", *site_lines(("A", "", "x"), ("B", "", ""), ("C", "p", "")))
-    write(tmp_path, "devices.csv", "site_id,device_id,external_id", "B,1,x", "B,2,", "C,2,", "C,3,B")
-    assert places(load(tmp_path)[1]) == [
-        ("devices.csv", 2, "external_id", "x"),
-        ("devices.csv", 4, "external_id", "2"),
-    ]  # B has devices, so no export means the site by its own name: device 3 of C may bear it
-
-
-def test_targets(tmp_path):
-    write(tmp_path, "sites.csv", *site_lines(("A", "", "x"), ("B", "p", ""), ("C", "q", "")))
-    write(tmp_path, "devices.csv", "site_id,device_id,external_id,inverter_kw", "B,1,b-one,5", "B,2,,")
-    register, faults = load(tmp_path)
-    assert faults == []
-    assert register.targets("p").rows() == [
-        ("x", "A", "", "UTC", "UTC", None, 47.0, 8.0),
-        ("b-one", "B", "1", "UTC", "UTC", None, 47.0, 8.0),
-        ("2", "B", "2", "UTC", "UTC", None, 47.0, 8.0),
-    ]
-    assert register.targets("q")["external_id"].to_list() == ["x", "C"]
-    assert register.targets("p").schema == TARGETS
 
 
 def test_every_zone_of_the_package_is_taken(tmp_path):
