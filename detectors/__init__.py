@@ -20,6 +20,7 @@ import importlib
 import inspect
 import pkgutil
 from collections.abc import Callable, Iterable, Mapping
+from functools import lru_cache
 from types import ModuleType
 
 import polars as pl
@@ -32,11 +33,7 @@ EVERYTHING = "everything"  # in Kind.hides: every other kind
 
 def load() -> list[ModuleType]:
     """All detectors in their order of trust; two that share a kind stop the program."""
-    found = []
-    for info in pkgutil.walk_packages(__path__, f"{__name__}."):
-        module = importlib.import_module(info.name)
-        if hasattr(module, "detect"):
-            found.append(module)
+    found = _found(tuple(__path__))
     owners: dict[str, str] = {}
     for module in found:
         for kind in module.KINDS:
@@ -44,6 +41,13 @@ def load() -> list[ModuleType]:
                 raise RuntimeError(f"detectors {owners[kind]} and {module.DETECTOR} both claim the kind {kind}")
             owners[kind] = module.DETECTOR
     return sorted(found, key=lambda module: (module.RANK, module.DETECTOR))
+
+
+@lru_cache
+def _found(places: tuple[str, ...]) -> tuple[ModuleType, ...]:
+    """The modules with a `detect` below some folders, looked for once."""
+    modules = [importlib.import_module(info.name) for info in pkgutil.walk_packages(places, f"{__name__}.")]
+    return tuple(module for module in modules if hasattr(module, "detect"))
 
 
 def kinds() -> dict[str, Kind]:
@@ -103,10 +107,15 @@ def kinds_of(detector: str) -> list[str]:
     return [kind for module in load() if detector == module.DETECTOR for kind in module.KINDS]
 
 
+@lru_cache
+def _parameters(function: Callable[..., object]) -> tuple[str, ...]:
+    parameters = inspect.signature(function).parameters.values()
+    return tuple(p.name for p in parameters if p.kind is not inspect.Parameter.KEYWORD_ONLY)
+
+
 def wanted_frames(function: Callable[..., object]) -> list[str]:
     """The frames that a function's positional parameters name."""
-    parameters = inspect.signature(function).parameters.values()
-    return [p.name for p in parameters if p.kind is not inspect.Parameter.KEYWORD_ONLY]
+    return list(_parameters(function))
 
 
 def families() -> dict[str, str]:

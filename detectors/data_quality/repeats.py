@@ -32,7 +32,7 @@ RUNS = pl.Schema(
         "end_h": pl.Float64,  # local hour at which the last of them ends
         "moves": pl.Int32,  # changes of the device's other powers meanwhile
         "open_w": pl.Float64,  # how much pv + battery + grid - load moves meanwhile (deviation of hourly means)
-        "flow_w": pl.Float64,  # what flows meanwhile on average
+        "flow_w": pl.Float64,  # what flows meanwhile, root mean square: by which the error of meters is measured
         "below_top": pl.Float64,  # how far below the day's top, where clipping could explain that
         "soc_change_pct": pl.Float64,  # of the battery meanwhile; null = not read
     }
@@ -48,6 +48,7 @@ DARK_W_M2 = 10.0  # ours: offsets of irradiance sensors at night stay below it
 FLAT_TOP_SHARE = 0.99  # ours: clipped power varies within the meter's error
 BUFFER_TIMES = 2.0  # as in the site-days: a regulator holds the grid within twice its buffer
 NEAR_LIMIT_SHARE = 0.02  # ours: a limit is held within the error of the meter that regulates
+ADDS_UP_SHARE = 0.01  # ours: class 1 meters; where generation were read wrongly, the balance would move with the load
 DUSK_H = 1.0  # ours: hourly readings round both ends of the light up; below 1 % of the rating does not count
 FULL_PCT = 97.0  # ours: batteries balance their cells near the top, some show 98 or 99 % then
 NEAR_FLOOR_PCT = 2.0  # common practice: levels are shown in whole per cent and settle within two
@@ -96,7 +97,7 @@ def _sorted(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def _sums(columns: dict[str, Array], unit: np.ndarray, start_h: Array) -> dict[str, Array]:
-    """Running sums over all rows, one more than rows: of changes of powers, of what does not add up and of its square.
+    """Running sums over all rows, one more than rows: changes, what does not add up, its square and that of flow, grid.
 
     What does not add up is taken by hourly means, so that meters read some minutes apart do not matter.
     """
@@ -111,7 +112,14 @@ def _sums(columns: dict[str, Array], unit: np.ndarray, start_h: Array) -> dict[s
     count = np.bincount(hour, known)
     mean = np.bincount(hour, np.where(known, open_w, 0.0)) / np.maximum(count, 1)
     smooth = np.where(known, mean[hour], 0.0)
-    parts = {"moves": moved, "known": known, "open": smooth, "square": smooth**2, "flow": np.where(known, flow_w, 0.0)}
+    parts = {
+        "moves": moved,
+        "known": known,
+        "open": smooth,
+        "square": smooth**2,
+        "flow": np.where(known, flow_w**2, 0.0),
+        "grid": np.where(known, grid, 0.0),
+    }
     return {name: np.concatenate([[0.0], np.cumsum(part, dtype=float)]) for name, part in parts.items()}
 
 
@@ -152,10 +160,11 @@ def _runs_of(
             "end_h": clock["start_h"][end] + clock["length_h"][end],
             "moves": sums["moves"][end + 1] - sums["moves"][begin + 1],
             "open_w": np.sqrt(np.maximum(variance, 0.0)),
-            "flow_w": within["flow"] / known,
+            "flow_w": np.sqrt(np.maximum(within["flow"], 0.0) / known),
+            "grid_mean_w": within["grid"] / known,
             "soc_change_pct": change,
         }
-    ).with_columns(pl.col("open_w", "flow_w", "soc_change_pct").fill_nan(None))
+    ).with_columns(pl.col("open_w", "flow_w", "grid_mean_w", "soc_change_pct").fill_nan(None))
 
 
 def _units(rows: pl.DataFrame, present: list[str], sites: pl.DataFrame) -> pl.DataFrame:
@@ -205,7 +214,7 @@ def _natural(name: str) -> pl.Expr:
     value, size = pl.col("value"), pl.col("value").abs()
     idle = size <= pl.col("idle_w")
     if name in GENERATION:
-        rule = idle | (value < 0) | (pl.col("below_top") <= (1 - FLAT_TOP_SHARE) * value)
+        rule = idle | (value < 0) | (pl.col("below_top") <= (1 - FLAT_TOP_SHARE) * value) | _is_curtailed()
     elif name == "load_w":
         rule = size <= EMPTY_HOUSE_W
     elif name in ("grid_w", *PHASE_CHANNELS):
@@ -225,6 +234,13 @@ def _natural(name: str) -> pl.Expr:
     else:
         rule = value == 0  # not connected, or the grid is off
     return (pl.col("channel") == name) & rule.fill_null(False)
+
+
+def _is_curtailed() -> pl.Expr:
+    """The grid meter stood at the feed-in limit and all powers added up: with a steady load, so does generation."""
+    at_limit_w = (pl.col("grid_mean_w") + pl.col("feed_in_limit_kw") * 1000).abs()
+    near_w = NEAR_LIMIT_SHARE * pl.col("rating_w") + BUFFER_TIMES * pl.col("buffer_w")
+    return ((at_limit_w <= near_w) & (pl.col("open_w") <= ADDS_UP_SHARE * pl.col("flow_w"))).fill_null(False)
 
 
 def _below_top(name: str) -> pl.Expr:

@@ -32,6 +32,9 @@ FINE_MAINS = {"frequency_hz": 0.02}  # resolution that always moves; frequency w
 FINE_VOLTAGE = 0.2
 MANY_VALUES = 8  # ours: fewer on a day are one or two values and their neighbours
 MOVING_SHARE = 0.25  # ours: the others move in a quarter of the readings at least
+RATIO_SLACK = 1e-3  # whole multiples, but for floating point
+COARSER = 10.0  # an export that drops a decimal
+ROUNDED_SPAN = 2.0  # ours: a day's values within two of the coarser steps may all be rounded to one
 EDGE_H = 1.01  # runs of two days are one if both reach midnight, at hourly readings or finer
 NEVER = float("inf")
 
@@ -65,13 +68,24 @@ def frozen_runs(
 
 
 def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
-    """`candidates` with the channel's step: as the day shows it, else as earlier days did, else the device's finest."""
+    """`candidates` with the channel's step (coarsest of the day's and earlier ones', else the device's finest).
+
+    A day of few values may show none to speak of; no meter resolves more finely for one day.
+    """
     own = ["site_id", "device_id", "channel"]
-    before = past.filter(pl.col("channel").is_in(POWERS)).group_by(own).agg(step_before=pl.col("step").median())
+    before = past.group_by(own).agg(
+        step_before=pl.col("step").median(), span_before=(pl.col("step") * pl.col("distinct")).median()
+    )
+    coarser = COARSER * pl.col("step_before")
+    off = (pl.col("value") / coarser - (pl.col("value") / coarser).round()).abs()
+    is_rounded = (coarser > 0) & (off <= RATIO_SLACK) & (pl.col("span_before") <= ROUNDED_SPAN * coarser)
     finest = pl.when(pl.col("channel").is_in(POWERS)).then("finest")
     return candidates.join(before, on=own, how="left").with_columns(
-        step=pl.coalesce("step", "step_before", finest)
-    ).drop("step_before")  # fmt: skip
+        step=pl.when(pl.col("channel").is_in(POWERS))
+        .then(pl.coalesce(pl.max_horizontal("step", "step_before"), finest))
+        .otherwise("step"),
+        is_rounded=(pl.col("channel").is_in(MAINS) & is_rounded).fill_null(False),
+    ).drop("step_before", "span_before")  # fmt: skip
 
 
 def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, day: date) -> pl.DataFrame:
@@ -134,6 +148,8 @@ def _needed_h(usual_times: float) -> pl.Expr:
         .then(_light_h(times, usual_h))
         .when(channel.is_in(FLOWS))
         .then(_flow_h(times, usual_h))
+        .when(pl.col("is_rounded"))  # the export drops a decimal since: habits have to show anew
+        .then(NEVER)
         .when(channel.is_in(MAINS) & (~is_new | is_fine))
         .then(pl.max_horizontal(MAINS_H * times, usual_h))
         .when(channel.is_in([*TEMPERATURES, "soc_pct"]) & ~is_new & _moving())

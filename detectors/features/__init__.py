@@ -23,13 +23,16 @@ nightly one by judging the days of its window again.
 """
 
 import importlib
-import inspect
 import pkgutil
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
+from types import ModuleType
 from typing import Any
 
 import polars as pl
+
+from detectors import wanted_frames
 
 DAY = "day"  # naming it makes a feature nightly
 PAST = "past"
@@ -56,19 +59,19 @@ class Feature:
 def load() -> dict[str, Feature]:
     """All features by name; raises RuntimeError where a module's declaration is not usable."""
     found: dict[str, Feature] = {}
-    for info in pkgutil.walk_packages(__path__, f"{__name__}."):
-        module = importlib.import_module(info.name)
-        if not hasattr(module, "make"):
-            continue
-        wants = tuple(
-            p.name
-            for p in inspect.signature(module.make).parameters.values()
-            if p.kind is not inspect.Parameter.KEYWORD_ONLY
-        )
+    for module in _found(tuple(__path__)):
+        wants = tuple(wanted_frames(module.make))
         one = Feature(module.NAME, module.VERSION, module.SCHEMA, module.WINDOW_DAYS, module.make, wants)
-        _check(one, found, info.name)
+        _check(one, found, module.__name__)
         found[one.name] = one
     return found
+
+
+@lru_cache
+def _found(places: tuple[str, ...]) -> tuple[ModuleType, ...]:
+    """The modules with a `make` in some folders, looked for once."""
+    modules = [importlib.import_module(info.name) for info in pkgutil.walk_packages(places, f"{__name__}.")]
+    return tuple(module for module in modules if hasattr(module, "make"))
 
 
 def _check(one: Feature, found: dict[str, Feature], place: str) -> None:

@@ -5,7 +5,7 @@ import polars as pl
 from detectors.data_quality.repeats import POWERS, RUNS, longest, runs, with_steps
 
 NAME = "repeats"
-VERSION = 2
+VERSION = 3
 SCHEMA = pl.Schema(
     {
         **RUNS,

@@ -1,4 +1,4 @@
-"""A meter's resolution as its values show it: the smallest difference, where the others are multiples of it."""
+"""A meter's resolution as its values show it: the largest step of which all differences between them are multiples."""
 
 import polars as pl
 
@@ -6,13 +6,16 @@ MIN_VALUES = 3  # two values have one difference, which agrees with itself
 AGREEMENT = 0.95  # ours: so many of the differences must be whole multiples of the smallest one
 SLACK = 0.02  # ours: room for rounding in the export
 DIGITS = 4  # an export's decimals; what is finer comes of arithmetic
+PARTS = (1, 2, 3, 4, 5)  # ours: with few values the smallest difference may be some steps, five at the most
+MANY_VALUES = 8  # ours: of six differences and more, chance makes 95 % whole multiples once in a million
 SAME = 1e-6  # powers from counters differ in the last bits
 
 
 def resolutions(rows: pl.DataFrame, by: list[str], channel: str, *, min_values: int = MIN_VALUES) -> pl.DataFrame:
     """[*by, resolution, distinct] of a channel in each group of rows, in the channel's unit.
 
-    0 = the values keep to no common step; null = fewer than `min_values` distinct values, which show none.
+    The smallest difference, or a whole part of it where enough values show that; 0 = the values keep to no common
+    step; null = fewer than `min_values` distinct values, which show none.
     """
     level = pl.col(channel).round(DIGITS).alias("level")
     levels = rows.select(*by, level).filter(pl.col("level").is_finite()).unique().sort(*by, "level")
@@ -21,7 +24,17 @@ def resolutions(rows: pl.DataFrame, by: list[str], channel: str, *, min_values: 
     gaps = levels.with_columns(gap=pl.when(gap > SAME).then(gap))
     gaps = gaps.with_columns(least=pl.col("gap").min().over(by))
     multiple = pl.col("gap") / pl.col("least")
-    agrees = ((multiple - multiple.round()).abs() <= SLACK) | multiple.is_null()
-    told = gaps.group_by(by).agg(pl.col("least").first(), distinct=pl.len().cast(pl.Int64), share=agrees.mean())
-    step = pl.when(pl.col("share") >= AGREEMENT).then("least").otherwise(0.0)
+    shares = [
+        (((multiple * part - (multiple * part).round()).abs() <= SLACK) | multiple.is_null())
+        .mean()
+        .alias(f"share_{part}")
+        for part in PARTS
+    ]
+    told = gaps.group_by(by).agg(pl.col("least").first(), *shares, distinct=pl.len().cast(pl.Int64))
+    step = pl.coalesce(
+        pl.when(
+            (pl.col(f"share_{part}") >= AGREEMENT) & ((pl.col("distinct") >= MANY_VALUES) if part > 1 else pl.lit(True))
+        ).then(pl.col("least") / part)
+        for part in PARTS
+    ).fill_null(0.0)
     return told.select(*by, resolution=pl.when(pl.col("distinct") >= min_values).then(step), distinct="distinct")

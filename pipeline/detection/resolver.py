@@ -119,6 +119,7 @@ class Night:
         self._windows, self._day, self._of_sites = windows, day, of_sites
         self._given = {**given, "day": day}
         self._objects: dict[str, object] = {}
+        self._seen: dict[str, pl.DataFrame] = {}  # windows as they were handed over, by the name that they have
         self.made: dict[Feature, pl.DataFrame] = {}
 
     def call(self, function: Callable[..., Any], earlier: pl.DataFrame) -> Any:
@@ -140,6 +141,8 @@ class Night:
             return earlier
         if name in self._given:
             return self._given[name]
+        if name in self._seen:
+            return self._seen[name]
         if name.startswith(PAST_OF) and name not in self._windows.features:
             return self._past(self._windows.features[name.removeprefix(PAST_OF)])
         feature = self._windows.features[name]
@@ -147,10 +150,14 @@ class Night:
             self._make(feature, earlier)
         if feature.schema is None:
             return self._objects[name]
-        return self._of_sites(self._windows.of(feature, self._day))
+        self._seen[name] = self._of_sites(self._windows.of(feature, self._day))
+        return self._seen[name]
 
     def _past(self, feature: Feature) -> pl.DataFrame:
-        return self._of_sites(self._windows.of(feature, self._day).filter(pl.col("day") < self._day))
+        name = f"{PAST_OF}{feature.name}"
+        if name not in self._seen:
+            self._seen[name] = self._of_sites(self._windows.of(feature, self._day).filter(pl.col("day") < self._day))
+        return self._seen[name]
 
     def _make(self, feature: Feature, earlier: pl.DataFrame) -> None:
         if feature in self.made or feature.name in self._objects:

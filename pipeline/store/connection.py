@@ -32,6 +32,7 @@ class Store:
 
     def __init__(self, database: Path) -> None:
         self.database = database
+        self._register: dict[str, pl.DataFrame] = {}  # frames of the register's copy, read once
         self.con = duckdb.connect(":memory:")
         try:
             self.con.execute(f"ATTACH '{quoted(database)}' AS history (STORAGE_VERSION '{STORAGE_VERSION}')")
@@ -97,6 +98,7 @@ class Store:
         try:
             yield
         except BaseException:
+            self._register.clear()
             with suppress(duckdb.Error):  # what ended the transaction may have ended the connection: the first counts
                 self.con.execute("ROLLBACK")
             raise
@@ -146,17 +148,23 @@ class Store:
 
     def replace(self, table: str, frame: pl.DataFrame) -> None:
         """Makes the frame the table's whole content."""
+        self._register.clear()
         with self.transaction():
             self.con.execute(f"DELETE FROM {table}")
             self.insert(table, frame)
 
     def sites(self) -> pl.DataFrame:
         """SITES of the register's copy, by site_id."""
-        return self.frame("SELECT * FROM site ORDER BY site_id").cast(SITES).select(SITES.names())
+        return self._of_register("SELECT * FROM site ORDER BY site_id", SITES)
 
     def planes(self) -> pl.DataFrame:
         """PLANES of the register's copy."""
-        return self.frame("SELECT * FROM plane").cast(PLANES).select(PLANES.names())
+        return self._of_register("SELECT * FROM plane", PLANES)
+
+    def _of_register(self, sql: str, schema: pl.Schema) -> pl.DataFrame:
+        if sql not in self._register:
+            self._register[sql] = self.frame(sql).cast(schema).select(schema.names())
+        return self._register[sql]
 
     def start_run(self, job: str) -> int:
         """The number of a new run. Runs that never ended were killed: the lock lets only one live at a time."""

@@ -69,9 +69,15 @@ def _type(kind: pl.DataType) -> str:
 
 def write_days(store: Store, rows: Mapping[Feature, pl.DataFrame], done: pl.DataFrame) -> None:
     """Replaces the rows of `done` [site_id, day] of each feature given. To be called in a transaction."""
+    tables = [table_of(feature) for feature in rows]
+    if not tables:
+        return
     with store.offered(finished=done):
-        for feature in rows:
-            table = table_of(feature)
+        held = " UNION ALL ".join(
+            f"SELECT '{table}' WHERE EXISTS (SELECT 1 FROM {table} SEMI JOIN finished USING (site_id, day))"
+            for table in tables
+        )
+        for (table,) in store.con.execute(held).fetchall():  # of a new day, as most are, there is nothing
             same = f"{table}.site_id = finished.site_id AND {table}.day = finished.day"
             store.con.execute(f"DELETE FROM {table} USING finished WHERE {same}")
     for feature, made in rows.items():

@@ -157,11 +157,11 @@ def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None =
     given = None if sites is None else list(sites)
     held = older.source(store, lo - CLOCK_REACH, hi + CLOCK_REACH)
     frame = store.frame(resources.query("readings").replace("$held", held), {"lo": lo, "hi": hi, "sites": given})
-    zones = dict(store.con.execute("SELECT site_id, timezone FROM site").fetchall())
-    devices = store.frame("SELECT site_id, device_id FROM device")
+    zones = dict(store.sites().select("site_id", "timezone").iter_rows())
     known = frame.filter(pl.col("site_id").is_in(list(zones)))
     # Of an inverter that the register no longer names, rows stay in the history but are nobody's reading.
     if (is_named := known["device_id"] != "").any():
+        devices = store.frame("SELECT site_id, device_id FROM device")
         known = pl.concat(
             [known.filter(~is_named), known.filter(is_named).join(devices, on=["site_id", "device_id"], how="semi")]
         ).sort(KEY)

@@ -17,11 +17,17 @@ def write_register(
     store: Store, sites: pl.DataFrame, planes: pl.DataFrame, devices: pl.DataFrame, installers: pl.DataFrame
 ) -> list[str]:
     """Sites whose site-days must be summed up anew, because something of the register that shapes them changed."""
+    given = {"site": sites, "plane": planes, "device": devices, "installer": installers}
+    changed_tables = [
+        table for table, frame in given.items() if not _is_same(frame, store.frame(f"SELECT * FROM {table}"))
+    ]
+    if not changed_tables:
+        return []
     before = store.sites()
     parts_before = {table: store.frame(f"SELECT * FROM {table} ORDER BY ALL") for table in ("device", "plane")}
     with store.transaction():
-        for table, frame in (("site", sites), ("plane", planes), ("device", devices), ("installer", installers)):
-            store.replace(table, frame)
+        for table in changed_tables:
+            store.replace(table, given[table])
         differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in SHAPES_DAYS)
         joined = sites.join(before.select("site_id", *SHAPES_DAYS), on="site_id", suffix="_before")
         changed = set(joined.filter(differs)["site_id"])
@@ -32,6 +38,11 @@ def write_register(
         for site in sorted(changed):
             mark_site_dirty(store, site)
     return sorted(changed)
+
+
+def _is_same(frame: pl.DataFrame, held: pl.DataFrame) -> bool:
+    """Whether the table holds these rows in this order."""
+    return set(frame.columns) == set(held.columns) and held.select(frame.columns).cast(frame.schema).equals(frame)
 
 
 def sites_with_profiles(store: Store) -> pl.DataFrame:

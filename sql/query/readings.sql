@@ -39,4 +39,4 @@ FROM shifted AS r
 JOIN site AS t ON t.site_id = r.site_id
 WHERE r.ts_utc + to_milliseconds(CAST(r.shift_s * 1000 AS BIGINT)) >= $lo
   AND r.ts_utc + to_milliseconds(CAST(r.shift_s * 1000 AS BIGINT)) < $hi
-ORDER BY ALL
+ORDER BY r.site_id, r.device_id, 3, r.ts_utc

@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from pipeline.detection import resolver
-from pipeline.store import Store, answers, questions, reader
+from pipeline.store import Store, answers, parts, questions, reader
 from pipeline.store.history import mark_everything_due
 
 FIRST = date(2025, 1, 1)
@@ -120,7 +120,7 @@ def make(folder: Path, sites: int, step_min: int) -> int:
         reader.publish(store, target, keep_h=48)  # gives the parts of no rows, whose columns the readings take
         mark_everything_due(store)
         store.con.execute("DELETE FROM reader_due WHERE relation IN ('reading', 'device_reading')")
-        empty = target / "reading" / reader.EMPTY
+        empty = next((target / "reading").glob(f"{parts.EMPTY}*"))
         for lo, hi in _periods(FIRST, last):
             file = f"reading/{lo:%Y-%m-%d}-0.made.parquet"
             query = said(READINGS_SQL, lo=str(lo), hi=str(hi)).replace("EMPTY", str(empty))

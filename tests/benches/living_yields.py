@@ -97,7 +97,7 @@ def live_through(fleet: Fleet, roofs: Roofs) -> Through:
     ]
     names_of = {kind: name for kind, name in detector_names().items() if name in {one.DETECTOR for one in modules}}
     lived = Lived(
-        pl.concat(open_on), folded[-1].exceptions, not_judged.select("site_id", "day", "detector", "reason"),
+        pl.concat(open_on), folded[-1].exceptions, not_judged.select("site_id", "day", "detector", "reason", "code"),
         dict(seconds), sum(one.height for one in roofs.readings.values()), kinds=names_of,
     )  # fmt: skip
     return Through(lived, nights)

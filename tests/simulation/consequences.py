@@ -19,6 +19,9 @@ LOSING = {
     "battery-not-discharging",
 }
 VISIBLE_DAYS = 3
+DRIFTED_S = (
+    1800.0  # ours: 90 s a day for three weeks, 20 s a day for three months; below it no light tells it from shade
+)
 
 
 def weigh(fault: Fault, site: Site, truth: Truth) -> None:
@@ -77,6 +80,13 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
                 daily(np.clip(np.clip(healthy.battery_w, 0, None) - np.clip(truth.battery_w, 0, None), 0, None) * on)
                 > 0.4
             )
+        case "clock-drift":
+            past_s = np.where(on, (axis.mid_s - fault.begin_s) / 86_400 * abs(fault.size), 0.0)
+            shows = daily((past_s >= DRIFTED_S) * 1000.0) > 0.2
+        case "daylight-saving-wrong":
+            number = np.arange(axis.days)
+            begin, end = ((one - axis.first).days for one in (fault.first_day, fault.last_day))
+            shows = (daily(on * 1000.0) > 0.2) & (number >= begin) & (number <= end)
         case "balance-broken" if fault.detail.get("way") == "pv doubled":
             shows = daily(np.where(on, truth.pv_w, 0.0)) > 1.0
         case _:

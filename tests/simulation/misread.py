@@ -23,9 +23,9 @@ def voltage(site: Site, truth: Truth, phase_w: Array, faults: Sequence[Fault], r
     volts = rng.uniform(228, 238) + slow + truth.ghi / 1000 * rng.uniform(0, 4) - phase_w / 230 * line_ohm
     volts = volts + rng.normal(0, 0.25, axis.steps)
     if site.role == "high but permitted voltage":
-        volts = np.minimum(volts + 251.6 - np.quantile(volts, 0.995), UPPER_V - 0.5)  # high, and yet every mean within
+        volts = volts + UPPER_V - 0.5 - volts.max()  # high, and yet every mean within
     else:
-        volts = np.minimum(volts, 250.5)
+        volts = volts - max(0.0, float(volts.max()) - 250.5)  # lowered, not cut: no street's voltage has a flat top
     for fault in faults:
         if fault.kind == "voltage-out-of-band":
             hour = axis.local_hour(site.zone)

@@ -23,7 +23,9 @@ Case = tuple[Site, Fault, Truth, Samples, NDArray[np.bool_]]
 def cases(request: pytest.FixtureRequest) -> tuple[str, list[Case]]:
     kind: str = request.param
     fleet = make_fleet(4021, sites=9, days=DAYS, first=FIRST, kinds=[kind], hemisphere="north")
-    found = [_case(fleet, fault) for fault in fleet.faults if fault.kind == kind and fault.is_visible]
+    # A month is too short for most drifts to be found by; their stamps are checked all the same.
+    shown = [fault for fault in fleet.faults if fault.kind == kind and (fault.is_visible or kind == "clock-drift")]
+    found = [_case(fleet, fault) for fault in shown]
     return kind, found
 
 

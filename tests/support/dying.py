@@ -17,7 +17,7 @@ from pipeline.detection import run_detectors
 from pipeline.ingest import being_opened, ingest
 from pipeline.runs import cycle, session
 from pipeline.runs.rebuild import rebuild
-from pipeline.store import Store, reader
+from pipeline.store import Store, parts, reader
 from pipeline.workspace.places import Workspace
 
 
@@ -71,8 +71,8 @@ def steps_of(last: int | None) -> Steps:
     steps.around_commits()
     for owner, name in (
         (Path, "replace"), (Path, "unlink"), (Path, "write_bytes"), (Path, "write_text"), (ingest, "normalise"),
-        (ingest.ledger, "note_copies"), (run_detectors, "_judge_day"), (reader, "_write_part"),
-        (reader, "_write_database"), (reader, "_remove_superseded"), (pages, "write_digest"),
+        (ingest.ledger, "note_copies"), (run_detectors, "_judge_day"), (parts, "_write_part"),
+        (reader, "write_database"), (parts, "remove_superseded"), (pages, "write_digest"),
     ):  # fmt: skip
         steps.around(owner, name)
     return steps

@@ -133,6 +133,14 @@ def test_the_others_tell_even_where_the_meter_is_coarse():
     assert found.evidence["channel_name"] == "load_w"
 
 
+def test_a_gain_error_of_the_generation_meter_is_no_sign_that_a_small_load_moved():
+    """A coarse meter in an empty house through night and morning: what does not add up grows with what flows."""
+    load, pv = np.full(STEPS, 70.0), np.round(_sunny(9000.0), -1)
+    load[34:] = np.round(_lively()[34:], -1)
+    home = {"pv_w": pv, "load_w": load, "grid_w": np.round(load - pv / 1.05, -1)}
+    assert _judge(home, site={"installed_kwp": 9.0, "inverter_kw": 9.0}) == []
+
+
 def test_a_battery_that_rests_or_keeps_to_a_schedule_is_natural():
     site = {"battery_kwh": 10.0}
     full = np.full(STEPS, 100.0)
@@ -178,6 +186,41 @@ def test_a_held_grid_needs_no_load_to_confirm_it():
     kept = {"pv_w": pv, "grid_w": np.where(pv > 2000, 480.0, _lively())}
     assert _judge(kept, site={"feed_in_buffer_w": 400.0}) == []
     assert len(_judge(kept)) == 1
+
+
+def test_generation_curtailed_to_a_limit_over_a_steady_load_stands_still():
+    """After a morning with a large load, so that the curtailed hours are not the day's top."""
+    load = _held(np.where((HOURS >= 8) & (HOURS < 10.5), 3000.0, _lively()), 11, 15)
+    pv = np.minimum(_sunny(), load + 1500.0)
+    at_limit = {"pv_w": pv, "load_w": load, "grid_w": load - pv}
+    assert _judge(at_limit, site={"feed_in_limit_kw": 1.5}) == []
+    moving = {**at_limit, "load_w": _lively()}  # the grid at its limit, the load moving: generation must have moved
+    (found,) = _judge(moving, site={"feed_in_limit_kw": 1.5})
+    assert "pv_w" in found.evidence["channel_name"]
+
+
+def test_a_power_keeps_the_resolution_of_the_days_before():
+    """Means of a logger that filled a gap are finer than the meter, for one day."""
+    load = _lively()
+    load[4:30] = 70.0
+    kept = [
+        {"site_id": "roof-1", "device_id": "", "channel": "load_w", "day": DAY - timedelta(days=n), "run_h": 2.0,
+         "value": 70.0, "start_h": 2.0, "end_h": 4.0, "step": 10.0, "distinct": 20}
+        for n in range(1, 31)
+    ]  # fmt: skip
+    quiet = {"load_w": load, "battery_w": _lively(2)}
+    assert _judge(quiet, kept=build.frame(SCHEMA, kept)) == []
+
+
+def test_a_frequency_whose_export_dropped_a_decimal_is_not_frozen():
+    kept = [
+        {"site_id": "roof-1", "device_id": "", "channel": "frequency_hz", "day": DAY - timedelta(days=n), "run_h": 1.0,
+         "value": 50.01, "start_h": 2.0, "end_h": 3.0, "step": 0.01, "distinct": 10}
+        for n in range(1, 31)
+    ]  # fmt: skip
+    assert _judge(_home(frequency_hz=np.full(STEPS, 50.0)), kept=build.frame(SCHEMA, kept)) == []
+    (found,) = _judge(_home(frequency_hz=np.full(STEPS, 50.03)), kept=build.frame(SCHEMA, kept))
+    assert found.evidence["channel_name"] == "frequency_hz"
 
 
 def test_a_grid_that_stands_still_elsewhere_is_frozen():

@@ -19,6 +19,8 @@ def _resolution(values, **knobs):
         ([-1200.0, 0.0, 1200.0, 3600.0, 2400.0], 1200.0),  # a counter of 0.1 kWh at 5 min
         ([0.0, 33.333, 66.667, 100.0], 33.333),  # rounded by the export
         ([1.0, 2.7, 5.2, 9.1, 14.3], 0.0),  # no common step
+        ([10.0, 30.0, 60.0, 80.0, 110.0, 130.0, 160.0, 200.0], 10.0),  # the smallest difference is two steps
+        ([10.0, 12.7, 15.2, 19.1, 24.3, 31.0, 38.9, 44.4, 51.2], 0.0),
         ([5.0, 5.0, 9.0], None),  # two values show none
     ],
 )

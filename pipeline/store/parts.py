@@ -1,0 +1,278 @@
+"""The reader's Parquet parts: written from the history period by period, put in force, joined by month, taken away."""
+
+import logging
+import zlib
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import polars as pl
+
+from detectors.data_quality.flags import good_values
+from pipeline.store import older, readings
+from pipeline.store.connection import Store, quoted
+from pipeline.timezones.local_time import utc_midnight
+from pipeline.workspace import resources
+from pipeline.workspace.files import move_file
+
+LOG = logging.getLogger("noonmark")
+EMPTY = "empty-"  # begins the names of parts that stand in for a relation without rows
+SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
+DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
+# Instants are plain timestamps in UTC (the session's zone), so that every client prints them alike.
+DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
+MONTHLY = {  # relation -> what gives its rows of one month
+    "reading_flag": """SELECT * REPLACE (CAST(from_utc AS TIMESTAMP) AS from_utc, CAST(to_utc AS TIMESTAMP) AS to_utc,
+        CAST(value_utc AS TIMESTAMP) AS value_utc) FROM reading_flag
+        WHERE day >= $lo AND day < $hi ORDER BY site_id, device_id, from_utc, channel""",
+    "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "site_hour": resources.query("site_hour"),
+    "clock_day": "SELECT * FROM feature_clock_day WHERE day >= $lo AND day < $hi ORDER BY ALL",
+    "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+    "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged
+        WHERE day >= $lo AND day < $hi ORDER BY site_id, day""",
+    "export_file": """SELECT * REPLACE (CAST(f.taken_in_at AS TIMESTAMP) AS taken_in_at) FROM export_file AS f
+        WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY export_id""",
+    "rejected_row": """SELECT r.* FROM rejected_row AS r JOIN export_file AS f USING (export_id)
+        WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
+    "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
+        WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
+}
+PERIODS_AT_ONCE = 50  # ours: put in force together; a run that ends before writes them once more
+DAILY = ("reading", "device_reading", "reading_raw")  # periods are UTC days, months once they are old
+
+
+class _Written(NamedTuple):
+    """The parts of a period, and the periods that are no longer due with it."""
+
+    relation: str
+    period: str
+    files: list[str]
+    done: list[str]
+
+
+def mark_damaged_due(store: Store, folder: Path) -> None:
+    """Parts in force that are gone, or changed since they were written, are out of date; it is told how many."""
+    rows = store.con.execute(
+        "SELECT relation, period, file, bytes, mtime_ns FROM reader_part WHERE superseded_at IS NULL"
+    ).fetchall()
+    wrong = {(relation, period) for relation, period, file, *was in rows if _is_changed(folder / file, *was)}
+    if not wrong:
+        return
+    LOG.warning(
+        "noonmark: %d parts were missing or changed, %s, they are written anew from the history",
+        len(wrong),
+        folder.name,
+    )
+    with store.transaction():
+        for relation, period in sorted(wrong):
+            store.con.execute("INSERT INTO reader_due VALUES (?, ?)", [relation, period])
+
+
+def _is_changed(path: Path, size: int | None, mtime_ns: int | None) -> bool:
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return True
+    return size is not None and (found.st_size, found.st_mtime_ns) != (size, mtime_ns)
+
+
+def write_due(store: Store, folder: Path) -> int:
+    """How many parts were written. Days of a month that is one part already are written with that month."""
+    joined = set(store.con.execute(
+        "SELECT DISTINCT relation, period FROM reader_part WHERE length(period) = 7 AND superseded_at IS NULL"
+    ).fetchall())  # fmt: skip
+    wanted: dict[tuple[str, str], list[str]] = {}
+    for relation, period in store.con.execute(
+        "SELECT DISTINCT relation, period FROM reader_due ORDER BY ALL"
+    ).fetchall():
+        month = period[:7]
+        wanted.setdefault((relation, month if (relation, month) in joined else period), []).append(period)
+    written: list[_Written] = []
+    for (relation, period), done in wanted.items():
+        write = _write_readings if relation in DAILY else _write_month
+        written.append(_Written(relation, period, list(write(store, folder, relation, period)), done))
+        if len(written) == PERIODS_AT_ONCE:
+            _put_in_force(store, folder, written)
+            written = []
+    _put_in_force(store, folder, written)
+    return len(wanted)
+
+
+def _put_in_force(store: Store, folder: Path, written: list[_Written]) -> None:
+    """The parts written take the place of those of the same periods (a month's: of its days too), all at once."""
+    if not written:
+        return
+    periods = pl.DataFrame([one[:2] for one in written], schema=["relation", "period"], orient="row")
+    done = pl.DataFrame(
+        [(one.relation, period) for one in written for period in one.done], schema=periods.schema, orient="row"
+    )
+    parts = pl.DataFrame(
+        [
+            (one.relation, one.period, file, state.st_size, state.st_mtime_ns)
+            for one in written for file in one.files for state in [(folder / file).stat()]
+        ],
+        schema={**periods.schema, "file": pl.String, "bytes": pl.Int64, "mtime_ns": pl.Int64}, orient="row",
+    )  # fmt: skip
+    now = datetime.now(UTC)
+    with store.transaction(), store.offered(periods=periods, done=done, parts=parts):
+        store.con.execute(
+            """
+            UPDATE reader_part SET superseded_at = ? FROM periods AS p
+            WHERE reader_part.relation = p.relation AND superseded_at IS NULL AND
+                (reader_part.period = p.period OR (length(p.period) = 7 AND starts_with(reader_part.period, p.period)))
+            """,
+            [now],
+        )
+        store.con.execute(
+            "INSERT INTO reader_part SELECT relation, period, file, ?, NULL, bytes, mtime_ns FROM parts", [now]
+        )
+        store.con.execute(
+            "DELETE FROM reader_due AS d USING done WHERE d.relation = done.relation AND d.period = done.period"
+        )
+
+
+def _span(period: str) -> tuple[datetime, datetime]:
+    if len(period) == 10:
+        start = utc_midnight(date.fromisoformat(period))
+        return start, start + timedelta(days=1)
+    start = utc_midnight(date.fromisoformat(f"{period}-01"))
+    return start, (start + timedelta(days=32)).replace(day=1)
+
+
+def _write_readings(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
+    lo, hi = _span(period)
+    if relation == "reading_raw":
+        yield from _write_reported(store, folder, period)
+        return
+    flags = readings.read_flags(store, lo.date() - timedelta(days=1), hi.date() + timedelta(days=1))
+    sites = [site for (site,) in store.con.execute("SELECT site_id FROM site ORDER BY site_id").fetchall()]
+    shares = readings.shares(store)
+    if relation == "device_reading":
+        sites = [site for site in sites if site in shares.devices]
+    at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
+    for number, first in enumerate(range(0, len(sites), at_once)):
+        devices = good_values(readings.read(store, lo, hi, sites[first : first + at_once]), flags).drop("is_spoiled")
+        if relation == "device_reading":
+            frame = devices.filter(pl.col("device_id") != "")
+        else:
+            frame = readings.to_sites(devices, shares)
+        if not frame.is_empty():
+            with store.offered(part=frame):
+                yield _write_part(
+                    store,
+                    folder,
+                    relation,
+                    f"{period}-{number}",
+                    f"SELECT {DAILY_COLUMNS} FROM part ORDER BY site_id, ts_utc",
+                )
+
+
+def _write_reported(store: Store, folder: Path, period: str) -> Iterator[str]:
+    """Readings as stamped and as reported, of UTC days as stamped."""
+    rows = _reported(store, period)
+    if store.value(f"SELECT count(*) FROM ({rows})"):
+        yield _write_part(store, folder, "reading_raw", f"{period}-0", rows)
+
+
+def _reported(store: Store, period: str) -> str:
+    lo, hi = _span(period)
+    return f"""SELECT r.{DAILY_COLUMNS} FROM {older.source(store, lo, hi)} AS r SEMI JOIN site USING (site_id)
+        WHERE r.ts_utc >= TIMESTAMPTZ '{lo.isoformat()}' AND r.ts_utc < TIMESTAMPTZ '{hi.isoformat()}'
+        ORDER BY site_id, device_id, ts_utc"""
+
+
+def _write_month(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
+    lo, hi = _span(period)
+    sql = (
+        MONTHLY[relation]
+        .replace("$lo", f"TIMESTAMPTZ '{lo.isoformat()}'")
+        .replace("$hi", f"TIMESTAMPTZ '{hi.isoformat()}'")
+    )
+    yield _write_part(store, folder, relation, period, sql)
+
+
+def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) -> str:
+    """The part's path below `folder`; complete before it has its name."""
+    file = f"{relation}/{name}.{datetime.now(UTC):%Y%m%dT%H%M%S%f}.parquet"
+    _write_file(store, folder / file, sql)
+    return file
+
+
+def _write_file(store: Store, target: Path, sql: str) -> None:
+    """The rows as a file that is complete before it has its name."""
+    target.parent.mkdir(exist_ok=True)
+    unfinished = target.with_suffix(".unfinished")
+    store.con.execute(f"COPY ({sql}) TO '{quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)")
+    move_file(unfinished, target)
+
+
+def join_old_months(store: Store, folder: Path) -> None:
+    """One part instead of many for every month whose days have settled.
+
+    A clock that runs years ahead does not settle anything: what counts is the newest day that is not in the future.
+    """
+    for relation in DAILY:
+        months = store.con.execute(
+            """
+            SELECT period[:7] AS month, list(file ORDER BY file) FROM reader_part
+            WHERE relation = $relation AND superseded_at IS NULL AND length(period) = 10
+              AND last_day(CAST(period AS DATE)) < (SELECT CAST(max(period) AS DATE) FROM reader_part
+                   WHERE relation = $relation AND length(period) = 10 AND period <= $today) - to_days($apart)
+            GROUP BY month
+            """,
+            {"relation": relation, "apart": DAYS_APART, "today": datetime.now(UTC).date().isoformat()},
+        ).fetchall()
+        for month, files in months:
+            listed = ", ".join(f"'{quoted(folder / file)}'" for file in files)
+            sql = f"SELECT {DAILY_COLUMNS} FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
+            file = _write_part(store, folder, relation, f"{month}-0", sql)
+            _put_in_force(store, folder, [_Written(relation, month, [file], [])])
+
+
+def empty_part(store: Store, folder: Path, relation: str) -> str:
+    """A part of no rows, so that the relation is there from the first day; made once for each release's columns."""
+    file = f"{relation}/{EMPTY}{_columns()}.parquet"
+    if not (folder / file).exists():
+        if relation == "reading_raw":
+            _write_file(store, folder / file, _reported(store, "1900-01-01"))
+        elif relation in DAILY:
+            with store.offered(
+                part=readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
+            ):
+                _write_file(store, folder / file, f"SELECT {DAILY_COLUMNS} FROM part")
+        else:
+            never = "TIMESTAMPTZ '1900-01-01'"
+            _write_file(store, folder / file, MONTHLY[relation].replace("$lo", never).replace("$hi", never))
+    return file
+
+
+@cache
+def _columns() -> str:
+    """What tells the columns of one release from those of another."""
+    texts = [resources.query("readings"), *MONTHLY.values()]
+    for file in sorted(resources.folder("sql").glob("*.sql")):
+        texts += [file.name, file.read_text(encoding="utf-8")]
+    return f"{zlib.crc32(''.join(texts).encode()):08x}"
+
+
+def remove_empty(folder: Path) -> None:
+    """Parts of no rows are made anew when they are next needed."""
+    for file in folder.glob(f"*/{EMPTY}*"):
+        file.unlink(missing_ok=True)
+
+
+def remove_superseded(store: Store, folder: Path, keep_h: float) -> None:
+    """Takes away parts that no session can need any more, and what killed runs left behind."""
+    before = datetime.now(UTC) - timedelta(hours=keep_h)
+    store.con.execute("DELETE FROM reader_part WHERE superseded_at < ?", [before])
+    known = {file for (file,) in store.con.execute("SELECT file FROM reader_part").fetchall()}
+    for file in folder.glob("*/*"):
+        is_part = file.suffix == ".parquet" and not file.name.startswith(EMPTY)
+        is_gone = is_part and file.relative_to(folder).as_posix() not in known
+        # An unknown part is no younger than the run that left it; its time of writing stands for that of its end.
+        if file.suffix == ".unfinished" or (is_gone and file.stat().st_mtime < before.timestamp()):
+            file.unlink(missing_ok=True)

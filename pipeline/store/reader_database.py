@@ -1,0 +1,123 @@
+"""The small database of views over the parts in force, with what of the history is small enough to be copied."""
+
+import json
+import re
+import shutil
+from collections.abc import Iterable, Mapping
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from pipeline.store.answers import DATABASE
+from pipeline.store.connection import STORAGE_VERSION, Store, quoted
+from pipeline.store.parts import empty_part
+from pipeline.workspace import resources
+from pipeline.workspace.files import move_file, replace_file
+
+MADE_OF = ".made_of.json"  # beside the database: what it was made of
+COPY_OF_TABLE = re.compile(r"CREATE TABLE (\w+) AS\b(.*?);", re.DOTALL)
+GROWN = 2  # ours: what replaced rows leave behind may double the file before it is made from nothing
+
+
+def write_database(store: Store, folder: Path) -> None:
+    """The small database, whole before it takes the place of the one before.
+
+    Views and columns carry some 500 comments, which cost more than all else: what is as it was in the database that was
+    written last is taken over from it, where nobody changed that since and this release writes the same relations.
+    """
+    texts = {file.stem: file.read_text(encoding="utf-8") for file in sorted(resources.folder("sql").glob("1*.sql"))}
+    release = _digest("".join(texts.values()))
+    made = {name: _with_parts(store, folder, name, text) for name, text in texts.items() if "$parts" in text}
+    before = _made_of(folder, release)
+    try:
+        _write(store, folder, texts, made, before)
+    except duckdb.Error:
+        if before is None:
+            raise
+        before = None  # the one before is not whole
+        _write(store, folder, texts, made, before)
+    unfinished = _unfinished(folder)
+    unfinished.chmod(unfinished.stat().st_mode & 0o444)  # a client that opens it for writing would lock all others out
+    move_file(unfinished, folder / DATABASE)
+    (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
+    state = _state(folder / DATABASE)
+    told = {
+        "release": release,
+        "state": state,
+        "bytes_from_nothing": state[0] if before is None else before["bytes_from_nothing"],
+        "views": {name: _digest(text) for name, text in made.items()},
+    }
+    replace_file(folder / MADE_OF, json.dumps(told))
+
+
+def _write(
+    store: Store, folder: Path, texts: Mapping[str, str], made: Mapping[str, str], before: Mapping[str, Any] | None
+) -> None:
+    """The unfinished database, from nothing or from the one before."""
+    unfinished = _unfinished(folder)
+    unfinished.unlink(missing_ok=True)
+    if before is not None:
+        shutil.copyfile(folder / DATABASE, unfinished)
+    store.con.execute(f"ATTACH '{quoted(unfinished)}' AS reader (STORAGE_VERSION '{STORAGE_VERSION}')")
+    try:
+        store.con.execute("USE reader")
+        with store.transaction():
+            for name, text in texts.items():
+                if before is None:
+                    store.con.execute(made.get(name, text))
+                elif name in made and before["views"].get(name) != _digest(made[name]):
+                    store.con.execute(made[name].replace("CREATE VIEW", "CREATE OR REPLACE VIEW", 1))
+                elif found := COPY_OF_TABLE.search(text):
+                    store.con.execute(f"DELETE FROM {found[1]}; INSERT INTO {found[1]} {found[2]}")
+    finally:
+        store.con.execute("USE history")
+        store.con.execute("DETACH reader")
+
+
+def _unfinished(folder: Path) -> Path:
+    return folder / f"{DATABASE}.unfinished"
+
+
+def _with_parts(store: Store, folder: Path, name: str, text: str) -> str:
+    """The view's text with the paths of its parts."""
+    relation = name.partition("_")[2]
+    files = [
+        file for (file,) in store.con.execute(
+            "SELECT file FROM reader_part WHERE superseded_at IS NULL AND relation = ? ORDER BY file", [relation]
+        ).fetchall()
+    ]  # fmt: skip
+    return text.replace("$parts", _paths(folder, files or [empty_part(store, folder, relation)]))
+
+
+def _paths(folder: Path, files: Iterable[str]) -> str:
+    """SQL of the files' paths, which follow the database when its folder is copied or moved."""
+    listed = ", ".join(f"'{quoted(Path(file))}'" for file in files)
+    expression = resources.query("part_paths").replace("$home", f"'{quoted(folder.resolve())}'")
+    return expression.replace("$files", f"[{listed}]")
+
+
+def _made_of(folder: Path, release: str) -> Mapping[str, Any] | None:
+    """What the present database was made of; None if it is to be made from nothing."""
+    try:
+        told = json.loads((folder / MADE_OF).read_text(encoding="utf-8"))
+        state = _state(folder / DATABASE)
+        is_usable = (
+            told["release"] == release
+            and told["state"] == state
+            and state[0] <= GROWN * told["bytes_from_nothing"]
+            and not (folder / f"{DATABASE}.wal").exists()
+        )
+        return dict(told) if is_usable and isinstance(told["views"], dict) else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _state(path: Path) -> list[int]:
+    found = path.stat()
+    return [found.st_size, found.st_mtime_ns]
+
+
+def _digest(text: str) -> str:
+    return sha256(text.encode("utf-8")).hexdigest()
