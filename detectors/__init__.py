@@ -19,7 +19,7 @@ What a detector needs of earlier days and site-days do not hold is a feature: se
 import importlib
 import inspect
 import pkgutil
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from functools import lru_cache
 from types import ModuleType
 
@@ -83,12 +83,15 @@ def _hidden(kind: str, about: Kind, names: Mapping[str, set[str]]) -> set[str]:
     return set().union(*(names[name] for name in about.hides)) - {kind}
 
 
-def earlier_frame(findings: Iterable[Finding], about: Mapping[str, Kind]) -> pl.DataFrame:
-    """EARLIER of some findings; `about` is what `kinds` returns."""
+def earlier_frame(
+    findings: Iterable[Finding], about: Mapping[str, Kind], corrected: Container[str] = ()
+) -> pl.DataFrame:
+    """EARLIER of some findings; `about` is what `kinds` returns, `corrected` are sites judged on a corrected line."""
     rows = [
-        (f.site_id, f.kind, about[f.kind].group, f.severity, f.value, f.unit, list(about[f.kind].makes_unreliable))
+        (f.site_id, f.kind, about[f.kind].group, f.severity, f.value, f.unit,
+         [one for one in about[f.kind].makes_unreliable if one != "time" or f.site_id not in corrected])
         for f in findings
-    ]
+    ]  # fmt: skip
     return pl.DataFrame(rows, schema=EARLIER, orient="row")
 
 

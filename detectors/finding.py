@@ -11,10 +11,12 @@ from pydantic import BaseModel, model_validator
 
 from detectors.losses import MEASURED, NOTHING, DayLoss
 
-Quantity = Literal["time", "readings", "grid sign", "balance"]
+Quantity = Literal["time", "stamps", "readings", "grid sign", "balance"]
 REASONS = {  # code -> sentence: what every detector may say; its own REASONS come beside them
     "no-readings": "no readings on this day",
+    "device-silent": "one of its devices was silent, and what the others delivered is a part",
     "time-unreliable": "clock is known to be wrong",
+    "stamps-unreliable": "clock is known to be wrong, and what is kept of its days is as stamped",
     "readings-unreliable": "its readings are known to be wrong",
     "grid-sign-unreliable": "the grid sensor's sign or phase is in doubt",
     "balance-unreliable": "generation, battery, grid and load do not add up",
@@ -161,6 +163,7 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
     """What is the same for all findings of a kind: how an exception opens and closes, and what to do about it."""
 
     title: str  # a headline in the desk's words
+    title_naming: str = ""  # the same with what the evidence names, a template; see `title_of`
     group: str = ""  # kinds of one group are one exception, whose kind is its present diagnosis; empty = the kind alone
     hides: tuple[str, ...] = ()  # kinds, groups or families whose exceptions at the site are effects; or "everything"
     hides_why: str = ""  # the sentence that says why they are
@@ -192,6 +195,11 @@ def filled(template: str, values: Mapping[str, Any]) -> str:
     """A template of a Kind with the finding's evidence and the site's register in it; empty where one is not known."""
     names = [name for _, name, _, _ in Formatter().parse(template) if name]
     return "" if any(values.get(name) is None for name in names) else template.format_map(values)
+
+
+def title_of(kind: Kind, values: Mapping[str, Any]) -> str:
+    """A kind's headline, with what the finding's evidence names where the kind has such a one."""
+    return filled(kind.title_naming, values) or kind.title
 
 
 def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, Reason]:

@@ -56,6 +56,19 @@ READINGS = pl.Schema(
 
 DEVICE_READINGS = pl.Schema({"device_id": pl.String(), **READINGS})  # sites of one device: device_id = ""
 
+BESIDE = tuple(f"{name.removesuffix('_total').removesuffix('_kwh')}_beside_kwh" for name in COUNTERS)
+COUNTED_READINGS = pl.Schema(  # rows in which a power was reported and a counter beside it
+    {
+        "site_id": pl.String(),
+        "device_id": pl.String(),
+        "ts_local": LOCAL,
+        "interval_s": pl.Int32(),
+        "counted_s": pl.Int32(),  # length of what the counters counted
+        **dict.fromkeys(POWER_CHANNELS, pl.Float64()),  # null where not good
+        **dict.fromkeys(BESIDE, pl.Float64()),  # <name>_beside_kwh: counted in the interval; null = no such counter
+    }
+)
+
 SITES = pl.Schema(
     {
         "site_id": pl.String,
@@ -101,6 +114,7 @@ DAYS = pl.Schema(
         "interval_s": pl.Int32,  # the day's most frequent interval
         "coverage_pct": pl.Float64,  # share of the local day that readings with good powers cover
         "pv_coverage_pct": pl.Float64,  # share of the day's light in which pv_w is known
+        "is_partial": pl.Boolean,  # some of the site's devices were silent: the energies are of what arrived
         "pv_kwh": pl.Float64,
         "load_kwh": pl.Float64,
         "import_kwh": pl.Float64,

@@ -4,7 +4,7 @@ CREATE VIEW site_day AS
 SELECT
     site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh,
     charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, judged_kwh, performance_pct,
-    interval_s, pv_coverage_pct, soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio
+    interval_s, pv_coverage_pct, soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio, is_partial
 FROM read_parquet($parts, union_by_name = true);
 COMMENT ON VIEW site_day IS 'one row per site and local calendar day; null = not reported on that day';
 COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
@@ -19,7 +19,7 @@ COMMENT ON COLUMN site_day.charge_kwh IS 'kWh charged into the battery';
 COMMENT ON COLUMN site_day.discharge_kwh IS 'kWh discharged from the battery';
 COMMENT ON COLUMN site_day.soc_min_pct IS '%: lowest state of charge';
 COMMENT ON COLUMN site_day.soc_max_pct IS '%: highest state of charge';
-COMMENT ON COLUMN site_day.specific_yield_kwh_per_kwp IS 'kWh per kWp: pv_kwh / installed_kwp (final yield of IEC 61724-1)';
+COMMENT ON COLUMN site_day.specific_yield_kwh_per_kwp IS 'kWh per kWp: pv_kwh / installed_kwp (final yield of IEC 61724-1); null = not known, or a partial day';
 COMMENT ON COLUMN site_day.expected_kwh IS 'kWh that the roof should have generated while nothing curtailed it; null = not judged';
 COMMENT ON COLUMN site_day.judged_kwh IS 'kWh that it generated in the same intervals as expected_kwh; null = not judged';
 COMMENT ON COLUMN site_day.performance_pct IS '%: judged_kwh / expected_kwh; null = not judged';
@@ -30,3 +30,4 @@ COMMENT ON COLUMN site_day.discharge_drop_pct IS '% points: fall of the state of
 COMMENT ON COLUMN site_day.discharge_drop_kwh IS 'kWh discharged in the intervals of discharge_drop_pct';
 COMMENT ON COLUMN site_day.reference_yield_h IS 'h: irradiation over 1 kW/m2 (reference yield of IEC 61724-1, if the sensor lies in the modules'' plane); null = no irradiance';
 COMMENT ON COLUMN site_day.performance_ratio IS 'ratio: final yield over reference yield (IEC 61724-1), over the intervals with both; null = no irradiance';
+COMMENT ON COLUMN site_day.is_partial IS 'true = one or more devices of the site were silent, and the energies are of what arrived';

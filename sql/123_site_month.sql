@@ -8,6 +8,7 @@ WITH sums AS (
         site_id,
         CAST(date_trunc('month', day) AS DATE) AS month,
         count(*) AS days,
+        count(*) FILTER (is_partial) AS partial_days,
         avg(coverage_pct) AS coverage_pct,
         sum(pv_kwh) AS pv_kwh,
         sum(load_kwh) AS load_kwh,
@@ -30,7 +31,7 @@ SELECT
     -- greatest() would take null for nothing
     CASE WHEN fed_in_ratio IS NOT NULL THEN 100 * greatest(1 - fed_in_ratio, 0) END AS self_consumption_pct,
     CASE WHEN bought_ratio IS NOT NULL THEN 100 * greatest(1 - bought_ratio, 0) END AS autarky_pct,
-    specific_yield_kwh_per_kwp, 100 * judged_kwh / nullif(expected_kwh, 0) AS performance_pct, expected_kwh, judged_kwh
+    specific_yield_kwh_per_kwp, 100 * judged_kwh / nullif(expected_kwh, 0) AS performance_pct, expected_kwh, judged_kwh, partial_days
 FROM sums;
 COMMENT ON VIEW site_month IS 'one row per site and calendar month of the site''s local days; null = not reported in that month';
 COMMENT ON COLUMN site_month.site_id IS 'the site''s id in the register';
@@ -49,3 +50,4 @@ COMMENT ON COLUMN site_month.specific_yield_kwh_per_kwp IS 'kWh per kWp: the mon
 COMMENT ON COLUMN site_month.performance_pct IS '%: judged_kwh / expected_kwh; null = none judged';
 COMMENT ON COLUMN site_month.expected_kwh IS 'kWh that the roof should have generated on judged days, curtailed intervals left out';
 COMMENT ON COLUMN site_month.judged_kwh IS 'kWh that it generated in the same intervals';
+COMMENT ON COLUMN site_month.partial_days IS 'count of days on which some of the site''s devices were silent: their energies are of what arrived';

@@ -1,5 +1,6 @@
 """What must hold before a change lands: format, lint, types, arrows of imports, tests. Stops at the first fault."""
 
+import os
 import shutil
 import subprocess
 import sys
@@ -14,6 +15,9 @@ CHECKS = (
     ("pytest", "-n", "2", "--dist", "loadfile"),  # a module's costly fixtures are made once
 )
 
+# Each worker has one core: threads of its libraries would only wait for one another.
+ONE_THREAD = dict.fromkeys(("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
+
 
 def main() -> int:
     """The exit status of the first check that fails, else 0; arguments go to pytest."""
@@ -22,7 +26,8 @@ def main() -> int:
         program = shutil.which(name, path=str(beside)) or name
         more = sys.argv[1:] if name == "pytest" else []
         print(f"== {name} {' '.join([*arguments, *more])}", flush=True)
-        done = subprocess.run([program, *arguments, *more], cwd=ROOT, check=False)
+        environment = {**os.environ, **(ONE_THREAD if name == "pytest" else {})}
+        done = subprocess.run([program, *arguments, *more], cwd=ROOT, env=environment, check=False)
         if done.returncode:
             return done.returncode
     return 0

@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from filelock import FileLock, Timeout
 
+import detectors
+from pipeline.detection.resolver import Night
 from pipeline.workspace import files
 from pipeline.workspace.places import Workspace
 from tests.support.places import ROOT
@@ -90,3 +92,20 @@ def sample_history(_demo: Demo) -> tuple[Workspace, str]:
         return Workspace(Path(os.environ[LIVED])), ""
     said = _demo.said()
     return _demo.space, said
+
+
+FEW = ("data_quality", "clock", "grid")  # families that small fleets of some days show something of
+
+
+@pytest.fixture(scope="module")
+def few_detectors() -> Iterator[None]:
+    """Half of the detectors, for tests of how a history is kept: they need findings, and few care of which kinds.
+
+    All of them go through the same in the drills, where whole runs are killed and compared.
+    """
+    every = detectors._found
+    few = tuple(one for one in every(tuple(detectors.__path__)) if one.__name__.split(".")[-2] in FEW)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(detectors, "_found", lambda places: few if places == tuple(detectors.__path__) else every(places))
+        patch.setattr(Night, "make_rest", lambda *_: None)
+        yield

@@ -95,8 +95,14 @@ def _stills(rows: pl.DataFrame) -> pl.DataFrame:
     after = pl.col("kwh").cum_sum()
     goes_on = pl.col("still") == pl.col("still").shift(1)
     # The first row's energy may have moved the charge to where it stands, and the second's too where a meter lags by
-    # an interval; the last one's may move it on.
-    return known.with_columns(after_kwh=after, before_kwh=after - pl.col("kwh"), later_kwh=pl.when(goes_on).then(after))
+    # an interval; the last one's may move it on: only between two readings is it sure.
+    before = after - pl.col("kwh")
+    return known.with_columns(
+        after_kwh=after,
+        before_kwh=before,
+        later_kwh=pl.when(goes_on).then(after),
+        inner_kwh=pl.when(goes_on).then(before),
+    )
 
 
 def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
@@ -105,7 +111,7 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
     segments = rows.group_by("site_id", "still", maintain_order=True).agg(
         # What went in and came out again leaves the charge where it was: the widest swing is what must have shown.
         swing_kwh=pl.min_horizontal(
-            *(pl.col(name).max() - pl.col(name).min() for name in ("after_kwh", "before_kwh", "later_kwh"))
+            *(pl.col(name).max() - pl.col(name).min() for name in ("after_kwh", "before_kwh", "later_kwh", "inner_kwh"))
         ),
         moved_kwh=pl.col("kwh").abs().sum() - pl.col("kwh").abs().first(),
         still_h=pl.col("hours").sum(),

@@ -23,7 +23,7 @@ _CLOCK: dict[str, Any] = {
     # Not no-generation: what makes nothing all day is dead whatever its clock says.
     "hides": ("battery", "underperformance", "string-loss", "capacity-mismatch", "unexplained"),
     "hides_why": "its clock is wrong, so its days, nights and hours are not what they seem",
-    "makes_unreliable": ("time",),
+    "makes_unreliable": ("time", "stamps"),  # time as the detectors after it see it; what was made as stamped
 }
 
 KINDS = {

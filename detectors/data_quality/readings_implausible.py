@@ -2,13 +2,14 @@
 
 Such values come from a wrong unit in a profile, a wrong entry in the register or a logger that writes a placeholder
 where it has nothing. `plausibility` and `spikes` flag them before the detectors run, and this file tells what they
-flagged.
+flagged. Counters that disagree with the powers beside them for days are told here too: one of both cannot be.
 """
 
 from datetime import date
 
 import polars as pl
 
+from detectors.data_quality.counters import APART_SHARE, Apart, apart
 from detectors.data_quality.plausibility import rules
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 
@@ -42,10 +43,13 @@ def detect(
     sites: pl.DataFrame,
     day: date,
     implausible_stamps: pl.DataFrame | None = None,
+    counter_day: pl.DataFrame | None = None,
     *,
     min_soft: int = MIN_SOFT,
 ) -> list[Verdict]:
-    """A finding per site with readings on `day` that cannot be, or with rows rejected for their stamps; in readings."""
+    """A finding per site with readings on `day` that cannot be, with rows rejected for their stamps, or with counters
+    (`counter_day`: COUNTER_DAYS up to the day) that have disagreed with its powers for days; in readings.
+    """
     stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
     flags = _told(reading_flags.filter((pl.col("day") == day) & pl.col("flag").is_in(FLAGS)), min_soft)
     flagged = {str(site_id): own for (site_id,), own in flags.partition_by("site_id", as_dict=True).items()}
@@ -53,14 +57,19 @@ def detect(
     counts = dict(today.group_by("site_id").agg(pl.len()).iter_rows())
     by_device = today.group_by("site_id", "device_id").agg(seen_h=pl.col("interval_s").sum() / 3600)
     hours = dict(by_device.group_by("site_id").agg(pl.col("seen_h").max()).iter_rows())
+    disagreeing = {} if counter_day is None else apart(counter_day, day)
     verdicts: list[Verdict] = []
     for site_id in sites["site_id"].sort():
+        found: list[Finding] = []
         if site_id in flagged and site_id in counts:
             own = today.filter(pl.col("site_id") == site_id)
-            found = _finding(site_id, own, flagged[site_id], counts[site_id], day)
-            verdicts.append(_with_stamps(found, *stamped[site_id]) if site_id in stamped else found)
-        elif site_id in stamped:
-            verdicts.append(_of_stamps(site_id, *stamped[site_id], counts.get(site_id, 0), day))
+            found.append(_finding(site_id, own, flagged[site_id], counts[site_id], day))
+        if site_id in stamped:
+            found.append(_of_stamps(site_id, *stamped[site_id], counts.get(site_id, 0), day))
+        if site_id in disagreeing:
+            found.append(_of_counters(site_id, disagreeing[site_id], counts.get(site_id, 0), day))
+        if found:
+            verdicts.append(_together(found))
         elif site_id not in counts:
             verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "no-readings")))
         elif hours[site_id] < MIN_SEEN_H:
@@ -99,13 +108,48 @@ def _of_stamps(site_id: str, count: int, first: str, readings: int, day: date) -
     )
 
 
-def _with_stamps(found: Finding, count: int, first: str) -> Finding:
-    """The finding, with the rows that were rejected for their stamps told as well."""
-    return found.model_copy(
+def _of_counters(site_id: str, told: Apart, readings: int, day: date) -> Finding:
+    at = f"{told.flow} of device {told.device_id}" if told.device_id else told.flow
+    side = "more" if told.counted_kwh > told.power_kwh else "less"
+    both = f"{told.counted_kwh:.1f} kWh by the counter, {told.power_kwh:.1f} kWh by the power"
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="soon",
+        value=float(told.intervals),
+        unit="readings",
+        threshold=0.0,
+        summary=f"The counter of {at} shows {side} than the power beside it for {told.days} days: {both} over the same "
+        f"{told.intervals} intervals. Which of the two is right is not known.",
+        measured=f"{at}: {both}",
+        expected=f"the same energy by both, within {100 * APART_SHARE:.0f} %",
+        since=told.since,
+        evidence={
+            "readings_count": readings,
+            "flow_name": told.flow,
+            "device_name": told.device_id or None,
+            "counted_kwh": told.counted_kwh,
+            "power_kwh": told.power_kwh,
+            "counted_over_power_ratio": told.ratio,
+            "apart_days": told.days,
+        },
+    )
+
+
+def _together(found: list[Finding]) -> Finding:
+    """One finding of several of a site; the first one's figures decide."""
+    first, others = found[0], found[1:]
+    if not others:
+        return first
+    evidence = {name: value for one in reversed(found) for name, value in one.evidence.items()}
+    return first.model_copy(
         update={
-            "value": found.value + count,
-            "summary": f"{found.summary} Also {count} rows were rejected for their stamps, first {first!r}.",
-            "evidence": found.evidence | {"stamps_rejected_count": count, "first_stamp_text": first},
+            "value": sum(one.value for one in found),
+            "severity": "soon" if any(one.severity == "soon" for one in found) else first.severity,
+            "summary": " Also: ".join(one.summary for one in found),
+            "evidence": evidence,
+            "since": min((one.since for one in found if one.since), default=None),
         }
     )
 

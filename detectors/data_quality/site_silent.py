@@ -22,6 +22,7 @@ RANK = 10
 KINDS = {
     KIND: Kind(
         title="No readings arrive",
+        title_naming="No readings arrive of {silent_name}",
         hides=("everything",),
         hides_why="nothing new is known of the site until its readings are back",
         hides_if="urgent",  # a site gone dark for long; one silent device of several leaves the others to be judged
@@ -272,6 +273,7 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
         since=past.silent_since(place),
         losses=unmeasured(past.silent_since(place), past.day),
         evidence={
+            "silent_name": whom,
             "device_name": ", ".join(names),
             "silent_count": len(names),
             "devices_count": count,

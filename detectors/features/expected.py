@@ -8,7 +8,7 @@ import polars as pl
 from detectors.yields.night import Night
 
 NAME = "expected"
-VERSION = 3
+VERSION = 4
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String(),

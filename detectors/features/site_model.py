@@ -25,7 +25,7 @@ def make(
     sites = sites.sort("site_id")
     known = past.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
     is_due = pl.Series(site_model.is_due(sites["site_id"].to_list(), known, day))
-    wrong = list(doubts(earlier, "time", "readings"))
+    wrong = list(doubts(earlier, "stamps", "readings"))
     due = sites.filter(is_due & ~sites["site_id"].is_in(wrong))
     mine = hourly.sort("site_id", "day").join(due.select("site_id"), on="site_id", how="semi", maintain_order="left")
     return site_model.surer_planes(site_model.learn(mine, due, planes, day), known)

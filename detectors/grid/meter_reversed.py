@@ -106,7 +106,7 @@ def detect(
     """A verdict per site whose grid sensor is wrong, in kWh of the day's impossible feed-in, or can't be judged."""
     if sites.is_empty():
         return []
-    clocks = doubts(earlier, "time")
+    clocks = doubts(earlier, "stamps")  # night and day of the days kept
     of_day = meter_signs.filter(pl.col("day") == day)
     today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
     suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]

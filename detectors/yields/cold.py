@@ -1,7 +1,8 @@
 """Whether snow may lie on the roofs: a spell of the whole neighbourhood, and the cold in which one roof may have it.
 
 A spell opens when half of the sites around make less than any overcast explains while it is cold, and ends when one of
-them stands under a bright sky again.
+them stands under a bright sky again, when it is too warm or too late in the year for snow to lie, or when it has lasted
+longer than so few roofs can tell: dark roofs excuse one another no further than weather can.
 """
 
 from typing import NamedTuple
@@ -17,13 +18,16 @@ MIN_CLEAR_KWH_PER_KWP = 0.15  # ours: of the day's usable intervals
 SPELL_NOON_DEG, COLD_NOON_DEG = 45.0, 38.0  # ours: noon sun; at 47 degrees north 25 March and 5 March
 MIN_LATITUDE_DEG = 35.0  # ours: roofs nearer to the equator see snow on mountains alone
 COLD_C = 6.0  # ours: median of the daylight hours
-LONE_SPELL_DAYS = 10  # ours: without neighbours nobody else can end it
+FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
+FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
+MOST_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
+WORN_OUT = -1  # the spell lasted too long to be snow, and no roof has stood under a bright sky since
 
 
 class Cold(NamedTuple):
     """Of a day; both arrays are [sites]."""
 
-    is_possible: NDArray[np.bool_]  # a spell may open
+    is_possible: NDArray[np.bool_]  # a spell may open and go on
     is_cold: NDArray[np.bool_]  # a single roof's drop may be snow
 
 
@@ -41,7 +45,7 @@ def clear_ratio(made_kwh: Array, clear_kwh: Array, kwp: Array) -> Array:
 
 
 def spell_days(before: NDArray[np.intp], ratio: Array, neighbours: NDArray[np.intp], cold: Cold) -> NDArray[np.intp]:
-    """How many days each site's spell lasts, this one included; 0 = no spell.
+    """How many days each site's spell lasts, this one included; 0 = no spell, WORN_OUT = none that excuses any more.
 
     `before` is the same as of the day before, `ratio` the `clear_ratio` of every site, `neighbours` are places of
     sites, [sites, places], -1 where empty.
@@ -51,8 +55,10 @@ def spell_days(before: NDArray[np.intp], ratio: Array, neighbours: NDArray[np.in
     known = np.isfinite(around)
     middle = median(around, axis=1)
     best = np.where(known, around, -1.0).max(axis=1)
-    is_alone = ~(neighbours >= 0).any(axis=1) if neighbours.size else np.ones(len(ratio), dtype=bool)
+    limit = np.where(known[:, 1:].sum(axis=1) < FEW_OTHERS, FEW_SPELL_DAYS, MOST_SPELL_DAYS)
     with np.errstate(invalid="ignore"):
         opens = (before == 0) & (middle < COVERED_RATIO) & cold.is_possible
-    ends = (best > BRIGHT_RATIO) | (is_alone & (before >= LONE_SPELL_DAYS))
-    return np.where(opens, 1, np.where((before > 0) & ~ends, before + 1, 0))
+    is_dark = best <= BRIGHT_RATIO
+    goes_on = (before > 0) & is_dark & cold.is_possible
+    is_worn_out = (goes_on & (before >= limit)) | ((before < 0) & is_dark)
+    return np.select([opens, is_worn_out, goes_on], [1, WORN_OUT, before + 1], 0)

@@ -51,8 +51,10 @@ def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Befor
     rows = np.flatnonzero(limited & fleet.is_heard)
     if len(rows):
         possible = np.where(np.isfinite(sky), due_w, power)  # where the sky is not known nothing is claimed
-        use, made[rows] = _of_limited(fleet, possible, before, rows)
-        due[rows], stored[rows] = use.used_kwh, use.stored_kwh
+        use, made[rows], could = _of_limited(fleet, possible, before, rows)
+        # What was made was used, though a limit that does not hold let it out: as much was due, if the roof could.
+        due[rows] = np.maximum(use.used_kwh, np.minimum(made[rows], could))
+        stored[rows] = use.stored_kwh
     whole = np.where(np.isfinite(sky), due_w, power).sum(axis=1) / 4000
     roof_w = np.where(has_sky[:, None] & np.isfinite(sky) & (fleet.sky.up > 0), due_w, np.nan)
     return Energies(np.where(has_sky, due, np.nan), made, stored, np.where(has_sky, whole, np.nan), roof_w)
@@ -60,8 +62,11 @@ def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Befor
 
 def _of_limited(
     fleet: Fleet, possible_w: Array, before: Before, rows: NDArray[np.intp]
-) -> tuple[limited_use.Use, Array]:
-    """What the limited sites of `rows` could have used, and what they did, kWh over the intervals that closed."""
+) -> tuple[limited_use.Use, Array, Array]:
+    """What the limited sites of `rows` could have used, what they made and what the roofs could have made at most.
+
+    All in kWh over the intervals whose balance closed.
+    """
     sites, usable = fleet.sites[rows], fleet.usable[rows]
     battery = limited_use.batteries(
         column(sites, "battery_kwh"),
@@ -73,5 +78,8 @@ def _of_limited(
     demand = table(usable, "load_w")
     first = limited_use.first_quarter(sites["longitude"].to_numpy())
     use = limited_use.of_day(possible_w[rows], demand, battery, begin, first)
-    made = table(usable, "proven_w")
-    return use, np.where(np.isfinite(demand), np.nan_to_num(made), 0.0).sum(axis=1) / 4000
+    made = np.nan_to_num(table(usable, "proven_w"))
+    made_kwh, could_kwh = (
+        np.where(np.isfinite(demand), one, 0.0).sum(axis=1) / 4000 for one in (made, possible_w[rows])
+    )
+    return use, made_kwh, could_kwh

@@ -247,7 +247,8 @@ def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:
     made = (np.nan_to_num(light.power_w) * share).sum(axis=1) / 4000
     ratio = cold.clear_ratio(made, (clear * share).sum(axis=1) / 4000, fleet.roofs.kwp)
     before = column(odds, "spell_days", 0.0).astype(np.intp)
-    return cold.spell_days(before, ratio, fleet.near, today), today
+    spell = cold.spell_days(before, ratio, fleet.near, today)
+    return spell, today._replace(is_cold=today.is_cold & (spell != cold.WORN_OUT))
 
 
 def _coverage(fleet: Fleet) -> Array:

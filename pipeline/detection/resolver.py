@@ -26,6 +26,7 @@ OF_READINGS = (
     "sites",
     "planes",
 )  # what a feature of readings may be given
+OF_SUMMING_UP = (*OF_READINGS, "counted_readings")  # ... and what only they are given
 OF_NIGHT = (  # ... a detector or a nightly feature
     *OF_READINGS, "reading_flags", "day", "days", "earlier", "implausible_stamps",
     "false_alarms_per_site_year",
@@ -39,7 +40,7 @@ def ordered(found: Mapping[str, Feature] | None = None) -> list[Feature]:
     for one in found.values():
         if one.name in OF_NIGHT:
             raise RuntimeError(f"a feature is called {one.name}, as a frame that all are given: rename it")
-        _refuse_unknown(f"feature {one.name}", one.wants, found, (*OF_NIGHT, PAST) if one.is_nightly else OF_READINGS)
+        _refuse_unknown(f"feature {one.name}", one.wants, found, (*OF_NIGHT, PAST) if one.is_nightly else OF_SUMMING_UP)
         for other in needs[one.name]:
             if found[other].is_nightly and not one.is_nightly:
                 raise RuntimeError(f"feature {one.name} is made of readings and cannot name the nightly {other}")
@@ -57,7 +58,7 @@ def check_detectors(found: Mapping[str, Feature]) -> None:
 
 def _refuse_unknown(who: str, wants: Iterable[str], found: Mapping[str, Feature], given: tuple[str, ...]) -> None:
     for name in wants:
-        is_past = given != OF_READINGS and name.startswith(PAST_OF) and name.removeprefix(PAST_OF) in found
+        is_past = given != OF_SUMMING_UP and name.startswith(PAST_OF) and name.removeprefix(PAST_OF) in found
         if name not in given and name not in found and not is_past:
             raise RuntimeError(f"{who} names {name}, and no feature is called that")
 
@@ -70,7 +71,7 @@ def prepare(store: Store) -> None:
 
 
 def make_of_readings(frames: Mapping[str, pl.DataFrame]) -> dict[Feature, pl.DataFrame]:
-    """The rows of the features of readings that `frames`, named as in OF_READINGS or as features, suffice for.
+    """The rows of the features of readings that `frames`, named as in OF_SUMMING_UP or as features, suffice for.
 
     Features in `frames` are made already. Without good readings, those of readings as reported are made alone.
     """
@@ -125,6 +126,10 @@ class Night:
     def call(self, function: Callable[..., Any], earlier: pl.DataFrame) -> Any:
         """The result of a function whose positional parameters name what it is given."""
         return function(**{name: self._named(name, earlier) for name in wanted_frames(function)})
+
+    def replace(self, given: dict[str, Any]) -> None:
+        """Frames that those who come after are given in place of the ones so far."""
+        self._given |= given
 
     def make_rest(self, earlier: pl.DataFrame) -> None:
         """Makes the nightly features to be stored that no detector named."""

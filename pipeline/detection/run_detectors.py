@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
@@ -15,13 +15,14 @@ from detectors import detector_names, earlier_frame, kinds
 from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, READINGS
+from detectors.provisional import corrected, corrections, marked
 from detectors.yields.false_alarms import PER_SITE_YEAR
 from pipeline import progress
 from pipeline.detection.due_days import DAY_WINDOW, zones_not_over
 from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
 from pipeline.frames import FINDINGS, LOSSES, NOT_JUDGED
-from pipeline.store import Store, features, history, ledger, losses, readings, register, verdicts
+from pipeline.store import Store, device_sums, features, history, ledger, losses, readings, register, verdicts
 
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
 
@@ -58,8 +59,9 @@ def judge(
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
         block = days[start : start + BLOCK_DAYS]
+        # A silent day is a row for those who count days, not for those who look at readings.
         site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1]).filter(
-            pl.col("readings") > 0  # a silent day is a row for those who count days, not for those who look at readings
+            pl.col("readings") > 0
         )
         devices = register.devices(store)
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
@@ -88,8 +90,8 @@ def _judge_day(
     reported = readings.read_days(store, day, day)
     flags = readings.read_flags(store, day, day)
     devices = good_values(reported, flags)
-    shares = readings.shares(store)
-    rows, rows_reported = readings.to_sites(devices, shares), readings.to_sites(reported, shares)
+    shares = device_sums.shares(store)
+    rows, rows_reported = device_sums.to_sites(devices, shares), device_sums.to_sites(reported, shares)
     registered = register.devices(store)
     devices, reported = of_devices(devices, registered), of_devices(reported, registered)
     frames: dict[str, Any] = {
@@ -101,19 +103,27 @@ def _judge_day(
         "raw_readings": of_sites(rows_reported.select(READINGS.names()).cast(READINGS), sites),
         "raw_device_readings": of_sites(reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
         "reading_flags": of_sites(flags, sites),
-        "days": of_sites(_trailing(site_days, day, DAY_WINDOW), sites),
+        "days": of_sites(_trailing(site_days.filter(~pl.col("is_partial")), day, DAY_WINDOW), sites),
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
     }
     night = Night(windows, day, frames, partial(of_sites, sites=sites))
     said: list[Verdict] = []
     modules, about = detectors.load(), kinds()
+    moved: dict[str, float] = {}  # site -> minutes by which its stamps are judged as moved
     for module in modules:
-        said += night.call(module.detect, _earlier(said, about))
-    night.make_rest(_earlier(said, about))
+        told: list[Verdict] = list(night.call(module.detect, _earlier(said, about, moved)))
+        found_now = [v for v in told if isinstance(v, Finding)]
+        said += [marked(v, moved[v.site_id]) if isinstance(v, Finding) and v.site_id in moved else v for v in told]
+        if fresh := corrections(found_now, about):
+            moved |= fresh
+            night.replace(_moved(store, day, sites, devices, moved))
+    night.make_rest(_earlier(said, about, moved))
     raising = set(watched["site_id"])
     found = [v for v in said if isinstance(v, Finding) and v.site_id in raising]
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
-    silent += _nothing_to_judge(watched, rows, said, [module.DETECTOR for module in modules], day)
+    parts = site_days.filter(pl.col("is_partial") & (pl.col("day") == day))["site_id"].to_list()
+    silent += _nothing_to_judge(watched, rows, parts, said, day)
+    silent = [_told_as_part(one) if one.site_id in parts else one for one in silent]
     with store.transaction():
         history.write_silent_days(store, day, watched["site_id"].to_list())
         features.write_night(store, night.made, day)
@@ -126,6 +136,21 @@ def _judge_day(
     result.findings += len(found)
     result.not_judged += len(silent)
     result.sites_not_judged = sorted(_without_readings(watched, rows))
+
+
+def _moved(
+    store: Store, day: date, sites: pl.DataFrame, devices: pl.DataFrame, minutes: Mapping[str, float]
+) -> dict[str, pl.DataFrame]:
+    """The day's good readings with the stamps of some sites moved; what the day before brings into it included."""
+    eve = day - timedelta(days=1)
+    flags = readings.read_flags(store, eve, eve)
+    before = of_devices(good_values(readings.read_days(store, eve, eve, list(minutes)), flags), register.devices(store))
+    of_each = corrected(pl.concat([before.select(devices.columns), devices]), minutes, day)
+    whole = device_sums.to_sites(of_each, device_sums.shares(store))
+    return {
+        "readings": of_sites(whole.select(READINGS.names()).cast(READINGS), sites),
+        "device_readings": of_sites(of_each.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
+    }
 
 
 def of_devices(frame: pl.DataFrame, devices: pl.DataFrame) -> pl.DataFrame:
@@ -148,8 +173,8 @@ def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:
     return frame.filter(pl.col("day").is_between(day - timedelta(days=window), day))
 
 
-def _earlier(said: Sequence[Verdict], about: Mapping[str, Kind]) -> pl.DataFrame:
-    return earlier_frame((v for v in said if isinstance(v, Finding)), about)
+def _earlier(said: Sequence[Verdict], about: Mapping[str, Kind], moved: Container[str]) -> pl.DataFrame:
+    return earlier_frame((v for v in said if isinstance(v, Finding)), about, moved)
 
 
 def _expected(night: Night) -> pl.DataFrame:
@@ -160,15 +185,26 @@ def _expected(night: Night) -> pl.DataFrame:
 
 
 def _nothing_to_judge(
-    sites: pl.DataFrame, rows: pl.DataFrame, said: Sequence[Verdict], names: Sequence[str], day: date
+    sites: pl.DataFrame, rows: pl.DataFrame, partial: Sequence[str], said: Sequence[Verdict], day: date
 ) -> Iterator[NotJudged]:
-    """A reason for every detector that said nothing of a site without a single reading: silence is not health."""
+    """A reason for every detector that said nothing of a site without readings, or with a part: silence is not health.
+
+    `partial`: sites of whose devices some were silent. A detector that found no reading of theirs is told why.
+    """
     owners = detector_names()
     spoken = {(v.site_id, owners[v.kind] if isinstance(v, Finding) else v.detector) for v in said}
-    for site_id in _without_readings(sites, rows):
-        for name in names:
+    reason = {site_id: because({}, "no-readings") for site_id in _without_readings(sites, rows)}
+    reason |= {site_id: because({}, "device-silent") for site_id in sites["site_id"] if site_id in set(partial)}
+    for site_id, why in reason.items():
+        for name in dict.fromkeys(owners.values()):
             if (site_id, name) not in spoken:
-                yield NotJudged(site_id, day, name, because({}, "no-readings"))
+                yield NotJudged(site_id, day, name, why)
+
+
+def _told_as_part(verdict: NotJudged) -> NotJudged:
+    """The verdict of a site of whose devices some were silent: it has readings, none of them wrong, but not all."""
+    is_so = verdict.reason.code in ("no-readings", "readings-unreliable")
+    return verdict._replace(reason=because({}, "device-silent")) if is_so else verdict
 
 
 def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:

@@ -9,13 +9,13 @@ import polars as pl
 
 from detectors.data_quality import plausibility, standstill
 from detectors.data_quality.flags import good_values, make_flags
-from detectors.frames import DEVICE_READINGS, READINGS
+from detectors.frames import BESIDE, COUNTED_READINGS, DEVICE_READINGS, READINGS
 from pipeline import progress
 from pipeline.config.settings import ComputeSettings
 from pipeline.detection import resolver
 from pipeline.detection.workers import Pool
-from pipeline.energy import site_days
-from pipeline.store import Store, features, history, reading_flags, readings
+from pipeline.energy import partial_days, site_days
+from pipeline.store import Store, device_sums, features, history, reading_flags, readings
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
 SITES_AT_ONCE = 1000  # ours: what one process does at a time; enough of them for the cores of a large machine
@@ -27,7 +27,7 @@ class Given(NamedTuple):
     """What the summing up of some site-days needs, and no more: it can be done in another process."""
 
     reported: pl.DataFrame  # readings as reported, of these days
-    shares: readings.Shares
+    shares: device_sums.Shares
     sites: pl.DataFrame
     planes: pl.DataFrame
     before: dict[str, pl.DataFrame]  # rows of other days of the features that flags look back on, by feature
@@ -71,14 +71,14 @@ def _given(store: Store, chunk: pl.DataFrame) -> Given:
     reported = (
         rows.with_columns(day=pl.col("ts_local").dt.date()).join(chunk, on=["site_id", "day"], how="semi").drop("day")
     )
-    return Given(reported, readings.shares(store), store.sites(), store.planes(), _before(store, first, last, chunk))
+    return Given(reported, device_sums.shares(store), store.sites(), store.planes(), _before(store, first, last, chunk))
 
 
 def summed(of: Given) -> Summed:
     """Site-days, flags and features of the readings given."""
     reported, shares, sites, planes, before = of
     given = {
-        "raw_readings": readings.to_sites(reported, shares).select(READINGS.names()).cast(READINGS),
+        "raw_readings": device_sums.to_sites(reported, shares).select(READINGS.names()).cast(READINGS),
         "raw_device_readings": reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
         "sites": sites,
         "planes": planes,
@@ -90,14 +90,23 @@ def summed(of: Given) -> Summed:
         given["raw_device_readings"], window["repeats"], window["flow_peaks"], window["deliveries"], sites
     )  # fmt: skip
     good = good_values(reported, flags)
-    whole = readings.to_sites(good, shares)
+    whole = device_sums.to_sites(good, shares)
     given |= {
         "readings": whole.select(READINGS.names()).cast(READINGS),
         "device_readings": good.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
+        "counted_readings": _counted(good),
         **fresh,
     }
     rest = {feature.name: rows for feature, rows in resolver.make_of_readings(given).items()}
-    return Summed(site_days.to_site_days(whole, sites), flags, fresh | rest)
+    days = site_days.to_site_days(whole, sites)
+    parts = partial_days.sums(good, device_sums.partial_days(good, shares), sites)
+    return Summed(partial_days.filled_in(days, parts), flags, fresh | rest)
+
+
+def _counted(good: pl.DataFrame) -> pl.DataFrame:
+    """COUNTED_READINGS."""
+    has_both = pl.any_horizontal(pl.col(name).is_not_null() for name in BESIDE)
+    return good.filter(has_both).select(COUNTED_READINGS.names()).cast(COUNTED_READINGS)
 
 
 def _before(store: Store, first: date, last: date, done: pl.DataFrame) -> dict[str, pl.DataFrame]:

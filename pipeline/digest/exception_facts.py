@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
-from detectors.finding import Kind, filled
+from detectors.finding import Kind, filled, title_of
 from pipeline.digest.losses import losses_of
 from pipeline.digest.model import WAS, Event, ExceptionFacts, Hidden, Setting, plain
 from pipeline.exceptions.revisits import needs_visit
@@ -39,7 +39,7 @@ def exception_facts(
 ) -> ExceptionFacts:
     """The facts of one row of EXCEPTIONS as they stood at the end of `day`."""
     kind = kinds[row["kind"]]
-    evidence = _evidence(row["evidence"])
+    evidence = evidence_of(row["evidence"])
     values = {**site, **evidence}
     texts: dict[str, Any] = {key: plain(row[key]) for key in ("note", "summary", "measured", "expected", "unit")}
     is_visit = needs_visit(kind, row["severity"])
@@ -52,7 +52,7 @@ def exception_facts(
         installer_id=site["installer_id"],
         installer=plain(installers.get(site["installer_id"] or "")) or site["installer_id"] or "",
         timezone=site["timezone"] or "UTC",
-        title=kind.title,
+        title=plain(title_of(kind, evidence)),
         change=_change(known.before, row, kinds) if row["status"] in ("open", "acknowledged") else "",
         age_days=max((day - row["first_day"]).days + 1, 1),
         loss=losses_of(row),
@@ -110,7 +110,8 @@ def _one_line(command: str) -> str:
     return " ".join(plain(command).split())
 
 
-def _evidence(text: str | None) -> dict[str, Any]:
+def evidence_of(text: str | None) -> dict[str, Any]:
+    """The figures behind an exception; none where the text holds none."""
     try:
         evidence = json.loads(text or "{}")
     except json.JSONDecodeError:

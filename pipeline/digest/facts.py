@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from detectors.finding import Kind
-from pipeline.digest.exception_facts import Known, exception_facts
+from detectors.finding import Kind, title_of
+from pipeline.digest.exception_facts import Known, evidence_of, exception_facts
 from pipeline.digest.fleet_map import MAP_DAYS, fleet_map
 from pipeline.digest.headline import common_causes, figures, headline
 from pipeline.digest.model import DigestFacts, ExceptionFacts, Hidden, IngestFacts, InstallerRevisits, Revisit, plain
@@ -97,7 +97,7 @@ def build_facts(
             day, in_view, sites, today, told.not_judged.join(sites, on="site_id", how="semi"), (of_exceptions, of_sites)
         ),
         exceptions=in_view,
-        common_causes=common_causes(in_view, sites),
+        common_causes=common_causes(in_view, sites, rules.kinds),
         snoozed=[one for one in shown if one.status == "snoozed"],
         closed=closed,
         revisits=_revisits(told.now, sites, rules.kinds, around.installers),
@@ -128,7 +128,7 @@ def _shown(
     hides: dict[str, list[Hidden]] = defaultdict(list)
     for row in rows:
         if row["hidden_by"] is not None:
-            title = kinds[row["kind"]].title
+            title = plain(title_of(kinds[row["kind"]], evidence_of(row["evidence"])))
             hidden = Hidden(exception_id=row["exception_id"], title=title, severity=row["severity"])
             hides[row["hidden_by"]].append(hidden)
     before = {row["exception_id"]: row for row in told.before.iter_rows(named=True)}
@@ -163,11 +163,13 @@ def _revisits(
     exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, Kind], names: Mapping[str, str]
 ) -> list[InstallerRevisits]:
     register = {row["site_id"]: row for row in sites.iter_rows(named=True)}
-    severity = dict(exceptions.select("exception_id", "severity").iter_rows())
+    told = {row["exception_id"]: row for row in exceptions.iter_rows(named=True)}
     by_installer: dict[str | None, list[Revisit]] = defaultdict(list)
     for row in revisits(exceptions, sites, kinds).iter_rows(named=True):
         if row["site_id"] in register:
-            found = _revisit(row, register[row["site_id"]], kinds[row["kind"]], severity[row["exception_id"]])
+            kind, own = kinds[row["kind"]], told[row["exception_id"]]
+            title = plain(title_of(kind, evidence_of(own["evidence"])))
+            found = _revisit(row, register[row["site_id"]], kind, own["severity"], title)
             by_installer[row["installer_id"] or None].append(found)
     return [
         InstallerRevisits(installer_id=key, name=plain(names.get(key or "")) or key or "no installer known", revisits=v)
@@ -175,11 +177,11 @@ def _revisits(
     ]
 
 
-def _revisit(row: Mapping[str, Any], site: Mapping[str, Any], kind: Kind, severity: str) -> Revisit:
+def _revisit(row: Mapping[str, Any], site: Mapping[str, Any], kind: Kind, severity: str, title: str) -> Revisit:
     return Revisit(
         **row,
         site_name=plain(site["name"]) or row["site_id"],
-        title=kind.title,
+        title=title,
         severity=severity,
         step_list=list(kind.steps or (kind.next_step,)),
         bring=list(kind.bring),

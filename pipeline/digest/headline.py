@@ -1,11 +1,12 @@
 """The morning in one sentence, five figures, and the causes that several sites share."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 import polars as pl
 
+from detectors.finding import Kind
 from pipeline.digest.exception_facts import quoted
 from pipeline.digest.model import CommonCause, ExceptionFacts, Figure, count, is_new, money_text
 
@@ -102,7 +103,9 @@ def figures(
     ]
 
 
-def common_causes(in_view: Sequence[ExceptionFacts], sites: pl.DataFrame) -> list[CommonCause]:
+def common_causes(
+    in_view: Sequence[ExceptionFacts], sites: pl.DataFrame, kinds: Mapping[str, Kind]
+) -> list[CommonCause]:
     """Exceptions of one kind that began on one day at COMMON sites or more of one profile, else of one region."""
     profile = dict(sites.select("site_id", "profile").iter_rows())
     groups: dict[tuple[str, date, str], list[ExceptionFacts]] = defaultdict(list)
@@ -111,7 +114,7 @@ def common_causes(in_view: Sequence[ExceptionFacts], sites: pl.DataFrame) -> lis
         groups[one.kind, one.first_day, shared].append(one)
     return [
         CommonCause(
-            text=f"{len(members):,} sites {shared} since {since}: {lowered(members[0].title)}. One cause is likely.",
+            text=f"{len(members):,} sites {shared} since {since}: {lowered(kinds[kind].title)}. One cause is likely.",
             kind=kind,
             since=since,
             exception_ids=[one.exception_id for one in members],

@@ -59,6 +59,7 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         summed.join(steps, on=["site_id", "day"], how="left")
         .with_columns(
             specific_yield_kwh_per_kwp=pl.col("pv_kwh") / pl.col("installed_kwp"),
+            is_partial=pl.lit(False),
             expected_kwh=pl.lit(None, pl.Float64),
             judged_kwh=pl.lit(None, pl.Float64),
             performance_pct=pl.lit(None, pl.Float64),

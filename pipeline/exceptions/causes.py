@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from detectors.finding import Kind
+from detectors.provisional import MARK
 
 
 def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None:
@@ -13,7 +14,8 @@ def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None
     What a kind hides says its `Kind`; of several causes the first in the order of `kinds` counts. While both are open,
     the cause hides the effect whichever was opened first. Where one of them is closed, it hides an effect whose days
     with a finding (`found_from` to `last_day`) all lie in those of the cause (`first_day` to `last_day`): an effect
-    that was opened before its cause was known, or that takes longer to close.
+    that was opened before its cause was known, or that takes longer to close. What was found on a corrected line is no
+    effect of the clock.
     """
     by_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in table:
@@ -38,6 +40,8 @@ def _hider(row: dict[str, Any], causes: list[dict[str, Any]], kinds: Mapping[str
 def _hides(cause: dict[str, Any], effect: dict[str, Any], kinds: Mapping[str, Kind]) -> bool:
     if cause is effect or effect["kind"] not in kinds[cause["kind"]].hides:
         return False
+    if "time" in kinds[cause["kind"]].makes_unreliable and MARK in (effect["evidence"] or ""):
+        return False  # it was found on a corrected line: the clock does not explain it
     if cause["status"] != "closed" and effect["status"] != "closed":
         return True
     is_over = cause["status"] == "closed" and effect["last_day"] > cause["last_day"]

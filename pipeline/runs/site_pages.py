@@ -17,7 +17,7 @@ from pipeline.digest.site_page import NO_COURSE, Course, Entry, SiteFacts
 from pipeline.exceptions.changes import Folded
 from pipeline.register.model import Site
 from pipeline.runs.session import Opened
-from pipeline.store import features, history, readings
+from pipeline.store import device_sums, features, history, readings
 
 MONTH_DAYS = 30  # of a site's page
 CLOCK_DAYS = 60  # of the picture of its clock
@@ -72,7 +72,7 @@ def _by_site(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
 def _hours(run: Opened, day: date, ids: list[str]) -> pl.DataFrame:
     """Hourly means of the last week: site_id, ts_utc and the powers."""
     rows = readings.read_days(run.store, day - timedelta(days=WEEK_DAYS - 1), day, ids)
-    whole = readings.to_sites(rows, readings.shares(run.store))
+    whole = device_sums.to_sites(rows, device_sums.shares(run.store))
     return (
         whole.with_columns(past_hour=pl.col("ts_local") - pl.col("ts_local").dt.truncate("1h"))
         .group_by("site_id", pl.col("ts_utc") - pl.col("past_hour"))  # hours of the site's clock

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import polars as pl
 
 from detectors.data_quality.flags import good_values
-from pipeline.store import older, readings
+from pipeline.store import device_sums, older, readings
 from pipeline.store.connection import Store, quoted
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
@@ -150,7 +150,7 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         return
     flags = readings.read_flags(store, lo.date() - timedelta(days=1), hi.date() + timedelta(days=1))
     sites = [site for (site,) in store.con.execute("SELECT site_id FROM site ORDER BY site_id").fetchall()]
-    shares = readings.shares(store)
+    shares = device_sums.shares(store)
     if relation == "device_reading":
         sites = [site for site in sites if site in shares.devices]
     at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
@@ -159,7 +159,7 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         if relation == "device_reading":
             frame = devices.filter(pl.col("device_id") != "")
         else:
-            frame = readings.to_sites(devices, shares)
+            frame = device_sums.to_sites(devices, shares)
         if not frame.is_empty():
             with store.offered(part=frame):
                 yield _write_part(

@@ -34,6 +34,12 @@ SELECT
     CASE WHEN r.grid_w IS NULL THEN r.feed_in_counted_kwh END AS feed_in_counted_kwh,
     CASE WHEN r.battery_w IS NULL THEN r.charge_counted_kwh END AS charge_counted_kwh,
     CASE WHEN r.battery_w IS NULL THEN r.discharge_counted_kwh END AS discharge_counted_kwh,
+    CASE WHEN r.pv_w IS NOT NULL THEN r.pv_counted_kwh END AS pv_beside_kwh,
+    CASE WHEN r.grid_w IS NOT NULL THEN r.import_counted_kwh END AS import_beside_kwh,
+    CASE WHEN r.grid_w IS NOT NULL THEN r.feed_in_counted_kwh END AS feed_in_beside_kwh,
+    CASE WHEN r.battery_w IS NOT NULL THEN r.charge_counted_kwh END AS charge_beside_kwh,
+    CASE WHEN r.battery_w IS NOT NULL THEN r.discharge_counted_kwh END AS discharge_beside_kwh,
+    CASE WHEN r.load_w IS NOT NULL THEN r.load_counted_kwh END AS load_beside_kwh,
     r.counted_s, r.export_id, r.ts_export, r.shift_s / 60 AS clock_shift_min
 FROM shifted AS r
 JOIN site AS t ON t.site_id = r.site_id

@@ -23,7 +23,7 @@ from pipeline.frames import DECISIONS
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Ingest
 from pipeline.runs.session import opened
-from pipeline.store import readings
+from pipeline.store import device_sums, readings
 from pipeline.workspace.places import Workspace
 from tests.benches.living import Lived, clocked
 from tests.simulation.fleet import Fleet
@@ -51,7 +51,7 @@ def read_in(fleet: Fleet, root: Path) -> Roofs:
         waiting = arrivals.let_settle(arrivals.find(workspace, ()), 0.0)
         Ingest(run.store, workspace, run.settings, run.register, run.profiles).run(waiting.arrivals, lambda _: None)
         rows = readings.read_days(run.store, fleet.first, fleet.first + timedelta(days=fleet.days - 1))
-        rows = readings.to_sites(rows, readings.shares(run.store)).select(READINGS.names()).cast(READINGS)
+        rows = device_sums.to_sites(rows, device_sums.shares(run.store)).select(READINGS.names()).cast(READINGS)
         sites, planes = run.store.sites(), run.store.planes()
     dated = rows.with_columns(day=pl.col("ts_local").dt.date()).partition_by("day", as_dict=True, include_key=False)
     by_day = {key[0]: one for key, one in dated.items()}

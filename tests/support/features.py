@@ -9,6 +9,7 @@ import polars as pl
 
 from detectors import features, wanted_frames
 from detectors.data_quality.flags import make_flags
+from detectors.frames import COUNTED_READINGS
 from detectors.yields.false_alarms import PER_SITE_YEAR
 
 RAW = "raw_"
@@ -30,6 +31,8 @@ def _named(name: str, given: dict[str, Any]) -> Any:
         return given[name.removeprefix(RAW)]
     if name == "false_alarms_per_site_year":
         return PER_SITE_YEAR
+    if name == "counted_readings":  # no counters beside the powers
+        return COUNTED_READINGS.to_frame()
     if name == "reading_flags":
         return flagged(given)
     found = features.load()

@@ -37,6 +37,14 @@ def test_steps_of_five_per_cent_are_coarse_but_follow():
     assert _verdicts({**plain(), "soc_pct": [5 * round(x / 5) for x in plain()["soc_pct"]]}) == []
 
 
+def test_what_the_first_and_the_last_interval_move_may_show_in_their_neighbours():
+    """Half-hourly: 65 % at the end of a strong charge, some discharge, and 65 % again at the start of the next."""
+    power = [-2233.0, 1383.0, 259.0, -2616.0, -4146.0]
+    level = [65.0, 65.0, 65.0, 65.0, 90.0]
+    course = {"battery_w": [0.0] * 21 + power + [0.0] * 22, "soc_pct": [50.0] * 21 + level + [90.0] * 22}
+    assert not any(isinstance(one, Finding) for one in _verdicts(course, rows=readings(course, interval_s=1800)))
+
+
 def test_frozen_from_the_afternoon_on():
     noon = plain()["soc_pct"][48]
     (found,) = _verdicts(changed(plain(), range(48, 96), soc_pct=noon))

@@ -8,7 +8,7 @@ import pytest
 from detectors import frames
 from detectors.data_quality import site_silent
 from detectors.features.deliveries import SCHEMA, make
-from detectors.finding import Finding, NotJudged
+from detectors.finding import Finding, NotJudged, title_of
 from tests.support import build
 
 DAY = build.DAY
@@ -191,6 +191,8 @@ def test_one_silent_device_of_several_is_named_and_no_loss():
     (found,) = _judge(kept, _today(device_id="A"))
     assert (found.severity, found.value, found.loss_kwh) == ("soon", 72.0, 0.0)
     assert found.evidence["device_name"] == "B"
+    assert title_of(site_silent.KINDS[found.kind], found.evidence) == "No readings arrive of device B"
+    assert title_of(site_silent.KINDS[found.kind], {}) == "No readings arrive"  # of a whole site
     assert "device B" in found.summary
     assert found.since == DAY - timedelta(days=2)
     assert _judge(kept, _today(device_id="A"), _today(device_id="B")) == []

@@ -27,7 +27,7 @@ NEEDS = {
     "unreg": {"planes": 2, "opposite": True, "planes_known": 0.0},
     "under": {}, "dark": {}, "string": {"planes": 2, "opposite": True, "inputs": True},
     "small": {}, "cutunder": {**NO_EXPORT, "battery": True, "battery_kwh": 8.0},
-    "back": {},
+    "back": {}, "leak": {**NO_EXPORT},
 }  # fmt: skip
 FAULTS = {
     "under": fault("underperformance", 20, size=30.0),
@@ -36,6 +36,7 @@ FAULTS = {
     "small": fault("capacity-mismatch", 0, ratio=1.7),
     "cutunder": fault("underperformance", 18, size=60.0),
     "back": fault("underperformance", 15, last_day=27, size=40.0),
+    "leak": fault("unexpected-export", 25, part=1.0),
 }
 HEALTHY = ("h1", "h2", "h3", "h4", "cut", "unreg")
 
@@ -135,6 +136,14 @@ def test_the_expectation_is_what_healthy_sites_make(lived):
     expected = lived.rows["expected"].filter(pl.col("site_id").is_in(["h1", "h2", "h3"]))
     late = expected.filter(pl.col("day") >= pl.col("day").max() - timedelta(days=20))
     assert (late["judged_kwh"] / late["expected_kwh"]).median() == pytest.approx(1.0, abs=0.06)
+
+
+def test_where_a_limit_no_longer_holds_the_expectation_is_what_the_roof_can_make(roofs, lived):
+    """Before, what the house could take; then some times as much, and never a multiple of what was due."""
+    days = lived.rows["expected"].filter(pl.col("site_id") == "leak").sort("day")
+    before, after = (days.filter(one) for one in (pl.col("day") < roofs.day(25), pl.col("day") > roofs.day(27)))
+    assert after["judged_kwh"].median() > 2 * before["judged_kwh"].median()
+    assert 0.8 < (after["judged_kwh"] / after["expected_kwh"]).median() < 1.15
 
 
 def test_hours_sum_up_to_the_day_and_lie_around_the_suns_noon(lived):

@@ -135,6 +135,34 @@ def test_a_device_that_was_taken_out_is_gone() -> None:
     assert of_devices(rows, devices).rows() == [("B", ""), ("A", "1")]
 
 
+def test_a_part_of_a_site_is_summed_up_as_a_part_and_not_judged(tmp_path: Path) -> None:
+    """Two inverters of 10 kW, the second silent on the third day: the energies are those of the first alone."""
+    space = desk.make(tmp_path / "desk", with_exports=False)
+    rows = [row.split(",") for row in desk.SITES.splitlines()]
+    sites = [rows[0], [*rows[1][:5], "20", *rows[1][6:]]]
+    space.sites_file.write_text("".join(f"{','.join(row)}\n" for row in sites), encoding="utf-8")
+    devices = "site_id,device_id,external_id\nR-1,A,R-1A\nR-1,B,R-1B\n"
+    space.devices_file.write_text(devices, encoding="utf-8")
+    last = desk.DAYS[-1]
+    for day in desk.DAYS:
+        for name in "AB" if day < last else "A":
+            desk.write(space.inbox, f"R-1{name}", day, desk.lines(day, feeds_in=True))
+    lived(space, last)
+    own = "SELECT is_partial, readings, coverage_pct, pv_kwh, specific_yield_kwh_per_kwp FROM site_day ORDER BY day"
+    told = ask(space, own)
+    both_kwh = told[0][3]
+    assert [row[0] for row in told] == [False, False, True]
+    assert told[2] == (True, 96, 0.0, pytest.approx(both_kwh / 2), None)
+    assert ask(space, f"SELECT count(*) FROM reading WHERE CAST(ts_local AS DATE) = DATE '{last}'") == [(0,)]
+    about = f"site_id = 'R-1' AND day = DATE '{last}'"
+    assert ask(space, f"SELECT kind, evidence->>'silent_name' FROM finding WHERE {about}") == [
+        ("site-silent", "device B")
+    ]
+    unjudged = dict(ask(space, f"SELECT detector, code FROM not_judged WHERE {about}"))
+    assert {unjudged[name] for name in ("underperformance", "string-loss", "balance-broken")} == {"device-silent"}
+    assert "No readings arrive of device B" in (space.digests / str(last) / "digest.txt").read_text(encoding="utf-8")
+
+
 def test_a_site_that_sends_nothing_is_not_taken_for_sound(space: Workspace) -> None:
     for path in space.inbox.glob("R-1_*"):
         path.unlink()

@@ -197,3 +197,16 @@ def test_counters_of_daily_files_join_over_midnight(tmp_path: Path) -> None:
     assert fleet.ask("SELECT day, pv_kwh FROM site_day ORDER BY day") == [
         (date(2026, 3, 10), None), *((date(2026, 3, 10 + n), pytest.approx(20.0)) for n in (1, 2, 3)),
     ]  # fmt: skip
+
+
+def test_a_counter_beside_a_power_is_held_against_it_and_counts_in_no_energy(tmp_path: Path) -> None:
+    """1 kW in the mean, and a counter that gains twice as much: 24 kWh by power, 48 by the counter."""
+    profile = PROFILES["count"] + '[channels.pv_w]\ncolumn = "pv"\n'
+    fleet = Fleet(tmp_path, profiles={"count": profile})
+    rows = [(stamp, 5000 + n / 2, 900 + 200 * (n % 2)) for n, stamp in enumerate(stamps(2 * 96, day=date(2026, 3, 10)))]
+    fleet.drop("S1_count_a.csv", table("t,total,pv", rows))
+    fleet.take_in()
+    about = "day = DATE '2026-03-11'"  # Europe/Berlin: 23:00 UTC the day before to 22:45
+    assert fleet.value(f"SELECT pv_kwh FROM site_day WHERE {about}") == pytest.approx(24)
+    told = f"SELECT flow, counted_kwh, power_kwh, intervals FROM feature_counter_day WHERE {about}"
+    assert fleet.ask(told) == [("generation", pytest.approx(48), pytest.approx(24), 96)]

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from pipeline.runs import clock_corrections, cycle
-from pipeline.store import ledger, readings
+from pipeline.store import device_sums, ledger, readings
 from tests.support.fleet import DAY, PROFILES, Fleet, differences, roof, stamps, sunny, table
 
 MORNING = stamps(4)  # 00:00, 00:15, 00:30, 00:45 UTC
@@ -215,7 +215,7 @@ DEVICES = [("S1", "A"), ("S1", "B")]
 
 def reading(fleet: Fleet, columns: str = "pv_w, load_w, voltage_l1_v") -> list[tuple]:
     with fleet.run() as run:
-        rows = readings.to_sites(readings.read_days(run.store, DAY, DAY), readings.shares(run.store))
+        rows = device_sums.to_sites(readings.read_days(run.store, DAY, DAY), device_sums.shares(run.store))
     return rows.select(columns.split(", ")).rows()
 
 
@@ -225,10 +225,12 @@ def test_a_site_of_devices_is_their_sum_once_all_have_reported(tmp_path: Path) -
     fleet.drop("S1B_roof_a.csv", table("t,pv,load,v", [(t, 5, None, 232) for t in MORNING[:2]]))
     fleet.take_in()
     assert reading(fleet) == [(15, None, 231)] * 2  # powers add up, voltages are a mean; B is missing afterwards
-    assert fleet.ask("SELECT readings, pv_kwh FROM site_day") == [(2, pytest.approx(15 * 2 / 4 / 1000))]
+    told = "SELECT readings, pv_kwh, is_partial FROM site_day"
+    arrived = (10 * 4 + 5 * 2) / 4 / 1000
+    assert fleet.ask(told) == [(4, pytest.approx(arrived), True)]
     fleet.drop("S1B_roof_b.csv", table("t,pv,load,v", [(t, 5, None, 232) for t in MORNING[2:]]))
     fleet.take_in()
-    assert fleet.ask("SELECT readings, pv_kwh FROM site_day") == [(4, pytest.approx(15 * 4 / 4 / 1000))]
+    assert fleet.ask(told) == [(4, pytest.approx(15 * 4 / 4 / 1000), False)]
     assert fleet.ledger()["S1A_roof_a.csv"] == (4, 4, 0, 0, 0)
 
 

@@ -13,7 +13,7 @@ import pytest
 from detectors.frames import CHANNELS, SITES
 from pipeline.errors import QueryError
 from pipeline.runs import clock_corrections, session
-from pipeline.store import reader
+from pipeline.store import parts, reader
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
 from tests.support.snapshot import Snapshot
 
@@ -184,7 +184,7 @@ def test_superseded_parts_go_when_no_session_can_need_them(fleet: Fleet, monkeyp
         def now(cls, tz=None):
             return datetime.now(tz) + timedelta(hours=49)  # keep_h is 48 by default
 
-    monkeypatch.setattr(reader, "datetime", Later)
+    monkeypatch.setattr(parts, "datetime", Later)
     fleet.take_in(is_published=True)
     kept = set(fleet.files("reader/reading"))
     assert not kept & first and not any("lost" in name for name in kept)

@@ -1,0 +1,48 @@
+"""How long dark roofs may excuse one another: as long as weather can, and not when the season speaks against it."""
+
+from datetime import date
+
+import numpy as np
+import pytest
+
+from detectors.yields.cold import FEW_SPELL_DAYS, MOST_SPELL_DAYS, WORN_OUT, Cold, of_day, spell_days
+from tests.support import yield_fleet
+from tests.support.yield_fleet import fault
+
+
+def _lived(days: list[list[float]], *, possible: list[bool] | None = None) -> list[int]:
+    """The first site's spell day by day; each day tells the clear ratio of every site, all neighbours of each other."""
+    count = len(days[0])
+    around = np.array([[other for other in range(count) if other != n] for n in range(count)], dtype=np.intp)
+    spell, told = np.zeros(count, dtype=np.intp), []
+    for n, ratio in enumerate(days):
+        is_so = np.full(count, True if possible is None else possible[n])
+        spell = spell_days(spell, np.array(ratio), around.reshape(count, -1), Cold(is_so, is_so))
+        told.append(int(spell[0]))
+    return told
+
+
+@pytest.mark.parametrize(("sites", "most"), [(1, FEW_SPELL_DAYS), (2, FEW_SPELL_DAYS), (6, MOST_SPELL_DAYS)])
+def test_a_spell_is_worn_out_and_does_not_open_again_before_the_light_comes_back(sites, most):
+    told = _lived([[0.0] * sites] * (most + 20))
+    assert told[:most] == list(range(1, most + 1))
+    assert set(told[most:]) == {WORN_OUT}
+    again = _lived([[0.0] * sites] * (most + 3) + [[0.9] * sites] + [[0.0] * sites] * 2)
+    assert again[-3:] == [0, 1, 2]  # it was bright: new snow is another spell
+
+
+def test_one_bright_roof_ends_the_spell_of_all():
+    assert _lived([[0.0, 0.0, 0.0]] * 3 + [[0.0, 0.0, 0.8]] + [[0.0, 0.5, 0.8]]) == [1, 2, 3, 0, 0]
+
+
+def test_a_day_too_warm_for_snow_ends_it():
+    assert _lived([[0.0, 0.0]] * 4, possible=[True, True, False, False]) == [1, 2, 0, 0]
+    noon, north = np.array([30.0, 30.0, 60.0]), np.full(3, 47.0)
+    assert of_day(noon, north, np.array([np.nan, 9.0, np.nan])).is_possible.tolist() == [True, False, False]
+
+
+def test_two_dead_roofs_in_winter_are_told_once_no_snow_lies_so_long():
+    dead = {name: fault("no-generation", 2) for name in ("first", "second")}
+    made = yield_fleet.make(6711, {name: {} for name in dead}, dead, first=date(2026, 2, 20), days=15)
+    opened = yield_fleet.live_nights(made).opened()
+    assert {name: case["kind"] for name, case in opened.items()} == dict.fromkeys(dead, "no-generation")
