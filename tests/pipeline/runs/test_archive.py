@@ -15,6 +15,8 @@ from pipeline.runs import archive
 from pipeline.workspace.places import Workspace
 from tests.support.fleet import Fleet, differences, roof, stamps, sunny, table
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 LATER = datetime(2027, 1, 1, tzinfo=UTC)
 
 

@@ -18,6 +18,8 @@ from pipeline.workspace.lock import locked
 from pipeline.workspace.places import Workspace
 from tests.support.fleet import Fleet, differences, roof, sunny
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 MADE_ANEW = ("reader_part",)  # it lists the files of reader/, which a restored workspace writes for itself
 
 

@@ -20,6 +20,8 @@ from pipeline.workspace.places import Workspace
 from tests.support import desk
 from tests.support.snapshot import Snapshot
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(8)]
 
 

@@ -12,6 +12,8 @@ from pipeline.store import reader
 from tests.support import desk
 from tests.support.fleet import Fleet
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 LAST = desk.DAYS[-1]
 
 

@@ -21,6 +21,8 @@ from tests.pipeline.digest.smtp import served
 from tests.support import desk
 from tests.support.snapshot import Snapshot
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 
 def closed_port() -> int:
     with socket.socket() as one:

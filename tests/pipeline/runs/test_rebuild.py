@@ -14,6 +14,8 @@ from tests.pipeline.ingest.test_ingest import quarter_hours, zipped
 from tests.support.fleet import DAY, Fleet, differences, roof, stamps, sunny, table
 from tests.support.snapshot import Snapshot
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 
 @pytest.fixture
 def lived(template: Snapshot) -> Fleet:

@@ -28,6 +28,8 @@ from pipeline.workspace.places import Workspace
 from tests.support import desk
 from tests.support.places import ROOT
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 PATIENCE_S = 600  # a deadline, not a wait: everything below goes on as soon as it can
 # The service judges every day from the first reading to yesterday: few of them, whatever the date.
 DAYS = [datetime.now(UTC).date() - timedelta(days=n) for n in (3, 2)]

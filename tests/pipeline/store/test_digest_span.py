@@ -12,6 +12,8 @@ from pipeline.commands.cli import main
 from pipeline.runs import cycle as runs
 from tests.support import desk
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 FIRST, SECOND, THIRD = desk.DAYS
 
 

@@ -11,6 +11,8 @@ from pipeline.runs import clock_corrections, decisions, session
 from pipeline.store import Store, decision_log, reader, recovery
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 
 @pytest.fixture
 def fleet(tmp_path: Path, template: Path) -> Fleet:
