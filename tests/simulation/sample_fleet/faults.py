@@ -199,7 +199,7 @@ LOOK_ALIKES = (
     ),
     _look("BIR-01", "a tree shades the roof in the afternoon, every clear day alike"),
     _look("BIR-02", "sends 2026-03-08 a second time on 2026-03-10, eight rows corrected", _m(8), _m(10)),
-    _look("BIR-04", "may not feed in: generation curtailed when the battery is full, short feed-in after a load drops"),
+    _look("BIR-04", "may not feed in: generation curtailed when the battery is full"),
     _look("BIR-04", "stamps written in the neighbouring zone, and the register says so"),
     _look("BIR-06", "east and west planes: a flat, wide day"),
     _look("BIR-07", "yields half of what it should, but is not watched"),
