@@ -1,6 +1,6 @@
 """The clock's verdict on simulated roofs whose true error is known (tests/clock_roofs.py; the sun there is pvlib's).
 
-Figures over many roofs and years are in tests/benches/clock.py; here each kind has its case and its nearest neighbour.
+Figures over many sites are in tests/benches/clock_truth.py; here each kind has its case and its nearest neighbour.
 """
 
 from dataclasses import replace
