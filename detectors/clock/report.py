@@ -140,7 +140,8 @@ def _correction_error(diagnosis: Diagnosis, correction: float, evidence: dict[st
     """Minutes (95 %): that of the offset; where a zone explains it, how far the zone's figure and the measured one lie
     apart, as zones differ by 30 minutes at least, and shade moves the measured one.
     """
-    if correction == -(evidence.get("zone_difference_min") or 0.0) and diagnosis.now.days >= NEEDED_DAYS:
+    zone = evidence.get("zone_difference_min")
+    if isinstance(zone, float) and correction == -zone and diagnosis.now.days >= NEEDED_DAYS:
         return round(abs(diagnosis.now.minutes + correction), 1)
     return round(diagnosis.now.uncertainty, 1)
 
