@@ -138,7 +138,7 @@ def _correction(kind: str, diagnosis: Diagnosis, evidence: dict[str, EvidenceVal
 
 def _correction_error(diagnosis: Diagnosis, correction: float, evidence: dict[str, EvidenceValue]) -> float:
     """Minutes (95 %): that of the offset; where a zone explains it, how far the zone's figure and the measured one lie
-    apart, as zones differ by 30 minutes at least, and shade moves the measured one.
+    apart, as most zones differ by 30 minutes at least, and shade moves the measured one.
     """
     zone = evidence.get("zone_difference_min")
     if isinstance(zone, float) and correction == -zone and diagnosis.now.days >= NEEDED_DAYS:
