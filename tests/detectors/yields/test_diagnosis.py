@@ -83,6 +83,8 @@ def test_a_plane_of_three_that_is_gone_shows_in_the_shape_of_the_days(gone, kind
     )
     history = _history([0.0] * 8 + [np.log(0.7)] * 12, [0] * 20)
     assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+    dark = days._replace(power_w=np.zeros((20, 10)))  # it has no shape
+    assert diagnosis.part_of(history, history.on(8), Parts(dark, parts.shares, each)) == ("underperformance", 0)
 
 
 def test_a_half_of_a_roof_whose_planes_nobody_knows_may_be_its_planes():
