@@ -48,6 +48,7 @@ DARK_W_M2 = 10.0  # ours: offsets of irradiance sensors at night stay below it
 FLAT_TOP_SHARE = 0.99  # ours: clipped power varies within the meter's error
 BUFFER_TIMES = 2.0  # as in the site-days: a regulator holds the grid within twice its buffer
 NEAR_LIMIT_SHARE = 0.02  # ours: a limit is held within the error of the meter that regulates
+NO_GRID_W = 1.0  # ours: nothing but the meter's rounding passes a grid that is off
 ADDS_UP_SHARE = 0.01  # ours: class 1 meters; where generation were read wrongly, the balance would move with the load
 DUSK_H = 1.0  # ours: hourly readings round both ends of the light up; below 1 % of the rating does not count
 FULL_PCT = 97.0  # ours: batteries balance their cells near the top, some show 98 or 99 % then
@@ -231,8 +232,11 @@ def _natural(name: str) -> pl.Expr:
         rule = pl.col("has_battery_w") | (value >= FULL_PCT) | rests
     elif name == "irradiance_w_m2":
         rule = value <= DARK_W_M2
+    elif name in MAINS:
+        # Not connected, or the grid is off: what an inverter makes up for it stands still.
+        rule = (value == 0) | (pl.col("grid_mean_w").abs() <= NO_GRID_W).fill_null(False)
     else:
-        rule = value == 0  # not connected, or the grid is off
+        rule = value == 0
     return (pl.col("channel") == name) & rule.fill_null(False)
 
 

@@ -161,7 +161,7 @@ def _from_the_first(history: History, change: change_point.Change, parts: Parts)
     """Whether what was missing from the first day on is a string, and the input's number.
 
     An input that never made anything may have no modules at all, so the level has to lack what a string gives, where
-    the register tells how the modules are parted.
+    the register tells how the modules are parted. A half alone proves no string: half of the modules look alike.
     """
     number = silent_input(parts.days)
     if number:
@@ -170,10 +170,8 @@ def _from_the_first(history: History, change: change_point.Change, parts: Parts)
         is_its_share = (np.abs(change.after - np.log(1 - missing)) < MISSING_TOLERANCE).any()
         if is_its_share or not len(parts.shares):
             return STRING_LOSS, number
-    if len(parts.each_w):
-        return (STRING_LOSS if _lost_plane(parts, history.first, 0) else CAPACITY_MISMATCH), 0
-    is_half = len(parts.shares) > 0 and abs(1 - np.exp(change.after) - 0.5) < HALF_TOLERANCE
-    return (STRING_LOSS if is_half else CAPACITY_MISMATCH), 0
+    is_lost = len(parts.each_w) > 0 and _lost_plane(parts, history.first, 0)
+    return (STRING_LOSS if is_lost else CAPACITY_MISMATCH), 0
 
 
 def silent_input(days: Days) -> int:
@@ -222,9 +220,9 @@ def _lost_plane(parts: Parts, first: date, since: int) -> bool:
     begin = (first - date(1970, 1, 1)).days + since
     usable = (days.day >= begin)[:, None] & (days.share > 0) & np.isfinite(days.clearness)
     row, at = np.nonzero(usable)
-    if len(row) < MIN_PLANE_ROWS:
-        return False
     actual, by_plane = days.power_w[row, at], each[:, row, at].T
+    if len(row) < MIN_PLANE_ROWS or not actual.any():
+        return False
     scale = float(actual.mean())
     weight = 1 / np.sqrt(scale * np.maximum(actual, 1) + 0.05 * scale**2)
     rows, values = by_plane * weight[:, None], actual * weight

@@ -290,6 +290,16 @@ def _coverage(fleet: Fleet) -> Array:
     return np.asarray((np.isfinite(fleet.reported_w) & lit).sum(axis=1) / np.maximum(lit.sum(axis=1), 1))
 
 
+def _taken_at_most(fleet: Fleet) -> Array:
+    """What house, battery and grid would have taken while generation was free, kWh per kWp, [sites].
+
+    A refrigerator that runs for minutes in an empty house frees a limited roof, and takes next to nothing.
+    """
+    light = fleet.light
+    takers = np.where(light.is_free & np.isfinite(light.power_w), light.usable_w + light.battery_w, 0.0)
+    return np.asarray(takers.sum(axis=1) / 4000 / fleet.roofs.kwp)
+
+
 def _zeros(
     fleet: Fleet, found: Combined, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
 ) -> tuple[NDArray[np.bool_], Array]:
@@ -300,6 +310,7 @@ def _zeros(
     is_free = (fleet.light.is_free & np.isfinite(fleet.light.power_w)).any(axis=1)
     highest = np.nan_to_num(fleet.reported_w).max(axis=1, initial=0.0)  # what is curtailed is no zero either
     due = np.where(np.isfinite(found.x), found.energy, CLOUDY_RATIO * lone_energy)
+    due = np.minimum(due, _taken_at_most(fleet))
     ratio = np.where(fleet.roofs.has_limit, ZERO_RATIO_LIMITED, ZERO_RATIO)
     is_zero = (coverage > ZERO_COVERAGE) & (highest < ratio * 1000 * fleet.roofs.kwp) & is_free
     is_zero &= due > ZERO_MIN_ENERGY

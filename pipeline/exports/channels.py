@@ -12,6 +12,7 @@ from pipeline.exports.numbers import NOT_A_NUMBER, to_numbers
 from pipeline.exports.rejects import FAULTS, Ledger, fault_frame
 from pipeline.profiles.model import Channel, ExportProfile
 
+NUMBER, BAD = "n:", "b:"  # prefixes of columns of a compacted sheet: numbers, and the text of what is none or too large
 MAGNITUDE_MAX = 1e12  # ours: beyond any power station's W or kWh; sums of a fleet's years of such values stay finite
 TOO_LARGE = f"larger than {MAGNITUDE_MAX:g}, which no quantity here can be"
 TEMPERATURES = ("module_temp_c", "ambient_temp_c", "inverter_temp_c", "battery_temp_c")
@@ -55,13 +56,46 @@ def _complete(found: dict[str, pl.Series], rows: int) -> pl.DataFrame:
     return pl.DataFrame([found.get(name, nothing).alias(name) for name in (*CHANNELS, *COUNTERS)])
 
 
+def compacted(sheet: pl.DataFrame, profile: ExportProfile) -> pl.DataFrame:
+    """The sheet with numbers in place of the text of value cells, of which only what is to be shown is kept."""
+    owners = _owners(profile)
+    values = list(owners) if profile.long is None else [profile.long.value_column]
+    largest = min(_limit(profile, names) for names in owners.values())
+    columns = []
+    for column in values:
+        text = sheet[CELL + column]
+        numbers, bad = to_numbers(text, _decimal(profile), profile.csv.missing)
+        columns.append(numbers.alias(NUMBER + column))
+        shown = (numbers.abs() > largest).fill_null(False)
+        if bad is not None:
+            shown = shown | pl.Series(bad)
+        if shown.any():
+            columns.append(pl.select(pl.when(shown).then(text)).to_series().alias(BAD + column))
+    words = {*profile.timestamp.columns, profile.site.column, profile.long.channel_column if profile.long else None}
+    return sheet.drop(CELL + column for column in values if column not in words).with_columns(columns)
+
+
+def _numbers(
+    sheet: pl.DataFrame, column: str, profile: ExportProfile
+) -> tuple[pl.Series, np.ndarray | None, pl.Series]:
+    """A column's numbers as `to_numbers` gives them, where there is none, and the text of these cells."""
+    if NUMBER + column not in sheet.columns:
+        text = sheet[CELL + column]
+        return *to_numbers(text, _decimal(profile), profile.csv.missing), text
+    numbers = sheet[NUMBER + column]
+    if BAD + column not in sheet.columns:
+        return numbers, None, pl.repeat(None, 0, dtype=pl.String, eager=True)
+    text = sheet[BAD + column]
+    bad = (text.is_not_null() & numbers.is_null()).to_numpy()
+    return numbers, bad if bad.any() else None, text
+
+
 def read_wide(sheet: pl.DataFrame, profile: ExportProfile, ledger: Ledger) -> Read:
     """Channels of a sheet with a column per channel; rejects the rows whose other than optional cells are bad."""
     numbers: dict[str, pl.Series] = {}
     bad_cells = [FAULTS.to_frame()]
     for column, owners in _owners(profile).items():
-        text = sheet[CELL + column]
-        numbers[column], bad = to_numbers(text, _decimal(profile), profile.csv.missing)
+        numbers[column], bad, text = _numbers(sheet, column, profile)
         if (huge := _huge(numbers[column], profile, owners)) is not None:
             bad_cells.append(fault_frame(np.flatnonzero(huge), column, text, TOO_LARGE))
             numbers[column] = _without(numbers[column], huge)
@@ -77,9 +111,13 @@ def read_wide(sheet: pl.DataFrame, profile: ExportProfile, ledger: Ledger) -> Re
 
 def _huge(numbers: pl.Series, profile: ExportProfile, owners: list[str]) -> np.ndarray | None:
     """Where a number, in the units of its channels, is larger than anything can be (None: nowhere)."""
-    scale = max(abs(profile.channels[name].scale) for name in owners)
-    huge = (numbers.abs() > MAGNITUDE_MAX / max(scale, 1.0)).fill_null(False)
+    huge = (numbers.abs() > _limit(profile, owners)).fill_null(False)
     return huge.to_numpy() if huge.any() else None
+
+
+def _limit(profile: ExportProfile, owners: list[str]) -> float:
+    scale = max(abs(profile.channels[name].scale) for name in owners)
+    return MAGNITUDE_MAX / max(scale, 1.0)
 
 
 def _without(numbers: pl.Series, huge: np.ndarray) -> pl.Series:
@@ -89,6 +127,9 @@ def _without(numbers: pl.Series, huge: np.ndarray) -> pl.Series:
 def filled(sheet: pl.DataFrame, profile: ExportProfile, rows: np.ndarray) -> np.ndarray:
     """Which of some rows hold any value that is not missing."""
     columns = list(_owners(profile)) if profile.long is None else [profile.long.value_column]
+    if NUMBER + columns[0] in sheet.columns:
+        held = [name for column in columns for name in (NUMBER + column, BAD + column) if name in sheet.columns]
+        return sheet.select(held)[rows].select(pl.any_horizontal(pl.all().is_not_null())).to_series().to_numpy()
     missing = sorted({"", *profile.csv.missing})
     cells = sheet.select(CELL + column for column in columns)[rows].cast(pl.String)
     return cells.select(pl.any_horizontal(pl.all().is_not_null() & ~pl.all().is_in(missing))).to_series().to_numpy()
@@ -104,10 +145,10 @@ def light_values(sheet: pl.DataFrame, metric: np.ndarray, profile: ExportProfile
     if channel is None or (profile.long is not None and len(channel.columns) > 1):
         return np.full(len(rows), np.nan)
     columns = channel.columns if profile.long is None else (profile.long.value_column,)
-    numbers = {
-        column: to_numbers(sheet[CELL + column].gather(rows), _decimal(profile), profile.csv.missing)[0]
-        for column in dict.fromkeys(columns)
-    }
+    held = sheet.select(
+        prefix + column for column in columns for prefix in (CELL, NUMBER, BAD) if prefix + column in sheet
+    )
+    numbers = {column: _numbers(held[rows], column, profile)[0] for column in dict.fromkeys(columns)}
     if profile.long is not None:
         is_named = pl.Series(metric[rows] == list(_owners(profile)).index(channel.columns[0]))
         value = numbers[profile.long.value_column]
@@ -127,8 +168,7 @@ def read_values(
     """The numbers of a long sheet's rows, and its bad optional cells (FAULTS); other bad ones reject their row."""
     assert profile.long is not None
     column = profile.long.value_column
-    text = sheet[CELL + column]
-    numbers, bad = to_numbers(text, _decimal(profile), profile.csv.missing)
+    numbers, bad, text = _numbers(sheet, column, profile)
     large = FAULTS.to_frame()
     huge = np.zeros(len(numbers), bool)
     for place, (_, owners) in enumerate(_owners(profile).items()):

@@ -2,27 +2,28 @@
 
 No CSV reader is asked: typed readers pad short rows, let an open quote swallow what follows, and drop a row for a
 cell. Files are decoded one by one, grouped by their header line, and split into lines and cells together in Polars.
-Files with quotes take a slower way, line by line (`pipeline.quoted`).
+Files with quotes take a slower way, line by line (`csv_quotes`). Text is split a bounded portion at a time, and cells
+are made as small as they can be before the next: memory follows the numbers of a large file, not its text.
 """
 
-import codecs
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
 from pipeline.exports.csv_quotes import Records, header_cells, read_records
+from pipeline.exports.csv_text import SPOILT, Text, open_text, portions
 from pipeline.exports.opening import ExportPart
 from pipeline.exports.rejects import capped
 from pipeline.frames import REJECTED
 from pipeline.profiles.model import CsvFormat, ExportProfile
 
 CELL = "c:"  # prefix of the columns that hold an export's cells, so that no export's name can clash with ours
-SPOILT = "\ufffd"  # Unicode's replacement character
 CUT = "the file ends inside this row"
 SHOWN_CELLS = 6  # of a header that lacks a column
+Compact = Callable[[pl.DataFrame], pl.DataFrame]  # a sheet whose cells take less memory and say the same
 
 
 @dataclass
@@ -37,24 +38,17 @@ class Opened:
     notes: defaultdict[int, list[str]] = field(default_factory=lambda: defaultdict(list))
 
 
-class _Text(NamedTuple):
-    file_no: int
-    first_line: int  # physical number of the body's first line
-    body: str  # everything after the header line, lines parted by \n
-    is_open: bool  # no newline ends the last line
-    is_cut: bool  # the bytes are known to end early
-    is_spoilt: bool  # holds SPOILT where bytes can't be decoded
-
-
-def read_cells(parts: list[ExportPart], profile: ExportProfile, columns: tuple[str, ...]) -> Opened:
-    """Text cells of all files that can be read as the profile says; the rest with the reason."""
+def read_cells(
+    parts: list[ExportPart], profile: ExportProfile, columns: tuple[str, ...], compact: Compact = lambda sheet: sheet
+) -> Opened:
+    """Cells of all files that can be read as the profile says, as `compact` leaves them; the rest with the reason."""
     opened = Opened()
-    by_header: defaultdict[str, list[_Text]] = defaultdict(list)
+    by_header: defaultdict[str, list[Text]] = defaultdict(list)
     for file_no, part in enumerate(parts):
         if part.problem is not None:
             opened.quarantine[file_no] = part.problem
             continue
-        found = _open(part, file_no, profile.csv)
+        found = open_text(part, file_no, profile.csv)
         if isinstance(found, str):
             opened.quarantine[file_no] = found
             continue
@@ -66,66 +60,9 @@ def read_cells(parts: list[ExportPart], profile: ExportProfile, columns: tuple[s
         if isinstance(problem := _places(header, columns, profile.csv), str):
             opened.quarantine |= {text.file_no: problem for text in texts}
             continue
-        _read_group(texts, header_line, header, problem, profile.csv, opened)
+        _read_group(texts, header_line, header, problem, profile.csv, opened, compact)
+        texts.clear()
     return opened
-
-
-def decode(data: bytes, encoding: str, *, truncated: bool) -> tuple[str, bool] | str:
-    """The text without a byte order mark, and whether its last character is cut; or why it is not of this encoding."""
-    known = {"utf-8": "utf-8-sig", "utf-16": "utf-16"}.get(encoding, encoding)
-    if data.startswith(codecs.BOM_UTF8):
-        known = "utf-8-sig"  # no other encoding's text starts so
-    elif known == "utf-16" and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        known = "utf-16-le"
-    try:
-        return data.decode(known), False
-    except UnicodeDecodeError as error:
-        if error.reason in ("unexpected end of data", "truncated data") and (error.start > 0 or truncated):
-            return data[: error.start].decode(known) + "\ufffd", True  # so that the cut character's row is not lost
-        shown = data[error.start : error.start + 1].hex()
-        return (
-            f"not {encoding}: byte 0x{shown} at offset {error.start} can't be read; "
-            f"set encoding in the profile to the one the file is written in"
-        )
-
-
-def _open(part: ExportPart, file_no: int, csv: CsvFormat) -> tuple[str, _Text] | str:
-    """The header line and the text after it, or why there is none."""
-    decoded = decode(part.data, csv.encoding, truncated=part.truncated)
-    is_spoilt, problem = isinstance(decoded, str), ""
-    if isinstance(decoded, str):
-        by_line = _decode_by_line(part.data, csv.encoding)
-        if by_line is None:
-            return decoded
-        problem, decoded = decoded, (by_line, False)
-    text, is_cut = decoded
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if "\n\ufeff" in text:
-        text = text.replace("\n\ufeff", "\n")  # exports that were joined keep a byte order mark each
-    if not text.strip():
-        return "the file is empty"
-    at, line = 0, 1
-    while line <= csv.skip_lines or not text[at : _line_end(text, at)].strip():
-        at, line = _line_end(text, at) + 1, line + 1
-        if at >= len(text):
-            return (
-                f"no header: the file ends before line {max(line, csv.skip_lines + 1)}; see skip_lines in the profile"
-            )
-    end = _line_end(text, at)
-    if is_spoilt and SPOILT in text[at:end]:
-        return problem
-    is_open = not text.endswith("\n")
-    body = text[end + 1 :] if is_open else text[end + 1 : -1]
-    return text[at:end], _Text(file_no, line + 1, body, is_open, is_open and (is_cut or part.truncated), is_spoilt)
-
-
-def _decode_by_line(data: bytes, encoding: str) -> str | None:
-    """The text with SPOILT for each byte that can't be decoded; None of UTF-16, whose lines a lost byte shifts."""
-    if encoding == "utf-16" or data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        return None
-    known = "utf-8-sig" if encoding == "utf-8" or data.startswith(codecs.BOM_UTF8) else encoding
-    return data.decode(known, errors="replace")
 
 
 def _without_spoilt_rows(sheet: pl.DataFrame, files: list[int], csv: CsvFormat, opened: Opened) -> pl.DataFrame:
@@ -147,11 +84,6 @@ def _without_spoilt_rows(sheet: pl.DataFrame, files: list[int], csv: CsvFormat, 
     return sheet.filter(~is_spoilt)
 
 
-def _line_end(text: str, at: int) -> int:
-    end = text.find("\n", at)
-    return len(text) if end < 0 else end
-
-
 def _places(header: list[str], columns: tuple[str, ...], csv: CsvFormat) -> dict[str, int] | str:
     """Where each mapped column stands, or what is wrong with the header."""
     if missing := [column for column in columns if column not in header]:
@@ -168,29 +100,58 @@ def _places(header: list[str], columns: tuple[str, ...], csv: CsvFormat) -> dict
 
 
 def _read_group(
-    texts: list[_Text], header_line: str, header: list[str], places: dict[str, int], csv: CsvFormat, opened: Opened
+    texts: list[Text],
+    header_line: str,
+    header: list[str],
+    places: dict[str, int],
+    csv: CsvFormat,
+    opened: Opened,
+    compact: Compact,
 ) -> None:
     """Split the files of one header and add what they hold to `opened`."""
     quoted = [text for text in texts if '"' in text.body]
     hard = _with_hard_quotes(quoted, header, csv) if quoted and len(header) > 1 else {text.file_no for text in quoted}
-    groups: defaultdict[str, list[_Text]] = defaultdict(list)
+    groups: defaultdict[str, list[Text]] = defaultdict(list)
     for text in texts:
         kind = "wrapped" if '"' in text.body else "plain"
         groups["one by one" if text.file_no in hard or len(header) == 1 else kind].append(text)
     for kind, group in groups.items():
+        sheets = []
         if kind == "one by one":
-            read = [read_records(t.body, t.file_no, t.first_line, header, csv.delimiter) for t in group]
-            sheet = _from_records(read, places, opened)
+            for text in group:
+                read = read_records(text.body, text.file_no, text.first_line, header, csv.delimiter)
+                for records in read:
+                    sheet = _from_records(records, places, opened)
+                    if text.is_spoilt:
+                        sheet = _without_spoilt_rows(sheet, [text.file_no], csv, opened)
+                    sheets.append(compact(sheet))
         else:
-            sheet = _split(group, header_line, len(header), places, csv, opened, is_wrapped=kind == "wrapped")
-        if spoilt := [text.file_no for text in group if text.is_spoilt]:
-            sheet = _without_spoilt_rows(sheet, spoilt, csv, opened)
+            for some in portions(group):
+                sheet = _split(some, header_line, len(header), places, csv, opened, is_wrapped=kind == "wrapped")
+                if spoilt := [text.file_no for text in some if text.is_spoilt]:
+                    sheet = _without_spoilt_rows(sheet, spoilt, csv, opened)
+                if not any(text.is_open for text in group):
+                    sheet = sheet.drop("last")  # asked for below, of a file whose last row may be cut
+                sheets.append(compact(sheet.with_columns(raw=pl.lit(None, pl.String))))
+        sheet = pl.concat(sheets, how="diagonal") if len(sheets) > 1 else sheets[0]
+        del sheets
         if is_open := [text for text in group if text.is_open]:
             sheet = _without_cut_rows(sheet, is_open, opened)
-        opened.sheets.append(sheet.drop("last"))
+        opened.sheets.append(sheet.drop("last", strict=False))
 
 
-def _lines(texts: list[_Text]) -> pl.DataFrame:
+def raw_lines(part: ExportPart, csv: CsvFormat, wanted: pl.Series) -> dict[int, str]:
+    """Line number -> text of some lines of a file that was read: they are not kept, as few are asked for."""
+    found = open_text(part, 0, csv)
+    assert not isinstance(found, str)  # it was read before
+    told: dict[int, str] = {}
+    for some in portions([found[1]]):
+        lines = _lines(some).filter(pl.col("line").is_in(wanted.implode()))
+        told |= dict(lines.select("line", capped(pl.col("raw"))).iter_rows())
+    return told
+
+
+def _lines(texts: list[Text]) -> pl.DataFrame:
     """[file_no, line, raw]: every physical line below the headers."""
     bodies = pl.Series([text.body for text in texts], dtype=pl.String).str.split("\n")
     counts = bodies.list.len().to_numpy().astype(np.int64)
@@ -201,11 +162,15 @@ def _lines(texts: list[_Text]) -> pl.DataFrame:
     return pl.DataFrame({"file_no": file_no, "line": line, "raw": bodies.explode(empty_as_null=False)})
 
 
-def _with_hard_quotes(texts: list[_Text], header: list[str], csv: CsvFormat) -> set[int]:
+def _with_hard_quotes(texts: list[Text], header: list[str], csv: CsvFormat) -> set[int]:
     """The files whose quotes do more than stand around whole cells without quotes or delimiters in them.
 
     In a line of the header's width whose quotes are twice its wrapped cells, every quote is a wrapper.
     """
+    return set().union(*(_hard_among(some, header, csv) for some in portions(texts)))
+
+
+def _hard_among(texts: list[Text], header: list[str], csv: CsvFormat) -> set[int]:
     lines = _lines(texts).filter(pl.col("raw").str.contains('"', literal=True))
     cells = lines["raw"].str.split_exact(csv.delimiter, len(header) - 1).struct.unnest()
     wrapped = cells.select(
@@ -220,7 +185,7 @@ def _with_hard_quotes(texts: list[_Text], header: list[str], csv: CsvFormat) -> 
 
 
 def _split(
-    texts: list[_Text],
+    texts: list[Text],
     header_line: str,
     width: int,
     places: dict[str, int],
@@ -229,7 +194,7 @@ def _split(
     *,
     is_wrapped: bool,
 ) -> pl.DataFrame:
-    """[file_no, line, raw, last, cells...] of lines whose cells no delimiter stands in.
+    """[file_no, line, raw, last, cells...] of lines whose cells no delimiter stands in. See `raw_lines` for null raws.
 
     Rows of another width go to `opened.rejected`. `is_wrapped`: cells may stand in quotes.
     """
@@ -254,12 +219,12 @@ def _split(
     )
 
 
-def _last_lines(texts: list[_Text]) -> dict[int, int]:
+def _last_lines(texts: list[Text]) -> dict[int, int]:
     """The physical number of each file's last line."""
     return {text.file_no: text.first_line + text.body.count("\n") for text in texts}
 
 
-def _of_other_width(odd: pl.DataFrame, width: int, texts: list[_Text]) -> pl.DataFrame:
+def _of_other_width(odd: pl.DataFrame, width: int, texts: list[Text]) -> pl.DataFrame:
     open_ends = _last_lines([text for text in texts if text.is_open])
     at_end = pl.col("line") == pl.col("file_no").replace_strict(open_ends, default=0, return_dtype=pl.Int64)
     one = pl.when(pl.col("found") == 1).then(pl.lit(" field")).otherwise(pl.lit(" fields"))
@@ -276,11 +241,10 @@ def _of_other_width(odd: pl.DataFrame, width: int, texts: list[_Text]) -> pl.Dat
     )
 
 
-def _from_records(read: list[Records], places: dict[str, int], opened: Opened) -> pl.DataFrame:
-    """The same frame from files that were read line by line."""
-    rows = [row for records in read for row in records.rows]
-    faults = [fault for records in read for fault in records.faults]
-    opened.rejected.append(pl.DataFrame(faults, REJECTED, orient="row").with_columns(capped(pl.col("raw"))))
+def _from_records(read: Records, places: dict[str, int], opened: Opened) -> pl.DataFrame:
+    """The same frame from a file that was read line by line."""
+    rows = read.rows
+    opened.rejected.append(pl.DataFrame(read.faults, REJECTED, orient="row").with_columns(capped(pl.col("raw"))))
     cells = [row.cells for row in rows]
     return pl.DataFrame(
         {
@@ -293,7 +257,7 @@ def _from_records(read: list[Records], places: dict[str, int], opened: Opened) -
     )
 
 
-def _without_cut_rows(sheet: pl.DataFrame, texts: list[_Text], opened: Opened) -> pl.DataFrame:
+def _without_cut_rows(sheet: pl.DataFrame, texts: list[Text], opened: Opened) -> pl.DataFrame:
     """The sheet without last rows that may be cut: no newline ends them and their last cell looks like no other's.
 
     Two cells look alike if they differ in the digits of their whole part only: `12.34` and `-5.01` do, `12.3` doesn't;

@@ -4,6 +4,7 @@ import csv
 from collections.abc import Iterator
 from typing import NamedTuple
 
+RECORDS_AT_ONCE = 20_000  # ours: lines; a row of text objects takes some ten times its text
 RECORD_LINES_MAX = 20  # ours: a cell that spans more lines is a quote left open
 OPEN_QUOTE = "a quote is opened and not closed"
 
@@ -21,7 +22,7 @@ Fault = tuple[int, int, str | None, str | None, str, str]  # as rejects.REJECTED
 
 
 class Records(NamedTuple):
-    """The rows of a file, and those that can't be told apart into cells."""
+    """Some rows of a file, and those that can't be told apart into cells."""
 
     rows: list[Record]
     faults: list[Fault]
@@ -36,12 +37,23 @@ def header_cells(line: str, delimiter: str) -> list[str]:
     return [cell.strip() for cell in cells]
 
 
-def read_records(body: str, file_no: int, first_line: int, header: list[str], delimiter: str) -> Records:
-    """The rows below the header; blank lines and repeated headers are no rows."""
+def read_records(body: str, file_no: int, first_line: int, header: list[str], delimiter: str) -> Iterator[Records]:
+    """The rows below the header, so many lines at a time; blank lines and repeated headers are no rows."""
+    lines = body.split("\n")
+    at = 0
+    while at < len(lines):
+        found = _whole(lines, at, delimiter)
+        if found is None:
+            found = list(_one_by_one(lines, at, delimiter, len(header)))
+        yield _records(found, file_no, first_line, header)
+        at, raw, _ = found[-1]
+        at += raw.count("\n") + 1
+
+
+def _records(found: "list[Found]", file_no: int, first_line: int, header: list[str]) -> Records:
     rows: list[Record] = []
     faults: list[Fault] = []
-    lines = body.split("\n")
-    for at, raw, cells in _whole(lines, delimiter) or _one_by_one(lines, delimiter, len(header)):
+    for at, raw, cells in found:
         if isinstance(cells, str):
             faults.append((file_no, first_line + at, None, None, cells, raw))
         elif not raw.strip() or [cell.strip() for cell in cells] == header:
@@ -57,18 +69,20 @@ def read_records(body: str, file_no: int, first_line: int, header: list[str], de
 Found = tuple[int, str, list[str] | str]  # place of the first line, the text, its cells or what is wrong
 
 
-def _whole(lines: list[str], delimiter: str) -> list[Found] | None:
-    """All lines at once, if no record spans lines and no quote is out of place; else None."""
+def _whole(lines: list[str], at: int, delimiter: str) -> list[Found] | None:
+    """The next lines at once, if no record spans lines and no quote is out of place; else None."""
+    some = lines[at : at + RECORDS_AT_ONCE]
     try:
-        cells = list(csv.reader(lines, delimiter=delimiter, strict=True))
+        cells = list(csv.reader(some, delimiter=delimiter, strict=True))
     except csv.Error:
         return None
-    return list(zip(range(len(lines)), lines, cells, strict=True)) if len(cells) == len(lines) else None
+    return list(zip(range(at, at + len(some)), some, cells, strict=True)) if len(cells) == len(some) else None
 
 
-def _one_by_one(lines: list[str], delimiter: str, width: int) -> Iterator[Found]:
-    at = 0
-    while at < len(lines):
+def _one_by_one(lines: list[str], at: int, delimiter: str, width: int) -> Iterator[Found]:
+    """The records that begin in the next lines; the last one may end beyond them."""
+    end = min(at + RECORDS_AT_ONCE, len(lines))
+    while at < end:
         cells = _cells(lines[at], delimiter)
         taken = 1
         if cells == OPEN_QUOTE:

@@ -45,6 +45,7 @@ class Intervals:
             told = _told(found).with_columns(is_clear=pl.col("is_clear") | is_given)
             count = self._first_that_waits(found, told)
             if count is not None:
+                del found  # not beside the next one: it may be large
                 found = normalise(waiting[:count], self.known)
                 told = told.filter(pl.col("file_no") < count)
             found = refused(found)  # only now: what was rejected for want of an interval had its chance

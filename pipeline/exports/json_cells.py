@@ -13,7 +13,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.exports.csv_cells import CELL, CUT, Opened, decode
+from pipeline.exports.csv_cells import CELL, CUT, Opened
+from pipeline.exports.csv_text import decode
 from pipeline.exports.opening import ExportPart
 from pipeline.exports.rejects import RAW_MAX
 from pipeline.frames import REJECTED

@@ -5,13 +5,14 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 import polars as pl
 
 from detectors.frames import UTC
-from pipeline.exports.channels import filled, light_values, metric_numbers, pivot, read_values, read_wide
-from pipeline.exports.csv_cells import CELL, Opened, read_cells
+from pipeline.exports.channels import compacted, filled, light_values, metric_numbers, pivot, read_values, read_wide
+from pipeline.exports.csv_cells import CELL, Opened, raw_lines, read_cells
 from pipeline.exports.instants import US, Rows, intervals, read_stamps, to_instants
 from pipeline.exports.json_cells import SITE, raw_records, read_json
 from pipeline.exports.opening import ExportPart
@@ -40,9 +41,13 @@ def normalise(
     `arrived_at` of each part bounds its stamps. Bad content never raises: it ends in `rejected`, `cells` or a
     quarantine reason.
     """
-    read = read_cells if profile.format == "csv" else read_json
-    opened = read(parts, profile, profile.cell_columns())
+    columns = profile.cell_columns()
+    if profile.format == "csv":
+        opened = read_cells(parts, profile, columns, partial(compacted, profile=profile))
+    else:
+        opened = read_json(parts, profile, columns)
     sheet = _joined(opened, profile)
+    opened.sheets.clear()
     ignored = np.zeros(len(parts), np.int64)
     if profile.long is not None:
         sheet, ignored = _without_unnamed(sheet, profile, len(parts))
@@ -79,7 +84,7 @@ def _joined(opened: Opened, profile: ExportProfile) -> pl.DataFrame:
         return schema.to_frame().with_columns(pl.lit(None, pl.String).alias(SITE))
     if len(opened.sheets) == 1:
         return opened.sheets[0]
-    return pl.concat(opened.sheets).sort("file_no", "line", maintain_order=True)
+    return pl.concat(opened.sheets, how="diagonal").sort("file_no", "line", maintain_order=True)
 
 
 def _without_unnamed(sheet: pl.DataFrame, profile: ExportProfile, files: int) -> tuple[pl.DataFrame, np.ndarray]:
@@ -215,17 +220,19 @@ def _located(faults: pl.DataFrame, sheet: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_raw(rejected: pl.DataFrame, parts: list[ExportPart], profile: ExportProfile) -> pl.DataFrame:
-    """The rejects of JSON documents with their records, which are looked up only now that few are wanted."""
-    if profile.format != "json" or rejected.is_empty():
+    """The rejects with their records or lines, which are looked up only now that few are wanted."""
+    is_csv = profile.format == "csv"
+    if rejected.is_empty() or (is_csv and rejected["raw"].null_count() == 0):
         return rejected
-    filled = [
-        of_file.with_columns(
-            raw=pl.col("line").replace_strict(
-                raw_records(parts[number], profile, of_file["line"]), return_dtype=pl.String
-            )
+    filled = []
+    for (number,), of_file in rejected.group_by("file_no", maintain_order=True):
+        told = (
+            raw_lines(parts[number], profile.csv, of_file.filter(pl.col("raw").is_null())["line"])
+            if is_csv
+            else raw_records(parts[number], profile, of_file["line"])
         )
-        for (number,), of_file in rejected.group_by("file_no", maintain_order=True)
-    ]
+        looked_up = pl.col("line").replace_strict(told, default=None, return_dtype=pl.String)
+        filled.append(of_file.with_columns(raw=pl.coalesce("raw", looked_up) if is_csv else looked_up))
     return pl.concat(filled)
 
 

@@ -17,7 +17,7 @@ from pipeline.timezones.local_time import add_local
 
 AROUND_DAYS = 4  # a counter's energy hangs on neighbours of up to 1.5 intervals, of at most a day, or of the same day
 SHIFT_DAYS = 2  # a correction of a clock, of at most 26 h, can move a reading so many days
-ROWS_AT_ONCE = 200_000  # ours: written together; each takes some 800 bytes meanwhile
+ROWS_AT_ONCE = 50_000  # ours: written together; each takes some 800 bytes meanwhile
 NOTICED_KWH = 0.001  # a counter's energy that changes by less than 1 Wh makes no day dirty
 
 

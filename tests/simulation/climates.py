@@ -56,10 +56,11 @@ class Climate(NamedTuple):
             if kind is None or rng.random() > self.persistence:
                 kind = str(rng.choice(KINDS, p=chances / chances.sum()))
             air = self.mean_c + self.season_c * (season - 0.2) + synoptic
-            days.append(self._day(kind, air, rng))
+            days.append(self.day(kind, air, rng))
         return days
 
-    def _day(self, kind: str, air_c: float, rng: np.random.Generator) -> Day:
+    def day(self, kind: str, air_c: float, rng: np.random.Generator) -> Day:
+        """A day of a kind with this mean air temperature."""
         cover, more, depth = {
             "clear": (0.01, rng.uniform(0, 0.05), rng.uniform(1, 6)),
             "fair": (rng.uniform(0.02, 0.12), rng.uniform(0.15, 0.45), rng.uniform(4, 14)),

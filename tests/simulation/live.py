@@ -19,6 +19,8 @@ from tests.simulation.sun import clear_sky, sun_at
 
 Array = NDArray[np.float64]
 
+DECIMALS = 2  # of the W that reach the control, whose feedback would let a processor's last digits grow
+
 
 @dataclass
 class Truth:
@@ -97,9 +99,11 @@ def _control(
         indoors = np.convolve(air_c * 0.6 + 6, np.ones(36) / 36, mode="same")
         charge = charge * np.clip((indoors - battery.cold_c + 10) / 10, 0.1, 1.0)
     return Control(
-        pv_w=to_ac(site.roof, np.sum(inputs, axis=0)), load_w=load, flexible_w=car, limit_w=flat * limit,
-        low=flat * (battery.reserve_pct / 100 if battery else 0.0), charge_w=charge, discharge_w=flat * power,
-        schedule_w=flat * 0.0, grid_on=flat, shave_w=flat * shave, target_w=flat * site.target_w,
+        pv_w=np.round(to_ac(site.roof, np.sum(inputs, axis=0)), DECIMALS), load_w=np.round(load, DECIMALS),
+        flexible_w=np.round(car, DECIMALS), limit_w=flat * limit,
+        low=flat * (battery.reserve_pct / 100 if battery else 0.0), charge_w=np.round(charge, DECIMALS),
+        discharge_w=flat * power, schedule_w=flat * 0.0, grid_on=flat, shave_w=flat * shave,
+        target_w=flat * site.target_w,
         capacity_kwh=battery.kwh if battery else 0.0, resume=battery.resume_pct / 100 if battery else 0.0,
         floor=battery.floor_pct / 100 if battery else 0.0, efficiency=battery.efficiency if battery else 1.0,
         standby_w=battery.standby_w if battery else 0.0, lag_s=float(rng.uniform(2, 15)),
@@ -124,7 +128,7 @@ def live(prepared: Sequence[Prepared], faults: dict[str, list[Fault]], seed: int
             lost = to_ac(one.site.roof, np.sum(inputs, axis=0))
             clean = to_ac(one.site.roof, np.sum(one.inputs_dc, axis=0))
             ratio = np.divide(lost, clean, out=np.ones(axis.steps), where=clean > 0)
-            control.pv_w = one.control.pv_w * ratio
+            control.pv_w = np.round(one.control.pv_w * ratio, DECIMALS)
         for fault in mine:
             broken.alter_control(fault, control, axis, one.site)
         controls.append(control)

@@ -58,7 +58,7 @@ def sample(site: Site, truth: Truth, faults: Sequence[Fault], *, is_instant: boo
         channels["load_w"] = _derived_load(channels)
     bounds = np.array([axis.midnight_s(site.zone, n) for n in range(axis.days + 1)])
     day = np.searchsorted(bounds, begin + 1, side="right") - 1
-    wall = stamp + offsets_s(site.zone, stamp)
+    wall = stamp + offsets_s(site.wall_zone, stamp)
     for fault in faults:
         if fault.kind == "daylight-saving-wrong":
             offset = offsets_s(site.zone, axis.mid_s)
@@ -82,7 +82,7 @@ def _intervals(site: Site, axis: Axis, faults: Sequence[Fault], seconds: float) 
     edges = axis.edges_s
     ahead = np.zeros(len(edges))
     for fault in faults:
-        if fault.family == "clock":
+        if fault.family == "clock" and fault.kind != "daylight-saving-wrong":
             ahead = ahead + stamp_error_s(fault, edges, offsets_s(site.zone, edges))
     cuts = np.flatnonzero(np.abs(np.diff(ahead)) > 61) + 1
     begins, ends, stamps = [], [], []
@@ -97,7 +97,20 @@ def _intervals(site: Site, axis: Axis, faults: Sequence[Fault], seconds: float) 
         begins.append(at[:-1])
         ends.append(at[1:])
         stamps.append(marks[:-1])
-    return np.concatenate(begins), np.concatenate(ends), np.concatenate(stamps)
+    begin, stamp = np.concatenate(begins), np.concatenate(stamps)
+    for fault in faults:
+        if fault.kind == "daylight-saving-wrong":  # the wall clock does not change, so no interval is cut
+            stamp = stamp + stamp_error_s(fault, begin, offsets_s(site.zone, begin))
+    return begin, np.concatenate(ends), stamp
+
+
+def label_wall_s(site: Site, samples: Samples, end_s: float) -> Array:
+    """The wall clock's label of each row, `end_s` seconds after the interval's begin; without a zone, since 1970."""
+    wall = samples.wall_s
+    if np.abs(wall - samples.stamp_s - offsets_s(site.wall_zone, samples.stamp_s)).max(initial=0.0) >= 1:
+        return wall + end_s  # it does not follow its zone's changes
+    end = samples.stamp_s + end_s
+    return end + offsets_s(site.wall_zone, end)
 
 
 def _series(site: Site, truth: Truth, faults: Sequence[Fault], rng: np.random.Generator) -> dict[str, Array]:

@@ -32,7 +32,7 @@ def voltage(site: Site, truth: Truth, phase_w: Array, faults: Sequence[Fault], r
             inside = (np.abs(hour - 12.5) < 2.5) if fault.detail["is_noon"] else np.full(axis.steps, True)
             lift = UPPER_V + fault.detail["volts"] * 0.4 - np.median(volts[inside])
             volts = volts + fault.strength(axis.mid_s) * inside * lift
-    return np.asarray(np.where(truth.grid_on > 0.5, volts, 230.0), dtype=np.float64)
+    return np.asarray(np.where(truth.grid_on > 0.5, volts, 230.0) * site.nominal_v / 230, dtype=np.float64)
 
 
 def misread(fault: Fault, site: Site, channels: dict[str, Array], at_s: Array, rng: np.random.Generator) -> None:

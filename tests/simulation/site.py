@@ -77,6 +77,12 @@ class Site:
     told: dict[str, str] = field(default_factory=dict)  # cells of the register that were filled in
     arrays: list[tuple[float, float, float]] = field(default_factory=list)  # rows of arrays.csv
     role: str = "clean"  # or the look-alike's name, or "fault"
+    clock_zone: str = ""  # the zone of its system's wall clock, if not its own
+    nominal_v: float = 230.0
+
+    @property
+    def wall_zone(self) -> str:
+        return self.clock_zone or self.zone
 
     @property
     def limit_class(self) -> str:

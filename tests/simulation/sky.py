@@ -45,10 +45,13 @@ class Light(NamedTuple):
     diffuse: Array  # on the horizontal
 
 
-def region_weather(axis: Axis, climate: Climate, latitude: float, rng: np.random.Generator) -> Region:
-    """Draws the weather of a region."""
-    days = climate.draw_days(axis, latitude, rng)
-    knots = np.arange(len(days)) * 86_400.0 + 43_200.0
+def region_weather(
+    axis: Axis, climate: Climate, latitude: float, rng: np.random.Generator, days: list[Day] | None = None
+) -> Region:
+    """Draws the weather of a region; `days` (one per UTC day of the axis) tells it, each at its solar noon."""
+    noon_s = 43_200.0 if days is None else 43_200.0 - climate.longitude / 15 * 3600
+    days = days or climate.draw_days(axis, latitude, rng)
+    knots = np.arange(len(days)) * 86_400.0 + noon_s
     since = axis.mid_s - axis.start_s
 
     def by_day(values: list[float]) -> Array:

@@ -11,7 +11,7 @@ import polars as pl
 from tests.simulation.fleet import Fleet
 from tests.simulation.forms import COUNTERS, Form
 from tests.simulation.lookalikes import LOOK_ALIKES
-from tests.simulation.meters import Samples, offsets_s
+from tests.simulation.meters import Samples, label_wall_s
 from tests.simulation.site import Site
 from tests.simulation.writers import Written, cells, channels_of, stamps, write
 
@@ -159,9 +159,7 @@ def _rows(fleet: Fleet, site: Site, form: Form, channels: list[str], days: tuple
         values |= counters(form, samples, rng)
     _deliveries_in_cells(fleet, site, samples, values)
     end_s = samples.seconds if form.marks == "interval end" else 0.0
-    wall = samples.wall_s + end_s
-    is_plain = np.abs(samples.wall_s - samples.stamp_s - offsets_s(site.zone, samples.stamp_s)) < 1
-    wall = np.where(is_plain, samples.stamp_s + end_s + offsets_s(site.zone, samples.stamp_s + end_s), wall)
+    wall = label_wall_s(site, samples, end_s)
     chance = site.logger.cell_chance
     columns = {name: np.where(rng.random(len(v)) < chance, np.nan, v) for name, v in values.items() if name in channels}
     frame = pl.DataFrame({"stamp_s": samples.stamp_s + end_s, "wall_s": wall, "day": samples.day, **columns})

@@ -237,6 +237,18 @@ def test_voltage_by_its_resolution_and_habits():
     assert _judge(_home(voltage_l2_v=np.zeros(STEPS), frequency_hz=np.full(STEPS, 50.0)), known=0) == []
 
 
+def test_the_voltage_that_an_inverter_makes_while_the_grid_is_off_stands_still():
+    fine = np.round(231 + np.random.default_rng(5).normal(size=STEPS), 1)
+    volts = np.where((HOURS >= 3) & (HOURS < 11), 230.0, fine)
+    is_off = (HOURS >= 3) & (HOURS < 11)
+    home = _home(voltage_l1_v=volts)
+    island = {**home, "battery_w": np.where(is_off, home["load_w"] - home["pv_w"], 0.0)}
+    island["grid_w"] = np.where(is_off, 0.0, home["grid_w"])
+    assert _judge(island, known=0) == []
+    (found,) = _judge(home, known=0)
+    assert found.evidence["channel_name"] == "voltage_l1_v"
+
+
 def test_a_habit_of_standing_still_is_no_fault():
     coarse = np.full(STEPS, 50.0)
     coarse[40] = 49.9

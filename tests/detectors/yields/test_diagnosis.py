@@ -59,11 +59,11 @@ def _diagnosed(level, parts, *, before=0, of=20):
         (np.log(0.67), (2000.0, 0.0, 1900.0, None), "string-loss", 2),  # one of three
         (np.log(0.67), (2000.0, 1800.0, 1900.0, None), "capacity-mismatch", 0),
         (np.log(0.85), (2000.0, 0.0, 1900.0, None), "capacity-mismatch", 0),  # an input that never had modules
-        (np.log(0.5), (None, None, None, None), "string-loss", 0),  # one of two strings, no counter
+        (np.log(0.5), (None, None, None, None), "capacity-mismatch", 0),  # one of two strings, or half of the modules
         (np.log(0.7), (None, None, None, None), "capacity-mismatch", 0),
     ],
 )
-def test_what_was_missing_from_the_first_day_is_a_string_if_the_inputs_or_a_half_say_so(level, inputs_w, kind, number):
+def test_what_was_missing_from_the_first_day_is_a_string_if_the_inputs_say_so(level, inputs_w, kind, number):
     case = _diagnosed(level, _parts(inputs_w))
     assert (case.kind, case.number, case.first) == (kind, number, 0)
     assert case.was_always
@@ -83,6 +83,8 @@ def test_a_plane_of_three_that_is_gone_shows_in_the_shape_of_the_days(gone, kind
     )
     history = _history([0.0] * 8 + [np.log(0.7)] * 12, [0] * 20)
     assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+    dark = days._replace(power_w=np.zeros((20, 10)))  # it has no shape
+    assert diagnosis.part_of(history, history.on(8), Parts(dark, parts.shares, each)) == ("underperformance", 0)
 
 
 def test_a_half_of_a_roof_whose_planes_nobody_knows_may_be_its_planes():

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.exports import csv_quotes, csv_text
 from tests.support.build_profiles import check_account, part, profile, read
 
 HEADER = "t,pv,v\n"
@@ -222,3 +223,26 @@ def test_any_text_below_a_header_is_accounted_for(noise: str) -> None:
     result = read(HEADER + BODY + noise)
     check_account(result)
     assert set(result.rows.filter(pl.col("line") <= 5)["line"]) == {2, 3, 4, 5}
+
+
+@pytest.mark.parametrize("quotes", ["none", "around cells", "over lines"])
+@pytest.mark.parametrize("ending", ["\n", ""])
+def test_a_text_cut_into_pieces_is_read_as_the_whole(monkeypatch: pytest.MonkeyPatch, quotes: str, ending: str) -> None:
+    """With a row of every fault here and there."""
+    mark = '"' if quotes == "around cells" else ""
+    lines = [HEADER.strip()]
+    for n in range(60):
+        cells = (f"2025-06-01 {n // 4:02d}:{n % 4 * 15:02d}", f"{n}.5", f"230.{n:02d}")
+        lines.append(",".join(f"{mark}{cell}{mark}" for cell in cells))
+    lines[7], lines[20], lines[33], lines[41] = "2025-06-01 01:30,1", "2025-06-01 04:45,x,7", "never,1,2", ""
+    lines[45], lines[46] = "2025-06-01 11:00,4,v", "2025-06-01 11:15,1e300,230"
+    if quotes == "over lines":
+        lines[12], lines[50] = '2025-06-01 02:45,"1\n",7', '2025-06-01 12:15,"1,7'
+    data = ("\n".join(lines) + ending).encode().replace(b"03:00", b"03:\xff0")
+    whole = read(data)
+    monkeypatch.setattr(csv_text, "PIECE_CHARS", 100)
+    monkeypatch.setattr(csv_quotes, "RECORDS_AT_ONCE", 3)
+    cut = read(data)
+    for before, after in zip(whole, cut, strict=True):
+        assert before.equals(after)
+    assert len(rejected(whole)) >= 4 and whole.cells.height >= 2 and whole.rejected["raw"].null_count() == 0

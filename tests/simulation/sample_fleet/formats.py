@@ -1,6 +1,6 @@
 """Six kinds of export, as six systems that never spoke to each other would write them.
 
-Each writer takes one kind's series and yields (path below exports/, bytes), one file per site and day or one per day.
+Each writer takes one kind's rows and yields (path below exports/, bytes), one file per site and day or one per day.
 Files of a day carry its date in their name; the same call gives the same bytes.
 """
 
@@ -10,87 +10,27 @@ import io
 import json
 import zipfile
 from collections.abc import Iterable, Iterator
-from datetime import date, datetime, timedelta
-from typing import NamedTuple
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-import numpy as np
 import zstandard
 
-from tests.simulation.sample_fleet.clocks import local_days, wall_clock, written_zone
-from tests.simulation.sample_fleet.faults import planted
-from tests.simulation.sample_fleet.physics import Series
-from tests.simulation.sample_fleet.sites import DEVICES, FIRST_DAY, LAST_DAY, REGIONS, Site
+from tests.simulation.sample_fleet.rows import Daily, Row
+from tests.simulation.sample_fleet.sites import DEVICES, REGIONS, Spec
 
 File = tuple[str, bytes]
 FLEET_HEADER = ("plant", "stamp", "pv_w", "in1_w", "in2_w", "house_w", "meter_w", "store_w", "level", "volt")
-STARTS = {"KLI-01": date(2026, 3, 11)}  # no export before the first trials
+RESENT = date(2026, 3, 8)  # BIR-02 sends it again two days later
+UP_SINCE_S = datetime(2026, 3, 1, tzinfo=UTC).timestamp()
 ROLLOVER_KWH = 100_000.0  # of the counters
 YIELD_BEFORE_KWH = {"KLI-02": 99_100.0}
 ANNEXE_SHARE = 0.18  # of WAT-02's load, behind device B
 
 
-class Row(NamedTuple):
-    """One interval of one site as its logger has it: W, %, V, degC; kWh so far for the counters."""
-
-    start_s: float  # Unix seconds by the logger's clock
-    pv_w: float
-    strings_w: tuple[float, ...]
-    load_w: float
-    grid_w: float
-    battery_w: float
-    soc_pct: float
-    voltage_v: float
-    inverter_temp_c: float
-    pv_kwh: float
-    import_kwh: float
-    feed_in_kwh: float
-
-
-Daily = dict[date, list[Row]]
-
-
-def to_rows(site: Site, series: Series) -> Daily:
-    """The site's rows by the day in whose file they stand: the day of the clock that the system keeps."""
-    step = 1 if site.interval_min == 5 else 3
-    stamped = series.axis.stamped_s
-    if site.kind == "metric-long":
-        picked = np.flatnonzero(stamped % (300 * step) == 0)[:, None]
-    else:
-        starts = np.flatnonzero(stamped % (300 * step) == 0)
-        starts = starts[starts + step <= len(stamped)]
-        picked = starts[:, None] + np.arange(step)
-    zone = (
-        written_zone(site) if site.kind not in ("metric-long", "counter-zip") else ZoneInfo(REGIONS[site.region].zone)
-    )
-    days = local_days(stamped[picked[:, 0]], zone).astype(object)
-    energy = 300 / 3_600_000
-    counters = [np.cumsum(x) * energy for x in (series.pv_w, series.grid_w.clip(0), (-series.grid_w).clip(0))]
-    columns = [x[picked].mean(axis=1) for x in (series.pv_w, *series.strings_w, series.load_w, series.grid_w)]
-    pv, *strings, load, grid = columns
-    battery, volts, temp = (
-        x[picked].mean(axis=1) for x in (series.battery_w, series.voltage_v, series.inverter_temp_c)
-    )
-    last = picked[:, -1]
-    silent = planted(site.site_id, "site-silent") if site.site_id not in DEVICES else None
-    out: Daily = {}
-    for i, day in enumerate(days):
-        if not max(FIRST_DAY, STARTS.get(site.site_id, FIRST_DAY)) <= day <= LAST_DAY or (silent and silent.holds(day)):
-            continue
-        out.setdefault(day, []).append(
-            Row(
-                float(stamped[picked[i, 0]]), float(pv[i]), tuple(float(s[i]) for s in strings), float(load[i]),
-                float(grid[i]), float(battery[i]), float(series.soc_pct[last[i]]), float(volts[i]), float(temp[i]),
-                *(float(c[last[i]]) for c in counters),
-            )
-        )  # fmt: skip
-    return out
-
-
 # -- evening-csv: a file per site and day, semicolons and decimal commas, kW, stamps at the interval's end
 
 
-def write_evening_csv(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[File]:
+def write_evening_csv(fleet: dict[Spec, Daily], days: Iterable[date]) -> Iterator[File]:
     """`SITE_15min_DATE.csv`; two lines before the header, latin-1, feed-in and charging counted positive."""
     wanted = set(days)
     for site, daily in fleet.items():
@@ -98,16 +38,15 @@ def write_evening_csv(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterato
             lines = [_evening_line(site, row) for row in daily[day]]
             if (site.site_id, day) == ("BIR-01", date(2026, 3, 18)):
                 lines = _damage(lines)
-            if (site.site_id, day) == ("BIR-02", date(2026, 3, 8)):
+            if (site.site_id, day) == ("BIR-02", RESENT):
                 lines = [_halved(line) if 44 <= i < 52 else line for i, line in enumerate(lines)]
             yield f"evening-csv/{site.site_id}_15min_{day}.csv", _evening_text(site, day, lines)
             if (site.site_id, day) == ("BIR-02", date(2026, 3, 10)):
-                again = date(2026, 3, 8)
-                lines = [_evening_line(site, row) for row in daily[again]]
-                yield f"evening-csv/{site.site_id}_15min_{day}_again_{again}.csv", _evening_text(site, again, lines)
+                lines = [_evening_line(site, row) for row in daily[RESENT]]
+                yield f"evening-csv/{site.site_id}_15min_{day}_again_{RESENT}.csv", _evening_text(site, RESENT, lines)
 
 
-def _evening_text(site: Site, day: date, lines: list[str]) -> bytes:
+def _evening_text(site: Spec, day: date, lines: list[str]) -> bytes:
     head = (
         f"Evening report for {site.site_id}, {day}\nQuarter-hour means\n"
         "Date;Clock;PV (kW);House (kW);Feed-in (kW);Charging (kW);Level (%);Inverter (°C)\n"
@@ -115,11 +54,10 @@ def _evening_text(site: Site, day: date, lines: list[str]) -> bytes:
     return (head + "".join(line + "\n" for line in lines)).encode("latin-1")
 
 
-def _evening_line(site: Site, row: Row) -> str:
-    end = wall_clock(row.start_s + 900, written_zone(site))
+def _evening_line(site: Spec, row: Row) -> str:
     cells = [_comma(row.pv_w / 1000, 3), _comma(row.load_w / 1000, 3), _comma(-row.grid_w / 1000, 3)]
     cells += [_comma(-row.battery_w / 1000, 3), _comma(row.soc_pct, 1)] if site.battery_kwh else ["--", "--"]
-    return ";".join([f"{end:%d.%m.%Y}", f"{end:%H:%M}", *cells, _comma(row.inverter_temp_c, 1)])
+    return ";".join([f"{row.wall:%d.%m.%Y}", f"{row.wall:%H:%M}", *cells, _comma(row.inverter_temp_c, 1)])
 
 
 def _comma(value: float, decimals: int) -> str:
@@ -150,16 +88,17 @@ def _halved(line: str) -> str:
 # -- fleet-day: one csv.gz a day for all its sites, stamps with their offset, at the interval's start
 
 
-def write_fleet_day(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[File]:
+def write_fleet_day(fleet: dict[Spec, Daily], days: Iterable[date]) -> Iterator[File]:
     """`fleet_DATE.csv.gz`; W, charging counted positive, the site in a column."""
     for day in days:
         text = io.StringIO()
         out = csv.writer(text, lineterminator="\n")
         out.writerow(FLEET_HEADER)
         for site, daily in fleet.items():
+            zone = ZoneInfo(REGIONS[site.region].zone)
             for row in daily.get(day, []):
-                stamp = wall_clock(row.start_s, written_zone(site)).isoformat(timespec="seconds")
-                powers = [_text(w, 0) for w in (row.pv_w, *row.strings_w, row.load_w, row.grid_w)]
+                stamp = datetime.fromtimestamp(row.start_s, zone).isoformat(timespec="seconds")
+                powers = [_text(w, 0) for w in (row.pv_w, *row.inputs_w, row.load_w, row.grid_w)]
                 store = [_text(-row.battery_w, 0), _text(row.soc_pct, 0)] if site.battery_kwh else ["", ""]
                 out.writerow([site.external_id, stamp, *powers, *store, _text(row.voltage_v, 1)])
         yield f"fleet-day/fleet_{day}.csv.gz", _gz(text.getvalue())
@@ -168,12 +107,12 @@ def write_fleet_day(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[
 # -- nested-json: a document per site and day, the roof's name outside its records
 
 
-def write_nested_json(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[File]:
+def write_nested_json(fleet: dict[Spec, Daily], days: Iterable[date]) -> Iterator[File]:
     """`ROOF_DATE.json.zst`; W, feed-in and charging counted positive, the load in two parts, local stamps."""
     wanted = set(days)
     for site, daily in fleet.items():
         for day in sorted(wanted & set(daily)):
-            rows = [_nested(site, row) for row in daily[day]]
+            rows = [_nested(row) for row in daily[day]]
             document = {
                 "roof": {"id": site.external_id},
                 "of_day": {"date": str(day), "intervals": rows},
@@ -182,18 +121,17 @@ def write_nested_json(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterato
             yield f"nested-json/{site.external_id}_{day}.json.zst", zstandard.ZstdCompressor(level=19).compress(raw)
 
 
-def _nested(site: Site, row: Row) -> dict[str, object]:
+def _nested(row: Row) -> dict[str, object]:
     light = round(row.load_w * 0.15)
-    stamp = wall_clock(row.start_s, written_zone(site))
     power = {"pv": round(row.pv_w), "meter": round(-row.grid_w), "store": round(-row.battery_w)}
     use = {"light": light, "sockets": round(row.load_w) - light}
-    return {"at": f"{stamp:%Y-%m-%d %H:%M:%S}", "power": power, "use": use, "level": round(row.soc_pct, 1)}
+    return {"at": f"{row.wall:%Y-%m-%d %H:%M:%S}", "power": power, "use": use, "level": round(row.soc_pct, 1)}
 
 
 # -- metric-long: a folder per site, a line per metric, Unix seconds, samples at an instant
 
 
-def write_metric_long(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[File]:
+def write_metric_long(fleet: dict[Spec, Daily], days: Iterable[date]) -> Iterator[File]:
     """`SITE/YYYYMMDD.csv.gz`; kW, and a metric that nobody maps."""
     wanted = set(days)
     for site, daily in fleet.items():
@@ -206,7 +144,7 @@ def write_metric_long(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterato
                     values |= {"store": _text(row.battery_w / 1000, 3), "store_level": _text(row.soc_pct, 1)}
                 values["case_c"] = _text(row.inverter_temp_c, 1)
                 if row.start_s % 3600 == 0:
-                    values["uptime_h"] = str(int((row.start_s - daily[min(daily)][0].start_s) // 3600))
+                    values["uptime_h"] = str(int((row.start_s - UP_SINCE_S) // 3600))
                 lines += [f"{int(row.start_s)},{name},{value}\n" for name, value in values.items()]
             data = _gz("".join(lines))
             if (site.site_id, day) == ("NIR-05", date(2026, 3, 12)):
@@ -217,14 +155,13 @@ def write_metric_long(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterato
 # -- line-records: one ndjson.gz a day, a record per unit and interval, local stamps at the interval's end
 
 
-def write_line_records(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[File]:
+def write_line_records(fleet: dict[Spec, Daily], days: Iterable[date]) -> Iterator[File]:
     """`lines-DATE.ndjson.gz`; W, the project's own signs, a site of two inverters as two units."""
     for day in days:
         lines = []
         for site, daily in fleet.items():
-            for unit, row in _units(site, day, daily.get(day, [])):
-                end = wall_clock(row.start_s + 300, written_zone(site))
-                record: dict[str, object] = {"unit": unit, "t": f"{end:%Y-%m-%dT%H:%M:%S}"}
+            for unit, row in _units(site, daily.get(day, [])):
+                record: dict[str, object] = {"unit": unit, "t": f"{row.wall:%Y-%m-%dT%H:%M:%S}"}
                 record |= {"pv": round(row.pv_w), "use": round(row.load_w), "grid": round(row.grid_w)}
                 if row.soc_pct >= 0:
                     record |= {"bat": round(row.battery_w), "soc": round(row.soc_pct, 1)}
@@ -234,27 +171,26 @@ def write_line_records(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterat
         yield f"line-records/lines-{day}.ndjson.gz", _gz("".join(lines))
 
 
-def _units(site: Site, day: date, rows: list[Row]) -> Iterator[tuple[str, Row]]:
+def _units(site: Spec, rows: list[Row]) -> Iterator[tuple[str, Row]]:
     """What the exports call a site's units, with their rows; soc_pct -1 = the unit has no battery."""
     if site.site_id not in DEVICES:
         yield from ((site.external_id, row if site.battery_kwh else row._replace(soc_pct=-1.0)) for row in rows)
         return
     (_, first, _), (_, second, _) = DEVICES[site.site_id]
     for row in rows:  # device A: the house with the battery
-        use, pv = row.load_w * (1 - ANNEXE_SHARE), row.strings_w[0]
-        grid = row.grid_w - (row.load_w * ANNEXE_SHARE - row.strings_w[1])
+        use, pv = row.load_w * (1 - ANNEXE_SHARE), row.inputs_w[0]
+        grid = row.grid_w - (row.load_w * ANNEXE_SHARE - row.inputs_w[1])
         yield first, row._replace(load_w=use, pv_w=pv, grid_w=grid)
-    silent = planted(site.site_id, "site-silent")
-    if silent is None or not silent.holds(day):
-        for row in rows:  # device B: the annexe
-            use, pv = row.load_w * ANNEXE_SHARE, row.strings_w[1]
+    for row in rows:  # device B: the annexe
+        if not row.is_silent_b:
+            use, pv = row.load_w * ANNEXE_SHARE, row.inputs_w[1]
             yield second, row._replace(load_w=use, pv_w=pv, grid_w=use - pv, battery_w=0.0, soc_pct=-1.0)
 
 
 # -- counter-zip: a zip a day, a csv per site, counters instead of generation, UTC at the interval's end
 
 
-def write_counter_zip(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterator[File]:
+def write_counter_zip(fleet: dict[Spec, Daily], days: Iterable[date]) -> Iterator[File]:
     """`counters_DATE.zip` of `SITE_counters.csv`; kWh since the first day, rolling over at 100000."""
     for day in days:
         packed = io.BytesIO()
@@ -268,11 +204,11 @@ def write_counter_zip(fleet: dict[Site, Daily], days: Iterable[date]) -> Iterato
         yield f"counter-zip/counters_{day}.zip", packed.getvalue()
 
 
-def _counter_text(site: Site, rows: list[Row]) -> str:
+def _counter_text(site: Spec, rows: list[Row]) -> str:
     lines = ["at,yield_kwh,bought_kwh,sold_kwh,house_w,meter_w,store_w,level\n"]
     before = YIELD_BEFORE_KWH.get(site.site_id, 0.0)
     for row in rows:
-        end = wall_clock(row.start_s + 900, ZoneInfo("UTC"))
+        end = datetime.fromtimestamp(row.start_s + 900, UTC)
         kwh = [_text((before + row.pv_kwh) % ROLLOVER_KWH, 3), _text(row.import_kwh, 3), _text(row.feed_in_kwh, 3)]
         store = [_text(row.battery_w, 0), _text(row.soc_pct, 1)] if site.battery_kwh else ["", ""]
         lines.append(

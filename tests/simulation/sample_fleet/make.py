@@ -6,28 +6,24 @@ The same bytes come out on every run. Profiles, README.md and noonmark.toml are 
 import csv
 import io
 import shutil
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from datetime import date
 from pathlib import Path
 
 from tests.simulation.sample_fleet import register
 from tests.simulation.sample_fleet.faults import FAULTS, LOOK_ALIKES, Planted
-from tests.simulation.sample_fleet.formats import WRITERS, stray_file, to_rows
-from tests.simulation.sample_fleet.measure import measured_size
-from tests.simulation.sample_fleet.physics import Series, simulate
-from tests.simulation.sample_fleet.sites import DAYS, REGIONS, SITES, Site
-from tests.simulation.sample_fleet.weather import region_sky
+from tests.simulation.sample_fleet.fleet import Lived, live_fleet
+from tests.simulation.sample_fleet.formats import RESENT, WRITERS, stray_file
+from tests.simulation.sample_fleet.rows import Daily, to_rows
+from tests.simulation.sample_fleet.sites import DAYS, Spec
+from tests.simulation.sample_fleet.sizes import measured_size
 
 
-def make_exports(
-    out: Path, *, kinds: Collection[str] = tuple(WRITERS), days: Collection[date] = tuple(DAYS)
-) -> dict[Site, Series]:
-    """The series behind the exports of these kinds, after writing their files of these days below OUT/exports."""
-    skies = {name: region_sky(region) for name, region in REGIONS.items()}
-    made = {site: simulate(site, skies[site.region]) for site in SITES if site.kind in kinds}
-    for kind in kinds:
-        fleet = {site: to_rows(site, series) for site, series in made.items() if site.kind == kind}
-        for name, data in WRITERS[kind](fleet, sorted(days)):
+def make_exports(out: Path, fleet: Sequence[Lived], *, days: Collection[date] = tuple(DAYS)) -> dict[Spec, Daily]:
+    """The rows behind the exports, after writing the files of these days below OUT/exports."""
+    made = {lived.spec: to_rows(lived, {*days, RESENT}) for lived in fleet}
+    for kind, write in WRITERS.items():
+        for name, data in write({spec: daily for spec, daily in made.items() if spec.kind == kind}, sorted(days)):
             _write(out / "exports" / name, data)
     return made
 
@@ -35,19 +31,20 @@ def make_exports(
 def make_fleet(out: Path) -> None:
     """Everything that this script makes, below OUT; an earlier OUT/exports is replaced."""
     shutil.rmtree(out / "exports", ignore_errors=True)
-    made = make_exports(out)
+    fleet = live_fleet()
+    make_exports(out, fleet)
     name, data = stray_file()
     _write(out / "exports" / name, data)
     for name, text in register.tables().items():
         _write(out / name, text.encode())
-    by_id = {site.site_id: series for site, series in made.items()}
+    by_id = {lived.spec.site_id: lived for lived in fleet}
     lines = [_fault_cells(fault, by_id[fault.site_id]) for fault in (*FAULTS, *LOOK_ALIKES)]
     _write(out / "faults.csv", _faults_csv(lines).encode())
     _write(out / "FAULTS.md", register.faults_page(lines).encode())
 
 
-def _fault_cells(fault: Planted, series: Series) -> dict[str, str]:
-    size = measured_size(fault, series) if fault.size is None else fault.size
+def _fault_cells(fault: Planted, lived: Lived) -> dict[str, str]:
+    size = measured_size(fault, lived) if fault.size is None else fault.size
     return {
         "site_id": fault.site_id,
         "kind": fault.kind,

@@ -4,8 +4,7 @@ import csv
 import io
 
 from tests.simulation.sample_fleet.faults import DAMAGED, NO_FAULT
-from tests.simulation.sample_fleet.physics import place
-from tests.simulation.sample_fleet.sites import DEVICES, REGIONS, SITES, Site
+from tests.simulation.sample_fleet.sites import DEVICES, REGIONS, SITES, Spec
 
 SITE_COLUMNS = (
     *("site_id", "name", "latitude", "longitude"),
@@ -36,7 +35,7 @@ def tables() -> dict[str, str]:
     planes = [
         (site.site_id, f"{kwp:g}", f"{tilt:g}", f"{azimuth:g}")
         for site in SITES
-        if len(site.planes) > 1
+        if site.bearing is None
         for kwp, tilt, azimuth in site.planes
     ]
     devices = [(site_id, *device[:2], f"{device[2]:g}") for site_id, units in DEVICES.items() for device in units]
@@ -48,11 +47,10 @@ def tables() -> dict[str, str]:
     }
 
 
-def _cells(site: Site) -> dict[str, str]:
+def _cells(site: Spec) -> dict[str, str]:
     region = REGIONS[site.region]
-    latitude, longitude = place(site)
+    latitude, longitude = site.place
     import_price, feed_in_price, currency, installer = MONEY[site.region]
-    single = site.planes[0] if len(site.planes) == 1 else None
     cells = dict.fromkeys(SITE_COLUMNS, "") | {
         "site_id": site.site_id,
         "name": site.name,
@@ -60,8 +58,8 @@ def _cells(site: Site) -> dict[str, str]:
         "longitude": f"{longitude:.4f}",
         "timezone": region.zone,
         "installed_kwp": f"{site.kwp:g}",
-        "tilt_deg": f"{single[1]:g}" if single else "",
-        "azimuth_deg": f"{single[2]:g}" if single else "",
+        "tilt_deg": f"{site.bearing[0]:g}" if site.bearing else "",
+        "azimuth_deg": f"{site.bearing[1]:g}" if site.bearing else "",
         "inverter_kw": f"{site.inverter_kw:g}",
         "feed_in_limit_kw": "" if site.feed_in_limit_kw is None else f"{site.feed_in_limit_kw:g}",
         "battery_kwh": f"{site.battery_kwh:g}" if site.battery_kwh else "",
