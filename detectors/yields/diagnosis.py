@@ -125,8 +125,11 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     if is_dark(history) or (history.is_zero[-1] and odds.depth < DEEP):
         begin = dark_since(history)
         return Case(NO_GENERATION, begin, begin, begin, change.before, change.after, 0)
-    # A change of less than half the deviation that the test believes in is not that deviation: it was there before.
+    # A change of less than half the deviation that the test believes in is not that deviation, where days enough before
+    # it show that it was there already.
+    is_seen = np.isfinite(history.x) & (np.nan_to_num(history.sigma, nan=1.0) < change_point.MAX_SIGMA)
     is_lesser = change.after - change.before > LESSER_RATIO * odds.depth > change.after
+    is_lesser = is_lesser and is_seen[: change.first].sum() >= capacity_days
     if change.first <= first_data + FIRST_DAYS or is_lesser:
         if last < capacity_days + first_data:
             return None

@@ -1,7 +1,7 @@
 """One table of what the pipeline finds, misses and says wrongly in a simulated fleet whose truth is known.
 
 python -m tests.benches.truth [--sites N --days D --seed S --start DATE --minutes M] [--kinds a,b | --family F]
-                              [--hemisphere north|south|both] [--light] [--explain] [--save FILE]
+                              [--hemisphere north|south|both] [--light] [--faulty SHARE] [--explain] [--save FILE]
 python -m tests.benches.truth --pool FILE ... [--markdown]
 
 The seed is new each time unless given, and is printed. The workspace is temporary; every export goes the pipeline's
@@ -46,9 +46,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     seed = args.seed if args.seed is not None else secrets.randbelow(10**6)
     print(f"seed {seed}: {args.sites} sites x {args.days} days from {args.start}, {args.hemisphere}", flush=True)
     begin = time.monotonic()
+    faulty = args.faulty or (LIGHT_FAULTY if args.light else FAULTY_SHARE)
     fleet = make_fleet(
         seed, sites=args.sites, days=args.days, first=args.start, minutes=args.minutes, kinds=_kinds(args),
-        hemisphere=args.hemisphere, step_pct=args.step, faulty=LIGHT_FAULTY if args.light else FAULTY_SHARE,
+        hemisphere=args.hemisphere, step_pct=args.step, faulty=faulty,
     )  # fmt: skip
     simulated = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
@@ -81,6 +82,7 @@ def _parse(arguments: Sequence[str] | None) -> argparse.Namespace:
         metavar="PCT",
         help="with --light: all faults are falls of this size in the middle of the span",
     )
+    parser.add_argument("--faulty", type=float, metavar="SHARE", help="of the sites; else 0.45, with --light 0.2")
     parser.add_argument("--explain", action="store_true")
     parser.add_argument("--save", type=Path, metavar="FILE", help="keeps the rows behind the table")
     parser.add_argument("--pool", type=Path, nargs="+", metavar="FILE", help="one table of rows that were saved")

@@ -99,6 +99,8 @@ def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
     odds = Odds(9.0, -20.0, -0.22, np.full(4, np.nan), 0.1)
     case = diagnosis.diagnose(odds, _history(x, [0] * 20), _parts((None,) * 4), 3.5)
     assert (case.kind, case.first, case.before) == ("capacity-mismatch", 0, 0.0)
+    few = diagnosis.diagnose(odds, _history([-0.2] * 4 + [-0.26] * 8, [0] * 12), _parts((None,) * 4), 3.5)
+    assert few.kind == "underperformance"  # so few days before prove no level
 
 
 def test_a_fall_in_the_span_was_not_always_there():
