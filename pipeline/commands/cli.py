@@ -22,6 +22,7 @@ from pipeline.commands.options import (
     Json,
     SafeCsv,
     day_or_instant_of,
+    ended,
     one_line,
     workspace_of,
 )
@@ -240,7 +241,7 @@ def retime(
             )
             said += ["done", f"{site} undone"]
         say.corrected(corrected, as_json=json)
-        return DONE
+        return ended(run)
     if (shift_min is None and rate_s_per_day is None) or start is None:
         raise NoonmarkError(
             "a correction needs --shift-min or --rate-s-per-day, and --from", "retime", "see `noonmark retime --help`"
@@ -252,12 +253,12 @@ def retime(
         with session.opened(workspace_of(context)) as run:
             shown = clock_preview.preview(run, site, clock_corrections.checked(run, site, **given))
         tables.rows(shown.columns, shown.rows(), "json" if json else "table")
-        return DONE
+        return ended(run)
     with session.opened(workspace_of(context)) as run, session.published(run, "retime") as said:
         corrected = clock_corrections.retime(run, site, **given)
         said += ["done", f"{site} {clock_corrections.summed_up(corrected)}"]
     say.corrected(corrected, as_json=json)
-    return DONE
+    return ended(run)
 
 
 @app.command()

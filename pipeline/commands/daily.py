@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.commands.options import DONE, NEEDS_PERSON, Day, Json, day_of, one_line, workspace_of
+from pipeline.commands.options import DONE, NEEDS_PERSON, Day, Json, day_of, ended, one_line, workspace_of
 from pipeline.errors import NoonmarkError
 
 if TYPE_CHECKING:
@@ -34,13 +34,15 @@ def ingest(
             raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
         result = rebuild(space)
         logs.tell_files(result)
+        code = NEEDS_PERSON if result.needs_person else DONE
     else:
         with session.opened(space) as run, session.published(run, "ingest") as said:
             result = runs.take_in(run, paths or ())
             logs.tell_files(result)
             said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
+        code = ended(run, result.needs_person)
     say.taken_in(result, as_json=json)
-    return NEEDS_PERSON if result.needs_person else DONE
+    return code
 
 
 def detect(
@@ -62,7 +64,7 @@ def detect(
         result = runs.detect(run, days)
         said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
     say.judged(result, as_json=json)
-    return NEEDS_PERSON if result.needs_person else DONE
+    return ended(run, result.needs_person)
 
 
 def digest(
@@ -94,12 +96,14 @@ def digest(
             raise NoonmarkError("a part of the digest is shown, not mailed", "digest", "leave --mail out")
         with session.opened(space) as run:
             say.digest(digest_pages.part_of_digest(run, wanted, narrowed), None, as_json=json)
-        return DONE
+        return ended(run)
     with session.opened(space) as run, session.published(run, "digest") as said:
         facts, folder = digest_pages.write_digest(run, wanted)
         said += ["done", facts.headline]
     say.digest(facts, folder, as_json=json)
-    return _mail(run, facts, is_again=is_again) if is_mailed else DONE
+    if is_mailed:
+        _mail(run, facts, is_again=is_again)
+    return ended(run)
 
 
 def cycle(
@@ -119,11 +123,12 @@ def cycle(
         logs.tell_files(result.taken_in)
         said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
     say.cycled(result, as_json=json)
-    code = _mail(run, result.facts) if is_mailed and result.facts is not None else DONE
-    return NEEDS_PERSON if result.needs_person else code
+    if is_mailed and result.facts is not None:
+        _mail(run, result.facts)
+    return ended(run, result.needs_person)
 
 
-def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int:
+def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> None:
     """Sends what was published, once the workspace is no longer held. Raises MailError where that does not succeed."""
     from pipeline.runs import mailing
 
@@ -133,7 +138,6 @@ def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> int
     patience = mailing.Patience(mailing.COMMAND_PATIENCE_S, report=report)
     sent = mailing.mail_digest(run.workspace, run.settings, facts, is_again=is_again, patience=patience)
     print(sent.said, file=sys.stderr)
-    return DONE
 
 
 def schedule(context: typer.Context) -> int:

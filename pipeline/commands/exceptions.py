@@ -4,7 +4,7 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.commands.options import DONE, By, For, Id, Json, Note, day_of, workspace_of
+from pipeline.commands.options import DONE, By, For, Id, Json, Note, day_of, ended, workspace_of
 
 decisions = typer.Typer(invoke_without_command=True, no_args_is_help=False)
 
@@ -90,4 +90,4 @@ def _decide(context: typer.Context, exception_id: str, action: str, as_json: boo
         rewrite_digest(run)
         outcome += ["done", exception_id]
     say.one_exception(space, exception_id, as_json=as_json or context.meta.get("json", False))
-    return DONE
+    return ended(run)

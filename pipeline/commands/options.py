@@ -1,12 +1,15 @@
 """What several commands take: options, the workspace, days; and the exit statuses."""
 
 from datetime import date, datetime
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.errors import NoonmarkError
 from pipeline.workspace.places import Workspace
+
+if TYPE_CHECKING:
+    from pipeline.runs.session import Opened
 
 DONE, NEEDS_PERSON, REFUSED, INTERRUPTED = 0, 1, 2, 130
 FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)  # ours: what instants and windows around days can hold
@@ -24,6 +27,11 @@ Id = Annotated[str, typer.Argument(metavar="ID", help="Its ID, as `exceptions li
 SafeCsv = Annotated[
     bool, typer.Option("--safe-csv", help="In CSV, put an apostrophe before text that a spreadsheet would compute.")
 ]
+
+
+def ended(run: "Opened", needs_person: bool = False) -> int:
+    """The exit status of a command that did its work: a history that came back from its copy needs a person too."""
+    return NEEDS_PERSON if needs_person or run.was_recovered else DONE
 
 
 def workspace_of(context: typer.Context, *, must_exist: bool = True) -> Workspace:

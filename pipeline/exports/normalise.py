@@ -222,7 +222,8 @@ def _located(faults: pl.DataFrame, sheet: pl.DataFrame) -> pl.DataFrame:
 def _with_raw(rejected: pl.DataFrame, parts: list[ExportPart], profile: ExportProfile) -> pl.DataFrame:
     """The rejects with their records or lines, which are looked up only now that few are wanted."""
     is_csv = profile.format == "csv"
-    if rejected.is_empty() or (is_csv and rejected["raw"].null_count() == 0):
+    is_whole = rejected["raw"].null_count() == 0 if is_csv else profile.format != "json"
+    if is_whole or rejected.is_empty():
         return rejected
     filled = []
     for (number,), of_file in rejected.group_by("file_no", maintain_order=True):

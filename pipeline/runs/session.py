@@ -42,6 +42,7 @@ class Opened:
     store: Store
     is_quiet: bool = False  # no progress on stderr
     should_stop: Callable[[], bool] = bool  # asked at safe points
+    was_recovered: bool = False  # the history did not open, and came back from its copy
 
     @contextmanager
     def progress(self, what: str, total: int, unit: str) -> Iterator[progress.Advance]:
@@ -89,7 +90,10 @@ def opened(
             register = checked.register
             register_copy.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
             quiet = is_quiet or logs.is_json()  # progress is for people
-            run = Opened(workspace, checked.settings, register, checked.profiles, store, quiet, should_stop)
+            is_recovered = not is_fresh and recovery.is_behind(store)
+            run = Opened(
+                workspace, checked.settings, register, checked.profiles, store, quiet, should_stop, is_recovered
+            )
             if not is_fresh:
                 _catch_up(run)
             yield run

@@ -1,14 +1,18 @@
 """Work that is shared gives what one process gives, also where a process dies amid it."""
 
+import logging
 import multiprocessing
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from pipeline.config.settings import ComputeSettings
 from pipeline.detection import sum_up
+from pipeline.detection.sum_up import summed
 from pipeline.detection.workers import Pool, pool
 from pipeline.errors import NoonmarkError, RefusedError
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
@@ -50,15 +54,39 @@ def test_a_cluster_that_cannot_be_reached_is_told() -> None:
     assert isinstance(told.value, RefusedError)
 
 
-def test_a_night_of_two_workers_is_the_night_of_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sum_up, "SITES_AT_ONCE", 2)
-    one = Fleet(tmp_path / "one", 5, devices=[("S4", "A"), ("S4", "B")])
+def summed_amid_a_death(of: sum_up.Given) -> sum_up.Summed:
+    """The first process that is not the test's own ends here, once."""
+    mark = Path(os.environ["NOONMARK_TEST_DEATH"])
+    if multiprocessing.parent_process() is not None and not mark.exists():
+        mark.touch()
+        os._exit(9)
+    return summed(of)
+
+
+@pytest.fixture
+def one(tmp_path: Path) -> Fleet:
+    """A workspace before its first night, and its night in one process."""
+    fleet = Fleet(tmp_path / "one", 5, devices=[("S4", "A"), ("S4", "B")])
     for site in ("S1", "S2", "S3", "S4A", "S4B", "S5"):
-        one.drop(f"{site}_roof_1.csv", roof(sunny(peak_w=9000 if site == "S2" else 6000)))
-    two = Fleet.of(shutil.copytree(one.space.root, tmp_path / "two"))
-    two.space.settings_file.write_text("[ingest]\nsettle_s = 0\n[compute]\nworkers = 2\n", encoding="utf-8")
-    for fleet in (one, two):
-        fleet.cycle(day=DAY)
+        fleet.drop(f"{site}_roof_1.csv", roof(sunny(peak_w=9000 if site == "S2" else 6000)))
+    shutil.copytree(fleet.space.root, tmp_path / "before")
+    fleet.cycle(day=DAY)
+    return fleet
+
+
+@pytest.mark.parametrize("where", ["workers", "cluster"])
+def test_a_night_of_two_of_which_one_dies_is_the_night_of_one(
+    one: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    monkeypatch.setattr(sum_up, "SITES_AT_ONCE", 2)
+    monkeypatch.setattr(sum_up, "summed", summed_amid_a_death)
+    monkeypatch.setenv("NOONMARK_TEST_DEATH", str(tmp_path / "died"))
+    two = Fleet.of(tmp_path / "before")
+    with _address(where) as address:
+        setting = f'cluster = "{address}"' if address else "workers = 2"
+        two.space.settings_file.write_text(f"[ingest]\nsettle_s = 0\n[compute]\n{setting}\n", encoding="utf-8")
+        two.cycle(day=DAY)
+    assert (tmp_path / "died").exists()
     features = [name for (name,) in one.ask(
         "SELECT table_name FROM duckdb_tables() WHERE starts_with(table_name, 'feature_') AND NOT internal ORDER BY ALL"
     ) if name != "feature_version"]  # fmt: skip
@@ -67,3 +95,16 @@ def test_a_night_of_two_workers_is_the_night_of_one(tmp_path: Path, monkeypatch:
         assert rows[0] == rows[1], name  # in their stored order, to the last digit
     assert one.value("SELECT count(*) FROM site_day") == 10  # a UTC day lies in two days of Berlin
     assert differences(one.history(), two.history()) == {}
+
+
+@contextmanager
+def _address(where: str) -> Iterator[str]:
+    """Of a scheduler with two workers on this machine, or nothing."""
+    if where == "workers":
+        yield ""
+        return
+    distributed = pytest.importorskip("distributed", reason="the extra noonmark[cluster] is not installed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=logging.CRITICAL
+    ) as cluster:
+        yield cluster.scheduler_address

@@ -1,5 +1,7 @@
 """What analysts open: there from the first day, described, never locked, never locking, for reading alone."""
 
+import json
+import os
 import shutil
 import subprocess
 import sys
@@ -13,7 +15,7 @@ import pytest
 from detectors.frames import CHANNELS, SITES
 from pipeline.errors import QueryError
 from pipeline.runs import clock_corrections, session
-from pipeline.store import parts, reader
+from pipeline.store import parts, reader, reader_database
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
 from tests.support.snapshot import Snapshot
 
@@ -189,6 +191,34 @@ def test_superseded_parts_go_when_no_session_can_need_them(fleet: Fleet, monkeyp
     kept = set(fleet.files("reader/reading"))
     assert not kept & first and not any("lost" in name for name in kept)
     assert ask(fleet, "SELECT count(*), max(pv_w) FROM reading") == [(96, 7000.0)]
+
+
+def shown(fleet: Fleet) -> list[list[tuple]]:
+    """What an analyst sees of relations and columns, and the rows of those that do not change with every run."""
+    rows = "SELECT 's', * FROM site UNION ALL BY NAME SELECT 'f', path AS name FROM export_file ORDER BY ALL"
+    tables = "SELECT table_name, comment FROM duckdb_tables() WHERE database_name NOT IN ('system', 'temp') ORDER BY 1"
+    columns = "SELECT table_name, column_name, data_type, comment FROM duckdb_columns() WHERE NOT internal ORDER BY ALL"
+    views = "SELECT view_name, comment FROM duckdb_views() WHERE NOT internal ORDER BY 1"
+    return [ask(fleet, sql) for sql in (rows, tables, columns, views, "SELECT count(*), sum(pv_w) FROM reading")]
+
+
+@pytest.mark.parametrize("is_spoilt", [False, True])
+def test_a_database_taken_over_from_the_one_before_is_as_one_made_from_nothing(fleet: Fleet, is_spoilt: bool) -> None:
+    database, made_of = (fleet.space.reader / name for name in (reader.DATABASE, reader_database.MADE_OF))
+    if is_spoilt:  # damaged, though its size and time are as they were
+        times = database.stat()
+        database.chmod(0o644)
+        with database.open("r+b") as file:
+            file.write(b"\xff" * 3 * 4096)
+        os.utime(database, ns=(times.st_atime_ns, times.st_mtime_ns))
+    fleet.space.sites_file.write_text(fleet.space.sites_file.read_text(encoding="utf-8").replace("48.", "47."), "utf-8")
+    fleet.drop("S1_roof_b.csv", roof(sunny(peak_w=7000)))
+    fleet.take_in(is_published=True)
+    taken_over = shown(fleet)
+    assert json.loads(made_of.read_text("utf-8"))["state"][0] == database.stat().st_size
+    made_of.unlink()
+    fleet.take_in(is_published=True)
+    assert shown(fleet) == taken_over and taken_over[-1] == [(96, pytest.approx(taken_over[-1][0][1]))]
 
 
 def days_of(fleet: Fleet, first: date, count: int, sites: str = "12") -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.commands.cli import main
 from pipeline.errors import NoonmarkError
 from pipeline.runs import clock_corrections, decisions, session
 from pipeline.store import Store, decision_log, reader, recovery
@@ -56,6 +57,11 @@ def test_a_history_that_does_not_open_comes_back_from_its_copy_and_the_archive(f
     assert reader.ask(fleet.space.reader, "SELECT count(*) FROM reading").item() == shown
     assert fleet.space.damaged.exists()
     assert fleet.ask("SELECT outcome FROM run WHERE job = 'recovery'") == [("needs a person",)]
+
+
+def test_the_command_that_brought_a_history_back_says_so_by_its_exit_status(fleet: Fleet) -> None:
+    damage(fleet.space.database)
+    assert [main(["-w", str(fleet.space.root), "digest"]) for _ in range(2)] == [1, 0]
 
 
 def test_a_recovery_that_is_interrupted_goes_on_with_the_next_run(
