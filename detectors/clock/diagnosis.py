@@ -203,6 +203,8 @@ def _step(
     least = step_limit(float(onsets.interval[device]))
     if max(abs(height), abs(first + last) / 2) < least or not (together or now.certain):
         return None
+    if contradict(height, before, now, least):
+        return None
     change = _change_at(onsets, device, segment.start, earlier, (height, error), (before, now), claim)
     if now.days < AGAIN_DAYS:
         return None  # after right days, one wrong day is as well a file that was written wrongly
@@ -210,6 +212,15 @@ def _step(
         return None
     error = float(np.hypot(error, onset_error(float(onsets.interval[device]))))
     return Step(segment.start, before, height, change, earlier.start, error)
+
+
+def contradict(height: float, before: Offset, now: Offset, least: float) -> bool:
+    """Whether the offsets moved by a step or more the other way than the light jumped: then neither is the clock's.
+
+    All in minutes. At a limited roof first and last light follow the house's load, and a busy week moves them.
+    """
+    moved = now.minutes - before.minutes
+    return height * moved < 0 and abs(moved) >= least
 
 
 def _jump(late: Array, before: Segment, after: Segment) -> float:

@@ -14,7 +14,9 @@ from astral import Observer
 from astral.sun import sunrise
 
 from detectors.clock import clock
+from detectors.clock.diagnosis import contradict
 from detectors.clock.light import LIGHT, light_onsets
+from detectors.clock.offset import Offset
 from detectors.clock.zones import daily_offsets
 from detectors.finding import Finding, NotJudged, Verdict, filled
 from tests.support.clock_roofs import (
@@ -149,6 +151,17 @@ def test_shade_on_one_side_moves_no_step(wall: tuple[float, float, float], minut
     assert finding.kind == "clock-step" and abs(finding.evidence["offset_before_min"]) > 8
     assert abs(finding.evidence["offset_min"] - minutes) <= finding.evidence["uncertainty_min"] <= 10
     assert finding.evidence["correction_min"] == pytest.approx(-minutes, abs=5)
+
+
+@pytest.mark.parametrize(
+    ("height", "now", "is_one"), [(190.0, -122.6, True), (190.0, 185.0, False), (25.0, -5.0, False)]
+)
+def test_a_jump_of_the_light_that_the_days_offsets_contradict_is_no_step(
+    height: float, now: float, is_one: bool
+) -> None:
+    """Figures of a roof that may not feed in, whose first and last light are the house's."""
+    offset = Offset(3.4, 12.0, 20, False, False, 4.0)
+    assert contradict(height, offset, offset._replace(minutes=now), 18.0) is is_one
 
 
 def test_a_zones_figure_corrects_where_the_measured_one_agrees() -> None:
