@@ -81,7 +81,10 @@ KNOWN = {
     "denver-6kw": (Known(CLOCK_KINDS, date(2011, 4, 15), END, "labels follow daylight saving, claimed is none"),),
     "turin-2019": (Known(CLOCK_KINDS, date(2019, 10, 27), END, "labelled an hour early from then on"),),
     "turin-2020": (Known(CLOCK_KINDS, date(2020, 10, 25), END, "labelled an hour early from then on"),),
-    "denver-sensor": (Known(YIELD_KINDS | {"readings-implausible"}, date(2023, 6, 19), END, "noise"),),
+    "denver-sensor": (
+        Known(frozenset({"site-silent"}), date(2019, 3, 1), date(2019, 3, 19), "one to five quarter hours a day"),
+        Known(YIELD_KINDS | {"readings-implausible"}, date(2023, 6, 19), END, "noise"),
+    ),
     "aargau-A": (Known(YIELD_KINDS, date(2019, 1, 5), date(2019, 2, 27), "snow, lying longer than on B"),),
     "res_5kw": (Known(frozenset({"readings-implausible"}), date(2016, 1, 1), END, "58 values of -1,000,000 kW"),),
     "res_7kw": (
