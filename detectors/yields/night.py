@@ -25,6 +25,7 @@ USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test take
 ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
 ZERO_RATIO_LIMITED = 0.001  # ours: so much may be all that an idle house takes of a healthy roof
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
+THIN_COVERAGE = 0.15  # ours: share of daylight; of less, what was read may be a logger's restart
 ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier
 PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
 LEAST_ENERGY = 0.3  # ours: kWh per kWp due; below it a day's total is low suns alone
@@ -99,7 +100,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     is_zero, evidence = _zeros(fleet, combined, lone_energy, coverage, cold_day.is_cold)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
-    silent = is_doubted | ~fleet.is_heard
+    silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
 
     def told(values: Array) -> Array:
         return np.where(silent, np.nan, values)

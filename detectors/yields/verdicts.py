@@ -12,11 +12,12 @@ from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
 from detectors.yields.cases import day_loss_kwh, of_site
 from detectors.yields.diagnosis import History
 from detectors.yields.lone_site import MIN_ENERGY
-from detectors.yields.night import USABLE_SIGMA, Night
+from detectors.yields.night import THIN_COVERAGE, USABLE_SIGMA, Night
 from detectors.yields.testing import ALIVE
 
 REASONS = {
     "generation-missing": "no readings of generation",
+    "hardly-read": "readings of generation in {coverage_pct:.0f} % of the daylight",
     "snow": "snow on the roofs around for {days} days",
     "no-usable-energy": "nothing that could have been used: its feed-in limit left no room all day",
     "no-light": "no light that tells anything of the roof",
@@ -211,6 +212,8 @@ def _reason(night: Night, n: int, site_id: str) -> Reason | None:
         return reason
     if not night.fleet.is_heard[n]:
         return because(REASONS, "generation-missing")
+    if night.coverage[n] < THIN_COVERAGE:
+        return because(REASONS, "hardly-read", coverage_pct=100 * float(night.coverage[n]))
     if night.spell_days[n] > 0:
         return because(REASONS, "snow", days=int(night.spell_days[n]))
     by_pairs = np.isfinite(night.x[n]) and night.sigma[n] < USABLE_SIGMA

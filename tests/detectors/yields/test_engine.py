@@ -13,6 +13,9 @@ import pytest
 from detectors.finding import because
 from detectors.yields import verdicts
 from detectors.yields.capacity_mismatch import detect as detect_capacity
+from detectors.yields.energies import Before
+from detectors.yields.fleet_day import newest
+from detectors.yields.night import work_out
 from detectors.yields.no_generation import detect as detect_dark
 from detectors.yields.string_loss import detect as detect_string
 from detectors.yields.underperformance import detect as detect_under
@@ -200,3 +203,29 @@ def test_days_that_tell_nothing_say_why(roofs, lived):
     }  # fmt: skip
     silent = [one for one in detect_under(**given) if not hasattr(one, "kind")]
     assert [(one.site_id, one.reason.code) for one in silent] == [("h1", "snow")]
+
+
+def test_a_day_of_which_hardly_anything_was_read_tells_nothing(roofs, lived):
+    """Two quarter hours of 0 W may be a logger's restart."""
+    made = lived.objects["yield_night"].fleet
+    site = made.sites["site_id"].to_list().index("h1")
+    reported = made.reported_w.copy()
+    reported[site] = np.nan
+    lit = np.flatnonzero(made.sky.up[site] > 0)
+    reported[site, lit[len(lit) // 2 : len(lit) // 2 + 2]] = 0.0
+    power = np.where(np.isfinite(reported), made.light.power_w, np.nan)
+    power[site, np.isfinite(reported[site])] = 0.0
+    fleet = made._replace(reported_w=reported, light=made.light._replace(power_w=power))
+    odds = newest(lived.rows["yield_odds"], fleet.sites["site_id"])
+    night = work_out(fleet, odds, _nothing_before(fleet), {})
+    assert np.isnan(night.x[site]) and night.zero_evidence[site] == 0
+    reasons = {
+        one.site_id: one.reason.code
+        for one in verdicts.not_judged("underperformance", night, [], roofs.day(roofs.days - 1))
+    }
+    assert reasons["h1"] == "hardly-read" and "h2" not in reasons
+
+
+def _nothing_before(fleet):
+    count = fleet.sites.height
+    return Before(np.zeros(count), np.full(count, np.nan), np.zeros(count, dtype=bool))
