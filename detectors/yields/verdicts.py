@@ -23,6 +23,7 @@ REASONS = {
     "no-light": "no light that tells anything of the roof",
 }
 NEIGHBOURS, CLEAR_SKY = "its neighbours", "the clear sky"
+WORTH_SHARE = 0.1  # ours: of what a limited site could have used; a fall that costs it less sends nobody yet
 SURE_NEIGHBOURS = 0.5  # effective number; below it the site stands alone
 
 
@@ -47,6 +48,21 @@ class Open(NamedTuple):
     neighbours: float
     history: History
     planes: str
+    has_limit: bool
+
+    @property
+    def is_to_act_on(self) -> bool:
+        """Whether it is sure, and at a site with a limit has cost what is worth a visit.
+
+        A limited roof may lack a part of its power and lose next to nothing of it, and what holds it down beside its
+        limit is known least where the energies show no loss.
+        """
+        due = sum(
+            kwh
+            for n, kwh in enumerate(self.history.expected_kwh)
+            if np.isfinite(kwh) and self.history.on(n) >= self.first_day
+        )
+        return self.is_sure and (not self.has_limit or due <= 0 or self.lost_kwh >= WORTH_SHARE * due)
 
     @property
     def days(self) -> int:
@@ -93,13 +109,13 @@ class Open(NamedTuple):
         measured: str,
         expected: str,
     ) -> Finding:
-        """The finding with the evidence that all yield findings share; to watch where the case is not sure."""
+        """The finding with the evidence that all yield findings share; one to watch unless it is to act on."""
         today = next((one for one in self.losses if one.day == self.day), DayLoss(self.day, 0.0, 0.0, MEASURED))
         return Finding(
             site_id=self.site_id,
             day=self.day,
             kind=self.kind,
-            severity=severity if self.is_sure else "watch",
+            severity=severity if self.is_to_act_on else "watch",
             value=float(value),
             unit=unit,
             threshold=float(threshold),
@@ -178,6 +194,7 @@ def open_cases(
             neighbours=float(night.neighbours[n]),
             history=history,
             planes=_planes(fleet.roofs.is_unknown[n], model),
+            has_limit=bool(fleet.roofs.has_limit[n]),
         )
 
 

@@ -1,0 +1,48 @@
+"""What an open case is worth: whom it sends."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from detectors.losses import MEASURED, DayLoss
+from detectors.yields.diagnosis import History
+from detectors.yields.verdicts import Open
+
+FIRST = date(2026, 6, 1)
+DAYS = 20
+
+
+def _severity(*, lost_kwh: float, has_limit: bool, is_sure: bool = True) -> str:
+    """Of a case of ten days, on each of which 8 kWh were due and this much was lost."""
+    nothing = np.full(DAYS, np.nan)
+    history = History(
+        FIRST, np.zeros(DAYS), np.full(DAYS, 0.1), np.zeros(DAYS, dtype=bool), nothing[:, None], nothing[:, None],
+        np.full(DAYS, 8.0), np.full(DAYS, 8.0 - lost_kwh),
+    )  # fmt: skip
+    since, day = FIRST + timedelta(days=10), FIRST + timedelta(days=DAYS - 1)
+    losses = tuple(DayLoss(since + timedelta(days=n), lost_kwh, 0.3 * lost_kwh, MEASURED) for n in range(10))
+    one = Open(
+        "roof-1", "underperformance", day, since, since, since, 0.0, np.log(0.4), 0, 5.0, is_sure, 8.0, 8.0 - lost_kwh,
+        losses, 6.0, 3.0, history, "register", has_limit,
+    )  # fmt: skip
+    told = one.finding(
+        severity="soon", value=60.0, unit="%", threshold=0.0, summary="Less.", measured="less", expected="more"
+    )
+    return told.severity
+
+
+@pytest.mark.parametrize(
+    ("lost_kwh", "has_limit", "severity"),
+    [
+        (0.1, True, "watch"),  # 60 % of the power are said to be gone, and of what could be used hardly anything is
+        (0.9, True, "soon"),
+        (0.1, False, "soon"),  # without a limit all that is missing is lost: the energies are the case
+    ],
+)
+def test_a_limited_site_that_lost_next_to_nothing_sends_nobody(lost_kwh, has_limit, severity):
+    assert _severity(lost_kwh=lost_kwh, has_limit=has_limit) == severity
+
+
+def test_what_is_not_sure_sends_nobody():
+    assert _severity(lost_kwh=5.0, has_limit=False, is_sure=False) == "watch"
