@@ -12,7 +12,9 @@ CHECKS = (
     ("ruff", "check", "."),
     ("mypy",),
     ("lint-imports",),
-    ("pytest", "-n", "2", "--dist", "loadfile"),  # a module's costly fixtures are made once
+    # A module's costly fixtures are made once. Tests that wait for processes leave room for a third worker, and
+    # tests/conftest.py orders the modules.
+    ("pytest", "-n", "3", "--dist", "loadfile", "--no-loadscope-reorder"),
 )
 
 # Each worker has one core: threads of its libraries would only wait for one another.

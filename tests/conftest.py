@@ -28,6 +28,22 @@ def _no_waiting_for_disks() -> Iterator[None]:
         yield
 
 
+LONG = ("drills", "pipeline/runs", "pipeline/store", "detectors/test_")  # modules of minutes: no worker ends with one
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Long modules first, those that look at the demo last: it is being lived meanwhile."""
+
+    def place(item: pytest.Item) -> int:
+        if isinstance(item, pytest.Function) and "sample_history" in item.fixturenames:
+            return 2
+        module = item.path.relative_to(ROOT / "tests").as_posix()
+        return 0 if module.startswith(LONG) else 1
+
+    last = {item.path for item in items if place(item) == 2}  # a module stays together
+    items.sort(key=lambda item: 2 if item.path in last else place(item))
+
+
 class Demo:
     """The sample fleet's workspace as `noonmark demo` leaves it, lived once for all workers, beside their tests.
 
