@@ -95,31 +95,34 @@ def follow(
             known = None  # it generates again; if less than before, that is another case
         level = diagnosis.decisive(verdict, history)
         wanted = LASTING_AT if site_id in lasting else open_at
+        is_unknown = bool(fleet.roofs.is_unknown[n])
+        about_roof = {"is_unknown": is_unknown, "has_limit": bool(fleet.roofs.has_limit[n])}
         if known is not None and level >= close_at:
             row = _followed(known, history, level, day)
-            row["is_sure"] = bool(known["is_sure"]) or _is_sure(row, level, open_at, night, n)
+            row["is_sure"] = bool(known["is_sure"]) or is_to_act_on(row["kind"], level, open_at, **about_roof)
             if _may_be_string(row, day):
                 kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, kept, history))
                 row |= {"kind": kind, "input": number}
             rows.append(row)
         elif known is None and level > wanted:
-            parts, is_unknown = _parts(night, n, kept, history), bool(fleet.roofs.is_unknown[n])
+            parts = _parts(night, n, kept, history)
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
             # What always was so may be the planes where nobody knows them, and modules beyond the register need proof.
             is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
             if case is not None and (level > open_at or not is_weak):
                 row = _opened(site_id, case, history, level, day)
-                rows.append(row | {"is_sure": _is_sure(row, level, open_at, night, n)})
+                rows.append(row | {"is_sure": is_to_act_on(row["kind"], level, open_at, **about_roof)})
     return pl.DataFrame(rows, schema=CASE)
 
 
-def _is_sure(case: Mapping[str, Any], level: float, open_at: float, night: Night, n: int) -> bool:
-    """Whether the log odds `level` are enough to act on.
+def is_to_act_on(kind: str, level: float, open_at: float, *, is_unknown: bool, has_limit: bool) -> bool:
+    """Whether the log odds `level` of a case of this kind are enough to act on; `is_unknown`: nobody knows the planes.
 
-    A level that never fitted planes that nobody knows may as well be the planes'.
+    A level that never fitted unknown planes may as well be theirs. Beside a limit they are learned from the hours that
+    it left free, and on days that leave other hours wrong planes look like a fall.
     """
-    is_unknown = bool(night.fleet.roofs.is_unknown[n])
-    return level > open_at and not (is_unknown and case["kind"] == CAPACITY_MISMATCH)
+    may_be_planes = is_unknown and (kind == CAPACITY_MISMATCH or (has_limit and kind != NO_GENERATION))
+    return level > open_at and not may_be_planes
 
 
 def _may_be_string(case: Mapping[str, Any], day: date) -> bool:

@@ -10,7 +10,7 @@ import polars as pl
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
 from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
 from detectors.yields.cases import day_loss_kwh, of_site
-from detectors.yields.diagnosis import NO_GENERATION, History
+from detectors.yields.diagnosis import History
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import THIN_COVERAGE, USABLE_SIGMA, Night
 from detectors.yields.testing import ALIVE
@@ -23,7 +23,6 @@ REASONS = {
     "no-light": "no light that tells anything of the roof",
 }
 NEIGHBOURS, CLEAR_SKY = "its neighbours", "the clear sky"
-REGISTERED = "register"  # where the planes come from
 WORTH_SHARE = 0.1  # ours: of what a limited site could have used; a fall that costs it less sends nobody yet
 SURE_NEIGHBOURS = 0.5  # effective number; below it the site stands alone
 
@@ -53,20 +52,14 @@ class Open(NamedTuple):
 
     @property
     def is_to_act_on(self) -> bool:
-        """Whether it is sure, and at a site with a limit has cost what is worth a visit and has registered planes.
+        """Whether it is sure, and at a site with a limit has cost what is worth a visit.
 
         A limited roof may lack a part of its power and lose next to nothing of it, and what holds it down beside its
-        limit is known least where the energies show no loss. Its planes are learned from the hours that the limit left
-        free; on days that leave other hours, wrong planes look like a fall.
+        limit is known least where the energies show no loss.
         """
-        if self.has_limit and self.kind != NO_GENERATION and self.planes != REGISTERED:
-            return False
-        due = sum(
-            kwh
-            for n, kwh in enumerate(self.history.expected_kwh)
-            if np.isfinite(kwh) and self.history.on(n) >= self.first_day
-        )
-        return self.is_sure and (not self.has_limit or due <= 0 or self.lost_kwh >= WORTH_SHARE * due)
+        since = max((self.first_day - self.history.first).days, 0)
+        due_kwh = float(np.nansum(self.history.expected_kwh[since:]))
+        return self.is_sure and (not self.has_limit or self.lost_kwh >= WORTH_SHARE * due_kwh)
 
     @property
     def days(self) -> int:
@@ -212,7 +205,7 @@ def _losses(case: dict[str, Any], history: History, each: float) -> tuple[DayLos
 
 def _planes(is_unknown: bool, model: dict[str, Any]) -> str:
     if not is_unknown:
-        return REGISTERED
+        return "register"
     return "unknown" if model["shares"] is None else "learned as shares of seven planes"
 
 

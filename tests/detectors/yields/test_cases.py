@@ -27,3 +27,19 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
         for n, value in enumerate(log_odds)
     ]
     assert cases.lasting(build.frame(ODDS, rows), DAY) == ({"roof-1"} if is_lasting else set())
+
+
+@pytest.mark.parametrize(
+    ("kind", "is_unknown", "has_limit", "acts"),
+    [
+        ("underperformance", False, True, True),
+        ("underperformance", True, False, True),
+        ("underperformance", True, True, False),  # its planes are learned from the hours that the limit left free
+        ("no-generation", True, True, True),  # no planes explain nothing at all
+        ("capacity-mismatch", True, False, False),
+        ("capacity-mismatch", False, False, True),
+    ],
+)
+def test_what_unknown_planes_may_explain_sends_nobody(kind, is_unknown, has_limit, acts):
+    assert cases.is_to_act_on(kind, 5.0, 3.5, is_unknown=is_unknown, has_limit=has_limit) is acts
+    assert not cases.is_to_act_on(kind, 3.0, 3.5, is_unknown=is_unknown, has_limit=has_limit)

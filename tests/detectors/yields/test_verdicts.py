@@ -13,9 +13,7 @@ FIRST = date(2026, 6, 1)
 DAYS = 20
 
 
-def _severity(
-    *, lost_kwh: float, has_limit: bool, is_sure: bool = True, planes: str = "register", kind: str = "underperformance"
-) -> str:
+def _severity(*, lost_kwh: float, has_limit: bool, is_sure: bool = True) -> str:
     """Of a case of ten days, on each of which 8 kWh were due and this much was lost."""
     nothing = np.full(DAYS, np.nan)
     history = History(
@@ -25,8 +23,8 @@ def _severity(
     since, day = FIRST + timedelta(days=10), FIRST + timedelta(days=DAYS - 1)
     losses = tuple(DayLoss(since + timedelta(days=n), lost_kwh, 0.3 * lost_kwh, MEASURED) for n in range(10))
     one = Open(
-        "roof-1", kind, day, since, since, since, 0.0, np.log(0.4), 0, 5.0, is_sure, 8.0, 8.0 - lost_kwh,
-        losses, 6.0, 3.0, history, planes, has_limit,
+        "roof-1", "underperformance", day, since, since, since, 0.0, np.log(0.4), 0, 5.0, is_sure, 8.0, 8.0 - lost_kwh,
+        losses, 6.0, 3.0, history, "register", has_limit,
     )  # fmt: skip
     told = one.finding(
         severity="soon", value=60.0, unit="%", threshold=0.0, summary="Less.", measured="less", expected="more"
@@ -48,12 +46,3 @@ def test_a_limited_site_that_lost_next_to_nothing_sends_nobody(lost_kwh, has_lim
 
 def test_what_is_not_sure_sends_nobody():
     assert _severity(lost_kwh=5.0, has_limit=False, is_sure=False) == "watch"
-
-
-@pytest.mark.parametrize(
-    ("has_limit", "kind", "severity"),
-    [(True, "underperformance", "watch"), (True, "no-generation", "soon"), (False, "underperformance", "soon")],
-)
-def test_planes_that_were_learned_beside_a_limit_send_nobody(has_limit, kind, severity):
-    learned = "learned as shares of seven planes"
-    assert _severity(lost_kwh=5.0, has_limit=has_limit, kind=kind, planes=learned) == severity
