@@ -103,21 +103,26 @@ def apart(days: pl.DataFrame, day: date) -> dict[str, Apart]:
     recent = days.filter(
         pl.col("day").is_between(day - timedelta(days=WINDOW_DAYS - 1), day), pl.col("moved_kwh") >= MIN_MOVED_KWH
     ).with_columns(side=pl.when(off.abs() > allowed).then(off.sign()).otherwise(0.0))
+    of_flow = ["site_id", "device_id", "flow"]
+    newest = recent.sort(*of_flow, "day").group_by(of_flow, maintain_order=True).tail(NEEDED_DAYS)
+    told = newest.group_by(of_flow, maintain_order=True).agg(
+        pl.col("side").n_unique().alias("sides"),
+        pl.col("side").last(),
+        pl.col("day").first().alias("since"),
+        pl.col("day").last().alias("last_day"),
+        pl.len().cast(pl.Int64).alias("days"),
+        pl.col("counted_kwh", "power_kwh", "intervals").last(),
+        pl.col("counted_kwh").sum().alias("counted_in_all"),
+        pl.col("power_kwh").sum().alias("power_in_all"),
+    )
+    is_apart = (pl.col("days") == NEEDED_DAYS) & (pl.col("sides") == 1) & (pl.col("side") != 0)
     found: dict[str, Apart] = {}
-    for (site_id, device_id, flow), own in recent.sort("day").group_by(
-        "site_id", "device_id", "flow", maintain_order=True
-    ):
-        newest = own.tail(NEEDED_DAYS)
-        sides = newest["side"].unique().to_list()
-        if newest.height < NEEDED_DAYS or newest["day"][-1] != day or len(sides) != 1 or not sides[0]:
-            continue
-        today = newest.row(-1, named=True)
-        power_kwh = float(newest["power_kwh"].sum())
-        ratio = float(newest["counted_kwh"].sum()) / power_kwh if power_kwh else float("inf")
+    for row in told.filter(is_apart, pl.col("last_day") == day).iter_rows(named=True):
+        ratio = row["counted_in_all"] / row["power_in_all"] if row["power_in_all"] else float("inf")
         one = Apart(
-            str(device_id), str(flow), newest["day"][0], newest.height, today["counted_kwh"], today["power_kwh"],
-            today["intervals"], ratio,
+            row["device_id"], row["flow"], row["since"], row["days"], row["counted_kwh"], row["power_kwh"],
+            row["intervals"], ratio,
         )  # fmt: skip
-        if str(site_id) not in found or one.excess > found[str(site_id)].excess:
-            found[str(site_id)] = one
+        if row["site_id"] not in found or one.excess > found[row["site_id"]].excess:
+            found[row["site_id"]] = one
     return found
