@@ -53,9 +53,7 @@ LEAST_PAST_DAYS = 20  # ours: fewer days do not show a site's own ways
 LASTS_DAYS = 3  # ours: a holiday weekend is two
 OWN_DAYS = 14  # ours: the net opens within days, or has missed it
 STRANGE_Z = 5.0  # ours: in its own sigmas, and all to one side
-STRANGE_SCORE = (
-    0.999  # conformal: no more than one in a thousand of the fleet's past spans of three days was as far out
-)
+STRANGE_SCORE = 0.999  # conformal: at most one in a thousand of the fleet's past spans was as far out
 NAMED_SHARE = 2 / 3  # ours: of STRANGE_Z; what stands out so far is named beside it
 LEAST_SPREAD = 0.05  # ours: habits steadier than that are luck
 MAX_Z = 12.0  # ours: beyond it all is equally strange
