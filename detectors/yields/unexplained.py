@@ -178,12 +178,13 @@ def _spans(z: Array) -> Array:
 
 def _least(z: Array, days: int) -> Array:
     """Of the `days` days that end on each day, LASTS_DAYS of them and the last one known at least."""
-    before = np.full((z.shape[0], days - 1, z.shape[2]), np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([before, z], axis=1), days, axis=1)
-    is_known = np.isfinite(windows)
-    is_told = (is_known.sum(axis=-1) >= LASTS_DAYS) & is_known[..., -1]
-    low = np.where(is_known, windows, np.inf).min(axis=-1)
-    high = np.where(is_known, windows, -np.inf).max(axis=-1)
+    low, high, known = np.full_like(z, np.inf), np.full_like(z, -np.inf), np.zeros(z.shape, dtype=np.int8)
+    for back in range(days):
+        earlier = z[:, : z.shape[1] - back]
+        known[:, back:] += np.isfinite(earlier)
+        low[:, back:] = np.fmin(low[:, back:], earlier)
+        high[:, back:] = np.fmax(high[:, back:], earlier)
+    is_told = (known >= LASTS_DAYS) & np.isfinite(z)
     return np.where(is_told, np.where(low > 0, low, np.where(high < 0, high, 0.0)), np.nan)
 
 
