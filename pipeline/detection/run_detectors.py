@@ -170,9 +170,16 @@ def of_devices(frame: pl.DataFrame, devices: pl.DataFrame) -> pl.DataFrame:
 
 def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """The rows of these sites, without days before they were commissioned."""
-    mine = frame.join(sites.select("site_id", "commissioned_on"), on="site_id", how="inner", maintain_order="left")
+    if sites["commissioned_on"].null_count() == sites.height:
+        return frame.join(sites, on="site_id", how="semi", maintain_order="left")
+    since = sites.lazy().select("site_id", "commissioned_on")
+    mine = frame.lazy().join(since, on="site_id", how="inner", maintain_order="left")
     day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()
-    return mine.filter(pl.col("commissioned_on").is_null() | (day >= pl.col("commissioned_on"))).select(frame.columns)
+    return (
+        mine.filter(pl.col("commissioned_on").is_null() | (day >= pl.col("commissioned_on")))
+        .select(frame.columns)
+        .collect()
+    )
 
 
 def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:
