@@ -116,6 +116,7 @@ DAYS = pl.Schema(
         "pv_coverage_pct": pl.Float64,  # share of the day's light in which pv_w is known
         "is_partial": pl.Boolean,  # some of the site's devices were silent: the energies are of what arrived
         "pv_kwh": pl.Float64,
+        "pv_uncertainty_pct": pl.Float64,  # one sigma of what bridged intervals leave open, % of pv_kwh
         "load_kwh": pl.Float64,
         "import_kwh": pl.Float64,
         "feed_in_kwh": pl.Float64,

@@ -30,27 +30,31 @@ def make_flags(
     flow_peaks: pl.DataFrame,
     seen: pl.DataFrame,
     sites: pl.DataFrame,
+    copied: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """READING_FLAGS of whole local days of DEVICE_READINGS as reported; a value is in one span at most.
 
     `repeats`, `flow_peaks`: the features' rows of these days and of the days before that count; `seen`: [site_id, day]
-    of days with readings.
+    of days with readings; `copied`: MARKS of values that are copies of earlier ones.
     """
     days = raw_device_readings["ts_local"].dt.date().unique().sort()
-    found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, day) for day in days]
+    copies = MARKS.to_frame() if copied is None else copied
+    found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, copies, day) for day in days]
     return pl.concat([READING_FLAGS.to_frame(), *found]).sort(*OWN, "from_utc", "channel")
 
 
 def _of_day(
     readings: pl.DataFrame, repeats: pl.DataFrame, peaks: pl.DataFrame, seen: pl.DataFrame, sites: pl.DataFrame,
-    day: date,
+    copies: pl.DataFrame, day: date,
 ) -> pl.DataFrame:  # fmt: skip
     recent = pl.col("day").is_between(day - timedelta(days=standstill.WINDOW_DAYS), day)
     rows = rated(readings, peaks.filter(recent), sites, day)
     if rows.is_empty():
         return READING_FLAGS.to_frame()
-    runs = standstill.recent_runs(repeats, seen, day)
-    wrong = [_named(broken_values(rows, OWN)), _standing(rows, runs)]
+    runs = standstill.recent_runs(repeats, seen, peaks, sites, day)
+    of_sites = rows.select("site_id").unique()
+    again = copies.filter(pl.col("day") == day).join(of_sites, on="site_id", how="semi")
+    wrong = [_named(broken_values(rows, OWN)), _standing(rows, runs), again]
     marks = [*wrong, _named(lone_values(_without(rows, pl.concat(wrong)))), *_to_know(rows)]
     spans = to_spans(pl.concat(marks))
     own = [*OWN, "day", "channel"]
@@ -135,7 +139,7 @@ def _to_know(rows: pl.DataFrame) -> Iterable[pl.DataFrame]:
 def good_values(device_readings: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:
     """The readings with null where a value is not good, and is_spoiled: one of the row's powers is not.
 
-    Energy that a counter gave goes with the power that stands for it.
+    Energy that a counter gave goes with the power that stands for it; what it counted beside a power goes with a copy.
     """
     bad = flags.filter(pl.col("flag").is_in(NOT_GOOD))
     if bad.is_empty() or device_readings.is_empty():
@@ -143,19 +147,22 @@ def good_values(device_readings: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFr
     order = device_readings.columns
     rows = device_readings.lazy().with_row_index("nth").sort("ts_utc")
     spoiled = []
-    bad = bad.sort("from_utc")
-    for channel in bad["channel"].unique(maintain_order=True):
+    bad = bad.sort("from_utc").with_columns(is_copied=pl.col("flag") == "duplicated")
+    for channel, is_copied in bad.select("channel", "is_copied").unique(maintain_order=True).iter_rows():
         if channel not in CHANNELS:
             continue
-        at = bad.lazy().filter(pl.col("channel") == channel).select(*OWN, "from_utc", "to_utc")
+        spans = bad.lazy().filter(pl.col("channel") == channel, pl.col("is_copied") == is_copied)
+        at = spans.select(*OWN, "from_utc", "to_utc")
         rows = rows.join_asof(
             at, left_on="ts_utc", right_on="from_utc", by=OWN, strategy="backward", check_sortedness=False
         )
         inside = (pl.col("ts_utc") < pl.col("to_utc")).fill_null(False)
-        gone = [channel, *(name for name in COUNTED_WITH.get(channel, ()) if name in order)]
+        counted = COUNTED_WITH.get(channel, ())
+        beside = [name.replace("_counted_", "_beside_") for name in counted] if is_copied else []
+        gone = [channel, *(name for name in (*counted, *beside) if name in order)]
         if channel in POWER_CHANNELS:
-            rows = rows.with_columns(inside.alias(f"{channel}_spoiled"))
-            spoiled.append(f"{channel}_spoiled")
+            spoiled.append(f"{channel}_spoiled_{len(spoiled)}")
+            rows = rows.with_columns(inside.alias(spoiled[-1]))
         rows = rows.with_columns(
             pl.when(~inside).then(pl.col(name)).alias(name) for name in gone
         ).drop("from_utc", "to_utc")  # fmt: skip

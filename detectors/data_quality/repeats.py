@@ -1,7 +1,8 @@
 """Runs of readings in which a channel repeats one value, and what of it is natural.
 
-Nothing generated at night, a battery that rests, power at the inverter's rating, a regulated grid flow and whole
-numbers of slow quantities repeat themselves without any fault. Told here from the day's own readings alone.
+Nothing generated at night, a battery that rests, a regulated grid flow and whole numbers of slow quantities repeat
+themselves without any fault. Told here from the day's own readings alone; whether the top of a day can be clipped,
+days before it tell (`ceilings`).
 """
 
 import numpy as np
@@ -45,7 +46,6 @@ IDLE_W = 30.0  # ours: on small sites, the electronics alone
 EMPTY_HOUSE_W = 50.0  # ours: what stands by in an empty house draws the same all day
 TOP_QUANTILE = 0.95  # ours: bright cloud edges pass a clipping level for moments
 DARK_W_M2 = 10.0  # ours: offsets of irradiance sensors at night stay below it
-FLAT_TOP_SHARE = 0.99  # ours: clipped power varies within the meter's error
 BUFFER_TIMES = 2.0  # as in the site-days: a regulator holds the grid within twice its buffer
 NEAR_LIMIT_SHARE = 0.02  # ours: a limit is held within the error of the meter that regulates
 NO_GRID_W = 1.0  # ours: nothing but the meter's rounding passes a grid that is off
@@ -215,7 +215,7 @@ def _natural(name: str) -> pl.Expr:
     value, size = pl.col("value"), pl.col("value").abs()
     idle = size <= pl.col("idle_w")
     if name in GENERATION:
-        rule = idle | (value < 0) | (pl.col("below_top") <= (1 - FLAT_TOP_SHARE) * value) | _is_curtailed()
+        rule = idle | (value < 0) | _is_curtailed()
     elif name == "load_w":
         rule = size <= EMPTY_HOUSE_W
     elif name in ("grid_w", *PHASE_CHANNELS):

@@ -5,6 +5,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from detectors.data_quality.ceilings import FLAT_TOP_SHARE, with_passed
 from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES
 
 WINDOW_DAYS = 90  # ours: three months show how long a channel usually stands still
@@ -41,19 +42,23 @@ EDGE_H = 1.01  # runs of two days are one if both reach midnight, at hourly read
 NEVER = float("inf")
 
 
-def recent_runs(repeats: pl.DataFrame, seen: pl.DataFrame, day: date) -> pl.DataFrame:
+def recent_runs(
+    repeats: pl.DataFrame, seen: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFrame, day: date
+) -> pl.DataFrame:
     """`frozen_runs` held against what is remembered of the days before, WINDOW_DAYS at most."""
     recent = pl.col("day").is_between(day - timedelta(days=WINDOW_DAYS), day)
-    return frozen_runs(repeats.filter(recent), seen.filter(recent), day)
+    return frozen_runs(repeats.filter(recent), seen.filter(recent), peaks.filter(recent), sites, day)
 
 
 def frozen_runs(
-    repeats: pl.DataFrame, seen: pl.DataFrame, day: date, *, usual_times: float = USUAL_TIMES
-) -> pl.DataFrame:
+    repeats: pl.DataFrame, seen: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFrame, day: date, *,
+    usual_times: float = USUAL_TIMES,
+) -> pl.DataFrame:  # fmt: skip
     """The runs of `repeats` that stand still on `day`, one per device and channel, with what they are held against.
 
-    `repeats`: the feature's rows up to `day`; `seen`: [site_id, day] of days with readings. Added are total_h (earlier
-    days included), since, usual_h (longest run of nine earlier days in ten) and needed_h (beyond which a run is told).
+    `repeats`, `peaks`: rows of the features `repeats` and `flow_peaks` up to `day`; `seen`: [site_id, day] of days with
+    readings. Added are total_h (earlier days included), since, usual_h (longest run of nine earlier days in ten) and
+    needed_h (beyond which a run is told).
     """
     candidates = repeats.filter(
         (pl.col("day") == day) & (pl.col("repeats") >= MIN_REPEATS) & (pl.col("run_h") >= min(LIGHT_H, FLOW_H, MAINS_H))
@@ -63,9 +68,9 @@ def frozen_runs(
             total_h=pl.lit(0.0), since=pl.lit(day), needed_h=pl.lit(0.0), usual_h=pl.lit(0.0)
         )
     past = repeats.filter(pl.col("day") < day)
-    told = _habits(
-        _steps(candidates, past), past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day
-    )
+    before = peaks.filter(pl.col("day") < day)
+    stepped = with_passed(_steps(candidates, past), past, before, sites)
+    told = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
     return told.with_columns(needed_h=_needed_h(usual_times)).filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
 
 
@@ -174,7 +179,8 @@ def _light_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     # Where no step is to be seen, all of the day's light could be one.
     top_h = 2 * (1 - 1 / in_steps.clip(lower_bound=1.0).fill_null(1.0)).arccos() * 12 / np.pi
     habit_h = pl.when(in_steps >= FINE_STEPS).then(0.0).otherwise(usual_h)
-    is_top = (pl.col("below_top") <= TOP_STEPS * pl.col("step")).fill_null(False)
+    meter_w = pl.max_horizontal(TOP_STEPS * pl.col("step"), (1 - FLAT_TOP_SHARE) * pl.col("value").abs())
+    is_top = (pl.col("below_top") <= meter_w).fill_null(False) & ~pl.col("is_passed")
     light_h = pl.max_horizontal(LIGHT_H * times, LIGHT_SHARE * top_h, habit_h)
     return pl.when(is_top | _confirmed()).then(NEVER).otherwise(light_h)
 
