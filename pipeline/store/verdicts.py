@@ -45,7 +45,7 @@ def write_verdicts(
                 FROM told WHERE site_day.site_id = told.site_id AND site_day.day = told.day
                 """
             )
-        for relation in ("finding", "not_judged", "judged", "site_day", "clock_day"):
+        for relation in ("finding", "not_judged", "judged", "site_day", "clock_day", "voltage_curtailment"):
             mark_due(store, relation, pl.Series([day]))
         mark_due(store, "site_hour", [day + timedelta(days=by) for by in (-1, 0, 1)])
 
