@@ -136,7 +136,7 @@ def mark_everything_due(store: Store) -> None:
     mark_due(store, DAILY, [day + timedelta(days=by) for day in days for by in range(-2, 3)])
     for relation in ("site_day", "reading_flag", "finding", "not_judged", "judged"):
         mark_due(store, [relation], store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
-    for relation in ("site_hour", "clock_day"):
+    for relation in ("site_hour", "clock_day", "voltage_curtailment"):
         kept = f"SELECT DISTINCT CAST(day + unnest([-1, 1]) AS DATE) AS day FROM feature_{relation}"
         mark_due(store, [relation], store.frame(kept)["day"].to_list())
     months = store.frame("SELECT DISTINCT CAST(taken_in_at AS DATE) AS day FROM export_file")["day"].to_list()

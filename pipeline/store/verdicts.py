@@ -45,7 +45,7 @@ def write_verdicts(
                 FROM told WHERE site_day.site_id = told.site_id AND site_day.day = told.day
                 """
             )
-        mark_due(store, ("finding", "not_judged", "judged", "site_day", "clock_day"), [day])
+        mark_due(store, ("finding", "not_judged", "judged", "site_day", "clock_day", "voltage_curtailment"), [day])
         mark_due(store, ["site_hour"], [day + timedelta(days=by) for by in (-1, 0, 1)])
 
 

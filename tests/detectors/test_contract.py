@@ -23,9 +23,9 @@ KINDS = set(
 time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export meter-reversed phase-imbalance
 import-limit-exceeded battery-at-floor battery-not-discharging battery-below-reserve battery-grid-charging
 battery-reading-frozen underperformance no-generation string-loss capacity-mismatch voltage-out-of-band site-silent
-readings-frozen readings-implausible balance-broken unexplained delivery-missing battery-ageing
+readings-frozen readings-implausible balance-broken unexplained delivery-missing battery-ageing voltage-curtailment
 """.split()  # noqa: SIM905
-)  # the contract, section 8, the silence of a whole export, and what shows only after years
+)  # the contract, section 8; a whole export's silence, what shows after years, what voltage takes within its band
 UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
