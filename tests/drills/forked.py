@@ -76,7 +76,7 @@ class Forked:
         self._said = scratch / "stderr.txt"
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.drills.forked"], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-            start_new_session=True, env={**os.environ, "PYTHONPATH": str(ROOT), "POLARS_MAX_THREADS": "1"},
+            process_group=0, env={**os.environ, "PYTHONPATH": str(ROOT), "POLARS_MAX_THREADS": "1"},
         )  # fmt: skip
         self._held = b""
 
