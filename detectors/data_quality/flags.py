@@ -146,7 +146,7 @@ def good_values(device_readings: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFr
         return device_readings.with_columns(is_spoiled=pl.lit(False))
     order = device_readings.columns
     rows = device_readings.lazy().with_row_index("nth").sort("ts_utc")
-    spoiled = []
+    spoiled: list[str] = []
     bad = bad.sort("from_utc").with_columns(is_copied=pl.col("flag") == "duplicated")
     for channel, is_copied in bad.select("channel", "is_copied").unique(maintain_order=True).iter_rows():
         if channel not in CHANNELS:
