@@ -3,10 +3,12 @@
 A logger can repeat only what it has measured, so of two equal stretches the later one is the copy.
 
 Chance is excluded by how much the values vary. A jump is a change that no smooth course foretells, beyond what
-rounding makes of one; a stretch counts as a copy where one of its powers shows MIN_JUMPS jumps of different heights.
+rounding makes of one; a stretch counts as a copy where one of its powers shows MIN_JUMPS jumps of clearly different
+heights.
 Were each of these drawn from no more heights than are seen, n of them would agree once in n^n, for 16 once in 2^64
 (and all other values agree too). A fleet of 10,000 sites at 5 min compares 2^44 pairs of stretches a year at most
-(10,000 x 105,000 x 35 days x 288, each for a beginning). Nights, limits, timers and clear days show few such jumps.
+(10,000 x 105,000 x 35 days x 288, each for a beginning). Nights, limits, timers, plans by the hour and
+clear days show few such jumps; so do the 24 values of a day read by the hour, which is never called a copy.
 """
 
 import numpy as np
@@ -17,9 +19,10 @@ from detectors.frames import CHANNELS, PHASE_CHANNELS, POWER_CHANNELS, STRING_CH
 from detectors.stats.resolution import resolutions
 
 MIN_JUMPS = 16  # ours: 16^16 = 2^64, see above
+BESIDE_RATIO = 10.0  # ours: a plan by the hour stands still beside its jumps, and what was measured does not
 DIGITS = 1e-4  # an export's decimals, as in the resolution of a meter
 FORETOLD_STEPS = 8.0  # ours: four times what rounding makes of a change against those beside it (1, 3, 3, 1 halves)
-ALIKE_STEPS = 2.0  # that rounding itself
+ALIKE_RATIO = 1.1  # ours: heights that differ by less are one: a pattern on a smooth course varies by that course
 DECIMALS = tuple(10.0**n for n in range(3, -5, -1))  # W: of kW with some decimals, or of W
 PRINT_ROWS = 5  # ours: five rows in a row agree by chance too rarely to be looked at in vain
 PRINT_S = 3600  # ours: one print an hour, on average
@@ -161,19 +164,27 @@ def _trimmed(now: np.ndarray, begin: int, end: int) -> tuple[int, int]:
 
 
 def _jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
-    """Channel -> heights of the rows' jumps, in numbers that rounding does not tell apart; NaN where there is none.
+    """Channel -> heights of the rows' jumps, in classes a tenth wide; NaN where there is none.
 
-    A jump's height is how far a change differs from the mean of the changes before and after it.
+    A jump's height is how far a change differs from the mean of the changes before and after it, none of which is
+    a tenth of another one.
     """
     found = {}
+    is_told = all(rows[name].null_count() < rows.height for name in ("pv_w", "load_w"))
     for name in VARIED:
+        if is_told and name == "grid_w":
+            continue  # the difference of the two: a plan by the hour on a smooth course looks varied in it
         step = _step(rows, name)
         if step is None:
             continue
         change = np.diff(rows[name].to_numpy())
         height = np.full(rows.height, np.nan)
-        height[2:-1] = np.abs(change[1:-1] - (change[:-2] + change[2:]) / 2)
-        found[name] = np.where(height > FORETOLD_STEPS * step, np.round(height / (ALIKE_STEPS * step)), np.nan)
+        size = np.abs(np.lib.stride_tricks.sliding_window_view(change, 3))
+        is_amid = size.max(axis=1) <= BESIDE_RATIO * size.min(axis=1)
+        height[2:-1] = np.where(is_amid, np.abs(change[1:-1] - (change[:-2] + change[2:]) / 2), np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            classes = np.round(np.log(height) / np.log(ALIKE_RATIO))
+        found[name] = np.where(height > FORETOLD_STEPS * step, classes, np.nan)
     return found
 
 

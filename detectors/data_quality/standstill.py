@@ -7,6 +7,7 @@ import polars as pl
 
 from detectors.data_quality.ceilings import FLAT_TOP_SHARE, with_passed
 from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES
+from detectors.frames import PHASE_CHANNELS
 
 WINDOW_DAYS = 90  # ours: three months show how long a channel usually stands still
 MIN_REPEATS = 5  # ours: four equal hourly means may be chance where a roof lies under fog
@@ -30,6 +31,7 @@ BALANCE_TIMES = 1.5  # ours: half as long again as nine days in ten is longer th
 OPEN_STEPS = 2.0  # four meters together err by 0.58 steps (deviation: step / sqrt 12 each)
 CONFIRMED_SHARE = 0.02  # ours: two class 1 meters
 WORKED_OUT_SHARE = 0.001  # ours: no two meters agree to a thousandth of what flows
+BESIDE_SHARE = 0.8  # ours: of a run, in which the generation stands still too
 TOP_STEPS = 1.5  # ours: clipped power shows as one step of the meter or the next
 FINE_MAINS = {"frequency_hz": 0.02}  # resolution that always moves; frequency wanders by some 0.02 Hz all the time
 FINE_VOLTAGE = 0.2
@@ -69,7 +71,7 @@ def frozen_runs(
         )
     past = repeats.filter(pl.col("day") < day)
     before = peaks.filter(pl.col("day") < day)
-    stepped = with_passed(_steps(candidates, past), past, before, sites)
+    stepped = with_passed(_beside_generation(_steps(candidates, past)), past, before, sites)
     told = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
     return told.with_columns(needed_h=_needed_h(usual_times)).filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
 
@@ -99,6 +101,20 @@ def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
         step=pl.when(pl.col("channel").is_in(POWERS)).then(step).otherwise("step"),
         is_rounded=(pl.col("channel").is_in(MAINS) & is_rounded).fill_null(False),
     ).drop("step_before", "span_before")  # fmt: skip
+
+
+def _beside_generation(candidates: pl.DataFrame) -> pl.DataFrame:
+    """`candidates` with is_with_pv: a grid flow that stands still while generation does, as at an inverter's rating.
+
+    Over a steady load it then stands still in truth; if the generation is frozen, that is told by itself.
+    """
+    of_pv = candidates.filter((pl.col("channel") == "pv_w") & (pl.col("value") > 0))
+    spans = of_pv.group_by("site_id").agg(pv_start_h=pl.col("start_h").min(), pv_end_h=pl.col("end_h").max())
+    both_h = pl.min_horizontal("end_h", "pv_end_h") - pl.max_horizontal("start_h", "pv_start_h")
+    is_grid = pl.col("channel").is_in(["grid_w", *PHASE_CHANNELS])
+    is_with = is_grid & pl.col("pv_end_h").is_not_null() & (both_h >= BESIDE_SHARE * pl.col("run_h"))
+    joined = candidates.join(spans, on="site_id", how="left", maintain_order="left")
+    return joined.with_columns(is_with_pv=is_with.fill_null(False)).drop("pv_start_h", "pv_end_h")
 
 
 def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, day: date) -> pl.DataFrame:
@@ -189,16 +205,17 @@ def _flow_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     """For loads, grid flows and batteries: by what the others tell, else by resolution and habits."""
     # Where the others tell that this one moved, its resolution needs no asking.
     open_limit_w = pl.max_horizontal(OPEN_SHARE * pl.col("flow_w"), OPEN_STEPS * pl.col("step"))
+    closes = (pl.col("usually_open") <= USUALLY_OPEN_SHARE).fill_null(pl.col("known_days") >= MIN_DAYS)
     by_balance = (
-        pl.when((pl.col("open_w") > open_limit_w) & ~(pl.col("usually_open") > USUALLY_OPEN_SHARE).fill_null(False))
+        pl.when((pl.col("open_w") > open_limit_w) & closes)
         .then(pl.max_horizontal(FLOW_H * times, BALANCE_TIMES * pl.col("usual_h")))
         .otherwise(NEVER)
     )
     # What is held by regulation stands still in truth; a load is not.
     is_held = _confirmed() & (pl.col("channel") != "load_w")
     sure_h = pl.when(_moving()).then(SURE_H).otherwise(ALONE_H)
-    sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held).then(sure_h).otherwise(NEVER)
-    is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed()
+    sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held & ~pl.col("is_with_pv")).then(sure_h).otherwise(NEVER)
+    is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed() & ~pl.col("is_with_pv")
     by_habit = pl.when(is_telling).then(pl.max_horizontal(FLOW_H * times, usual_h)).otherwise(NEVER)
     return pl.min_horizontal(by_balance.fill_null(NEVER), sure.fill_null(NEVER), by_habit.fill_null(NEVER))
 

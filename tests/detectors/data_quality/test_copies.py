@@ -78,12 +78,12 @@ def test_a_day_sent_again_the_next_day_is_a_copy_and_its_original_is_not() -> No
     assert set(found["reason"]) == {"an exact copy of readings stamped 2025-06-09"}
 
 
-@pytest.mark.parametrize(("step_min", "shift"), [(5, 0), (5, 3), (5, 7), (15, 0), (15, 7), (60, 0)])
+@pytest.mark.parametrize(("step_min", "shift"), [(5, 0), (5, 3), (5, 7), (15, 0), (15, 7)])
 def test_some_hours_under_stamps_of_another_time_are_found_to_the_row(step_min: int, shift: int) -> None:
-    """Twelve hours (24 where readings are hourly) of one day are put into a day three days on, some rows later."""
+    """Twelve hours of one day are put into a day three days on, some rows later."""
     days = [_home(seed, step_min) for seed in range(1, 6)]
     per_hour = 60 // step_min
-    first, last = (6 * per_hour, 18 * per_hour) if step_min < 60 else (0, 24 - shift)
+    first, last = 6 * per_hour, 18 * per_hour
     for name, values in days[4].items():
         values[first + shift : last + shift] = days[1][name][first:last]
     found = _copied(_rows(*days, step_min=step_min))
@@ -136,6 +136,15 @@ def test_a_house_on_a_timer_is_none() -> None:
     load[228:270] += 41.0
     home = {"pv_w": _clear(), "load_w": load, "grid_w": load - _clear()}
     assert _counts(_rows(home, home, home)) == {}
+
+
+def test_days_that_were_planned_by_the_hour_or_made_by_a_formula_are_none() -> None:
+    """Made-up exports often repeat one day: a load by the hour, or a short pattern, on a clear day's curve."""
+    plan = np.repeat(np.random.default_rng(5).uniform(150, 2500, 24).round(), 288 // 24)
+    pattern = 500 + np.resize([-20.0, 10.0, -5.0, 15.0, 5.0, -15.0, 20.0, -10.0], 288)
+    for load in (plan, pattern):
+        home = {"pv_w": _clear(), "load_w": load, "grid_w": load - _clear()}
+        assert _counts(_rows(home, home, home, resolution_w=0.1)) == {}
 
 
 def test_nights_without_generation_are_none() -> None:

@@ -270,6 +270,16 @@ def test_where_the_balance_never_closes_the_others_tell_nothing_of_one_channel()
     assert _judge(home, kept=_past(run_h=1.0, open_w=700.0)) == []
 
 
+def test_a_phase_without_a_load_that_changes_stands_still_while_the_inverter_clips():
+    """At 5.9 kW on three phases each feeds 1,967 W; the loads that move are on the other two."""
+    pv, load = np.minimum(_sunny(9000.0), 5900.0), _lively()
+    home = {"pv_w": pv, "load_w": load, "grid_w": load - pv}
+    clipped = {**home, "grid_l1_w": np.round(60.0 - pv / 3)}
+    assert _judge(clipped, site={"inverter_kw": None, "installed_kwp": 9.0}) == []
+    moving = _home(grid_l1_w=clipped["grid_l1_w"])
+    assert [v.evidence["channel_name"] for v in _judge(moving, site={"inverter_kw": None})] == ["grid_l1_w"]
+
+
 def test_half_as_long_again_as_usual_is_wanted_even_where_the_others_tell():
     pv, load = np.round(_sunny() / 100) * 100, np.round(_lively() / 100) * 100
     home = {"pv_w": pv, "load_w": _held(load, 7, 19), "grid_w": load - pv}
