@@ -116,14 +116,17 @@ def _judge_day(
     said: list[Verdict] = []
     modules, about = detectors.load(), kinds()
     moved: dict[str, float] = {}  # site -> minutes by which its stamps are judged as moved
+    earlier = _earlier(said, about, moved)
     for module in modules:
-        told: list[Verdict] = list(night.call(module.detect, _earlier(said, about, moved)))
+        told: list[Verdict] = list(night.call(module.detect, earlier))
         found_now = [v for v in told if isinstance(v, Finding)]
         said += [marked(v, moved[v.site_id]) if isinstance(v, Finding) and v.site_id in moved else v for v in told]
         if fresh := corrections(found_now, about):
             moved |= fresh
             night.replace(_moved(store, day, sites, devices, moved))
-    night.make_rest(_earlier(said, about, moved))
+        if found_now:
+            earlier = _earlier(said, about, moved)
+    night.make_rest(earlier)
     raising = set(watched["site_id"])
     found = [v for v in said if isinstance(v, Finding) and v.site_id in raising]
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]

@@ -130,8 +130,11 @@ def write(
     )
     numbered = files.select("file_no", "export_id")
     counts = _write_rows(store, found.rows, numbered)
+    told_in = ["export_file"]
     for table, faults in (("rejected_row", found.rejected), ("rejected_cell", found.cells)):
-        store.insert(table, faults.join(numbered, on="file_no").drop("file_no"))
+        if not (told := faults.join(numbered, on="file_no").drop("file_no")).is_empty():
+            store.insert(table, told)
+            told_in.append(table)
     rejected = found.rejected.group_by("file_no").agg(rejected=pl.len().cast(pl.Int64))
     ledger = (
         files.join(found.files, on="file_no", maintain_order="left")
@@ -146,7 +149,7 @@ def write(
         )
     )  # fmt: skip
     store.insert("export_file", ledger)
-    mark_due(store, ("export_file", "rejected_row", "rejected_cell"), ledger["taken_in_at"].dt.date().unique())
+    mark_due(store, told_in, ledger["taken_in_at"].dt.date().unique())
     _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left"))
     keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
     if not keys.is_empty():
