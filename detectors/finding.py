@@ -31,6 +31,7 @@ DOES_NOT_APPLY = (
     "no-import-limit",
     "not-three-phase",
     "not-measured",
+    "history-too-short",
 )
 
 Severity = Literal["urgent", "soon", "watch"]

@@ -136,6 +136,13 @@ DAYS = pl.Schema(
     }
 )
 
+PROFILE_ZONES = pl.Schema(  # of profiles that read all their stamps in a zone of their own, whatever the register says
+    {
+        "profile": pl.String,
+        "zone": pl.String,  # IANA name, or a fixed offset such as +05:30
+    }
+)
+
 IMPLAUSIBLE_STAMPS = pl.Schema(
     {
         "site_id": pl.String,

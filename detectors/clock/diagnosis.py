@@ -249,11 +249,11 @@ def _change_at(
     `height`: the step and its error; it must be as high as the change. `offsets`: before and now.
     """
     fits = CHANGE_FITS_MIN + CHANGE_FITS_PER_MIN * float(onsets.interval[device]) + height[1] / 2
-    for zone in dict.fromkeys((claim.export_timezone, claim.timezone)):
+    for zone in dict.fromkeys((claim.stamped_zone, claim.timezone)):
         for index, forward in changes(zone, onsets.days[0], len(onsets.days)):
             near = earlier.end - CHANGE_NEAR_DAYS < index <= at + CHANGE_NEAR_DAYS
             if near and abs(abs(height[0]) - abs(forward)) <= fits:
-                return Change(onsets.days[index], forward, zone == claim.export_timezone)
+                return Change(onsets.days[index], forward, zone == claim.stamped_zone)
     before = offsets[0]
     if abs(before.minutes) >= raise_limit(float(onsets.interval[device])):
         return None

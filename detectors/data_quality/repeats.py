@@ -10,7 +10,7 @@ import polars as pl
 
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 from detectors.solar.position import daylight_h
-from detectors.stats.resolution import resolutions
+from detectors.stats.resolution import lazy_resolutions
 from detectors.stats.robust import Array
 
 GENERATION = ("pv_w", *STRING_CHANNELS)
@@ -276,13 +276,14 @@ def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFra
     """
     own = ["site_id", "device_id", "day"]
     day = pl.col("ts_local").dt.date().alias("day")
-    told = [found.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
-    for (name,), mine in found.group_by("channel", maintain_order=True):
-        values = device_readings.select("site_id", "device_id", day, str(name)).join(
-            mine.select(own), on=own, how="semi"
-        )
-        told.append(mine.join(resolutions(values, own, str(name)).rename({"resolution": "step"}), on=own, how="left"))
-    return pl.concat(told)
+    runs_of, rows = found.lazy(), device_readings.lazy()
+    told = [runs_of.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
+    for name in found["channel"].unique(maintain_order=True):
+        mine = runs_of.filter(pl.col("channel") == name)
+        values = rows.select("site_id", "device_id", day, name).join(mine.select(own), on=own, how="semi")
+        steps = lazy_resolutions(values, own, name).rename({"resolution": "step"})
+        told.append(mine.join(steps, on=own, how="left", maintain_order="left"))
+    return pl.concat(told).collect()
 
 
 def longest(found: pl.DataFrame) -> pl.DataFrame:

@@ -25,6 +25,8 @@ SURE_STEPS = 200.0  # ours: a flow of 200 steps varies by more than one of them 
 SURE_H = 6.0  # ours: whatever is usual, such a flow does not stand still for six hours while others move ...
 ALONE_H = 12.0  # ours: ... nor for twelve, which hold day and night, while nothing does
 OPEN_SHARE = 0.06  # ours: conversion loses some 5 % of what flows, so what it loses cannot vary by more
+USUALLY_OPEN_SHARE = 0.06  # ours: the same; a balance that never closes tells of no single channel
+BALANCE_TIMES = 1.5  # ours: half as long again as nine days in ten is longer than any of them by more than chance
 OPEN_STEPS = 2.0  # four meters together err by 0.58 steps (deviation: step / sqrt 12 each)
 CONFIRMED_SHARE = 0.02  # ours: two class 1 meters
 WORKED_OUT_SHARE = 0.001  # ours: no two meters agree to a thousandth of what flows
@@ -84,11 +86,17 @@ def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
     coarser = COARSER * pl.col("step_before")
     off = (pl.col("value") / coarser - (pl.col("value") / coarser).round()).abs()
     is_rounded = (coarser > 0) & (off <= RATIO_SLACK) & (pl.col("span_before") <= ROUNDED_SPAN * coarser)
-    finest = pl.when(pl.col("channel").is_in(POWERS)).then("finest")
-    return candidates.join(before, on=own, how="left").with_columns(
-        step=pl.when(pl.col("channel").is_in(POWERS))
-        .then(pl.coalesce(pl.max_horizontal("step", "step_before"), finest))
-        .otherwise("step"),
+    # A firmware that rounds from now on rounds them all: then the device's finest step of the day divides the value.
+    in_finest = pl.col("value") / pl.col("finest")
+    rounded_to = pl.when((in_finest - in_finest.round()).abs() <= RATIO_SLACK).then("finest")
+    step = pl.coalesce(pl.max_horizontal("step", "step_before", rounded_to), "finest")
+    usual = (
+        past.filter(pl.col("flow_w") > 0)
+        .group_by("site_id")
+        .agg(usually_open=(pl.col("open_w") / pl.col("flow_w")).median())
+    )
+    return candidates.join(before, on=own, how="left").join(usual, on="site_id", how="left").with_columns(
+        step=pl.when(pl.col("channel").is_in(POWERS)).then(step).otherwise("step"),
         is_rounded=(pl.col("channel").is_in(MAINS) & is_rounded).fill_null(False),
     ).drop("step_before", "span_before")  # fmt: skip
 
@@ -179,9 +187,13 @@ def _light_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
 
 def _flow_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     """For loads, grid flows and batteries: by what the others tell, else by resolution and habits."""
-    # Where the others tell that this one moved, resolution and habits need no asking.
+    # Where the others tell that this one moved, its resolution needs no asking.
     open_limit_w = pl.max_horizontal(OPEN_SHARE * pl.col("flow_w"), OPEN_STEPS * pl.col("step"))
-    by_balance = pl.when(pl.col("open_w") > open_limit_w).then(FLOW_H * times).otherwise(NEVER)
+    by_balance = (
+        pl.when((pl.col("open_w") > open_limit_w) & ~(pl.col("usually_open") > USUALLY_OPEN_SHARE).fill_null(False))
+        .then(pl.max_horizontal(FLOW_H * times, BALANCE_TIMES * pl.col("usual_h")))
+        .otherwise(NEVER)
+    )
     # What is held by regulation stands still in truth; a load is not.
     is_held = _confirmed() & (pl.col("channel") != "load_w")
     sure_h = pl.when(_moving()).then(SURE_H).otherwise(ALONE_H)

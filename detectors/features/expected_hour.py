@@ -54,7 +54,7 @@ def make(yield_night: Night, day: date) -> pl.DataFrame:
 
 def _by_hour(quarters: Array) -> Array:
     """Means by hour, [sites, 24], of what is known of each hour's quarters; NaN where nothing is."""
-    parts = quarters.reshape(len(quarters), HOURS, -1)
+    parts = quarters.reshape(len(quarters), HOURS, quarters.shape[1] // HOURS)
     known = np.isfinite(parts)
     count = known.sum(axis=2)
     return np.where(count > 0, np.where(known, parts, 0.0).sum(axis=2) / np.maximum(count, 1), np.nan)

@@ -1,11 +1,11 @@
-"""Each site-day's generation by the hour, and the hours in which a feed-in limit may have curtailed it."""
+"""Each site-day's generation by the hour, and the hours in which a limit or the voltage may have curtailed it."""
 
 import polars as pl
 
 from detectors.yields import hourly
 
 NAME = "hourly"
-VERSION = 1
+VERSION = 2
 SCHEMA = hourly.KEPT
 WINDOW_DAYS = 90  # ours: a season's change, and a month of past beyond two
 

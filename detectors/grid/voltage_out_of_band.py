@@ -32,6 +32,8 @@ RANK = 40
 KINDS = {
     KIND: Kind(
         title="Supply voltage outside its band",
+        hides=("voltage-curtailment",),
+        hides_why="a voltage beyond its band is what the inverter lowers its power for",
         close_after=3,
         cause="The network's voltage runs high when the street feeds in, or low under load; a long or thin cable to "
         "the house adds to it.",
@@ -75,16 +77,20 @@ def detect(
     voltage_day: pl.DataFrame,
     sites: pl.DataFrame,
     day: date,
+    voltage_curtailment: pl.DataFrame | None = None,
     *,
     allowed_outside_pct: float = ALLOWED_OUTSIDE_PCT,
     min_coverage_pct: float = MIN_COVERAGE_PCT,
 ) -> list[Verdict]:
     """A verdict per site and the seven local days that end on `day`, in % of the worst phase's 10-minute means.
 
-    Coarser readings stand in: what their means pass, a mean of 10 minutes passes too.
+    Coarser readings stand in: what their means pass, a mean of 10 minutes passes too. Each day lost what its
+    disconnections cost, or what `voltage_curtailment` knows to be missing, whichever is more.
     """
     if sites.is_empty():
         return []
+    if voltage_curtailment is not None:
+        voltage_day = _with_curtailed(voltage_day, voltage_curtailment)
     first = day - timedelta(days=WEEK_DAYS - 1)
     today = voltage_day.filter(pl.col("day") == day)
     week = voltage_day.filter(pl.col("day").is_between(first, day)).join(
@@ -107,6 +113,13 @@ def detect(
             )
             verdicts.append(_finding(site, told, current[site_id], days, allowed_outside_pct, day, shown))
     return verdicts
+
+
+def _with_curtailed(voltage_day: pl.DataFrame, curtailed: pl.DataFrame) -> pl.DataFrame:
+    """The days with lost_kwh by either measure; the two overlap, so they do not add up."""
+    known = curtailed.select("site_id", "day", "curtailed_kwh")
+    rows = voltage_day.join(known, on=["site_id", "day"], how="left", maintain_order="left")
+    return rows.with_columns(lost_kwh=pl.max_horizontal("lost_kwh", "curtailed_kwh")).drop("curtailed_kwh")
 
 
 def _sums(week: pl.DataFrame) -> pl.DataFrame:
@@ -192,6 +205,7 @@ def _finding(
     if week["coarse_count"]:
         outside += ", and of its 10-minute means that or more"
     lost = f"; generation stopped {week['trips_count']} times near the limit" if week["trips_count"] else ""
+    lost += f"; {week['lost_kwh']:.1f} kWh of generation were cut" if week["lost_kwh"] > 0 else ""
     both = "; one phase high while another was low: the neutral may be broken" if week["both_count"] else ""
     bad = days.filter(pl.sum_horizontal(f"{w}_l{n}_count" for n in PHASES for w in ("below", "above")) > 0)
     since = bad["day"].min()

@@ -1,10 +1,13 @@
-"""The grid power that a regulator keeps, and where generation stands curtailed by it: one rule for all that ask.
+"""Where generation stands curtailed, by a feed-in limit or by high voltage: one rule for all that ask.
 
 A site that may not feed in keeps up a small import, a limited one stands at its limit. Where the register does not say
-how much is kept up, the lowest import of the lit part of the day shows it.
+how much is kept up, the lowest import of the lit part of the day shows it. At any site the inverter may lower its
+active power, or disconnect, while the voltage at its terminals is high.
 """
 
 import polars as pl
+
+from detectors.frames import VOLTAGE_CHANNELS
 
 NEAR_W = 20.0  # common practice, no source: the regulator of a limited site keeps some 20 W away from its limit
 NEAR_SHARE = 0.01  # class 1 metering (IEC 62053-21): a regulator follows a reading that errs by 1 % of its range
@@ -12,6 +15,10 @@ DEFAULT_KEPT_W, MAX_KEPT_W = 20.0, 500.0  # common practice, no source: the impo
 KEPT_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
 LIT_SHARE = 0.03  # ours: of the peak capacity; below it the regulator has nothing to do
 DIM_SHARE = 0.001  # ours: unless all day: a roof curtailed to an idle house's few watts makes no more than that
+# From memory: EN 50549-1:2019 lets active power follow rising voltage, P(U), and leaves the start to the country, 1.09
+# or 1.10 of nominal in most; AS/NZS 4777.2:2015 began at 250 V of 230 V (1.087). A mean of some minutes lies below.
+VOLTAGE_LIMIT_RATIO = 1.085
+NO_PHASE_RATIO = 1.2  # ours: what lies further above nominal is no voltage of a phase to neutral
 
 
 def target_w(by: list[str]) -> pl.Expr:
@@ -31,3 +38,12 @@ def is_at_limit(by: list[str]) -> pl.Expr:
     rating_w = 1000 * pl.coalesce("inverter_kw", "installed_kwp")
     reach_w = pl.max_horizontal(pl.lit(NEAR_W), NEAR_SHARE * rating_w)
     return ((pl.col("grid_w") - target_w(by)).abs() <= reach_w) & (pl.col("pv_w") > 0)
+
+
+def is_at_voltage_limit() -> pl.Expr:
+    """Whether a phase's voltage is so high that active power may be lowered for it, of rows with nominal_voltage_v.
+
+    Null where no voltage is read.
+    """
+    lowest, highest = (ratio * pl.col("nominal_voltage_v") for ratio in (VOLTAGE_LIMIT_RATIO, NO_PHASE_RATIO))
+    return pl.max_horizontal(VOLTAGE_CHANNELS).is_between(lowest, highest)

@@ -75,7 +75,7 @@ def _of_limited(
     )
     soc = np.where(before.is_open[rows], np.nan, column(usable, "soc_first_pct"))
     begin = limited_use.stored_kwh(battery, soc, before.stored_kwh[rows])
-    demand = table(usable, "load_w")
+    demand = np.where(fleet.is_voltage_high[rows], np.nan, table(usable, "load_w"))
     first = limited_use.first_quarter(sites["longitude"].to_numpy())
     use = limited_use.of_day(possible_w[rows], demand, battery, begin, first)
     made = np.nan_to_num(table(usable, "proven_w"))

@@ -26,6 +26,8 @@ MOST_SENSORS = 2  # ours: its own, and one nearby
 SENSOR_NEIGHBOURS = 3  # ours: a sensor's plane is in no register; beside so many sites one that lies flat is outvoted
 CEILING_SHARE = 0.9  # ours: of a battery's highest charging; harder charging may be its limit
 ROOM_PCT = 50.0  # ours: of a quarter hour
+ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
+NEAR_QUARTERS = 1  # ours: after a disconnection inverters wait a minute or more and climb by 10 % a minute
 MOSTLY = 0.9  # ours: of a quarter hour's readings; percentages are whole
 
 
@@ -44,6 +46,7 @@ class Fleet(NamedTuple):
     past: Past  # [sites, bins]
     shares: Array  # [sites, 7]
     reported_w: Array  # PV of all valid intervals
+    is_voltage_high: NDArray[np.bool_]  # high voltage may have lowered the power, then or in the quarter hour beside
     inputs_w: Array  # [inputs, sites, quarters]
     is_battery_at_work: NDArray[np.bool_]  # it charged, or gave with room left; or house and grid took all
     sensed: Array  # clearness by irradiance sensors, [sensors, quarters]
@@ -66,7 +69,10 @@ def newest(rows: pl.DataFrame, site_ids: pl.Series) -> pl.DataFrame:
 
 def column(frame: pl.DataFrame, name: str, empty: float = np.nan) -> Array:
     """A numeric column; `empty` where it is null."""
-    return np.asarray(frame[name].cast(pl.Float64).fill_null(empty).to_numpy())
+    values = frame[name].cast(pl.Float64)
+    if values.has_nulls() and not np.isnan(empty):
+        values = values.fill_null(empty)
+    return np.asarray(values.to_numpy())  # null is NaN
 
 
 def gather(
@@ -100,12 +106,14 @@ def gather(
     power, share, is_free, usable, battery, is_at_work = _free(
         rows, site_roofs.has_limit, column(model, "charge_limit_w")
     )
+    reported = np.where(is_up, table(rows, "pv_w"), np.nan)
+    is_high = _is_voltage_high(rows, reported, site_roofs.kwp) & is_up
     light = Day(
         answer,
         np.broadcast_to(ambient[:, None], power.shape),
         np.where(is_up, power, np.nan),
-        np.where(is_up & np.isfinite(power), share, 0.0),
-        is_free & is_up,
+        np.where(is_up & np.isfinite(power) & ~is_high, share, 0.0),
+        is_free & is_up & ~is_high,
         usable,
         battery,
     )
@@ -126,8 +134,9 @@ def gather(
         np.arange(QUARTERS) // 2,
         roof_model.past(model, own_past.BINS),
         shares,
-        np.where(is_up, table(rows, "pv_w"), np.nan),
-        np.stack([table(rows, f"input{n}_w") for n in range(1, MAX_INPUTS + 1)]),
+        reported,
+        is_high,
+        np.stack([np.where(is_high, np.nan, table(rows, f"input{n}_w")) for n in range(1, MAX_INPUTS + 1)]),
         is_at_work,
         sensed,
         near,
@@ -170,6 +179,20 @@ def _free(
     usable = np.where(limited, np.nan_to_num(table(rows, "usable_w")), np.inf)
     battery = np.where(limited & has_room, CEILING_SHARE * np.nan_to_num(charge_limit_w)[:, None], 0.0)
     return power, share, is_free, usable, battery, is_at_work
+
+
+def _is_voltage_high(rows: pl.DataFrame, reported_w: Array, kwp: Array) -> NDArray[np.bool_]:
+    """Where high voltage may have lowered the power, [sites, quarters].
+
+    A day that made nothing at all is not curtailed: no street is at its limit from morning to evening for one roof.
+    """
+    near = np.nan_to_num(table(rows, "high_voltage_pct")) > 0
+    told = near.copy()
+    for shift in range(1, NEAR_QUARTERS + 1):
+        told[:, shift:] |= near[:, :-shift]
+        told[:, :-shift] |= near[:, shift:]
+    is_made = np.nan_to_num(reported_w).max(axis=1, initial=0.0) >= ZERO_RATIO * 1000 * kwp
+    return told & is_made[:, None]
 
 
 def _sensors(rows: pl.DataFrame, planes: Planes) -> NDArray[np.intp]:

@@ -3,7 +3,7 @@
 A site that may not feed the grid shows what its roof can only while somebody takes all of it: house and grid alone, as
 the meter proves, or a battery with room left that charges below its own limit or has to give. The proof holds only
 where the energies close: PV + battery + grid = load. Which of these intervals count is chosen later, by what the sky
-lets expect.
+lets expect. While the voltage is at its limit no site is free, and none is proven.
 
 Everything is summed up to quarter hours of UTC, so that sites of any resolution stand side by side.
 """
@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
-from detectors.stats.curtailment import target_w
+from detectors.stats.curtailment import is_at_voltage_limit, target_w
 from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
 from detectors.yields.quarter_hours import Quarters, to_lists
@@ -44,7 +44,8 @@ INTERVALS = pl.Schema(
         "soc_first_pct": pl.Float64,  # the day's first state of charge
         # Lists of 96 are means over the quarter hours 00:00 to 23:45 UTC of the local day, null where not known.
         "pv_w": pl.List(pl.Int32()),
-        # The others are of sites with a limit, null at all others.
+        "high_voltage_pct": pl.List(pl.Int32()),  # share in which voltage may lower the power; null = not measured
+        # The next are of sites with a limit, null at all others.
         "proven_w": pl.List(pl.Int32()),  # PV of the intervals whose energies close
         "proven_pct": pl.List(pl.Int32()),  # their share of the quarter hour
         "free_pct": pl.List(pl.Int32()),  # share that was free by the meter, or by a battery that gave
@@ -64,7 +65,8 @@ LISTS = [name for name, kind in INTERVALS.items() if isinstance(kind, pl.List)]
 
 def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """INTERVALS rows of whole local days of `readings`; days without any generation channel are left out."""
-    about = sites.select("site_id", "installed_kwp", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh")
+    names = ("installed_kwp", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh", "nominal_voltage_v")
+    about = sites.select("site_id", *names)
     rows = (
         readings.filter(pl.col("pv_w").is_not_null(), pl.col("interval_s") > 0)
         .join(about, on="site_id", how="inner")
@@ -101,7 +103,7 @@ def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def _quarters(rows: pl.DataFrame, height: int) -> Quarters:
     return Quarters(
-        rows["row"].to_numpy().astype(np.intp),
+        _row(rows),
         rows["ts_utc"].dt.epoch("s").to_numpy(),
         rows["interval_s"].cast(pl.Int64).to_numpy(),
         height,
@@ -122,7 +124,15 @@ def _of_all(rows: pl.DataFrame, height: int) -> dict[str, pl.Series]:
         if rows[name].null_count() < rows.height:
             means = quarters.mean(_values(rows, name))
             told[ours] = to_lists(means, np.asarray(np.isfinite(means).any(axis=1)))
+    is_high = rows.select(is_at_voltage_limit()).to_series()
+    if is_high.null_count() < len(is_high):
+        high_pct = quarters.share_pct(is_high.fill_null(False).to_numpy())
+        told["high_voltage_pct"] = to_lists(high_pct, np.bincount(_row(rows), is_high.is_not_null(), height) > 0)
     return told
+
+
+def _row(rows: pl.DataFrame) -> NDArray[np.intp]:
+    return rows["row"].to_numpy().astype(np.intp)
 
 
 def _of_limited(rows: pl.DataFrame, has_limit: NDArray[np.bool_]) -> dict[str, pl.Series]:

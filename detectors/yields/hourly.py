@@ -7,6 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
+from detectors.stats.curtailment import is_at_voltage_limit
 from detectors.stats.robust import Array
 
 NEAR_LIMIT_W = 20.0  # common practice, no source: the regulator of a limited site keeps some 20 W away from its limit
@@ -76,7 +77,7 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def _prepared(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """The readings of days with generation: their start in epoch seconds, local day, whether they were held back."""
-    limits = sites.select("site_id", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh")
+    limits = sites.select("site_id", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh", "nominal_voltage_v")
     start = pl.col("ts_utc").dt.epoch("s") - pl.when("is_instant").then(pl.col("interval_s") // 2).otherwise(0)
     return (
         readings.join(limits, on="site_id", how="inner")
@@ -88,7 +89,7 @@ def _prepared(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def _held() -> pl.Expr:
-    """At the feed-in limit with generation, and no battery that could take more."""
+    """At the feed-in limit with generation, and no battery that could take more; or at the voltage's limit."""
     reach_w = pl.max_horizontal(pl.col("feed_in_buffer_w"), pl.lit(NEAR_LIMIT_W)) * 2
     at_limit = ((pl.col("grid_w") + pl.col("feed_in_limit_kw") * 1000).abs() <= reach_w) & (pl.col("pv_w") > 0)
     hardest_w = (-pl.col("battery_w")).max().over("site_id", "day")
@@ -96,7 +97,8 @@ def _held() -> pl.Expr:
         hardest_w >= REAL_CHARGE_KW_PER_KWH * pl.col("battery_kwh") * 1000
     )
     has_room = pl.col("battery_kwh").is_not_null() & (pl.col("soc_pct") < FULL_PCT) & ~at_most.fill_null(False)
-    return at_limit & ~has_room.fill_null(False)
+    by_limit = (at_limit & ~has_room.fill_null(False)).fill_null(False)
+    return by_limit | (is_at_voltage_limit() & (pl.col("pv_w") > 0))
 
 
 def _pieces(rows: pl.DataFrame) -> pl.DataFrame:

@@ -15,14 +15,13 @@ from detectors.yields import cold, day_residual, input_ratios, limited_days, lon
 from detectors.yields.cold import Cold
 from detectors.yields.day_residual import Combined
 from detectors.yields.energies import Before, of_day
-from detectors.yields.fleet_day import Fleet, column
+from detectors.yields.fleet_day import ZERO_RATIO, Fleet, column
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
 from detectors.yields.sequential_test import LEAST_MARGIN
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
 USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
-ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
 ZERO_RATIO_LIMITED = 0.001  # ours: so much may be all that an idle house takes of a healthy roof
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
 THIN_COVERAGE = 0.15  # ours: share of daylight; of less, what was read may be a logger's restart
@@ -62,7 +61,7 @@ class Night(NamedTuple):
     possible_kwh: Array  # of the whole day, curtailed or not
     roof_w: Array  # [sites, quarters], what each healthy roof could have made; NaN where nobody can say
     coverage: Array  # share of daylight with readings of generation
-    least: Array  # log of a level that the roof has at least, by all that it made; NaN = no limit, or no known sky
+    least: Array  # log of a level that the roof has at least, by all that it made; NaN = never curtailed, or no sky
     whole_day: Array  # log likelihood of `limited_days.LEVELS` by all that x leaves out, [sites, levels]; NaN likewise
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
 
@@ -218,10 +217,13 @@ def _lone(fleet: Fleet) -> tuple[Array, Array, Array]:
 def _least(fleet: Fleet, expected: Array, sky: Array, correction: Correction) -> Array:
     """A level that each limited site has at least, log: all that it made over all that was due.
 
+    So has each site on a day with high voltage.
+
     What was curtailed could have been more, so the roof is at least so good. Without neighbours the sky is taken for
     clear, which errs to the same side.
     """
-    made = np.where(fleet.roofs.has_limit[:, None], fleet.reported_w, np.nan)
+    is_asked = fleet.roofs.has_limit | fleet.is_voltage_high.any(axis=1)
+    made = np.where(is_asked[:, None], fleet.reported_w, np.nan)
     told = np.full(len(made), np.nan)
     for due_w, level in (
         (np.where(np.isfinite(sky), expected * np.exp(correction.log_usual), np.nan), fleet.roofs.level),

@@ -20,6 +20,7 @@ REASONS = {
     "hardly-read": "readings of generation in {coverage_pct:.0f} % of the daylight",
     "snow": "snow on the roofs around for {days} days",
     "no-usable-energy": "nothing that could have been used: its feed-in limit left no room all day",
+    "voltage-high": "voltage at the level where inverters lower their power, all day",
     "no-light": "no light that tells anything of the roof",
 }
 NEIGHBOURS, CLEAR_SKY = "its neighbours", "the clear sky"
@@ -156,6 +157,8 @@ def open_cases(
     """The open cases of this kind on the judged day, of watched sites in their order."""
     fleet = night.fleet
     today = cases.filter(pl.col("day") == fleet.day, pl.col("kind") == kind).sort("site_id")
+    if today.is_empty():
+        return
     energies = {row["site_id"]: row for row in days.filter(pl.col("day") == fleet.day).iter_rows(named=True)}
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
     mine = residuals.join(today.select("site_id"), on="site_id", how="semi").sort("site_id", "day")
@@ -234,4 +237,6 @@ def _reason(night: Night, n: int, site_id: str) -> Reason | None:
     by_itself = np.isfinite(night.lone_x[n]) and night.lone_energy[n] > MIN_ENERGY
     if by_pairs or by_itself or night.least[n] > ALIVE:
         return None
-    return because(REASONS, "no-usable-energy" if night.fleet.roofs.has_limit[n] else "no-light")
+    if night.fleet.roofs.has_limit[n]:
+        return because(REASONS, "no-usable-energy")
+    return because(REASONS, "voltage-high" if night.fleet.is_voltage_high[n].any() else "no-light")

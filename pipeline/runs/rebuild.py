@@ -5,11 +5,12 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import NamedTuple
 
-from pipeline.detection import folding, run_detectors
+from pipeline.detection import folding
 from pipeline.detection.due_days import due_days
 from pipeline.errors import DamagedHistoryError, NoonmarkError
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Again, Ingest, IngestResult
+from pipeline.runs import judging
 from pipeline.runs.session import Opened, opened, publish, sum_up
 from pipeline.store import Store, decision_log, history, reader, recovery
 from pipeline.store.carry_over import Carried, carry_over, carry_over_copy, checkpoint
@@ -90,7 +91,5 @@ def _judge_again(run: Opened, judged_days: list[date]) -> None:
     due = due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
     days = sorted({*judged_days, *(day for day in due if day <= judged_days[-1])})
     with run.progress("judging again", len(days), "days") as advance:
-        run_detectors.judge(
-            run.store, days, advance, false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year
-        )
+        judging.judge(run, days, advance)
     folding.update_exceptions(run.store)

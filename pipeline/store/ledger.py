@@ -12,6 +12,7 @@ from pipeline.frames import Normalised
 from pipeline.store import older, readings
 from pipeline.store.connection import Store
 from pipeline.store.history import mark_site_dirty
+from pipeline.store.parts import DAILY
 from pipeline.store.reader import mark_due
 from pipeline.timezones.local_time import add_local
 
@@ -145,8 +146,7 @@ def write(
         )
     )  # fmt: skip
     store.insert("export_file", ledger)
-    for relation in ("export_file", "rejected_row", "rejected_cell"):
-        mark_due(store, relation, ledger["taken_in_at"].dt.date().unique())
+    mark_due(store, ("export_file", "rejected_row", "rejected_cell"), ledger["taken_in_at"].dt.date().unique())
     _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left"))
     keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
     if not keys.is_empty():
@@ -250,8 +250,8 @@ def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:
     utc_days = instants["ts_utc"].dt.date().unique().to_list()
     if instants["site_id"].is_in(shifted).any():
         utc_days = sorted({day + timedelta(days=by) for day in utc_days for by in near})
-    for relation in ("reading", "device_reading") if store.value("SELECT count(*) FROM device") else ("reading",):
-        mark_due(store, relation, utc_days)
+    has_devices = store.value("SELECT count(*) FROM device")
+    mark_due(store, DAILY if has_devices else [name for name in DAILY if name != "device_reading"], utc_days)
 
 
 def _count_energy(store: Store, rows: pl.DataFrame, kinds: Mapping[str, str]) -> None:

@@ -30,6 +30,8 @@ MONTHLY = {  # relation -> what gives its rows of one month
     "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "site_hour": resources.query("site_hour"),
     "clock_day": "SELECT * FROM feature_clock_day WHERE day >= $lo AND day < $hi ORDER BY ALL",
+    "voltage_curtailment": """SELECT * FROM feature_voltage_curtailment
+        WHERE day >= $lo AND day < $hi ORDER BY site_id, day""",
     "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
     "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged

@@ -78,8 +78,8 @@ def live_through(fleet: Fleet, roofs: Roofs) -> Through:
         said = []
         for module in modules:
             with clocked(seconds, module.DETECTOR):
-                said += module.detect(**{name: _given(name, nights, found, day, sites) for name in
-                                         wanted_frames(module.detect)})  # fmt: skip
+                given = {name: _given(name, nights, found, day, sites) for name in wanted_frames(module.detect)}
+                said += module.detect(**given | ({"readings": mine.readings[day]} if "readings" in given else {}))
         rows = [one for one in said if isinstance(one, Finding)]
         told.append(findings_frame(rows))
         losses.append(losses_frame(rows))
@@ -104,8 +104,8 @@ def live_through(fleet: Fleet, roofs: Roofs) -> Through:
 
 
 def _is_engine(module: ModuleType) -> bool:
-    """Whether a detector tells of the yield engine's cases."""
-    return "yield_case" in wanted_frames(module.detect)
+    """Whether a detector tells of the yield engine's cases, or of what it knows to be due and voltage cut."""
+    return bool({"yield_case", "expected_hour"} & set(wanted_frames(module.detect)))
 
 
 def _wanted(modules: list[ModuleType], found: dict[str, Any]) -> list[str]:
@@ -151,4 +151,9 @@ def _given(name: str, nights: Nights, found: dict[str, Any], day: date, sites: p
     if name in nights.rows:
         since = day - timedelta(days=found[name].window_days)
         return of_sites(nights.rows[name].filter(pl.col("day").is_between(since, day)), sites)
-    return {"day": day, "days": DAYS.to_frame(), "sites": sites, "earlier": EARLIER.to_frame()}[name]
+    if name in found:
+        schema = found[name].schema
+        assert schema is not None
+        return schema.to_frame()  # a feature of readings, which serves pictures and figures beside
+    return {"day": day, "days": DAYS.to_frame(), "sites": sites, "earlier": EARLIER.to_frame(),
+            "readings": READINGS.to_frame()}[name]  # fmt: skip

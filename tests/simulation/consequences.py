@@ -17,6 +17,7 @@ LOSING = {
     "string-loss",
     "battery-at-floor",
     "battery-not-discharging",
+    "voltage-curtailment",
 }
 VISIBLE_DAYS = 3
 DRIFTED_S = (
@@ -51,6 +52,9 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
             shows = values > 0.3 * site.roof.kwp
         case "underperformance" | "string-loss":
             shows = made > np.maximum(0.03 * daily(healthy.pv_w), 0.04 * site.roof.kwp)
+        case "voltage-curtailment":
+            values = made
+            shows = made > np.maximum(0.1 * daily(healthy.pv_w), 0.1 * site.roof.kwp)
         case "battery-grid-charging":
             beyond = np.clip(-truth.battery_w - truth.pv_w, 0, None)  # only the grid can have given it
             values = daily(np.where(on, np.minimum(beyond, np.clip(truth.grid_w, 0, None)), 0.0))

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.simulation import street
 from tests.simulation.axis import Axis
 from tests.simulation.plant import Control
 from tests.simulation.site import Site
@@ -49,6 +50,9 @@ FORMS: dict[str, Form] = {
     "string-loss": Form("yield", {"strings": 2}),
     "capacity-mismatch": Form("yield", {}, (ALWAYS,)),
     "voltage-out-of-band": Form("grid", {"voltage": True, "most_minutes": 10}, (STEP, ALWAYS)),
+    "voltage-curtailment": Form(
+        "grid", {"voltage": True, "most_minutes": 15, "limit": "unlimited", "battery": False}, (STEP, ALWAYS)
+    ),
     "site-silent": Form("data", {}),
     "readings-frozen": Form("data", {}, (STEP, NOW_AND_THEN)),
     "readings-implausible": Form("data", {}, (STEP, NOW_AND_THEN)),
@@ -198,6 +202,8 @@ def _size(fault: Fault, site: Site, rng: np.random.Generator) -> None:
         case "voltage-out-of-band":
             put["volts"] = float(rng.uniform(9, 16))
             put["is_noon"] = bool(rng.random() < 0.6)
+        case "voltage-curtailment":
+            put |= street.draw(rng)
         case "unexplained":
             put["minutes"] = float(rng.choice([20, 30, 45]))  # the battery gives and rests in turn
 
@@ -224,8 +230,8 @@ def alter_inputs(fault: Fault, inputs: list[Array], at_s: Array) -> list[Array]:
     return inputs
 
 
-def alter_control(fault: Fault, control: Control, axis: Axis, site: Site) -> None:
-    """The control under the fault, in place."""
+def alter_control(fault: Fault, control: Control, axis: Axis, site: Site, ghi: Array) -> None:
+    """The control under the fault, in place; `ghi` is the light on the level, W/m2."""
     strength = fault.strength(axis.mid_s)
     on = strength > 0
     hour = axis.local_hour(site.zone)
@@ -245,6 +251,9 @@ def alter_control(fault: Fault, control: Control, axis: Axis, site: Site) -> Non
             begin = fault.detail["hour"]
             inside = (hour >= begin) & (hour < begin + fault.detail["hours"])
             control.schedule_w = np.where(on & inside, fault.detail["watts"], control.schedule_w)
+        case "voltage-curtailment":
+            most = street.most_w(fault, site, axis, ghi, control.load_w)
+            control.pv_w = np.where(on, np.minimum(control.pv_w, np.round(most, 2)), control.pv_w)
         case "unexplained":
             pause = (axis.mid_s // (fault.detail["minutes"] * 60)) % 2 == 0
             control.discharge_w = np.where(on & pause, 0.0, control.discharge_w)

@@ -219,6 +219,8 @@ def _can(site: Site, kind: str, form: Form) -> bool:
     logger = site.logger
     return not (
         (needs.get("limited_site") and site.feed_in_limit_kw is None)
+        or (needs.get("limit") == "unlimited" and site.feed_in_limit_kw is not None)
+        or (needs.get("battery") is False and site.battery is not None)
         or (needs.get("three_phase") and not (site.three_phase and logger.has_phases))
         or (needs.get("voltage") and not (logger.has_voltage and logger.minutes <= 10))
         or (needs.get("load_measured") and not logger.is_load_measured)

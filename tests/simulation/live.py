@@ -130,7 +130,7 @@ def live(prepared: Sequence[Prepared], faults: dict[str, list[Fault]], seed: int
             ratio = np.divide(lost, clean, out=np.ones(axis.steps), where=clean > 0)
             control.pv_w = np.round(one.control.pv_w * ratio, DECIMALS)
         for fault in mine:
-            broken.alter_control(fault, control, axis, one.site)
+            broken.alter_control(fault, control, axis, one.site, one.ghi)
         controls.append(control)
         inputs_ac.append(inputs)
     twice = [n for n, one in enumerate(prepared) if faults.get(one.site.site_id)]

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.simulation import street
 from tests.simulation.faults import Fault
 from tests.simulation.live import Truth
 from tests.simulation.site import Site
@@ -17,6 +18,10 @@ UPPER_V = 253.0  # EN 50160: 230 V + 10 %
 def voltage(site: Site, truth: Truth, phase_w: Array, faults: Sequence[Fault], rng: np.random.Generator) -> Array:
     """Volts of a phase: the street's level, its other roofs, and what the site does to its own line."""
     axis = truth.axis
+    for fault in faults:
+        if fault.kind == "voltage-curtailment":
+            lift = -phase_w / street.NOMINAL_V * fault.detail["line_ohm"]
+            return np.asarray(street.street_v(fault, axis, truth.ghi) + lift + rng.normal(0, 0.1, axis.steps))
     knots = rng.normal(0, 1.1, axis.steps * axis.step_s // 1800 + 2)
     slow = np.interp(axis.mid_s - axis.start_s, np.arange(len(knots)) * 1800.0, knots)
     line_ohm = rng.uniform(0.05, 0.3)

@@ -136,6 +136,18 @@ def _voltage_high(case: Case) -> bool:
     return bool((volts > 253).mean() > 0.05)
 
 
+def _cut_at_its_voltage(case: Case) -> bool:
+    """Where power is missing, the voltage stands within the inverter's own range, and the band."""
+    _, fault, truth, samples, on = case
+    assert truth.healthy is not None
+    lost = np.where(on, truth.healthy.pv_w - truth.pv_w, 0.0)
+    place = np.clip(((samples.true_s - truth.axis.start_s) // truth.axis.step_s).astype(int), 0, truth.axis.steps - 1)
+    volts = np.stack([v for n, v in samples.channels.items() if n.startswith("voltage")]).max(axis=0)
+    around = volts[lost[place] > 0.1 * truth.healthy.pv_w.max()]
+    is_at = (around > fault.detail["start_v"] - 1) & (around < fault.detail["end_v"] + 0.5)
+    return bool(len(around) > 10 and is_at.mean() > 0.95 and fault.loss_kwh > 0)
+
+
 def _silent(case: Case) -> bool:
     site, fault, _, samples, _ = case
     return site.devices == 2 or not (fault.strength(samples.true_s) > 0).any()
@@ -199,6 +211,7 @@ CHECKS: dict[str, Callable[[Case], bool]] = {
     "string-loss": _one_input_dead,
     "capacity-mismatch": _register_is_wrong,
     "voltage-out-of-band": _voltage_high,
+    "voltage-curtailment": _cut_at_its_voltage,
     "site-silent": _silent,
     "readings-frozen": _stuck(""),
     "readings-implausible": _absurd,

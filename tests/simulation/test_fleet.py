@@ -110,7 +110,7 @@ def test_neighbours_see_alike_weather_and_far_sites_do_not():
 
 
 def test_every_kind_and_at_least_thirty_look_alikes_can_be_drawn():
-    assert len(KINDS) == 23
+    assert len(KINDS) == 24
     assert len(LOOK_ALIKES) >= 30
     fleet = make_fleet(77, sites=160, days=21, first=AROUND_CHANGE)
     assert {fault.kind for fault in fleet.faults} == set(KINDS)

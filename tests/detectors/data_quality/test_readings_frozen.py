@@ -255,6 +255,39 @@ def test_a_power_keeps_the_resolution_of_the_days_before():
     assert _judge(quiet, kept=build.frame(SCHEMA, kept)) == []
 
 
+def _past(days: int = 30, **values) -> pl.DataFrame:
+    row = {
+        "site_id": "roof-1", "device_id": "", "channel": "load_w", "run_h": 2.0, "value": 80.0, "start_h": 2.0,
+        "end_h": 4.0, "step": 10.0, "distinct": 20, "open_w": 5.0, "flow_w": 1000.0,
+    }  # fmt: skip
+    return build.frame(SCHEMA, [row | {"day": DAY - timedelta(days=n)} | values for n in range(1, days + 1)])
+
+
+def test_where_the_balance_never_closes_the_others_tell_nothing_of_one_channel():
+    pv, load = np.round(_sunny() / 100) * 100, np.round(_lively() / 100) * 100
+    home = {"pv_w": pv, "load_w": _held(load, 7, 19), "grid_w": load - pv}
+    assert len(_judge(home, kept=_past(run_h=1.0))) == 1
+    assert _judge(home, kept=_past(run_h=1.0, open_w=700.0)) == []
+
+
+def test_half_as_long_again_as_usual_is_wanted_even_where_the_others_tell():
+    pv, load = np.round(_sunny() / 100) * 100, np.round(_lively() / 100) * 100
+    home = {"pv_w": pv, "load_w": _held(load, 7, 19), "grid_w": load - pv}
+    assert _judge(home, kept=_past(run_h=9.0)) == []
+
+
+def test_a_firmware_that_rounds_from_now_on_freezes_nothing():
+    """To 100 W in an empty house: the load is 100 W all night, and its meter showed single watts until yesterday."""
+    load = np.full(STEPS, 100.0)
+    load[60:] = np.round(_lively()[60:] / 100) * 100
+    pv = np.round(_sunny() / 100) * 100
+    home = {"pv_w": pv, "load_w": load, "grid_w": np.round(load - pv / 1.08, -2)}
+    before = _past(step=1.0, distinct=60, run_h=1.0, value=77.0)
+    assert _judge(home, kept=before) == []
+    load[:60] = 137.0
+    assert len(_judge({**home, "load_w": load, "grid_w": load - pv + _lively(3)}, kept=before)) == 1
+
+
 def test_a_frequency_whose_export_dropped_a_decimal_is_not_frozen():
     kept = [
         {"site_id": "roof-1", "device_id": "", "channel": "frequency_hz", "day": DAY - timedelta(days=n), "run_h": 1.0,

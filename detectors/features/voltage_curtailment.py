@@ -1,0 +1,18 @@
+"""What high voltage cut from each site's generation on the judged day."""
+
+from datetime import date
+
+import polars as pl
+
+from detectors.yields import voltage_curtailment
+from detectors.yields.night import Night
+
+NAME = "voltage_curtailment"
+VERSION = 1
+SCHEMA = voltage_curtailment.CURTAILED
+WINDOW_DAYS = 29  # ours: a month shows whether it costs anything; the judged day included
+
+
+def make(yield_night: Night, day: date) -> pl.DataFrame:  # noqa: ARG001 (naming the day makes it nightly)
+    """SCHEMA, one row per site with readings of generation and of a voltage on `day`."""
+    return voltage_curtailment.of_night(yield_night)

@@ -1,0 +1,110 @@
+"""Energy that high voltage cut from a day's generation: what was due while it was at its limit, less what was made.
+
+Due is what the neighbours' sky lets expect of the roof, by the level of the same day's other quarter hours and, where
+these tell little, by its baseline. High voltage alone proves no loss: many streets run high and many inverters work on,
+so a deficit counts only where it is clear beside the error of what was due.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from detectors.stats.robust import Array, robust_sigma
+from detectors.yields.fleet_day import Fleet
+from detectors.yields.night import THIN_COVERAGE, Night
+
+CURTAILED = pl.Schema(
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),
+        "coverage_pct": pl.Float64(),  # of the daylight, with readings of generation
+        "high_h": pl.Float64(),  # hours of daylight with the voltage at its limit, or beside that
+        "due_kwh": pl.Float64(),  # in these; null = nobody can say
+        "made_kwh": pl.Float64(),  # in the same quarter hours
+        "sigma_kwh": pl.Float64(),  # of due_kwh
+        "curtailed_kwh": pl.Float64(),  # 0 = nothing, or nothing that is clear; null = nobody can say
+        "possible_kwh": pl.Float64(),  # of the whole day; null = nobody can say
+    }
+)
+SIGMAS = 3.0  # ours: nine days in ten thousand by chance, and a case needs three
+BASELINE_SIGMA = 0.1  # ours: log; a fall by less may not have been found yet
+LEVEL_FLOOR = 0.04  # ours: log; shade and planes of other hours err by that much
+FEW_QUARTERS, QUARTER_SIGMA, LEAST_QUARTER_SIGMA = 6, 0.25, 0.05  # as `own_past`'s scatter of half hours
+TOGETHER = 4  # ours: quarter hours that err together, as a cloud does
+LIGHT_RATIO = 0.06  # as `lone_site`: of the peak capacity; below it horizons count more than the sky
+KNOWN_RATIO = 0.5  # ours: of the quarter hours at the limit; of a smaller part nobody knows what the rest lost
+
+
+class Level(NamedTuple):
+    """Log of what a site makes of its due power on this day, [sites], and its errors."""
+
+    log: Array
+    sigma: Array
+    quarter_sigma: Array  # of one quarter hour beside the level
+
+
+def of_night(night: Night) -> pl.DataFrame:
+    """CURTAILED rows of the sites with readings of generation and of a voltage.
+
+    At sites with a feed-in limit nobody can say which of the two curtailed them.
+    """
+    fleet = night.fleet
+    is_high = fleet.is_voltage_high
+    made_w = fleet.reported_w
+    level = _level(night, made_w)
+    known = is_high & np.isfinite(night.roof_w) & np.isfinite(made_w)
+    due_w = np.where(known, night.roof_w, 0.0) * np.exp(level.log)[:, None]
+    due, made = due_w.sum(axis=1) / 4000, np.where(known, made_w, 0.0).sum(axis=1) / 4000
+    scatter = level.quarter_sigma * np.sqrt(TOGETHER * (due_w**2).sum(axis=1)) / 4000
+    sigma = np.hypot(level.sigma * due, scatter)
+    is_some = is_high.any(axis=1)
+    can_say = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(is_high.sum(axis=1), 1)
+    can_say &= ~fleet.roofs.has_limit & (night.coverage >= THIN_COVERAGE)
+    can_say &= ~fleet.sites["site_id"].is_in(list(night.doubts)).to_numpy()
+    lost = np.where(due - made > SIGMAS * sigma, due - made, 0.0)
+
+    def told(values: Array) -> Array:
+        return np.where(can_say | ~is_some, values, np.nan)
+
+    columns = {
+        "coverage_pct": 100 * night.coverage,
+        "high_h": is_high.sum(axis=1) / 4.0,
+        "due_kwh": told(due),
+        "made_kwh": told(made),
+        "sigma_kwh": told(sigma),
+        "curtailed_kwh": told(lost),
+        "possible_kwh": night.possible_kwh,
+    }
+    frame = fleet.sites.select("site_id", day=pl.lit(fleet.day)).with_columns(
+        pl.Series(name, values) for name, values in columns.items()
+    )
+    is_measured = fleet.usable["high_voltage_pct"].is_not_null() & pl.Series(fleet.is_heard)
+    return frame.filter(is_measured).fill_nan(None).select(CURTAILED.names()).cast(CURTAILED)
+
+
+def _level(night: Night, made_w: Array) -> Level:
+    """By the day's other quarter hours and the baseline, each by its error.
+
+    Where the two contradict each other the roof has a fault beside, and its day alone counts.
+    """
+    fleet = night.fleet
+    rest = _rest(fleet, night, made_w)
+    due, made = (np.where(rest, one, 0.0).sum(axis=1) for one in (night.roof_w, made_w))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = np.log(np.maximum(made, 0.01 * due) / due)
+        off = np.where(rest, np.log(np.maximum(made_w, 1.0) / night.roof_w) - own[:, None], np.nan)
+    own_sigma = np.hypot(np.where(np.isfinite(night.sigma), night.sigma, np.inf), LEVEL_FLOOR)
+    trust = np.where(np.isfinite(own), BASELINE_SIGMA**2 / (BASELINE_SIGMA**2 + own_sigma**2), 0.0)
+    is_other = np.abs(np.nan_to_num(own)) > SIGMAS * own_sigma
+    trust = np.where(is_other, 1.0, trust)
+    sigma = np.where(is_other, own_sigma, BASELINE_SIGMA * np.sqrt(1 - trust))
+    scatter = np.where(rest.sum(axis=1) >= FEW_QUARTERS, robust_sigma(off), QUARTER_SIGMA)
+    return Level(trust * np.nan_to_num(own), sigma, np.maximum(np.nan_to_num(scatter), LEAST_QUARTER_SIGMA))
+
+
+def _rest(fleet: Fleet, night: Night, made_w: Array) -> Array:
+    """The day's lit quarter hours under a known sky that nothing curtailed, [sites, quarters]."""
+    with np.errstate(invalid="ignore"):
+        is_lit = night.roof_w > LIGHT_RATIO * 1000 * fleet.roofs.kwp[:, None]
+    return np.asarray(night.is_used & is_lit & np.isfinite(made_w))
