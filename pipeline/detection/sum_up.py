@@ -138,7 +138,7 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     """Of `asked` [site_id, day], those whose flags are others now that days before them changed.
 
     What stands still is told from features alone; flows beyond the smallest service that a site can have are few, and
-    so are days that may be copies: those days are simply summed up again.
+    so are days beyond a rating and days that may be copies: those are simply summed up again.
     """
     if asked.is_empty():
         return asked
@@ -162,10 +162,14 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     )
     both = pl.concat([now, before], how="vertical_relaxed").with_columns(pl.col(pl.Float64).round(6))
     differing = both.filter(~pl.struct(pl.all()).is_duplicated())
-    large = plausibility.beyond_service(window["flow_peaks"], sites)
-    copied = held.filter(pl.col("flag") == "duplicated")
-    maybe = [one.select("site_id", "day") for one in (differing, large, copied, copied_days.among(store, asked))]
-    again = pl.concat(maybe)
+    maybe = (
+        differing,
+        plausibility.beyond_service(window["flow_peaks"], sites),
+        plausibility.beyond_rating(window["flow_peaks"], held, sites),
+        held.filter(pl.col("flag") == "duplicated"),
+        copied_days.among(store, asked),
+    )
+    again = pl.concat(one.select("site_id", "day") for one in maybe)
     return asked.join(again, on=["site_id", "day"], how="semi")
 
 

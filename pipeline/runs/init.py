@@ -112,7 +112,7 @@ column = "SoC (%)"
 # columns = ["L1", "L2", "L3"]       # summed
 # offset = 0                         # added after scale
 
-# [channels.pv_kwh_total]            # a counter, differenced into pv_w where pv_w is missing
+# [channels.pv_kwh_total]            # a counter, differenced into pv_w where pv_w is missing; it knows what gaps lost
 # column = "Made in all (kWh)"
 # counter = "lifetime"               # lifetime | daily
 

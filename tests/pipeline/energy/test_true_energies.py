@@ -6,11 +6,13 @@ for those under broken clouds: there a lost interval is not known better than it
 itself (pv_uncertainty_pct). Where a counter stands beside the power, it knows: all days differ by 0.5 % at most.
 """
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from detectors.frames import NOT_GOOD
 from pipeline.energy.site_days import to_site_days
@@ -61,6 +63,35 @@ def test_a_counter_that_disagrees_or_is_coarse_is_not_asked(table: pl.DataFrame)
     for beside in (1.1 * pl.col("pv_beside_kwh"), pl.col("pv_beside_kwh").cum_sum().floor().diff()):
         days, _ = summed(rows.with_columns(pv_beside_kwh=beside))
         assert days["pv_kwh"].to_list() == pytest.approx(plain["pv_kwh"].to_list())
+
+
+RATING_W = 5000.0
+WATTS = st.one_of(st.none(), st.floats(0.0, RATING_W), st.sampled_from([0.0, RATING_W]))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.tuples(WATTS, st.sampled_from([900, 900, 900, 1800, 2700])), min_size=1, max_size=96), st.booleans())
+def test_no_energy_is_more_than_the_rating_over_the_day(
+    drawn: list[tuple[float | None, int]], is_instant: bool
+) -> None:
+    """Gaps, bridged intervals, instants and lost values in any order: between nothing and rating x 24 h."""
+    start, at, stamps = datetime(2026, 1, 9, 23, tzinfo=UTC), 0, []
+    for _, step_s in drawn:
+        stamps.append(start + timedelta(seconds=at))
+        at += step_s
+    watts = [value for value, _ in drawn]
+    rows = build.readings({"pv_w": watts, "grid_w": [None if w is None else -w for w in watts]}, interval_s=900)
+    rows = rows.with_columns(
+        *(pl.lit(None, pl.Float64).alias(name) for name in COUNTED_COLUMNS), counted_s=pl.lit(None, pl.Int32),
+        ts_utc=pl.Series(stamps).cast(pl.Datetime("us", "UTC")), is_instant=pl.lit(is_instant),
+    )  # fmt: skip
+    local = pl.col("ts_utc").dt.convert_time_zone("Europe/Berlin").dt.replace_time_zone(None)
+    rows = rows.with_columns(ts_local=local)
+    days = to_site_days(rows, build.sites())
+    for name in ("pv_kwh", "feed_in_kwh"):
+        assert (days[name].drop_nulls() <= RATING_W / 1000 * 24 + 1e-9).all()
+        assert (days[name].drop_nulls() >= 0).all()
+    assert days["pv_kwh"].to_list() == pytest.approx(days["feed_in_kwh"].to_list())
 
 
 def test_one_lost_interval_is_bridged_and_two_are_not() -> None:
