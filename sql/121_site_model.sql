@@ -1,5 +1,5 @@
 -- Grain   one row per site whose days told something of its roof or battery: the newest model, and what its days would show
--- Source  the features site_model, yield_odds and levels, as of the last run
+-- Source  the features site_model, yield_odds, levels and shade, as of the last run
 CREATE TABLE site_model AS
 WITH model AS (
     SELECT * FROM history.feature_site_model
@@ -10,9 +10,18 @@ WITH model AS (
 ), levels AS (
     SELECT * FROM history.feature_levels
     QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1
+), shade_month AS (
+    SELECT
+        site_id, arg_max(day, day) AS day, arg_max(shaded_h, day) AS shaded_h,
+        sum(shade_kwh) AS month_kwh, 100 * sum(shade_kwh) / nullif(sum(shade_kwh + possible_kwh), 0) AS month_pct
+    FROM history.feature_shade WHERE day > (SELECT max(day) - 30 FROM history.feature_shade) GROUP BY site_id
+), shade AS (
+    SELECT
+        s.*, d.from_utc, d.until_utc, d.sun_from_deg, d.sun_until_deg, d.below_deg
+    FROM shade_month AS s JOIN history.feature_shade AS d USING (site_id, day)
 )
 SELECT
-    coalesce(m.site_id, o.site_id, l.site_id) AS site_id, coalesce(m.day, o.day, l.day) AS day, m.clear_days, m.tilt_deg, m.tilt_spread_deg,
+    coalesce(m.site_id, o.site_id, l.site_id, h.site_id) AS site_id, coalesce(m.day, o.day, l.day, h.day) AS day, m.clear_days, m.tilt_deg, m.tilt_spread_deg,
     m.azimuth_deg, m.azimuth_spread_deg, m.capacity_kwp, m.capacity_spread_kwp, m.capacity_early_kwp, m.capacity_late_kwp,
     m.first_clear_day, m.last_clear_day, m.residual_pct, m.installed_kwp,
     exp(o.baseline) AS level_ratio, exp(o.baseline) * o.baseline_sigma AS level_spread_ratio,
@@ -21,10 +30,14 @@ SELECT
     l.reserve_days AS battery_stops_days, l.resume_pct AS battery_resumes_pct, l.resume_sigma_pct AS battery_resumes_sigma_pct,
     l.import_w AS import_kept_up_w, l.import_sigma_w AS import_kept_up_sigma_w,
     l.capacity_kwh AS battery_capacity_kwh, l.capacity_sigma_kwh AS battery_capacity_sigma_kwh,
-    l.ceiling_pct AS battery_ceiling_pct, l.ceiling_sigma_pct AS battery_ceiling_sigma_pct
+    l.ceiling_pct AS battery_ceiling_pct, l.ceiling_sigma_pct AS battery_ceiling_sigma_pct,
+    h.day AS shade_day, h.shaded_h, h.from_utc AS shade_from_utc, h.until_utc AS shade_until_utc,
+    h.sun_from_deg AS shade_sun_from_deg, h.sun_until_deg AS shade_sun_until_deg, h.below_deg AS shade_below_deg,
+    h.month_kwh AS shade_month_kwh, h.month_pct AS shade_month_pct
 FROM model AS m
 FULL JOIN odds AS o USING (site_id)
 FULL JOIN levels AS l ON l.site_id = coalesce(m.site_id, o.site_id)
+FULL JOIN shade AS h ON h.site_id = coalesce(m.site_id, o.site_id, l.site_id)
 ORDER BY site_id;
 COMMENT ON TABLE site_model IS 'one row per site: what its clear days tell of its roof, how sensitive its yield is to faults, and what its evenings tell of its battery; null = too little to tell';
 COMMENT ON COLUMN site_model.site_id IS 'the site''s id in the register';
@@ -60,3 +73,12 @@ COMMENT ON COLUMN site_model.battery_capacity_kwh IS 'kWh given back per 100 % o
 COMMENT ON COLUMN site_model.battery_capacity_sigma_kwh IS 'kWh: one standard deviation of battery_capacity_kwh';
 COMMENT ON COLUMN site_model.battery_ceiling_pct IS '%: state of charge at which charging ends although there is surplus';
 COMMENT ON COLUMN site_model.battery_ceiling_sigma_pct IS '%: one standard deviation of battery_ceiling_pct';
+COMMENT ON COLUMN site_model.shade_day IS 'date: the last day on which shade by hours of the day was asked for; null = planes not registered, no neighbours, or too few bright hours yet';
+COMMENT ON COLUMN site_model.shaded_h IS 'h of that day in which an obstacle takes a sixth or more of the power under a bright sky, 0 = none; null = not known';
+COMMENT ON COLUMN site_model.shade_from_utc IS 'UTC: begin on that day of the shade that costs most; null = no shade';
+COMMENT ON COLUMN site_model.shade_until_utc IS 'UTC: its end; null = no shade';
+COMMENT ON COLUMN site_model.shade_sun_from_deg IS 'degrees clockwise from north: where the sun stands at its begin; null = no shade';
+COMMENT ON COLUMN site_model.shade_sun_until_deg IS 'degrees clockwise from north: where the sun stands at its end; null = no shade';
+COMMENT ON COLUMN site_model.shade_below_deg IS 'degrees: the greatest height of the sun in that shade; null = no shade';
+COMMENT ON COLUMN site_model.shade_month_kwh IS 'kWh that shade took in the last 30 days, of the days under a known sky; null = not known';
+COMMENT ON COLUMN site_model.shade_month_pct IS '%: shade_month_kwh of what the roof could have made without shade; null = not known';

@@ -1,7 +1,7 @@
 """What the pages of sites say: a month of energies, a week of powers, the clock, what was learned, every exception."""
 
 from collections.abc import Iterable, Mapping
-from datetime import date, timedelta
+from datetime import UTC, date, timedelta
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from pipeline.exceptions.changes import Folded
 from pipeline.register.model import Site
 from pipeline.runs.session import Opened
 from pipeline.store import device_sums, features, history, readings
+from pipeline.timezones.zones import tzinfo_of
 
 MONTH_DAYS = 30  # of a site's page
 CLOCK_DAYS = 60  # of the picture of its clock
@@ -39,6 +40,7 @@ def sites_of(run: Opened, facts: pages.DigestFacts, folded: Folded) -> list[Site
     week = _by_site(_hours(run, day, ids))
     clock = _clock_courses(run, sites, day)
     models, odds = (_newest(run, name, day) for name in ("site_model", "yield_odds"))
+    shade = _by_site(_feature(run, "shade", day - timedelta(days=MONTH_DAYS - 1), day).sort("site_id", "day"))
     exceptions = _exceptions_of(facts, folded, sites)
     places = regions(store.sites())
     return [
@@ -50,7 +52,10 @@ def sites_of(run: Opened, facts: pages.DigestFacts, folded: Folded) -> list[Site
             day=day,
             reserve_pct=run.register.sites[site_id].battery_reserve_pct,
             registered=_register_entries(run, run.register.sites[site_id]),
-            model=_model_entries(models.get(site_id), odds.get(site_id)),
+            model=[
+                *_model_entries(models.get(site_id), odds.get(site_id)),
+                *shade_entries(shade.get(site_id), run.register.sites[site_id].timezone),
+            ],
             days=_day_course(month.get(site_id)),
             week=_week_course(week.get(site_id)),
             clock=clock.get(site_id, NO_COURSE),
@@ -203,3 +208,18 @@ def _model_entries(model: Mapping[str, Any] | None, odds: Mapping[str, Any] | No
         ("Shows in a week", of_odds("shows_in_week_pct"), " % missing"),
         ("Shows 30 % missing", of_odds("days_to_show_30_pct"), " days after it began"),
     ])  # fmt: skip
+
+
+def shade_entries(rows: pl.DataFrame | None, zone: str) -> list[Entry]:
+    """One sentence about the shade of the last month, from rows of the feature in their order; nothing without any."""
+    if rows is None or rows.is_empty() or not rows["shaded_h"][-1]:
+        return []
+    last = rows.row(-1, named=True)
+    begin, end = (last[name].replace(tzinfo=UTC).astimezone(tzinfo_of(zone)) for name in ("from_utc", "until_utc"))
+    lost, possible = float(rows["shade_kwh"].sum()), float(rows["possible_kwh"].sum())
+    said = (
+        f"{begin:%H:%M} to {end:%H:%M}, the sun at {last['sun_from_deg']:.0f} to {last['sun_until_deg']:.0f}° from "
+        f"north and up to {last['below_deg']:.0f}° high: {lost:.0f} kWh in {rows.height} days, "
+        f"{100 * lost / max(lost + possible, 1e-9):.0f} % of what the roof could have made; no fault"
+    )
+    return [Entry("Shade", said)]

@@ -1,65 +1,19 @@
 """High voltage and generation of one bright day over five roofs, made by hand from the engine's own planes and sky."""
 
-from datetime import UTC, date, datetime, timedelta
-
 import numpy as np
 import polars as pl
 import pytest
 
-from detectors.frames import READINGS
-from detectors.solar import plane_response, pv_model
-from detectors.yields import fleet_day, free_intervals, night, roof_model, roofs, voltage_curtailment
-from detectors.yields.energies import Before
+from detectors.yields import voltage_curtailment
 from detectors.yields.verdicts import not_judged
-from tests.support import build
+from tests.support.bright_day import DAY, STREET, night_of, powers
 
-DAY = date(2025, 6, 10)
-AZIMUTHS = {"a": 180.0, "b": 150.0, "c": 210.0, "d": 180.0, "street": 170.0}
 NOON = slice(40, 52)  # 10:00 to 13:00 UTC
 HIGH_V = np.where(np.isin(np.arange(96), np.arange(96)[NOON]), 251.0, 236.0)
 
 
-def _sites(**more):
-    place = {"latitude": 47.0, "longitude": 8.0, "tilt_deg": 30.0, "installed_kwp": 10.0, "inverter_kw": 10.0}
-    rows = [{"site_id": name, "azimuth_deg": azimuth, **place} for name, azimuth in AZIMUTHS.items()]
-    return build.sites(*({**row, **(more if row["site_id"] == "street" else {})} for row in rows))
-
-
-def _powers():
-    """W of each site, [sites, 96 quarter hours of UTC], under a sky of thin clouds."""
-    count = len(AZIMUTHS)
-    at = roofs.instants(np.full(count, 8.0), np.full(count, float((DAY - date(1970, 1, 1)).days)), 96)
-    sky = roofs.skies(np.full(count, 47.0), np.full(count, 8.0), at)
-    azimuth = np.array(list(AZIMUTHS.values()))[:, None]
-    clearness = np.tile(np.random.default_rng(3).uniform(0.85, 1.0, 96), (count, 1))
-    air = pv_model.usual_ambient_c(np.full(count, 47.0), at.mean(axis=1, keepdims=True))
-    answer = plane_response.answer(sky, np.full((count, 1), 30.0), azimuth)
-    return plane_response.expected_w(answer, clearness, air, np.full((count, 1), 10.0), np.full((count, 1), 1e4))
-
-
-def _night(factor=1.0, volts=HIGH_V, names=tuple(AZIMUTHS), **more):
-    """The night of the day on which `street` made `factor` of what was due, at these voltages."""
-    start = datetime(2025, 6, 10, tzinfo=UTC)
-    stamps = [start + timedelta(minutes=15 * n) for n in range(96)]
-    frames = []
-    for name, power in zip(AZIMUTHS, _powers(), strict=True):
-        own = power * factor if name == "street" else power
-        frames.append(pl.DataFrame({
-            "site_id": name, "ts_utc": stamps, "ts_local": [one.replace(tzinfo=None) for one in stamps],
-            "interval_s": 900, "is_instant": False, "pv_w": own, "grid_w": 300.0 - own, "load_w": 300.0,
-            "voltage_l1_v": volts if name == "street" else None,
-        }))  # fmt: skip
-    rows = build.frame(READINGS, pl.concat(frames, how="diagonal_relaxed").to_dicts()).filter(
-        pl.col("site_id").is_in(names)
-    )
-    sites = _sites(**more).filter(pl.col("site_id").is_in(names))
-    quarters = free_intervals.to_quarters(rows, sites)
-    fleet = fleet_day.gather(quarters, sites, build.planes(), roof_model.ROOF_MODEL.to_frame(), DAY)
-    nothing = np.zeros(sites.height)
-    odds = fleet_day.newest(pl.DataFrame(schema={
-        "site_id": pl.String, "day": pl.Date, "log_odds_fall": pl.Float64, "spell_days": pl.Int32
-    }), sites.sort("site_id")["site_id"])  # fmt: skip
-    return night.work_out(fleet, odds, Before(nothing, nothing * np.nan, nothing > 0), {})
+def _night(factor=1.0, volts=HIGH_V, **more):
+    return night_of(factor, volts, **more)
 
 
 def _row(told):
@@ -79,11 +33,11 @@ def _cut(share):
 @pytest.mark.parametrize("share", [0.3, 0.5, 1.0])
 def test_what_is_missing_while_the_voltage_is_at_its_limit_is_told_in_kwh_and_is_no_fault_of_the_roof(share):
     told = _night(_cut(share))
-    missing = float((_powers()[4, NOON] * share).sum() / 4000)
+    missing = float((powers()[STREET, NOON] * share).sum() / 4000)
     assert _row(told)["curtailed_kwh"] == pytest.approx(missing, rel=0.06)
     assert _row(told)["high_h"] == pytest.approx(3.5)  # and a quarter of an hour on either side
     assert abs(_x(told)) < 0.05
-    assert told.expected_kwh[4] == pytest.approx(told.actual_kwh[4], rel=0.05)  # over what was left free
+    assert told.expected_kwh[STREET] == pytest.approx(told.actual_kwh[STREET], rel=0.05)  # over what was left free
 
 
 def test_a_deficit_within_the_error_of_what_was_due_is_none():
@@ -97,7 +51,7 @@ def test_a_high_voltage_that_the_inverter_works_on_at_loses_nothing_and_leaves_t
     assert _row(told)["curtailed_kwh"] == 0.0
     assert _row(told)["due_kwh"] == pytest.approx(_row(told)["made_kwh"], rel=0.05)
     assert abs(_x(told)) < 0.05
-    assert told.sigma[4] < 0.2
+    assert told.sigma[STREET] < 0.2
 
 
 def test_a_weak_roof_is_not_excused_by_its_high_voltage():
@@ -109,20 +63,20 @@ def test_a_weak_roof_is_not_excused_by_its_high_voltage():
 def test_both_at_once_are_told_apart():
     told = _night(0.6 * _cut(0.5))
     assert _x(told) == pytest.approx(np.log(0.6), abs=0.06)
-    assert _row(told)["curtailed_kwh"] == pytest.approx(float(_powers()[4, NOON].sum() * 0.3 / 4000), rel=0.1)
+    assert _row(told)["curtailed_kwh"] == pytest.approx(float(powers()[STREET, NOON].sum() * 0.3 / 4000), rel=0.1)
 
 
 def test_a_day_that_made_nothing_is_no_curtailment_whatever_the_voltage():
     told = _night(0.0, np.full(96, 252.0))
-    assert told.is_zero[4]
-    assert told.zero_evidence[4] > 0
+    assert told.is_zero[STREET]
+    assert told.zero_evidence[STREET] > 0
     assert not told.fleet.is_voltage_high.any()
 
 
 def test_a_roof_that_is_at_the_limit_all_day_is_seen_to_be_alive_and_no_more():
     told = _night(0.5, np.full(96, 252.0))
-    assert not np.isfinite(told.x[4])
-    assert told.least[4] == pytest.approx(np.log(0.5), abs=0.05)
+    assert not np.isfinite(told.x[STREET])
+    assert told.least[STREET] == pytest.approx(np.log(0.5), abs=0.05)
     reasons = {one.site_id: one.reason.code for one in not_judged("underperformance", told, [], DAY)}
     assert "street" not in reasons
 
