@@ -124,18 +124,49 @@ def write(
 
     `counters`: counter channel -> "lifetime" or "daily", as the profile has them.
     """
-    files = pl.DataFrame(entries, schema=Entry._fields, orient="row").cast(
-        {"file_no": pl.Int32, "export_id": pl.Int64, "taken_in_at": pl.Datetime("us", "UTC")}
+    counts = write_rows(store, found, profile_name, counters, {entry.file_no: entry.export_id for entry in entries})
+    rejected = found.rejected.group_by("file_no").agg(rejected=pl.len().cast(pl.Int64))
+    return enter(store, found.files.join(rejected, on="file_no", how="left"), counts, profile_name, entries)
+
+
+def write_rows(
+    store: Store, found: Normalised, profile_name: str, counters: Mapping[str, str], export_ids: Mapping[int, int]
+) -> pl.DataFrame:
+    """[export_id, stored, unchanged, replaced] of the rows of some files (file_no -> export_id), which are written.
+
+    So are rejected rows and cells, and what is learned from them. To be called in a transaction, before `enter`.
+    """
+    numbered = pl.DataFrame(
+        {"file_no": list(export_ids), "export_id": list(export_ids.values())},
+        schema={"file_no": pl.Int32, "export_id": pl.Int64},
     )
-    numbered = files.select("file_no", "export_id")
     counts = _write_rows(store, found.rows, numbered)
     for table, faults in (("rejected_row", found.rejected), ("rejected_cell", found.cells)):
         store.insert(table, faults.join(numbered, on="file_no").drop("file_no"))
-    rejected = found.rejected.group_by("file_no").agg(rejected=pl.len().cast(pl.Int64))
+    _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left", how="inner"))
+    keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
+    if not keys.is_empty():
+        _learn_profile(store, keys["site_id"].unique().sort(), profile_name)
+        _note_newest(store, keys["ts_utc"], profile_name)
+        _mark_dirty(store, keys.select("site_id", "ts_utc").unique())
+        if counters:
+            _count_energy(store, keys, counters)
+    return counts
+
+
+def enter(
+    store: Store, files: pl.DataFrame, counts: pl.DataFrame, profile_name: str, entries: Sequence[Entry]
+) -> pl.DataFrame:
+    """The ledger's new rows, of exports whose rows were written. To be called in the same transaction.
+
+    `files`: FILES with `rejected`, how many rows were; `counts` as `write_rows` gives them.
+    """
+    entered = pl.DataFrame(entries, schema=Entry._fields, orient="row").cast(
+        {"file_no": pl.Int32, "export_id": pl.Int64, "taken_in_at": pl.Datetime("us", "UTC")}
+    )
     ledger = (
-        files.join(found.files, on="file_no", maintain_order="left")
+        entered.join(files, on="file_no", maintain_order="left")
         .join(counts, on="export_id", how="left", maintain_order="left")
-        .join(rejected, on="file_no", how="left", maintain_order="left")
         .select(
             "export_id", "path", "sha256", "named_site", "archived_as", "taken_in_at", "rows_read", "rows_ignored",
             "spring_hour", "spring_hour_proof",
@@ -147,14 +178,6 @@ def write(
     store.insert("export_file", ledger)
     for relation in ("export_file", "rejected_row", "rejected_cell"):
         mark_due(store, relation, ledger["taken_in_at"].dt.date().unique())
-    _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left"))
-    keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
-    if not keys.is_empty():
-        _learn_profile(store, keys["site_id"].unique().sort(), profile_name)
-        _note_newest(store, keys["ts_utc"], profile_name)
-        _mark_dirty(store, keys.select("site_id", "ts_utc").unique())
-        if counters:
-            _count_energy(store, keys, counters)
     return ledger
 
 
