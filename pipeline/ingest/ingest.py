@@ -243,7 +243,7 @@ class Ingest:
             try:
                 with self.store.transaction():
                     entry = self._entry(0, piece, fate, now)
-                    account = large.write(self.store, piece, entry.export_id, zones, known, self._normalise)
+                    account = large.write(self.store, piece, entry, zones, known, self._normalise)
                     if piece.before and account.rejected >= piece.before.rows_rejected:
                         raise large.RefusedError("nothing was gained")
                     account.learn(told)

@@ -13,7 +13,7 @@ from pipeline.exports.intervals import Intervals
 from pipeline.exports.mostly_rejected import MAX_SHARE, by_reason, is_mostly, reason_of
 from pipeline.exports.normalise import NO_SITE, no_known_site
 from pipeline.exports.segments import SEGMENT_BYTES, segments
-from pipeline.exports.spring_hour import STANDARD_TIME
+from pipeline.exports.spring_hour import BY_DEFAULT, STANDARD_TIME
 from pipeline.exports.streams import UnreadableError
 from pipeline.frames import FILES, Normalised
 from pipeline.ingest.model import Piece
@@ -22,6 +22,10 @@ from pipeline.store import Store, ledger
 
 Normalise = Callable[[list[Piece], Mapping[tuple[str, str], int]], Normalised]
 WHOLE_MIB = 64  # ours: of a form that is read whole, which takes some fifteen times as much memory
+NOT_DECIDED = (
+    "its stamps run through the missing spring hour, and it is too large to be held while the sun decides how that is "
+    'meant; set spring_hour = "filled" or "standard time" in the profile, or have it sent in parts of a month'
+)
 
 
 class RefusedError(Exception):
@@ -129,9 +133,9 @@ class Account:
 
 
 def write(
-    store: Store, piece: Piece, export_id: int, zones: Sequence[str], known: Intervals, normalise: Normalise
+    store: Store, piece: Piece, entry: ledger.Entry, zones: Sequence[str], known: Intervals, normalise: Normalise
 ) -> Account:
-    """Writes the rows of the export, segment by segment, with its number. To be called in a transaction.
+    """Writes the rows of the export, segment by segment, under its entry. To be called in a transaction.
 
     Raises RefusedError, or StandardTimeError where it is to be done again: then the transaction must be rolled back.
     """
@@ -143,9 +147,11 @@ def write(
         file = found.files.row(0, named=True)
         if file["quarantine"] is not None:
             raise RefusedError(file["quarantine"])
+        if file["spring_hour"] is not None and not is_fixed and BY_DEFAULT in file["spring_hour_proof"]:
+            raise RefusedError(NOT_DECIDED)
         if file["spring_hour"] == STANDARD_TIME and not is_fixed:
             raise StandardTimeError(found.files)
-        counts = ledger.write_rows(store, found, profile.name, profile.counters(), {0: export_id})
+        counts = ledger.write_rows(store, found, profile.name, profile.counters(), [entry])
         account.add(found, size, counts)
         account.refuse(profile, is_whole=False)
     account.refuse(profile, is_whole=True)

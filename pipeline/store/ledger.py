@@ -13,6 +13,7 @@ from pipeline.store import older, readings
 from pipeline.store.connection import Store
 from pipeline.store.history import mark_site_dirty
 from pipeline.store.reader import mark_due
+from pipeline.store.site_arrivals import note_arrivals
 from pipeline.timezones.local_time import add_local
 
 AROUND_DAYS = 4  # a counter's energy hangs on neighbours of up to 1.5 intervals, of at most a day, or of the same day
@@ -124,22 +125,22 @@ def write(
 
     `counters`: counter channel -> "lifetime" or "daily", as the profile has them.
     """
-    counts = write_rows(store, found, profile_name, counters, {entry.file_no: entry.export_id for entry in entries})
+    counts = write_rows(store, found, profile_name, counters, entries)
     rejected = found.rejected.group_by("file_no").agg(rejected=pl.len().cast(pl.Int64))
     return enter(store, found.files.join(rejected, on="file_no", how="left"), counts, profile_name, entries)
 
 
 def write_rows(
-    store: Store, found: Normalised, profile_name: str, counters: Mapping[str, str], export_ids: Mapping[int, int]
+    store: Store, found: Normalised, profile_name: str, counters: Mapping[str, str], entries: Sequence[Entry]
 ) -> pl.DataFrame:
-    """[export_id, stored, unchanged, replaced] of the rows of some files (file_no -> export_id), which are written.
+    """[export_id, stored, unchanged, replaced] of the rows of some files, which are written.
 
     So are rejected rows and cells, and what is learned from them. To be called in a transaction, before `enter`.
     """
     numbered = pl.DataFrame(
-        {"file_no": list(export_ids), "export_id": list(export_ids.values())},
-        schema={"file_no": pl.Int32, "export_id": pl.Int64},
-    )
+        [(entry.file_no, entry.export_id) for entry in entries],
+        schema={"file_no": pl.Int32, "export_id": pl.Int64}, orient="row",
+    )  # fmt: skip
     counts = _write_rows(store, found.rows, numbered)
     for table, faults in (("rejected_row", found.rejected), ("rejected_cell", found.cells)):
         store.insert(table, faults.join(numbered, on="file_no").drop("file_no"))
@@ -148,6 +149,9 @@ def write_rows(
     if not keys.is_empty():
         _learn_profile(store, keys["site_id"].unique().sort(), profile_name)
         _note_newest(store, keys["ts_utc"], profile_name)
+        times = {entry.file_no: entry.taken_in_at for entry in entries}
+        at = pl.col("file_no").replace_strict(times, return_dtype=pl.Datetime("us", "UTC"))
+        note_arrivals(store, keys.select("site_id", "ts_utc", taken_in_at=at))
         _mark_dirty(store, keys.select("site_id", "ts_utc").unique())
         if counters:
             _count_energy(store, keys, counters)
