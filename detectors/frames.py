@@ -143,6 +143,15 @@ PROFILE_ZONES = pl.Schema(  # of profiles that read all their stamps in a zone o
     }
 )
 
+ARRIVALS = pl.Schema(  # the first of each day that brought newer readings of a site than were there before
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),  # local day on which it came
+        "hour": pl.Float64(),  # local time of day at which it came
+        "before_day": pl.Date(),  # local day of the newest reading before it
+    }
+)
+
 IMPLAUSIBLE_STAMPS = pl.Schema(
     {
         "site_id": pl.String,

@@ -22,7 +22,18 @@ from pipeline.detection.due_days import DAY_WINDOW, zones_not_over
 from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
 from pipeline.frames import FINDINGS, LOSSES, NOT_JUDGED
-from pipeline.store import Store, device_sums, features, history, ledger, losses, readings, register, verdicts
+from pipeline.store import (
+    Store,
+    device_sums,
+    features,
+    history,
+    ledger,
+    losses,
+    readings,
+    register,
+    site_arrivals,
+    verdicts,
+)
 
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
 
@@ -111,6 +122,7 @@ def _judge_day(
         "reading_flags": of_sites(flags, sites),
         "days": of_sites(_trailing(site_days.filter(~pl.col("is_partial")), day, DAY_WINDOW), sites),
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
+        "arrivals": of_sites(site_arrivals.arrivals(store, day), sites),
     }
     night = Night(windows, day, frames, partial(of_sites, sites=sites))
     said: list[Verdict] = []

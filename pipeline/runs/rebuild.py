@@ -8,7 +8,7 @@ from typing import NamedTuple
 from pipeline.detection import folding
 from pipeline.detection.due_days import due_days
 from pipeline.errors import DamagedHistoryError, NoonmarkError
-from pipeline.ingest import arrivals
+from pipeline.ingest import archive
 from pipeline.ingest.ingest import Again, Ingest, IngestResult
 from pipeline.runs import judging
 from pipeline.runs.session import Opened, opened, publish, sum_up
@@ -29,18 +29,18 @@ def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
     with opened(workspace, is_quiet=is_quiet, database=unfinished, is_fresh=True) as run:
         kept = _keep(run.store, workspace)
         decision_log.bring_back(run.store, workspace.decision_log)
-        waiting = arrivals.archived(workspace)
+        waiting = archive.archived(workspace)
         again = Again({arrival: number for number, arrival in waiting}, kept.carried.taken_in_at)
         work = Ingest(run.store, workspace, run.settings, run.register, run.profiles, again=again)
         with run.progress("taking in again", len(waiting), "files") as advance:
-            for some in arrivals.at_hand(workspace, [arrival for _, arrival in waiting]):
+            for some in archive.at_hand(workspace, [arrival for _, arrival in waiting]):
                 work.run(some, advance)
         result = work.result
         sum_up(run)
         _judge_again(run, kept.carried.judged_days)
         reader.forget(run.store)
         history.mark_everything_due(run.store)
-        recovery.note_archive(run.store, arrivals.last_archived(workspace))
+        recovery.note_archive(run.store, archive.last_archived(workspace))
         checkpoint(run.store)
         run.store.close()
         if kept.is_damaged:

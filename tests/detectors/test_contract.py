@@ -33,7 +33,7 @@ UNITS = (
 SERIES_UNITS = {"W", "kWh", "%", "V", "Hz", "°C", "W/m²", "min", "min after midnight", "h", "count", "ratio"}
 GIVEN = {
     "readings", "device_readings", "raw_readings", "raw_device_readings", "reading_flags", "days", "sites", "planes",
-    "earlier", "day", "implausible_stamps", "profile_zones", *features.load(),
+    "earlier", "day", "implausible_stamps", "arrivals", "profile_zones", *features.load(),
 }  # fmt: skip
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
@@ -111,6 +111,7 @@ def given() -> dict:
         "planes": fleet.planes,
         "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
         "profile_zones": frames.PROFILE_ZONES.to_frame(),
+        "arrivals": frames.ARRIVALS.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }
@@ -128,6 +129,7 @@ def empty() -> dict:
         "planes": frames.PLANES.to_frame(),
         "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
         "profile_zones": frames.PROFILE_ZONES.to_frame(),
+        "arrivals": frames.ARRIVALS.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }
@@ -303,7 +305,7 @@ def _alone(channels: dict[str, list[float]], site: dict, **figures) -> dict:
         "readings": rows, "device_readings": devices, "span_readings": rows, "span_device_readings": devices,
         "days": build.days({"day": LAST, "readings": rows.height, **figures}).select(frames.DAYS.names()),
         "sites": build.sites(site), "planes": frames.PLANES.to_frame(),
-        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(), "arrivals": frames.ARRIVALS.to_frame(),
         "profile_zones": frames.PROFILE_ZONES.to_frame(), "earlier": build.earlier(), "day": LAST,
     }  # fmt: skip
 

@@ -167,5 +167,15 @@ def serve() -> None:
         os.write(1, json.dumps([code, used.ru_utime + used.ru_stime]).encode() + b"\n")
 
 
+def run_once(arguments: list[str]) -> None:
+    """A run in this new interpreter, of the same detectors."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    silence()
+    from pipeline.commands import start
+
+    sys.argv = ["noonmark", *arguments]
+    start.entry()
+
+
 if __name__ == "__main__":
-    serve()
+    run_once(sys.argv[1:]) if len(sys.argv) > 1 else serve()

@@ -179,7 +179,7 @@ class NewInterpreter(Running):
 
     def __init__(self, root: Path, *arguments: str) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "pipeline.commands.start", "-w", str(root), *arguments], cwd=ROOT, text=True,
+            [sys.executable, "-m", "tests.drills.forked", "-w", str(root), *arguments], cwd=ROOT, text=True,
             stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)},
         )  # fmt: skip
         self.pid = self._process.pid
