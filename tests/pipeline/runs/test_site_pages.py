@@ -13,8 +13,9 @@ LAST = date(2026, 3, 29)  # Europe's clocks change on this day
 
 def _rows(*kwh: float, shaded_h: float = 2.0) -> pl.DataFrame:
     block = {
-        "from_utc": datetime.fromisoformat("2026-03-29 14:00"), "until_utc": datetime.fromisoformat("2026-03-29 16:00"), "sun_from_deg": 228.4,
-        "sun_until_deg": 254.6, "below_deg": 33.2,
+        "from_utc": datetime.fromisoformat("2026-03-29 14:00"),
+        "until_utc": datetime.fromisoformat("2026-03-29 16:00"),
+        "sun_from_deg": 228.4, "sun_until_deg": 254.6, "below_deg": 33.2,
     }  # fmt: skip
     return build.frame(SHADE, [
         {"site_id": "A", "day": LAST - timedelta(days=len(kwh) - 1 - n), "shaded_h": shaded_h, "shade_kwh": one,
