@@ -31,6 +31,9 @@ DOES_NOT_APPLY = (
     "no-import-limit",
     "not-three-phase",
     "not-measured",
+    "planes-not-registered",
+    "limit-shapes-days",
+    "few-clear-days",
 )
 
 Severity = Literal["urgent", "soon", "watch"]
