@@ -32,6 +32,9 @@ DOES_NOT_APPLY = (
     "not-three-phase",
     "not-measured",
     "history-too-short",
+    "planes-not-registered",
+    "limit-shapes-days",
+    "few-clear-days",
 )
 
 Severity = Literal["urgent", "soon", "watch"]

@@ -33,7 +33,8 @@ SELECT
     l.ceiling_pct AS battery_ceiling_pct, l.ceiling_sigma_pct AS battery_ceiling_sigma_pct,
     h.day AS shade_day, h.shaded_h, h.from_utc AS shade_from_utc, h.until_utc AS shade_until_utc,
     h.sun_from_deg AS shade_sun_from_deg, h.sun_until_deg AS shade_sun_until_deg, h.below_deg AS shade_below_deg,
-    h.month_kwh AS shade_month_kwh, h.month_pct AS shade_month_pct
+    h.month_kwh AS shade_month_kwh, h.month_pct AS shade_month_pct,
+    m.registered_text AS registered_planes, least(m.log_ratio_morning, m.log_ratio_afternoon) AS planes_log_ratio
 FROM model AS m
 FULL JOIN odds AS o USING (site_id)
 FULL JOIN levels AS l ON l.site_id = coalesce(m.site_id, o.site_id)
@@ -82,3 +83,5 @@ COMMENT ON COLUMN site_model.shade_sun_until_deg IS 'degrees clockwise from nort
 COMMENT ON COLUMN site_model.shade_below_deg IS 'degrees: the greatest height of the sun in that shade; null = no shade';
 COMMENT ON COLUMN site_model.shade_month_kwh IS 'kWh that shade took in the last 30 days, of the days under a known sky; null = not known';
 COMMENT ON COLUMN site_model.shade_month_pct IS '%: shade_month_kwh of what the roof could have made without shade; null = not known';
+COMMENT ON COLUMN site_model.registered_planes IS 'text: kWp tilt/azimuth of each plane that the register gave when it was learned; null = not registered';
+COMMENT ON COLUMN site_model.planes_log_ratio IS 'number: log likelihood of the learned plane over the registered ones, by mornings or afternoons, whichever is less; above 4 in models of weeks they exclude the register; null = not registered, or too few hours';

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from detectors.solar import pv_model
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median
-from detectors.yields import hourly, orientation_fit
+from detectors.yields import hourly, orientation_fit, plane_ratio
 
 MODEL = pl.Schema(
     {
@@ -31,6 +31,10 @@ MODEL = pl.Schema(
         "last_clear_day": pl.Date,
         "residual_pct": pl.Float64,  # what the model leaves unexplained, of the highest power
         "installed_kwp": pl.Float64,  # the register's, when it was learned
+        "registered_text": pl.String,  # its planes then, as `planes_text` gives them; null = not known to it
+        # Log likelihood of the learned plane over the registered ones, by the hours before and after the sun's noon.
+        "log_ratio_morning": pl.Float64,
+        "log_ratio_afternoon": pl.Float64,
     }
 )
 
@@ -73,11 +77,27 @@ def learn(kept: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: da
     roof, place = chosen["row"].to_numpy(), chosen["place"].to_numpy()
     counts = np.bincount(roof, minlength=sites.height)
     fitted = _fit(clear, power, roof, place, counts)
-    scales = _own_scales(chosen, sites, planes, clear, power, fitted)
+    made = _by_planes(chosen, sites, planes, clear, fitted)
+    scales = _own_scales(made, power)
     highest = np.zeros(sites.height)
     np.maximum.at(highest, roof, clear.sky.up.max(axis=-1))
-    return _rows(chosen, sites, fitted, scales, counts, day).with_columns(
-        capacity_spread_kwp=pl.col("capacity_spread_kwp") * pl.Series(orientation_fit.through_haze(highest))
+    unknown = sites.with_columns(pl.lit(None, pl.Float64).alias(name) for name in ("tilt_deg", "azimuth_deg"))
+    by_learned = _by_planes(chosen, unknown, planes.clear(), clear, fitted)
+    ratios = plane_ratio.of_sites(power, made, by_learned, clear, roof, counts, orientation_fit.through_haze(highest))
+    return (
+        _rows(chosen, sites, fitted, scales, counts, day)
+        .with_columns(
+            capacity_spread_kwp=pl.col("capacity_spread_kwp") * pl.Series(orientation_fit.through_haze(highest)),
+            log_ratio_morning=pl.Series(ratios.morning).fill_nan(None),
+            log_ratio_afternoon=pl.Series(ratios.afternoon).fill_nan(None),
+        )
+        .drop("registered_text")
+        .join(planes_text(known_roofs(sites, planes)), on="site_id", how="left", maintain_order="left")
+        .with_columns(
+            pl.when(pl.col("registered_text").is_not_null()).then(name).alias(name)
+            for name in ("log_ratio_morning", "log_ratio_afternoon")
+        )
+        .select(MODEL.names())
     )
 
 
@@ -146,15 +166,14 @@ def _fit(
     return orientation_fit.fit(sky, laid(clear.ambient_c, 20.0), laid(power, np.nan), days=counts)
 
 
-def _own_scales(
+def _by_planes(
     chosen: pl.DataFrame,
     sites: pl.DataFrame,
     planes: pl.DataFrame,
     clear: pv_model.Hours,
-    power: Array,
     fitted: orientation_fit.Fit,
 ) -> Array:
-    """Per clear day the size over the installed one, [rows]: by the register's planes, else by the fitted one."""
+    """kW per kWp of each clear day, [rows, 24]: by the planes that the register knows, else by the fitted one."""
     roofs = known_roofs(sites, planes)
     learned = pl.DataFrame(
         {
@@ -167,12 +186,26 @@ def _own_scales(
     every = pl.concat([roofs, learned.fill_nan(None).drop_nulls()])
     numbered = chosen.select("site_id").with_row_index("at")
     joined = numbered.join(every, on="site_id", how="inner").sort("at")
-    made = pv_model.roof_kw(
-        clear, joined, joined["at"].to_numpy(), chosen.height, np.full(chosen.height, np.nan)
-    ) / chosen["installed_kwp"].to_numpy()[:, None]  # fmt: skip
+    made = pv_model.roof_kw(clear, joined, joined["at"].to_numpy(), chosen.height, np.full(chosen.height, np.nan))
+    return np.asarray(made / chosen["installed_kwp"].to_numpy()[:, None])
+
+
+def _own_scales(made: Array, power: Array) -> Array:
+    """Per clear day the size over the installed one, [rows]; `made` is what the planes let expect."""
     with np.errstate(invalid="ignore", divide="ignore"):
         is_high = made >= HIGH_RATIO * made.max(axis=-1, keepdims=True)
         return np.where(made.max(axis=-1) > 0, median(np.where(is_high, power / made, np.nan)), np.nan)
+
+
+def planes_text(roofs: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, registered_text]: the planes of each site as one text, such as `5.2 kWp 30/180 + 4.8 kWp 30/0`.
+
+    `roofs` is what `known_roofs` gives.
+    """
+    angles = (pl.col(name).round(1).cast(pl.String).str.strip_suffix(".0") for name in ("tilt_deg", "azimuth_deg"))
+    tilt, azimuth = angles
+    one = pl.col("kwp").round(2).cast(pl.String) + " kWp " + tilt + "/" + azimuth
+    return roofs.group_by("site_id", maintain_order=True).agg(registered_text=one.str.join(" + "))
 
 
 def known_roofs(sites: pl.DataFrame, planes: pl.DataFrame) -> pl.DataFrame:

@@ -24,8 +24,9 @@ time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export m
 import-limit-exceeded battery-at-floor battery-not-discharging battery-below-reserve battery-grid-charging
 battery-reading-frozen underperformance no-generation string-loss capacity-mismatch voltage-out-of-band site-silent
 readings-frozen readings-implausible balance-broken unexplained delivery-missing battery-ageing voltage-curtailment
+planes-mismatch
 """.split()  # noqa: SIM905
-)  # the contract, section 8; a whole export's silence, what shows after years, what voltage takes within its band
+)  # the contract, section 8; a whole export's silence, ageing, what voltage takes within its band, a wrong register
 UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",

@@ -1,0 +1,157 @@
+"""Registered planes that the clear days of weeks contradict: an entry of the register to be corrected, not a fault.
+
+A roof that is entered with another tilt or azimuth is expected to make its power at other hours; its yield is then
+known less well than it could be. Told only where mornings and afternoons both exclude the register, in every model of
+weeks, and by more than a clock could turn the sky.
+"""
+
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, level, series
+from detectors.yields.site_model import known_roofs, planes_text
+
+DETECTOR = "planes-mismatch"
+KIND = "planes-mismatch"
+RANK = 65
+KINDS = {
+    KIND: Kind(
+        title="Registered planes do not fit the clear days",
+        close_after=2,
+        where="desk",
+        setting="Tilt and azimuth in the register",
+        now="{registered_text}",
+        should_be="tilt {learned_tilt_deg:.0f} +- {learned_tilt_sigma_deg:.0f} degrees, azimuth "
+        "{learned_azimuth_deg:.0f} +- {learned_azimuth_sigma_deg:.0f} degrees, if it is one plane",
+        visit_if="neither plans nor photographs show how the modules lie",
+        cause="Tilt or azimuth were entered wrongly, or planes are missing from the register.",
+        next_step="Service desk: compare the register with the plans or an aerial photograph, and correct sites.csv or "
+        "arrays.csv; the yield is then judged by the right planes.",
+    )
+}
+REASONS = {
+    "planes-not-registered": "the register gives no planes to compare with",
+    "limit-shapes-days": "a feed-in limit shapes its clear days",
+    "few-clear-days": "{models_count} models of clear days with the present register, {needed_count} over three weeks "
+    "are needed",
+}
+
+LEAST_LOG_RATIO = 4.0  # ours: in each half of the day, e^8 to 1 together; right registers stayed below 2 in each
+MODELS = 4  # ours: learned once a week each; a month of bright days, or of one odd week, is none
+SPAN_DAYS = 21
+LEAST_CLEAR_DAYS = 10  # ours: of twelve at most
+LEAST_SIGMAS = 3.0  # ours: of tilt or azimuth, by their stated errors
+LEAST_APART_DEG = 12.0  # the sky turns by a degree in 4 min: clocks wrong by 35 min, unseen at 60 min, turn it by 9
+MOST_RESIDUAL_PCT = 6.0  # ours: of the highest power; what one plane leaves more of is none, and tells no angles
+
+
+def detect(site_model: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: date) -> list[Verdict]:
+    """A finding to watch per site whose registered planes the last weeks exclude.
+
+    The value is the angle in degrees between the learned plane and the registered ones, several by their mean.
+    """
+    roofs = known_roofs(sites, planes)
+    texts = dict(planes_text(roofs).iter_rows())
+    models = site_model.filter(pl.col("day") <= day).sort("site_id", "day")
+    by_site = models.partition_by("site_id", as_dict=True, maintain_order=True)
+    verdicts: list[Verdict] = []
+    for site in sites.sort("site_id").iter_rows(named=True):
+        site_id = site["site_id"]
+        told = _judge(site, by_site.get((site_id,)), texts.get(site_id))
+        if isinstance(told, Reason):
+            verdicts.append(NotJudged(site_id, day, DETECTOR, told))
+        elif told is not None:
+            normal = _mean_normal(roofs.filter(pl.col("site_id") == site_id))
+            if (found := _finding(site_id, told, normal, day)) is not None:
+                verdicts.append(found)
+    return verdicts
+
+
+def _judge(site: dict[str, Any], models: pl.DataFrame | None, registered: str | None) -> pl.DataFrame | Reason | None:
+    """The last models where all of them exclude the register; None where they do not."""
+    if registered is None:
+        return because(REASONS, "planes-not-registered")
+    if site["feed_in_limit_kw"] is not None:
+        return because(REASONS, "limit-shapes-days")
+    count = 0
+    if models is not None:
+        told = models.filter(
+            pl.col("registered_text") == registered,
+            pl.col("clear_days") >= LEAST_CLEAR_DAYS,
+            pl.col("log_ratio_morning").is_not_null() & pl.col("log_ratio_afternoon").is_not_null(),
+        )
+        last = told.tail(MODELS)
+        count = last.height
+        if count == MODELS and last["day"][-1] - last["day"][0] >= timedelta(days=SPAN_DAYS):
+            lowest = last.select(pl.min_horizontal("log_ratio_morning", "log_ratio_afternoon")).to_series()
+            return last if (lowest >= LEAST_LOG_RATIO).all() else None
+    return because(REASONS, "few-clear-days", models_count=count, needed_count=MODELS)
+
+
+def _normal(tilt_deg: float, azimuth_deg: float) -> np.ndarray:
+    tilt, azimuth = np.radians(tilt_deg), np.radians(azimuth_deg)
+    return np.array([np.sin(tilt) * np.sin(azimuth), np.sin(tilt) * np.cos(azimuth), np.cos(tilt)])
+
+
+def _mean_normal(roof: pl.DataFrame) -> np.ndarray:
+    """The upright of the planes of one site, by their capacities."""
+    summed = np.sum([row["kwp"] * _normal(row["tilt_deg"], row["azimuth_deg"]) for row in roof.to_dicts()], axis=0)
+    return np.asarray(summed / np.linalg.norm(summed))
+
+
+def _finding(site_id: str, models: pl.DataFrame, registered: np.ndarray, day: date) -> Finding | None:
+    """None where one plane explains the days badly, or lies too near to the registered ones."""
+    model = models.row(-1, named=True)
+    tilt, tilt_sigma, azimuth, azimuth_sigma, residual = (
+        model[name] for name in ("tilt_deg", "tilt_spread_deg", "azimuth_deg", "azimuth_spread_deg", "residual_pct")
+    )
+    if None in (tilt, tilt_sigma, azimuth, azimuth_sigma, residual) or residual > MOST_RESIDUAL_PCT:
+        return None
+    own_tilt = float(np.degrees(np.arccos(np.clip(registered[2], -1, 1))))
+    own_azimuth = float(np.degrees(np.arctan2(registered[0], registered[1])) % 360)
+    turn = abs((azimuth - own_azimuth + 180) % 360 - 180)
+    if abs(tilt - own_tilt) < LEAST_SIGMAS * tilt_sigma and turn < LEAST_SIGMAS * azimuth_sigma:
+        return None
+    apart = float(np.degrees(np.arccos(np.clip(_normal(tilt, azimuth) @ registered, -1, 1))))
+    if apart < LEAST_APART_DEG:
+        return None
+    ratio = min(model["log_ratio_morning"], model["log_ratio_afternoon"])
+    learned = f"tilt {tilt:.0f} ± {tilt_sigma:.0f}°, azimuth {azimuth:.0f} ± {azimuth_sigma:.0f}°"
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="watch",
+        value=apart,
+        unit="deg",
+        threshold=LEAST_APART_DEG,
+        summary=f"Clear days of {models.height} weeks show {learned}; the register has {model['registered_text']}, "
+        f"which mornings and afternoons both exclude.",
+        measured=f"{learned}, from {model['clear_days']} clear days, {residual:.1f} % of the highest power unexplained",
+        expected=f"{model['registered_text']}, as registered (kWp tilt/azimuth)",
+        since=models["day"][0],
+        evidence={
+            "apart_deg": apart,
+            "registered_text": model["registered_text"],
+            "learned_tilt_deg": tilt,
+            "learned_tilt_sigma_deg": tilt_sigma,
+            "learned_azimuth_deg": azimuth,
+            "learned_azimuth_sigma_deg": azimuth_sigma,
+            "least_log_ratio": ratio,
+            "clear_days_count": model["clear_days"],
+            "unexplained_pct": residual,
+        },
+        series=_picture(models),
+    )
+
+
+def _picture(models: pl.DataFrame) -> tuple[Series, ...]:
+    """How clearly each model excluded the register."""
+    drawn = [
+        series(name.replace("log_ratio_", "") + "s", "ratio", "measured", models["day"], models[name])
+        for name in ("log_ratio_morning", "log_ratio_afternoon")
+    ]
+    return (*drawn, *level("excluded from here on", "ratio", "limit", LEAST_LOG_RATIO, drawn[0]))
