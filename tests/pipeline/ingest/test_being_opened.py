@@ -69,5 +69,5 @@ def test_a_small_packed_file_of_a_gigabyte_is_refused_unread(fleet: Fleet) -> No
     assert Settings().ingest.max_export_mib == 256
     rows = b"2026-03-10 00:00,1,4,230\n" * (2**20 // 25)
     packed = gzip.compress(b"t,pv,load,v\n" + rows, 9)
-    fleet.drop("S1_roof_a.csv.gz", packed + gzip.compress(rows, 9) * 100)
+    fleet.drop("S1_roof_a.csv.gz", packed + gzip.compress(rows, 9) * 1023)
     assert fleet.take_in().needs_person and "larger than 256 MiB" in fleet.reason("S1_roof_a.csv.gz")
