@@ -59,13 +59,16 @@ def _when(at: Any) -> str:
 
 def _lag(one: Mapping[str, Any]) -> str:
     """How old a profile's newest reading is, and whether its next export is late by its own rhythm."""
-    age = "no reading" if one["lag_h"] is None else f"newest reading {_span(one['lag_h'])} old"
-    rhythm = "" if one["usual_gap_h"] is None else f", usually within {_span(one['usual_gap_h'])}"
+    age = "no reading" if one["lag_h"] is None else f"newest reading {span(one['lag_h'])} old"
+    rhythm = "" if one["usual_gap_h"] is None else f", usually within {span(one['usual_gap_h'])}"
     late = " (LATE)" if one["is_late"] else ""
-    return f"{age}, last export {_span(one['last_arrival_h_ago'])} ago{rhythm}{late}"
+    return f"{age}, last export {span(one['last_arrival_h_ago'])} ago{rhythm}{late}"
 
 
-def _span(hours: float) -> str:
+def span(hours: float) -> str:
+    """The hours in the unit that fits them: minutes, hours or days."""
+    if hours < 1:
+        return f"{60 * hours:.0f} min"
     return f"{hours:.1f} h" if hours < 72 else f"{hours / 24:.0f} d"
 
 

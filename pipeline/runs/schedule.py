@@ -7,11 +7,13 @@ import threading
 import time
 import traceback
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
+from apscheduler.executors.pool import BasePoolExecutor
 from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.interval import IntervalTrigger
@@ -36,6 +38,7 @@ from pipeline.workspace.places import Workspace
 AGAIN_S = 300.0  # ours: a cycle that failed is tried again after so long, then after twice as long each time,
 LONGEST_S = 3600.0  # up to this: what a person has to see to is not seen to faster by asking often
 CLOCK_SET_S = 60.0  # ours: beyond what a busy machine or a correction of its clock by little steps makes
+THREADS = 4  # two jobs, the repetition of one that failed, and a mail that waits for its server
 LOG = logging.getLogger("noonmark")
 
 
@@ -57,6 +60,13 @@ class Backoff:
         return time.monotonic() >= self.due
 
 
+class _Threads(BasePoolExecutor):
+    """Lets the scheduler run its jobs on threads that are ours to wait for."""
+
+    def __init__(self, pool: ThreadPoolExecutor) -> None:
+        super().__init__(pool)
+
+
 class Service:
     """Two jobs on one clock. Nothing is remembered between starts: the run ledger says what was missed."""
 
@@ -67,7 +77,9 @@ class Service:
         self.heartbeat = Heartbeat(
             workspace, ingest_every_min=plan.ingest_every_min, digest_at=plan.digest_at, timezone=plan.timezone
         )
+        self.threads = ThreadPoolExecutor(THREADS)
         self.scheduler = BackgroundScheduler(
+            executors={"default": _Threads(self.threads)},
             timezone=tzinfo_of(settings.schedule.timezone),
             # A job that is late is still wanted, once, and never beside itself (the defaults drop it after a second).
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
@@ -93,9 +105,15 @@ class Service:
             before = self._look_at_the_clock(before)
             self.heartbeat.beat(next_runs=self._next_runs())
         LOG.info("stopping: the job under way comes to its next safe point")
-        self.scheduler.shutdown(wait=True)
+        self.end()
         self.heartbeat.stop()
         LOG.info("stopped")
+
+    def end(self) -> None:
+        """Begins no job any more, and returns when those under way have ended."""
+        # The scheduler itself would wait with its locks held: for ever, where a job that ends plans another one.
+        self.scheduler.shutdown(wait=False)
+        self.threads.shutdown(wait=True)
 
     def _plan(self) -> None:
         """Both jobs by the clock as it stands."""

@@ -52,6 +52,7 @@ CMD ["schedule"]
 """
 CRON = """\
 # In place of the service: `crontab -e` of the user who owns the workspace. Two runs never overlap (exit status 3).
+# CRON_TZ is cronie's; a cron that does not know it goes by the machine's own zone.
 CRON_TZ={zone}
 */15 * * * *  {cron_program} --workspace {cron_root} ingest
 {minute} {hour} * * *  {cron_program} --workspace {cron_root} cycle{mail}

@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -175,6 +176,28 @@ def test_an_unforeseen_error_is_one_line_and_the_next_turn_goes_on(
     assert "the last ingest failed" in status(space)["problems"][0]
     service.take_in()
     assert status(space)["problems"] == []
+
+
+def test_a_job_that_plans_another_one_while_the_service_ends_does_not_hold_it_up(tmp_path: Path) -> None:
+    tmp_path.joinpath("sites.csv").touch()
+    service, is_under_way = Service(Workspace(tmp_path), Settings()), threading.Event()
+    planned: list[str] = []
+
+    def job() -> None:
+        is_under_way.set()
+        while service.scheduler.running:
+            time.sleep(0.001)
+        service.scheduler.add_job(print, id="another")  # as a morning does with its mail
+        planned.append("another")
+
+    service.scheduler.add_job(job)
+    service.scheduler.start()
+    is_under_way.wait(PATIENCE_S)
+    ending = threading.Thread(target=service.end, daemon=True)
+    ending.start()
+    ending.join(20)
+    assert not ending.is_alive()
+    assert planned == ["another"]
 
 
 def test_a_fault_in_the_register_refuses_the_start(space: Workspace, refused) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.commands import quick_status
+from pipeline.commands import quick_status, status_text
 from pipeline.commands.cli import main
 from pipeline.runs import disk, session
 from pipeline.runs.status import status
@@ -136,3 +136,8 @@ def test_the_quick_way_gives_what_the_parser_gives(
 )
 def test_all_else_is_left_to_the_parser(words: list[str]) -> None:
     assert quick_status.plainly_asked(words) is None
+
+
+@pytest.mark.parametrize(("hours", "text"), [(0.002, "0 min"), (0.4, "24 min"), (1.0, "1.0 h"), (80.0, "3 d")])
+def test_a_span_is_told_in_the_unit_that_fits_it(hours: float, text: str) -> None:
+    assert status_text.span(hours) == text
