@@ -34,6 +34,7 @@ DOES_NOT_APPLY = (
     "planes-not-registered",
     "limit-shapes-days",
     "few-clear-days",
+    "history-too-short",
 )
 
 Severity = Literal["urgent", "soon", "watch"]

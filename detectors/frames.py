@@ -116,6 +116,7 @@ DAYS = pl.Schema(
         "pv_coverage_pct": pl.Float64,  # share of the day's light in which pv_w is known
         "is_partial": pl.Boolean,  # some of the site's devices were silent: the energies are of what arrived
         "pv_kwh": pl.Float64,
+        "pv_uncertainty_pct": pl.Float64,  # one sigma of what bridged intervals leave open, % of pv_kwh
         "load_kwh": pl.Float64,
         "import_kwh": pl.Float64,
         "feed_in_kwh": pl.Float64,
@@ -132,6 +133,22 @@ DAYS = pl.Schema(
         "performance_pct": pl.Float64,  # judged_kwh over expected_kwh
         "reference_yield_h": pl.Float64,  # IEC 61724-1, where irradiance is measured: irradiation over 1 kW/m2
         "performance_ratio": pl.Float64,  # IEC 61724-1, over the intervals with both generation and irradiance
+    }
+)
+
+PROFILE_ZONES = pl.Schema(  # of profiles that read all their stamps in a zone of their own, whatever the register says
+    {
+        "profile": pl.String,
+        "zone": pl.String,  # IANA name, or a fixed offset such as +05:30
+    }
+)
+
+ARRIVALS = pl.Schema(  # the first of each day that brought newer readings of a site than were there before
+    {
+        "site_id": pl.String(),
+        "day": pl.Date(),  # local day on which it came
+        "hour": pl.Float64(),  # local time of day at which it came
+        "before_day": pl.Date(),  # local day of the newest reading before it
     }
 )
 

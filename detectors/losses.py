@@ -46,12 +46,14 @@ def value_per_kwh(days: pl.DataFrame, sites: pl.DataFrame) -> dict[str, float]:
     site that may not feed in can only use what it generates.
     """
     both = pl.col("pv_kwh").is_not_null() & pl.col("feed_in_kwh").is_not_null()
-    sums = days.filter(both).group_by("site_id").agg(pl.col("pv_kwh", "feed_in_kwh").sum())
+    sums = days.lazy().filter(both).group_by("site_id").agg(pl.col("pv_kwh", "feed_in_kwh").sum())
     share = (1 - pl.col("feed_in_kwh") / pl.col("pv_kwh")).clip(0, 1)
-    known = sites.select("site_id", "import_price", "feed_in_price", "feed_in_limit_kw").join(
-        sums, on="site_id", how="left"
+    known = (
+        sites.lazy()
+        .select("site_id", "import_price", "feed_in_price", "feed_in_limit_kw")
+        .join(sums, on="site_id", how="left")
     )
     own = pl.when(pl.col("feed_in_limit_kw") == 0).then(1.0).when(pl.col("pv_kwh") > 0).then(share)
     mixed = own * pl.col("import_price") + (1 - own) * pl.col("feed_in_price")
     each = mixed.fill_null(pl.min_horizontal("import_price", "feed_in_price"))
-    return dict(known.select("site_id", each=each).iter_rows())
+    return dict(known.select("site_id", each=each).collect().iter_rows())

@@ -4,7 +4,8 @@ CREATE VIEW site_day AS
 SELECT
     site_id, day, readings, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh,
     charge_kwh, discharge_kwh, soc_min_pct, soc_max_pct, specific_yield_kwh_per_kwp, expected_kwh, judged_kwh, performance_pct,
-    interval_s, pv_coverage_pct, soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio, is_partial
+    interval_s, pv_coverage_pct, soc_first_pct, discharge_drop_pct, discharge_drop_kwh, reference_yield_h, performance_ratio, is_partial,
+    pv_uncertainty_pct
 FROM read_parquet($parts, union_by_name = true);
 COMMENT ON VIEW site_day IS 'one row per site and local calendar day; null = not reported on that day';
 COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
@@ -31,3 +32,4 @@ COMMENT ON COLUMN site_day.discharge_drop_kwh IS 'kWh discharged in the interval
 COMMENT ON COLUMN site_day.reference_yield_h IS 'h: irradiation over 1 kW/m2 (reference yield of IEC 61724-1, if the sensor lies in the modules'' plane); null = no irradiance';
 COMMENT ON COLUMN site_day.performance_ratio IS 'ratio: final yield over reference yield (IEC 61724-1), over the intervals with both; null = no irradiance';
 COMMENT ON COLUMN site_day.is_partial IS 'true = one or more devices of the site were silent, and the energies are of what arrived';
+COMMENT ON COLUMN site_day.pv_uncertainty_pct IS '% of pv_kwh: one sigma of what bridged intervals leave open, by how far readings differ from their neighbours'' mean; 0 = nothing bridged; null = nothing generated';

@@ -68,7 +68,7 @@ NOTHING_W = 1.0  # a meter's last digit, where it shows watts
 FLOW_MINUTES = 30  # ours: in half an hour a house's load changes, and with it, for a moment, what the grid gives
 TAKEN_KWH = 0.1  # ours: as much as some minutes of a house; less is a regulator's tail
 TAKEN_SHARE = 0.01  # ours: one step of a reading in whole per cent
-ONE_ROW_SHARE = 0.05  # ours: a single interval counts if it took more than a jump of the reading would hide
+ONE_ROW_SHARE = 0.05  # ours: a single interval counts if it took more than a jump of the reading would hide ...
 RISE_PCT = 1.0  # ours: a charge that rises meanwhile was not discharged: the battery's sign is in doubt
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 
@@ -130,7 +130,11 @@ def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
     beside = (pl.col("is_next") & is_out.shift(1)).fill_null(False) | (
         pl.col("is_next").shift(-1) & is_out.shift(-1)
     ).fill_null(False)
-    return rows.with_columns(grid=pl.when(pl.col("grid") & beside).then(None).otherwise("grid"))
+    # ... and a sensor says that the grid was there: a mean flow may be that of the minutes before it was lost.
+    return rows.with_columns(
+        grid=pl.when(pl.col("grid") & beside).then(None).otherwise("grid"),
+        is_sensed=(pl.coalesce(live_v, live_hz) & ~beside).fill_null(False),
+    )
 
 
 def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
@@ -149,6 +153,7 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
         below_h=pl.col("hours").filter(there).sum(),
         below_kwh=kwh.filter(there).sum(),
         below_rows=there.sum(),
+        sensed_kwh=kwh.filter(there & pl.col("is_sensed")).sum(),
         unsure_kwh=kwh.filter(unsure).sum(),
         change_pct=pl.col("fall").filter(there).sum(),
         outage_h=pl.col("hours").filter(~pl.col("grid")).sum(),
@@ -158,7 +163,7 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
         reserve_pct=pl.col("battery_reserve_pct").first() - band_pct,
     )
     enough = (pl.col("below_kwh") >= pl.col("need_kwh")) & (
-        (pl.col("below_rows") > 1) | (pl.col("below_kwh") >= pl.col("single_kwh"))
+        (pl.col("below_rows") > 1) | (pl.col("sensed_kwh") >= pl.col("single_kwh"))
     )
     return sums.with_columns(
         is_below=enough & (pl.col("change_pct") <= RISE_PCT),

@@ -56,12 +56,12 @@ def learn(
     day: date,
 ) -> pl.DataFrame:
     """LEVELS, one row per site with a battery, learned from the days before `day` that nothing was wrong with."""
-    own = sites.filter(pl.col("battery_kwh") > 0).select("site_id", "battery_kwh")
-    carried = past.filter("is_carried").select("site_id", "day")
+    own = sites.lazy().filter(pl.col("battery_kwh") > 0).select("site_id", "battery_kwh")
+    carried = past.lazy().filter("is_carried").select("site_id", "day")
 
-    def clean(frame: pl.DataFrame) -> pl.DataFrame:
+    def clean(frame: pl.DataFrame) -> pl.LazyFrame:
         recent = (pl.lit(day) - pl.col("day")).dt.total_days().is_between(1, WINDOW_DAYS)
-        return frame.filter(recent).join(carried, on=["site_id", "day"], how="anti")
+        return frame.lazy().filter(recent).join(carried, on=["site_id", "day"], how="anti")
 
     is_stop = pl.col("has_stop") & (pl.col("level_h") >= MIN_STOP_H) & ~(pl.col("is_steady") | pl.col("is_still"))
     stops = clean(battery_rests).filter(is_stop.fill_null(False))
@@ -78,7 +78,7 @@ def learn(
     ):
         told = told.join(frame, on="site_id", how="left")
     told = told.with_columns(day=pl.lit(day), is_carried=pl.lit(False)).select(LEVELS.names()).cast(LEVELS)
-    newest = past.filter(pl.col("day") < day).sort("site_id", "day").group_by("site_id").last()
+    newest = past.lazy().filter(pl.col("day") < day).sort("site_id", "day").group_by("site_id").last()
     is_doubted = pl.col("site_id").is_in(doubted)
     before = (
         own.filter(is_doubted)
@@ -86,10 +86,10 @@ def learn(
         .join(newest, on="site_id", how="left")
         .with_columns(day=pl.lit(day), is_carried=pl.lit(True))
     )
-    return pl.concat([told.filter(~is_doubted), before.select(LEVELS.names()).cast(LEVELS)]).sort("site_id")
+    return pl.concat([told.filter(~is_doubted), before.select(LEVELS.names()).cast(LEVELS)]).sort("site_id").collect()
 
 
-def _level(frame: pl.DataFrame, value: str, name: str, unit: str, least: float, count: str = "") -> pl.DataFrame:
+def _level(frame: pl.LazyFrame, value: str, name: str, unit: str, least: float, count: str = "") -> pl.LazyFrame:
     """[site_id, <name>_<unit>, <name>_sigma_<unit>] of sites with enough days of a value."""
     known = frame.filter(pl.col(value).is_not_null())
     middle = known.group_by("site_id").agg(middle=pl.col(value).median(), seen=pl.len())
@@ -102,7 +102,7 @@ def _level(frame: pl.DataFrame, value: str, name: str, unit: str, least: float, 
     )
 
 
-def _resume(seen: pl.DataFrame) -> pl.DataFrame:
+def _resume(seen: pl.LazyFrame) -> pl.LazyFrame:
     """[site_id, resume_pct, resume_sigma_pct]: between where it still waited and where it gave again.
 
     The level lies at or below the lowest place where discharge began again, and above the highest where it waited; of
@@ -127,19 +127,24 @@ def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> 
     learned_reserve_sigma_pct, learned_reserve_days and is_reserve_learned.
     """
     known = LEVELS.to_frame() if levels is None else levels
-    own = known.filter(pl.col("day") == day).select(
-        "site_id",
-        learned_reserve_pct="reserve_pct",
-        learned_reserve_sigma_pct="reserve_sigma_pct",
-        learned_reserve_days="reserve_days",
-        settled_pct=pl.when(pl.col("reserve_sigma_pct") <= SETTLED_PCT).then("reserve_pct"),
-        resume_pct=pl.when(pl.col("resume_sigma_pct") <= SETTLED_RESUME_PCT).then("resume_pct"),
-        import_w=pl.when((pl.col("import_sigma_w") <= SETTLED_W) & pl.col("import_w").is_between(0, MAX_IMPORT_W)).then(
-            "import_w"
-        ),
+    own = (
+        known.lazy()
+        .filter(pl.col("day") == day)
+        .select(
+            "site_id",
+            learned_reserve_pct="reserve_pct",
+            learned_reserve_sigma_pct="reserve_sigma_pct",
+            learned_reserve_days="reserve_days",
+            settled_pct=pl.when(pl.col("reserve_sigma_pct") <= SETTLED_PCT).then("reserve_pct"),
+            resume_pct=pl.when(pl.col("resume_sigma_pct") <= SETTLED_RESUME_PCT).then("resume_pct"),
+            import_w=pl.when(
+                (pl.col("import_sigma_w") <= SETTLED_W) & pl.col("import_w").is_between(0, MAX_IMPORT_W)
+            ).then("import_w"),
+        )
     )
     return (
-        sites.join(own, on="site_id", how="left", maintain_order="left")
+        sites.lazy()
+        .join(own, on="site_id", how="left", maintain_order="left")
         .with_columns(
             is_reserve_learned=pl.col("battery_reserve_pct").is_null() & pl.col("settled_pct").is_not_null(),
             battery_reserve_pct=pl.coalesce("battery_reserve_pct", "settled_pct"),
@@ -147,6 +152,7 @@ def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> 
             feed_in_buffer_w=pl.coalesce("feed_in_buffer_w", "import_w"),
         )
         .drop("settled_pct", "resume_pct", "import_w")
+        .collect()
     )
 
 

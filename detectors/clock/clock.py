@@ -40,12 +40,14 @@ def detect(
     sites: pl.DataFrame,
     day: date,
     device_readings: pl.DataFrame | None = None,
+    profile_zones: pl.DataFrame | None = None,
     *,
     window_days: int = WINDOW_DAYS,
 ) -> list[Verdict]:
     """At most one verdict per watched site: a finding of the best explanation, or why the clock can't be judged.
 
-    `daylight` are LIGHT rows up to `day` (later ones are left out), `device_readings` the day's own, for the picture.
+    `daylight` are LIGHT rows up to `day` (later ones are left out), `device_readings` the day's own, for the picture,
+    `profile_zones` PROFILE_ZONES: zones that stand in a profile, so that the register's export_timezone does not count.
     Sites of several devices are judged device by device, and the finding names the worst.
     """
     watched = sites.filter(pl.col("watched").fill_null(True)) if "watched" in sites.columns else sites
@@ -57,7 +59,8 @@ def detect(
     register = tuple(
         sorted({row[name] for row in info.values() for name in ("timezone", "export_timezone") if row[name]})
     )
-    claims = {site_id: Claim.of(site, register) for site_id, site in info.items()}
+    own = {} if profile_zones is None else dict(profile_zones.iter_rows())
+    claims = {site_id: Claim.of(site, register, own) for site_id, site in info.items()}
     for device, history in zip(suspects.tolist(), histories, strict=True):
         site = info[onsets.sites[device]]
         found = diagnose(onsets, device, history, claims[site["site_id"]])

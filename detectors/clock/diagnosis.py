@@ -24,6 +24,7 @@ STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
 WRONG_BEFORE_SHARE = 0.6  # ours, of the limit: an offset before a step, unproven, that the step may have set right
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 9.0, 0.1  # ours: a step is a change of clocks' if it is as high within this
+SCATTERED_SHARE = 0.4  # ours: of a step; what lies about more widely than that shows none of this height
 AGAIN_DAYS = 2  # ours: with light, as one day may be written wrongly, that of a change of clocks most of all
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onsets' error as well as the clock's
 CLEAR_DRIFT_DAYS = 40  # ours: a drift that needs no light in the dark to be believed
@@ -91,7 +92,9 @@ def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) 
     if step is not None and step.change is not None and line is not None and line.gain < MARGIN:
         line = None  # the clocks changed that day, and nothing says that it drifts
     is_steady = line is None or line.gain < MARGIN
-    if is_steady and step is not None and step.before.in_dark and explaining(onsets, device, first, *now[:2], claim):
+    is_known = now.days >= NEEDED_DAYS or now.certain
+    was_wrong = is_steady and is_known and step is not None and step.before.in_dark
+    if was_wrong and explaining(onsets, device, first, *now[:2], claim):
         return Diagnosis("constant", now, first, None, None, None, None)  # one zone, whose clocks changed
     if line is not None and line.is_over and line.gain >= MARGIN:
         segment, step = Segment(line.resets[-1], segment.end), None  # set right for good: what was before is past
@@ -210,6 +213,8 @@ def _step(
         return None
     if contradict(height, before, now, least):
         return None
+    if not now.certain and max(before.scatter, now.scatter) > SCATTERED_SHARE * abs(height):
+        return None  # a roof that follows a house's load by day has no first and last light to speak of
     change = _change_at(onsets, device, segment.start, earlier, (height, error), (before, now), claim)
     if now.days < AGAIN_DAYS:
         return None  # after right days, one wrong day is as well a file that was written wrongly
@@ -249,11 +254,11 @@ def _change_at(
     `height`: the step and its error; it must be as high as the change. `offsets`: before and now.
     """
     fits = CHANGE_FITS_MIN + CHANGE_FITS_PER_MIN * float(onsets.interval[device]) + height[1] / 2
-    for zone in dict.fromkeys((claim.export_timezone, claim.timezone)):
+    for zone in dict.fromkeys((claim.stamped_zone, claim.timezone)):
         for index, forward in changes(zone, onsets.days[0], len(onsets.days)):
             near = earlier.end - CHANGE_NEAR_DAYS < index <= at + CHANGE_NEAR_DAYS
             if near and abs(abs(height[0]) - abs(forward)) <= fits:
-                return Change(onsets.days[index], forward, zone == claim.export_timezone)
+                return Change(onsets.days[index], forward, zone == claim.stamped_zone)
     before = offsets[0]
     if abs(before.minutes) >= raise_limit(float(onsets.interval[device])):
         return None

@@ -1,10 +1,12 @@
 """Which zones, entered for a site, would explain its stamps in every span between changes of clocks, not only today."""
 
+from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from detectors.clock.kinds import ZONE_SETTING
 from detectors.clock.onsets import Array, Onsets
 from detectors.clock.zones import daily_offsets, fixed_name, is_kept_somewhere, plausible_zones
 
@@ -16,17 +18,28 @@ CLOCK_MIN = 720.0  # half a day: offsets beyond it are those of the other side
 
 
 class Claim(NamedTuple):
-    """What the register says of a site, and the zones that its other sites have."""
+    """What the register and the profile say of a site, and the zones that the fleet's other sites have."""
 
     timezone: str
-    export_timezone: str
+    stamped_zone: str  # in which its stamps are read: its profile's own, else the register's export_timezone
     latitude: float
     longitude: float
     register: tuple[str, ...]
+    profile: str = ""  # whose own zone it is; empty = the register's
 
     @classmethod
-    def of(cls, site: dict[str, Any], register: tuple[str, ...]) -> "Claim":
-        return cls(site["timezone"], site["export_timezone"], site["latitude"], site["longitude"], register)
+    def of(cls, site: dict[str, Any], register: tuple[str, ...], profile_zones: Mapping[str, str]) -> "Claim":
+        """`profile_zones`: of the profiles that name one."""
+        own = profile_zones.get(site["profile"] or "")
+        return cls(
+            site["timezone"], own or site["export_timezone"], site["latitude"], site["longitude"], register,
+            site["profile"] if own else "",
+        )  # fmt: skip
+
+    @property
+    def setting_text(self) -> str:
+        """Where the zone is set."""
+        return f"`zone` in profiles/{self.profile}.toml, for all its sites" if self.profile else ZONE_SETTING
 
 
 def daily_middles(onsets: Onsets, device: int) -> Array:
@@ -42,7 +55,7 @@ def explaining(onsets: Onsets, device: int, start: int, minutes: float, uncertai
     place keeps them.
     """
     count = len(onsets.days)
-    mine = daily_offsets(claim.export_timezone, onsets.days[0], count)
+    mine = daily_offsets(claim.stamped_zone, onsets.days[0], count)
     if np.isnan(mine).any():
         return []
     days = daily_middles(onsets, device)[start:]
@@ -98,7 +111,7 @@ def entered_zone(
 
     It must explain all days from column `since` on: right before, `minutes` off now.
     """
-    mine = daily_offsets(claim.export_timezone, onsets.days[0], len(onsets.days))
+    mine = daily_offsets(claim.stamped_zone, onsets.days[0], len(onsets.days))
     for zone in explaining(onsets, device, since, minutes, uncertainty, claim):
         if zone.startswith("UTC"):
             continue

@@ -33,6 +33,7 @@ class Offset(NamedTuple):
     proven: bool  # light in the dark, interpolated
     width_deg: float  # sun height that first and last light miss together
     scattered: bool = False  # both onsets scatter too much to be onsets
+    scatter: float = 0.0  # of the steadier onset, median distance from the median
 
     @property
     def in_dark(self) -> bool:
@@ -85,8 +86,11 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     slow = float(np.clip((interval - 15.0) / 45.0, 0.0, 1.0))
     dark_side = low(first if offset < 0 else last, 0.2 + PROOF_MORE_DAYS * slow)
     proven = days >= NEEDED_DAYS and dark_side < -tolerance
-    scattered = days >= 2 and min(_scatter(first), _scatter(last)) > SCATTER_MIN
-    return Offset(offset, error, days, certain and not scattered, proven and not scattered, width_deg, scattered)
+    scatter = min(_scatter(first), _scatter(last))
+    scattered = days >= 2 and scatter > SCATTER_MIN
+    return Offset(
+        offset, error, days, certain and not scattered, proven and not scattered, width_deg, scattered, scatter
+    )
 
 
 def _scatter(values: Array) -> float:

@@ -8,7 +8,6 @@ import numpy as np
 
 from detectors.clock.diagnosis import Diagnosis, raise_limit
 from detectors.clock.explain import ZONE_FITS_MIN, Claim, explaining
-from detectors.clock.kinds import ZONE_SETTING
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Onsets
 from detectors.clock.zones import changes, daily_offsets
@@ -52,7 +51,7 @@ def to_finding(
         "first_day": since.isoformat(),
         "certainty_text": certainty,
         "interval_min": interval,
-        "claimed_zone_name": site["export_timezone"],
+        "claimed_zone_name": claim.stamped_zone,
         **_optional(diagnosis, onsets, device, others),
         **_zones(onsets, device, diagnosis, claim),
     }
@@ -60,7 +59,7 @@ def to_finding(
         evidence["correction_min"] = correction
         evidence["correction_uncertainty_min"] = _correction_error(diagnosis, correction, evidence)
     if kind == "time-zone-wrong":
-        evidence["setting_text"], evidence["setting_now_text"] = ZONE_SETTING, site["export_timezone"]
+        evidence["setting_text"], evidence["setting_now_text"] = claim.setting_text, claim.stamped_zone
         evidence["should_be_text"] = evidence["zone_name"]
     if diagnosis.drift is not None and not diagnosis.drift.resets:  # what was set right takes a correction each time
         evidence["correction_s_per_day"] = round(-diagnosis.drift.slope * 60, 1)
@@ -69,7 +68,7 @@ def to_finding(
         evidence["interval_mark_text"] = (
             f"about one interval of {interval:.0f} min: the profile's `marks` (start or end) would explain it too"
         )
-    if kind == "time-zone-wrong" and (text := _saving_instead(onsets, diagnosis, site)):
+    if kind == "time-zone-wrong" and (text := _saving_instead(onsets, diagnosis, claim)):
         evidence["daylight_saving_text"] = text
     return Finding(
         site_id=site["site_id"],
@@ -176,7 +175,7 @@ def _zones(onsets: Onsets, device: int, diagnosis: Diagnosis, claim: Claim) -> d
     zones = _explaining(onsets, device, diagnosis, claim)
     today = onsets.days[-1]
     ahead = [today + timedelta(days=i) for i in range(DAYS_AHEAD)]
-    claimed = daily_offsets(claim.export_timezone, today, DAYS_AHEAD)
+    claimed = daily_offsets(claim.stamped_zone, today, DAYS_AHEAD)
     texts: list[str] = []
     first: float | None = None
     for zone in zones[:ZONES_SHOWN]:
@@ -199,9 +198,9 @@ def _zones(onsets: Onsets, device: int, diagnosis: Diagnosis, claim: Claim) -> d
     }
 
 
-def _saving_instead(onsets: Onsets, diagnosis: Diagnosis, site: dict[str, Any]) -> str:
+def _saving_instead(onsets: Onsets, diagnosis: Diagnosis, claim: Claim) -> str:
     """That daylight saving would explain the offset too, where no change of clocks has told yet; else nothing."""
-    for zone in dict.fromkeys((site["export_timezone"], site["timezone"])):
+    for zone in dict.fromkeys((claim.stamped_zone, claim.timezone)):
         seen = len(onsets.days) - diagnosis.start
         if changes(zone, onsets.days[diagnosis.start], seen):
             return ""

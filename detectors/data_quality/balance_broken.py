@@ -60,6 +60,7 @@ STANDBY_SHARE = 0.005  # ours: an inverter's electronics take some 0.5 % of its 
 BLOCK_H = 3.0  # ours: meters read 15 min apart still agree within a few per cent over 3 h
 MIN_SEEN_H = 6.0  # ours: a quarter of a day
 MIN_KWH = 1.0  # ours: with less, offsets and steps of the meters are all there is
+START_W = 4.6  # IEC 62053-21, from memory: a class 1 meter of 5 A starts at 0.4 % of that, 20 mA; one phase below it
 MIN_STEP_VALUES = 10  # ours: fewer distinct values do not show a meter's step
 PICTURE_H = 1
 
@@ -201,7 +202,8 @@ def _rounding(whole: pl.DataFrame) -> pl.DataFrame:
 def _sums(blocks: pl.DataFrame, tolerance_pct: float) -> pl.DataFrame:
     """Per site the share of the throughput that stays open, and what may.
 
-    Conversion takes energy and never gives any, so it excuses only what the sources gave beyond the load.
+    Conversion takes energy and never gives any, so it excuses only what the sources gave beyond the load. What flows
+    below a meter's starting current is not counted, which is much of a day on which hardly anything flows.
     """
     rounding = pl.col("rounding_w") * pl.col("seen_h") / 1000
     excused = pl.min_horizontal(pl.col("open_kwh").clip(lower_bound=0.0), "lost_kwh")
@@ -217,7 +219,8 @@ def _sums(blocks: pl.DataFrame, tolerance_pct: float) -> pl.DataFrame:
             loss_pct=100 * excused.sum() / flowed,
             rounding_pct=100 * rounding.sum() / flowed,
         )
-        .with_columns(limit_pct=tolerance_pct + pl.col("loss_pct") + pl.col("rounding_pct"))
+        .with_columns(offset_pct=0.1 * START_W * pl.col("seen_h") / pl.col("throughput_kwh"))
+        .with_columns(limit_pct=tolerance_pct + pl.col("loss_pct") + pl.col("rounding_pct") + pl.col("offset_pct"))
     )
 
 
@@ -236,7 +239,8 @@ def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
         summary=f"{sums['open_pct']:.0f} % of the day's {sums['throughput_kwh']:.1f} kWh do not add up; in sum the "
         f"load takes {abs(sums['net_kwh']):.1f} kWh {side}.{left}",
         measured=f"{sums['open_pct']:.0f} % of {sums['throughput_kwh']:.1f} kWh stay open over three hours at a time",
-        expected=f"at most {sums['limit_pct']:.1f} %: losses, resolution and {TOLERANCE_PCT:g} % of meter error",
+        expected=f"at most {sums['limit_pct']:.1f} %: losses, resolution, starting current and {TOLERANCE_PCT:g} % of "
+        "meter error",
         evidence=_evidence(sums, told),
         series=_course(rows),
     )
@@ -270,6 +274,7 @@ def _evidence(sums: dict, told: Guess | None) -> dict[str, EvidenceValue]:
         "open_each_reading_pct": sums["each_pct"],
         "losses_pct": sums["loss_pct"],
         "rounding_pct": sums["rounding_pct"],
+        "offset_pct": sums["offset_pct"],
         "net_kwh": sums["net_kwh"],
         "throughput_kwh": sums["throughput_kwh"],
         **guessed,

@@ -30,27 +30,31 @@ def make_flags(
     flow_peaks: pl.DataFrame,
     seen: pl.DataFrame,
     sites: pl.DataFrame,
+    copied: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """READING_FLAGS of whole local days of DEVICE_READINGS as reported; a value is in one span at most.
 
     `repeats`, `flow_peaks`: the features' rows of these days and of the days before that count; `seen`: [site_id, day]
-    of days with readings.
+    of days with readings; `copied`: MARKS of values that are copies of earlier ones.
     """
     days = raw_device_readings["ts_local"].dt.date().unique().sort()
-    found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, day) for day in days]
+    copies = MARKS.to_frame() if copied is None else copied
+    found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, copies, day) for day in days]
     return pl.concat([READING_FLAGS.to_frame(), *found]).sort(*OWN, "from_utc", "channel")
 
 
 def _of_day(
     readings: pl.DataFrame, repeats: pl.DataFrame, peaks: pl.DataFrame, seen: pl.DataFrame, sites: pl.DataFrame,
-    day: date,
+    copies: pl.DataFrame, day: date,
 ) -> pl.DataFrame:  # fmt: skip
     recent = pl.col("day").is_between(day - timedelta(days=standstill.WINDOW_DAYS), day)
     rows = rated(readings, peaks.filter(recent), sites, day)
     if rows.is_empty():
         return READING_FLAGS.to_frame()
-    runs = standstill.recent_runs(repeats, seen, day)
-    wrong = [_named(broken_values(rows, OWN)), _standing(rows, runs)]
+    runs = standstill.recent_runs(repeats, seen, peaks, sites, day)
+    of_sites = rows.select("site_id").unique()
+    again = copies.filter(pl.col("day") == day).join(of_sites, on="site_id", how="semi")
+    wrong = [_named(broken_values(rows, OWN)), _standing(rows, runs), again]
     marks = [*wrong, _named(lone_values(_without(rows, pl.concat(wrong)))), *_to_know(rows)]
     spans = to_spans(pl.concat(marks))
     own = [*OWN, "day", "channel"]
@@ -66,16 +70,19 @@ def _of_day(
 
 def _without(rows: pl.DataFrame, marks: pl.DataFrame) -> pl.DataFrame:
     """The rows, null where marked as not good: a value that is known to be wrong speaks against no other."""
-    bad = marks.filter(pl.col("flag").is_in(NOT_GOOD))
-    for (name,), mine in bad.group_by("channel", maintain_order=True):
+    bad, left = marks.filter(pl.col("flag").is_in(NOT_GOOD)), rows.lazy()
+    for name in bad["channel"].unique(maintain_order=True):
+        mine = bad.lazy().filter(pl.col("channel") == name)
         places = mine.select(*OWN, "ts_utc", is_bad=pl.lit(True)).unique()
-        rows = rows.join(places, on=[*OWN, "ts_utc"], how="left", maintain_order="left")
-        rows = rows.with_columns(pl.when(pl.col("is_bad").is_null()).then(str(name)).alias(str(name))).drop("is_bad")
-    return rows
+        left = left.join(places, on=[*OWN, "ts_utc"], how="left", maintain_order="left")
+        left = left.with_columns(pl.when(pl.col("is_bad").is_null()).then(name).alias(name)).drop("is_bad")
+    return left.collect()
 
 
 def _named(marks: pl.DataFrame) -> pl.DataFrame:
     """`marks`, with placeholders told from other values that cannot be."""
+    if not (marks["flag"] == "implausible").any():
+        return marks
     size = pl.col("value").abs()
     exact = [(size - count * scale).abs() <= 1e-9 * size for count in SENTINELS for scale in SCALES]
     is_placeholder = (pl.col("flag") == "implausible") & pl.any_horizontal(exact)
@@ -90,11 +97,12 @@ def _named(marks: pl.DataFrame) -> pl.DataFrame:
 def _standing(rows: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     """MARKS of the values of runs that stand still."""
     hour = (pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))).dt.total_seconds() / 3600
-    marks = [MARKS.to_frame()]
-    for (name,), mine in runs.group_by("channel", maintain_order=True):
-        value = pl.col(str(name))
+    marks = [MARKS.to_frame().lazy()]
+    for name in runs["channel"].unique(maintain_order=True):
+        mine, value = runs.lazy().filter(pl.col("channel") == name), pl.col(name)
         told = (
-            rows.with_columns(hour=hour, place=value.is_not_null().cum_sum().over(OWN))
+            rows.lazy()
+            .with_columns(hour=hour, place=value.is_not_null().cum_sum().over(OWN))
             .join(mine.select(*OWN, "value", "start_h", "end_h"), on=OWN)
             .filter(
                 pl.col("hour").is_between(pl.col("start_h") - 1e-6, pl.col("end_h") - 1e-6)
@@ -108,7 +116,7 @@ def _standing(rows: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
                 limit=pl.lit(None, pl.Float64),
             ).select(MARKS.names()).cast(MARKS)
         )  # fmt: skip
-    return pl.concat(marks)
+    return pl.concat(marks).collect()
 
 
 def _to_know(rows: pl.DataFrame) -> Iterable[pl.DataFrame]:
@@ -133,31 +141,35 @@ def _to_know(rows: pl.DataFrame) -> Iterable[pl.DataFrame]:
 def good_values(device_readings: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:
     """The readings with null where a value is not good, and is_spoiled: one of the row's powers is not.
 
-    Energy that a counter gave goes with the power that stands for it.
+    Energy that a counter gave goes with the power that stands for it; what it counted beside a power goes with a copy.
     """
     bad = flags.filter(pl.col("flag").is_in(NOT_GOOD))
     if bad.is_empty() or device_readings.is_empty():
         return device_readings.with_columns(is_spoiled=pl.lit(False))
     order = device_readings.columns
-    rows = device_readings.with_row_index("nth").sort("ts_utc")
-    spoiled = []
-    for (channel,), spans in bad.sort("from_utc").group_by("channel", maintain_order=True):
+    rows = device_readings.lazy().with_row_index("nth").sort("ts_utc")
+    spoiled: list[str] = []
+    bad = bad.sort("from_utc").with_columns(is_copied=pl.col("flag") == "duplicated")
+    for channel, is_copied in bad.select("channel", "is_copied").unique(maintain_order=True).iter_rows():
         if channel not in CHANNELS:
             continue
+        spans = bad.lazy().filter(pl.col("channel") == channel, pl.col("is_copied") == is_copied)
         at = spans.select(*OWN, "from_utc", "to_utc")
         rows = rows.join_asof(
             at, left_on="ts_utc", right_on="from_utc", by=OWN, strategy="backward", check_sortedness=False
         )
         inside = (pl.col("ts_utc") < pl.col("to_utc")).fill_null(False)
-        gone = [str(channel), *(name for name in COUNTED_WITH.get(str(channel), ()) if name in order)]
+        counted = COUNTED_WITH.get(channel, ())
+        beside = [name.replace("_counted_", "_beside_") for name in counted] if is_copied else []
+        gone = [channel, *(name for name in (*counted, *beside) if name in order)]
         if channel in POWER_CHANNELS:
-            rows = rows.with_columns(inside.alias(f"{channel}_spoiled"))
-            spoiled.append(f"{channel}_spoiled")
+            spoiled.append(f"{channel}_spoiled_{len(spoiled)}")
+            rows = rows.with_columns(inside.alias(spoiled[-1]))
         rows = rows.with_columns(
             pl.when(~inside).then(pl.col(name)).alias(name) for name in gone
         ).drop("from_utc", "to_utc")  # fmt: skip
     is_spoiled = pl.any_horizontal(spoiled) if spoiled else pl.lit(False)
-    return rows.with_columns(is_spoiled=is_spoiled).sort("nth").select(*order, "is_spoiled")
+    return rows.with_columns(is_spoiled=is_spoiled).sort("nth").select(*order, "is_spoiled").collect()
 
 
 COUNTED_WITH = {

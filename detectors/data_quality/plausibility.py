@@ -123,6 +123,23 @@ def beyond_service(flow_peaks: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFram
     return flow_peaks.join(size, on="site_id").filter(top > pl.col("size_w")).drop("size_w")
 
 
+def beyond_rating(flow_peaks: pl.DataFrame, flags: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, day] of generation beyond a rating: as `flow_peaks` tells, or as READING_FLAGS `flags` told."""
+    rated_w = sites.select("site_id", by_modules=_modules_cap_w(), by_inverter=_inverter_cap_w())
+    is_beyond = pl.col("pv_peak_w") > pl.min_horizontal("by_modules", "by_inverter")
+    of_peaks = flow_peaks.join(rated_w, on="site_id").filter(is_beyond)
+    of_flags = flags.filter(pl.col("rule").str.contains_any([f"_{name}" for name in OF_RATINGS]))
+    return pl.concat([of_peaks.select("site_id", "day"), of_flags.select("site_id", "day")]).unique()
+
+
+def _modules_cap_w() -> pl.Expr:
+    return CLOUD_EDGE * 1000 * pl.col("installed_kwp")
+
+
+def _inverter_cap_w() -> pl.Expr:
+    return OVERLOAD * 1000 * pl.col("inverter_kw")
+
+
 def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
     """The day's readings with their site's ratings, caps and the overlap with the next reading."""
     size_w = _service_w()
@@ -167,8 +184,7 @@ def _pv_caps(peaks: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     A rating that the generation itself passes day after day is wrong, and not the readings; peaks so far beyond that
     no rating could be meant (a wrong unit) speak against none.
     """
-    by_modules, by_inverter = CLOUD_EDGE * 1000 * pl.col("installed_kwp"), OVERLOAD * 1000 * pl.col("inverter_kw")
-    rated_w = sites.select("site_id", by_modules=by_modules, by_inverter=by_inverter)
+    rated_w = sites.select("site_id", by_modules=_modules_cap_w(), by_inverter=_inverter_cap_w())
     past = peaks.join(rated_w, on="site_id").filter(pl.col("pv_peak_w") <= FAR_TIMES * pl.col("by_modules"))
 
     def beyond(cap: str) -> pl.Expr:

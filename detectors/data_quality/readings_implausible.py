@@ -2,7 +2,8 @@
 
 Such values come from a wrong unit in a profile, a wrong entry in the register or a logger that writes a placeholder
 where it has nothing. `plausibility` and `spikes` flag them before the detectors run, and this file tells what they
-flagged. Counters that disagree with the powers beside them for days are told here too: one of both cannot be.
+flagged. Counters that disagree with the powers beside them for days are told here too: one of both cannot be; and so
+are readings that were sent again under other stamps, which `copies` flags.
 """
 
 from datetime import date
@@ -53,6 +54,8 @@ def detect(
     stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
     flags = _told(reading_flags.filter((pl.col("day") == day) & pl.col("flag").is_in(FLAGS)), min_soft)
     flagged = {str(site_id): own for (site_id,), own in flags.partition_by("site_id", as_dict=True).items()}
+    copied = reading_flags.filter((pl.col("day") == day) & (pl.col("flag") == "duplicated"))
+    again = {str(site_id): own for (site_id,), own in copied.partition_by("site_id", as_dict=True).items()}
     today = raw_device_readings.filter(pl.col("ts_local").dt.date() == day)
     counts = dict(today.group_by("site_id").agg(pl.len()).iter_rows())
     by_device = today.group_by("site_id", "device_id").agg(seen_h=pl.col("interval_s").sum() / 3600)
@@ -64,6 +67,8 @@ def detect(
         if site_id in flagged and site_id in counts:
             own = today.filter(pl.col("site_id") == site_id)
             found.append(_finding(site_id, own, flagged[site_id], counts[site_id], day))
+        if site_id in again:
+            found.append(_of_copies(site_id, again[site_id], counts.get(site_id, 0), day))
         if site_id in stamped:
             found.append(_of_stamps(site_id, *stamped[site_id], counts.get(site_id, 0), day))
         if site_id in disagreeing:
@@ -105,6 +110,28 @@ def _of_stamps(site_id: str, count: int, first: str, readings: int, day: date) -
         measured=f"{count} rows, first stamped {first!r}",
         expected="stamps between the site's commissioning and the arrival of the export",
         evidence={"readings_count": readings, "stamps_rejected_count": count, "first_stamp_text": first},
+    )
+
+
+def _of_copies(site_id: str, flags: pl.DataFrame, readings: int, day: date) -> Finding:
+    """Of a site whose readings were sent again: how many, and of which day they are a copy."""
+    by_channel = flags.group_by("device_id", "channel").agg(pl.col("readings").sum())
+    count = int(by_channel.group_by("device_id").agg(pl.col("readings").max())["readings"].sum())
+    reason = str(flags.sort("readings", descending=True)["reason"][0])
+    names = flags["channel"].unique().sort().to_list()
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="soon" if count > MANY_SHARE * readings else "watch",
+        value=float(count),
+        unit="readings",
+        threshold=0.0,
+        summary=f"{count} of {readings} readings are {reason}: the same block was sent again under other stamps. "
+        "They count in no energy; what this day was in truth is not known.",
+        measured=f"{count} of {readings} readings: {reason}",
+        expected="readings that differ from those of other days",
+        evidence={"readings_count": readings, "copied_count": count, "copied_channel_name": ", ".join(names)},
     )
 
 

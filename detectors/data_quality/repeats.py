@@ -1,7 +1,8 @@
 """Runs of readings in which a channel repeats one value, and what of it is natural.
 
-Nothing generated at night, a battery that rests, power at the inverter's rating, a regulated grid flow and whole
-numbers of slow quantities repeat themselves without any fault. Told here from the day's own readings alone.
+Nothing generated at night, a battery that rests, a regulated grid flow and whole numbers of slow quantities repeat
+themselves without any fault. Told here from the day's own readings alone; whether the top of a day can be clipped,
+days before it tell (`ceilings`).
 """
 
 import numpy as np
@@ -9,7 +10,7 @@ import polars as pl
 
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 from detectors.solar.position import daylight_h
-from detectors.stats.resolution import resolutions
+from detectors.stats.resolution import lazy_resolutions
 from detectors.stats.robust import Array
 
 GENERATION = ("pv_w", *STRING_CHANNELS)
@@ -45,7 +46,6 @@ IDLE_W = 30.0  # ours: on small sites, the electronics alone
 EMPTY_HOUSE_W = 50.0  # ours: what stands by in an empty house draws the same all day
 TOP_QUANTILE = 0.95  # ours: bright cloud edges pass a clipping level for moments
 DARK_W_M2 = 10.0  # ours: offsets of irradiance sensors at night stay below it
-FLAT_TOP_SHARE = 0.99  # ours: clipped power varies within the meter's error
 BUFFER_TIMES = 2.0  # as in the site-days: a regulator holds the grid within twice its buffer
 NEAR_LIMIT_SHARE = 0.02  # ours: a limit is held within the error of the meter that regulates
 NO_GRID_W = 1.0  # ours: nothing but the meter's rounding passes a grid that is off
@@ -215,7 +215,7 @@ def _natural(name: str) -> pl.Expr:
     value, size = pl.col("value"), pl.col("value").abs()
     idle = size <= pl.col("idle_w")
     if name in GENERATION:
-        rule = idle | (value < 0) | (pl.col("below_top") <= (1 - FLAT_TOP_SHARE) * value) | _is_curtailed()
+        rule = idle | (value < 0) | _is_curtailed()
     elif name == "load_w":
         rule = size <= EMPTY_HOUSE_W
     elif name in ("grid_w", *PHASE_CHANNELS):
@@ -276,13 +276,14 @@ def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFra
     """
     own = ["site_id", "device_id", "day"]
     day = pl.col("ts_local").dt.date().alias("day")
-    told = [found.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
-    for (name,), mine in found.group_by("channel", maintain_order=True):
-        values = device_readings.select("site_id", "device_id", day, str(name)).join(
-            mine.select(own), on=own, how="semi"
-        )
-        told.append(mine.join(resolutions(values, own, str(name)).rename({"resolution": "step"}), on=own, how="left"))
-    return pl.concat(told)
+    runs_of, rows = found.lazy(), device_readings.lazy()
+    told = [runs_of.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
+    for name in found["channel"].unique(maintain_order=True):
+        mine = runs_of.filter(pl.col("channel") == name)
+        values = rows.select("site_id", "device_id", day, name).join(mine.select(own), on=own, how="semi")
+        steps = lazy_resolutions(values, own, name).rename({"resolution": "step"})
+        told.append(mine.join(steps, on=own, how="left", maintain_order="left"))
+    return pl.concat(told).collect()
 
 
 def longest(found: pl.DataFrame) -> pl.DataFrame:

@@ -1,8 +1,8 @@
 """Sites, or one device of several, from which no readings come any more.
 
 A silent site may run well or stand still; nobody knows, and every other detector falls silent with it. How long is too
-long goes by what the site usually does: some leave the nights out, some deliver every third day. Where most sites of a
-kind stop on one day, it is the delivery and not a thousand loggers.
+long goes by what the site usually does: some leave the nights out, some deliver every third day, and the files of some
+come days late. Where most sites of a kind stop on one day, it is the delivery and not a thousand loggers.
 """
 
 from datetime import date, timedelta
@@ -13,6 +13,7 @@ import polars as pl
 
 from detectors.data_quality import missing_exports
 from detectors.data_quality.deliveries import Past
+from detectors.data_quality.lateness import late_days
 from detectors.data_quality.missing_exports import MOST, SILENT_H, picture, unmeasured
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 
@@ -64,6 +65,7 @@ REASONS = {
     "nothing-arrived": "nothing of any site has arrived in the time looked back on",
     "never-reported": "never reported so far, and hardly any daylight since it could have",
     "daylight-only": "it delivers by daylight only, and there was hardly any",
+    "comes-late": "its exports usually come up to {late_days:.0f} d late; it is told as silent after {limit_h:.0f} h",
     "gap-is-usual": "no readings on this day, but gaps of up to {usual_gap_h:.0f} h are usual here",
 }
 
@@ -82,13 +84,15 @@ def detect(
     days: pl.DataFrame,
     sites: pl.DataFrame,
     day: date,
+    arrivals: pl.DataFrame | None = None,
     *,
     silent_h: float = SILENT_H,
     late_share: float = LATE_SHARE,
 ) -> list[Verdict]:
     """A finding per site that is silent, or has silent devices, at the end of `day`; in hours without readings.
 
-    Sites that fell silent together are one finding of their export, at the first of them.
+    A site whose exports usually come days late (`arrivals`) is waited for as long as that. Sites that fell silent
+    together are one finding of their export, at the first of them.
     """
     if sites.is_empty():
         return []
@@ -96,7 +100,8 @@ def detect(
     rows = _rows(deliveries, days, sites, day)
     first_day = _first_day(rows, days, day)
     past = Past.of_sites(rows, sites, first_day, day)
-    limit_h = np.maximum(silent_h, late_share * past.usual_gap_h)
+    late = late_days(arrivals, sites)
+    limit_h = np.maximum(np.maximum(silent_h, late_share * past.usual_gap_h), (1 + late) * silent_h)
     is_out = _is_silent(past, limit_h)
     group = missing_exports.groups(sites)
     excused = missing_exports.excused(past, is_out, group)
@@ -107,7 +112,10 @@ def detect(
     for place, site_id in enumerate(sites["site_id"]):
         if not past.delivered[place, -1]:
             usual = usual_kwh.get(site_id)
-            told = _whole(past, place, site_id, limit_h[place], bool(is_out[place, -1]), bool(excused[place]), usual)
+            told = _whole(
+                past, place, site_id, limit_h[place], bool(is_out[place, -1]), bool(excused[place]), usual,
+                int(late[place]),
+            )  # fmt: skip
             verdicts.append(told)
         elif is_cut[place]:
             verdicts.append(_finding(past, place, site_id, CUT_H, usual_kwh.get(site_id)))
@@ -174,7 +182,14 @@ def _is_cut(past: Past, limit_h: np.ndarray, group: np.ndarray) -> np.ndarray:
 
 
 def _whole(
-    past: Past, place: int, site_id: str, limit_h: float, is_out: bool, is_excused: bool, usual_kwh: float | None
+    past: Past,
+    place: int,
+    site_id: str,
+    limit_h: float,
+    is_out: bool,
+    is_excused: bool,
+    usual_kwh: float | None,
+    late_days: int,
 ) -> Verdict:
     """The verdict on a site without readings on the day."""
 
@@ -191,6 +206,8 @@ def _whole(
         return unjudged("never-reported")
     if past.silent_h[place, -1] >= limit_h:
         return unjudged("daylight-only")
+    if late_days:
+        return unjudged("comes-late", late_days=late_days, limit_h=limit_h)
     return unjudged("gap-is-usual", usual_gap_h=limit_h / LATE_SHARE)
 
 

@@ -5,7 +5,9 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from detectors.data_quality.ceilings import FLAT_TOP_SHARE, with_passed
 from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES
+from detectors.frames import PHASE_CHANNELS
 
 WINDOW_DAYS = 90  # ours: three months show how long a channel usually stands still
 MIN_REPEATS = 5  # ours: four equal hourly means may be chance where a roof lies under fog
@@ -24,9 +26,12 @@ SURE_STEPS = 200.0  # ours: a flow of 200 steps varies by more than one of them 
 SURE_H = 6.0  # ours: whatever is usual, such a flow does not stand still for six hours while others move ...
 ALONE_H = 12.0  # ours: ... nor for twelve, which hold day and night, while nothing does
 OPEN_SHARE = 0.06  # ours: conversion loses some 5 % of what flows, so what it loses cannot vary by more
+USUALLY_OPEN_SHARE = 0.06  # ours: the same; a balance that never closes tells of no single channel
+BALANCE_TIMES = 1.5  # ours: half as long again as nine days in ten is longer than any of them by more than chance
 OPEN_STEPS = 2.0  # four meters together err by 0.58 steps (deviation: step / sqrt 12 each)
 CONFIRMED_SHARE = 0.02  # ours: two class 1 meters
 WORKED_OUT_SHARE = 0.001  # ours: no two meters agree to a thousandth of what flows
+BESIDE_SHARE = 0.8  # ours: of a run, in which the generation stands still too
 TOP_STEPS = 1.5  # ours: clipped power shows as one step of the meter or the next
 FINE_MAINS = {"frequency_hz": 0.02}  # resolution that always moves; frequency wanders by some 0.02 Hz all the time
 FINE_VOLTAGE = 0.2
@@ -39,19 +44,23 @@ EDGE_H = 1.01  # runs of two days are one if both reach midnight, at hourly read
 NEVER = float("inf")
 
 
-def recent_runs(repeats: pl.DataFrame, seen: pl.DataFrame, day: date) -> pl.DataFrame:
+def recent_runs(
+    repeats: pl.DataFrame, seen: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFrame, day: date
+) -> pl.DataFrame:
     """`frozen_runs` held against what is remembered of the days before, WINDOW_DAYS at most."""
     recent = pl.col("day").is_between(day - timedelta(days=WINDOW_DAYS), day)
-    return frozen_runs(repeats.filter(recent), seen.filter(recent), day)
+    return frozen_runs(repeats.filter(recent), seen.filter(recent), peaks.filter(recent), sites, day)
 
 
 def frozen_runs(
-    repeats: pl.DataFrame, seen: pl.DataFrame, day: date, *, usual_times: float = USUAL_TIMES
-) -> pl.DataFrame:
+    repeats: pl.DataFrame, seen: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFrame, day: date, *,
+    usual_times: float = USUAL_TIMES,
+) -> pl.DataFrame:  # fmt: skip
     """The runs of `repeats` that stand still on `day`, one per device and channel, with what they are held against.
 
-    `repeats`: the feature's rows up to `day`; `seen`: [site_id, day] of days with readings. Added are total_h (earlier
-    days included), since, usual_h (longest run of nine earlier days in ten) and needed_h (beyond which a run is told).
+    `repeats`, `peaks`: rows of the features `repeats` and `flow_peaks` up to `day`; `seen`: [site_id, day] of days with
+    readings. Added are total_h (earlier days included), since, usual_h (longest run of nine earlier days in ten) and
+    needed_h (beyond which a run is told).
     """
     candidates = repeats.filter(
         (pl.col("day") == day) & (pl.col("repeats") >= MIN_REPEATS) & (pl.col("run_h") >= min(LIGHT_H, FLOW_H, MAINS_H))
@@ -61,9 +70,9 @@ def frozen_runs(
             total_h=pl.lit(0.0), since=pl.lit(day), needed_h=pl.lit(0.0), usual_h=pl.lit(0.0)
         )
     past = repeats.filter(pl.col("day") < day)
-    told = _habits(
-        _steps(candidates, past), past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day
-    )
+    before = peaks.filter(pl.col("day") < day)
+    stepped = with_passed(_beside_generation(_steps(candidates, past)), past, before, sites)
+    told = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
     return told.with_columns(needed_h=_needed_h(usual_times)).filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
 
 
@@ -79,13 +88,33 @@ def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
     coarser = COARSER * pl.col("step_before")
     off = (pl.col("value") / coarser - (pl.col("value") / coarser).round()).abs()
     is_rounded = (coarser > 0) & (off <= RATIO_SLACK) & (pl.col("span_before") <= ROUNDED_SPAN * coarser)
-    finest = pl.when(pl.col("channel").is_in(POWERS)).then("finest")
-    return candidates.join(before, on=own, how="left").with_columns(
-        step=pl.when(pl.col("channel").is_in(POWERS))
-        .then(pl.coalesce(pl.max_horizontal("step", "step_before"), finest))
-        .otherwise("step"),
+    # A firmware that rounds from now on rounds them all: then the device's finest step of the day divides the value.
+    in_finest = pl.col("value") / pl.col("finest")
+    rounded_to = pl.when((in_finest - in_finest.round()).abs() <= RATIO_SLACK).then("finest")
+    step = pl.coalesce(pl.max_horizontal("step", "step_before", rounded_to), "finest")
+    usual = (
+        past.filter(pl.col("flow_w") > 0)
+        .group_by("site_id")
+        .agg(usually_open=(pl.col("open_w") / pl.col("flow_w")).median())
+    )
+    return candidates.join(before, on=own, how="left").join(usual, on="site_id", how="left").with_columns(
+        step=pl.when(pl.col("channel").is_in(POWERS)).then(step).otherwise("step"),
         is_rounded=(pl.col("channel").is_in(MAINS) & is_rounded).fill_null(False),
     ).drop("step_before", "span_before")  # fmt: skip
+
+
+def _beside_generation(candidates: pl.DataFrame) -> pl.DataFrame:
+    """`candidates` with is_with_pv: a grid flow that stands still while generation does, as at an inverter's rating.
+
+    Over a steady load it then stands still in truth; if the generation is frozen, that is told by itself.
+    """
+    of_pv = candidates.filter((pl.col("channel") == "pv_w") & (pl.col("value") > 0))
+    spans = of_pv.group_by("site_id").agg(pv_start_h=pl.col("start_h").min(), pv_end_h=pl.col("end_h").max())
+    both_h = pl.min_horizontal("end_h", "pv_end_h") - pl.max_horizontal("start_h", "pv_start_h")
+    is_grid = pl.col("channel").is_in(["grid_w", *PHASE_CHANNELS])
+    is_with = is_grid & pl.col("pv_end_h").is_not_null() & (both_h >= BESIDE_SHARE * pl.col("run_h"))
+    joined = candidates.join(spans, on="site_id", how="left", maintain_order="left")
+    return joined.with_columns(is_with_pv=is_with.fill_null(False)).drop("pv_start_h", "pv_end_h")
 
 
 def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, day: date) -> pl.DataFrame:
@@ -166,21 +195,27 @@ def _light_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     # Where no step is to be seen, all of the day's light could be one.
     top_h = 2 * (1 - 1 / in_steps.clip(lower_bound=1.0).fill_null(1.0)).arccos() * 12 / np.pi
     habit_h = pl.when(in_steps >= FINE_STEPS).then(0.0).otherwise(usual_h)
-    is_top = (pl.col("below_top") <= TOP_STEPS * pl.col("step")).fill_null(False)
+    meter_w = pl.max_horizontal(TOP_STEPS * pl.col("step"), (1 - FLAT_TOP_SHARE) * pl.col("value").abs())
+    is_top = (pl.col("below_top") <= meter_w).fill_null(False) & ~pl.col("is_passed")
     light_h = pl.max_horizontal(LIGHT_H * times, LIGHT_SHARE * top_h, habit_h)
     return pl.when(is_top | _confirmed()).then(NEVER).otherwise(light_h)
 
 
 def _flow_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     """For loads, grid flows and batteries: by what the others tell, else by resolution and habits."""
-    # Where the others tell that this one moved, resolution and habits need no asking.
+    # Where the others tell that this one moved, its resolution needs no asking.
     open_limit_w = pl.max_horizontal(OPEN_SHARE * pl.col("flow_w"), OPEN_STEPS * pl.col("step"))
-    by_balance = pl.when(pl.col("open_w") > open_limit_w).then(FLOW_H * times).otherwise(NEVER)
+    closes = (pl.col("usually_open") <= USUALLY_OPEN_SHARE).fill_null(pl.col("known_days") >= MIN_DAYS)
+    by_balance = (
+        pl.when((pl.col("open_w") > open_limit_w) & closes)
+        .then(pl.max_horizontal(FLOW_H * times, BALANCE_TIMES * pl.col("usual_h")))
+        .otherwise(NEVER)
+    )
     # What is held by regulation stands still in truth; a load is not.
     is_held = _confirmed() & (pl.col("channel") != "load_w")
     sure_h = pl.when(_moving()).then(SURE_H).otherwise(ALONE_H)
-    sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held).then(sure_h).otherwise(NEVER)
-    is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed()
+    sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held & ~pl.col("is_with_pv")).then(sure_h).otherwise(NEVER)
+    is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed() & ~pl.col("is_with_pv")
     by_habit = pl.when(is_telling).then(pl.max_horizontal(FLOW_H * times, usual_h)).otherwise(NEVER)
     return pl.min_horizontal(by_balance.fill_null(NEVER), sure.fill_null(NEVER), by_habit.fill_null(NEVER))
 

@@ -1,37 +1,55 @@
-"""The usual peaks of a site's load and grid flow, day by day."""
+"""The usual peaks of a site's generation, load and grid flow, day by day."""
 
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
 
 NAME = "flow_peaks"
-VERSION = 3
+VERSION = 4
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String,
         "day": pl.Date,
-        "load_peak_w": pl.Float64,  # 99 % quantile of the day's sizes: one stray value does not lift it
+        "load_peak_w": pl.Float64,  # the highest size that readings in a row keep up: stray values do not lift it
         "grid_peak_w": pl.Float64,
-        "pv_peak_w": pl.Float64,  # ... of its generation
+        "pv_peak_w": pl.Float64,  # the highest generation that is kept up for an hour
         "load_top_w": pl.Float64,  # the largest size of the day, stray or not
         "grid_top_w": pl.Float64,  # ... of the grid flow and its phases
     }
 )
 WINDOW_DAYS = 90  # ours: three months hold a season's habits, and a week of absence does not count
+FINE_S, IN_A_ROW, COARSE_IN_A_ROW = 1800, 3, 2  # as where values beyond a rating support each other
+LIT_S = 3600  # ours: where one reading in twenty is wrong, three in a row come up on some days, twelve never
 
 
 def make(raw_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """SCHEMA: each site-day's peaks of load and grid flow, as reported."""
-    return (
+    """SCHEMA: each site-day's peaks of generation, load and grid flow, as reported."""
+    own = ["site_id", "day"]
+    rows = (
         raw_readings.join(sites.select("site_id"), on="site_id", how="semi")
-        .group_by("site_id", pl.col("ts_local").dt.date().alias("day"))
-        .agg(
-            load_peak_w=pl.col("load_w").abs().quantile(0.99, "nearest"),
-            grid_peak_w=pl.col("grid_w").abs().quantile(0.99, "nearest"),
-            pv_peak_w=pl.col("pv_w").quantile(0.99, "nearest"),
-            load_top_w=pl.col("load_w").abs().max(),
-            grid_top_w=pl.max_horizontal(pl.col("grid_w", *PHASE_CHANNELS).abs().max()),
-        )
-        .cast(SCHEMA)
-        .sort("site_id", "day")
+        .with_columns(pl.col("ts_local").dt.date().alias("day"))
+        .sort("site_id", "ts_utc")
+        .with_columns(step_s=pl.col("interval_s").mode().min().over(own))
     )
+    found = [SCHEMA.to_frame()]
+    for (step_s,), mine in rows.group_by("step_s", maintain_order=True):
+        count = IN_A_ROW if int(str(step_s)) < FINE_S else COARSE_IN_A_ROW
+        hour = max(LIT_S // max(int(str(step_s)), 1), count)
+        found.append(
+            mine.group_by(own)
+            .agg(
+                load_peak_w=_kept_up("load_w", count),
+                grid_peak_w=_kept_up("grid_w", count),
+                pv_peak_w=_kept_up("pv_w", hour),
+                load_top_w=pl.col("load_w").abs().max(),
+                grid_top_w=pl.max_horizontal(pl.col("grid_w", *PHASE_CHANNELS).abs().max()),
+            )
+            .cast(SCHEMA)
+        )
+    return pl.concat(found).sort(own)
+
+
+def _kept_up(name: str, count: int) -> pl.Expr:
+    """The highest of the least of so many known values in a row."""
+    value = pl.col(name).drop_nulls()
+    return (value if name == "pv_w" else value.abs()).rolling_min(count).max()

@@ -5,7 +5,7 @@ import polars as pl
 from detectors.data_quality.repeats import POWERS, RUNS, longest, runs, with_steps
 
 NAME = "repeats"
-VERSION = 3
+VERSION = 4
 SCHEMA = pl.Schema(
     {
         **RUNS,

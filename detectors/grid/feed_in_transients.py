@@ -7,6 +7,8 @@ so of a mean of x W beyond the limit, x - d W are left. A mean is all that is se
 wants more than the advice says, so it is given with the length of the means.
 """
 
+from typing import Any
+
 import numpy as np
 import polars as pl
 
@@ -163,32 +165,37 @@ def buffer_advice(transients: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame
         & (pl.col("buffer_w") == pl.col("now_w").fill_null(0.0))
         & (pl.col("interval_s") <= LONGEST_INTERVAL_S)
     )
-    found = [_advise(days) for days in own.sort(BY).partition_by("site_id")]
-    return pl.DataFrame(found, schema=ADVICE, orient="row")
+    lists = ("slip_w", "slip_min", "run_min")
+    by_site = own.sort(BY).group_by("site_id", maintain_order=True).agg(
+        pl.col("buffer_w", "now_w").first(),
+        pl.col("slips_count", "slipped_kwh", "regulating_h").sum(),
+        *(pl.col(name).explode().drop_nulls() for name in lists),
+        days_count=pl.len().cast(pl.Int64),
+    )  # fmt: skip
+    return pl.DataFrame([_advise(site) for site in by_site.iter_rows(named=True)], schema=ADVICE, orient="row")
 
 
-def _advise(days: pl.DataFrame) -> dict[str, object]:
-    beyond_w, minutes, run_min = (
-        days[name].explode().drop_nulls().to_numpy() for name in ("slip_w", "slip_min", "run_min")
-    )
-    buffer_w = float(days["buffer_w"][0])
-    transients, count = int(days["slips_count"].sum()), days.height
+def _advise(site: dict[str, Any]) -> dict[str, object]:
+    """One site's row of ADVICE from its days together."""
+    beyond_w, minutes, run_min = (np.array(site[name], dtype=float) for name in ("slip_w", "slip_min", "run_min"))
+    buffer_w = float(site["buffer_w"])
+    transients, count = int(site["slips_count"]), int(site["days_count"])
     advised_w = prevented_pct = None
     if count >= MIN_DAYS and transients >= MIN_TRANSIENTS:
         advised_w = buffer_w_for(beyond_w, minutes, buffer_w)
         prevented_pct = 100 * (1 - _left(beyond_w, minutes, advised_w - buffer_w))
         if advised_w <= buffer_w:
             advised_w = prevented_pct = None
-    more_kwh = None if advised_w is None else (advised_w - buffer_w) * float(days["regulating_h"].sum()) / count / 1000
+    more_kwh = None if advised_w is None else (advised_w - buffer_w) * float(site["regulating_h"]) / count / 1000
     return {
-        "site_id": days["site_id"][0],
+        "site_id": site["site_id"],
         "days_count": count,
         "slips_count": transients,
         "slips_per_day": transients / count,
         "median_slip_min": float(np.median(run_min)) if len(run_min) else None,
         "longest_slip_min": float(run_min.max()) if len(run_min) else None,
-        "slipped_kwh": float(days["slipped_kwh"].sum()),
-        "buffer_w": days["now_w"][0],
+        "slipped_kwh": float(site["slipped_kwh"]),
+        "buffer_w": site["now_w"],
         "advised_buffer_w": advised_w,
         "prevented_pct": prevented_pct,
         "more_import_kwh_per_day": more_kwh,

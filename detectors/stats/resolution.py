@@ -12,6 +12,11 @@ SAME = 1e-6  # powers from counters differ in the last bits
 
 
 def resolutions(rows: pl.DataFrame, by: list[str], channel: str, *, min_values: int = MIN_VALUES) -> pl.DataFrame:
+    """`lazy_resolutions` of a frame."""
+    return lazy_resolutions(rows.lazy(), by, channel, min_values=min_values).collect()
+
+
+def lazy_resolutions(rows: pl.LazyFrame, by: list[str], channel: str, *, min_values: int = MIN_VALUES) -> pl.LazyFrame:
     """[*by, resolution, distinct] of a channel in each group of rows, in the channel's unit.
 
     The smallest difference, or a whole part of it where enough values show that; 0 = the values keep to no common

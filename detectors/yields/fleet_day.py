@@ -69,7 +69,10 @@ def newest(rows: pl.DataFrame, site_ids: pl.Series) -> pl.DataFrame:
 
 def column(frame: pl.DataFrame, name: str, empty: float = np.nan) -> Array:
     """A numeric column; `empty` where it is null."""
-    return np.asarray(frame[name].cast(pl.Float64).fill_null(empty).to_numpy())
+    values = frame[name].cast(pl.Float64)
+    if values.has_nulls() and not np.isnan(empty):
+        values = values.fill_null(empty)
+    return np.asarray(values.to_numpy())  # null is NaN
 
 
 def gather(

@@ -104,8 +104,8 @@ def lay(kept: pl.DataFrame, sites: pl.DataFrame) -> Days:
     def laid(name: str, empty: float) -> Array:
         told = np.full(shape, empty)
         known = np.repeat(rows[name].is_not_null().to_numpy(), lengths).astype(bool)
-        values = rows[name].drop_nulls().explode().cast(pl.Float64).fill_null(float("nan"))
-        told[row[known], at[known]] = values.to_numpy() if known.any() else empty
+        if known.any():
+            told[row[known], at[known]] = rows[name].drop_nulls().explode().cast(pl.Float64).to_numpy()  # null is NaN
         return told
 
     slot = laid("slot", -1.0).astype(np.intp)

@@ -73,8 +73,8 @@ def to_lists(values: Array, is_told: NDArray[np.bool_]) -> pl.Series:
 def table(frame: pl.DataFrame, name: str) -> Array:
     """A list column as [rows, 96]; NaN where it has nothing."""
     told = np.full((frame.height, QUARTERS), np.nan)
-    some = frame.select(name).with_row_index("row").drop_nulls(name)
-    if some.height:
-        values = some[name].explode().cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        told[some["row"].to_numpy()] = values.reshape(some.height, QUARTERS)
+    lists = frame[name]
+    is_some = ~np.isnan(lists.list.len().cast(pl.Float64).to_numpy())
+    if is_some.any():
+        told[is_some] = lists.drop_nulls().explode().cast(pl.Float64).to_numpy().reshape(-1, QUARTERS)  # null is NaN
     return told

@@ -62,9 +62,10 @@ class Planes(NamedTuple):
 
 def registered(sites: pl.DataFrame, planes: pl.DataFrame) -> Planes:
     """The planes of `sites` (SITES, in their order) that the register knows in full."""
-    index = sites.select("site_id", "tilt_deg", "azimuth_deg").with_row_index("row")
+    index = sites.lazy().select("site_id", "tilt_deg", "azimuth_deg").with_row_index("row")
     several = (
-        planes.join(index.select("site_id", "row"), on="site_id", how="inner")
+        planes.lazy()
+        .join(index.select("site_id", "row"), on="site_id", how="inner")
         .filter((pl.col("tilt_deg").is_not_null() & pl.col("azimuth_deg").is_not_null()).all().over("site_id"))
         .with_columns(share=pl.col("kwp") / pl.col("kwp").sum().over("row"))
         .select("row", "share", "tilt_deg", "azimuth_deg")
@@ -74,7 +75,7 @@ def registered(sites: pl.DataFrame, planes: pl.DataFrame) -> Planes:
         .drop_nulls(["tilt_deg", "azimuth_deg"])
         .select("row", pl.lit(1.0).alias("share"), "tilt_deg", "azimuth_deg")
     )
-    rows = pl.concat([several, one]).sort("row", "tilt_deg", "azimuth_deg", "share")
+    rows = pl.concat([several, one]).sort("row", "tilt_deg", "azimuth_deg", "share").collect()
     return Planes(
         rows["row"].to_numpy().astype(np.intp),
         rows["share"].to_numpy(),

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from scipy import stats
 
 from detectors.finding import Finding, series
@@ -25,6 +26,7 @@ LEAST_FALL = 0.015  # ours: log, from each third of the days to the next: a slid
 MEDIAN_ERROR = np.sqrt(np.pi / 2)  # standard error of a median over that of a mean, normal distribution
 SIGMAS = 3.5  # Iglewicz & Hoaglin 1993: beyond it a value is an outlier of its kind
 SHARP_RATIO, MIN_SIDE = 0.85, 4  # ours: a step must leave a seventh less unexplained than a line; days on a side
+SHOWN_RATIO = 0.7  # ours: of the peak capacity; healthy roofs reach some 0.8 of it, unless an inverter clips them
 MONTH_DAYS = 30
 
 
@@ -74,7 +76,8 @@ def findings(
     """A finding to watch per watched site of registered planes that slides, and has no open case.
 
     `each` is what a kWh is worth at each site. In the cold it may be snow, so nothing is said; nor is it of limited
-    sites, whose level is told by other hours from week to week.
+    sites, whose level is told by other hours from week to week, nor where an inverter of unknown rating may clip, which
+    costs the more the higher the sun stands.
     """
     fleet = night.fleet
     first = day - timedelta(days=DAYS - 1)
@@ -83,6 +86,7 @@ def findings(
         ~fleet.roofs.is_unknown
         & ~fleet.roofs.has_limit
         & ~night.is_cold
+        & ~may_clip(fleet.sites, column(fleet.models, "peak_w"))
         & ~fleet.sites["site_id"].is_in(skipped).to_numpy()
     )
     asked &= fleet.sites["watched"].fill_null(True).to_numpy()
@@ -95,6 +99,16 @@ def findings(
         site_id = fleet.sites["site_id"][int(n)]
         if found := find(x[n], due[n]):
             yield _finding(site_id, found, x[n], first, day, each[site_id])
+
+
+def may_clip(sites: pl.DataFrame, peak_w: Array) -> NDArray[np.bool_]:
+    """Whether no rating is registered and the highest power seen leaves room for an inverter that clips, [sites].
+
+    `sites`: SITES; `peak_w`: [sites], NaN where none was seen.
+    """
+    with np.errstate(invalid="ignore"):
+        shown = peak_w >= SHOWN_RATIO * 1000 * sites["installed_kwp"].to_numpy()
+    return np.asarray(sites["inverter_kw"].is_null().to_numpy() & ~shown)
 
 
 def _laid(residuals: pl.DataFrame, site_ids: pl.Series, first: date) -> tuple[Array, Array]:

@@ -286,16 +286,21 @@ def _input_step(state: Array, walk: Array, x: Array, sigma: Array) -> Array:
 
 
 def _inputs_replayed(models: pl.DataFrame, number: int, state: Array, walk: Array) -> Array:
-    lengths = models["history_day"].list.len().fill_null(0).to_numpy()
+    lengths = models["history_day"].list.len().fill_null(0).to_numpy().astype(np.int64)
     most = int(lengths.max(initial=0))
-    x, sigma = (np.full((models.height, most), np.nan) for _ in range(2))
-    for row in range(models.height):
-        for name, into in (("history_input_x", x), ("history_input_sigma", sigma)):
-            values = models[name][row]
-            if values is not None:
-                into[row, : lengths[row]] = np.asarray(
-                    values.cast(pl.Float64).fill_null(float("nan")).to_numpy()
-                ).reshape(-1, MAX_INPUTS)[:, number]
+    x, sigma = (_input_of_days(models[name], number, lengths) for name in ("history_input_x", "history_input_sigma"))
     for day in range(most):
         state = _input_step(state, walk, x[:, day], sigma[:, day])
     return state
+
+
+def _input_of_days(told: pl.Series, number: int, lengths: NDArray[np.int64]) -> Array:
+    """One input's values by model and day, [models, days], of lists that hold MAX_INPUTS values of each day."""
+    by_day = np.full((len(told), int(lengths.max(initial=0))), np.nan)
+    rows = np.flatnonzero(told.is_not_null().to_numpy() & (lengths > 0))
+    if len(rows):
+        values = told.gather(rows).explode().cast(pl.Float64).to_numpy()  # null is NaN
+        counts = lengths[rows]
+        place = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+        by_day[np.repeat(rows, counts), place] = values.reshape(-1, MAX_INPUTS)[:, number]
+    return by_day

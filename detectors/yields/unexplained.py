@@ -1,14 +1,14 @@
 """The net below the named detectors: site-days unlike their own past and unlike their neighbours', to watch only.
 
-An isolation forest over a day's features finds what nobody thought of. It knows no causes, so it speaks seldom: only
-of what stands out three days in a row where no other detector has anything to say.
+It knows no causes, so it speaks seldom: of what stands out three days in a row, further than the fleet's own past lets
+expect, where no other detector has anything to say. People change their habits without any fault: consumption is named
+beside what the equipment shows, and never raises anything by itself.
 """
 
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.stats.robust import Array, median, robust_sigma
@@ -42,19 +42,21 @@ FEATURES = {  # name -> what stands behind it, in the desk's words
     "load": "consumption",
     "night": "import beside consumption",
     "losses": "what goes into the battery and does not come out",
+    "unmet": "import while the battery had charge",
 }
 OF_ROOF = ("performance", "morning", "noon", "input")  # the features that snow on the roof changes
 WINDOW_DAYS = 60
+HABITS = ("load", "night")  # what people change
+OF_LIMIT = ("morning", "noon")  # where a limit curtails, the hours follow the house
 SITES_PER_FINDING = 100  # ours: a net that speaks more often is not read
 LEAST_PAST_DAYS = 20  # ours: fewer days do not show a site's own ways
 LASTS_DAYS = 3  # ours: a holiday weekend is two
-FOREST_ROWS = 20_000  # ours: a forest of 256-row trees has seen enough then
-TREES = 100
-STRANGE_SCORE = 0.62  # ours: Liu, Ting & Zhou 2008: scores near 0.5 are ordinary, well above 0.5 anomalous
-STRANGE_Z = 5.0  # ours: and one feature at least this far out, in its own spreads, or two at two thirds of it
+OWN_DAYS = 14  # ours: the net opens within days, or has missed it
+STRANGE_Z = 5.0  # ours: in its own sigmas, and all to one side
+STRANGE_SCORE = 0.999  # conformal: at most one in a thousand of the fleet's past spans was as far out
+NAMED_SHARE = 2 / 3  # ours: of STRANGE_Z; what stands out so far is named beside it
 LEAST_SPREAD = 0.05  # ours: habits steadier than that are luck
 MAX_Z = 12.0  # ours: beyond it all is equally strange
-SEED = 7  # the forest draws lots; the same days give the same forest
 
 
 def detect(
@@ -62,6 +64,7 @@ def detect(
     yield_residual: pl.DataFrame,
     hourly: pl.DataFrame,
     days: pl.DataFrame,
+    battery_unmet: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
 ) -> list[Verdict]:
@@ -72,7 +75,8 @@ def detect(
     sites = yield_night.fleet.sites
     if sites.is_empty() or days.is_empty():
         return []
-    z = _deviations(_features(sites, yield_residual, hourly, days, day))  # [sites, days, features], NaN where not known
+    # [sites, days, features], NaN where not known
+    z = _deviations(_features(sites, yield_residual, hourly, days, battery_unmet, day))
     is_known = np.isfinite(z).sum(axis=-1) >= 2
     past = np.isfinite(z[:, :-LASTS_DAYS]).sum(axis=1).max(axis=-1)
     ready = (past >= LEAST_PAST_DAYS) & is_known[:, -LASTS_DAYS:].all(axis=-1)
@@ -80,8 +84,9 @@ def detect(
     watched = sites["watched"].fill_null(True).to_numpy()
     silent = sites["site_id"].is_in([*explained, *yield_night.doubts]).to_numpy()
     is_asked = ready & watched & ~silent
-    far = [_far_out(one[-LASTS_DAYS:]) if asked else [] for one, asked in zip(z, is_asked, strict=True)]
-    score = _scores(z, is_known, np.array([bool(one) for one in far]))
+    spans = _spans(z)
+    limited = sites["feed_in_limit_kw"].is_not_null().to_numpy()
+    far = [_far_out(spans[n, -1], bool(limited[n])) if asked else [] for n, asked in enumerate(is_asked)]
     verdicts: list[Verdict] = []
     found: list[Finding] = []
     for row, site_id in enumerate(sites["site_id"]):
@@ -95,17 +100,22 @@ def detect(
                     site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=LEAST_PAST_DAYS)
                 )
             )
-        elif (score[row] >= STRANGE_SCORE).all():
+        elif far[row] and (score := _score(spans, row, far[row][0])) >= STRANGE_SCORE:
             if yield_night.spell_days[row] > 0 or (yield_night.is_cold[row] and far[row][0] < len(OF_ROOF)):
                 verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "snow")))
                 continue
-            found.append(_finding(site_id, day, score[row], z[row], far[row]))
+            found.append(_finding(site_id, day, score, z[row], far[row]))
     found.sort(key=lambda one: (-one.value, one.site_id))
     return [*verdicts, *found[: max(sites.height // SITES_PER_FINDING, 1)]]
 
 
 def _features(
-    sites: pl.DataFrame, residuals: pl.DataFrame, hours: pl.DataFrame, days: pl.DataFrame, day: date
+    sites: pl.DataFrame,
+    residuals: pl.DataFrame,
+    hours: pl.DataFrame,
+    days: pl.DataFrame,
+    unmet: pl.DataFrame,
+    day: date,
 ) -> Array:
     """[sites, days, features]: the figures of the days up to `day` as ratios and shares."""
     first = day - timedelta(days=WINDOW_DAYS - 1)
@@ -141,6 +151,8 @@ def _features(
     )
     for number, name in ((4, "load"), (5, "night"), (6, "losses")):
         lay(rows, column(rows, name), number)
+    wanted = placed(unmet)
+    lay(wanted, column(wanted, "unmet_ratio"), 7)
     return told
 
 
@@ -154,54 +166,67 @@ def _deviations(values: Array) -> Array:
     return np.asarray(np.clip(rest / scale, -MAX_Z, MAX_Z))
 
 
-def _scores(z: Array, is_known: NDArray[np.bool_], asked: NDArray[np.bool_]) -> Array:
-    """The forest's score of the last days, [sites, LASTS_DAYS]; NaN where it was not asked.
+def _spans(z: Array) -> Array:
+    """[sites, days, features]: the least deviation, with its sign, of LASTS_DAYS days running that end on each day.
 
-    It is grown only where there is something to ask: on most nights there is none.
+    Or of that many known ones of twice as many days, where some tell nothing; 0 = to both sides; NaN = too few known.
     """
-    told = np.full((len(z), LASTS_DAYS), np.nan)
-    if not asked.any():
-        return told
-    past = np.nan_to_num(z[:, :-LASTS_DAYS])[is_known[:, :-LASTS_DAYS]]
-    if len(past) < 2 * LEAST_PAST_DAYS:
-        return told
-    from sklearn.ensemble import IsolationForest  # loads slowly, and a young fleet needs none
-
-    # Evenly drawn rows of the fleet's past, sorted, so that neither size nor order of the fleet matters.
-    past = past[np.lexsort(past.T)]
-    past = past[:: max(len(past) // FOREST_ROWS, 1)]
-    forest = IsolationForest(n_estimators=TREES, random_state=SEED).fit(past)
-    last = np.nan_to_num(z[asked, -LASTS_DAYS:])
-    told[asked] = -forest.score_samples(last.reshape(-1, last.shape[-1])).reshape(last.shape[:2])
-    return told
+    told = _least(z, LASTS_DAYS)
+    longer = _least(z, 2 * LASTS_DAYS)
+    return np.where(np.isfinite(told), told, longer)
 
 
-def _far_out(z: Array) -> list[int]:
-    """The features that stand out on all the days to one side, the farthest first; empty if they are too few."""
-    lowest = np.nan_to_num(np.abs(z)).min(axis=0)
-    one_sided = (np.nan_to_num(z) > 0).all(axis=0) | (np.nan_to_num(z) < 0).all(axis=0)
-    lowest = np.where(one_sided, lowest, 0.0)
-    far = [int(n) for n in np.argsort(-lowest) if lowest[n] >= STRANGE_Z * 2 / 3]
-    return far if len(far) >= 2 or (far and lowest[far[0]] >= STRANGE_Z) else []
+def _least(z: Array, days: int) -> Array:
+    """Of the `days` days that end on each day, LASTS_DAYS of them and the last one known at least."""
+    low, high, known = np.full_like(z, np.inf), np.full_like(z, -np.inf), np.zeros(z.shape, dtype=np.int8)
+    for back in range(days):
+        earlier = z[:, : z.shape[1] - back]
+        known[:, back:] += np.isfinite(earlier)
+        low[:, back:] = np.fmin(low[:, back:], earlier)
+        high[:, back:] = np.fmax(high[:, back:], earlier)
+    is_told = (known >= LASTS_DAYS) & np.isfinite(z)
+    return np.where(is_told, np.where(low > 0, low, np.where(high < 0, high, 0.0)), np.nan)
 
 
-def _finding(site_id: str, day: date, score: Array, z: Array, far: list[int]) -> Finding:
+def _score(spans: Array, row: int, number: int) -> float:
+    """The share of the fleet's past spans that were less far out than the site's last one, 0 to 1."""
+    past = np.abs(spans[:, :-LASTS_DAYS, number])
+    past[row, -OWN_DAYS:] = np.nan  # what has lasted for days is not its own past
+    known = past[np.isfinite(past)]
+    if len(known) < LEAST_PAST_DAYS:
+        return 0.0
+    return float(1 - (known >= abs(spans[row, -1, number])).mean())
+
+
+def _far_out(last: Array, is_limited: bool) -> list[int]:
+    """The features that stand out, the one that raises it first and then the farthest; empty if none raises it."""
+    reach = np.nan_to_num(np.abs(last))
+    quiet = {*HABITS, "performance", *(OF_LIMIT if is_limited else ())}
+    raising = [n for n, name in enumerate(FEATURES) if name not in quiet and reach[n] >= STRANGE_Z]
+    if not raising:
+        return []
+    first = max(raising, key=lambda n: float(reach[n]))
+    others = [int(n) for n in np.argsort(-reach) if reach[n] >= STRANGE_Z * NAMED_SHARE and n != first]
+    return [first, *others]
+
+
+def _finding(site_id: str, day: date, score: float, z: Array, far: list[int]) -> Finding:
     names = list(FEATURES)
-    words = ", ".join(f"{FEATURES[names[n]]} ({z[-1, n]:+.0f} spreads)" for n in far[:3])
+    words = ", ".join(f"{FEATURES[names[n]]} ({z[-1, n]:+.0f} sigmas)" for n in far[:3])
     return Finding(
         site_id=site_id,
         day=day,
         kind=KIND,
         severity="watch",
-        value=float(score[-1]),
+        value=score,
         unit="score",
         threshold=STRANGE_SCORE,
         summary=f"Unlike its own past for {LASTS_DAYS} days: {words}.",
         measured=words,
-        expected="within three spreads of its own middle",
+        expected="within three sigmas of its own middle",
         evidence={
             "features_text": ", ".join(names[n] for n in far),
             **{f"{names[n]}_z_ratio": float(z[-1, n]) for n in far},
-            "score_ratio": float(score[-1]),
+            "score_ratio": score,
         },
     )

@@ -157,6 +157,8 @@ def open_cases(
     """The open cases of this kind on the judged day, of watched sites in their order."""
     fleet = night.fleet
     today = cases.filter(pl.col("day") == fleet.day, pl.col("kind") == kind).sort("site_id")
+    if today.is_empty():
+        return
     energies = {row["site_id"]: row for row in days.filter(pl.col("day") == fleet.day).iter_rows(named=True)}
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
     mine = residuals.join(today.select("site_id"), on="site_id", how="semi").sort("site_id", "day")

@@ -38,7 +38,7 @@ class IngestSettings(Section):
     """Taking exports in."""
 
     settle_s: Annotated[Number, Field(ge=0, le=86400)] = 60.0  # a file changed within this time waits for the next run
-    max_export_mib: Annotated[Whole, Field(gt=0, le=1048576)] = 64  # the largest an export may be when decompressed
+    max_export_mib: Annotated[Whole, Field(gt=0, le=1048576)] = 256  # the largest an export may be when decompressed
     batch_files: Annotated[Whole, Field(gt=0, le=100000)] = 500  # files per transaction
 
 

@@ -28,8 +28,8 @@ OF_READINGS = (
 )  # what a feature of readings may be given
 OF_SUMMING_UP = (*OF_READINGS, "counted_readings")  # ... and what only they are given
 OF_NIGHT = (  # ... a detector or a nightly feature
-    *OF_READINGS, "reading_flags", "day", "days", "earlier", "implausible_stamps",
-    "false_alarms_per_site_year",
+    *OF_READINGS, "reading_flags", "day", "days", "earlier", "implausible_stamps", "arrivals",
+    "false_alarms_per_site_year", "profile_zones",
 )  # fmt: skip
 
 
@@ -85,6 +85,8 @@ def make_of_readings(frames: Mapping[str, pl.DataFrame]) -> dict[Feature, pl.Dat
 
 def _as_declared(feature: Feature, rows: pl.DataFrame) -> pl.DataFrame:
     assert feature.schema is not None
+    if rows.schema == feature.schema:
+        return rows
     return rows.select(feature.schema.names()).cast(feature.schema)
 
 
@@ -99,16 +101,22 @@ class Windows:
 
     def of(self, feature: Feature, day: date) -> pl.DataFrame:
         """The feature's rows of its window up to and including `day`."""
+        rows = self._held(feature)
+        if self._first == self._last == day:  # they were read for this day alone
+            return rows
+        return rows.filter(pl.col("day").is_between(day - timedelta(days=feature.window_days), day))
+
+    def _held(self, feature: Feature) -> pl.DataFrame:
         if feature.name not in self._rows:
             first = self._first - timedelta(days=feature.window_days)
             self._rows[feature.name] = self._fitted(tables.read(self._store, feature, first, self._last))
-        since = day - timedelta(days=feature.window_days)
-        return self._rows[feature.name].filter(pl.col("day").is_between(since, day))
+        return self._rows[feature.name]
 
     def note(self, feature: Feature, day: date, rows: pl.DataFrame) -> None:
         """Takes in what was made of a nightly feature on `day`: later days of the block look back on it."""
-        self.of(feature, day)
-        others = self._rows[feature.name].filter(pl.col("day") != day)
+        others = self._held(feature)
+        if (others["day"] == day).any():
+            others = others.filter(pl.col("day") != day)
         self._rows[feature.name] = pl.concat([others, rows])
 
 

@@ -14,7 +14,7 @@ import detectors
 from detectors import detector_names, earlier_frame, kinds
 from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
-from detectors.frames import DAYS, DEVICE_READINGS, READINGS
+from detectors.frames import DAYS, DEVICE_READINGS, PROFILE_ZONES, READINGS
 from detectors.provisional import corrected, corrections, marked
 from detectors.yields.false_alarms import PER_SITE_YEAR
 from pipeline import progress
@@ -22,7 +22,18 @@ from pipeline.detection.due_days import DAY_WINDOW, zones_not_over
 from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
 from pipeline.frames import FINDINGS, LOSSES, NOT_JUDGED
-from pipeline.store import Store, device_sums, features, history, ledger, losses, readings, register, verdicts
+from pipeline.store import (
+    Store,
+    device_sums,
+    features,
+    history,
+    ledger,
+    losses,
+    readings,
+    register,
+    site_arrivals,
+    verdicts,
+)
 
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
 
@@ -49,13 +60,19 @@ def judge(
     advance: progress.Advance = progress.silent,
     *,
     false_alarms_per_site_year: float = PER_SITE_YEAR,
+    profile_zones: Mapping[str, str] | None = None,
     now: datetime | None = None,
 ) -> Judged:
     """Puts each day before every detector; what was said of it before is replaced.
 
-    Sites at which a day is not over `now` (else: at this moment) are left out of it.
+    Sites at which a day is not over `now` (else: at this moment) are left out of it. `profile_zones`: the zone in
+    which a profile reads all its stamps, of those that do not leave it to the register.
     """
     now = now or datetime.now(UTC)
+    settings = {
+        "false_alarms_per_site_year": false_alarms_per_site_year,
+        "profile_zones": pl.DataFrame(list((profile_zones or {}).items()), schema=PROFILE_ZONES, orient="row"),
+    }
     result = Judged()
     for start in range(0, len(days), BLOCK_DAYS):
         block = days[start : start + BLOCK_DAYS]
@@ -71,7 +88,7 @@ def judge(
                 pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day),
                 ~pl.col("timezone").is_in(going_on),
             )
-            _judge_day(store, day, sites, site_days, windows, false_alarms_per_site_year, result)
+            _judge_day(store, day, sites, site_days, windows, settings, result)
             advance(1)
     return result
 
@@ -82,7 +99,7 @@ def _judge_day(
     sites: pl.DataFrame,
     site_days: pl.DataFrame,
     windows: Windows,
-    per_site_year: float,
+    settings: Mapping[str, Any],
     result: Judged,
 ) -> None:
     # Sites that are not watched raise nothing, but their roofs still show what the sky did.
@@ -95,7 +112,7 @@ def _judge_day(
     registered = register.devices(store)
     devices, reported = of_devices(devices, registered), of_devices(reported, registered)
     frames: dict[str, Any] = {
-        "false_alarms_per_site_year": per_site_year,
+        **settings,
         "sites": sites,
         "planes": store.planes(),
         "readings": of_sites(rows.select(READINGS.names()).cast(READINGS), sites),
@@ -105,19 +122,23 @@ def _judge_day(
         "reading_flags": of_sites(flags, sites),
         "days": of_sites(_trailing(site_days.filter(~pl.col("is_partial")), day, DAY_WINDOW), sites),
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
+        "arrivals": of_sites(site_arrivals.arrivals(store, day), sites),
     }
     night = Night(windows, day, frames, partial(of_sites, sites=sites))
     said: list[Verdict] = []
     modules, about = detectors.load(), kinds()
     moved: dict[str, float] = {}  # site -> minutes by which its stamps are judged as moved
+    earlier = _earlier(said, about, moved)
     for module in modules:
-        told: list[Verdict] = list(night.call(module.detect, _earlier(said, about, moved)))
+        told: list[Verdict] = list(night.call(module.detect, earlier))
         found_now = [v for v in told if isinstance(v, Finding)]
         said += [marked(v, moved[v.site_id]) if isinstance(v, Finding) and v.site_id in moved else v for v in told]
         if fresh := corrections(found_now, about):
             moved |= fresh
             night.replace(_moved(store, day, sites, devices, moved))
-    night.make_rest(_earlier(said, about, moved))
+        if found_now:
+            earlier = _earlier(said, about, moved)
+    night.make_rest(earlier)
     raising = set(watched["site_id"])
     found = [v for v in said if isinstance(v, Finding) and v.site_id in raising]
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
@@ -164,9 +185,16 @@ def of_devices(frame: pl.DataFrame, devices: pl.DataFrame) -> pl.DataFrame:
 
 def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """The rows of these sites, without days before they were commissioned."""
-    mine = frame.join(sites.select("site_id", "commissioned_on"), on="site_id", how="inner", maintain_order="left")
+    if sites["commissioned_on"].null_count() == sites.height:
+        return frame.join(sites, on="site_id", how="semi", maintain_order="left")
+    since = sites.lazy().select("site_id", "commissioned_on")
+    mine = frame.lazy().join(since, on="site_id", how="inner", maintain_order="left")
     day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()
-    return mine.filter(pl.col("commissioned_on").is_null() | (day >= pl.col("commissioned_on"))).select(frame.columns)
+    return (
+        mine.filter(pl.col("commissioned_on").is_null() | (day >= pl.col("commissioned_on")))
+        .select(frame.columns)
+        .collect()
+    )
 
 
 def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:

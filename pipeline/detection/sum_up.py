@@ -8,13 +8,16 @@ from typing import NamedTuple
 import polars as pl
 
 from detectors.data_quality import plausibility, standstill
+from detectors.data_quality.copies import copied_values
 from detectors.data_quality.flags import good_values, make_flags
+from detectors.features import row_prints
 from detectors.frames import BESIDE, COUNTED_READINGS, DEVICE_READINGS, READINGS
 from pipeline import progress
 from pipeline.config.settings import ComputeSettings
-from pipeline.detection import resolver
+from pipeline.detection import copied_days, resolver
 from pipeline.detection.workers import Pool
 from pipeline.energy import partial_days, site_days
+from pipeline.energy.by_counters import with_counted
 from pipeline.store import Store, device_sums, features, history, reading_flags, readings
 
 SITE_DAYS_AT_ONCE = 4000  # ours: at 5 min some 1.2 million rows, a few hundred MB
@@ -31,6 +34,9 @@ class Given(NamedTuple):
     sites: pl.DataFrame
     planes: pl.DataFrame
     before: dict[str, pl.DataFrame]  # rows of other days of the features that flags look back on, by feature
+    prints: pl.DataFrame  # PRINTS of the readings
+    copied_from: pl.DataFrame  # CANDIDATES: earlier days that may have been sent again
+    sources: pl.DataFrame  # DEVICE_READINGS as reported of these earlier days
 
 
 class Summed(NamedTuple):
@@ -71,26 +77,33 @@ def _given(store: Store, chunk: pl.DataFrame) -> Given:
     reported = (
         rows.with_columns(day=pl.col("ts_local").dt.date()).join(chunk, on=["site_id", "day"], how="semi").drop("day")
     )
-    return Given(reported, device_sums.shares(store), store.sites(), store.planes(), _before(store, first, last, chunk))
+    sites = store.sites()
+    found = copied_days.looked_for(store, reported, sites, chunk)
+    before = _before(store, first, last, chunk)
+    return Given(reported, device_sums.shares(store), sites, store.planes(), before, *found)
 
 
 def summed(of: Given) -> Summed:
     """Site-days, flags and features of the readings given."""
-    reported, shares, sites, planes, before = of
+    reported, shares, sites, planes, before, prints, copied_from, sources = of
     given = {
         "raw_readings": device_sums.to_sites(reported, shares).select(READINGS.names()).cast(READINGS),
         "raw_device_readings": reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
         "sites": sites,
         "planes": planes,
+        row_prints.NAME: prints,
     }
     of_reported = resolver.make_of_readings(given)
-    fresh = {feature.name: rows for feature, rows in of_reported.items()}
+    fresh = {feature.name: rows for feature, rows in of_reported.items()} | {row_prints.NAME: prints}
     window = {name: pl.concat([rows, fresh.get(name, rows.clear())]) for name, rows in before.items()}
+    raw = given["raw_device_readings"]
+    either = pl.concat([raw, sources]).unique(["site_id", "device_id", "ts_utc"]) if copied_from.height else raw
     flags = make_flags(
-        given["raw_device_readings"], window["repeats"], window["flow_peaks"], window["deliveries"], sites
+        raw, window["repeats"], window["flow_peaks"], window["deliveries"], sites, copied_values(either, copied_from)
     )  # fmt: skip
     good = good_values(reported, flags)
-    whole = device_sums.to_sites(good, shares)
+    counted = with_counted(good)
+    whole = device_sums.to_sites(counted, shares)
     given |= {
         "readings": whole.select(READINGS.names()).cast(READINGS),
         "device_readings": good.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
@@ -99,7 +112,7 @@ def summed(of: Given) -> Summed:
     }
     rest = {feature.name: rows for feature, rows in resolver.make_of_readings(given).items()}
     days = site_days.to_site_days(whole, sites)
-    parts = partial_days.sums(good, device_sums.partial_days(good, shares), sites)
+    parts = partial_days.sums(counted, device_sums.partial_days(good, shares), sites)
     return Summed(partial_days.filled_in(days, parts), flags, fresh | rest)
 
 
@@ -125,26 +138,38 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     """Of `asked` [site_id, day], those whose flags are others now that days before them changed.
 
     What stands still is told from features alone; flows beyond the smallest service that a site can have are few, and
-    those days are simply summed up again.
+    so are days beyond a rating and days that may be copies: those are simply summed up again.
     """
     if asked.is_empty():
         return asked
     first, last = asked["day"].min(), asked["day"].max()
     assert isinstance(first, date) and isinstance(last, date)
+    sites = store.sites()
     window = _before(store, first, last, asked.with_columns(day=pl.lit(None, pl.Date)))
     since = [
-        standstill.recent_runs(window["repeats"], window["deliveries"], day)
+        standstill.recent_runs(window["repeats"], window["deliveries"], window["flow_peaks"], sites, day)
         .select(*STANDS, limit="needed_h")  # a day without such a run has fewer columns
         .join(asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi")
         for day in asked["day"].unique().sort()
     ]
     now = pl.concat(since, how="vertical_relaxed")
-    held = readings.read_flags(store, first, last).filter(pl.col("flag") == "frozen")
-    before = held.join(asked, on=["site_id", "day"], how="semi").select(*STANDS, "limit").unique()
+    held = readings.read_flags(store, first, last)
+    before = (
+        held.filter(pl.col("flag") == "frozen")
+        .join(asked, on=["site_id", "day"], how="semi")
+        .select(*STANDS, "limit")
+        .unique()
+    )
     both = pl.concat([now, before], how="vertical_relaxed").with_columns(pl.col(pl.Float64).round(6))
     differing = both.filter(~pl.struct(pl.all()).is_duplicated())
-    large = plausibility.beyond_service(window["flow_peaks"], store.sites())
-    again = pl.concat([differing.select("site_id", "day"), large.select("site_id", "day")])
+    maybe = (
+        differing,
+        plausibility.beyond_service(window["flow_peaks"], sites),
+        plausibility.beyond_rating(window["flow_peaks"], held, sites),
+        held.filter(pl.col("flag") == "duplicated"),
+        copied_days.among(store, asked),
+    )
+    again = pl.concat(one.select("site_id", "day") for one in maybe)
     return asked.join(again, on=["site_id", "day"], how="semi")
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import NamedTuple
 
 from markupsafe import Markup, escape
@@ -144,7 +145,7 @@ def _grid(low: float, high: float, step: float, to_y: Callable[[float], float]) 
 
 
 def _x_axis(plot: Plot, frame: Frame, to_x: Callable[[float], float]) -> str:
-    ticks = _day_ticks(plot.xs) if plot.axis == "day" else _utc_ticks(plot.xs, frame.timezone)
+    ticks = _day_ticks(plot.xs) if plot.axis == "day" else _utc_ticks(plot.xs[0], plot.xs[-1], frame.timezone)
     y = HEIGHT - BOTTOM + 14
     labels = "".join(
         f'<text x="{min(max(to_x(at), LEFT + 8), WIDTH - RIGHT - 14):.1f}" y="{y}" text-anchor="middle">{label}</text>'
@@ -162,19 +163,22 @@ def _day_ticks(xs: Sequence[float]) -> Iterator[tuple[float, str]]:
         yield float(ordinal), f"{day.day} {day:%b}"
 
 
-def _utc_ticks(xs: Sequence[float], zone: str) -> Iterator[tuple[float, str]]:
-    hours = (xs[-1] - xs[0]) / 3600
+@lru_cache(maxsize=256)  # sites of a zone share the span of their week
+def _utc_ticks(first_s: float, last_s: float, zone: str) -> tuple[tuple[float, str], ...]:
+    hours = (last_s - first_s) / 3600
     every = next((h for h in (1, 2, 3, 4, 6, 12, 24) if hours / h <= 7), 24 * math.ceil(hours / 24 / 6))
     local = tzinfo_of(zone)
-    at = datetime.fromtimestamp(math.ceil(xs[0] / 900) * 900, UTC)
+    at = datetime.fromtimestamp(math.ceil(first_s / 900) * 900, UTC)
+    ticks: list[tuple[float, str]] = []
     shown_day = None
-    while at.timestamp() <= xs[-1]:
+    while at.timestamp() <= last_s:
         wall = at.astimezone(local)
         is_due = wall.minute == 0 and wall.hour % min(every, 24) == 0
         if is_due and (every <= 24 or shown_day is None or (wall.date() - shown_day).days * 24 >= every):
             shown_day = wall.date()
-            yield at.timestamp(), f"{wall:%H:%M}" if every < 24 else f"{wall.day} {wall:%b}"
+            ticks.append((at.timestamp(), f"{wall:%H:%M}" if every < 24 else f"{wall.day} {wall:%b}"))
         at += timedelta(minutes=15)
+    return tuple(ticks)
 
 
 def _has_band(plot: Plot, frame: Frame) -> bool:

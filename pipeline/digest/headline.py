@@ -7,8 +7,9 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import Kind
+from pipeline.digest.amounts import count, money_text
 from pipeline.digest.exception_facts import quoted
-from pipeline.digest.model import CommonCause, ExceptionFacts, Figure, count, is_new, money_text
+from pipeline.digest.model import CommonCause, ExceptionFacts, Figure, is_new
 
 WORST = 2  # named in the first sentence and in the mail's subject
 COMMON = 3  # ours: sites of one cause that are told in one line

@@ -1,8 +1,6 @@
 """The parts of a digest, and how figures are written in it."""
 
 import re
-from collections import defaultdict
-from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Annotated, Any
 
@@ -283,21 +281,3 @@ class DigestFacts(Facts):
 def is_new(one: ExceptionFacts) -> bool:
     """Whether it came into view since the digest before; a change of diagnosis alone is none."""
     return bool(one.change) and not one.change.startswith(WAS)
-
-
-def money_by_currency(parts: Iterable[Money]) -> list[Money]:
-    """One sum per currency, the largest first; currencies are never added up."""
-    sums: dict[str, float] = defaultdict(float)
-    for part in parts:
-        sums[part.currency] += part.amount
-    return [Money(amount=a, currency=c) for c, a in sorted(sums.items(), key=lambda item: (-item[1], item[0]))]
-
-
-def money_text(parts: Iterable[Money]) -> str:
-    """Such as `12.30 EUR + 4.00 CHF`."""
-    return " + ".join(str(money) for money in money_by_currency(parts) if money.amount >= 0.005) or "nothing"
-
-
-def count(number: int, noun: str, plural: str | None = None) -> str:
-    """`1 site`, `2 sites`."""
-    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from itertools import pairwise
 
 MOST_POINTS = 160  # per series: more can't be told apart at a picture's width, and the page stays small
@@ -44,15 +45,18 @@ def line(
 
 def _run(points: Sequence[tuple[float, float]], base: float | None) -> str:
     """One unbroken line in tenths of a unit, each step relative to the rounded point before it: the shortest form."""
-    tenths = [(round(x * 10), round(y * 10)) for x, y in points]
-    (first_x, first_y), last_x = tenths[0], tenths[-1][0]
-    steps = "".join(f"{_signed(bx - ax)}{_signed(by - ay)}" for (ax, ay), (bx, by) in pairwise(tenths))
+    xs, ys = [round(x * 10) for x, _ in points], [round(y * 10) for _, y in points]
+    first_x, first_y, last_x = xs[0], ys[0], xs[-1]
+    steps = "".join(
+        [_signed(bx - ax) + _signed(by - ay) for ax, bx, ay, by in zip(xs, xs[1:], ys, ys[1:], strict=False)]
+    )
     start = f"M{first_x / 10:g} {first_y / 10:g}"
     if base is not None:
         return f"{start}l{steps}V{base:.1f}H{first_x / 10:g}z" if first_x != last_x else ""
     return f"{start}l{steps}" if steps else f"{start}h.1"  # with round caps: a dot
 
 
+@lru_cache(maxsize=8192)  # steps of a picture are few, and come again in every other
 def _signed(tenths: int) -> str:
     """A number that needs no separator in front of it but its sign or a space."""
     return f"{' ' if tenths >= 0 else ''}{tenths / 10:g}"

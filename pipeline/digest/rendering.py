@@ -7,8 +7,9 @@ from functools import cache
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from pipeline.digest.amounts import count
 from pipeline.digest.links import installer_file
-from pipeline.digest.model import ExceptionFacts, InstallerRevisits, MapRow, count
+from pipeline.digest.model import ExceptionFacts, InstallerRevisits, MapRow
 from pipeline.digest.text import names, state, totals
 
 BANDS = (  # performance in %: below -> class, a sample, words; ours: the steps a desk can act on differently

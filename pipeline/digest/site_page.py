@@ -3,9 +3,10 @@
 from datetime import date
 from typing import NamedTuple
 
+from pipeline.digest.amounts import count
 from pipeline.digest.charts import Frame, Picture, draw
 from pipeline.digest.links import BELOW
-from pipeline.digest.model import DigestFacts, ExceptionFacts, Facts, count
+from pipeline.digest.model import DigestFacts, ExceptionFacts, Facts
 from pipeline.digest.plots import Level, Plot, Series
 from pipeline.digest.rendering import environment
 

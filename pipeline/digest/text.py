@@ -4,9 +4,10 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import date
 
+from pipeline.digest.amounts import count, money_text
 from pipeline.digest.headline import worst
 from pipeline.digest.links import full
-from pipeline.digest.model import DigestFacts, ExceptionFacts, Losses, count, money_text
+from pipeline.digest.model import DigestFacts, ExceptionFacts, Losses
 
 WIDTH = 100
 LABEL = 16  # columns in front of what an exception says

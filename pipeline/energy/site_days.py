@@ -1,8 +1,8 @@
 """From readings to site-days: energies, coverage, battery levels.
 
 What each reading stands for is told in detectors/stats/interval_weights. Energy that counters gave is taken as counted.
-One lost interval is bridged by the mean of its neighbours; what is lost beyond that is in no energy, and the coverage
-tells it.
+One lost interval is bridged by the mean of its neighbours, which leaves open as much as readings of the day differ from
+the mean of theirs; what is lost beyond that is in no energy, and the coverage tells it.
 """
 
 import polars as pl
@@ -46,6 +46,7 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .alias("coverage_pct"),
         _pv_coverage_pct().alias("pv_coverage_pct"),
         *(energy.alias(name) for name, energy in _energies().items()),
+        _open_kwh().alias("pv_open_kwh"),
         pl.col("soc_pct").min().alias("soc_min_pct"),
         pl.col("soc_pct").max().alias("soc_max_pct"),
         energy_kwh(pl.col("irradiance_w_m2").clip(lower_bound=0), by=pl.col("weight_s")).alias("irradiation_kwh_m2"),
@@ -59,6 +60,7 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         summed.join(steps, on=["site_id", "day"], how="left")
         .with_columns(
             specific_yield_kwh_per_kwp=pl.col("pv_kwh") / pl.col("installed_kwp"),
+            pv_uncertainty_pct=pl.when(pl.col("pv_kwh") > 0).then(100 * pl.col("pv_open_kwh") / pl.col("pv_kwh")),
             is_partial=pl.lit(False),
             expected_kwh=pl.lit(None, pl.Float64),
             judged_kwh=pl.lit(None, pl.Float64),
@@ -128,6 +130,23 @@ def _bridged(rows: pl.DataFrame) -> pl.DataFrame:
         .alias(f"{name}_lost_kwh")
         for name, (channel, flow) in _flows().items()
     )
+
+
+def _open_kwh() -> pl.Expr:
+    """One sigma of what bridging leaves open in the day's generation, in kWh.
+
+    Each lost interval may differ from its neighbours' mean as the known ones do, one no more than the other.
+    """
+    known = pl.col("pv_w").is_not_null()
+    value, ts = pl.col("pv_w").filter(known), pl.col("ts_utc").filter(known)
+    around_s = (ts.shift(-1) - ts.shift(1)).dt.total_milliseconds() / 1000
+    length_s = pl.col("interval_s").filter(known)
+    off = value - (value.shift(1) + value.shift(-1)) / 2
+    is_lit = (value.shift(1) + value.shift(-1)) > 0
+    rms = (off.filter((around_s <= 2.1 * length_s) & is_lit) ** 2).mean().sqrt()
+    bridged = (pl.col("pv_lost_kwh") > 0).sum()
+    kwh = bridged.sqrt() * rms * pl.col("interval_s").mode().min() / J_PER_KWH
+    return pl.when(bridged > 0).then(kwh).otherwise(0.0)
 
 
 def _energies() -> dict[str, pl.Expr]:

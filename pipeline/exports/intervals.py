@@ -32,12 +32,28 @@ class Intervals:
         news, self._news = self._news, {}
         return news
 
+    def branch(self) -> "Intervals":
+        """What is known, to be learned on from a file that may be refused as a whole; `adopt` takes that back in."""
+        return Intervals(self.known)
+
+    def adopt(self, branch: "Intervals") -> None:
+        """Takes in what a branch has learned."""
+        news = branch.take_news()
+        self.known |= news
+        self._news |= news
+
     def normalised(
-        self, pieces: Sequence[P], normalise: Callable[[list[P], Known], Normalised], *, is_given: bool
+        self,
+        pieces: Sequence[P],
+        normalise: Callable[[list[P], Known], Normalised],
+        *,
+        is_given: bool,
+        refuse: Callable[[Normalised], Normalised] = refused,
     ) -> Iterator[tuple[list[P], Normalised]]:
         """Runs of pieces and what became of them, each read with all that the pieces before it told.
 
-        `is_given`: their profile names the interval, so that none of them has to wait.
+        `is_given`: their profile names the interval, so that none of them has to wait. `refuse` sets those aside of
+        which nothing is to be taken in.
         """
         waiting = list(pieces)
         while waiting:
@@ -48,7 +64,7 @@ class Intervals:
                 del found  # not beside the next one: it may be large
                 found = normalise(waiting[:count], self.known)
                 told = told.filter(pl.col("file_no") < count)
-            found = refused(found)  # only now: what was rejected for want of an interval had its chance
+            found = refuse(found)  # only now: what was rejected for want of an interval had its chance
             gone = found.files.filter(pl.col("quarantine").is_not_null())["file_no"].to_list()
             self._learn(told.filter(~pl.col("file_no").is_in(gone)))
             count = len(waiting) if count is None else count

@@ -24,7 +24,9 @@ def refused(found: Normalised) -> Normalised:
     if most.is_empty():
         return found
     reasons = {
-        number: _reason(found.rejected.filter((pl.col("file_no") == number) & (pl.col("reason") != NO_SITE)), own)
+        number: reason_of(
+            by_reason(found.rejected.filter((pl.col("file_no") == number) & (pl.col("reason") != NO_SITE))), own
+        )
         for number, own in most.select("file_no", "own").iter_rows()
     }
     gone = pl.col("file_no").is_in(list(reasons))
@@ -42,17 +44,27 @@ def refused(found: Normalised) -> Normalised:
     )
 
 
-def _reason(rejected: pl.DataFrame, rows: int) -> str:
-    """How many rows, why, and the first of them."""
-    by_reason = rejected.group_by("reason", maintain_order=True).agg(
-        pl.len().alias("count"), pl.col("line", "column_name", "value").first()
+def by_reason(rejected: pl.DataFrame) -> pl.DataFrame:
+    """[reason, count, line, column_name, value]: how many rows of a file, and the first of them."""
+    return rejected.group_by("reason", maintain_order=True).agg(
+        pl.len().cast(pl.Int64).alias("count"), pl.col("line", "column_name", "value").first()
     )
-    shown = by_reason.sort("count", descending=True, maintain_order=True).head(SHOWN_REASONS)
+
+
+def is_mostly(bad: int, own: int) -> bool:
+    """Whether so many rejected rows, of all those of known sites, are more than an accident."""
+    return bad > MAX_SHARE * own
+
+
+def reason_of(counted: pl.DataFrame, rows: int) -> str:
+    """How many rows of so many, why, and the first of them; `counted` as `by_reason` gives it."""
     said = []
-    for reason, count, line, column, value in shown.iter_rows():
+    for reason, count, line, column, value in counted.sort("count", descending=True, maintain_order=True).head(
+        SHOWN_REASONS
+    ).iter_rows():  # fmt: skip
         where = f"line {line}" + (f", column '{column}'" if column else "") + (f": {value!r}" if value else "")
         said.append(f"{count} x {reason} (first in {where})")
     return (
-        f"{rejected.height} of {rows} rows would be rejected, so none was taken in: {'; '.join(said)}; "
+        f"{counted['count'].sum()} of {rows} rows would be rejected, so none was taken in: {'; '.join(said)}; "
         "fix the profile, or have the file sent again"
     )

@@ -33,12 +33,14 @@ def normalise(
     known_interval_s: Mapping[tuple[str, str], int] | None = None,
     known_spring_hour: Mapping[tuple[str, str], str] | None = None,
     arrived_at: Sequence[datetime] | None = None,
+    is_whole: bool = True,
 ) -> Normalised:
     """Readings of the exports of one profile.
 
     `targets` (TARGETS) says whom they speak of; `known_interval_s` by (site, device) helps where a file has one row
     only, `known_spring_hour` by (profile, site) where too little sun tells how a filled spring hour is meant;
-    `arrived_at` of each part bounds its stamps. Bad content never raises: it ends in `rejected`, `cells` or a
+    `arrived_at` of each part bounds its stamps; of a part that is not `is_whole` no row needs to be of a known site.
+    Bad content never raises: it ends in `rejected`, `cells` or a
     quarantine reason.
     """
     columns = profile.cell_columns()
@@ -51,7 +53,7 @@ def normalise(
     ignored = np.zeros(len(parts), np.int64)
     if profile.long is not None:
         sheet, ignored = _without_unnamed(sheet, profile, len(parts))
-    sheet, target, site_text = _with_targets(sheet, parts, profile, targets, opened)
+    sheet, target, site_text = _with_targets(sheet, parts, profile, targets, opened, is_whole=is_whole)
     ledger = Ledger(len(sheet))
     _strike_unnamed(sheet, target, site_text, profile, ledger)
     since = targets["commissioned_on"].to_list() if "commissioned_on" in targets.columns else [None] * len(targets)
@@ -98,7 +100,13 @@ def _without_unnamed(sheet: pl.DataFrame, profile: ExportProfile, files: int) ->
 
 
 def _with_targets(
-    sheet: pl.DataFrame, parts: list[ExportPart], profile: ExportProfile, targets: pl.DataFrame, opened: Opened
+    sheet: pl.DataFrame,
+    parts: list[ExportPart],
+    profile: ExportProfile,
+    targets: pl.DataFrame,
+    opened: Opened,
+    *,
+    is_whole: bool,
 ) -> tuple[pl.DataFrame, np.ndarray, pl.Series | None]:
     """The sheet without files of no known site, each row's place in `targets` (-1: none), what it calls the site."""
     file_no = sheet["file_no"].to_numpy()
@@ -126,17 +134,22 @@ def _with_targets(
         target = text.replace_strict(places, default=-1, return_dtype=pl.Int64).fill_null(-1).to_numpy()
         known = np.bincount(file_no[target >= 0], minlength=len(parts))
         every = np.bincount(file_no, minlength=len(parts))
-        for nameless in np.flatnonzero((known == 0) & (every > 0)):
+        for nameless in np.flatnonzero((known == 0) & (every > 0)) if is_whole else ():
             first = text[int(np.flatnonzero(file_no == nameless)[0])]
-            opened.quarantine[int(nameless)] = (
-                f"no site of the register in any row of '{profile.site.column or profile.site.path}', "
-                f"which starts with {first!r}; add it to sites.csv, or as external_id of a site"
-            )
+            opened.quarantine[int(nameless)] = no_known_site(profile, first)
     if opened.quarantine:
         keep = ~np.isin(file_no, list(opened.quarantine))
         sheet, target = sheet.filter(pl.Series(keep)), target[keep]
         text = text.filter(pl.Series(keep)) if text is not None else None
     return sheet, target, text
+
+
+def no_known_site(profile: ExportProfile, first: str | None) -> str:
+    """Why an export is not taken in of which no row is of a known site; `first` is what the first row calls it."""
+    return (
+        f"no site of the register in any row of '{profile.site.column or profile.site.path}', "
+        f"which starts with {first!r}; add it to sites.csv, or as external_id of a site"
+    )
 
 
 def _strike_unnamed(

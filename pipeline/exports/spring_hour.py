@@ -26,6 +26,9 @@ SIGMAS = 2.0  # ours: 19 of 20, and a wrong choice shows as a clock that is an h
 MEDIAN_SIGMA = 1.2533 * 1.4826  # sigma of a median of normal values = 1.2533 sigma / sqrt(n); sigma = 1.4826 MAD
 
 
+BY_DEFAULT = "by default, since"  # in the proof of what nothing decided
+
+
 class Choice(NamedTuple):
     """What was chosen for a file, and its proof."""
 
@@ -98,7 +101,7 @@ class SpringHours:
                 proof = f"too little sun to decide ({seen}); as the sun told of {whose} earlier files"
                 return Choice(chosen.pop(), proof, False)
         proof = (
-            f"too little sun to decide ({seen}); by default, since the zone puts its clocks forward "
+            f"too little sun to decide ({seen}); {BY_DEFAULT} the zone puts its clocks forward "
             "and a clock that follows it is the usual one"
         )
         return Choice(FILLED, proof, False)

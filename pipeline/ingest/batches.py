@@ -10,7 +10,7 @@ AT_ONCE_BYTES = 16 * 2**20  # ours: opened; what is read at once decides the mem
 
 
 def bytes_of(pieces: Iterable[Piece]) -> int:
-    """How many bytes the pieces hold, opened."""
+    """How many bytes the pieces hold in memory."""
     return sum(len(piece.part.data) for piece in pieces)
 
 
@@ -19,10 +19,10 @@ def portions(pieces: Sequence[Piece]) -> Iterator[list[Piece]]:
     portion: list[Piece] = []
     size = 0
     for piece in pieces:
-        size += len(piece.part.data)
+        size += piece.part.size
         if portion and size > AT_ONCE_BYTES:
             yield portion
-            portion, size = [], len(piece.part.data)
+            portion, size = [], piece.part.size
         portion.append(piece)
     if portion:
         yield portion

@@ -17,7 +17,7 @@ from pipeline.exports.intervals import Intervals, together
 from pipeline.exports.normalise import normalise
 from pipeline.exports.opening import read_export
 from pipeline.frames import FILES, Normalised
-from pipeline.ingest import arrivals
+from pipeline.ingest import archive, arrivals, large, quarantine
 from pipeline.ingest.arrivals import Arrival
 from pipeline.ingest.batches import AT_ONCE_BYTES, batches, bytes_of, portions
 from pipeline.ingest.being_opened import Opening
@@ -59,9 +59,7 @@ class Ingest:
         self.spring_hours = ledger.known_spring_hours(store)
         self.last_id = ledger.last_export_id(store)
         if self.last_id == 0 and again is None:
-            self.last_id = arrivals.last_archived(
-                workspace
-            )  # a history that was lost: the archive is never overwritten
+            self.last_id = archive.last_archived(workspace)  # a history that was lost: the archive is never overwritten
 
     def run(self, waiting: list[Arrival], advance: progress.Advance = progress.silent) -> IngestResult:
         """Takes in the arrivals, batch by batch, in an order that an interruption does not change."""
@@ -86,7 +84,7 @@ class Ingest:
         self._mark(dict.fromkeys(batch, 0))
         for arrival in batch:
             try:
-                if arrivals.is_reason(arrival):
+                if quarantine.is_reason(arrival):
                     arrival.path.unlink()
                     continue
                 fate = Fate(arrivals.state(arrival.path))
@@ -127,7 +125,8 @@ class Ingest:
         """Takes in the pieces, so many at a time as memory allows, marked as being read."""
         opened_bytes: dict[Arrival, int] = {}
         for piece in pieces:
-            opened_bytes[piece.arrival] = opened_bytes.get(piece.arrival, 0) + len(piece.part.data)
+            size = 0 if large.is_large(piece) else piece.part.size  # what is read by segments exhausts no memory
+            opened_bytes[piece.arrival] = opened_bytes.get(piece.arrival, 0) + size
         try:
             if opened_bytes:
                 self._mark(opened_bytes)
@@ -135,9 +134,13 @@ class Ingest:
                 waiting = some
                 while waiting:
                     fresh, waiting = self._apart(waiting, fates)
-                    if fresh:
-                        with self.store.transaction():
-                            self._store(fresh, fates)
+                    for by_segments, pieces_alike in groupby(fresh, key=large.is_large):
+                        if by_segments:
+                            for piece in pieces_alike:
+                                self._store_large(piece, fates[piece.arrival])
+                        else:
+                            with self.store.transaction():
+                                self._store(list(pieces_alike), fates)
         finally:
             if self.again is None:
                 self.opening.end(opened_bytes)
@@ -148,7 +151,8 @@ class Ingest:
             fate.refused.append((None, arrival.name_problem))
             return []
         pieces = []
-        parts = read_export(arrival.path, arrival.folder, max_bytes=self.settings.ingest.max_export_mib * 2**20)
+        most = self.settings.ingest.max_export_mib * 2**20
+        parts = read_export(arrival.path, arrival.folder, max_bytes=most, held_bytes=AT_ONCE_BYTES)
         for part in parts:
             name = arrival.name if part.member is None else part.name
             chosen = choose_profile(self.profiles, name, part.folder, self.register)
@@ -161,7 +165,11 @@ class Ingest:
                 fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {remedy}"))
             else:
                 named = chosen.site_in_place(name, part.folder) or ""
-                pieces.append(Piece(arrival, part._replace(name=name), chosen, named))
+                piece = Piece(arrival, part._replace(name=name), chosen, named)
+                if (problem := large.too_large(piece)) is not None:
+                    fate.refused.append((part, problem))
+                else:
+                    pieces.append(piece)
         return sorted(pieces, key=lambda piece: piece.profile.name)
 
     def _apart(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> tuple[list[Piece], list[Piece]]:
@@ -183,14 +191,14 @@ class Ingest:
         """Whether rows were rejected that a fixed profile or register may let in now."""
         if before.rows_rejected == 0 or self.again is not None or piece.key in self.looked_at:
             return False
-        return before.path != piece.path or arrivals.is_in_archive(self.workspace, before.archived_as)
+        return before.path != piece.path or archive.is_in_archive(self.workspace, before.archived_as)
 
     def _recognise(self, piece: Piece, before: ledger.Held, fate: Fate) -> None:
         """A copy; or a file that a killed run had stored but not moved."""
         if (
             self.again is None
             and before.path == piece.path
-            and not arrivals.is_in_archive(self.workspace, before.archived_as)
+            and not archive.is_in_archive(self.workspace, before.archived_as)
         ):
             fate.archived_as = before.archived_as
         else:
@@ -221,8 +229,42 @@ class Ingest:
                 if entries:
                     self._note_archived([some[entry.file_no] for entry in entries], fates)
                     written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
-                    self._count(written, found, profile.name)
+                    self._count(written, found.cells.height, profile.name)
         ledger.learn_intervals(self.store, self.intervals.take_news())
+
+    def _store_large(self, piece: Piece, fate: Fate) -> None:
+        """The same of one export that is read by segments, in a transaction of its own."""
+        self.looked_at.add(piece.key)
+        zones = self.register.targets(piece.profile.name)["export_timezone"].to_list()
+        told, number, archived_as = FILES.to_frame(), self.last_id, fate.archived_as
+        while True:
+            now = self.now = datetime.now(UTC)
+            known = self.intervals.branch()
+            try:
+                with self.store.transaction():
+                    entry = self._entry(0, piece, fate, now)
+                    account = large.write(self.store, piece, entry, zones, known, self._normalise)
+                    if piece.before and account.rejected >= piece.before.rows_rejected:
+                        raise large.RefusedError("nothing was gained")
+                    account.learn(told)
+                    files, name = account.file(), piece.profile.name
+                    self._note_archived([piece], {piece.arrival: fate})
+                    written = ledger.enter(self.store, files, account.counted(), name, [entry])
+                    self.spring_hours |= ledger.learn_spring_hours(self.store, name, files)
+                    self.intervals.adopt(known)
+                    ledger.learn_intervals(self.store, self.intervals.take_news())
+                self._count(written, account.cells, name)
+                return
+            except large.StandardTimeError as error:
+                told, piece = error.files, piece._replace(profile=large.on_standard_time(piece.profile))
+                self.last_id, fate.archived_as = number, archived_as
+            except large.RefusedError as error:
+                self.last_id, fate.archived_as = number, archived_as
+                if piece.before:
+                    self._recognise(piece, piece.before, fate)
+                else:
+                    fate.refused.append((piece.part, str(error)))
+                return
 
     def _note_archived(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> None:
         """Remembers what the files were that go from the inbox to the archive."""
@@ -244,10 +286,10 @@ class Ingest:
             fate.archived_as = arrival.path.relative_to(self.workspace.archive).as_posix()
             now = self.again.taken_in_at.get((fate.archived_as, piece.path), now)
         elif fate.archived_as is None:
-            fate.archived_as = arrivals.archived_name(arrival, self.last_id, now)
-            if arrivals.is_in_archive(self.workspace, fate.archived_as):  # a history restored from a backup counts anew
-                self.last_id = arrivals.last_archived(self.workspace) + 1
-                fate.archived_as = arrivals.archived_name(arrival, self.last_id, now)
+            fate.archived_as = archive.archived_name(arrival, self.last_id, now)
+            if archive.is_in_archive(self.workspace, fate.archived_as):  # a history restored from a backup counts anew
+                self.last_id = archive.last_archived(self.workspace) + 1
+                fate.archived_as = archive.archived_name(arrival, self.last_id, now)
         return ledger.Entry(number, self.last_id, piece.path, *piece.key, fate.archived_as, now)
 
     def _arrived_at(self, piece: Piece) -> datetime:
@@ -261,22 +303,21 @@ class Ingest:
         """`normalise`; an export on which it fails unforeseen is refused alone, so that it holds up no other."""
         profile = pieces[0].profile
         targets = self.register.targets(profile.name)
-        parts = [piece.part for piece in pieces]
         try:
             arrived_at = [self._arrived_at(piece) for piece in pieces]
             return normalise(
-                parts, profile, targets, known_interval_s=known_interval_s,
-                known_spring_hour=self.spring_hours, arrived_at=arrived_at,
+                [piece.part.loaded() for piece in pieces], profile, targets, known_interval_s=known_interval_s,
+                known_spring_hour=self.spring_hours, arrived_at=arrived_at, is_whole=not pieces[0].is_segment,
             )  # fmt: skip
         except (Exception, pl.exceptions.PanicException) as error:
-            if len(parts) > 1:
+            if len(pieces) > 1:
                 return together([self._normalise([piece], known_interval_s) for piece in pieces])
             nothing = normalise([], profile, targets)
             reason = f"can't be read, for a reason that was not foreseen ({type(error).__name__}: {error}); report it"
             files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [], None, None, [])], schema=FILES, orient="row")
             return nothing._replace(files=files)
 
-    def _count(self, written: pl.DataFrame, found: Normalised, profile: str) -> None:
+    def _count(self, written: pl.DataFrame, cells_rejected: int, profile: str) -> None:
         totals = written.select(pl.col("^rows_.*$").sum()).row(0, named=True)
         for name in ("rows_read", "rows_stored", "rows_unchanged", "rows_replaced", "rows_rejected"):
             setattr(self.result, name, getattr(self.result, name) + totals[name])
@@ -284,7 +325,7 @@ class Ingest:
         now = (written.height, int(totals["rows_read"]), int(totals["rows_rejected"]))
         before = self.result.by_profile.get(profile, (0, 0, 0))
         self.result.by_profile[profile] = (before[0] + now[0], before[1] + now[1], before[2] + now[2])
-        self.result.cells_rejected += found.cells.height
+        self.result.cells_rejected += cells_rejected
         self.result.notes += written.filter(pl.col("notes") != "").select("path", "notes").rows()
 
     def _move(self, arrival: Arrival, fate: Fate) -> None:
@@ -301,13 +342,13 @@ class Ingest:
             return
         if fate.archived_as is None and not fate.copies:
             said = [f"{arrivals.shown(p.member)}: {why}" if p and p.member else why for p, why in fate.refused]
-            arrivals.to_quarantine(self.workspace, arrival, "\n".join(said))
+            quarantine.to_quarantine(self.workspace, arrival, "\n".join(said))
             return
         for part, reason in fate.refused:
             if part is not None:
-                arrivals.to_quarantine(self.workspace, arrival, reason, member=part.member or part.name, data=part.data)
+                quarantine.to_quarantine(self.workspace, arrival, reason, part=part)
         if fate.archived_as is not None:
-            arrivals.to_archive(self.workspace, arrival, fate.archived_as)
+            archive.to_archive(self.workspace, arrival, fate.archived_as)
         elif arrival.is_ours:
             arrival.path.unlink(missing_ok=True)  # a copy adds nothing: its bytes are in the archive
 

@@ -44,6 +44,7 @@ class Piece(NamedTuple):
     profile: ExportProfile
     named_site: str
     before: ledger.Held | None = None  # it was taken in already, with rejected rows: it is read again
+    is_segment: bool = False  # some lines of an export
 
     @property
     def path(self) -> str:

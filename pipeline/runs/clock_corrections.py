@@ -6,9 +6,10 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.detection import folding, run_detectors
+from pipeline.detection import folding
 from pipeline.detection.due_days import due_days
 from pipeline.errors import NoonmarkError
+from pipeline.runs import judging
 from pipeline.runs.decisions import who
 from pipeline.runs.session import Opened, sum_up
 from pipeline.store import clock_shifts, decision_log, history, verdicts
@@ -163,9 +164,7 @@ def _after(run: Opened, site_id: str) -> Corrected:
         days = [day for day in due_days(run.store, datetime.now(UTC), 0) if day <= last]
         history.note_due(run.store, days)
         with run.progress("judging anew", len(days), "days") as advance:
-            run_detectors.judge(
-                run.store, days, advance, false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year
-            )
+            judging.judge(run, days, advance)
         folding.update_exceptions(run.store)
     corrections = clock_shifts.of_site(run.store, site_id)
     newest = corrections.filter(pl.col("undone_at").is_null()).tail(1)

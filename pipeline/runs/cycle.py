@@ -6,12 +6,13 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from pipeline import digest as pages
-from pipeline.detection import folding, run_detectors
+from pipeline.detection import folding
 from pipeline.detection.due_days import due_days, has_ended
 from pipeline.detection.run_detectors import Judged
 from pipeline.errors import NoonmarkError, RefusedError
 from pipeline.ingest import arrivals, grown
 from pipeline.ingest.ingest import Ingest, IngestResult
+from pipeline.runs import judging
 from pipeline.runs.digest_pages import write_digest
 from pipeline.runs.keeping import keep
 from pipeline.runs.session import LOG, Opened, sum_up
@@ -53,10 +54,7 @@ def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | Non
         if until is not None:
             days = with_silent_days(days, verdicts.last_judged_day(run.store), until)
     with run.progress("judging", len(days), "days") as advance:
-        result = run_detectors.judge(
-            run.store, days, advance, now=settled,
-            false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year,
-        )  # fmt: skip
+        result = judging.judge(run, days, advance, now=settled)
     result.folded = folding.update_exceptions(run.store)
     return result
 

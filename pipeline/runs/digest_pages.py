@@ -17,7 +17,7 @@ from pipeline.digest.fleet_map import MAP_DAYS
 from pipeline.digest.narrowing import WHOLE, Narrowed
 from pipeline.digest.regions import regions
 from pipeline.errors import RefusedError, alike
-from pipeline.ingest import arrivals
+from pipeline.ingest import quarantine
 from pipeline.runs.session import Opened
 from pipeline.runs.site_pages import sites_of
 from pipeline.store import digests, history, verdicts
@@ -128,7 +128,7 @@ def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFa
     if waiting is None:
         waiting = [
             {"file": file, "reason": reason, "count": count}
-            for file, reason, count in alike(arrivals.quarantined(run.workspace))
+            for file, reason, count in alike(quarantine.quarantined(run.workspace))
         ]
     return pages.IngestFacts.model_validate(
         {**totals, **span._asdict(), "quarantined": waiting, "sites_without_data": silent.to_list()}

@@ -13,7 +13,7 @@ SETTINGS_TEXT = """\
 
 [ingest]
 settle_s = 60               # a file that changed within so many seconds waits for the next run
-max_export_mib = 64         # the largest that one export may be when decompressed, MiB
+max_export_mib = 256        # the largest that one export may be when decompressed, MiB; 64 at most of JSON
 batch_files = 500           # files that are stored in one transaction
 
 [detect]
@@ -112,7 +112,7 @@ column = "SoC (%)"
 # columns = ["L1", "L2", "L3"]       # summed
 # offset = 0                         # added after scale
 
-# [channels.pv_kwh_total]            # a counter, differenced into pv_w where pv_w is missing
+# [channels.pv_kwh_total]            # a counter, differenced into pv_w where pv_w is missing; it knows what gaps lost
 # column = "Made in all (kWh)"
 # counter = "lifetime"               # lifetime | daily
 

@@ -10,6 +10,8 @@ from detectors.frames import CHANNELS, COUNTERS
 from pipeline.errors import NoonmarkError
 from pipeline.exports.normalise import normalise
 from pipeline.exports.opening import ExportPart, read_export
+from pipeline.exports.segments import segments
+from pipeline.exports.streams import UnreadableError
 from pipeline.ingest.profile_choice import choose_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
@@ -56,12 +58,26 @@ def _one(shown: str, part: ExportPart, checked: CheckResult) -> Preview:
     profile = choose_profile(checked.profiles, part.name, part.folder, checked.register)
     if isinstance(profile, str):
         return Preview(shown, None, profile, [], 0, 0, nothing)
-    result = normalise([part], profile, checked.register.targets(profile.name))
+    targets = checked.register.targets(profile.name)
+    beginning: list[str] = []
+    try:
+        if part.stream is not None and profile.format == "csv":
+            part = next(segments(part, profile, targets["export_timezone"].to_list())).part
+            beginning = ["only the first lines of this large file were read; the counts are theirs"]
+        result = normalise([part.loaded()], profile, targets)
+    except UnreadableError as error:
+        return Preview(shown, profile.name, str(error), [], 0, 0, nothing)
     file = result.files.row(0, named=True)
     rows = pl.concat([_kept(result.rows, profile, checked.register), _rejected(result.rejected)], how="diagonal")
     first = rows.sort("line", maintain_order=True).head(FIRST_ROWS)
     return Preview(
-        shown, profile.name, file["quarantine"], file["notes"], file["rows_read"], result.rejected.height, first
+        shown,
+        profile.name,
+        file["quarantine"],
+        [*beginning, *file["notes"]],
+        file["rows_read"],
+        result.rejected.height,
+        first,
     )
 
 

@@ -5,11 +5,12 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import NamedTuple
 
-from pipeline.detection import folding, run_detectors
+from pipeline.detection import folding
 from pipeline.detection.due_days import due_days
 from pipeline.errors import DamagedHistoryError, NoonmarkError
-from pipeline.ingest import arrivals
+from pipeline.ingest import archive
 from pipeline.ingest.ingest import Again, Ingest, IngestResult
+from pipeline.runs import judging
 from pipeline.runs.session import Opened, opened, publish, sum_up
 from pipeline.store import Store, decision_log, history, reader, recovery
 from pipeline.store.carry_over import Carried, carry_over, carry_over_copy, checkpoint
@@ -28,18 +29,18 @@ def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
     with opened(workspace, is_quiet=is_quiet, database=unfinished, is_fresh=True) as run:
         kept = _keep(run.store, workspace)
         decision_log.bring_back(run.store, workspace.decision_log)
-        waiting = arrivals.archived(workspace)
+        waiting = archive.archived(workspace)
         again = Again({arrival: number for number, arrival in waiting}, kept.carried.taken_in_at)
         work = Ingest(run.store, workspace, run.settings, run.register, run.profiles, again=again)
         with run.progress("taking in again", len(waiting), "files") as advance:
-            for some in arrivals.at_hand(workspace, [arrival for _, arrival in waiting]):
+            for some in archive.at_hand(workspace, [arrival for _, arrival in waiting]):
                 work.run(some, advance)
         result = work.result
         sum_up(run)
         _judge_again(run, kept.carried.judged_days)
         reader.forget(run.store)
         history.mark_everything_due(run.store)
-        recovery.note_archive(run.store, arrivals.last_archived(workspace))
+        recovery.note_archive(run.store, archive.last_archived(workspace))
         checkpoint(run.store)
         run.store.close()
         if kept.is_damaged:
@@ -90,7 +91,5 @@ def _judge_again(run: Opened, judged_days: list[date]) -> None:
     due = due_days(run.store, datetime.now(UTC), run.settings.detect.judge_after_h)
     days = sorted({*judged_days, *(day for day in due if day <= judged_days[-1])})
     with run.progress("judging again", len(days), "days") as advance:
-        run_detectors.judge(
-            run.store, days, advance, false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year
-        )
+        judging.judge(run, days, advance)
     folding.update_exceptions(run.store)

@@ -15,7 +15,7 @@ from pipeline.detection import resolver, workers
 from pipeline.detection import sum_up as summing
 from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError
 from pipeline.frames import DEVICES, INSTALLERS
-from pipeline.ingest import arrivals
+from pipeline.ingest import archive
 from pipeline.ingest.ingest import Again, Ingest
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
@@ -106,7 +106,7 @@ def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
     """The history; its copy if it does not open. Raises NoonmarkError if it lacks what the archive holds."""
     if is_fresh:
         return Store(place)
-    highest = arrivals.last_archived(workspace)
+    highest = archive.last_archived(workspace)
     if highest and not place.exists():
         raise NoonmarkError(
             f"the history is missing, though archive/ holds {highest} exports", place.name,
@@ -136,17 +136,17 @@ def _catch_up(run: Opened) -> None:
     store, workspace = run.store, run.workspace
     if recovery.is_behind(store):
         last = ledger.last_export_id(store)
-        waiting = [(number, arrival) for number, arrival in arrivals.archived(workspace) if number > last]
+        waiting = [(number, arrival) for number, arrival in archive.archived(workspace) if number > last]
         again = Again({arrival: number for number, arrival in waiting}, {})
         work = Ingest(store, workspace, run.settings, run.register, run.profiles, again=again)
         with recorded(store, "recovery") as said:
             with run.progress("taking in again", len(waiting), "files") as advance:
-                for some in arrivals.at_hand(workspace, [arrival for _, arrival in waiting]):
+                for some in archive.at_hand(workspace, [arrival for _, arrival in waiting]):
                     work.run(some, advance)
             result = work.result
             decision_log.bring_back(store, workspace.decision_log)
             sum_up(run)
-            recovery.note_archive(store, arrivals.last_archived(workspace))
+            recovery.note_archive(store, archive.last_archived(workspace))
             said += ["needs a person", f"the history was damaged; {result.files} files taken in again after its copy"]
         history.mark_everything_due(store)
     decision_log.bring_back(store, workspace.decision_log)

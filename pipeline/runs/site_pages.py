@@ -11,7 +11,7 @@ import detectors
 from detectors import features as kept_features
 from pipeline import digest as pages
 from pipeline.digest.exception_facts import Known, exception_facts
-from pipeline.digest.page import MAP_ROWS
+from pipeline.digest.page import MAP_ROWS, map_rows
 from pipeline.digest.regions import regions
 from pipeline.digest.site_page import NO_COURSE, Course, Entry, SiteFacts
 from pipeline.exceptions.changes import Folded
@@ -24,7 +24,7 @@ MONTH_DAYS = 30  # of a site's page
 CLOCK_DAYS = 60  # of the picture of its clock
 WEEK_DAYS = 7
 LEARNED_DAYS = 400  # as far back as what was learned of a roof still counts on its page: a year and a month
-EVERY_SITE = 200  # ours: of so many sites each has its page; of more those that the digest names, at 10 ms a page
+EVERY_SITE = MAP_ROWS  # of so many sites each has its page, as the map names them all; of more those that it names
 
 
 def sites_of(run: Opened, facts: pages.DigestFacts, folded: Folded) -> list[SiteFacts]:
@@ -67,7 +67,7 @@ def sites_of(run: Opened, facts: pages.DigestFacts, folded: Folded) -> list[Site
 
 def _named(facts: pages.DigestFacts) -> set[str]:
     listed = (*facts.exceptions, *facts.snoozed, *facts.closed)
-    return {one.site_id for one in listed} | {row.site_id for row in facts.map.rows[:MAP_ROWS]}
+    return {one.site_id for one in listed} | {row.site_id for row in map_rows(facts.map, facts.exceptions)}
 
 
 def _by_site(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from pipeline.errors import QueryError
-from pipeline.ingest import arrivals
+from pipeline.ingest import arrivals, quarantine
 from pipeline.runs import disk, job_health
 from pipeline.runs.checked import last_checked
 from pipeline.store.overview import overview
@@ -34,7 +34,7 @@ def status(workspace: Workspace) -> dict[str, Any]:
         "sites": checked.sites,
         "profiles": checked.profiles,
         "waiting": len(arrivals.find(workspace, ()).arrivals) if workspace.inbox.is_dir() else 0,
-        "quarantined": [{"file": file, "reason": reason} for file, reason in arrivals.quarantined(workspace)],
+        "quarantined": [{"file": file, "reason": reason} for file, reason in quarantine.quarantined(workspace)],
         "runs": [],
         "sites_without_data": checked.watched,
         "history": {

@@ -183,11 +183,12 @@ class Store:
 
 def in_utc(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame with every zoned instant in Polars' own UTC (DuckDB calls it Etc/UTC)."""
-    return frame.with_columns(
-        pl.col(name).dt.convert_time_zone("UTC")
+    zoned = [
+        name
         for name, kind in frame.schema.items()
-        if isinstance(kind, pl.Datetime) and kind.time_zone is not None
-    )
+        if isinstance(kind, pl.Datetime) and kind.time_zone not in (None, "UTC")
+    ]
+    return frame.with_columns(pl.col(zoned).dt.convert_time_zone("UTC")) if zoned else frame
 
 
 def quoted(path: Path) -> str:

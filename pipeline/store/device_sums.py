@@ -21,6 +21,9 @@ POWER_OF = {
 PARTIAL_SHARE = 0.05  # ours: what single lost rows of a device leave out is told by the coverage
 
 
+NO_SHARES = pl.DataFrame(schema={"site_id": pl.String, **dict.fromkeys(QUANTITIES, pl.Int64)})
+
+
 class Shares(NamedTuple):
     """What of a site's devices must have reported before their sum is the site's."""
 
@@ -31,6 +34,8 @@ class Shares(NamedTuple):
 def shares(store: Store) -> Shares:
     """How many of each site's registered devices there are, and how many of them report each quantity."""
     devices = dict(store.con.execute("SELECT site_id, count(*) FROM device GROUP BY site_id").fetchall())
+    if not devices:
+        return Shares({}, NO_SHARES)
     told = store.frame("SELECT c.* FROM device_channel AS c SEMI JOIN device USING (site_id, device_id)")
     powers = {**{name: name for name in QUANTITIES}, **{f"{name}_kwh_total": power for name, power in POWER_OF.items()}}
     # A counter gives power too, so whoever reports one of the two has a share in the power.
@@ -48,6 +53,8 @@ def to_sites(devices: pl.DataFrame, shares: Shares) -> pl.DataFrame:
     the devices that report it has not: a part is not the whole.
     """
     devices = devices.drop(BESIDE, strict=False)
+    if not shares.devices:
+        return devices.drop("device_id")
     is_part = pl.col("site_id").is_in(list(shares.devices)) & (pl.col("device_id") != "")
     single, several = devices.filter(~is_part), devices.filter(is_part)
     if several.is_empty():
@@ -96,6 +103,8 @@ def partial_days(devices: pl.DataFrame, shares: Shares) -> pl.DataFrame:
     Not told by hours: an inverter that sleeps by night leaves nothing out. What the devices that did report moved
     while others were missing counts, against all that they moved on the day.
     """
+    if not shares.devices:
+        return pl.DataFrame(schema={"site_id": pl.String, "day": pl.Date})
     rows = devices.with_columns(day=pl.col("ts_local").dt.date())
     rows = rows.filter(pl.col("site_id").is_in(list(shares.devices)))
     several, alone = rows.filter(pl.col("device_id") != ""), rows.filter(pl.col("device_id") == "")

@@ -70,25 +70,27 @@ def _type(kind: pl.DataType) -> str:
 def write_days(store: Store, rows: Mapping[Feature, pl.DataFrame], done: pl.DataFrame) -> None:
     """Replaces the rows of `done` [site_id, day] of each feature given. To be called in a transaction."""
     tables = [table_of(feature) for feature in rows]
-    if not tables:
-        return
     with store.offered(finished=done):
-        held = " UNION ALL ".join(
-            f"SELECT '{table}' WHERE EXISTS (SELECT 1 FROM {table} SEMI JOIN finished USING (site_id, day))"
-            for table in tables
-        )
-        for (table,) in store.con.execute(held).fetchall():  # of a new day, as most are, there is nothing
+        for table in _having(store, tables, "SEMI JOIN finished USING (site_id, day)"):
             same = f"{table}.site_id = finished.site_id AND {table}.day = finished.day"
             store.con.execute(f"DELETE FROM {table} USING finished WHERE {same}")
     for feature, made in rows.items():
         store.insert(table_of(feature), made)
 
 
+def _having(store: Store, tables: list[str], rows: str, parameters: dict[str, date] | None = None) -> list[str]:
+    """Those of the tables that have such rows: of a new day, as most are, none has."""
+    asked = " UNION ALL ".join(f"SELECT '{table}' WHERE EXISTS (SELECT 1 FROM {table} {rows})" for table in tables)
+    return [table for (table,) in store.con.execute(asked, parameters).fetchall()] if tables else []
+
+
 def write_night(store: Store, rows: Mapping[Feature, pl.DataFrame], day: date) -> None:
     """Replaces the rows of one judged day of each nightly feature given."""
+    tables = [table_of(feature) for feature in rows]
     with store.transaction():
+        for table in _having(store, tables, "WHERE day = $day", {"day": day}):
+            store.con.execute(f"DELETE FROM {table} WHERE day = ?", [day])
         for feature, made in rows.items():
-            store.con.execute(f"DELETE FROM {table_of(feature)} WHERE day = ?", [day])
             store.insert(table_of(feature), made)
 
 
@@ -101,4 +103,4 @@ def read(store: Store, feature: Feature, first: date, last: date) -> pl.DataFram
         f"SELECT {columns} FROM {table_of(feature)} WHERE day BETWEEN ? AND ? ORDER BY {', '.join(order)}",
         [first, last],
     )
-    return frame.cast(feature.schema)
+    return frame if frame.schema == feature.schema else frame.cast(feature.schema)

@@ -9,6 +9,7 @@ from detectors.features import Feature
 from detectors.frames import DAYS
 from pipeline.store import features, older, reading_flags
 from pipeline.store.connection import Store
+from pipeline.store.parts import DAILY
 from pipeline.store.reader import mark_due
 
 
@@ -33,9 +34,9 @@ def write_days(
         store.insert("site_day", days)
         reading_flags.write_days(store, flags, done)
         features.write_days(store, made, done)
-        mark_due(store, "site_day", done["day"])
+        mark_due(store, ["site_day"], done["day"])
         # A local day begins and ends within the UTC days around it.
-        mark_due(store, "site_hour", [day for by in ("-1d", "1d") for day in done["day"].dt.offset_by(by)])
+        mark_due(store, ["site_hour"], [day for by in ("-1d", "1d") for day in done["day"].dt.offset_by(by)])
 
 
 def write_silent_days(store: Store, day: date, sites: Sequence[str]) -> None:
@@ -108,8 +109,7 @@ def mark_site_dirty(store: Store, site_id: str, first: date = date.min, last: da
         [site_id],
     ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
     store.insert("dirty_day", days.select(site_id=pl.lit(site_id), day="day"))
-    for relation in ("reading", "device_reading"):
-        mark_due(store, relation, days["day"])
+    mark_due(store, DAILY, days["day"])
 
 
 def _shifted(day: date, by: int) -> date:
@@ -131,16 +131,13 @@ def last_digest_at(store: Store, *, until: datetime) -> datetime:
 
 def mark_everything_due(store: Store) -> None:
     """Every part of the reader is written anew at the next publishing."""
-    for relation in ("reading", "device_reading"):
-        held = f"SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM {older.source(store)}"
-        days = store.frame(held)["day"].to_list()
-        around = {day + timedelta(days=by) for day in days for by in (-2, -1, 0, 1, 2)}
-        mark_due(store, relation, around)
+    held = f"SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM {older.source(store)}"
+    days = store.frame(held)["day"].to_list()
+    mark_due(store, DAILY, [day + timedelta(days=by) for day in days for by in range(-2, 3)])
     for relation in ("site_day", "reading_flag", "finding", "not_judged", "judged"):
-        mark_due(store, relation, store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
+        mark_due(store, [relation], store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
     for relation in ("site_hour", "clock_day", "voltage_curtailment"):
         kept = f"SELECT DISTINCT CAST(day + unnest([-1, 1]) AS DATE) AS day FROM feature_{relation}"
-        mark_due(store, relation, store.frame(kept)["day"].to_list())
+        mark_due(store, [relation], store.frame(kept)["day"].to_list())
     months = store.frame("SELECT DISTINCT CAST(taken_in_at AS DATE) AS day FROM export_file")["day"].to_list()
-    for relation in ("export_file", "rejected_row", "rejected_cell"):
-        mark_due(store, relation, months)
+    mark_due(store, ("export_file", "rejected_row", "rejected_cell"), months)

@@ -12,7 +12,9 @@ from pipeline.frames import Normalised
 from pipeline.store import older, readings
 from pipeline.store.connection import Store
 from pipeline.store.history import mark_site_dirty
+from pipeline.store.parts import DAILY
 from pipeline.store.reader import mark_due
+from pipeline.store.site_arrivals import note_arrivals
 from pipeline.timezones.local_time import add_local
 
 AROUND_DAYS = 4  # a counter's energy hangs on neighbours of up to 1.5 intervals, of at most a day, or of the same day
@@ -124,18 +126,54 @@ def write(
 
     `counters`: counter channel -> "lifetime" or "daily", as the profile has them.
     """
-    files = pl.DataFrame(entries, schema=Entry._fields, orient="row").cast(
-        {"file_no": pl.Int32, "export_id": pl.Int64, "taken_in_at": pl.Datetime("us", "UTC")}
-    )
-    numbered = files.select("file_no", "export_id")
+    counts = write_rows(store, found, profile_name, counters, entries)
+    rejected = found.rejected.group_by("file_no").agg(rejected=pl.len().cast(pl.Int64))
+    return enter(store, found.files.join(rejected, on="file_no", how="left"), counts, profile_name, entries)
+
+
+def write_rows(
+    store: Store, found: Normalised, profile_name: str, counters: Mapping[str, str], entries: Sequence[Entry]
+) -> pl.DataFrame:
+    """[export_id, stored, unchanged, replaced] of the rows of some files, which are written.
+
+    So are rejected rows and cells, and what is learned from them. To be called in a transaction, before `enter`.
+    """
+    numbered = pl.DataFrame(
+        [(entry.file_no, entry.export_id) for entry in entries],
+        schema={"file_no": pl.Int32, "export_id": pl.Int64}, orient="row",
+    )  # fmt: skip
     counts = _write_rows(store, found.rows, numbered)
     for table, faults in (("rejected_row", found.rejected), ("rejected_cell", found.cells)):
-        store.insert(table, faults.join(numbered, on="file_no").drop("file_no"))
-    rejected = found.rejected.group_by("file_no").agg(rejected=pl.len().cast(pl.Int64))
+        if not (told := faults.join(numbered, on="file_no").drop("file_no")).is_empty():
+            store.insert(table, told)
+            mark_due(store, [table], sorted({entry.taken_in_at.date() for entry in entries}))
+    _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left", how="inner"))
+    keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
+    if not keys.is_empty():
+        _learn_profile(store, keys["site_id"].unique().sort(), profile_name)
+        _note_newest(store, keys["ts_utc"], profile_name)
+        times = {entry.file_no: entry.taken_in_at for entry in entries}
+        at = pl.col("file_no").replace_strict(times, return_dtype=pl.Datetime("us", "UTC"))
+        note_arrivals(store, keys.select("site_id", "ts_utc", taken_in_at=at))
+        _mark_dirty(store, keys.select("site_id", "ts_utc").unique())
+        if counters:
+            _count_energy(store, keys, counters)
+    return counts
+
+
+def enter(
+    store: Store, files: pl.DataFrame, counts: pl.DataFrame, profile_name: str, entries: Sequence[Entry]
+) -> pl.DataFrame:
+    """The ledger's new rows, of exports whose rows were written. To be called in the same transaction.
+
+    `files`: FILES with `rejected`, how many rows were; `counts` as `write_rows` gives them.
+    """
+    entered = pl.DataFrame(entries, schema=Entry._fields, orient="row").cast(
+        {"file_no": pl.Int32, "export_id": pl.Int64, "taken_in_at": pl.Datetime("us", "UTC")}
+    )
     ledger = (
-        files.join(found.files, on="file_no", maintain_order="left")
+        entered.join(files, on="file_no", maintain_order="left")
         .join(counts, on="export_id", how="left", maintain_order="left")
-        .join(rejected, on="file_no", how="left", maintain_order="left")
         .select(
             "export_id", "path", "sha256", "named_site", "archived_as", "taken_in_at", "rows_read", "rows_ignored",
             "spring_hour", "spring_hour_proof",
@@ -145,16 +183,7 @@ def write(
         )
     )  # fmt: skip
     store.insert("export_file", ledger)
-    for relation in ("export_file", "rejected_row", "rejected_cell"):
-        mark_due(store, relation, ledger["taken_in_at"].dt.date().unique())
-    _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left"))
-    keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
-    if not keys.is_empty():
-        _learn_profile(store, keys["site_id"].unique().sort(), profile_name)
-        _note_newest(store, keys["ts_utc"], profile_name)
-        _mark_dirty(store, keys.select("site_id", "ts_utc").unique())
-        if counters:
-            _count_energy(store, keys, counters)
+    mark_due(store, ["export_file"], ledger["taken_in_at"].dt.date().unique())
     return ledger
 
 
@@ -250,8 +279,8 @@ def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:
     utc_days = instants["ts_utc"].dt.date().unique().to_list()
     if instants["site_id"].is_in(shifted).any():
         utc_days = sorted({day + timedelta(days=by) for day in utc_days for by in near})
-    for relation in ("reading", "device_reading") if store.value("SELECT count(*) FROM device") else ("reading",):
-        mark_due(store, relation, utc_days)
+    has_devices = store.value("SELECT count(*) FROM device")
+    mark_due(store, DAILY if has_devices else [name for name in DAILY if name != "device_reading"], utc_days)
 
 
 def _count_energy(store: Store, rows: pl.DataFrame, kinds: Mapping[str, str]) -> None:

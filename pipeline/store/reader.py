@@ -19,15 +19,12 @@ from pipeline.store.parts import DAILY
 from pipeline.store.reader_database import write_database
 
 
-def mark_due(store: Store, relation: str, days: Iterable[date]) -> None:
-    """Notes that what the reader holds of these days is out of date."""
-    if relation in DAILY:
-        periods = {day.isoformat() for day in days}
-    else:
-        periods = {day.isoformat()[:7] for day in days}
-    due = pl.DataFrame({"period": sorted(periods)}, schema={"period": pl.String})
-    for name in (relation, "reading_raw") if relation == "reading" else (relation,):
-        store.insert("reader_due", due.select(relation=pl.lit(name), period="period"))
+def mark_due(store: Store, relations: Iterable[str], days: Iterable[date]) -> None:
+    """Notes that what the reader holds of these days in these relations is out of date."""
+    by_day = sorted({day.isoformat() for day in days})
+    by_month = sorted({day[:7] for day in by_day})
+    due = [(name, period) for name in relations for period in (by_day if name in DAILY else by_month)]
+    store.insert("reader_due", pl.DataFrame(due, schema={"relation": pl.String, "period": pl.String}, orient="row"))
 
 
 def publish(store: Store, folder: Path, *, keep_h: float) -> int:

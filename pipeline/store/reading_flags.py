@@ -1,9 +1,8 @@
 """Spans of readings that are not good, or of which something is to be known: written, and checked again."""
 
-from datetime import timedelta
-
 import polars as pl
 
+from detectors.frames import NOT_GOOD
 from pipeline.store.connection import Store
 from pipeline.store.reader import mark_due
 
@@ -12,13 +11,16 @@ def write_days(store: Store, flags: pl.DataFrame, done: pl.DataFrame) -> None:
     """Replaces the flags of `done` [site_id, day]. To be called in a transaction."""
     with store.offered(flagged=done):
         same = "reading_flag.site_id = flagged.site_id AND reading_flag.day = flagged.day"
-        before = store.frame(f"SELECT DISTINCT reading_flag.day FROM reading_flag, flagged WHERE {same}")
-        store.con.execute(f"DELETE FROM reading_flag USING flagged WHERE {same}")
+        before = store.frame(f"SELECT reading_flag.* FROM reading_flag, flagged WHERE {same}")
+        if not before.is_empty():
+            store.con.execute(f"DELETE FROM reading_flag USING flagged WHERE {same}")
     store.insert("reading_flag", flags)
-    days = set(before["day"]) | set(flags["day"])
-    mark_due(store, "reading_flag", days)
-    for relation in ("reading", "device_reading"):
-        mark_due(store, relation, {day + timedelta(days=by) for day in days for by in (-1, 0, 1)})
+    both = pl.concat([before.select(flags.columns).cast(flags.schema), flags])
+    changed = both.filter(~pl.struct(pl.all()).is_duplicated())
+    mark_due(store, ["reading_flag"], changed["day"])
+    # Values that are not good are left out of readings; what is only to be known of them changes none.
+    bad = changed.filter(pl.col("flag").is_in(NOT_GOOD))
+    mark_due(store, ("reading", "device_reading"), {*bad["from_utc"].dt.date(), *bad["to_utc"].dt.date()})
 
 
 def note_to_check(store: Store, dirty: pl.DataFrame, window_days: int) -> None:

@@ -45,9 +45,8 @@ def write_verdicts(
                 FROM told WHERE site_day.site_id = told.site_id AND site_day.day = told.day
                 """
             )
-        for relation in ("finding", "not_judged", "judged", "site_day", "clock_day", "voltage_curtailment"):
-            mark_due(store, relation, pl.Series([day]))
-        mark_due(store, "site_hour", [day + timedelta(days=by) for by in (-1, 0, 1)])
+        mark_due(store, ("finding", "not_judged", "judged", "site_day", "clock_day", "voltage_curtailment"), [day])
+        mark_due(store, ["site_hour"], [day + timedelta(days=by) for by in (-1, 0, 1)])
 
 
 def up_to(store: Store, last: date) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
@@ -191,7 +190,7 @@ def drop_pictures(store: Store, before: date) -> int:
         """,
         {"before": before},
     ).fetchall()
-    mark_due(store, "finding", {day for (day,) in found})
+    mark_due(store, ["finding"], {day for (day,) in found})
     return len(found)
 
 

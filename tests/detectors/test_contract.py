@@ -23,10 +23,10 @@ KINDS = set(
 time-zone-wrong daylight-saving-wrong clock-drift clock-step unexpected-export meter-reversed phase-imbalance
 import-limit-exceeded battery-at-floor battery-not-discharging battery-below-reserve battery-grid-charging
 battery-reading-frozen underperformance no-generation string-loss capacity-mismatch voltage-out-of-band site-silent
-readings-frozen readings-implausible balance-broken unexplained delivery-missing voltage-curtailment
+readings-frozen readings-implausible balance-broken unexplained delivery-missing battery-ageing voltage-curtailment
 planes-mismatch
 """.split()  # noqa: SIM905
-)  # the contract, section 8; and a whole export's silence, what voltage takes within its band, a wrong register
+)  # the contract, section 8; a silent export, what shows after years, what voltage takes in its band, a wrong register
 UNITS = (
     "w", "kw", "kwh", "kwp", "h", "min", "s", "s_per_day", "pct", "v", "hz", "deg", "c", "km", "w_m2",
     "text", "name", "day", "utc", "count", "ratio",
@@ -34,7 +34,7 @@ UNITS = (
 SERIES_UNITS = {"W", "kWh", "%", "V", "Hz", "°C", "W/m²", "min", "min after midnight", "h", "count", "ratio"}
 GIVEN = {
     "readings", "device_readings", "raw_readings", "raw_device_readings", "reading_flags", "days", "sites", "planes",
-    "earlier", "day", "implausible_stamps", *features.load(),
+    "earlier", "day", "implausible_stamps", "arrivals", "profile_zones", *features.load(),
 }  # fmt: skip
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)
@@ -111,6 +111,8 @@ def given() -> dict:
         "sites": sites,
         "planes": fleet.planes,
         "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
+        "profile_zones": frames.PROFILE_ZONES.to_frame(),
+        "arrivals": frames.ARRIVALS.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }
@@ -127,6 +129,8 @@ def empty() -> dict:
         "sites": frames.SITES.to_frame(),
         "planes": frames.PLANES.to_frame(),
         "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(),
+        "profile_zones": frames.PROFILE_ZONES.to_frame(),
+        "arrivals": frames.ARRIVALS.to_frame(),
         "earlier": build.earlier(),
         "day": LAST,
     }
@@ -302,7 +306,8 @@ def _alone(channels: dict[str, list[float]], site: dict, **figures) -> dict:
         "readings": rows, "device_readings": devices, "span_readings": rows, "span_device_readings": devices,
         "days": build.days({"day": LAST, "readings": rows.height, **figures}).select(frames.DAYS.names()),
         "sites": build.sites(site), "planes": frames.PLANES.to_frame(),
-        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(), "earlier": build.earlier(), "day": LAST,
+        "implausible_stamps": frames.IMPLAUSIBLE_STAMPS.to_frame(), "arrivals": frames.ARRIVALS.to_frame(),
+        "profile_zones": frames.PROFILE_ZONES.to_frame(), "earlier": build.earlier(), "day": LAST,
     }  # fmt: skip
 
 

@@ -13,6 +13,7 @@ import random
 import shutil
 import sys
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,11 +22,13 @@ from typing import NamedTuple
 from pipeline.ingest import arrivals
 from pipeline.ingest.ingest import Ingest
 from pipeline.runs import session
+from pipeline.store import ledger
 from pipeline.workspace import resources
 from pipeline.workspace.places import Workspace
 from tests.drills.mangling import NASTY_CELLS, mangled, unpacked
 
 AT_ONCE = 100
+TOLD_EVERY = 1000
 SPOILT = "only some cells"
 MAX_ROWS = 400  # of a sample that is mangled: a day at 5 min and its header; longer ones are shortened
 
@@ -102,35 +105,37 @@ def fill(space: Workspace, forms: list[list[Sample]], count: int, chance: random
     return made
 
 
-def faults_of(space: Workspace, made: dict[str, str], outside: set[Path]) -> Iterator[str]:
+def faults_of(run: session.Opened, made: dict[str, str], outside: set[Path]) -> Iterator[str]:
     """Takes the inbox in; what was wrong with it, a line each."""
-    with session.opened(space, is_quiet=True) as run:
-        work = Ingest(run.store, space, run.settings, run.register, run.profiles)
-        result = work.run(arrivals.find(space, ()).arrivals)
-        for place, reason in [*result.quarantined, *result.skipped]:
-            if "not foreseen" in reason:
-                yield f"{place} ({made.get(place, '?')}): {reason}"
-        for name in (path.relative_to(space.inbox).as_posix() for path in space.inbox.rglob("*") if path.is_file()):
-            yield f"{name} ({made.get(name, '?')}): is still in the inbox"
-        wrong = run.store.con.execute(
-            """
-            SELECT f.path, f.rows_read, f.rows_rejected, count(r.export_id) FROM export_file AS f
-            LEFT JOIN rejected_row AS r USING (export_id) GROUP BY ALL
-            HAVING f.rows_rejected <> count(r.export_id)
-                OR f.rows_read <> f.rows_stored + f.rows_unchanged + f.rows_replaced + f.rows_rejected
-            """
-        ).fetchall()
-        for path, read, rejected, held in wrong:
-            yield f"{path} ({made.get(path, '?')}): {read} rows read, {rejected} rejected and {held} of them kept"
-        twofold = run.store.value("SELECT count(*) - count(DISTINCT (site_id, device_id, ts_utc)) FROM reading_raw")
-        if twofold:
-            yield f"{twofold} readings are there twice"
+    space, before = run.workspace, ledger.last_export_id(run.store)
+    work = Ingest(run.store, space, run.settings, run.register, run.profiles)
+    result = work.run(arrivals.find(space, ()).arrivals)
+    for place, reason in [*result.quarantined, *result.skipped]:
+        if "not foreseen" in reason:
+            yield f"{place} ({made.get(place, '?')}): {reason}"
+    for name in (path.relative_to(space.inbox).as_posix() for path in space.inbox.rglob("*") if path.is_file()):
+        yield f"{name} ({made.get(name, '?')}): is still in the inbox"
+    wrong = run.store.con.execute(
+        """
+        SELECT f.path, f.rows_read, f.rows_rejected, count(r.export_id) FROM export_file AS f
+        LEFT JOIN rejected_row AS r USING (export_id) WHERE f.export_id > ? GROUP BY ALL
+        HAVING f.rows_rejected <> count(r.export_id)
+            OR f.rows_read <> f.rows_stored + f.rows_unchanged + f.rows_replaced + f.rows_rejected
+        """,
+        [before],
+    ).fetchall()
+    for path, read, rejected, held in wrong:
+        yield f"{path} ({made.get(path, '?')}): {read} rows read, {rejected} rejected and {held} of them kept"
+    for folder in sorted(space.inbox.rglob("*"), reverse=True):  # else every later look into the inbox takes longer
+        if folder.is_dir():
+            folder.rmdir()
     if strange := set(space.root.parent.iterdir()) - outside:
         yield f"files outside the workspace: {sorted(map(str, strange))}"
 
 
-def spoilt_rows(space: Workspace, forms: list[list[Sample]], count: int, chance: random.Random) -> Iterator[str]:
+def spoilt_rows(run: session.Opened, forms: list[list[Sample]], count: int, chance: random.Random) -> Iterator[str]:
     """Files with some cells spoilt lose the rows of these cells at most."""
+    space = run.workspace
     rows: dict[str, tuple[int, int]] = {}
     # A stray file of the samples belongs to no profile: it is set aside whole.
     tables = [one for form in forms for one in form if one.name.endswith(".csv") and one.folder != "stray"]
@@ -141,9 +146,8 @@ def spoilt_rows(space: Workspace, forms: list[list[Sample]], count: int, chance:
         folder.mkdir(parents=True)
         (folder / sample.name).write_bytes(data)
         rows[f"{sample.folder}/spoilt-{number}/{sample.name}"] = (data.count(b"\n"), lines)
-    yield from faults_of(space, dict.fromkeys(rows, SPOILT), set(space.root.parent.iterdir()))
-    with session.opened(space, is_quiet=True) as run:
-        known = run.store.con.execute("SELECT path, rows_read, rows_rejected FROM export_file").fetchall()
+    yield from faults_of(run, dict.fromkeys(rows, SPOILT), set(space.root.parent.iterdir()))
+    known = run.store.con.execute("SELECT path, rows_read, rows_rejected FROM export_file").fetchall()
     told = {path: (read, rejected) for path, read, rejected in known}
     for path, (_, lines) in rows.items():
         read, rejected = told.get(path, (0, 0))
@@ -157,18 +161,23 @@ def fuzz(count: int, seed: int, *, is_summed_up: bool = True) -> list[str]:
     ways: Counter[str] = Counter()
     with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
         space = make_workspace(Path(folder) / "desk")
-        for start in range(0, count, AT_ONCE):
-            made = fill(space, forms, min(AT_ONCE, count - start), chance)
-            ways.update(how.partition(",")[0] for how in made.values())
-            faults += list(faults_of(space, made, set(space.root.parent.iterdir())))
-        faults += list(spoilt_rows(space, forms, max(count // 20, 3), chance))
-        if is_summed_up:
-            with session.opened(space, is_quiet=True) as run:
+        with session.opened(space, is_quiet=True) as run:
+            for start in range(0, count, AT_ONCE):
+                made = fill(space, forms, min(AT_ONCE, count - start), chance)
+                ways.update(how.partition(",")[0] for how in made.values())
+                faults += list(faults_of(run, made, set(space.root.parent.iterdir())))
+                if start and start % TOLD_EVERY == 0:
+                    print(
+                        f"{start} exports, {len(faults)} faults, {time.process_time():.0f} s of processor", flush=True
+                    )
+            faults += list(spoilt_rows(run, forms, max(count // 20, 3), chance))
+            keys = "site_id, device_id, ts_utc"
+            twofold = run.store.value(f"SELECT count(*) - count(DISTINCT ({keys})) FROM reading_raw")
+            faults += [f"{twofold} readings are there twice"] if twofold else []
+            if is_summed_up:
                 session.sum_up(run)
                 session.publish(run)
-                total = run.store.value("SELECT count(*) FROM reading_raw")
-        else:
-            total = 0
+            total = run.store.value("SELECT count(*) FROM reading_raw")
     print(f"{count} exports, seed {seed}, {len(faults)} faults, {total} readings; {dict(ways)}", flush=True)
     return faults
 

@@ -1,13 +1,16 @@
 """Runs that are killed, interrupted or ended at random moments, over and over, against an undisturbed one.
 
 `python -m tests.drills.kill_drill --tries N --seed S [--minutes M]`. Each try copies a workspace in which something
-waits for a command, starts the command in a process of its own and sends it SIGKILL, SIGINT or SIGTERM after a random
-time; now and then a second run is killed too. Then what is asked of a person is done: the command is run again. The end
-must be, relation by relation, what an undisturbed run of the command gives. Some tries tear the history's file instead:
-of the blocks that a run rewrote, some are as before and some as after, as when the machine fails amid a checkpoint.
+waits for a command, starts the command and sends it SIGKILL, SIGINT or SIGTERM once it has used a random time of the
+processor; now and then a second run is killed too. Then what is asked of a person is done: the command is run again.
+The end must be, relation by relation, what an undisturbed run of the command gives: the history, what analysts read,
+the digests' facts, the files. Some tries tear the history's file instead: of the blocks that a run rewrote, some are as
+before and some as after, as when the machine fails amid a checkpoint. Runs are forked from a process that has the
+program loaded (`forked`); one in 25 is a new interpreter, so that its imports are disturbed too.
 """
 
 import argparse
+import json
 import os
 import random
 import shutil
@@ -17,17 +20,25 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from tests.support.fleet import DAY, Fleet, differences, roof, sunny
+import duckdb
 
-ROOT = Path(__file__).parents[2]
+from tests.drills.forked import ROOT, Ended, Forked, Running
+from tests.support.fleet import DAY, Fleet, differences, roof, rounded, sunny
+
 DAYS = [DAY + timedelta(days=n) for n in range(3)]
 SIGNALS = (signal.SIGKILL, signal.SIGINT, signal.SIGTERM)
 BLOCK = 4096  # bytes that a file system writes at once
-LIMIT_S = 300.0  # a command that takes longer than this hangs
+LIMIT_S = 600.0  # a command that takes longer than this hangs, even on a machine that does much else
+IDLE_S = 1.0  # a run that uses no processor for so long waits for something
+NEW_INTERPRETER = 0.04  # share of the disturbed runs
+MINUTES = 30  # of the exports; few rows are enough
+SITES = [{"site_id": name, "timezone": "UTC"} for name in ("S1", "S2")]  # so that no day is touched by an hour of it
+SETTINGS = "[ingest]\nsettle_s = 0\nbatch_files = 2\n"
 RETIME = ("retime", "S1", "--shift-min", "-60", "--from", str(DAYS[1]))
 COMMANDS: dict[str, tuple[str, ...]] = {
     "ingest": ("ingest",),
@@ -40,43 +51,49 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "schedule": ("schedule",),
 }
 TORN = "torn blocks"
+READ = {  # relation of the analyst's database -> columns that two ways to the same end agree on
+    "reading": "site_id, ts_utc, pv_w, load_w, export_id, clock_shift_min",
+    "site_day": "site_id, day, readings, pv_kwh, coverage_pct",
+    "finding": "site_id, day, kind, severity, value",
+    "exception": "exception_id, severity, status, first_day, last_day, loss_kwh",
+    "export_file": "export_id, path, rows_stored, rows_unchanged, rows_replaced, rows_rejected",
+    "rejected_row": "export_id, line, reason",
+}
 
 
 class Drill:
     """Workspaces below `root`: one that waits per command, and the state that each command undisturbed ends in."""
 
-    def __init__(self, root: Path, chance: random.Random) -> None:
-        self.root, self.chance = root, chance
+    def __init__(self, root: Path, chance: random.Random, forked: Forked) -> None:
+        self.root, self.chance, self.forked = root, chance, forked
         self.waiting: dict[str, Path] = {}
         self.expected: dict[str, dict[str, Any]] = {}
-        self.took_s: dict[str, float] = {}
+        self.used_s: dict[str, float] = {}
         self.counts: Counter[str] = Counter()
 
     def prepare(self, names: list[str]) -> None:
         """The workspaces: two days judged, then late data for the first of them and the exports of a third."""
-        lived = Fleet(self.root / "lived", 2, settings="[ingest]\nsettle_s = 0\nbatch_files = 2\n")
+        lived = Fleet(self.root / "lived", SITES, settings=SETTINGS)
         for day in DAYS[:2]:
             for site in ("S1", "S2"):
-                lived.drop(f"{site}_roof_{day}.csv", roof(sunny(day)) + "bad,1,1,1\n")
-            lived.cycle()
+                lived.drop(f"{site}_roof_{day}.csv", roof(sunny(day, minutes=MINUTES)) + "bad,1,1,1\n")
+            self.done(lived.space.root, "cycle")
         late = self._copy(lived.space.root, "late")
         fleet = Fleet.of(late)
-        fleet.drop("S1_roof_late.csv", roof(sunny(DAYS[0], peak_w=3000)))
+        fleet.drop("S1_roof_late.csv", roof(sunny(DAYS[0], peak_w=3000, minutes=MINUTES)))
         for site in ("S1", "S2"):
-            fleet.drop(f"{site}_roof_{DAYS[2]}.csv", roof(sunny(DAYS[2])))
+            fleet.drop(f"{site}_roof_{DAYS[2]}.csv", roof(sunny(DAYS[2], minutes=MINUTES)))
         starts = {"digest": lived.space.root, "retime": lived.space.root}
         if "detect" in names:
             starts["detect"] = self._copy(late, "taken")
-            Fleet.of(starts["detect"]).take_in()
+            self.done(starts["detect"], "ingest")
         if "publish" in names:
             starts["publish"] = self._copy(late, "unread")
             shutil.rmtree(starts["publish"] / "reader")
         for name in [*names, TORN]:
             self.waiting[name] = starts.get(name, late)
             undisturbed = self._copy(self.waiting[name], f"undisturbed-{name.replace(' ', '-')}")
-            started = time.monotonic()
-            done(undisturbed, *self._again(name))
-            self.took_s[name] = time.monotonic() - started
+            self.used_s[name] = self.done(undisturbed, *self._again(name)).processor_s
             self.expected[name] = state(undisturbed, name)
 
     def one(self, name: str) -> str | None:
@@ -89,7 +106,7 @@ class Drill:
                 how = "; ".join(self._disturbed(root, name) for _ in range(self.chance.choice((1, 1, 2))))
             self.counts[name] += 1
             try:
-                done(root, *self._again(name))
+                self.done(root, *self._again(name))
                 wrong: object = differences(self.expected[name], state(root, name))
             except RuntimeError as error:
                 wrong = error
@@ -102,26 +119,41 @@ class Drill:
         return COMMANDS["cycle" if name in ("schedule", TORN) else name]
 
     def _disturbed(self, root: Path, name: str) -> str:
-        how, after_s = self.chance.choice(SIGNALS), self.chance.uniform(0.1, 1.05 * self.took_s[name])
-        process = started_with(root, *COMMANDS[name])
-        time.sleep(after_s)
-        process.send_signal(how)
-        try:
-            said = process.communicate(timeout=LIMIT_S)[1]
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-            raise RuntimeError(f"{name} does not end after {how.name}") from None
-        self.counts[how.name] += 1
-        if "Traceback" in said:
-            raise RuntimeError(f"{name} ended in a traceback after {how.name}: {said[-2000:]}")
-        return f"{how.name} after {after_s:.2f} s, exit status {process.returncode}"
+        number, is_new = self.chance.choice(SIGNALS), self.chance.random() < NEW_INTERPRETER
+        most_s = 1.05 * self.used_s[name] + (4.0 if is_new else 0.0)  # beyond its end too; a new one imports first
+        after_s = self.chance.uniform(0.0, most_s)
+        run: Running | NewInterpreter = (NewInterpreter if is_new else self.forked.start)(root, *COMMANDS[name])
+        wait_for(run, after_s)
+        run.send(number)
+        ended = run.ended(LIMIT_S)
+        if ended is None:
+            run.send(signal.SIGKILL)
+            run.ended(LIMIT_S)
+            raise RuntimeError(f"{name} does not end after {number.name}")
+        self.counts[number.name] += 1
+        self.counts[f"{name} {number.name}"] += 1
+        if "Traceback" in ended.said:
+            raise RuntimeError(f"{name} ended in a traceback after {number.name}: {ended.said[-2000:]}")
+        return f"{number.name} after {after_s:.2f} s of processor, exit status {ended.status}"
+
+    def done(self, root: Path, *arguments: str) -> Ended:
+        """The command, undisturbed; after a failure of storage what its one line says: a rebuild.
+
+        Raises RuntimeError where the command ends otherwise.
+        """
+        ended = self.forked.start(root, *arguments).ended(LIMIT_S)
+        if ended is not None and ended.status == 4 and "--rebuild" in ended.said:
+            self.done(root, "ingest", "--rebuild")
+            self.done(root, "cycle")
+        elif ended is None or ended.status not in (0, 1):
+            raise RuntimeError(f"{' '.join(arguments)} ended so: {ended}")
+        return ended
 
     def _tear(self, root: Path) -> str:
         """The history's file with each changed block taken from before or from after a run; archive/ is as after."""
         database = root / "noonmark.duckdb"
         before = database.read_bytes()
-        done(root, "cycle")
+        self.done(root, "cycle")
         shutil.copy(self.waiting[TORN] / "noonmark.copy.duckdb", root / "noonmark.copy.duckdb")
         after = database.read_bytes()
         size = max(len(before), len(after))
@@ -142,33 +174,61 @@ class Drill:
         return target
 
 
-def started_with(root: Path, *arguments: str) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-m", "pipeline.commands.start", "-w", str(root), *arguments], cwd=ROOT, text=True,
-        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
+class NewInterpreter(Running):
+    """A run as a person starts it."""
+
+    def __init__(self, root: Path, *arguments: str) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "tests.drills.forked", "-w", str(root), *arguments], cwd=ROOT, text=True,
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+        self.pid = self._process.pid
+
+    def ended(self, limit_s: float) -> Ended | None:
+        """How the run ended; None if it has not after so many seconds."""
+        try:
+            said = self._process.communicate(timeout=limit_s)[1]
+        except subprocess.TimeoutExpired:
+            return None
+        return Ended(self._process.returncode, 0.0, said)
 
 
-def done(root: Path, *arguments: str) -> None:
-    """The command, undisturbed; after a failure of storage what its one line says: a rebuild. Raises RuntimeError."""
-    process = started_with(root, *arguments)
-    said = process.communicate(timeout=LIMIT_S)[1]
-    if process.returncode == 4 and "--rebuild" in said:
-        done(root, "ingest", "--rebuild")
-        done(root, "cycle")
-    elif process.returncode not in (0, 1):
-        raise RuntimeError(f"{' '.join(arguments)} ended with {process.returncode}: {said[-2000:]}")
+def wait_for(run: Running, after_s: float) -> None:
+    """Waits until the run has used so much processor, or none for IDLE_S (it waits itself, or has ended)."""
+    used_s, since = 0.0, time.monotonic()
+    while (now_s := run.processor_s()) < after_s:
+        if now_s > used_s:
+            used_s, since = now_s, time.monotonic()
+        elif time.monotonic() - since > IDLE_S and run.is_sleeping():
+            return
+        time.sleep(0.002)
 
 
 def state(root: Path, name: str) -> dict[str, Any]:
-    """What must be the same: the history, and the files. Of a torn file, the days are judged by a cycle of that day."""
+    """What must be the same: the history, what analysts read of it, and the files.
+
+    Of a torn file, the days are judged by a cycle of that day. A digest tells of runs what the moment gave; its facts
+    are compared where the command makes one.
+    """
     fleet = Fleet.of(root)
     found: dict[str, Any] = fleet.history()
     if name == "retime":
         found["clock_shift"] = fleet.ask("SELECT site_id, shift_min, from_day, to_day, undone_at FROM clock_shift")
     if name == TORN:
         found.pop("export_copy")
+    with closing(duckdb.connect(str(root / "reader" / "noonmark.duckdb"), read_only=True)) as con:
+        for relation, columns in READ.items():
+            rows = con.execute(f"SELECT {columns} FROM {relation} ORDER BY ALL").fetchall()
+            found[f"reader: {relation}"] = [tuple(map(rounded, row)) for row in rows]
+    if name in ("digest", "cycle", "schedule"):
+        found |= {f"digest {path.parent.name}": [facts_of(path)] for path in (root / "digests").glob("*/digest.json")}
     return found | {folder: [(file,) for file in fleet.files(folder)] for folder in ("inbox", "archive", "quarantine")}
+
+
+def facts_of(path: Path) -> tuple[str, ...]:
+    """What a digest says, but for when it was made."""
+    facts = json.loads(path.read_text(encoding="utf-8"))
+    return tuple(f"{key}: {json.dumps(value)}" for key, value in facts.items() if key not in ("made_at", "title"))
 
 
 def drill(tries: int, seed: int, *, minutes: float | None = None, names: list[str] | None = None) -> list[str]:
@@ -176,8 +236,8 @@ def drill(tries: int, seed: int, *, minutes: float | None = None, names: list[st
     chance = random.Random(seed)
     chosen = names or list(COMMANDS)
     faults = []
-    with tempfile.TemporaryDirectory(prefix="drill-") as folder:
-        work = Drill(Path(folder), chance)
+    with tempfile.TemporaryDirectory(prefix="drill-") as folder, Forked(Path(folder)) as forked:
+        work = Drill(Path(folder), chance, forked)
         work.prepare(chosen)
         until = None if minutes is None else time.monotonic() + 60 * minutes
         for number in range(tries):
@@ -190,6 +250,8 @@ def drill(tries: int, seed: int, *, minutes: float | None = None, names: list[st
             if fault is not None:
                 faults.append(fault)
                 print(f"try {number + 1}: {fault}", flush=True)
+            if (number + 1) % 50 == 0:
+                print(f"{number + 1} tries so far, {len(faults)} faults; {dict(work.counts)}", flush=True)
         total = sum(work.counts[name] for name in [*COMMANDS, TORN])
         print(f"{total} tries, seed {seed}, {len(faults)} faults; {dict(work.counts)}", flush=True)
     return faults

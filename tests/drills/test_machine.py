@@ -18,7 +18,7 @@ import duckdb
 import pytest
 
 from pipeline.errors import NoonmarkError, WorkspaceBusyError
-from pipeline.ingest import arrivals, ingest
+from pipeline.ingest import archive, ingest
 from pipeline.runs.schedule import Backoff, Clocks, Service
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
@@ -88,7 +88,7 @@ def test_a_machine_whose_clock_is_set_back_40_days_goes_on(
     assert same(fleet, undisturbed)
     assert fleet.value("SELECT max(run_id) FROM run") == runs + 1
     assert fleet.value("SELECT count(DISTINCT left(archived_as, 7)) FROM export_file") == 2  # months of both clocks
-    assert [number for number, _ in arrivals.archived(fleet.space)] == [1, 2, 3, 4]  # by number, not by month
+    assert [number for number, _ in archive.archived(fleet.space)] == [1, 2, 3, 4]  # by number, not by month
 
 
 def test_the_service_plans_anew_when_the_clock_is_set_back(fleet: Fleet, caplog: pytest.LogCaptureFixture) -> None:

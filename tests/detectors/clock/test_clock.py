@@ -284,6 +284,21 @@ def test_a_single_day_that_was_written_wrongly_opens_nothing() -> None:
     assert told == []
 
 
+def test_where_the_profile_names_the_zone_the_offset_is_explained_against_it() -> None:
+    """Stamps in the site's own time that the profile reads as UTC are an hour late in winter, two in summer."""
+    sites = register([ROOF]).with_columns(profile=pl.lit("day"))
+    own = pl.DataFrame({"profile": ["day"], "zone": ["UTC"]})
+    light = light_of(other_zone("UTC", ROOF.timezone), 60)
+    (finding,) = clock.detect(light, sites, FIRST + timedelta(days=59), profile_zones=own)
+    assert isinstance(finding, Finding) and finding.kind == "time-zone-wrong"
+    said = finding.evidence
+    assert (said["setting_now_text"], said["should_be_text"]) == ("UTC", ROOF.timezone)
+    assert "profiles/day.toml" in str(said["setting_text"]) and said["zone_difference_min"] == 120
+    others = own.with_columns(profile=pl.lit("night"))
+    (otherwise,) = clock.detect(light, sites, FIRST + timedelta(days=59), profile_zones=others)
+    assert isinstance(otherwise, Finding) and otherwise.evidence["claimed_zone_name"] == ROOF.timezone
+
+
 def test_one_interval_at_all_sites_of_a_profile_is_told_once_as_its_marks() -> None:
     roofs = [replace(ROOF, site_id=name, seed=seed) for name, seed in (("a", 3), ("b", 4))]
     light = pl.concat([light_of(constant(60.0), 20, 60, roof) for roof in roofs])

@@ -135,6 +135,25 @@ def test_a_wrong_unit_on_every_day_contradicts_no_rating() -> None:
     assert "implausible" in _flags(rows, _peaks(8e6, 8e6, 8e6))["flag"].to_list()
 
 
+def test_days_of_spikes_do_not_become_a_habit() -> None:
+    """One row in twenty spiked on each of ten days: what is too high on the eleventh is flagged as on the first."""
+    rng = np.random.default_rng(7)
+    days = []
+    for back in range(10, -1, -1):
+        home = {name: values.copy() for name, values in _home(back).items()}
+        wrong = {"pv_w": 90_000.0, "load_w": 150_000.0, "grid_w": 655_350.0}
+        for name, value in wrong.items():
+            home[name][rng.random(STEPS) < 0.05] = value
+        given = {name: [float(v) for v in values] for name, values in home.items()}
+        days.append(build.readings(given, day=build.DAY - timedelta(days=back)))
+    peaks = flow_peaks.make(pl.concat(days[:-1]), build.sites(SITE))
+    last = days[-1].select(pl.lit("").alias("device_id"), *frames.READINGS.names())
+    good = good_values(last, _flags(last, peaks))
+    for name, value in wrong.items():
+        assert (good[name] != value).all(), name
+        assert good[name].null_count() == (last[name] == value).sum()
+
+
 def test_where_the_sum_does_not_close_it_bears_nothing_out() -> None:
     """A grid sensor turned round at a site whose load is worked out from it, and cut at nothing."""
     home = _home()

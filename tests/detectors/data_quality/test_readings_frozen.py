@@ -19,6 +19,7 @@ DAY = build.DAY
 STEPS = 96
 HOURS = np.arange(STEPS) / 4
 NONE_EARLIER = SCHEMA.to_frame()
+NO_PEAKS = PEAKS.to_frame()
 
 
 def _sunny(peak_w: float = 5000.0) -> np.ndarray:
@@ -41,15 +42,15 @@ def _devices(channels, *, step_s: int = 900, day=DAY, device_id: str = "") -> pl
     return rows.select(pl.lit(device_id).alias("device_id"), *frames.READINGS.names())
 
 
-def detect(rows, days, past, sites, day):
+def detect(rows, days, past, sites, day, peaks=NO_PEAKS):
     """The verdicts, with the day's own repeats beside those of `past`."""
-    flags = make_flags(rows, pl.concat([past, make(rows, sites)]), PEAKS.to_frame(), days, sites)
+    flags = make_flags(rows, pl.concat([past, make(rows, sites)]), peaks, days, sites)
     return readings_frozen.detect(flags, rows, sites, day)
 
 
-def _judge(channels, *, site=None, kept=NONE_EARLIER, known=30, **how):
+def _judge(channels, *, site=None, kept=NONE_EARLIER, known=30, peaks=NO_PEAKS, **how):
     days = build.days(*({} for _ in range(known)), last_day=DAY - timedelta(days=1))
-    return detect(_devices(channels, **how), days, kept, build.sites(site or {}), DAY)
+    return detect(_devices(channels, **how), days, kept, build.sites(site or {}), DAY, peaks)
 
 
 def _held(values: np.ndarray, start_h: float, end_h: float) -> np.ndarray:
@@ -105,6 +106,48 @@ def test_clipping_within_a_meters_error_is_a_flat_top():
     assert _judge({"pv_w": pv}) == []
     pv[52:58] = 4700.0  # not clipped, then
     assert len(_judge({"pv_w": pv})) == 1
+
+
+def _peaks(*peaks_w: float) -> pl.DataFrame:
+    """The highest generation of the days before."""
+    rows = [{"site_id": "roof-1", "day": DAY - timedelta(days=n), "pv_peak_w": w} for n, w in enumerate(peaks_w, 1)]
+    return build.frame(PEAKS, rows)
+
+
+def _grey_and_frozen(at_w: float = 1234.0) -> np.ndarray:
+    """A dark day whose highest value is one that stood still for five hours."""
+    pv = np.round(np.clip(_sunny(900.0) + 100 * np.random.default_rng(5).normal(size=STEPS), 0, None) * (_sunny() > 0))
+    pv[48:68] = at_w
+    return pv
+
+
+def test_what_the_roof_passed_on_other_days_is_no_ceiling():
+    (found,) = _judge({"pv_w": _grey_and_frozen()}, peaks=_peaks(4900.0, 700.0, 3100.0, 4200.0))
+    assert (found.value, found.evidence["pv_stands_at_w"]) == (5.0, 1234.0)
+
+
+@pytest.mark.parametrize("peaks_w", [(), (1240.0,) * 30, (4900.0, 4800.0), (8e6,) * 5])
+def test_a_ceiling_that_no_three_days_contradict_is_left_alone(peaks_w):
+    """Never passed but by moments, or on two days only, or by days of a wrong unit."""
+    assert _judge({"pv_w": _grey_and_frozen()}, peaks=_peaks(*peaks_w)) == []
+
+
+def test_a_roof_turned_down_to_a_share_of_its_rating_is_left_alone():
+    """A network operator's step of 30 % of 10 kW, on one day; 2.4 kW is none."""
+    passed = _peaks(*(9000.0,) * 5)
+    assert _judge({"pv_w": np.minimum(_sunny(), 3000.0)}, peaks=passed) == []
+    assert len(_judge({"pv_w": np.minimum(_sunny(), 2400.0)}, peaks=passed)) == 1
+
+
+def test_a_ceiling_set_anew_is_known_by_the_days_on_which_it_comes_back():
+    pv, passed = np.minimum(_sunny(), 2400.0), _peaks(*(9000.0,) * 5)
+    before = [
+        {"site_id": "roof-1", "device_id": "", "channel": "pv_w", "day": DAY - timedelta(days=n), "run_h": 6.0,
+         "value": value, "start_h": 9.0, "end_h": 15.0, "below_top": 0.0, "step": 1.0, "distinct": 40}
+        for n, value in ((1, 2401.0), (3, 2400.0))
+    ]  # fmt: skip
+    assert _judge({"pv_w": pv}, peaks=passed, kept=build.frame(SCHEMA, before)) == []
+    assert len(_judge({"pv_w": pv}, peaks=passed, kept=build.frame(SCHEMA, before[:1]))) == 1
 
 
 def test_a_grey_morning_on_a_coarse_meter_is_natural():
@@ -210,6 +253,49 @@ def test_a_power_keeps_the_resolution_of_the_days_before():
     ]  # fmt: skip
     quiet = {"load_w": load, "battery_w": _lively(2)}
     assert _judge(quiet, kept=build.frame(SCHEMA, kept)) == []
+
+
+def _past(days: int = 30, **values) -> pl.DataFrame:
+    row = {
+        "site_id": "roof-1", "device_id": "", "channel": "load_w", "run_h": 2.0, "value": 80.0, "start_h": 2.0,
+        "end_h": 4.0, "step": 10.0, "distinct": 20, "open_w": 5.0, "flow_w": 1000.0,
+    }  # fmt: skip
+    return build.frame(SCHEMA, [row | {"day": DAY - timedelta(days=n)} | values for n in range(1, days + 1)])
+
+
+def test_where_the_balance_never_closes_the_others_tell_nothing_of_one_channel():
+    pv, load = np.round(_sunny() / 100) * 100, np.round(_lively() / 100) * 100
+    home = {"pv_w": pv, "load_w": _held(load, 7, 19), "grid_w": load - pv}
+    assert len(_judge(home, kept=_past(run_h=1.0))) == 1
+    assert _judge(home, kept=_past(run_h=1.0, open_w=700.0)) == []
+
+
+def test_a_phase_without_a_load_that_changes_stands_still_while_the_inverter_clips():
+    """At 5.9 kW on three phases each feeds 1,967 W; the loads that move are on the other two."""
+    pv, load = np.minimum(_sunny(9000.0), 5900.0), _lively()
+    home = {"pv_w": pv, "load_w": load, "grid_w": load - pv}
+    clipped = {**home, "grid_l1_w": np.round(60.0 - pv / 3)}
+    assert _judge(clipped, site={"inverter_kw": None, "installed_kwp": 9.0}) == []
+    moving = _home(grid_l1_w=clipped["grid_l1_w"])
+    assert [v.evidence["channel_name"] for v in _judge(moving, site={"inverter_kw": None})] == ["grid_l1_w"]
+
+
+def test_half_as_long_again_as_usual_is_wanted_even_where_the_others_tell():
+    pv, load = np.round(_sunny() / 100) * 100, np.round(_lively() / 100) * 100
+    home = {"pv_w": pv, "load_w": _held(load, 7, 19), "grid_w": load - pv}
+    assert _judge(home, kept=_past(run_h=9.0)) == []
+
+
+def test_a_firmware_that_rounds_from_now_on_freezes_nothing():
+    """To 100 W in an empty house: the load is 100 W all night, and its meter showed single watts until yesterday."""
+    load = np.full(STEPS, 100.0)
+    load[60:] = np.round(_lively()[60:] / 100) * 100
+    pv = np.round(_sunny() / 100) * 100
+    home = {"pv_w": pv, "load_w": load, "grid_w": np.round(load - pv / 1.08, -2)}
+    before = _past(step=1.0, distinct=60, run_h=1.0, value=77.0)
+    assert _judge(home, kept=before) == []
+    load[:60] = 137.0
+    assert len(_judge({**home, "load_w": load, "grid_w": load - pv + _lively(3)}, kept=before)) == 1
 
 
 def test_a_frequency_whose_export_dropped_a_decimal_is_not_frozen():

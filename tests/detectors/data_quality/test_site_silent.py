@@ -234,3 +234,60 @@ def test_what_came_back_three_times_is_a_rhythm_and_one_return_does_for_a_young_
     assert isinstance(verdict, NotJudged)
     (found,) = _judge(_past("roof-1", [n for n in range(2, 42) if n not in (10, 11, 20, 21)]))
     assert isinstance(found, Finding)
+
+
+def _arrivals(late_days: list[int], *, hour: float = 6.5, site_id: str = "roof-1") -> pl.DataFrame:
+    """Deliveries of the days up to yesterday, each so many mornings later than a punctual one; newest first."""
+    rows = [
+        {
+            "site_id": site_id,
+            "day": DAY - timedelta(days=n),
+            "hour": hour,
+            "before_day": DAY - timedelta(days=n + late + 2),
+        }
+        for n, late in enumerate(late_days)
+    ]
+    return build.frame(frames.ARRIVALS, rows)
+
+
+def _silent_for(count: int, arrivals: pl.DataFrame | None) -> list:
+    past = _past("roof-1", range(count, 40))
+    nothing = frames.DEVICE_READINGS.to_frame()
+    deliveries = pl.concat([past, make(nothing, build.sites({}))])
+    return site_silent.detect(deliveries, frames.DAYS.to_frame(), build.sites({}), DAY, arrivals)
+
+
+@pytest.mark.parametrize("late", [[2, 3] * 10, [3] * 8 + [2] * 4])
+def test_a_site_whose_files_always_come_days_late_is_silent_only_beyond_its_own_rhythm(late):
+    arrivals = _arrivals(late)
+    for count in (1, 2, 3):
+        (told,) = _silent_for(count, arrivals)
+        assert isinstance(told, NotJudged) and "up to 3 d late" in told.reason
+    (found,) = _silent_for(4, arrivals)
+    assert isinstance(found, Finding) and (found.value, found.threshold) == (96.0, 96.0)
+
+
+@pytest.mark.parametrize(
+    "arrivals",
+    [
+        None,
+        _arrivals([0] * 20),  # each morning the day before
+        _arrivals([3] * 4),  # fewer than tell a rhythm
+        _arrivals([0] * 9 + [12] + [0] * 10),  # one long outage, whose readings came at last
+        _arrivals([-2] * 20, hour=23.0),  # every few minutes
+    ],
+    ids=["not known", "punctual", "few", "one outage", "all day long"],
+)
+def test_without_such_a_rhythm_a_day_without_readings_is_told_at_once(arrivals):
+    (found,) = _silent_for(1, arrivals)
+    assert isinstance(found, Finding) and found.threshold == 24.0
+
+
+def test_what_always_comes_in_the_afternoon_is_waited_for_until_the_next_morning():
+    arrivals = _arrivals([0] * 20, hour=14.0)
+    assert [type(_silent_for(count, arrivals)[0]) for count in (1, 2)] == [NotJudged, Finding]
+
+
+def test_nobody_is_waited_for_longer_than_a_fortnight():
+    (found,) = _silent_for(15, _arrivals([30] * 20))
+    assert isinstance(found, Finding) and found.threshold == 15 * 24

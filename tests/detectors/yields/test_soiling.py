@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from detectors.yields import soiling
+from tests.support import build
 
 DAY = np.arange(soiling.DAYS)
 DUE = np.full(soiling.DAYS, 20.0)
@@ -40,3 +41,11 @@ def test_scatter_and_gaps_hide_a_slide_rather_than_make_one():
     assert all(soiling.find(_noise(seed, 0.15), DUE) is None for seed in range(30))
     known = np.where(DAY % 2 == 0, -0.1 * DAY / 30, np.nan)
     assert soiling.find(known, DUE) is None
+
+
+def test_an_inverter_of_unknown_rating_may_clip_a_roof_that_never_showed_its_capacity():
+    """A higher sun then costs more from week to week, which is no dirt."""
+    known, *others = ({"site_id": name, "installed_kwp": 5.0, "inverter_kw": kw} for name, kw in
+                      (("a", 3.0), ("b", None), ("c", None), ("d", None)))  # fmt: skip
+    told = soiling.may_clip(build.sites(known, *others), np.array([3000.0, 3000.0, 4000.0, np.nan]))
+    assert told.tolist() == [False, True, False, True]

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from detectors.battery.unmet import UNMET_DAYS
 from detectors.finding import Finding, NotJudged
 from detectors.yields.records import RESIDUAL
 from detectors.yields.unexplained import detect
@@ -27,6 +28,15 @@ def fleet():
     return sound._replace(days=days)
 
 
+def _unmet(fleet, hit=None) -> pl.DataFrame:
+    """Batteries that leave a tenth to the grid; where `hit` holds, most of it."""
+    rng = np.random.default_rng(6602)
+    rows = fleet.days.select("site_id", "day", unmet_ratio=pl.Series(rng.uniform(0.0, 0.2, fleet.days.height)))
+    if hit is not None:
+        rows = rows.with_columns(unmet_ratio=pl.when(hit).then(0.6).otherwise("unmet_ratio"))
+    return rows.cast(UNMET_DAYS)
+
+
 class _Fleet(NamedTuple):
     sites: pl.DataFrame
 
@@ -40,7 +50,7 @@ class _Night(NamedTuple):
     is_cold: np.ndarray
 
 
-def _say(fleet, day=LAST, earlier=None, snow=0):
+def _say(fleet, day=LAST, earlier=None, snow=0, unmet=None):
     told = build.earlier() if earlier is None else earlier
     sites = fleet.sites.sort("site_id")
     rng = np.random.default_rng(1)
@@ -49,43 +59,66 @@ def _say(fleet, day=LAST, earlier=None, snow=0):
     missing = [pl.lit(None, kind).alias(name) for name, kind in RESIDUAL.items() if name not in levels.columns]
     night = _Night(_Fleet(sites), {}, np.full(sites.height, snow), np.zeros(sites.height, dtype=bool))
     residuals = levels.with_columns(missing).select(RESIDUAL.names())
-    return detect(night, residuals, fleet.kept.filter(pl.col("day") <= day), days, told, day)
+    battery = (_unmet(fleet) if unmet is None else unmet).filter(pl.col("day") <= day)
+    return detect(night, residuals, fleet.kept.filter(pl.col("day") <= day), days, battery, told, day)
 
 
-def _strange(fleet, day_count=5):
-    """All of a sudden the house takes three times as much, all of it from the grid."""
-    mine = fleet.sites["site_id"][2]
-    hit = (pl.col("site_id") == mine) & (pl.col("day") > LAST - timedelta(days=day_count))
-    days = fleet.days.with_columns(load_kwh=pl.when(hit).then(pl.col("load_kwh") * 6).otherwise("load_kwh"))
-    return fleet._replace(
-        days=days.with_columns(import_kwh=pl.when(hit).then(pl.col("load_kwh") * 1.4).otherwise("import_kwh"))
-    )
+def _lately(fleet, day_count=5):
+    return (pl.col("site_id") == fleet.sites["site_id"][2]) & (pl.col("day") > LAST - timedelta(days=day_count))
+
+
+def _found(said):
+    return [v for v in said if isinstance(v, Finding)]
 
 
 def test_a_sound_fleet_is_left_in_peace(fleet):
     for back in range(0, 24, 3):
-        assert [v for v in _say(fleet, LAST - timedelta(days=back)) if isinstance(v, Finding)] == []
+        assert _found(_say(fleet, LAST - timedelta(days=back))) == []
 
 
-def test_what_is_strange_for_days_is_watched_with_what_set_it_off(fleet):
-    findings = [v for v in _say(_strange(fleet)) if isinstance(v, Finding)]
-    assert [v.site_id for v in findings] == [fleet.sites["site_id"][2]]
-    (found,) = findings
+def test_a_battery_that_gives_and_rests_in_turn_is_watched_with_what_set_it_off(fleet):
+    (found,) = _found(_say(fleet, unmet=_unmet(fleet, _lately(fleet))))
+    assert found.site_id == fleet.sites["site_id"][2]
     assert (found.severity, found.kind) == ("watch", "unexplained")
-    assert 0.5 < found.value <= 1
-    assert "load" in found.evidence["features_text"]
-    assert "consumption" in found.summary
+    assert 0.999 <= found.value <= 1
+    assert "unmet" in found.evidence["features_text"]
+    assert "import while the battery had charge" in found.summary
+
+
+def test_days_that_tell_nothing_lie_between(fleet):
+    gap = _lately(fleet) & (pl.col("day").dt.day() % 2 == LAST.day % 2 - 1)
+    unmet = _unmet(fleet, _lately(fleet, 8)).with_columns(unmet_ratio=pl.when(~gap).then("unmet_ratio"))
+    assert [v.site_id for v in _found(_say(fleet, unmet=unmet))] == [fleet.sites["site_id"][2]]
+
+
+def test_what_people_do_raises_nothing(fleet):
+    """All of a sudden the house takes six times as much, all of it from the grid: a guest, a car, a holiday's end."""
+    hit = _lately(fleet)
+    days = fleet.days.with_columns(load_kwh=pl.when(hit).then(pl.col("load_kwh") * 6).otherwise("load_kwh"))
+    days = days.with_columns(import_kwh=pl.when(hit).then(pl.col("load_kwh")).otherwise("import_kwh"))
+    assert _found(_say(fleet._replace(days=days))) == []
+    (found,) = _found(_say(fleet._replace(days=days), unmet=_unmet(fleet, hit)))
+    assert "consumption" in found.summary  # it stands beside what the equipment shows
 
 
 def test_a_weekend_is_not_enough_and_what_others_explain_is_theirs(fleet):
-    assert not [v for v in _say(_strange(fleet, 2)) if isinstance(v, Finding)]
+    assert not _found(_say(fleet, unmet=_unmet(fleet, _lately(fleet, 2))))
     told = build.earlier((fleet.sites["site_id"][2], "battery-at-floor"))
-    assert not [v for v in _say(_strange(fleet), earlier=told) if isinstance(v, Finding)]
+    assert not _found(_say(fleet, earlier=told, unmet=_unmet(fleet, _lately(fleet))))
+
+
+def test_where_the_fleets_past_is_as_far_out_it_is_not_strange(fleet):
+    """Batteries that rest for some days each, now here, now there, make spans of this kind usual."""
+    turn = pl.col("day").dt.ordinal_day() + 5 * pl.col("site_id").str.tail(1).cast(pl.Int32)
+    others = (pl.col("site_id") != fleet.sites["site_id"][2]) & (turn % 47 < 5)
+    rows = _unmet(fleet, _lately(fleet))
+    unmet = rows.with_columns(unmet_ratio=pl.when(others).then(0.9).otherwise("unmet_ratio"))
+    assert _found(_say(fleet, unmet=unmet)) == []
 
 
 def test_snow_around_is_said(fleet):
-    said = _say(_strange(fleet), snow=2)
-    assert not [v for v in said if isinstance(v, Finding)]
+    said = _say(fleet, snow=2, unmet=_unmet(fleet, _lately(fleet)))
+    assert not _found(said)
     assert "snow" in {v.reason.code for v in said}
 
 

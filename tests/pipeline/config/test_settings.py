@@ -20,7 +20,7 @@ def test_a_missing_or_empty_file_is_valid(tmp_path, text):
     settings, faults = load(tmp_path, text)
     assert faults == []
     assert settings.model_dump() == {
-        "ingest": {"settle_s": 60.0, "max_export_mib": 64, "batch_files": 500},
+        "ingest": {"settle_s": 60.0, "max_export_mib": 256, "batch_files": 500},
         "detect": {"judge_after_h": 3.0, "false_alarms_per_site_year": 0.05},
         "schedule": {"ingest_every_min": 5.0, "digest_at": "06:30", "timezone": "UTC"},
         "digest": {"title": "", "top": 20, "url": "", "rates": {}},

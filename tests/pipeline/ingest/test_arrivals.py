@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import NoonmarkError
-from pipeline.ingest import arrivals
+from pipeline.ingest import archive, arrivals, quarantine
 from pipeline.ingest.arrivals import Arrival
 from pipeline.workspace.places import Workspace
 
@@ -106,20 +106,20 @@ def test_the_archive_gives_files_back_in_order_under_their_first_names(space: Wo
     for number, (name, folder) in enumerate(names, start=9):
         put(space.inbox / folder, name)
         arrival = Arrival(space.inbox / folder / name, name, folder, True)
-        arrivals.to_archive(space, arrival, arrivals.archived_name(arrival, number, moment))
+        archive.to_archive(space, arrival, archive.archived_name(arrival, number, moment))
     later = Arrival(put(space.inbox, "z.csv"), "z.csv", "", True)
-    arrivals.to_archive(space, later, arrivals.archived_name(later, 100_000_000, datetime(2026, 4, 1, tzinfo=UTC)))
+    archive.to_archive(space, later, archive.archived_name(later, 100_000_000, datetime(2026, 4, 1, tzinfo=UTC)))
     put(space.archive, "2026-03/a note of somebody.txt")
-    found = arrivals.archived(space)
+    found = archive.archived(space)
     assert [(number, one.name, one.folder) for number, one in found] == [
         (9, "b.csv", ""), (10, "7~odd.csv", "roof"), (11, "00000001~a.csv", "roof/deep"), (100_000_000, "z.csv", ""),
     ]  # fmt: skip
-    assert arrivals.last_archived(space) == 100_000_000
+    assert archive.last_archived(space) == 100_000_000
 
 
 def test_quarantine_keeps_namesakes_apart_and_the_same_bytes_once(space: Workspace) -> None:
     for text in ("one", "two", "one"):
-        arrivals.to_quarantine(space, waiting(space, "S1.roof.csv.gz", text), "no good")
+        quarantine.to_quarantine(space, waiting(space, "S1.roof.csv.gz", text), "no good")
     kept = {path.name: path.read_text() for path in space.quarantine.iterdir() if path.suffix == ".gz"}
     assert kept == {"S1.roof.csv.gz": "one", "S1.roof~2.csv.gz": "two"}  # endings stay: profiles read them
     assert {path.name for path in space.quarantine.glob("*.reason.txt")} == {f"{name}.reason.txt" for name in kept}
@@ -127,14 +127,14 @@ def test_quarantine_keeps_namesakes_apart_and_the_same_bytes_once(space: Workspa
 
 def test_a_reason_says_why_whence_and_where_to_put_it_back(space: Workspace) -> None:
     put(space.inbox, "roof/a.csv")
-    arrivals.to_quarantine(space, arrivals.find(space, ()).arrivals[0], "no such site")
+    quarantine.to_quarantine(space, arrivals.find(space, ()).arrivals[0], "no such site")
     assert (space.quarantine / "a.csv.reason.txt").read_text().splitlines() == [
         "no such site", "", "from: roof/a.csv", "fix it, then put the file back as inbox/roof/a.csv",
     ]  # fmt: skip
     again = Arrival(space.quarantine / "a.csv.reason.txt", "a.csv.reason.txt", "", True)
-    assert arrivals.is_reason(again)
+    assert quarantine.is_reason(again)
     foreign = Arrival(put(space.inbox, "b.reason.txt", "an export by an odd name"), "b.reason.txt", "", True)
-    assert not arrivals.is_reason(foreign)
+    assert not quarantine.is_reason(foreign)
 
 
 def test_another_file_system_is_crossed_by_a_whole_copy(space: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -146,7 +146,7 @@ def test_another_file_system_is_crossed_by_a_whole_copy(space: Workspace, monkey
         return replace(self, target)
 
     monkeypatch.setattr(Path, "replace", refuse)
-    arrivals.to_archive(space, waiting(space), "2026-03/00000001~a.csv")
+    archive.to_archive(space, waiting(space), "2026-03/00000001~a.csv")
     assert (space.archive / "2026-03" / "00000001~a.csv").read_text() == "x"
     assert list(space.inbox.iterdir()) == []
 
@@ -159,5 +159,5 @@ def test_a_full_disk_is_not_taken_for_another_file_system(space: Workspace, monk
 
     monkeypatch.setattr(Path, "replace", refuse)
     with pytest.raises(OSError, match="no space left"):
-        arrivals.to_archive(space, arrival, "2026-03/00000001~a.csv")
+        archive.to_archive(space, arrival, "2026-03/00000001~a.csv")
     assert arrival.path.exists()

@@ -65,9 +65,9 @@ def test_a_run_that_was_stopped_from_outside_costs_no_file(fleet: Fleet, monkeyp
 
 
 def test_a_small_packed_file_of_a_gigabyte_is_refused_unread(fleet: Fleet) -> None:
-    """2**30 bytes of rows deflate to about a thousandth; by default 64 MiB are opened of it and no more."""
-    assert Settings().ingest.max_export_mib == 64
+    """2**30 bytes of rows deflate to about a thousandth; by default 256 MiB are looked through of it and no more."""
+    assert Settings().ingest.max_export_mib == 256
     rows = b"2026-03-10 00:00,1,4,230\n" * (2**20 // 25)
     packed = gzip.compress(b"t,pv,load,v\n" + rows, 9)
     fleet.drop("S1_roof_a.csv.gz", packed + gzip.compress(rows, 9) * 100)
-    assert fleet.take_in().needs_person and "larger than 64 MiB" in fleet.reason("S1_roof_a.csv.gz")
+    assert fleet.take_in().needs_person and "larger than 256 MiB" in fleet.reason("S1_roof_a.csv.gz")

@@ -9,8 +9,8 @@ import pytest
 
 from pipeline.commands.cli import main
 from pipeline.errors import InvalidInputError, NoonmarkError
-from pipeline.ingest import arrivals
-from pipeline.ingest.arrivals import quarantined
+from pipeline.ingest import archive, arrivals, quarantine
+from pipeline.ingest.quarantine import quarantined
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of, quarter_hours
 from tests.support.fleet import DAY, Fleet, roof, sunny, table
 
@@ -41,7 +41,7 @@ def test_a_file_that_cannot_be_moved_is_taken_in_once_and_told_each_time(fleet: 
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2))
     fleet.drop("S2_roof_a.csv", quarter_hours(1, 2))
     fleet.drop("S9_roof_a.csv", quarter_hours(1, 2))  # no such site: its way leads to quarantine
-    known = arrivals._hand_over
+    known = arrivals.hand_over
 
     def refusing(arrival, target):
         if arrival.name != "S2_roof_a.csv":
@@ -49,7 +49,8 @@ def test_a_file_that_cannot_be_moved_is_taken_in_once_and_told_each_time(fleet: 
         known(arrival, target)
 
     with monkeypatch.context() as locked:
-        locked.setattr(arrivals, "_hand_over", refusing)
+        for room in (archive, quarantine):
+            locked.setattr(room, "hand_over", refusing)
         for _ in range(2):
             result = fleet.take_in()
             assert result.needs_person and {place for place, _ in result.skipped} == {"S1_roof_a.csv", "S9_roof_a.csv"}

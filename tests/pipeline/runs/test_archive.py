@@ -10,7 +10,8 @@ import pytest
 
 from pipeline.commands.cli import main
 from pipeline.errors import StorageError
-from pipeline.ingest import arrivals, packs
+from pipeline.ingest import archive as archived_files
+from pipeline.ingest import packs
 from pipeline.runs import archive
 from pipeline.workspace.places import Workspace
 from tests.support.fleet import Fleet, differences, roof, stamps, sunny, table
@@ -54,12 +55,12 @@ def pack(fleet: Fleet, now: datetime = LATER) -> list[packs.Packed]:
 
 def test_a_rebuild_from_packed_months_is_the_same_history(fleet: Fleet) -> None:
     before, listed = fleet.history(), fleet.files("archive")
-    names = [(number, one.path) for number, one in arrivals.archived(fleet.space)]
+    names = [(number, one.path) for number, one in archived_files.archived(fleet.space)]
     assert [(one.month, one.files) for one in pack(fleet)] == [("2026-03", 2), ("2026-04", 1)]
     assert fleet.files("archive") == ["2026-03.tar.zst", "2026-04.tar.zst"]
     assert [path.name for path in fleet.space.archive.iterdir() if path.is_dir()] == []
-    assert [(number, one.path) for number, one in arrivals.archived(fleet.space)] == names
-    assert arrivals.last_archived(fleet.space) == 3 and len(listed) == 3
+    assert [(number, one.path) for number, one in archived_files.archived(fleet.space)] == names
+    assert archived_files.last_archived(fleet.space) == 3 and len(listed) == 3
     fleet.rebuild()
     assert differences(before, fleet.history()) == {}
     assert fleet.files("archive") == ["2026-03.tar.zst", "2026-04.tar.zst"]  # what was unpacked is gone again
@@ -95,7 +96,7 @@ def test_what_came_into_a_packed_month_joins_it(fleet: Fleet) -> None:
     late.write_text("t,pv,load,v\n")
     done = packs.pack_month(fleet.space.archive, "2026-03")
     assert done is not None and (done.month, done.files) == ("2026-03", 1)
-    assert sorted(number for number, _ in arrivals.archived(fleet.space)) == [1, 2, 3, 9]
+    assert sorted(number for number, _ in archived_files.archived(fleet.space)) == [1, 2, 3, 9]
     assert not late.exists()
 
 
@@ -123,7 +124,7 @@ def test_a_run_killed_before_it_removed_the_folder_is_ended_by_the_next(
         patch.setattr(Path, "unlink", _fail)
         with pytest.raises(OSError, match="killed"):
             packs.pack_month(fleet.space.archive, "2026-04")
-    assert sorted(number for number, _ in arrivals.archived(fleet.space)) == [1, 2, 3]
+    assert sorted(number for number, _ in archived_files.archived(fleet.space)) == [1, 2, 3]
     assert [one.files for one in pack(fleet)] == [2, 1]
     assert fleet.files("archive") == ["2026-03.tar.zst", "2026-04.tar.zst"]
 

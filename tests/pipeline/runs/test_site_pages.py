@@ -12,9 +12,11 @@ LAST = date(2026, 3, 29)  # Europe's clocks change on this day
 
 
 def _rows(*kwh: float, shaded_h: float = 2.0) -> pl.DataFrame:
-    begin, end = (datetime.fromisoformat(f"2026-03-29 {hour}:00") for hour in (14, 16))
-    sun = {"sun_from_deg": 228.4, "sun_until_deg": 254.6, "below_deg": 33.2}
-    block = {"from_utc": begin, "until_utc": end, **sun}
+    block = {
+        "from_utc": datetime.fromisoformat("2026-03-29 14:00"),
+        "until_utc": datetime.fromisoformat("2026-03-29 16:00"),
+        "sun_from_deg": 228.4, "sun_until_deg": 254.6, "below_deg": 33.2,
+    }  # fmt: skip
     return build.frame(SHADE, [
         {"site_id": "A", "day": LAST - timedelta(days=len(kwh) - 1 - n), "shaded_h": shaded_h, "shade_kwh": one,
          "possible_kwh": 18.0, **(block if shaded_h else {})}

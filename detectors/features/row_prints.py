@@ -1,0 +1,15 @@
+"""Prints of a device's readings, by which a stretch that was sent again under other stamps is found."""
+
+import polars as pl
+
+from detectors.data_quality.copies import PRINTS, prints
+
+NAME = "row_prints"
+VERSION = 1
+SCHEMA = PRINTS
+WINDOW_DAYS = 35  # ours: loggers keep days to weeks of readings, which they may send again
+
+
+def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """SCHEMA: some 24 numbers a day and device, of readings as reported."""
+    return prints(raw_device_readings.join(sites.select("site_id"), on="site_id", how="semi"))
