@@ -3,7 +3,7 @@
 `normalise` takes many files of one profile at once, because the work per file is then small. It stores nothing.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from functools import partial
 
@@ -33,6 +33,7 @@ def normalise(
     known_interval_s: Mapping[tuple[str, str], int] | None = None,
     known_spring_hour: Mapping[tuple[str, str], str] | None = None,
     arrived_at: Sequence[datetime] | None = None,
+    is_taken: Callable[[str, str, datetime, datetime, bool], bool] | None = None,
     is_whole: bool = True,
 ) -> Normalised:
     """Readings of the exports of one profile.
@@ -40,7 +41,8 @@ def normalise(
     `targets` (TARGETS) says whom they speak of; `known_interval_s` by (site, device) helps where a file has one row
     only, `known_spring_hour` by (profile, site) where too little sun tells how a filled spring hour is meant;
     `arrived_at` of each part bounds its stamps; of a part that is not `is_whole` no row needs to be of a known site.
-    Bad content never raises: it ends in `rejected`, `cells` or a
+    `is_taken` (site_id, device_id, first and last instant, in order?) says of rows that stand apart in their file
+    whether the history speaks against their stamps. Bad content never raises: it ends in `rejected`, `cells` or a
     quarantine reason.
     """
     columns = profile.cell_columns()
@@ -57,7 +59,7 @@ def normalise(
     ledger = Ledger(len(sheet))
     _strike_unnamed(sheet, target, site_text, profile, ledger)
     since = targets["commissioned_on"].to_list() if "commissioned_on" in targets.columns else [None] * len(targets)
-    window = Window(since, arrived_at)
+    window = Window(since, arrived_at, is_taken and _by_target(is_taken, targets))
     spring = SpringHours(
         profile.name, profile.timestamp.spring_hour, targets, target, _light(sheet, profile),
         profile.timestamp.marks == "instant", dict(known_spring_hour or {}),
@@ -248,6 +250,18 @@ def _with_raw(rejected: pl.DataFrame, parts: list[ExportPart], profile: ExportPr
         looked_up = pl.col("line").replace_strict(told, default=None, return_dtype=pl.String)
         filled.append(of_file.with_columns(raw=pl.coalesce("raw", looked_up) if is_csv else looked_up))
     return pl.concat(filled)
+
+
+def _by_target(
+    is_taken: Callable[[str, str, datetime, datetime, bool], bool], targets: pl.DataFrame
+) -> Callable[[int, datetime, datetime, bool], bool]:
+    """The same, asked by the place of the site and device in `targets`."""
+    names = list(zip(targets["site_id"], targets["device_id"].fill_null(""), strict=True))
+
+    def of_target(target: int, first: datetime, last: datetime, in_order: bool) -> bool:
+        return is_taken(*names[target], first, last, in_order)
+
+    return of_target
 
 
 def _light(sheet: pl.DataFrame, profile: ExportProfile) -> Light:

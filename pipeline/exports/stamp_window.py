@@ -4,7 +4,7 @@ A logger whose clock was reset stamps the start of some year, and one bad date l
 with its reason and noted for its site, so that no day is judged for its sake.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import NamedTuple
 
@@ -22,6 +22,12 @@ DAY_US = 86_400 * US
 REMEDY = "set the logger's clock and have the rows sent again"
 TOO_EARLY = f"stamped more than {EARLY_DAYS} days before its site was commissioned; {REMEDY}, or fix commissioned_on"
 TOO_LATE = f"stamped more than {LATE_DAYS} days after the export arrived; {REMEDY}"
+GAP_DAYS = 2  # ours: a logger that was off sends what it stored; what lies further from its file's rows is looked at
+STEPS_OFF = 2.0  # ours: rows that would fill the hole in the file but for their stamps: half to twice its length
+RESET = (
+    f"stamped more than {GAP_DAYS} days from its file's other rows, as by a clock that was reset; {REMEDY}, "
+    "or in a file of their own if the stamps are right"
+)
 TOO_FAR = f"stamped more than {APART_DAYS} days from nearly all other rows of its site in the file; {REMEDY}"
 IMPLAUSIBLE = pl.Schema(
     {
@@ -41,6 +47,8 @@ class Window(NamedTuple):
 
     commissioned_on: Sequence[date | None]  # of each target
     arrived_at: Sequence[datetime] | None  # of each file; None = not known
+    is_taken: Callable[[int, datetime, datetime, bool], bool] | None = None
+    # (target, first and last instant, in order?): whether the history speaks against rows of that span
 
     def earliest_us(self) -> np.ndarray:
         """The first plausible instant of each target, microseconds since 1970."""
@@ -73,25 +81,67 @@ def reject_implausible(
         late[alive] = stamp_us > window.latest_us()[rows.file_no[alive]]
         ledger.reject(late, column, text, TOO_LATE)
     ledger.reject(_apart(utc_us, rows.series, ledger.alive), column, text, TOO_FAR)
+    ledger.reject(_of_reset_clock(utc_us, rows, ledger.alive, window), column, text, RESET)
     return before & ~ledger.alive
 
 
 def _apart(utc_us: np.ndarray, series: np.ndarray, alive: np.ndarray) -> np.ndarray:
     """Rows in a small group far from the others of their series."""
     apart = np.zeros(len(utc_us), bool)
+    for group in _small_groups(utc_us, series, alive, APART_DAYS):
+        apart[group] = True
+    return apart
+
+
+def _small_groups(utc_us: np.ndarray, series: np.ndarray, alive: np.ndarray, gap_days: int) -> list[np.ndarray]:
+    """Places of rows that lie together, so far from the others of their series, and are few of them."""
     kept = np.flatnonzero(alive)
-    if len(kept) == 0 or int(utc_us[kept].max() - utc_us[kept].min()) <= APART_DAYS * DAY_US:
-        return apart
+    if len(kept) == 0 or int(utc_us[kept].max() - utc_us[kept].min()) <= gap_days * DAY_US:
+        return []
     order = kept[np.lexsort((utc_us[kept], series[kept]))]
-    begins = np.concatenate(
-        [[True], (np.diff(series[order]) != 0) | (np.diff(utc_us[order]) > APART_DAYS * DAY_US)]
-    )  # fmt: skip
+    is_other = np.diff(series[order]) != 0
+    if not (~is_other & (np.diff(utc_us[order]) > gap_days * DAY_US)).any():
+        return []
+    begins = np.concatenate([[True], is_other | (np.diff(utc_us[order]) > gap_days * DAY_US)])
     group = np.cumsum(begins) - 1
     size = np.bincount(group)
     _, of_series = np.unique(series[order], return_inverse=True)
-    whole = np.bincount(of_series)
-    apart[order] = size[group] < APART_SHARE * whole[of_series]
-    return apart
+    is_small = size[group] < APART_SHARE * np.bincount(of_series)[of_series]
+    return [order[group == number] for number in np.unique(group[is_small])]
+
+
+def _of_reset_clock(utc_us: np.ndarray, rows: Rows, alive: np.ndarray, window: Window) -> np.ndarray:
+    """Rows in a small group that stands amid a file's others, or at its end, and is stamped days away from them.
+
+    Amid the others they would fill the hole that they leave in the file, but for their stamps. At an end the history
+    is asked: rows that a logger had stored are of days that lack readings, and none are from before the site's first.
+    """
+    found = np.zeros(len(utc_us), bool)
+    groups = _small_groups(utc_us, rows.series, alive, GAP_DAYS)
+    if not groups:
+        return found
+    kept = np.flatnonzero(alive)
+    for group in groups:
+        mine = kept[rows.series[kept] == rows.series[group[0]]]  # of the file, site and device, in the file's order
+        place = np.searchsorted(mine, [group.min(), group.max()])
+        if place[1] - place[0] + 1 != len(group):
+            continue  # rows of other times among them: the file is in no order that could tell
+        before = int(utc_us[mine[place[0] - 1]]) if place[0] > 0 else None
+        after = int(utc_us[mine[place[1] + 1]]) if place[1] + 1 < len(mine) else None
+        first, last = utc_us[group].min(), utc_us[group].max()
+        if before is not None and after is not None:
+            low, high = min(before, after), max(before, after)
+            usual = np.median(np.abs(np.diff(utc_us[mine])))
+            hole = (high - low) / max(1.0, usual * (len(group) + 1))
+            found[group] = not low <= first <= high and 1 / STEPS_OFF <= hole <= STEPS_OFF
+        elif window.is_taken is not None and (before is not None or after is not None):
+            runs = np.sign(np.median(np.diff(utc_us[mine])))
+            at_end = before if before is not None else 0
+            step = after - int(utc_us[group.max()]) if after is not None else int(utc_us[group.min()]) - at_end
+            in_order = bool(step * runs >= 0)  # as rows before an outage are, which may come again
+            span = [datetime.fromtimestamp(int(us) / US, UTC) for us in (first, last)]
+            found[group] = window.is_taken(int(rows.target[group[0]]), span[0], span[1], in_order)
+    return found
 
 
 def implausible(

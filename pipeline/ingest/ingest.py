@@ -7,6 +7,7 @@ together, files move only afterwards, and a file whose bytes the ledger knows is
 import hashlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import partial
 from itertools import groupby
 
 import polars as pl
@@ -27,7 +28,7 @@ from pipeline.ingest.model import IngestResult as IngestResult
 from pipeline.ingest.profile_choice import choose_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
-from pipeline.store import Store, archived, ledger
+from pipeline.store import Store, archived, ledger, readings
 from pipeline.workspace.places import Workspace
 
 ENDED_RUNS = (
@@ -308,6 +309,7 @@ class Ingest:
             return normalise(
                 [piece.part.loaded() for piece in pieces], profile, targets, known_interval_s=known_interval_s,
                 known_spring_hour=self.spring_hours, arrived_at=arrived_at, is_whole=not pieces[0].is_segment,
+                is_taken=partial(readings.speak_against, self.store),
             )  # fmt: skip
         except (Exception, pl.exceptions.PanicException) as error:
             if len(pieces) > 1:

@@ -10,6 +10,7 @@ from pipeline.detection import folding
 from pipeline.detection.due_days import due_days, has_ended
 from pipeline.detection.run_detectors import Judged
 from pipeline.errors import NoonmarkError, RefusedError
+from pipeline.exports.stamp_window import APART_DAYS, APART_SHARE
 from pipeline.ingest import arrivals, grown
 from pipeline.ingest.ingest import Ingest, IngestResult
 from pipeline.runs import judging
@@ -17,6 +18,7 @@ from pipeline.runs.digest_pages import write_digest
 from pipeline.runs.keeping import keep
 from pipeline.runs.session import LOG, Opened, sum_up
 from pipeline.store import Store, history, verdicts
+from pipeline.store.stray_readings import stray_readings
 
 
 def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
@@ -96,6 +98,7 @@ def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
     """
     refuse_days_not_over(run.store, None if day is None else [day])
     taken_in = take_in(run)
+    tell_stray_readings(run.store)
     judged = detect(run, until=day)
     facts, folder = None, None
     if verdicts.last_judged_day(run.store) is not None:
@@ -104,6 +107,16 @@ def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
     for clause in keep(run):
         LOG.info("kept: %s", clause)
     return CycleResult(taken_in, judged, facts, folder)
+
+
+def tell_stray_readings(store: Store) -> None:
+    """Says which readings of the history would be rejected today for their stamps, and how to be rid of them."""
+    for stray in stray_readings(store, apart_days=APART_DAYS, share=APART_SHARE):
+        LOG.warning(
+            "noonmark: %d readings are stamped %s to %s, far from all others of their exports, %s, run "
+            "`noonmark ingest --rebuild`, which rejects such rows",
+            stray.readings, stray.first_day, stray.last_day, stray.site_id,
+        )  # fmt: skip
 
 
 def days_between(day: date | None, first: date | None, last: date | None) -> list[date] | None:

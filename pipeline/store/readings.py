@@ -14,6 +14,8 @@ from pipeline.workspace import resources
 KEY = ("site_id", "device_id", "ts_utc")
 QUANTITIES = (*CHANNELS, *COUNTERS)
 CLOCK_REACH = timedelta(days=2)  # a correction of a clock, of at most 26 h, can move a reading so far
+KNOWN_DAYS, BEFORE_DAYS = 30, 2  # ours: a site of a month is known, and its past does not come as a few rows
+HELD_SHARE = 0.5  # ours: of the span; a logger sends again what was lost, not what arrived
 COUNTED = ("pv", "import", "feed_in", "charge", "discharge", "load")
 COUNTED_COLUMNS = tuple(f"{name}_counted_kwh" for name in COUNTED)
 
@@ -139,6 +141,28 @@ def _merge(store: Store, rows: pl.DataFrame, columns: list[str], carried: list[s
 def _literal(instant: object) -> str:
     assert isinstance(instant, datetime)
     return instant.strftime("%Y-%m-%d %H:%M:%S.%f+00")
+
+
+def speak_against(store: Store, site_id: str, device_id: str, first: datetime, last: datetime, in_order: bool) -> bool:
+    """Whether a few rows of a site can hardly be of that span: it has its readings, or lies before the site's first.
+
+    Of a site that is hardly known nothing is said; of rows that stand in order in their file, only the second is asked.
+    """
+    begins, ends = store.con.execute(
+        "SELECT min(day), max(day) FROM site_day WHERE site_id = ? AND readings > 0", [site_id]
+    ).fetchall()[0]
+    if begins is None:
+        return False
+    if (ends - begins).days >= KNOWN_DAYS and last.date() < begins - timedelta(days=BEFORE_DAYS):
+        return True
+    if in_order:
+        return False
+    held_s = store.value(
+        f"SELECT coalesce(sum(interval_s), 0) FROM {older.source(store, first, last)} "
+        "WHERE site_id = ? AND device_id = ? AND ts_utc BETWEEN ? AND ?",
+        [site_id, device_id, first, last],
+    )
+    return float(held_s) > HELD_SHARE * (last - first).total_seconds()
 
 
 def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None = None) -> pl.DataFrame:

@@ -71,6 +71,67 @@ def test_a_year_in_one_file_and_a_long_outage_are_no_odd_stamps(fleet: Fleet) ->
     assert fleet.ledger() == {"S1_roof_a.csv": (528, 528, 0, 0, 0)}
 
 
+def with_reset(count: int, at: int, stamp: datetime, day: date = DAY) -> list[tuple[str, float, float]]:
+    """A clear day of which `count` rows from `at` on are stamped from `stamp` on, as by a clock that was reset."""
+    rows = sunny(day)
+    for n in range(at, min(len(rows), at + count)):
+        rows[n] = (f"{stamp + timedelta(minutes=15 * (n - at)):%Y-%m-%d %H:%M}", *rows[n][1:])
+    return rows
+
+
+def new_year(tmp_path: Path, *, known_days: int) -> Fleet:
+    """A site without commissioned_on that has delivered for some days before DAY."""
+    fleet = Fleet(tmp_path, 1)
+    rows = [row for n in range(known_days, 0, -1) for row in sunny(DAY - timedelta(days=n), minutes=60)]
+    fleet.drop("S1_roof_past.csv", roof(rows))
+    fleet.take_in()
+    return fleet
+
+
+@pytest.mark.parametrize(
+    ("rows", "known_days", "rejected"),
+    [
+        (with_reset(8, 40, datetime(2026, 1, 1)), 10, 8),  # noqa: DTZ001 - amid the day: they would fill its hole
+        (with_reset(8, 88, datetime(2026, 1, 1)), 40, 8),  # noqa: DTZ001 - at its end, before the site's first reading
+        (with_reset(8, 88, datetime(2026, 1, 1)), 70, 8),  # noqa: DTZ001 - at its end, where the site has its readings
+        (with_reset(8, 0, datetime(2026, 1, 1)), 40, 8),  # noqa: DTZ001 - in order, and before the site's first
+        (with_reset(8, 88, datetime(2026, 1, 1)), 10, 0),  # noqa: DTZ001 - a site that is hardly known
+        ([*sunny(DAY), *sunny(DAY - timedelta(days=12))[:9]], 10, 0),  # stored while the line was down, sent at last
+        ([*sunny(DAY - timedelta(days=5))[:8], *sunny(DAY)], 10, 0),  # the last rows before an outage, come again
+    ],
+    ids=["amid", "before its first", "where it has readings", "in order", "hardly known", "stored", "outage"],
+)  # fmt: skip
+def test_a_clock_that_was_reset_for_some_hours_costs_its_own_rows(
+    tmp_path: Path, rows: list, known_days: int, rejected: int
+) -> None:
+    fleet = new_year(tmp_path, known_days=known_days)
+    fleet.drop("S1_roof_today.csv", roof(rows))
+    fleet.take_in()
+    counts = fleet.ledger()["S1_roof_today.csv"]
+    assert (counts[0], counts[4]) == (len(rows), rejected)
+    reasons = fleet.ask("SELECT DISTINCT reason FROM rejected_row")
+    assert len(reasons) == (1 if rejected else 0) and all("as by a clock that was reset" in text for (text,) in reasons)
+
+
+def test_stamps_that_came_before_the_rule_are_told_and_go_when_the_history_is_made_again(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    from pipeline.exports import normalise
+
+    with monkeypatch.context() as before_the_rule:
+        before_the_rule.setattr(normalise, "reject_implausible", lambda utc_us, *_: utc_us < 0)
+        fleet.drop("S1_roof_a.csv", with_odd(RESET))
+        fleet.cycle()
+    fleet.cycle()
+    told = [record.getMessage() for record in caplog.records if "--rebuild" in record.getMessage()]
+    assert len(told) == 2 and told[0].startswith("noonmark: 1 readings are stamped 2000-01-01 to 2000-01-01")
+    fleet.rebuild()
+    caplog.clear()
+    fleet.cycle()
+    assert fleet.value("SELECT min(year(ts_utc)) FROM reading_raw") == DAY.year
+    assert not [record for record in caplog.records if "--rebuild" in record.getMessage()]
+
+
 def test_a_history_made_again_rejects_the_same(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", with_odd(RESET))
     fleet.cycle()
