@@ -205,8 +205,8 @@ class Fleet:
         tables = {
             "reading_raw": "* EXCLUDE (export_id, ts_export)" if not is_numbered else "*",
             "site_day": "*", "feature_daylight": "*", "finding": "*", "not_judged": "*", "judged": "site_id, day",
-            "exception": "*", "revisit": "*", "dirty_day": "DISTINCT site_id, day", "due_day": "*", "known_interval": "*",
-            "device_channel": "*", "known_spring_hour": "*",
+            "exception": "*", "revisit": "*", "dirty_day": "DISTINCT site_id, day", "due_day": "*",
+            "known_interval": "*", "device_channel": "*", "known_spring_hour": "*",
         }  # fmt: skip
         if is_numbered:
             tables |= {
