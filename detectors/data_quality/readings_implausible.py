@@ -25,7 +25,7 @@ KINDS = {
         makes_unreliable=("readings",),
         close_after=2,
         cause="A wrong unit or sign in the export's profile, a wrong rating in the register, or a logger that writes "
-        "placeholders where it has no value.",
+        "placeholders where it has no value, or sends old readings again under new stamps.",
         next_step="Service desk: compare the values named with the export's own text and the register's ratings; fix "
         "the profile or the register, or have the logger looked at.",
     )

@@ -5,7 +5,7 @@ import polars as pl
 from detectors.yields import hourly
 
 NAME = "hourly"
-VERSION = 2
+VERSION = 3
 SCHEMA = hourly.KEPT
 WINDOW_DAYS = 90  # ours: a season's change, and a month of past beyond two
 

@@ -7,10 +7,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
-from detectors.stats.curtailment import is_at_voltage_limit
+from detectors.stats.curtailment import is_at_limit, is_at_voltage_limit
 from detectors.stats.robust import Array
 
-NEAR_LIMIT_W = 20.0  # common practice, no source: the regulator of a limited site keeps some 20 W away from its limit
 FULL_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
 AT_MOST_RATIO = 0.95  # ours: a battery that takes this share of the day's hardest charging takes what it can
 REAL_CHARGE_KW_PER_KWH = 0.15  # ours: a fifth of a battery an hour and less is a trickle, not its limit
@@ -77,7 +76,10 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def _prepared(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """The readings of days with generation: their start in epoch seconds, local day, whether they were held back."""
-    limits = sites.select("site_id", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh", "nominal_voltage_v")
+    limits = sites.select(
+        "site_id", "installed_kwp", "inverter_kw", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh",
+        "nominal_voltage_v",
+    )  # fmt: skip
     start = pl.col("ts_utc").dt.epoch("s") - pl.when("is_instant").then(pl.col("interval_s") // 2).otherwise(0)
     return (
         readings.join(limits, on="site_id", how="inner")
@@ -90,8 +92,7 @@ def _prepared(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def _held() -> pl.Expr:
     """At the feed-in limit with generation, and no battery that could take more; or at the voltage's limit."""
-    reach_w = pl.max_horizontal(pl.col("feed_in_buffer_w"), pl.lit(NEAR_LIMIT_W)) * 2
-    at_limit = ((pl.col("grid_w") + pl.col("feed_in_limit_kw") * 1000).abs() <= reach_w) & (pl.col("pv_w") > 0)
+    at_limit = is_at_limit(["site_id", "day"])
     hardest_w = (-pl.col("battery_w")).max().over("site_id", "day")
     at_most = (-pl.col("battery_w") >= AT_MOST_RATIO * hardest_w) & (
         hardest_w >= REAL_CHARGE_KW_PER_KWH * pl.col("battery_kwh") * 1000

@@ -53,6 +53,7 @@ LIMITED = {"feed_in_limit_kw": 0.0, "battery_kwh": 10.0}
     ("soc", "battery", "grid", "site", "is_held"),
     [
         (100.0, 0.0, 20.0, LIMITED, True),  # full, and nothing may be fed in
+        (100.0, 0.0, 110.0, {**LIMITED, "feed_in_buffer_w": None}, True),  # at an import that is learned from the day
         (60.0, 0.0, 20.0, LIMITED, False),  # room to charge: the house just took all
         (60.0, -4000.0, 20.0, LIMITED, True),  # charging as hard as it ever does that day
         (60.0, -500.0, 20.0, LIMITED, False),  # a trickle
