@@ -48,6 +48,7 @@ CASE = pl.Schema(
 PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
+HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
 NAMED_WITHIN_DAYS = 14  # ours: a string shows its share in so many days, if not in the few that open a case
 
 
@@ -81,6 +82,7 @@ def follow(
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
     about = residuals.join(asked.select("site_id"), on="site_id", how="semi")
     by_site = about.partition_by("site_id", as_dict=True)
+    noon_deg = fleet.elevation_deg.max(axis=1, initial=0.0)
     rows = []
     for one in asked.iter_rows(named=True):
         site_id = one["site_id"]
@@ -109,7 +111,8 @@ def follow(
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
             # What always was so may be the planes where nobody knows them, and modules beyond the register need proof.
             is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
-            if case is not None and (level > open_at or not is_weak):
+            is_steep = is_unknown and verdict.rise > verdict.fall and noon_deg[n] < HIGH_SUN_DEG
+            if case is not None and not is_steep and (level > open_at or not is_weak):
                 row = _opened(site_id, case, history, level, day)
                 rows.append(row | {"is_sure": is_to_act_on(row["kind"], level, open_at, **about_roof)})
     return pl.DataFrame(rows, schema=CASE)

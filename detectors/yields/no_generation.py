@@ -42,6 +42,7 @@ KINDS = {
     )
 }
 REASONS = verdicts.REASONS
+WORTH_KWH = 0.1  # ours: of the day; a roof of which nothing could have been used sends nobody in a hurry
 
 
 def detect(
@@ -57,7 +58,7 @@ def _finding(one: Open) -> Finding:
     span = f"{one.days} days" if one.days > 1 else "a day"
     lone = "" if one.has_neighbours else ", which no cloud explains"
     return one.finding(
-        severity="urgent",
+        severity="urgent" if due >= WORTH_KWH else "watch",
         value=due,
         unit="kWh",
         threshold=0.0,
