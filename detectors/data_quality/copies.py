@@ -26,6 +26,7 @@ ALIKE_RATIO = 1.1  # ours: heights that differ by less are one: a pattern on a s
 DECIMALS = tuple(10.0**n for n in range(3, -5, -1))  # W: of kW with some decimals, or of W
 PRINT_ROWS = 5  # ours: five rows in a row agree by chance too rarely to be looked at in vain
 PRINT_S = 3600  # ours: one print an hour, on average
+VARIED_DAYS = 3  # ours: a device that never showed days that differ may as well have the same day every day
 MIN_PRINTS = 2  # ours: a stretch of 6 h shows two or more in 98 of 100 cases, a day's light practically always
 VARIED = (*POWER_CHANNELS, *STRING_CHANNELS, *PHASE_CHANNELS, "irradiance_w_m2")
 
@@ -71,12 +72,13 @@ def prints(device_readings: pl.DataFrame) -> pl.DataFrame:
 def candidates(now: pl.DataFrame, known: pl.DataFrame, window_days: int) -> pl.DataFrame:
     """CANDIDATES: for days of `now` (PRINTS), the days of `known` (PRINTS) up to them that share some prints with them.
 
-    A day shares with itself what comes twice in it.
+    A day shares with itself what comes twice in it. Days on which a device had not shown some that differ are none:
+    made-up exports, and loads on a plan, often have one day over and over.
     """
     own = [*OWN, "print"]
     back = (pl.col("day") - pl.col("source_day")).dt.total_days()
     again = pl.len() > 1
-    return (
+    shared = (
         now.unique()
         .join(known.rename({"day": "source_day"}), on=own)
         .filter(back.is_between(0, window_days))
@@ -86,9 +88,24 @@ def candidates(now: pl.DataFrame, known: pl.DataFrame, window_days: int) -> pl.D
         .group_by(*OWN, "day", "source_day")
         .agg(shared=pl.len())
         .filter(pl.col("shared") >= MIN_PRINTS)
-        .select(CANDIDATES.names())
-        .sort(*OWN, "day", "source_day")
     )
+    varied = (
+        shared.select(*OWN, "day")
+        .unique()
+        .join(_new_days(known), on=OWN)
+        .filter((pl.col("day") - pl.col("new_day")).dt.total_days().is_between(1, window_days))
+        .group_by(*OWN, "day")
+        .agg(varied=pl.len())
+        .filter(pl.col("varied") >= VARIED_DAYS)
+    )
+    told = shared.join(varied, on=[*OWN, "day"], how="semi")
+    return told.select(CANDIDATES.names()).sort(*OWN, "day", "source_day")
+
+
+def _new_days(known: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, device_id, new_day]: the days of PRINTS that are no copies: some of their prints are new."""
+    first = known.group_by(*OWN, "print").agg(new_day=pl.col("day").min())
+    return first.group_by(*OWN, "new_day").agg(prints=pl.len()).filter(pl.col("prints") >= MIN_PRINTS).drop("prints")
 
 
 def copied_values(device_readings: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:

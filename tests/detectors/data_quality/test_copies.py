@@ -43,7 +43,9 @@ def _house(seed: int, step_min: int = STEP_MIN) -> np.ndarray:
     return 300 + 30 * rng.normal(size=count) + np.where(rng.random(count) < 0.1, 2200.0, 0.0)
 
 
-def _rows(*days: dict[str, np.ndarray], resolution_w: float = 1.0, step_min: int = STEP_MIN) -> pl.DataFrame:
+def _rows(
+    *days: dict[str, np.ndarray], resolution_w: float = 1.0, step_min: int = STEP_MIN, first: date = FIRST
+) -> pl.DataFrame:
     """DEVICE_READINGS of consecutive days."""
     parts = []
     for nth, channels in enumerate(days):
@@ -51,15 +53,20 @@ def _rows(*days: dict[str, np.ndarray], resolution_w: float = 1.0, step_min: int
             name: [float(v) for v in np.round(of / resolution_w) * resolution_w] for name, of in channels.items()
         }
         parts.append(
-            build.readings(rounded, day=FIRST + timedelta(days=nth), timezone="Etc/UTC", interval_s=60 * step_min)
+            build.readings(rounded, day=first + timedelta(days=nth), timezone="Etc/UTC", interval_s=60 * step_min)
         )
     return pl.concat(parts).select(pl.lit("").alias("device_id"), *frames.READINGS.names())
 
 
 def _copied(rows: pl.DataFrame) -> pl.DataFrame:
-    """MARKS of all days of the rows, as they are found when all are summed up."""
+    """MARKS of all days of the rows, as they are found when all are summed up, after three days that differed."""
     told = prints(rows)
-    return copied_values(rows, candidates(told, told, WINDOW_DAYS))
+    return copied_values(rows, candidates(told, pl.concat([_past(FIRST - timedelta(days=3)), told]), WINDOW_DAYS))
+
+
+def _past(first: date) -> pl.DataFrame:
+    """PRINTS of three days that differ."""
+    return prints(_rows(*(_home(seed) for seed in (101, 102, 103)), first=first))
 
 
 def _counts(rows: pl.DataFrame) -> dict[tuple[date, str], int]:
@@ -115,9 +122,19 @@ def test_one_value_that_differs_ends_the_stretch() -> None:
 def test_a_copy_beyond_the_window_is_not_remembered() -> None:
     told = prints(_rows(_home(1)))
     later = told.with_columns(day=pl.col("day").dt.offset_by(f"{WINDOW_DAYS + 1}d"))
-    assert candidates(later, told, WINDOW_DAYS).is_empty()
+    known = pl.concat([told, _past(FIRST + timedelta(days=4))])
+    assert candidates(later, known, WINDOW_DAYS).is_empty()
     nearer = told.with_columns(day=pl.col("day").dt.offset_by(f"{WINDOW_DAYS}d"))
-    assert candidates(nearer, told, WINDOW_DAYS).height == 1
+    assert candidates(nearer, known, WINDOW_DAYS).height == 1
+
+
+def test_where_no_days_ever_differed_an_equal_day_is_no_copy() -> None:
+    """Made-up exports repeat one day, and so may a load on a plan; a logger that copies had shown other days before."""
+    told = prints(_rows(*[_home(1)] * 30))
+    assert candidates(told, told, WINDOW_DAYS).is_empty()
+    two = prints(_rows(_home(2), _home(3), _home(1), _home(1)))
+    assert candidates(two, two, WINDOW_DAYS).height == 1
+    assert candidates(two, two.filter(pl.col("day") != FIRST), WINDOW_DAYS).is_empty()
 
 
 @pytest.mark.parametrize("step_min", [5, 15, 60])

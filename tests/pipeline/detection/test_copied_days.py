@@ -29,7 +29,7 @@ def _export(day_nth: int, seed: int) -> str:
     return "\n".join(lines) + "\n"
 
 
-FILES = {f"S1_roof_{n}.csv": (n, seed) for n, seed in enumerate((1, 2, 1))}  # the third day repeats the first
+FILES = {f"S1_roof_{n}.csv": (n, seed) for n, seed in enumerate((1, 2, 3, 1))}  # the fourth day repeats the first
 
 
 def _taken_in(root: Path, *batches: tuple[str, ...]) -> Fleet:
@@ -53,14 +53,14 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
 
 def test_a_day_that_was_sent_again_has_no_energy_and_covers_nothing(fleet: Fleet) -> None:
     days, flags = _told(fleet)
-    assert [row[1] for row in days] == [ROWS] * 3
-    assert [row[2] for row in days] == [100.0, 100.0, 0.0]
-    assert [row[3] is None for row in days] == [False, False, True]
-    third, reason = DAY + timedelta(days=2), f"an exact copy of readings stamped {DAY}"
-    assert flags == [(third, name, "duplicated", ROWS, reason) for name in ("load_w", "pv_w", "voltage_l1_v")]
+    assert [row[1] for row in days] == [ROWS] * 4
+    assert [row[2] for row in days] == [100.0, 100.0, 100.0, 0.0]
+    assert [row[3] is None for row in days] == [False, False, False, True]
+    fourth, reason = DAY + timedelta(days=3), f"an exact copy of readings stamped {DAY}"
+    assert flags == [(fourth, name, "duplicated", ROWS, reason) for name in ("load_w", "pv_w", "voltage_l1_v")]
 
 
-@pytest.mark.parametrize("order", [(2, 1, 0), (1, 2, 0)])
+@pytest.mark.parametrize("order", [(3, 2, 1, 0), (1, 3, 2, 0)])
 def test_in_whatever_order_the_files_come(tmp_path: Path, fleet: Fleet, order: tuple[int, ...]) -> None:
     names = list(FILES)
     assert _told(_taken_in(tmp_path, *((names[n],) for n in order))) == _told(fleet)
@@ -71,7 +71,7 @@ def test_once_the_first_of_both_is_corrected_the_other_is_no_copy(tmp_path: Path
     fleet.drop("S1_roof_0b.csv", _export(0, 5))
     fleet.take_in()
     days, flags = _told(fleet)
-    assert [row[2] for row in days] == [100.0] * 3
+    assert [row[2] for row in days] == [100.0] * 4
     assert flags == []
 
 
@@ -86,5 +86,5 @@ def _reader(fleet: Fleet) -> Iterator[duckdb.DuckDBPyConnection]:
 def test_analysts_see_nothing_where_it_was_copied_and_what_was_reported_beside_it(fleet: Fleet) -> None:
     with _reader(fleet) as con:
         counts = "SELECT CAST(ts_local AS DATE) AS day, count(load_w) FROM reading GROUP BY 1 ORDER BY 1"
-        assert [row[1] for row in con.execute(counts).fetchall()] == [ROWS, ROWS, 0]
-        assert con.execute("SELECT count(load_w) FROM reading_raw").fetchone() == (3 * ROWS,)
+        assert [row[1] for row in con.execute(counts).fetchall()] == [ROWS, ROWS, ROWS, 0]
+        assert con.execute("SELECT count(load_w) FROM reading_raw").fetchone() == (4 * ROWS,)
