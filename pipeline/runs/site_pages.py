@@ -10,6 +10,7 @@ import polars as pl
 import detectors
 from detectors import features as kept_features
 from pipeline import digest as pages
+from pipeline.digest.amounts import count
 from pipeline.digest.exception_facts import Known, exception_facts
 from pipeline.digest.page import MAP_ROWS, map_rows
 from pipeline.digest.regions import regions
@@ -196,8 +197,10 @@ def _model_entries(model: Mapping[str, Any] | None, odds: Mapping[str, Any] | No
         spread = "" if model[sigma] is None else f" ± {model[sigma]:.1f}"
         return f"{model[value]:.1f}{spread}{unit}"
 
-    def of_odds(name: str) -> float | None:
-        return None if odds is None else odds[name]
+    def of_odds(name: str) -> int | None:
+        return None if odds is None or odds[name] is None else round(odds[name])
+
+    shows_days = of_odds("days_to_show_30_pct")
 
     return _entries([
         ("Tilt", with_sigma("tilt_deg", "tilt_spread_deg", "°"), ""),
@@ -206,7 +209,7 @@ def _model_entries(model: Mapping[str, Any] | None, odds: Mapping[str, Any] | No
         ("Clear days", None if model is None else model["clear_days"], ""),
         ("As of", None if model is None else model["day"], ""),
         ("Shows in a week", of_odds("shows_in_week_pct"), " % missing"),
-        ("Shows 30 % missing", of_odds("days_to_show_30_pct"), " days after it began"),
+        ("Shows 30 % missing", None if shows_days is None else count(shows_days, "day"), " after it began"),
     ])  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from apscheduler.jobstores.base import JobLookupError
 
 from pipeline.commands.cli import main
 from pipeline.config.settings import Settings
@@ -198,6 +199,16 @@ def test_a_job_that_plans_another_one_while_the_service_ends_does_not_hold_it_up
     ending.join(20)
     assert not ending.is_alive()
     assert planned == ["another"]
+
+
+def test_a_service_that_ends_amid_a_look_at_its_jobs_says_nothing(tmp_path: Path) -> None:
+    tmp_path.joinpath("sites.csv").touch()
+    service = Service(Workspace(tmp_path), Settings())
+    service.scheduler.start()
+    with pytest.raises(JobLookupError):
+        service.scheduler.remove_job("none of that name")
+    service.end()
+    service.scheduler.remove_job("none of that name")  # as its own thread does with a job that ran once
 
 
 def test_a_fault_in_the_register_refuses_the_start(space: Workspace, refused) -> None:
