@@ -213,8 +213,8 @@ def _step(
         return None
     if contradict(height, before, now, least):
         return None
-    if not now.certain and max(before.scatter, now.scatter) > SCATTERED_SHARE * abs(height):
-        return None  # a roof that follows a house's load by day has no first and last light to speak of
+    if not now.certain and is_scattered(height, before, now):
+        return None
     change = _change_at(onsets, device, segment.start, earlier, (height, error), (before, now), claim)
     if now.days < AGAIN_DAYS:
         return None  # after right days, one wrong day is as well a file that was written wrongly
@@ -222,6 +222,14 @@ def _step(
         return None
     error = float(np.hypot(error, onset_error(float(onsets.interval[device]))))
     return Step(segment.start, before, height, change, earlier.start, error)
+
+
+def is_scattered(height: float, before: Offset, now: Offset) -> bool:
+    """Whether first and last light lie about more widely than a step of this height, minutes, could show.
+
+    A roof that follows a house's load by day has no first and last light to speak of.
+    """
+    return max(before.scatter, now.scatter) > SCATTERED_SHARE * abs(height)
 
 
 def contradict(height: float, before: Offset, now: Offset, least: float) -> bool:

@@ -111,11 +111,20 @@ def follow(
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
             # What always was so may be the planes where nobody knows them, and modules beyond the register need proof.
             is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
-            is_steep = is_unknown and verdict.rise > verdict.fall and noon_deg[n] < HIGH_SUN_DEG
-            if case is not None and not is_steep and (level > open_at or not is_weak):
+            is_rise = verdict.rise > verdict.fall
+            if (
+                case is not None
+                and not may_be_steep(is_unknown, is_rise, noon_deg[n])
+                and (level > open_at or not is_weak)
+            ):
                 row = _opened(site_id, case, history, level, day)
                 rows.append(row | {"is_sure": is_to_act_on(row["kind"], level, open_at, **about_roof)})
     return pl.DataFrame(rows, schema=CASE)
+
+
+def may_be_steep(is_unknown: bool, is_rise: bool, noon_deg: float) -> bool:
+    """Whether more than the register lets expect may be planes that nobody knows, under this noon sun."""
+    return is_unknown and is_rise and noon_deg < HIGH_SUN_DEG
 
 
 def is_to_act_on(kind: str, level: float, open_at: float, *, is_unknown: bool, has_limit: bool) -> bool:

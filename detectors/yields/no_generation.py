@@ -49,11 +49,12 @@ def detect(
     yield_case: pl.DataFrame, yield_residual: pl.DataFrame, yield_night: Night, days: pl.DataFrame, day: date
 ) -> list[Verdict]:
     """A finding per watched site that makes nothing; the value is what it should have made of the day, kWh."""
-    found = [_finding(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
+    found = [finding_of(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 
-def _finding(one: Open) -> Finding:
+def finding_of(one: Open) -> Finding:
+    """The finding of an open case; urgent where something was due."""
     made, due = one.actual_kwh, one.expected_kwh
     span = f"{one.days} days" if one.days > 1 else "a day"
     lone = "" if one.has_neighbours else ", which no cloud explains"

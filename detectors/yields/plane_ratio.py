@@ -15,10 +15,9 @@ from detectors.solar import pv_model
 from detectors.stats.robust import Array, median
 
 DAY_SIGMA = 0.02  # ours: of the highest power; what a clear day errs by beside another
-SKY_SIGMA = (
-    0.02  # ours: of the highest power; by how much models of clear skies and of ground differ, on all days alike
-)
+SKY_SIGMA = 0.02  # ours: of the highest power; what models of clear skies and of ground err by, on all days alike
 CUT_SIGMAS = 5.0  # ours: of both; a pole's shade is no plane
+HORIZON_SINE = 0.342  # ours: 20 degrees; houses, trees and hills on both sides hide lower suns, which is no other plane
 LEAST_HOURS = 2.0  # ours: a day, of each half; fewer show no shape
 
 
@@ -42,10 +41,10 @@ def of_sites(
 
     `days` and `haze`, [sites], are the number of clear days and by how much more a low sun errs.
     """
-    east = pv_model.by_hour(clear.sky.east)
+    east, is_above = pv_model.by_hour(clear.sky.east), pv_model.by_hour(clear.sky.up) > HORIZON_SINE
     told = []
     for half in (east > 0, east <= 0):
-        known = np.isfinite(power) & half & (by_learned > 0)
+        known = np.isfinite(power) & is_above & half & (by_learned > 0)
         count = np.bincount(site, known.sum(axis=1), len(days))
         peak = np.zeros(len(days))
         np.maximum.at(peak, site, np.where(np.isfinite(power), power, 0.0).max(axis=1))

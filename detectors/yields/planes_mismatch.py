@@ -39,7 +39,7 @@ REASONS = {
     "are needed",
 }
 
-LEAST_LOG_RATIO = 6.0  # ours: in each half of the day; right registers stayed below 2, one between two walls reached 5
+LEAST_LOG_RATIO = 4.0  # ours: in each half of the day, e^8 to 1 together; right registers stayed below 2 in each
 MODELS = 4  # ours: learned once a week each; a month of bright days, or of one odd week, is none
 SPAN_DAYS = 21
 LEAST_CLEAR_DAYS = 10  # ours: of twelve at most

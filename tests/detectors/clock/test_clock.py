@@ -14,7 +14,7 @@ from astral import Observer
 from astral.sun import sunrise
 
 from detectors.clock import clock
-from detectors.clock.diagnosis import contradict
+from detectors.clock.diagnosis import contradict, is_scattered
 from detectors.clock.light import LIGHT, light_onsets
 from detectors.clock.offset import Offset
 from detectors.clock.zones import daily_offsets
@@ -162,6 +162,13 @@ def test_a_jump_of_the_light_that_the_days_offsets_contradict_is_no_step(
     """Figures of a roof that may not feed in, whose first and last light are the house's."""
     offset = Offset(3.4, 12.0, 20, False, False, 4.0)
     assert contradict(height, offset, offset._replace(minutes=now), 18.0) is is_one
+
+
+@pytest.mark.parametrize(("scatter", "is_one"), [(4.0, True), (24.0, True), (40.0, False)])
+def test_light_that_lies_about_more_widely_than_a_step_shows_none(scatter: float, is_one: bool) -> None:
+    steady = Offset(3.4, 12.0, 20, False, False, 4.0, scatter=4.0)
+    assert is_scattered(-75.0, steady, steady._replace(scatter=scatter)) is not is_one
+    assert is_scattered(-75.0, steady._replace(scatter=scatter), steady) is not is_one
 
 
 def test_a_zones_figure_corrects_where_the_measured_one_agrees() -> None:

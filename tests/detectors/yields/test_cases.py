@@ -30,6 +30,19 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
 
 
 @pytest.mark.parametrize(
+    ("is_unknown", "is_rise", "noon_deg", "may_be"),
+    [
+        (True, True, 36.0, True),  # January near 33 north: 57 degrees of tilt make half as much again as usual planes
+        (True, True, 65.0, False),
+        (False, True, 36.0, False),
+        (True, False, 36.0, False),
+    ],
+)
+def test_under_a_low_sun_more_than_expected_may_be_steep_planes(is_unknown, is_rise, noon_deg, may_be):
+    assert cases.may_be_steep(is_unknown, is_rise, noon_deg) is may_be
+
+
+@pytest.mark.parametrize(
     ("kind", "is_unknown", "has_limit", "acts"),
     [
         ("underperformance", False, True, True),

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from detectors.losses import MEASURED, DayLoss
+from detectors.yields import no_generation
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
 
@@ -13,20 +14,23 @@ FIRST = date(2026, 6, 1)
 DAYS = 20
 
 
-def _severity(*, lost_kwh: float, has_limit: bool, is_sure: bool = True) -> str:
-    """Of a case of ten days, on each of which 8 kWh were due and this much was lost."""
+def _open(*, lost_kwh: float, has_limit: bool, is_sure: bool = True, due_kwh: float = 8.0) -> Open:
+    """A case of ten days, on each of which so much was due and so much was lost."""
     nothing = np.full(DAYS, np.nan)
     history = History(
         FIRST, np.zeros(DAYS), np.full(DAYS, 0.1), np.zeros(DAYS, dtype=bool), nothing[:, None], nothing[:, None],
-        np.full(DAYS, 8.0), np.full(DAYS, 8.0 - lost_kwh),
+        np.full(DAYS, due_kwh), np.full(DAYS, due_kwh - lost_kwh),
     )  # fmt: skip
     since, day = FIRST + timedelta(days=10), FIRST + timedelta(days=DAYS - 1)
     losses = tuple(DayLoss(since + timedelta(days=n), lost_kwh, 0.3 * lost_kwh, MEASURED) for n in range(10))
-    one = Open(
-        "roof-1", "underperformance", day, since, since, since, 0.0, np.log(0.4), 0, 5.0, is_sure, 8.0, 8.0 - lost_kwh,
-        losses, 6.0, 3.0, history, "register", has_limit,
+    return Open(
+        "roof-1", "underperformance", day, since, since, since, 0.0, np.log(0.4), 0, 5.0, is_sure, due_kwh,
+        due_kwh - lost_kwh, losses, 6.0, 3.0, history, "register", has_limit,
     )  # fmt: skip
-    told = one.finding(
+
+
+def _severity(**case: float | bool) -> str:
+    told = _open(**case).finding(
         severity="soon", value=60.0, unit="%", threshold=0.0, summary="Less.", measured="less", expected="more"
     )
     return told.severity
@@ -46,3 +50,9 @@ def test_a_limited_site_that_lost_next_to_nothing_sends_nobody(lost_kwh, has_lim
 
 def test_what_is_not_sure_sends_nobody():
     assert _severity(lost_kwh=5.0, has_limit=False, is_sure=False) == "watch"
+
+
+@pytest.mark.parametrize(("due_kwh", "severity"), [(4.0, "urgent"), (0.0, "watch")])
+def test_a_dark_roof_of_which_nothing_was_due_is_not_urgent(due_kwh, severity):
+    dark = _open(lost_kwh=due_kwh, has_limit=False, due_kwh=due_kwh)
+    assert no_generation.finding_of(dark).severity == severity
