@@ -97,6 +97,24 @@ def _stamped(implausible_stamps: pl.DataFrame, day: date) -> dict[str, tuple[int
 
 
 def _of_stamps(site_id: str, count: int, first: str, readings: int, day: date) -> Finding:
+    return _counted(
+        site_id,
+        day,
+        count,
+        readings,
+        summary=f"{count} rows carry stamps of a time in which the site cannot have written them, first {first!r}; "
+        "they were rejected. The logger's clock was reset or set wrongly.",
+        measured=f"{count} rows, first stamped {first!r}",
+        expected="stamps between the site's commissioning and the arrival of the export",
+        evidence={"stamps_rejected_count": count, "first_stamp_text": first},
+    )
+
+
+def _counted(
+    site_id: str, day: date, count: int, readings: int, *, summary: str, measured: str, expected: str,
+    evidence: dict[str, EvidenceValue],
+) -> Finding:  # fmt: skip
+    """A finding of so many of the day's readings."""
     return Finding(
         site_id=site_id,
         day=day,
@@ -105,11 +123,10 @@ def _of_stamps(site_id: str, count: int, first: str, readings: int, day: date) -
         value=float(count),
         unit="readings",
         threshold=0.0,
-        summary=f"{count} rows carry stamps of a time in which the site cannot have written them, first {first!r}; "
-        "they were rejected. The logger's clock was reset or set wrongly.",
-        measured=f"{count} rows, first stamped {first!r}",
-        expected="stamps between the site's commissioning and the arrival of the export",
-        evidence={"readings_count": readings, "stamps_rejected_count": count, "first_stamp_text": first},
+        summary=summary,
+        measured=measured,
+        expected=expected,
+        evidence={"readings_count": readings, **evidence},
     )
 
 
@@ -119,19 +136,16 @@ def _of_copies(site_id: str, flags: pl.DataFrame, readings: int, day: date) -> F
     count = int(by_channel.group_by("device_id").agg(pl.col("readings").max())["readings"].sum())
     reason = str(flags.sort("readings", descending=True)["reason"][0])
     names = flags["channel"].unique().sort().to_list()
-    return Finding(
-        site_id=site_id,
-        day=day,
-        kind=KIND,
-        severity="soon" if count > MANY_SHARE * readings else "watch",
-        value=float(count),
-        unit="readings",
-        threshold=0.0,
+    return _counted(
+        site_id,
+        day,
+        count,
+        readings,
         summary=f"{count} of {readings} readings are {reason}: the same block was sent again under other stamps. "
         "They count in no energy; what this day was in truth is not known.",
         measured=f"{count} of {readings} readings: {reason}",
         expected="readings that differ from those of other days",
-        evidence={"readings_count": readings, "copied_count": count, "copied_channel_name": ", ".join(names)},
+        evidence={"copied_count": count, "copied_channel_name": ", ".join(names)},
     )
 
 

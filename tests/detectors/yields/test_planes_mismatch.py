@@ -21,7 +21,8 @@ def _lower(fleet, *, turn=0.0, tilt=0.0, kept=None):
     sites = fleet.sites.with_columns(
         azimuth_deg=(pl.col("azimuth_deg") + turn) % 360, tilt_deg=(pl.col("tilt_deg") + tilt).clip(0, 85)
     )
-    told = site_model.learn(fleet.kept if kept is None else kept, sites, fleet.planes, LAST)
+    kept = fleet.kept if kept is None else kept
+    told = site_model.learn(kept, sites, fleet.planes, kept["day"].max())
     assert told.height == sites.height
     return told.select(pl.min_horizontal("log_ratio_morning", "log_ratio_afternoon")).to_series().to_numpy()
 
@@ -47,6 +48,14 @@ def test_a_right_register_is_never_excluded_and_one_turned_by_a_right_angle_is(k
 @pytest.mark.parametrize("hours", [range(15, 24), range(9), [*range(8), *range(16, 24)]])
 def test_shade_of_an_evening_of_a_morning_or_of_both_excludes_nothing(known, hours):
     assert _lower(known, kept=_dimmed(known.kept, hours)).max() < LEAST_LOG_RATIO / 2
+
+
+def test_hills_on_both_sides_under_a_winter_sun_exclude_nothing_and_hide_no_wrong_register():
+    """Before 9 and after 15 hours the sun stands below 20 degrees near 33 north: such hours say nothing of planes."""
+    roofs = simulate_hours.fleet(6103, latitude=33, first_day=date(2024, 12, 1), count=12, known_share=1.0)
+    kept = _dimmed(roofs.kept, [*range(9), *range(15, 24)])
+    assert _lower(roofs, kept=kept).max() < 1.0
+    assert (_lower(roofs, turn=90.0, kept=kept) > LEAST_LOG_RATIO).mean() >= 0.4
 
 
 def test_a_clock_that_is_half_an_hour_wrong_excludes_nothing(known):
