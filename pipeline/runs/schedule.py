@@ -82,9 +82,10 @@ class _Scheduler(BackgroundScheduler):
 class Service:
     """Two jobs on one clock. Nothing is remembered between starts: the run ledger says what was missed."""
 
-    def __init__(self, workspace: Workspace, settings: Settings) -> None:
+    def __init__(self, workspace: Workspace, settings: Settings, stop: threading.Event | None = None) -> None:
+        """`stop`: set when the service is to end."""
         self.workspace, self.settings = workspace, settings
-        self.stop = threading.Event()
+        self.stop = stop or threading.Event()
         plan = settings.schedule
         self.heartbeat = Heartbeat(
             workspace, ingest_every_min=plan.ingest_every_min, digest_at=plan.digest_at, timezone=plan.timezone
@@ -99,12 +100,10 @@ class Service:
         self.backoffs = {"ingest": Backoff(60 * plan.ingest_every_min), "cycle": Backoff(AGAIN_S)}
 
     def run(self) -> None:
-        """Returns after SIGTERM or SIGINT, when the job under way has come to a point where it can stop."""
+        """Returns once told to stop, when the job under way has come to a point where it can."""
         self._plan()
         self.heartbeat.beat()
         self._make_up_for_the_morning()
-        for name in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(name, lambda *_: self.stop.set())
         self.scheduler.start()
         LOG.info(
             "taking in every %g min, digest at %s %s",
@@ -286,8 +285,23 @@ def last_ended_day(run: Opened) -> date:
     return day
 
 
+def told_to_stop() -> threading.Event:
+    """Set by SIGTERM or SIGINT from here on; set already if an interrupt came before and was lost.
+
+    What a handler raises in a destructor ends there. A command would merely go on to its end; the service has none.
+    """
+    stop = threading.Event()
+    before = signal.getsignal(signal.SIGINT)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    if getattr(before, "count", 0):
+        stop.set()
+    return stop
+
+
 def serve(workspace: Workspace, *, log_format: str = logs.TEXT) -> None:
-    """Runs the service until it is told to stop. Raises WorkspaceBusyError if one runs here already."""
+    """Runs the service until SIGTERM or SIGINT. Raises WorkspaceBusyError if one runs here already."""
+    stop = told_to_stop()
     settings = check_or_refuse(workspace).settings
     logs.set_up(log_format, sys.stdout, is_verbose=True)
     lock = FileLock(Path(workspace.root) / ".noonmark.schedule.lock")
@@ -298,6 +312,6 @@ def serve(workspace: Workspace, *, log_format: str = logs.TEXT) -> None:
             "a schedule runs in this workspace already", str(workspace.root), "stop it first"
         ) from error
     try:
-        Service(workspace, settings).run()
+        Service(workspace, settings, stop).run()
     finally:
         lock.release()
