@@ -80,6 +80,16 @@ def space(tmp_path: Path) -> Workspace:
     return made
 
 
+@pytest.fixture(autouse=True)
+def _handlers() -> Iterator[None]:
+    """Puts back what handles signals."""
+    before, hook = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}, sys.unraisablehook
+    yield
+    sys.unraisablehook = hook
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
+
 @pytest.fixture
 def refused(space: Workspace, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
     """Exit status and errors of a start that must be refused: a service that begins all the same ends at once."""
@@ -212,17 +222,7 @@ def test_a_service_that_ends_amid_a_look_at_its_jobs_says_nothing(tmp_path: Path
     service.scheduler.remove_job("none of that name")  # as its own thread does with a job that ran once
 
 
-@pytest.fixture
-def handlers() -> Iterator[None]:
-    """Puts back what handles signals."""
-    before, hook = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}, sys.unraisablehook
-    yield
-    sys.unraisablehook = hook
-    for number, handler in before.items():
-        signal.signal(number, handler)
-
-
-def test_an_interrupt_that_was_lost_while_the_service_started_ends_it(handlers: None) -> None:
+def test_an_interrupt_that_was_lost_while_the_service_started_ends_it() -> None:
     interrupt = start._Interrupt()
     interrupt.is_loaded = True
     signal.signal(signal.SIGINT, interrupt)
