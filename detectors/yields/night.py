@@ -21,7 +21,7 @@ from detectors.yields.pyranometer import Day, Roofs
 from detectors.yields.sequential_test import LEAST_MARGIN
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
-USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
+USABLE_SIGMA = 1.0  # ours: beyond it, a factor of e, a day of pairs tells less than the lone test
 ZERO_RATIO_LIMITED = 0.001  # ours: so much may be all that an idle house takes of a healthy roof
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
 THIN_COVERAGE = 0.15  # ours: share of daylight; of less, what was read may be a logger's restart
