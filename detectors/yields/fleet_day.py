@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.solar import pv_model
+from detectors.solar import plane_response, pv_model
 from detectors.solar.plane_response import Answer
 from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array, median
@@ -73,6 +73,12 @@ def column(frame: pl.DataFrame, name: str, empty: float = np.nan) -> Array:
     if values.has_nulls() and not np.isnan(empty):
         values = values.fill_null(empty)
     return np.asarray(values.to_numpy())  # null is NaN
+
+
+def clear_w(fleet: Fleet) -> Array:
+    """What each roof makes of a clear sky, W, its level aside."""
+    kwp, ceiling = fleet.roofs.kwp[:, None], fleet.roofs.ceiling_w[:, None]
+    return plane_response.possible_w(fleet.light.answer, np.ones(1), fleet.light.ambient_c, kwp, ceiling)
 
 
 def gather(
