@@ -1,6 +1,5 @@
 """Which changes of the register have a site's past days summed up and judged again."""
 
-
 import pytest
 
 from detectors.frames import PLANES
