@@ -3,7 +3,7 @@
 import numpy as np
 
 from detectors.stats.robust import Array
-from detectors.yields.fleet_day import ZERO_RATIO, Fleet, clear_w
+from detectors.yields.fleet_day import ZERO_RATIO, Fleet, clear_w, is_curtailed
 from detectors.yields.own_past import Correction
 from detectors.yields.sequential_test import LEAST_MARGIN
 
@@ -18,8 +18,7 @@ def of_day(fleet: Fleet, expected: Array, sky: Array, correction: Correction) ->
     What was curtailed could have been more, so the roof is at least so good. Without neighbours the sky is taken for
     clear, which errs to the same side.
     """
-    is_asked = fleet.roofs.has_limit | fleet.is_voltage_high.any(axis=1)
-    made = np.where(is_asked[:, None], fleet.reported_w, np.nan)
+    made = np.where(is_curtailed(fleet)[:, None], fleet.reported_w, np.nan)
     told = np.full(len(made), np.nan)
     for due_w, level in (
         (np.where(np.isfinite(sky), expected * np.exp(correction.log_usual), np.nan), fleet.roofs.level),

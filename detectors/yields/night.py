@@ -25,7 +25,7 @@ from detectors.yields import (
 from detectors.yields.cold import Cold
 from detectors.yields.day_residual import Combined
 from detectors.yields.energies import Before, of_day
-from detectors.yields.fleet_day import Fleet, clear_w, column
+from detectors.yields.fleet_day import Fleet, clear_w, column, is_curtailed
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
 
@@ -96,7 +96,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         pairs = pairs._replace(log_ratio=np.where(alone[:, None], np.nan, pairs.log_ratio))
         combined = neighbours_doubt.without(combined, alone)
     correction, expected, share, past_sigma = due
-    base = day_residual.variance(combined, np.zeros(count), site_roofs.has_limit, site_roofs.is_unknown)
+    base = day_residual.variance(combined, np.zeros(count), is_curtailed(fleet), site_roofs.is_unknown)
     doubted = neighbours_doubt.variance(fleet, odds, pairs, combined.neighbours)
     sigma = np.hypot(_sigma(fleet, combined, past_sigma), np.sqrt(doubted))
     least = at_least.of_day(fleet, expected, sky, correction)
@@ -161,8 +161,7 @@ def _due(fleet: Fleet, sky: Array, is_used: NDArray[np.bool_]) -> _Due:
 
 
 def _sigma(fleet: Fleet, found: Combined, past_sigma: Array) -> Array:
-    roofs = fleet.roofs
-    variance = day_residual.variance(found, past_sigma, roofs.has_limit, roofs.is_unknown)
+    variance = day_residual.variance(found, past_sigma, is_curtailed(fleet), fleet.roofs.is_unknown)
     return np.asarray(np.sqrt(variance) * column(fleet.models, "scale", 1.0))
 
 
