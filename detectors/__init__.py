@@ -25,7 +25,7 @@ from types import ModuleType
 
 import polars as pl
 
-from detectors.finding import REASONS, Finding, Kind
+from detectors.finding import OVER, REASONS, Finding, Kind
 from detectors.frames import EARLIER
 
 EVERYTHING = "everything"  # in Kind.hides: every other kind
@@ -86,10 +86,14 @@ def _hidden(kind: str, about: Kind, names: Mapping[str, set[str]]) -> set[str]:
 def earlier_frame(
     findings: Iterable[Finding], about: Mapping[str, Kind], corrected: Container[str] = ()
 ) -> pl.DataFrame:
-    """EARLIER of some findings; `about` is what `kinds` returns, `corrected` are sites judged on a corrected line."""
+    """EARLIER of some findings; `about` is what `kinds` returns, `corrected` are sites judged on a corrected line.
+
+    What is over (OVER in the evidence) makes nothing of the day unreliable.
+    """
     rows = [
         (f.site_id, f.kind, about[f.kind].group, f.severity, f.value, f.unit,
-         [one for one in about[f.kind].makes_unreliable if one != "time" or f.site_id not in corrected])
+         [one for one in about[f.kind].makes_unreliable
+          if OVER not in f.evidence and (one != "time" or f.site_id not in corrected)])
         for f in findings
     ]  # fmt: skip
     return pl.DataFrame(rows, schema=EARLIER, orient="row")

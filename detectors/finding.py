@@ -42,6 +42,7 @@ EvidenceValue = float | int | str | None
 Role = Literal["measured", "expected", "limit", "corrected", "reference"]
 Instants = Iterable[date] | pl.Series  # days, or instants in UTC
 SAME_KWH = 1e-6  # ours: rounding
+OVER = "right_since_text"  # evidence: the day since which what is told no longer touches the readings
 CHANNEL_UNITS = {"_w_m2": "W/m²", "_kwh": "kWh", "_pct": "%", "_hz": "Hz", "_w": "W", "_v": "V", "_c": "°C"}
 
 

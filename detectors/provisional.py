@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from detectors.finding import Finding, Kind
+from detectors.finding import OVER, Finding, Kind
 
 KNOWN_MIN = 10.0  # 95 % uncertainty; ours: a roof's power changes by some per cent in so long
 MARK = "clock_correction_min"  # in the evidence of a finding that was judged on the corrected line
@@ -22,7 +22,7 @@ def corrections(found: Iterable[Finding], about: Mapping[str, Kind]) -> dict[str
     """
     told: dict[str, float] = {}
     for one in found:
-        if "time" not in about[one.kind].makes_unreliable or one.evidence.get("device_name"):
+        if "time" not in about[one.kind].makes_unreliable or one.evidence.get("device_name") or OVER in one.evidence:
             continue
         offset, exact = one.evidence.get("offset_min"), one.evidence.get("correction_min")
         minutes = exact if isinstance(exact, float) else -offset if isinstance(offset, float) else None

@@ -9,8 +9,9 @@ from detectors.clock.drift import MARGIN, TOGETHER, TOTAL_MIN, Drift, best_drift
 from detectors.clock.explain import Claim, entered_zone, explaining
 from detectors.clock.kinds import REASONS
 from detectors.clock.lit_days import step_height
-from detectors.clock.offset import NEEDED_DAYS, Offset, low, measure, onset_error
+from detectors.clock.offset import NEEDED_DAYS, Offset, contradict, is_scattered, low, measure, onset_error
 from detectors.clock.onsets import Array, Onsets
+from detectors.clock.saving import begun, ended
 from detectors.clock.segments import Segment
 from detectors.clock.zones import changes
 from detectors.finding import Reason, because
@@ -24,9 +25,9 @@ STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
 WRONG_BEFORE_SHARE = 0.6  # ours, of the limit: an offset before a step, unproven, that the step may have set right
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 9.0, 0.1  # ours: a step is a change of clocks' if it is as high within this
-SCATTERED_SHARE = 0.4  # ours: of a step; what lies about more widely than that shows none of this height
 AGAIN_DAYS = 2  # ours: with light, as one day may be written wrongly, that of a change of clocks most of all
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onsets' error as well as the clock's
+LATELY_DAYS = 12  # ours: in which a drift of 40 s/day moves by 8 min, less than a day's own middle scatters
 CLEAR_DRIFT_DAYS = 40  # ours: a drift that needs no light in the dark to be believed
 CLEAR_GAIN = 12.0  # twice the evidence of a drift that shows light in the dark
 CLEAR_TOGETHER = 0.25  # stricter than where there is light in the dark: shade changes with the seasons
@@ -45,6 +46,8 @@ class Diagnosis(NamedTuple):
     saving: str = ""  # what was done with daylight saving
     since: int = 0  # column of the first day that the explanation holds for, right ones before `start` among them
     zone: str | None = None  # entered instead of the claimed one: right until its clocks, or the claim's, changed
+    today: int = 0  # column of the first day with today's offset
+    is_over: bool = False  # the change of clocks has made the stamps right again, until the next one
 
 
 def raise_limit(interval: float) -> float:
@@ -79,29 +82,35 @@ class Step(NamedTuple):
 
 def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) -> Diagnosis | Reason | None:
     """What is wrong today; a reason if it can't be told; None if the clock is right."""
-    interval = float(onsets.interval[device])
-    limit = raise_limit(interval)
     if not history or measure(onsets, device, history[-1]) is None:
         return because(REASONS, "no-whole-day")
     segment, earlier = _today(onsets, device, history)
+    found = _cause(onsets, device, history[0].start, segment, earlier, claim)
+    return found._replace(today=segment.start) if isinstance(found, Diagnosis) else found
+
+
+def _cause(
+    onsets: Onsets, device: int, first: int, segment: Segment, earlier: Segment | None, claim: Claim
+) -> Diagnosis | Reason | None:
+    interval = float(onsets.interval[device])
+    limit = raise_limit(interval)
     now = measure(onsets, device, segment)
     assert now is not None
     step = _step(onsets, device, segment, earlier, now, claim)
-    first = history[0].start
     line = best_drift(onsets, device)
     if step is not None and step.change is not None and line is not None and line.gain < MARGIN:
         line = None  # the clocks changed that day, and nothing says that it drifts
     is_steady = line is None or line.gain < MARGIN
     is_known = now.days >= NEEDED_DAYS or now.certain
     was_wrong = is_steady and is_known and step is not None and step.before.in_dark
-    if was_wrong and explaining(onsets, device, first, *now[:2], claim):
+    if was_wrong and explaining(onsets, device, first, *now[:2], claim, today=segment.start):
         return Diagnosis("constant", now, first, None, None, None, None)  # one zone, whose clocks changed
     if line is not None and line.is_over and line.gain >= MARGIN:
         segment, step = Segment(line.resets[-1], segment.end), None  # set right for good: what was before is past
         line, now = None, measure(onsets, device, segment)
         assert now is not None
     if line is not None and line.moves_together():
-        if _is_told(line, now):
+        if _is_told(line, now.in_dark or _is_in_dark_lately(onsets, device, segment)):
             return Diagnosis("drift", now, line.start, None, None, line, None)
         moves = step is not None or (abs(now.minutes) >= limit and (line.in_steps or line.gain > 0))
         towards = now.minutes if step is None else step.height
@@ -109,6 +118,8 @@ def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) 
             return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
     if step is not None and not step.before.in_dark:
         return _after_step(step, now, limit)
+    if step is not None and abs(now.minutes) < limit and (over := _right_again(onsets, device, step, now, claim)):
+        return over
     if now.days < NEEDED_DAYS and earlier is not None:
         return because(REASONS, "changed-lately")
     if abs(now.minutes) < limit:
@@ -121,17 +132,27 @@ def diagnose(onsets: Onsets, device: int, history: list[Segment], claim: Claim) 
     if before is not None and before.days >= NEEDED_DAYS and not before.in_dark and abs(before.minutes) < limit:
         height = now.minutes - before.minutes  # right first, wrong from a later day on: no zone of the first day
         return Diagnosis("step", now, segment.start, before.minutes, height, None, None)
-    if line is not None and line.in_steps and not explaining(onsets, device, segment.start, *now[:2], claim):
+    if (
+        line is not None
+        and line.in_steps
+        and not explaining(onsets, device, segment.start, *now[:2], claim, today=segment.start)
+    ):
         return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
     return Diagnosis("constant", now, segment.start, None, None, None, None)
 
 
-def _is_told(line: Drift, now: Offset) -> bool:
+def _is_in_dark_lately(onsets: Onsets, device: int, segment: Segment) -> bool:
+    """Whether the last days show light in the dark: a drift's offset is today's, not the middle of some weeks."""
+    lately = measure(onsets, device, Segment(max(segment.start, segment.end - LATELY_DAYS + 1), segment.end))
+    return lately is not None and lately.in_dark
+
+
+def _is_told(line: Drift, in_dark: bool) -> bool:
     """Whether the drift is known, has moved the clock far enough, and is no wall's."""
     if line.gain < MARGIN or not line.is_known or line.total < TOTAL_MIN or abs(line.most) < RAISE_MIN:
         return False
     is_clear = line.moves_together(CLEAR_TOGETHER) and line.gain >= CLEAR_GAIN and line.days_moved >= CLEAR_DRIFT_DAYS
-    return now.in_dark or is_clear or (bool(line.resets) and line.gain >= CLEAR_GAIN)
+    return in_dark or is_clear or (bool(line.resets) and line.gain >= CLEAR_GAIN)
 
 
 def _today(onsets: Onsets, device: int, history: list[Segment]) -> tuple[Segment, Segment | None]:
@@ -171,10 +192,24 @@ def _stepped(step: Step, now: Offset) -> Diagnosis:
     elif not step.change.claimed:
         saving = "followed by the stamps but not by the claimed zone"
     else:
-        saving = "applied twice" if step.height * step.change.forward > 0 else "left out"
+        saving = begun(step.height, step.change.forward)
     return Diagnosis(
         "daylight saving", now, step.at, step.before.minutes, step.height, None, step.change.day, saving,
         step.since, step.change.zone,
+    )  # fmt: skip
+
+
+def _right_again(onsets: Onsets, device: int, step: Step, now: Offset, claim: Claim) -> Diagnosis | None:
+    """Daylight saving that was wrong until a change of clocks made the stamps right, which the next one will undo."""
+    if step.change is None or step.change.zone is not None:
+        return None
+    offsets = (step.before, now)
+    saving = ended(onsets, device, step.since, step.at, offsets, step.change.forward, claim)
+    if not saving:
+        return None
+    return Diagnosis(
+        "daylight saving", now, step.since, step.before.minutes, step.height, None, step.change.day, saving,
+        step.since, is_over=True,
     )  # fmt: skip
 
 
@@ -222,23 +257,6 @@ def _step(
         return None
     error = float(np.hypot(error, onset_error(float(onsets.interval[device]))))
     return Step(segment.start, before, height, change, earlier.start, error)
-
-
-def is_scattered(height: float, before: Offset, now: Offset) -> bool:
-    """Whether first and last light lie about more widely than a step of this height, minutes, could show.
-
-    A roof that follows a house's load by day has no first and last light to speak of.
-    """
-    return max(before.scatter, now.scatter) > SCATTERED_SHARE * abs(height)
-
-
-def contradict(height: float, before: Offset, now: Offset, least: float) -> bool:
-    """Whether the offsets moved by a step or more the other way than the light jumped: then neither is the clock's.
-
-    All in minutes. At a limited roof first and last light follow the house's load, and a busy week moves them.
-    """
-    moved = now.minutes - before.minutes
-    return height * moved < 0 and abs(moved) >= least
 
 
 def _jump(late: Array, before: Segment, after: Segment) -> float:

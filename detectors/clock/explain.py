@@ -13,6 +13,7 @@ from detectors.clock.zones import daily_offsets, fixed_name, is_kept_somewhere, 
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
 ZONE_FITS_MOST_MIN = 20.0
 SPAN_DAYS = 3  # ours: with light; a shorter span between changes of clocks tells nothing of a zone
+LEVEL_MOST_MIN = 30.0  # ours: by shade, where today's own days are too few; half of what zones differ by
 CHANGE_NEAR_DAYS = 2  # ours: a step lies this near the change of clocks that made it, sunless days aside
 CLOCK_MIN = 720.0  # half a day: offsets beyond it are those of the other side
 
@@ -47,8 +48,21 @@ def daily_middles(onsets: Onsets, device: int) -> Array:
     return np.asarray((onsets.first_late[device] - onsets.last_early[device]) / 2, dtype=np.float64)
 
 
-def explaining(onsets: Onsets, device: int, start: int, minutes: float, uncertainty: float, claim: Claim) -> list[str]:
+def explaining(
+    onsets: Onsets,
+    device: int,
+    start: int,
+    minutes: float,
+    uncertainty: float,
+    claim: Claim,
+    *,
+    today: int,
+    is_right_now: bool = False,
+) -> list[str]:
     """Zones whose difference from the claimed one is the offset on all days from column `start` on, best first.
+
+    `today`: column of the first day with the offset of today.
+    `is_right_now`: the zone asked for is one whose clocks show today what the claimed one's do.
 
     `minutes`: the offset today, to which the days' own middles are levelled, as shade moves them all alike.
     The zones of the register and of the neighbourhood come first; fixed offsets, and zones far away, only where some
@@ -62,17 +76,18 @@ def explaining(onsets: Onsets, device: int, start: int, minutes: float, uncertai
     lit = np.flatnonzero(np.isfinite(days))
     if not len(lit):
         return []
+    recent = int((lit >= today - start).sum())
     fits = float(np.clip(uncertainty, ZONE_FITS_MIN, ZONE_FITS_MOST_MIN))
     days = days[lit]
     judged: dict[bytes, bool] = {}
 
     def explains(offsets: Array) -> bool:
         gap = (offsets - mine)[start:]
-        if not gap[-1] or abs(_turned(gap[-1] - minutes)) > fits:
+        if bool(gap[-1]) is is_right_now or not gap.any() or abs(_turned(gap[-1] - minutes)) > fits:
             return False
         key = gap.tobytes()
         if key not in judged:
-            judged[key] = _fits_all(days, gap[lit], float(gap[-1]), minutes, fits)
+            judged[key] = _fits_all(days, gap[lit], recent, float(gap[-1]), minutes, fits)
         return judged[key]
 
     found: list[str] = []
@@ -91,14 +106,23 @@ def _turned(minutes: Array | float) -> Any:
     return (minutes + CLOCK_MIN) % (2 * CLOCK_MIN) - CLOCK_MIN
 
 
-def _fits_all(days: Array, gap: Array, gap_now: float, minutes: float, fits: float) -> bool:
-    """Whether the middles follow the difference of the zones in each span in which that is constant."""
+def _fits_all(days: Array, gap: Array, recent: int, gap_now: float, minutes: float, fits: float) -> bool:
+    """Whether the middles follow the difference of the zones in each span in which that is constant.
+
+    `recent`: how many days have today's offset. Shade moves all days alike: by their level, or, where they are too few
+    to tell it, by that of the last span, within reason.
+    """
     edges = [0, *(np.flatnonzero(np.diff(gap)) + 1).tolist(), len(gap)]
     spans = [slice(a, b) for a, b in pairwise(edges) if b - a >= SPAN_DAYS]
     if not spans:
         return True
     middles = [float(np.median(days[span])) for span in spans]
-    level = middles[-1] - (minutes + float(gap[spans[-1]][0]) - gap_now)
+    if recent >= SPAN_DAYS:
+        level = float(np.median(days[-recent:] - gap[-recent:])) - minutes + gap_now
+    else:
+        level = middles[-1] - (minutes + float(gap[spans[-1]][0]) - gap_now)
+        if abs(_turned(level)) > LEVEL_MOST_MIN:
+            return False
     return all(
         abs(_turned(middle - level - float(gap[span][0]))) <= fits for middle, span in zip(middles, spans, strict=True)
     )
@@ -112,7 +136,7 @@ def entered_zone(
     It must explain all days from column `since` on: right before, `minutes` off now.
     """
     mine = daily_offsets(claim.stamped_zone, onsets.days[0], len(onsets.days))
-    for zone in explaining(onsets, device, since, minutes, uncertainty, claim):
+    for zone in explaining(onsets, device, since, minutes, uncertainty, claim, today=at):
         if zone.startswith("UTC"):
             continue
         gap = daily_offsets(zone, onsets.days[0], len(onsets.days)) - mine

@@ -20,6 +20,7 @@ SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
 WIDE_PER_SLOW_DEG = 0.14  # more of it per minute of sampling beyond a quarter hour: there first light is seen later
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 FULL_DARK_DEG = 6.0  # the end of civil twilight: from one day alone nothing else counts as darkness
+SCATTERED_SHARE = 0.4  # ours: of a step; what lies about more widely than that shows none of this height
 RECENT_DAYS = 45  # of a segment, so that the seasons' shade does not mix in
 
 
@@ -107,3 +108,20 @@ def _dark_rank(values: Array) -> float:
 def low(values: Array, share: float) -> float:
     """A low quantile: clouds make light late, and seldom early."""
     return float(np.quantile(values, share))
+
+
+def is_scattered(height: float, before: Offset, now: Offset) -> bool:
+    """Whether first and last light lie about more widely than a step of this height, minutes, could show.
+
+    A roof that follows a house's load by day has no first and last light to speak of.
+    """
+    return max(before.scatter, now.scatter) > SCATTERED_SHARE * abs(height)
+
+
+def contradict(height: float, before: Offset, now: Offset, least: float) -> bool:
+    """Whether the offsets moved by a step or more the other way than the light jumped: then neither is the clock's.
+
+    All in minutes. At a limited roof first and last light follow the house's load, and a busy week moves them.
+    """
+    moved = now.minutes - before.minutes
+    return height * moved < 0 and abs(moved) >= least

@@ -7,11 +7,12 @@ from typing import Any
 import numpy as np
 
 from detectors.clock.diagnosis import Diagnosis, raise_limit
-from detectors.clock.explain import ZONE_FITS_MIN, Claim, explaining
+from detectors.clock.explain import Claim, explaining
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Onsets
+from detectors.clock.saving import now_on
 from detectors.clock.zones import changes, daily_offsets
-from detectors.finding import EvidenceValue, Finding, Series, Severity, level, series
+from detectors.finding import OVER, EvidenceValue, Finding, Series, Severity, level, series
 
 KIND_OF = {
     "constant": "time-zone-wrong",
@@ -39,7 +40,7 @@ def to_finding(
     offset = diagnosis.drift.offset if diagnosis.drift else diagnosis.now.minutes
     since = onsets.days[diagnosis.start]
     interval = float(onsets.interval[device])
-    certainty = "certain" if diagnosis.now.certain else "probable"
+    certainty = "certain" if diagnosis.now.certain or diagnosis.is_over else "probable"
     severity: Severity = "soon"
     if abs(offset) < FINE_INTERVALS * interval or (certainty == "probable" and abs(offset) < SURE_MIN):
         severity = "watch"
@@ -53,6 +54,7 @@ def to_finding(
         "interval_min": interval,
         "claimed_zone_name": claim.stamped_zone,
         **_optional(diagnosis, onsets, device, others),
+        **(_until(diagnosis, onsets, claim) if diagnosis.change is not None else {}),
         **_zones(onsets, device, diagnosis, claim),
     }
     if (correction := _correction(kind, diagnosis, evidence)) is not None:
@@ -69,7 +71,7 @@ def to_finding(
             f"about one interval of {interval:.0f} min: the profile's `marks` (start or end) would explain it too"
         )
     if kind == "time-zone-wrong" and (text := _saving_instead(onsets, diagnosis, claim)):
-        evidence["daylight_saving_text"] = text
+        evidence["saving_instead_text"] = text
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -98,6 +100,8 @@ def _value(diagnosis: Diagnosis, kind: str, onsets: Onsets, device: int) -> tupl
     limit = raise_limit(float(onsets.interval[device]))
     if kind == "clock-step" and diagnosis.step is not None:
         return diagnosis.step, "min", limit
+    if diagnosis.is_over and diagnosis.before is not None:
+        return diagnosis.before, "min", limit
     return diagnosis.now.minutes, "min", limit
 
 
@@ -120,6 +124,19 @@ def _optional(diagnosis: Diagnosis, onsets: Onsets, device: int, others: int) ->
     return facts
 
 
+def _until(diagnosis: Diagnosis, onsets: Onsets, claim: Claim) -> dict[str, EvidenceValue]:
+    """Whether the change of clocks ended what was wrong, and when the next one brings it back."""
+    if diagnosis.change is None or not diagnosis.is_over:
+        return {"until_text": ""}
+    facts: dict[str, EvidenceValue] = {
+        OVER: diagnosis.change.isoformat(), "until_text": f" --to {diagnosis.change - timedelta(days=1)}"
+    }  # fmt: skip
+    for zone in (claim.stamped_zone, claim.timezone):
+        if ahead := changes(zone, onsets.days[-1], DAYS_AHEAD):
+            return facts | {"wrong_again_day": (onsets.days[-1] + timedelta(days=ahead[0][0])).isoformat()}
+    return facts
+
+
 def _correction(kind: str, diagnosis: Diagnosis, evidence: dict[str, EvidenceValue]) -> float | None:
     """Minutes to add to the stamps: by the zone or the change of clocks that explains the offset, else as measured.
 
@@ -128,7 +145,8 @@ def _correction(kind: str, diagnosis: Diagnosis, evidence: dict[str, EvidenceVal
     if kind == "clock-drift":
         return None
     if kind == "daylight-saving-wrong" and diagnosis.step is not None:  # a change of clocks moves 30 or 60 min
-        return -30.0 * round(((diagnosis.before or 0.0) + diagnosis.step) / 30)
+        wrong = (diagnosis.before or 0.0) + (0.0 if diagnosis.is_over else diagnosis.step)
+        return -30.0 * round(wrong / 30)
     zone = evidence.get("zone_difference_min")
     if kind == "time-zone-wrong" and isinstance(zone, float):
         return -zone
@@ -160,6 +178,10 @@ def _sentence(
         often = f", set right {resets} time{'s' if resets > 1 else ''} since {since}" if resets else ""
         return f"The clock{name} {word} {abs(speed):.0f} s a day and is {_minutes(offset)} now{often}"
     if kind == "daylight-saving-wrong" and diagnosis.change is not None:
+        if diagnosis.is_over:
+            was = f"The stamps{name} were {_minutes(diagnosis.before or 0.0)} until the clocks changed on"
+            again = f"; right now, they will be so again from {evidence.get('wrong_again_day')} on"
+            return f"{was} {diagnosis.change}: daylight saving {diagnosis.saving}{again}"
         since_change = f"since the clocks changed on {diagnosis.change}"
         return f"The stamps{name} are {_minutes(offset)} {since_change}: daylight saving {diagnosis.saving}"
     if kind == "clock-step" and diagnosis.step is not None:
@@ -205,8 +227,7 @@ def _saving_instead(onsets: Onsets, diagnosis: Diagnosis, claim: Claim) -> str:
         if changes(zone, onsets.days[diagnosis.start], seen):
             return ""
         ahead = changes(zone, onsets.days[-1], DAYS_AHEAD)
-        if ahead and ahead[0][1] < 0 and abs(abs(diagnosis.now.minutes) + ahead[0][1]) <= ZONE_FITS_MIN:
-            how = "left out" if diagnosis.now.minutes < 0 else "applied twice"
+        if ahead and (how := now_on(diagnosis.now.minutes, ahead[0][1])):
             day = onsets.days[-1] + timedelta(days=ahead[0][0])
             return f"daylight saving {how} would explain it too: the change of clocks on {day} will tell"
     return ""
@@ -221,7 +242,10 @@ def _explaining(onsets: Onsets, device: int, diagnosis: Diagnosis, claim: Claim)
     """Zones that explain every day of the offset; of daylight saving, the days before the change too."""
     start = diagnosis.since if diagnosis.cause == "daylight saving" else diagnosis.start
     uncertainty = 0.0 if diagnosis.cause == "step" else diagnosis.now.uncertainty  # a step has to be a zone's
-    return explaining(onsets, device, start, diagnosis.now.minutes, uncertainty, claim)
+    return explaining(
+        onsets, device, start, diagnosis.now.minutes, uncertainty, claim,
+        today=diagnosis.today, is_right_now=diagnosis.is_over,
+    )  # fmt: skip
 
 
 def _series(onsets: Onsets, device: int, limit_min: float) -> tuple[Series, ...]:

@@ -79,7 +79,7 @@ def spare_a_visit(one: ExceptionFacts) -> list[str]:
         told.append(f"Zone entered for its exports: {claimed}. What would explain the offset: {zones}.")
     told += [
         f"{capitalize_first(str(one.evidence[key]))}."
-        for key in ("interval_mark_text", "daylight_saving_text")
-        if len(str(one.evidence.get(key) or "")) > len("applied twice")
+        for key in ("interval_mark_text", "saving_instead_text")
+        if one.evidence.get(key)
     ]
     return told

@@ -1,10 +1,12 @@
 """Causes hide their effects: one exception is shown per cause."""
 
+import json
 from collections import defaultdict
 from collections.abc import Mapping
+from datetime import date, timedelta
 from typing import Any
 
-from detectors.finding import Kind
+from detectors.finding import OVER, Kind
 from detectors.provisional import MARK
 
 
@@ -14,7 +16,8 @@ def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None
     What a kind hides says its `Kind`; of several causes the first in the order of `kinds` counts. While both are open,
     the cause hides the effect whichever was opened first. Where one of them is closed, it hides an effect whose days
     with a finding (`found_from` to `last_day`) all lie in those of the cause (`first_day` to `last_day`): an effect
-    that was opened before its cause was known, or that takes longer to close. What was found on a corrected line is no
+    that was opened before its cause was known, or that takes longer to close. A cause that says itself since when it is
+    over (OVER) is like a closed one from then on. What was found on a corrected line is no
     effect of the clock.
     """
     by_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
@@ -42,7 +45,16 @@ def _hides(cause: dict[str, Any], effect: dict[str, Any], kinds: Mapping[str, Ki
         return False
     if "time" in kinds[cause["kind"]].makes_unreliable and MARK in (effect["evidence"] or ""):
         return False  # it was found on a corrected line: the clock does not explain it
-    if cause["status"] != "closed" and effect["status"] != "closed":
+    until = _until(cause)
+    if until is None and effect["status"] != "closed":
         return True
-    is_over = cause["status"] == "closed" and effect["last_day"] > cause["last_day"]
+    is_over = until is not None and effect["last_day"] > until
     return bool(cause["first_day"] <= effect["found_from"] and not is_over)
+
+
+def _until(cause: dict[str, Any]) -> date | None:
+    """The last day that the cause explains; None while it goes on."""
+    evidence = cause["evidence"] or ""
+    if OVER in evidence:
+        return date.fromisoformat(json.loads(evidence)[OVER]) - timedelta(days=1)
+    return cause["last_day"] if cause["status"] == "closed" else None

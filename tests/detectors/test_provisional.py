@@ -5,8 +5,8 @@ from datetime import timedelta
 import polars as pl
 import pytest
 
-from detectors import kinds
-from detectors.finding import Finding
+from detectors import earlier_frame, kinds
+from detectors.finding import OVER, Finding
 from detectors.provisional import MARK, corrected, corrections, marked
 from tests.support import build
 
@@ -29,10 +29,17 @@ def _clock(kind: str = "clock-step", site_id: str = "roof-1", **evidence) -> Fin
         (_clock(uncertainty_min=11.0), None),
         (_clock(device_name="B"), None),  # the site's other devices are right
         (_clock("readings-frozen"), None),
+        (_clock("daylight-saving-wrong", correction_min=60.0, **{OVER: "2025-06-01"}), None),  # right today
     ],
 )
 def test_an_offset_corrects_where_it_is_known_within_ten_minutes(finding, minutes):
     assert corrections([finding], kinds()) == ({} if minutes is None else {"roof-1": minutes})
+
+
+@pytest.mark.parametrize(("evidence", "unreliable"), [({}, ["time", "stamps"]), ({OVER: "2025-06-01"}, [])])
+def test_what_is_over_makes_nothing_of_the_day_unreliable(evidence, unreliable):
+    told = earlier_frame([_clock("daylight-saving-wrong", **evidence)], kinds())
+    assert told["unreliable"].to_list() == [unreliable]
 
 
 @pytest.mark.parametrize("minutes", [-60.0, 47.0])

@@ -14,9 +14,8 @@ from astral import Observer
 from astral.sun import sunrise
 
 from detectors.clock import clock
-from detectors.clock.diagnosis import contradict, is_scattered
 from detectors.clock.light import LIGHT, light_onsets
-from detectors.clock.offset import Offset
+from detectors.clock.offset import Offset, contradict, is_scattered
 from detectors.clock.zones import daily_offsets
 from detectors.finding import Finding, NotJudged, Verdict, filled
 from tests.support.clock_roofs import (
@@ -142,6 +141,79 @@ def test_lord_howe_moves_by_half_an_hour() -> None:
     assert finding.value == pytest.approx(30, abs=6)
 
 
+ADELAIDE = Roof("adelaide", -34.7, 138.6, "Australia/Adelaide", planes=((1.0, 25.0, 0.0),), seed=5)
+AUTUMN = date(2025, 9, 25)  # IANA: Europe/Zurich goes back on 2025-10-26, Australia/Adelaide on 2025-04-06 (-60 each)
+
+
+@pytest.mark.parametrize(
+    ("roof", "first", "error", "change", "words", "minutes"),
+    [
+        (ADELAIDE, FIRST, fixed_zone(ADELAIDE.timezone, 570.0), date(2025, 4, 6), "left out", -60),
+        (ROOF, AUTUMN, fixed_zone(ROOF.timezone, 60.0), date(2025, 10, 26), "left out", -60),
+        (ROOF, AUTUMN, step(date(2025, 10, 26), -60.0, before=60.0), date(2025, 10, 26), "applied twice", 60),
+        (ROOF, FIRST, fixed_zone(ROOF.timezone, 120.0), CHANGE, "kept through the winter", 60),
+    ],
+    ids=["left out, south", "left out, north", "applied twice", "kept on"],
+)
+def test_daylight_saving_wrong_from_the_first_day_is_told_as_both_until_the_change_tells(
+    roof: Roof, first: date, error: Error, change: date, words: str, minutes: int
+) -> None:
+    light = light_of(error, 75, 15, roof, first)
+    before = only(judge(light, change - timedelta(days=1), roof))
+    assert before.kind == "time-zone-wrong"
+    assert before.evidence["saving_instead_text"] == (
+        f"daylight saving {words} would explain it too: the change of clocks on {change} will tell"
+    )
+    assert not [v for v in judge(light, change, roof) if isinstance(v, Finding)]  # one day is not enough
+    for later in (3, 12):
+        after = only(judge(light, change + timedelta(days=later), roof))
+        assert (after.kind, after.severity, after.value) == (
+            "daylight-saving-wrong", "watch", pytest.approx(minutes, abs=6)
+        )  # fmt: skip
+        assert words in after.summary and after.since == before.since and after.evidence["offset_min"] < 10
+        values = after.evidence | {"site_id": "r"}
+        assert filled(clock.KINDS[after.kind].command, values) == (
+            f"noonmark retime r --shift-min {-minutes} --from {first} --to {change - timedelta(days=1)}"
+        )
+    assert judge(light, change + timedelta(days=16), roof) == []  # it is right, and stays so for half a year
+
+
+@pytest.mark.parametrize("later", [0, 6])
+def test_a_zone_that_is_set_right_away_from_the_change_of_clocks_is_no_daylight_saving(later: int) -> None:
+    at = date(2025, 10, 14)
+    light = light_of(step(at, 60.0, before=-60.0), 45, first=AUTUMN)
+    told = [v for n in range(8) for v in judge(light, at + timedelta(days=later + n)) if isinstance(v, Finding)]
+    assert told == []
+
+
+# IANA: the day on which summer time of 2025 begins or ends, and what a clock without it shows (minutes ahead of UTC).
+CHANGES = {
+    "Europe/Helsinki": (60.2, 24.9, 120.0, 120.0, date(2025, 3, 30)),
+    "America/Chicago": (41.9, -87.6, -360.0, 120.0, date(2025, 3, 9)),
+    "America/Santiago": (-33.4, -70.7, -240.0, 120.0, date(2025, 4, 6)),
+    "Australia/Sydney": (-33.9, 151.2, 600.0, 120.0, date(2025, 4, 6)),
+    "Pacific/Auckland": (-36.8, 174.8, 720.0, -120.0, date(2025, 4, 6)),
+    "Asia/Jerusalem": (31.8, 35.2, 120.0, 120.0, date(2025, 3, 28)),
+}
+
+
+@pytest.mark.parametrize("zone", CHANGES)
+def test_one_zone_needs_days_after_a_change_of_clocks(zone: str) -> None:
+    """On the days of the change the explanation of before stays, or nothing is told: never another zone."""
+    latitude, longitude, standard, shift, change = CHANGES[zone]
+    minutes = standard + shift
+    roof = Roof("r", latitude, longitude, zone, planes=((1.0, 25.0, 180.0 if latitude > 0 else 0.0),), seed=5)
+    light = light_of(fixed_zone(zone, minutes), 30, 15, roof, change - timedelta(days=20))
+    for later in range(-1, 8):
+        day = change + timedelta(days=later)
+        found = [v for v in judge(light, day, roof) if isinstance(v, Finding)]
+        assert found or later in (0, 1), later
+        for one in found:
+            named = str(one.evidence["zone_name"])
+            told = minutes if named.startswith("UTC") else daily_offsets(named, day - timedelta(days=3), 1)[0]
+            assert one.kind == "time-zone-wrong" and told == minutes, (later, named)
+
+
 @pytest.mark.parametrize(("wall", "minutes"), [((60.0, 130.0, 25.0), -90.0), ((230.0, 300.0, 18.0), 70.0)])
 def test_shade_on_one_side_moves_no_step(wall: tuple[float, float, float], minutes: float) -> None:
     """A wall makes first light late or last light early by 20 min and more, before the step as much as after it."""
@@ -207,6 +279,15 @@ def test_a_drift_is_told_with_its_speed(interval: int, speed: float) -> None:
     assert finding.kind == "clock-drift" and finding.unit == "s/day"
     assert finding.value == pytest.approx(speed, abs=5)
     assert finding.evidence["offset_min"] == pytest.approx(speed * 90 / 60, abs=10)
+
+
+def test_a_drift_at_a_meter_of_100_w_is_told_once_it_shows_in_the_dark() -> None:
+    """A meter that rounds to 100 W makes first light late: the middle of some weeks lies in the light for long."""
+    coarse = replace(ROOF, kwp=3.5, resolution_w=100.0)
+    light = light_of(drift(FIRST, -43.0), 60, 10, coarse)
+    finding = only(judge(light, FIRST + timedelta(days=55), coarse))
+    assert finding.kind == "clock-drift" and finding.value == pytest.approx(-43, rel=0.3)
+    assert [v for v in judge(light, FIRST + timedelta(days=20), coarse) if isinstance(v, Finding)] == []
 
 
 def test_a_drift_of_90_s_a_day_is_told_within_three_weeks() -> None:

@@ -3,13 +3,14 @@
 Dates are counted from day 0; the histories are short enough to check by eye.
 """
 
+import json
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
 
 import detectors
-from detectors.finding import Kind
+from detectors.finding import OVER, Kind
 from detectors.frames import SITES
 from pipeline.exceptions.changes import Folded
 from pipeline.exceptions.course import REOPEN_DAYS
@@ -281,6 +282,15 @@ def test_a_silent_device_hides_nothing_of_the_others():
 def test_a_closed_cause_hides_nothing():
     found = pl.concat([findings_of([0], kind="clock-step"), findings_of([5])])
     assert hidden(found)["A-yield-1"] is None
+
+
+def test_a_cause_that_says_since_when_it_is_over_hides_what_lies_before():
+    """Daylight saving was wrong until the clocks changed on day 4: yesterday's yield is its effect, today's not."""
+    over = json.dumps({OVER: on(4).isoformat()})
+    cause = findings_of([4, 5], kind="daylight-saving-wrong", since=on(0), evidence=over)
+    assert hidden(pl.concat([cause, findings_of([2, 3])]))["A-yield-1"] == "A-clock-1"
+    assert hidden(pl.concat([cause, findings_of([3, 5])]))["A-yield-1"] is None
+    assert hidden(pl.concat([cause.with_columns(evidence=pl.lit("{}")), findings_of([3, 5])]))["A-yield-1"]
 
 
 def test_an_effect_is_hidden_on_the_days_of_its_cause_whichever_was_known_first():
