@@ -29,7 +29,7 @@ from pipeline.ingest.pieces import pieces_in
 from pipeline.ingest.profile_choice import choose_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
-from pipeline.store import Store, archived, ledger, readings
+from pipeline.store import Store, archived, learned, ledger, readings
 from pipeline.workspace.places import Workspace
 
 ENDED_RUNS = (
@@ -57,8 +57,8 @@ class Ingest:
         self.opening = Opening(workspace)
         self.looked_at: set[tuple[str, str]] = set()  # keys of what this run has read
         self.now = datetime.now(UTC)  # when a batch's exports came in
-        self.intervals = Intervals(ledger.known_intervals(store))
-        self.spring_hours = ledger.known_spring_hours(store)
+        self.intervals = Intervals(learned.known_intervals(store))
+        self.spring_hours = learned.known_spring_hours(store)
         self.last_id = ledger.last_export_id(store)
         if self.last_id == 0 and again is None:
             self.last_id = archive.last_archived(workspace)  # a history that was lost: the archive is never overwritten
@@ -200,12 +200,12 @@ class Ingest:
                         fates[piece.arrival].refused.append((piece.part, reason))
                     else:
                         entries.append(self._entry(number, piece, fates[piece.arrival], now))
-                self.spring_hours |= ledger.learn_spring_hours(self.store, profile.name, found.files)
+                self.spring_hours |= learned.learn_spring_hours(self.store, profile.name, found.files)
                 if entries:
                     self._note_archived([some[entry.file_no] for entry in entries], fates)
                     written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
                     self.result.count(written, found.cells.height, profile.name)
-        ledger.learn_intervals(self.store, self.intervals.take_news())
+        learned.learn_intervals(self.store, self.intervals.take_news())
 
     def _store_large(self, piece: Piece, fate: Fate) -> None:
         """The same of one export that is read by segments, in a transaction of its own."""
@@ -225,9 +225,9 @@ class Ingest:
                     files, name = account.file(), piece.profile.name
                     self._note_archived([piece], {piece.arrival: fate})
                     written = ledger.enter(self.store, files, account.counted(), name, [entry])
-                    self.spring_hours |= ledger.learn_spring_hours(self.store, name, files)
+                    self.spring_hours |= learned.learn_spring_hours(self.store, name, files)
                     self.intervals.adopt(known)
-                    ledger.learn_intervals(self.store, self.intervals.take_news())
+                    learned.learn_intervals(self.store, self.intervals.take_news())
                 self.result.count(written, account.cells, name)
                 return
             except large.StandardTimeError as error:

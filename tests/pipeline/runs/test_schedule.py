@@ -23,7 +23,8 @@ from pipeline.config.settings import Settings
 from pipeline.errors import QueryError
 from pipeline.ingest import arrivals
 from pipeline.runs import schedule
-from pipeline.runs.schedule import Service, told_to_stop
+from pipeline.runs.schedule import Service
+from pipeline.runs.service_time import told_to_stop
 from pipeline.runs.status import status
 from pipeline.store import reader
 from pipeline.workspace.heartbeat import read_heartbeat
