@@ -4,12 +4,12 @@ from datetime import date
 
 import polars as pl
 
-from detectors.yields import testing
+from detectors.yields import states
 from detectors.yields.testing import Tested
 
 NAME = "yield_state"
 VERSION = 3
-SCHEMA = testing.STATE
+SCHEMA = states.STATE
 WINDOW_DAYS = 3  # ours: every judged day writes every site's state; nights that were left out lose little
 
 

@@ -1,6 +1,5 @@
 """The sequential test carried from night to night: one for each site's level, one for each of its inputs."""
 
-from datetime import date
 from typing import NamedTuple
 
 import numpy as np
@@ -10,26 +9,18 @@ from numpy.typing import NDArray
 from detectors.stats.robust import Array
 from detectors.yields import (
     baseline_prior,
-    input_shares,
+    input_testing,
     limited_days,
     lone_site,
     records,
     sensitivity,
     sequential_test,
+    states,
 )
 from detectors.yields.fleet_day import column
-from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.night import USABLE_SIGMA, Night
-from detectors.yields.sequential_test import COLD_DROP, PACKED, WALK_PER_DAY, Prior
+from detectors.yields.sequential_test import COLD_DROP, WALK_PER_DAY, Prior
 
-STATE = pl.Schema(
-    {
-        "site_id": pl.String(),
-        "day": pl.Date(),
-        "part": pl.Int32(),  # 0 = the site's level, 1 to 4 = its inputs
-        **PACKED,
-    }
-)
 ODDS = pl.Schema(
     {
         "site_id": pl.String(),
@@ -51,7 +42,6 @@ ODDS = pl.Schema(
 MIN_LONE_KWH = lone_site.MIN_ENERGY
 ALIVE = -2.4  # log: a tenth; a roof that makes more is not one without generation
 USUAL_DAYS = 14
-BLOCK_SITES = 128  # ours: their probabilities, 1.4 MB, stay in the processor's cache
 
 
 class Evidence(NamedTuple):
@@ -94,8 +84,8 @@ class Tested(NamedTuple):
 def step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
     """The probabilities a day later; `baseline` is its mean of the day before, [sites]."""
     after = np.empty_like(state)
-    for begin in range(0, len(state), BLOCK_SITES):
-        part = slice(begin, begin + BLOCK_SITES)
+    for begin in range(0, len(state), states.BLOCK_SITES):
+        part = slice(begin, begin + states.BLOCK_SITES)
         mine = Evidence(*(one[part] for one in told))  # type: ignore[arg-type]
         after[part] = _step(state[part], walk[part], mine, is_unknown[part], baseline[part])
     return after
@@ -120,14 +110,14 @@ def _step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool
     return sequential_test.update(sequential_test.advance(state, walk), likelihoods, evidence)
 
 
-def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
-    """`states` are STATE rows of the day before (or the last ones), `residuals` those of the days before by site."""
+def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
+    """`past` are STATE rows of the day before (or the last ones), `residuals` those of the days before by site."""
     fleet = night.fleet
     site_roofs = fleet.roofs
     ids = fleet.sites["site_id"]
     walk = sequential_test.walk_share(np.asarray(WALK_PER_DAY * (1.0 + site_roofs.has_limit + site_roofs.is_unknown)))
     prior = baseline_prior.sigma(fleet)
-    state = _restored(states.filter(pl.col("part") == 0), ids, sequential_test.start(Prior(prior)))
+    state = states.restored(past.filter(pl.col("part") == 0), ids, sequential_test.start(Prior(prior)))
     again = fleet.models.select(((pl.col("day") == fleet.day) & pl.col("is_replayed")).fill_null(False)).to_series()
     young = np.flatnonzero(again.to_numpy())
     if len(young):
@@ -140,7 +130,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     before = sequential_test.report(state).baseline
     state = step(state, walk, today, site_roofs.is_unknown, before)
     report = sequential_test.report(state)
-    inputs, rows = _inputs(night, states, young)
+    inputs, rows = input_testing.test(night, past, young)
     usual = usual_sigma(residuals, ids, night.x, night.sigma)
     odds = pl.DataFrame(
         {
@@ -162,7 +152,7 @@ def test(night: Night, states: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
         schema=ODDS,
         strict=False,
     ).with_columns(pl.col(pl.Float64).fill_nan(None))
-    return Tested(pl.concat([_rows(state, ids, fleet.day, 0), *rows]), odds)
+    return Tested(pl.concat([states.rows_of(state, ids, fleet.day, 0), *rows]), odds)
 
 
 def _highest(fall: Array, rise: Array, inputs: list[list[float | None] | None]) -> Array:
@@ -194,22 +184,6 @@ def usual_sigma(residuals: pl.DataFrame, ids: pl.Series, x: Array, sigma: Array)
         return np.where(told > 0, np.sqrt((column(rows, "days", 0.0) + 1) / told), np.nan)
 
 
-def _rows(state: Array, ids: pl.Series, day: date, part: int) -> pl.DataFrame:
-    keys = pl.DataFrame({"site_id": ids}).with_columns(day=pl.lit(day), part=pl.lit(part, pl.Int32))
-    return keys.hstack(sequential_test.pack(state)).cast(STATE)
-
-
-def _restored(rows: pl.DataFrame, ids: pl.Series, fresh: Array) -> Array:
-    """The newest state of each site; `fresh` where there is none."""
-    last = rows.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
-    place = last.join(
-        pl.DataFrame({"site_id": ids}).with_row_index("place"), on="site_id", how="inner", maintain_order="left"
-    )
-    if place.height:
-        fresh[place["place"].to_numpy()] = sequential_test.unpack(place)
-    return fresh
-
-
 def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, residuals: pl.DataFrame) -> Array:
     """The test run again over the days of sites whose model is new."""
     fleet = night.fleet
@@ -236,71 +210,3 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
         state[place] = step(state[place], walk[place], told, is_unknown[place], baseline[place])
         baseline[place] = sequential_test.report(state[place]).baseline
     return state
-
-
-def _inputs(
-    night: Night, states: pl.DataFrame, young: NDArray[np.intp]
-) -> tuple[list[list[float | None] | None], list[pl.DataFrame]]:
-    """Log odds of a fall of each input, and the states behind them."""
-    fleet = night.fleet
-    ids = fleet.sites["site_id"]
-    odds = np.full((len(ids), MAX_INPUTS), np.nan)
-    rows = []
-    has_mix = fleet.models["input_mix"].is_not_null().to_numpy()
-    is_young = np.zeros(len(ids), dtype=bool)
-    is_young[young] = True
-    for n in range(MAX_INPUTS):
-        kept = states.filter(pl.col("part") == n + 1)
-        has_state = ids.is_in(kept["site_id"].unique().to_list()).to_numpy()
-        some = np.flatnonzero(has_mix & (np.isfinite(night.input_x[:, n]) | has_state))
-        if not len(some):
-            continue
-        prior = Prior(
-            np.full(len(some), input_shares.BASELINE_SIGMA), input_shares.FIRST_DAY_PRIOR, input_shares.RISE_PRIOR,
-            input_shares.SMALLEST_FALL,
-        )  # fmt: skip
-        walk = sequential_test.walk_share(np.full(len(some), input_shares.WALK_PER_DAY))
-        state = _restored(kept, ids[some], sequential_test.start(prior))
-        again = np.flatnonzero(is_young[some])
-        if len(again):
-            fresh = sequential_test.start(prior._replace(sigma=prior.sigma[again]))
-            state[again] = _inputs_replayed(fleet.models[some[again]], n, fresh, walk[again])
-        state = _input_step(state, walk, night.input_x[some, n], night.input_sigma[some, n])
-        odds[some, n] = sequential_test.report(state, smallest=input_shares.SMALLEST_FALL).log_odds_fall
-        rows.append(_rows(state, ids[some], fleet.day, n + 1))
-    told = [
-        [float(one) if np.isfinite(one) else None for one in row] if np.isfinite(row).any() else None for row in odds
-    ]
-    return told, rows
-
-
-def _input_step(state: Array, walk: Array, x: Array, sigma: Array) -> Array:
-    told = np.where(np.isfinite(sigma), sigma, 1.0)
-    after = np.empty_like(state)
-    for begin in range(0, len(state), BLOCK_SITES):
-        part = slice(begin, begin + BLOCK_SITES)
-        moved = sequential_test.advance(state[part], walk[part], smallest=input_shares.SMALLEST_FALL)
-        likelihoods = sequential_test.likelihood(x[part], told[part])
-        after[part] = sequential_test.update(moved, likelihoods, np.zeros(len(moved)))
-    return after
-
-
-def _inputs_replayed(models: pl.DataFrame, number: int, state: Array, walk: Array) -> Array:
-    lengths = models["history_day"].list.len().fill_null(0).to_numpy().astype(np.int64)
-    most = int(lengths.max(initial=0))
-    x, sigma = (_input_of_days(models[name], number, lengths) for name in ("history_input_x", "history_input_sigma"))
-    for day in range(most):
-        state = _input_step(state, walk, x[:, day], sigma[:, day])
-    return state
-
-
-def _input_of_days(told: pl.Series, number: int, lengths: NDArray[np.int64]) -> Array:
-    """One input's values by model and day, [models, days], of lists that hold MAX_INPUTS values of each day."""
-    by_day = np.full((len(told), int(lengths.max(initial=0))), np.nan)
-    rows = np.flatnonzero(told.is_not_null().to_numpy() & (lengths > 0))
-    if len(rows):
-        values = told.gather(rows).explode().cast(pl.Float64).to_numpy()  # null is NaN
-        counts = lengths[rows]
-        place = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-        by_day[np.repeat(rows, counts), place] = values.reshape(-1, MAX_INPUTS)[:, number]
-    return by_day
