@@ -27,7 +27,7 @@ from detectors.finding import (
 from detectors.frames import VOLTAGE_CHANNELS
 from detectors.grid.voltage_means import PHASES
 from detectors.losses import day_losses
-from detectors.stats.curtailment import VOLTAGE_LIMIT_RATIO
+from detectors.stats.curtailment import VOLTAGE_LIMIT_RATIO, as_known_now
 
 DETECTOR = "voltage-curtailment"
 KIND = "voltage-curtailment"
@@ -114,7 +114,9 @@ def detect(
             own = readings.filter(pl.col("site_id") == site_id).sort("ts_utc")
             shown = _picture(own, expected_hour.filter(pl.col("site_id") == site_id), site["nominal_voltage_v"])
             least_kwh = least_kwh_per_kwp * site["installed_kwp"]
-            verdicts.append(_finding(site, today, _month(days, day), highest.get(site_id, {}), least_kwh, shown))
+            verdicts.append(
+                _finding(site, today, _month(as_known_now(days), day), highest.get(site_id, {}), least_kwh, shown)
+            )
     return verdicts
 
 

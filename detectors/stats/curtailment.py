@@ -18,6 +18,7 @@ DIM_SHARE = 0.001  # ours: unless all day: a roof curtailed to an idle house's f
 # From memory: EN 50549-1:2019 lets active power follow rising voltage, P(U), and leaves the start to the country, 1.09
 # or 1.10 of nominal in most; AS/NZS 4777.2:2015 began at 250 V of 230 V (1.087). A mean of some minutes lies below.
 VOLTAGE_LIMIT_RATIO = 1.085
+KNOWN_SIGMAS, KNOWN_DAYS = 0.5, 3  # ours: once so many days of a month were clear; chance adds as much as it hides
 NO_PHASE_RATIO = 1.2  # ours: what lies further above nominal is no voltage of a phase to neutral
 
 
@@ -47,3 +48,12 @@ def is_at_voltage_limit() -> pl.Expr:
     """
     lowest, highest = (ratio * pl.col("nominal_voltage_v") for ratio in (VOLTAGE_LIMIT_RATIO, NO_PHASE_RATIO))
     return pl.max_horizontal(VOLTAGE_CHANNELS).is_between(lowest, highest)
+
+
+def as_known_now(days: pl.DataFrame) -> pl.DataFrame:
+    """One site's month of `voltage_curtailment`, with the losses of all days by what the whole of it has shown."""
+    if (days["curtailed_kwh"] > 0).sum() < KNOWN_DAYS:
+        return days
+    missing = pl.col("due_kwh") - pl.col("made_kwh")
+    is_lost = missing > KNOWN_SIGMAS * pl.col("sigma_kwh")
+    return days.with_columns(curtailed_kwh=pl.when(is_lost).then(missing).otherwise("curtailed_kwh"))

@@ -188,6 +188,7 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
         is_pair = np.isfinite(x) & (sigma < USABLE_SIGMA)
     alone = ~is_pair & (laid("lone_energy", 0.0) > 0.1)
     x = np.where(is_pair, x, np.where(alone, laid("lone_x"), np.nan))
+    above = np.where(is_pair, sigma, LONE_SIGMA)
     sigma = np.where(is_pair, sigma, LONE_SIGMA + LONE_CLOUDS * (1 - laid("lone_near", 0.0)))
     snow = laid("spell_days", 0.0) > 0
     inputs = [np.full((count, MAX_INPUTS), np.nan) for _ in range(2)]
@@ -202,7 +203,8 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
     is_zero = np.zeros(count, dtype=bool)
     is_zero[at] = rows["is_zero"].fill_null(False).to_numpy()
     return History(
-        first, np.where(snow, np.nan, x), sigma, is_zero, inputs[0], inputs[1], laid("expected_kwh"), laid("actual_kwh")
+        first, np.where(snow, np.nan, x), sigma, above, is_zero, inputs[0], inputs[1], laid("expected_kwh"),
+        laid("actual_kwh"),
     )  # fmt: skip
 
 

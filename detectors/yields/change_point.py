@@ -1,6 +1,7 @@
 """The day on which a level changed, with its interval, by likelihood over every day that it could have been.
 
-Student's t around the weighted median of the days on either side; the interval holds the days whose log likelihood lies
+Student's t around the weighted median of the days on either side, of another sigma above it where clouds alone take a
+lone site's days below its level; the interval holds the days whose log likelihood lies
 within 1.92 of the best (a 95 % interval of one parameter: half of chi-squared's 3.84).
 """
 
@@ -27,20 +28,24 @@ class Change(NamedTuple):
     latest: int
     before: float  # 0 where the change was there from the first day
     after: float
+    lead: float = 0.0  # log likelihood over that of one level from the first day on
 
 
-def find(x: Array, sigma: Array, prior_sigma: float, *, is_fall: bool = True) -> Change:
+def find(x: Array, sigma: Array, prior_sigma: float, *, is_fall: bool = True, above: Array | None = None) -> Change:
     """The change that tells the days up to the last one best; `prior_sigma` is of the level before.
+
+    `above` is the sigma of what lies above a level, where it is another one than `sigma`.
 
     All on the last day where no day can be used.
     """
     last = len(x) - 1
+    upper = sigma if above is None else above
     with np.errstate(invalid="ignore"):
-        place = np.flatnonzero(np.isfinite(x) & (sigma < MAX_SIGMA))
+        place = np.flatnonzero(np.isfinite(x) & (np.minimum(sigma, upper) < MAX_SIGMA))
     if not len(place):
         return Change(last, last, last, 0.0, 0.0)
-    values, sigmas = x[place], np.maximum(sigma[place], MIN_SIGMA)
-    weight = 1 / sigmas**2
+    values, sigmas = x[place], np.maximum(np.stack([sigma[place], upper[place]]), MIN_SIGMA)
+    weight = 1 / sigmas[0] ** 2
     scores, levels = np.empty(len(place)), []
     for n in range(len(place)):
         after = float(weighted_median(values[None, n:], weight[None, n:])[0])
@@ -48,7 +53,8 @@ def find(x: Array, sigma: Array, prior_sigma: float, *, is_fall: bool = True) ->
             before, score = 0.0, _log_likelihood(values, after, sigmas) - FIRST_DAY_PENALTY
         else:
             before = float(weighted_median(values[None, :n], weight[None, :n])[0])
-            score = _log_likelihood(values[:n], before, sigmas[:n]) + _log_likelihood(values[n:], after, sigmas[n:])
+            score = _log_likelihood(values[:n], before, sigmas[:, :n])
+            score += _log_likelihood(values[n:], after, sigmas[:, n:])
             score -= 0.5 * min((before / prior_sigma) ** 2, MAX_PRIOR)
             if is_fall and after > before - LEAST_CHANGE:
                 score = -np.inf
@@ -56,10 +62,12 @@ def find(x: Array, sigma: Array, prior_sigma: float, *, is_fall: bool = True) ->
         levels.append((before, after))
     best = int(scores.argmax())
     likely = np.flatnonzero(scores > scores[best] - WITHIN)
-    return Change(int(place[best]), int(place[likely[0]]), int(place[likely[-1]]), *levels[best])
+    lead = float(scores[best] - scores[0] - FIRST_DAY_PENALTY)
+    return Change(int(place[best]), int(place[likely[0]]), int(place[likely[-1]]), *levels[best], lead)
 
 
-def _log_likelihood(x: Array, level: float, sigma: Array) -> float:
-    z = (x - level) / sigma
-    core = (1 + z * z / FREEDOM) ** (-(FREEDOM + 1) / 2) * T_FACTOR / sigma
+def _log_likelihood(x: Array, level: float, sigmas: Array) -> float:
+    """Of days whose sigmas below and above the level are the rows of `sigmas`."""
+    z = (x - level) / np.where(x < level, sigmas[0], sigmas[1])
+    core = (1 + z * z / FREEDOM) ** (-(FREEDOM + 1) / 2) * T_FACTOR / sigmas.mean(axis=0)
     return float(np.log((1 - OUTLIER_SHARE) * core + OUTLIER_SHARE * OUTLIER_DENSITY).sum())

@@ -17,6 +17,7 @@ ZERO_DAYS = 3  # of which two without generation
 ALIVE_DAYS = 2  # ours: on one alone it may have been switched on for a test
 DEEP = -2.4  # log: less than a tenth
 FIRST_DAYS = 2  # ours: a change so soon after the first data was there from the first day
+SEEN_LEAD = 3.0  # ours: log likelihood, 20 to 1; unless the few days before show that the roof had its power
 LESSER_RATIO = 0.5  # ours: of the deviation believed in; nearer to none than to it
 CAPACITY_DAYS = 5  # ours: earlier a shortfall may as well be a fault that goes away
 CAPACITY_DAYS_UNKNOWN = 10  # ours: earlier it may as well be planes that are not learned yet
@@ -24,6 +25,7 @@ DEAD_DAYS = 5  # of which the median counts
 INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both means a string
 INPUT_FLOOR = 0.03
 HALF_TOLERANCE = 0.045  # ours: a half that went missing is one of two strings
+HALF_SIGMAS = 1.5  # ours: of the share's own error, where few days tell a level; more would name falls of any size
 GONE_FIT = 0.75  # ours: by how much the fit must be better without a plane that is gone
 SILENT_SHARE = 0.02  # ours: of the strongest input's energy; a meter of an open input shows its offset
 MISSING_TOLERANCE = 0.15  # ours: log; the level before was never seen, the register's sigma of a level counts twice
@@ -37,6 +39,7 @@ class History(NamedTuple):
     first: date
     x: Array  # by pairs, else of the best stretches of a lone site
     sigma: Array
+    above_sigma: Array  # of what lies above the level: clouds take a lone day's best stretches below it alone
     is_zero: np.ndarray
     input_x: Array  # [days, inputs]
     input_sigma: Array
@@ -106,7 +109,7 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
 
     `is_unknown`: the register has no planes of it.
     """
-    change = change_point.find(history.x, history.sigma, odds.prior_sigma)
+    change = change_point.find(history.x, history.sigma, odds.prior_sigma, above=history.above_sigma)
     known = np.flatnonzero(np.isfinite(history.x))
     first_data = int(known[0]) if len(known) else 0
     last = len(history.x) - 1
@@ -117,6 +120,10 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
         own = change_point.find(
             history.input_x[:, number], history.input_sigma[:, number], input_shares.BASELINE_SIGMA, is_fall=False
         )
+        measured = np.flatnonzero(np.isfinite(history.input_x[:, number]))
+        # Inputs are known only once their planes are learned: what began before shows in the whole site's level.
+        if change.lead > SEEN_LEAD and change.first < own.first <= measured[0] + FIRST_DAYS:
+            own = change
         return Case(STRING_LOSS, own.first, own.earliest, own.latest, change.before, change.after, number + 1)
     if odds.rise > odds.fall:
         if last < capacity_days:
@@ -130,7 +137,8 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     is_seen = np.isfinite(history.x) & (np.nan_to_num(history.sigma, nan=1.0) < change_point.MAX_SIGMA)
     is_lesser = change.after - change.before > LESSER_RATIO * odds.depth > change.after
     is_lesser = is_lesser and is_seen[: change.first].sum() >= capacity_days
-    if change.first <= first_data + FIRST_DAYS or is_lesser:
+    is_soon = change.first <= first_data + FIRST_DAYS and change.lead < SEEN_LEAD
+    if is_soon or is_lesser:
         if last < capacity_days + first_data:
             return None
         kind, number = _from_the_first(history, change, parts)
@@ -198,23 +206,32 @@ def part_of(history: History, first_day: date, parts: Parts) -> tuple[str, int]:
 
 def _partial(history: History, change: change_point.Change, parts: Parts) -> tuple[str, int]:
     """Whether a part that went missing is a string: an input's shift, one of several planes, or a half."""
-    measured = np.isfinite(history.input_x[-DEAD_DAYS - 2 :]).any()
-    if measured:
-        for n in range(MAX_INPUTS):
-            before, after = history.input_x[: change.first, n], history.input_x[change.first :, n]
-            before, after = before[np.isfinite(before)], after[np.isfinite(after)]
-            if len(after) < 2 or len(before) < 3:
-                continue
-            shift = float(np.median(after) - np.median(before))
-            sigma = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before)))) + INPUT_FLOOR
-            if shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma):
-                return STRING_LOSS, n + 1
+    is_told = False
+    for n in range(MAX_INPUTS):
+        before, after = history.input_x[: change.first, n], history.input_x[change.first :, n]
+        before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+        if len(after) < 2 or len(before) < 3:
+            continue
+        is_told = True
+        shift = float(np.median(after) - np.median(before))
+        sigma = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before)))) + INPUT_FLOOR
+        if shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma):
+            return STRING_LOSS, n + 1
+    if is_told:
         return UNDERPERFORMANCE, 0
     if len(parts.each_w):
         return (STRING_LOSS if _lost_plane(parts, history.first, change.first) else UNDERPERFORMANCE), 0
     share = 1 - np.exp(change.after - change.before)
-    is_half = abs(share - 0.5) < HALF_TOLERANCE and len(history.x) - 1 - change.first >= 1
+    error = share_error(history, change.first)
+    is_half = abs(share - 0.5) < max(HALF_TOLERANCE, HALF_SIGMAS * error) and len(history.x) - 1 - change.first >= 1
     return (STRING_LOSS if is_half else UNDERPERFORMANCE), 0
+
+
+def share_error(history: History, first: int) -> float:
+    """Sigma of a half that went missing on `first`, from how well the days on either side tell their levels."""
+    known = np.where(np.isfinite(history.x), 1 / np.maximum(history.above_sigma, change_point.MIN_SIGMA) ** 2, 0.0)
+    told = [float(np.nansum(one)) for one in (known[:first], known[first:])]
+    return 0.5 * float(np.sqrt(sum(1 / max(one, 1.0) for one in told)))
 
 
 def _lost_plane(parts: Parts, first: date, since: int) -> bool:

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.solar import pv_model
+from detectors.solar import plane_response, pv_model
 from detectors.solar.plane_response import Answer
 from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array, median
@@ -28,6 +28,7 @@ CEILING_SHARE = 0.9  # ours: of a battery's highest charging; harder charging ma
 ROOM_PCT = 50.0  # ours: of a quarter hour
 ZERO_RATIO = 0.01  # ours: of the peak capacity; an inverter that tries to start makes a little
 NEAR_QUARTERS = 1  # ours: after a disconnection inverters wait a minute or more and climb by 10 % a minute
+CLOUD_QUARTERS = 6  # ours: so long may a cloud take the sun from a street
 MOSTLY = 0.9  # ours: of a quarter hour's readings; percentages are whole
 
 
@@ -75,6 +76,17 @@ def column(frame: pl.DataFrame, name: str, empty: float = np.nan) -> Array:
     return np.asarray(values.to_numpy())  # null is NaN
 
 
+def clear_w(fleet: Fleet) -> Array:
+    """What each roof makes of a clear sky, W, its level aside."""
+    kwp, ceiling = fleet.roofs.kwp[:, None], fleet.roofs.ceiling_w[:, None]
+    return plane_response.possible_w(fleet.light.answer, np.ones(1), fleet.light.ambient_c, kwp, ceiling)
+
+
+def is_curtailed(fleet: Fleet) -> NDArray[np.bool_]:
+    """Whether a feed-in limit or high voltage leaves a part of the day alone to judge by, [sites]."""
+    return np.asarray(fleet.roofs.has_limit | fleet.is_voltage_high.any(axis=1))
+
+
 def gather(
     intervals: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, models: pl.DataFrame, day: date
 ) -> Fleet:
@@ -108,12 +120,13 @@ def gather(
     )
     reported = np.where(is_up, table(rows, "pv_w"), np.nan)
     is_high = _is_voltage_high(rows, reported, site_roofs.kwp) & is_up
+    is_left_out = _without_gaps(is_high) & is_up
     light = Day(
         answer,
         np.broadcast_to(ambient[:, None], power.shape),
         np.where(is_up, power, np.nan),
-        np.where(is_up & np.isfinite(power) & ~is_high, share, 0.0),
-        is_free & is_up & ~is_high,
+        np.where(is_up & np.isfinite(power) & ~is_left_out, share, 0.0),
+        is_free & is_up & ~is_left_out,
         usable,
         battery,
     )
@@ -136,7 +149,7 @@ def gather(
         shares,
         reported,
         is_high,
-        np.stack([np.where(is_high, np.nan, table(rows, f"input{n}_w")) for n in range(1, MAX_INPUTS + 1)]),
+        np.stack([np.where(is_left_out, np.nan, table(rows, f"input{n}_w")) for n in range(1, MAX_INPUTS + 1)]),
         is_at_work,
         sensed,
         near,
@@ -193,6 +206,20 @@ def _is_voltage_high(rows: pl.DataFrame, reported_w: Array, kwp: Array) -> NDArr
         told[:, :-shift] |= near[:, shift:]
     is_made = np.nan_to_num(reported_w).max(axis=1, initial=0.0) >= ZERO_RATIO * 1000 * kwp
     return told & is_made[:, None]
+
+
+def _without_gaps(flags: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """`flags`, [sites, quarters], with what lies between two of them by CLOUD_QUARTERS or less.
+
+    The voltage falls under the roof's own clouds, so the quarter hours between are those in which it made less than its
+    neighbours.
+    """
+    told = flags.copy()
+    for length in range(1, CLOUD_QUARTERS + 1):
+        both = flags[:, : -length - 1] & flags[:, length + 1 :]
+        for n in range(1, length + 1):
+            told[:, n : n + both.shape[1]] |= both
+    return told
 
 
 def _sensors(rows: pl.DataFrame, planes: Planes) -> NDArray[np.intp]:

@@ -38,7 +38,7 @@ INTERVALS = pl.Schema(
         "site_id": pl.String,
         "day": pl.Date,
         "interval_s": pl.Int32,  # the day's most frequent interval
-        "peak_w": pl.Float64,  # 95 % quantile of the generation while there was any
+        "peak_w": pl.Float64,  # 95 % quantile of the day's generation; the capacity where voltage was high
         "charge_limit_w": pl.Float64,  # 98 % quantile of the charging with room left; null = no such charging
         "charges": pl.Int32,  # intervals of it
         "soc_first_pct": pl.Float64,  # the day's first state of charge
@@ -79,7 +79,10 @@ def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     days = rows.group_by("row", maintain_order=True).agg(
         pl.col("site_id", "day", "feed_in_limit_kw").first(),
         interval_s=pl.col("interval_s").mode().min(),
-        peak_w=pl.col("pv_w").filter(pl.col("pv_w") > 0).quantile(0.95),
+        # While the voltage may lower the power nobody sees what the inverter can: its modules are the only ceiling.
+        peak_w=pl.when(is_at_voltage_limit().fill_null(False).any())
+        .then(1000 * pl.col("installed_kwp").first())
+        .otherwise(pl.col("pv_w").filter(pl.col("pv_w") > 0).quantile(0.95)),
         soc_first_pct=pl.col("soc_pct").drop_nulls().first(),
     )
     has_limit = days["feed_in_limit_kw"].is_not_null().to_numpy()

@@ -148,7 +148,7 @@ def level(days: Days, answer: Answer, kwp: Array, ceiling_w: Array, past: Past, 
     expected = plane_response.expected_w(
         answer, np.nan_to_num(days.clearness), days.ambient_c[:, None], kwp[:, None], ceiling_w[:, None]
     )
-    prior = own_past.prior_sigma(days.elevation_deg, is_unknown[:, None]) ** 2
+    prior = own_past.prior_sigma(days.elevation_deg, days.clearness, is_unknown[:, None]) ** 2
     place = np.maximum(own_past.bin_of(np.maximum(days.slot, 0), days.clearness), 0)
     correction = own_past.shrink(
         np.take_along_axis(past.offset, place, 1), np.take_along_axis(past.noise, place, 1), prior

@@ -8,27 +8,30 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.finding import Reason
-from detectors.solar import plane_response
 from detectors.solar.plane_response import Answer
 from detectors.stats.robust import Array
-from detectors.yields import cold, day_residual, input_ratios, limited_days, lone_site, own_past, pyranometer
+from detectors.yields import (
+    at_least,
+    cold,
+    day_residual,
+    input_ratios,
+    limited_days,
+    lone_site,
+    neighbours_doubt,
+    own_past,
+    pyranometer,
+    zeros,
+)
 from detectors.yields.cold import Cold
 from detectors.yields.day_residual import Combined
 from detectors.yields.energies import Before, of_day
-from detectors.yields.fleet_day import ZERO_RATIO, Fleet, column
+from detectors.yields.fleet_day import Fleet, clear_w, column, is_curtailed
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
-from detectors.yields.sequential_test import LEAST_MARGIN
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
-USABLE_SIGMA, PAIR_SIGMA = 0.6, 0.3  # ours: beyond the first the lone test takes over
-ZERO_RATIO_LIMITED = 0.001  # ours: so much may be all that an idle house takes of a healthy roof
-ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
+USABLE_SIGMA = 1.0  # ours: beyond it, a factor of e, a day of pairs tells less than the lone test
 THIN_COVERAGE = 0.15  # ours: share of daylight; of less, what was read may be a logger's restart
-ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier
-PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
-LEAST_ENERGY = 0.3  # ours: kWh per kWp due; below it a day's total is low suns alone
-CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
 LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used
 
 
@@ -81,22 +84,26 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     own[~is_reference] = np.nan
     sky = _consensus(fleet, own)
     # A pair needs the chosen intervals alone; where no neighbour tells the sky there is no pair.
-    correction = own_past.correct(fleet.past, fleet.half_hour, sky, fleet.elevation_deg, site_roofs.is_unknown)
-    pairs = _pairs(fleet, own, is_used, correction)
+    due = _due(fleet, sky, is_used)
+    pairs = _pairs(fleet, own, is_used, due.correction)
     combined = day_residual.combine(pairs, fleet.pair_sigma, site_roofs.level)
-    expected = pyranometer.expected_w(light, site_roofs, np.nan_to_num(sky))
-    share = np.where(is_used & np.isfinite(sky), light.share, 0.0)
-    past_sigma = own_past.day_sigma(correction, expected, share)
-    zeros = np.zeros(count)
-    base = day_residual.variance(combined, zeros, site_roofs.has_limit, site_roofs.is_unknown)
-    scale = column(fleet.models, "scale", 1.0)
-    sigma = np.sqrt(base + past_sigma**2) * scale
     lone_x, lone_near, lone_energy = _lone(fleet)
-    least = _least(fleet, expected, sky, correction)
+    sigma = _sigma(fleet, combined, due.past_sigma)
+    alone = neighbours_doubt.is_beaten(fleet, odds, combined, sigma, lone_x, lone_near)
+    if alone.any():
+        sky = np.where(alone[:, None], np.nan, sky)
+        due = _due(fleet, sky, is_used)
+        pairs = pairs._replace(log_ratio=np.where(alone[:, None], np.nan, pairs.log_ratio))
+        combined = neighbours_doubt.without(combined, alone)
+    correction, expected, share, past_sigma = due
+    base = day_residual.variance(combined, np.zeros(count), is_curtailed(fleet), site_roofs.is_unknown)
+    doubted = neighbours_doubt.variance(fleet, odds, pairs, combined.neighbours)
+    sigma = np.hypot(_sigma(fleet, combined, past_sigma), np.sqrt(doubted))
+    least = at_least.of_day(fleet, expected, sky, correction)
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
     spell, cold_day = _snow(fleet, odds)
     coverage = _coverage(fleet)
-    is_zero, evidence = _zeros(fleet, combined, lone_energy, coverage, cold_day.is_cold)
+    is_zero, evidence = zeros.of_day(fleet, combined, lone_energy, coverage, cold_day.is_cold)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
@@ -108,7 +115,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         fleet=fleet,
         is_used=is_used & ~silent[:, None],
         clearness=sky,
-        x=told(_not_below(combined.x, least)),
+        x=told(at_least.not_below(combined.x, least)),
         consensus_x=told(_consensus_x(fleet, expected, correction, share)),
         variance=told(base),
         past_sigma=past_sigma,
@@ -116,7 +123,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         energy=combined.energy,
         neighbours=combined.neighbours,
         pair_ratio=pairs.log_ratio,
-        lone_x=told(_not_below(lone_x, least)),
+        lone_x=told(at_least.not_below(lone_x, least)),
         lone_near=lone_near,
         lone_energy=lone_energy,
         is_zero=is_zero & ~silent,
@@ -135,6 +142,27 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         whole_day=np.where(silent[:, None], np.nan, whole_day),
         doubts=doubts,
     )
+
+
+class _Due(NamedTuple):
+    """What the roofs should make of a sky, [sites, quarters], and what stays unknown of it, [sites]."""
+
+    correction: Correction
+    expected: Array
+    share: Array  # of each quarter hour, that counts
+    past_sigma: Array
+
+
+def _due(fleet: Fleet, sky: Array, is_used: NDArray[np.bool_]) -> _Due:
+    correction = own_past.correct(fleet.past, fleet.half_hour, sky, fleet.elevation_deg, fleet.roofs.is_unknown)
+    expected = pyranometer.expected_w(fleet.light, fleet.roofs, np.nan_to_num(sky))
+    share = np.where(is_used & np.isfinite(sky), fleet.light.share, 0.0)
+    return _Due(correction, expected, share, own_past.day_sigma(correction, expected, share))
+
+
+def _sigma(fleet: Fleet, found: Combined, past_sigma: Array) -> Array:
+    variance = day_residual.variance(found, past_sigma, is_curtailed(fleet), fleet.roofs.is_unknown)
+    return np.asarray(np.sqrt(variance) * column(fleet.models, "scale", 1.0))
 
 
 def _blocks(count: int) -> list[slice]:
@@ -200,41 +228,12 @@ def _consensus_x(fleet: Fleet, expected: Array, correction: Correction, share: A
     return np.where(due > 0, x + fleet.roofs.level, np.nan)
 
 
-def _clear_w(fleet: Fleet) -> Array:
-    """What each roof makes of a clear sky, W, its level aside."""
-    kwp, ceiling = fleet.roofs.kwp[:, None], fleet.roofs.ceiling_w[:, None]
-    return plane_response.possible_w(fleet.light.answer, np.ones(1), fleet.light.ambient_c, kwp, ceiling)
-
-
 def _lone(fleet: Fleet) -> tuple[Array, Array, Array]:
     light, limited = fleet.light, fleet.roofs.has_limit[:, None]
-    clear = _clear_w(fleet)
+    clear = clear_w(fleet)
     usable = light.usable_w + light.battery_w
     sure = (clear * LONE_MARGIN < usable) | (np.nan_to_num(light.power_w) < LONE_SURE * usable)
     return lone_site.day_level(light.power_w, clear, light.is_free & (~limited | sure), fleet.roofs.kwp)
-
-
-def _least(fleet: Fleet, expected: Array, sky: Array, correction: Correction) -> Array:
-    """A level that each limited site has at least, log: all that it made over all that was due.
-
-    So has each site on a day with high voltage.
-
-    What was curtailed could have been more, so the roof is at least so good. Without neighbours the sky is taken for
-    clear, which errs to the same side.
-    """
-    is_asked = fleet.roofs.has_limit | fleet.is_voltage_high.any(axis=1)
-    made = np.where(is_asked[:, None], fleet.reported_w, np.nan)
-    told = np.full(len(made), np.nan)
-    for due_w, level in (
-        (np.where(np.isfinite(sky), expected * np.exp(correction.log_usual), np.nan), fleet.roofs.level),
-        (_clear_w(fleet), np.zeros(len(made))),
-    ):
-        known = np.isfinite(made) & np.isfinite(due_w)
-        due, total = (np.where(known, one, 0.0).sum(axis=1) / 4000 for one in (due_w, made))
-        is_told = (due > LEAST_ENERGY * fleet.roofs.kwp) & (total > ZERO_RATIO * due)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            told = np.fmax(told, np.where(is_told, np.log(total / due) + level, np.nan))
-    return told
 
 
 def _whole_day(
@@ -268,18 +267,12 @@ def _whole_day(
     return told
 
 
-def _not_below(x: Array, least: Array) -> Array:
-    """A level, or that which the roof has at least where the two contradict each other."""
-    with np.errstate(invalid="ignore"):
-        return np.where(x < least - LEAST_MARGIN, least, x)
-
-
 def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:
     light = fleet.light
     noon = fleet.elevation_deg.max(axis=1, initial=0.0)
     warmth = np.where(fleet.is_warmth_measured, fleet.ambient_c, np.nan)
     today = cold.of_day(noon, fleet.sites["latitude"].to_numpy(), warmth)
-    clear = _clear_w(fleet) * np.exp(fleet.roofs.level)[:, None]
+    clear = clear_w(fleet) * np.exp(fleet.roofs.level)[:, None]
     share = light.share * light.is_free
     made = (np.nan_to_num(light.power_w) * share).sum(axis=1) / 4000
     ratio = cold.clear_ratio(made, (clear * share).sum(axis=1) / 4000, fleet.roofs.kwp)
@@ -291,32 +284,3 @@ def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:
 def _coverage(fleet: Fleet) -> Array:
     lit = fleet.sky.up > 0
     return np.asarray((np.isfinite(fleet.reported_w) & lit).sum(axis=1) / np.maximum(lit.sum(axis=1), 1))
-
-
-def _taken_at_most(fleet: Fleet) -> Array:
-    """What house, battery and grid would have taken while generation was free, kWh per kWp, [sites].
-
-    A refrigerator that runs for minutes in an empty house frees a limited roof, and takes next to nothing.
-    """
-    light = fleet.light
-    takers = np.where(light.is_free & np.isfinite(light.power_w), light.usable_w + light.battery_w, 0.0)
-    return np.asarray(takers.sum(axis=1) / 4000 / fleet.roofs.kwp)
-
-
-def _zeros(
-    fleet: Fleet, found: Combined, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], Array]:
-    """Whether the day made nothing though some of it was free, and what that proves, in log odds.
-
-    Nothing on a plain day, under a sky that several neighbours agree on, is a fact and not a matter of statistics.
-    """
-    is_free = (fleet.light.is_free & np.isfinite(fleet.light.power_w)).any(axis=1)
-    highest = np.nan_to_num(fleet.reported_w).max(axis=1, initial=0.0)  # what is curtailed is no zero either
-    due = np.where(np.isfinite(found.x), found.energy, CLOUDY_RATIO * lone_energy)
-    due = np.minimum(due, _taken_at_most(fleet))
-    ratio = np.where(fleet.roofs.has_limit, ZERO_RATIO_LIMITED, ZERO_RATIO)
-    is_zero = (coverage > ZERO_COVERAGE) & (highest < ratio * 1000 * fleet.roofs.kwp) & is_free
-    is_zero &= due > ZERO_MIN_ENERGY
-    is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > day_residual.FEW)
-    evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
-    return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~is_cold, evidence, 0.0)

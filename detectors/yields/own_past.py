@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from detectors.solar import plane_response
 from detectors.stats.robust import MAD_TO_SIGMA, Array, medians_of_groups
 from detectors.yields.day_residual import weighted_median
 
@@ -17,6 +18,8 @@ BINS = 2 * HALF_HOURS  # of the UTC day, dull then bright
 BRIGHT = 0.55  # ours: clearness; above it the beam gives most of the light
 PRIOR, PRIOR_UNKNOWN = 0.05, 0.12  # measured: sigma of such ratios under a high sun, planes known and unknown
 LOW_SUN, LOW_SUN_DEG, LOW_SUN_UNKNOWN = 0.45, 20.0, 1.5  # measured: what low suns add, and unknown planes to that
+HORIZON_DEG = 8.0  # ours: hills and houses around roofs: Rayleigh's distribution, one in twenty above 20 degrees
+SUN_OVER_SKY = 5.0  # ours: of the light on a plane that faces a low sun, under a clear sky
 DAY_SIGMA, LEAST_DAY_SIGMA = 0.25, 0.1  # measured: scatter of one half hour's ratio from day to day
 HALF_WEIGHT = 0.12  # ours: an interval known so well counts half
 TRAINING_DAYS = 50  # ours: the sun's course moves on
@@ -37,10 +40,22 @@ def nothing(sites: int) -> Past:
     return Past(np.full((sites, BINS), np.nan), np.full((sites, BINS), np.nan))
 
 
-def prior_sigma(elevation_deg: Array, is_unknown: NDArray[np.bool_]) -> Array:
-    """How far a ratio may lie from 0 at this sun, before anything was seen; `is_unknown` broadcasts."""
+def prior_sigma(elevation_deg: Array, clearness: Array | float, is_unknown: NDArray[np.bool_]) -> Array:
+    """How far a ratio may lie from 0 at this sun and sky, before anything was seen; all broadcast."""
     low = LOW_SUN * np.clip(1 - elevation_deg / LOW_SUN_DEG, 0.0, 1.0)
-    return np.asarray(np.where(is_unknown, PRIOR_UNKNOWN + LOW_SUN_UNKNOWN * low, PRIOR + low))
+    plain = np.where(is_unknown, PRIOR_UNKNOWN + LOW_SUN_UNKNOWN * low, PRIOR + low)
+    return np.asarray(np.hypot(plain, horizon_sigma(elevation_deg, clearness)))
+
+
+def horizon_sigma(elevation_deg: Array, clearness: Array | float) -> Array:
+    """Sigma of the log of a roof's light, as this sun may stand behind its horizon; all broadcast.
+
+    Until a roof was seen under such a sun nobody knows its horizon. Without the sun the sky's light is left.
+    """
+    sky = np.clip(np.nan_to_num(clearness), 0.05, 1.0)
+    beam = np.interp(sky, plane_response.CLEARNESS, plane_response.BEAM_PART)
+    hidden = np.exp(-((elevation_deg / HORIZON_DEG) ** 2) / 2)
+    return np.asarray(np.log1p(SUN_OVER_SKY * beam / sky) * np.sqrt(hidden * (1 - hidden)))
 
 
 def bin_of(half_hour: np.ndarray, clearness: Array) -> np.ndarray:
@@ -88,7 +103,7 @@ def correct(
     past: Past, half_hour: np.ndarray, clearness: Array, elevation_deg: Array, is_unknown: NDArray[np.bool_]
 ) -> Correction:
     """What the past says of a day; `half_hour` is [quarters], `is_unknown` [sites]."""
-    prior = prior_sigma(elevation_deg, is_unknown[:, None]) ** 2
+    prior = prior_sigma(elevation_deg, clearness, is_unknown[:, None]) ** 2
     place = bin_of(half_hour[None, :], clearness)
     found = shrink(np.take_along_axis(past.offset, place, 1), np.take_along_axis(past.noise, place, 1), prior)
     return found._replace(log_usual=np.where(np.isfinite(clearness), found.log_usual, 0.0))

@@ -126,7 +126,7 @@ def _learn_past(
         return own_past.nothing(1)
     due, made = due[row, at], made[row, at]
     ratio = np.log(np.maximum(made, 0.02 * due) / due)
-    prior = own_past.prior_sigma(days.elevation_deg[row, at], np.array(is_unknown))
+    prior = own_past.prior_sigma(days.elevation_deg[row, at], days.clearness[row, at], np.array(is_unknown))
     bins = own_past.bin_of(days.slot[row, at], days.clearness[row, at])
     offset, noise = own_past.learn(bins, ratio, due, prior)
     return Past(offset[None], noise[None])

@@ -50,8 +50,8 @@ def shaded(night: Night) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     fleet = night.fleet
     height = fleet.elevation_deg.reshape(-1, HALF_HOURS, 2).mean(axis=2)
     usual = []
-    for part in (slice(0, HALF_HOURS), slice(HALF_HOURS, 2 * HALF_HOURS)):
-        prior = own_past.prior_sigma(height, fleet.roofs.is_unknown[:, None]) ** 2
+    for part, sky in ((slice(0, HALF_HOURS), 0.0), (slice(HALF_HOURS, 2 * HALF_HOURS), 1.0)):
+        prior = own_past.prior_sigma(height, sky, fleet.roofs.is_unknown[:, None]) ** 2
         usual.append(own_past.shrink(fleet.past.offset[:, part], fleet.past.noise[:, part], prior).log_usual)
     dull, bright = usual
     offset, noise = (one[:, HALF_HOURS:] for one in fleet.past)

@@ -107,7 +107,8 @@ def may_clip(sites: pl.DataFrame, peak_w: Array) -> NDArray[np.bool_]:
     `sites`: SITES; `peak_w`: [sites], NaN where none was seen.
     """
     with np.errstate(invalid="ignore"):
-        shown = peak_w >= SHOWN_RATIO * 1000 * sites["installed_kwp"].to_numpy()
+        ratio = peak_w / (1000 * sites["installed_kwp"].to_numpy())
+        shown = (ratio >= SHOWN_RATIO) & (ratio < 1)  # at 1 high voltage hides it
     return np.asarray(sites["inverter_kw"].is_null().to_numpy() & ~shown)
 
 

@@ -1,8 +1,12 @@
 """Energy that high voltage cut from a day's generation: what was due while it was at its limit, less what was made.
 
 Due is what the neighbours' sky lets expect of the roof, by the level of the same day's other quarter hours and, where
-these tell little, by its baseline. High voltage alone proves no loss: many streets run high and many inverters work on,
-so a deficit counts only where it is clear beside the error of what was due.
+these tell little, by its baseline. Without neighbours the clear sky tells it, on days that were clear in the hours
+beside.
+
+High voltage alone proves no loss: many streets run high and many inverters work on. So a deficit counts where it is
+clear beside the error of what was due; and at a site whose month has shown that its inverter gives way, wherever it is
+likelier than none. To count clear days alone would tell a half of what is lost.
 """
 
 from typing import NamedTuple
@@ -10,8 +14,9 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from detectors.stats.curtailment import KNOWN_DAYS, KNOWN_SIGMAS
 from detectors.stats.robust import Array, robust_sigma
-from detectors.yields.fleet_day import Fleet
+from detectors.yields.fleet_day import Fleet, clear_w
 from detectors.yields.night import THIN_COVERAGE, Night
 
 CURTAILED = pl.Schema(
@@ -28,6 +33,9 @@ CURTAILED = pl.Schema(
     }
 )
 SIGMAS = 3.0  # ours: nine days in ten thousand by chance, and a case needs three
+TELLING_ENERGY = 0.5  # ours: kWh per kWp; an hour or two of high sun
+CLEAR_SHARE = 0.6  # ours: of the energy beside the high voltage near the day's best, under a lone clear sky
+CLEAR_SKY_SIGMA = 0.1  # as `diagnosis.LONE_SIGMA`
 BASELINE_SIGMA = 0.1  # ours: log; a fall by less may not have been found yet
 LEVEL_FLOOR = 0.04  # ours: log; shade and planes of other hours err by that much
 FEW_QUARTERS, QUARTER_SIGMA, LEAST_QUARTER_SIGMA = 6, 0.25, 0.05  # as `own_past`'s scatter of half hours
@@ -44,17 +52,17 @@ class Level(NamedTuple):
     quarter_sigma: Array  # of one quarter hour beside the level
 
 
-def of_night(night: Night) -> pl.DataFrame:
-    """CURTAILED rows of the sites with readings of generation and of a voltage.
+def of_night(night: Night, past: pl.DataFrame) -> pl.DataFrame:
+    """CURTAILED rows of the sites with readings of generation and of a voltage; `past` are those of the month before.
 
     At sites with a feed-in limit nobody can say which of the two curtailed them.
     """
     fleet = night.fleet
     is_high = fleet.is_voltage_high
     made_w = fleet.reported_w
-    level = _level(night, made_w)
-    known = is_high & np.isfinite(night.roof_w) & np.isfinite(made_w)
-    due_w = np.where(known, night.roof_w, 0.0) * np.exp(level.log)[:, None]
+    roof_w, level = _by_clear_sky(night, _level(night, made_w))
+    known = is_high & np.isfinite(roof_w) & np.isfinite(made_w)
+    due_w = np.where(known, roof_w, 0.0) * np.exp(level.log)[:, None]
     due, made = due_w.sum(axis=1) / 4000, np.where(known, made_w, 0.0).sum(axis=1) / 4000
     scatter = level.quarter_sigma * np.sqrt(TOGETHER * (due_w**2).sum(axis=1)) / 4000
     sigma = np.hypot(level.sigma * due, scatter)
@@ -62,7 +70,9 @@ def of_night(night: Night) -> pl.DataFrame:
     can_say = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(is_high.sum(axis=1), 1)
     can_say &= ~fleet.roofs.has_limit & (night.coverage >= THIN_COVERAGE)
     can_say &= ~fleet.sites["site_id"].is_in(list(night.doubts)).to_numpy()
-    lost = np.where(due - made > SIGMAS * sigma, due - made, 0.0)
+    clear = past.filter(pl.col("curtailed_kwh") > 0).group_by("site_id").len().filter(pl.col("len") >= KNOWN_DAYS)
+    is_known = fleet.sites["site_id"].is_in(clear["site_id"].to_list()).to_numpy()
+    lost = np.where(due - made > np.where(is_known, KNOWN_SIGMAS, SIGMAS) * sigma, due - made, 0.0)
 
     def told(values: Array) -> Array:
         return np.where(can_say | ~is_some, values, np.nan)
@@ -83,10 +93,21 @@ def of_night(night: Night) -> pl.DataFrame:
     return frame.filter(is_measured).fill_nan(None).select(CURTAILED.names()).cast(CURTAILED)
 
 
+def _by_clear_sky(night: Night, level: Level) -> tuple[Array, Level]:
+    """What each roof could have made, [sites, quarters], and its level; of lone sites by a clear day's sky."""
+    fleet = night.fleet
+    is_clear = ~np.isfinite(night.roof_w).any(axis=1) & np.isfinite(night.lone_x) & (night.lone_near >= CLEAR_SHARE)
+    roof_w = np.where(is_clear[:, None] & (fleet.sky.up > 0), clear_w(fleet), night.roof_w)
+    sigma = np.where(is_clear, CLEAR_SKY_SIGMA, level.sigma)
+    scatter = np.where(is_clear, LEAST_QUARTER_SIGMA, level.quarter_sigma)
+    return roof_w, Level(np.where(is_clear, night.lone_x, level.log), sigma, scatter)
+
+
 def _level(night: Night, made_w: Array) -> Level:
     """By the day's other quarter hours and the baseline, each by its error.
 
-    Where the two contradict each other the roof has a fault beside, and its day alone counts.
+    Where the two contradict each other the roof has a fault beside, and its day alone counts; but not by the low suns
+    alone that a bright day leaves free, behind which horizons stand.
     """
     fleet = night.fleet
     rest = _rest(fleet, night, made_w)
@@ -96,7 +117,7 @@ def _level(night: Night, made_w: Array) -> Level:
         off = np.where(rest, np.log(np.maximum(made_w, 1.0) / night.roof_w) - own[:, None], np.nan)
     own_sigma = np.hypot(np.where(np.isfinite(night.sigma), night.sigma, np.inf), LEVEL_FLOOR)
     trust = np.where(np.isfinite(own), BASELINE_SIGMA**2 / (BASELINE_SIGMA**2 + own_sigma**2), 0.0)
-    is_other = np.abs(np.nan_to_num(own)) > SIGMAS * own_sigma
+    is_other = (np.abs(np.nan_to_num(own)) > SIGMAS * own_sigma) & (night.energy > TELLING_ENERGY)
     trust = np.where(is_other, 1.0, trust)
     sigma = np.where(is_other, own_sigma, BASELINE_SIGMA * np.sqrt(1 - trust))
     scatter = np.where(rest.sum(axis=1) >= FEW_QUARTERS, robust_sigma(off), QUARTER_SIGMA)

@@ -32,11 +32,13 @@ class Pool:
 
     def each(self, function: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterator[Result]:
         """The function's result for each job, in order; a job whose process died is done in this one."""
+        if not self._may_share():  # each job's frames are let go before the next one's are read
+            yield from map(function, jobs)
+            return
         rest = iter(jobs)
         first = list(islice(rest, 2))
         if len(first) < 2 or not self._is_wanted():
             yield from map(function, first)
-            yield from map(function, rest)
             return
         under_way: deque[tuple[Job, Future[Result] | None]] = deque((job, self._begun(function, job)) for job in first)
         while under_way:
@@ -62,6 +64,9 @@ class Pool:
             # Killed, out of memory, out of reach: this process does it, and a fault of the job itself shows here.
             LOG.warning("a worker failed (%s: %s); its work is done in this process", type(error).__name__, error)
             return function(job)
+
+    def _may_share(self) -> bool:
+        return self.executor is not None or bool(self.settings.cluster) or self.settings.workers > 1
 
     def _is_wanted(self) -> bool:
         """Whether there are processes to share with; they are started here."""

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from pipeline.exports.normalise import NO_SITE
+from pipeline.exports.site_targets import NO_SITE
 from pipeline.frames import Normalised
 
 MAX_SHARE = 0.5  # ours: more bad rows than good ones is no accident of transmission

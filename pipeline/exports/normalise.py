@@ -17,12 +17,13 @@ from pipeline.exports.instants import US, Rows, intervals, read_stamps, to_insta
 from pipeline.exports.json_cells import SITE, raw_records, read_json
 from pipeline.exports.opening import ExportPart
 from pipeline.exports.rejects import Ledger, capped
+from pipeline.exports.site_targets import NO_SITE, with_targets
 from pipeline.exports.spring_hour import Light, SpringHours
 from pipeline.exports.stamp_window import Window, implausible, reject_implausible
 from pipeline.frames import FILES, MARKS, MARKS_TYPE, REJECTED, Normalised
 from pipeline.profiles.model import ExportProfile
 
-NO_SITE, NO_CHANNEL = "site not in the register", "no channel named"
+NO_CHANNEL = "no channel named"
 
 
 def normalise(
@@ -55,9 +56,9 @@ def normalise(
     ignored = np.zeros(len(parts), np.int64)
     if profile.long is not None:
         sheet, ignored = _without_unnamed(sheet, profile, len(parts))
-    sheet, target, site_text = _with_targets(sheet, parts, profile, targets, opened, is_whole=is_whole)
+    sheet, target, site_text = with_targets(sheet, parts, profile, targets, opened, is_whole=is_whole)
     ledger = Ledger(len(sheet))
-    _strike_unnamed(sheet, target, site_text, profile, ledger)
+    _reject_unnamed(sheet, target, site_text, profile, ledger)
     since = targets["commissioned_on"].to_list() if "commissioned_on" in targets.columns else [None] * len(targets)
     window = Window(since, arrived_at, is_taken and _by_target(is_taken, targets))
     spring = SpringHours(
@@ -101,63 +102,10 @@ def _without_unnamed(sheet: pl.DataFrame, profile: ExportProfile, files: int) ->
     return sheet.filter(pl.Series(~unnamed)), np.bincount(sheet["file_no"].to_numpy()[unnamed], minlength=files)
 
 
-def _with_targets(
-    sheet: pl.DataFrame,
-    parts: list[ExportPart],
-    profile: ExportProfile,
-    targets: pl.DataFrame,
-    opened: Opened,
-    *,
-    is_whole: bool,
-) -> tuple[pl.DataFrame, np.ndarray, pl.Series | None]:
-    """The sheet without files of no known site, each row's place in `targets` (-1: none), what it calls the site."""
-    file_no = sheet["file_no"].to_numpy()
-    places = {name: place for place, name in reversed(list(enumerate(targets["external_id"])))}
-    if profile.site.from_ in ("file name", "folder"):
-        of_file = np.full(len(parts), -1, np.int64)
-        for number, part in enumerate(parts):
-            if number in opened.quarantine:
-                continue
-            name = profile.site_in_place(part.name, part.folder)
-            if name is None:
-                shown = part.name if profile.site.from_ == "file name" else part.folder
-                opened.quarantine[number] = (
-                    f"no site: the pattern {profile.site.pattern} does not match the {profile.site.from_} '{shown}'"
-                )
-            elif name not in places:
-                opened.quarantine[number] = (
-                    f"site '{name}' is not in the register; add it to sites.csv, or as external_id of a site"
-                )
-            else:
-                of_file[number] = places[name]
-        target, text = of_file[file_no], None
-    else:
-        text = sheet[SITE] if profile.site.from_ == "json path" else sheet[f"{CELL}{profile.site.column}"]
-        target = text.replace_strict(places, default=-1, return_dtype=pl.Int64).fill_null(-1).to_numpy()
-        known = np.bincount(file_no[target >= 0], minlength=len(parts))
-        every = np.bincount(file_no, minlength=len(parts))
-        for nameless in np.flatnonzero((known == 0) & (every > 0)) if is_whole else ():
-            first = text[int(np.flatnonzero(file_no == nameless)[0])]
-            opened.quarantine[int(nameless)] = no_known_site(profile, first)
-    if opened.quarantine:
-        keep = ~np.isin(file_no, list(opened.quarantine))
-        sheet, target = sheet.filter(pl.Series(keep)), target[keep]
-        text = text.filter(pl.Series(keep)) if text is not None else None
-    return sheet, target, text
-
-
-def no_known_site(profile: ExportProfile, first: str | None) -> str:
-    """Why an export is not taken in of which no row is of a known site; `first` is what the first row calls it."""
-    return (
-        f"no site of the register in any row of '{profile.site.column or profile.site.path}', "
-        f"which starts with {first!r}; add it to sites.csv, or as external_id of a site"
-    )
-
-
-def _strike_unnamed(
+def _reject_unnamed(
     sheet: pl.DataFrame, target: np.ndarray, site_text: pl.Series | None, profile: ExportProfile, ledger: Ledger
 ) -> None:
-    """Reject rows of no known site, and rows of a long export that name no metric."""
+    """Rejects rows of no known site, and rows of a long export that name no metric."""
     if site_text is not None:
         ledger.reject(target < 0, profile.site.column or profile.site.path, site_text, NO_SITE)
     if profile.long is not None:

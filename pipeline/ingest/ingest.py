@@ -16,19 +16,20 @@ from pipeline import progress
 from pipeline.config.settings import Settings
 from pipeline.exports.intervals import Intervals, together
 from pipeline.exports.normalise import normalise
-from pipeline.exports.opening import read_export
 from pipeline.frames import FILES, Normalised
 from pipeline.ingest import archive, arrivals, large, quarantine
 from pipeline.ingest.arrivals import Arrival
 from pipeline.ingest.batches import AT_ONCE_BYTES, batches, bytes_of, portions
 from pipeline.ingest.being_opened import Opening
+from pipeline.ingest.endings import end
 from pipeline.ingest.model import Again as Again
 from pipeline.ingest.model import Fate, Piece
 from pipeline.ingest.model import IngestResult as IngestResult
+from pipeline.ingest.pieces import pieces_in
 from pipeline.ingest.profile_choice import choose_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
-from pipeline.store import Store, archived, ledger, readings
+from pipeline.store import Store, archived, learned, ledger, readings
 from pipeline.workspace.places import Workspace
 
 ENDED_RUNS = (
@@ -56,8 +57,8 @@ class Ingest:
         self.opening = Opening(workspace)
         self.looked_at: set[tuple[str, str]] = set()  # keys of what this run has read
         self.now = datetime.now(UTC)  # when a batch's exports came in
-        self.intervals = Intervals(ledger.known_intervals(store))
-        self.spring_hours = ledger.known_spring_hours(store)
+        self.intervals = Intervals(learned.known_intervals(store))
+        self.spring_hours = learned.known_spring_hours(store)
         self.last_id = ledger.last_export_id(store)
         if self.last_id == 0 and again is None:
             self.last_id = archive.last_archived(workspace)  # a history that was lost: the archive is never overwritten
@@ -98,7 +99,7 @@ class Ingest:
             if self._has_ended_runs(arrival):
                 fate.refused.append((None, ENDED_RUNS))
                 continue
-            pieces = self._open(arrival, fate)
+            pieces = pieces_in(arrival, fate, self.profiles, self.register, self.settings.ingest.max_export_mib * 2**20)
             if bytes_of([*waiting, *pieces]) > AT_ONCE_BYTES:
                 self._read(waiting, fates)
                 waiting = []
@@ -107,7 +108,7 @@ class Ingest:
         ledger.note_copies(self.store, [copy for fate in fates.values() for copy in fate.copies])
         for arrival, fate in fates.items():
             try:
-                self._move(arrival, fate)
+                end(self.workspace, self.result, arrival, fate, is_moved=self.again is None)
             except OSError as error:
                 self.result.skipped.append((arrival.place, f"can't be moved ({error.strerror or error})"))
 
@@ -145,33 +146,6 @@ class Ingest:
         finally:
             if self.again is None:
                 self.opening.end(opened_bytes)
-
-    def _open(self, arrival: Arrival, fate: Fate) -> list[Piece]:
-        """The exports in a file for which there is a profile."""
-        if arrival.name_problem is not None:
-            fate.refused.append((None, arrival.name_problem))
-            return []
-        pieces = []
-        most = self.settings.ingest.max_export_mib * 2**20
-        parts = read_export(arrival.path, arrival.folder, max_bytes=most, held_bytes=AT_ONCE_BYTES)
-        for part in parts:
-            name = arrival.name if part.member is None else part.name
-            chosen = choose_profile(self.profiles, name, part.folder, self.register)
-            if part.problem is not None:
-                fate.refused.append((part, part.problem))
-            elif isinstance(chosen, str):
-                remedy = "add its form to a profile's `match`, or a profile for it"
-                if chosen.endswith("fit this file"):
-                    remedy = "narrow the `match` of one, or name the site's profile in sites.csv"
-                fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {remedy}"))
-            else:
-                named = chosen.site_in_place(name, part.folder) or ""
-                piece = Piece(arrival, part._replace(name=name), chosen, named)
-                if (problem := large.too_large(piece)) is not None:
-                    fate.refused.append((part, problem))
-                else:
-                    pieces.append(piece)
-        return sorted(pieces, key=lambda piece: piece.profile.name)
 
     def _apart(self, pieces: list[Piece], fates: Mapping[Arrival, Fate]) -> tuple[list[Piece], list[Piece]]:
         """Pieces whose bytes are new, and those that repeat one of them; what the ledger has goes to their fates."""
@@ -226,12 +200,12 @@ class Ingest:
                         fates[piece.arrival].refused.append((piece.part, reason))
                     else:
                         entries.append(self._entry(number, piece, fates[piece.arrival], now))
-                self.spring_hours |= ledger.learn_spring_hours(self.store, profile.name, found.files)
+                self.spring_hours |= learned.learn_spring_hours(self.store, profile.name, found.files)
                 if entries:
                     self._note_archived([some[entry.file_no] for entry in entries], fates)
                     written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
-                    self._count(written, found.cells.height, profile.name)
-        ledger.learn_intervals(self.store, self.intervals.take_news())
+                    self.result.count(written, found.cells.height, profile.name)
+        learned.learn_intervals(self.store, self.intervals.take_news())
 
     def _store_large(self, piece: Piece, fate: Fate) -> None:
         """The same of one export that is read by segments, in a transaction of its own."""
@@ -251,10 +225,10 @@ class Ingest:
                     files, name = account.file(), piece.profile.name
                     self._note_archived([piece], {piece.arrival: fate})
                     written = ledger.enter(self.store, files, account.counted(), name, [entry])
-                    self.spring_hours |= ledger.learn_spring_hours(self.store, name, files)
+                    self.spring_hours |= learned.learn_spring_hours(self.store, name, files)
                     self.intervals.adopt(known)
-                    ledger.learn_intervals(self.store, self.intervals.take_news())
-                self._count(written, account.cells, name)
+                    learned.learn_intervals(self.store, self.intervals.take_news())
+                self.result.count(written, account.cells, name)
                 return
             except large.StandardTimeError as error:
                 told, piece = error.files, piece._replace(profile=large.on_standard_time(piece.profile))
@@ -318,41 +292,6 @@ class Ingest:
             reason = f"can't be read, for a reason that was not foreseen ({type(error).__name__}: {error}); report it"
             files = pl.DataFrame([(0, 0, 0, " ".join(reason.split()), [], None, None, [])], schema=FILES, orient="row")
             return nothing._replace(files=files)
-
-    def _count(self, written: pl.DataFrame, cells_rejected: int, profile: str) -> None:
-        totals = written.select(pl.col("^rows_.*$").sum()).row(0, named=True)
-        for name in ("rows_read", "rows_stored", "rows_unchanged", "rows_replaced", "rows_rejected"):
-            setattr(self.result, name, getattr(self.result, name) + totals[name])
-        self.result.files += written.height
-        now = (written.height, int(totals["rows_read"]), int(totals["rows_rejected"]))
-        before = self.result.by_profile.get(profile, (0, 0, 0))
-        self.result.by_profile[profile] = (before[0] + now[0], before[1] + now[1], before[2] + now[2])
-        self.result.cells_rejected += cells_rejected
-        self.result.notes += written.filter(pl.col("notes") != "").select("path", "notes").rows()
-
-    def _move(self, arrival: Arrival, fate: Fate) -> None:
-        """The file leaves for the archive or for quarantine; a copy only leaves."""
-        for part, reason in fate.refused:
-            place = f"{arrival.place}/{arrivals.shown(part.member)}" if part and part.member else arrival.place
-            self.result.quarantined.append((place, reason))
-        if self.again is not None:
-            return
-        if arrivals.state(arrival.path) != fate.state:
-            self.result.still_written.append(
-                arrival.place
-            )  # what it was is in the history; the next run reads the rest
-            return
-        if fate.archived_as is None and not fate.copies:
-            said = [f"{arrivals.shown(p.member)}: {why}" if p and p.member else why for p, why in fate.refused]
-            quarantine.to_quarantine(self.workspace, arrival, "\n".join(said))
-            return
-        for part, reason in fate.refused:
-            if part is not None:
-                quarantine.to_quarantine(self.workspace, arrival, reason, part=part)
-        if fate.archived_as is not None:
-            archive.to_archive(self.workspace, arrival, fate.archived_as)
-        elif arrival.is_ours:
-            arrival.path.unlink(missing_ok=True)  # a copy adds nothing: its bytes are in the archive
 
 
 def _never(_: Arrival) -> bool:

@@ -11,8 +11,8 @@ import polars as pl
 
 from pipeline.exports.intervals import Intervals
 from pipeline.exports.mostly_rejected import MAX_SHARE, by_reason, is_mostly, reason_of
-from pipeline.exports.normalise import NO_SITE, no_known_site
 from pipeline.exports.segments import SEGMENT_BYTES, segments
+from pipeline.exports.site_targets import NO_SITE, no_known_site
 from pipeline.exports.spring_hour import BY_DEFAULT, STANDARD_TIME
 from pipeline.exports.streams import UnreadableError
 from pipeline.frames import FILES, Normalised

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import NamedTuple
 
+import polars as pl
+
 from pipeline.exports.opening import ExportPart
 from pipeline.ingest import arrivals
 from pipeline.ingest.arrivals import Arrival
@@ -34,6 +36,18 @@ class IngestResult:
     @property
     def needs_person(self) -> bool:
         return bool(self.quarantined or self.skipped)
+
+    def count(self, written: pl.DataFrame, cells_rejected: int, profile: str) -> None:
+        """Takes in what the ledger was told of some exports of one profile."""
+        totals = written.select(pl.col("^rows_.*$").sum()).row(0, named=True)
+        for name in ("rows_read", "rows_stored", "rows_unchanged", "rows_replaced", "rows_rejected"):
+            setattr(self, name, getattr(self, name) + totals[name])
+        self.files += written.height
+        now = (written.height, int(totals["rows_read"]), int(totals["rows_rejected"]))
+        before = self.by_profile.get(profile, (0, 0, 0))
+        self.by_profile[profile] = (before[0] + now[0], before[1] + now[1], before[2] + now[2])
+        self.cells_rejected += cells_rejected
+        self.notes += written.filter(pl.col("notes") != "").select("path", "notes").rows()
 
 
 class Piece(NamedTuple):

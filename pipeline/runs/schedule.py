@@ -1,17 +1,14 @@
 """The long-running service: takes in every few minutes, judges and writes the digest once a day."""
 
 import logging
-import signal
 import sys
 import threading
-import time
 import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import NamedTuple
 
 from apscheduler.executors.pool import BasePoolExecutor
 from apscheduler.jobstores.base import JobLookupError
@@ -29,35 +26,17 @@ from pipeline.runs.cycle import cycle, take_in
 from pipeline.runs.digest_pages import facts_of
 from pipeline.runs.mailing import Patience, mail_digest
 from pipeline.runs.mornings import EachMorning, last_morning
+from pipeline.runs.service_time import Backoff, Clocks, told_to_stop
 from pipeline.runs.session import LOCK_WAIT_S, Opened, opened, published
 from pipeline.store import digests, history
 from pipeline.timezones.zones import tzinfo_of
 from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
 
-AGAIN_S = 300.0  # ours: a cycle that failed is tried again after so long, then after twice as long each time,
-LONGEST_S = 3600.0  # up to this: what a person has to see to is not seen to faster by asking often
+AGAIN_S = 300.0  # ours: a cycle that failed is tried again after so long, then after twice as long each time
 CLOCK_SET_S = 60.0  # ours: beyond what a busy machine or a correction of its clock by little steps makes
 THREADS = 4  # two jobs, the repetition of one that failed, and a mail that waits for its server
 LOG = logging.getLogger("noonmark")
-
-
-class Backoff:
-    """How long jobs that failed wait before they are tried again: twice as long after each failure in a row."""
-
-    def __init__(self, first_s: float) -> None:
-        self.first_s, self.failures, self.due = first_s, 0, 0.0  # `due` by the clock that nobody sets
-
-    def note(self, *, is_good: bool) -> float:
-        """Seconds until the next try, 0 after a good end."""
-        self.failures = 0 if is_good else self.failures + 1
-        wait_s = 0.0 if is_good else min(self.first_s * 2 ** (self.failures - 1), max(LONGEST_S, self.first_s))
-        self.due = time.monotonic() + wait_s
-        return wait_s
-
-    def is_over(self) -> bool:
-        """Whether the wait is over."""
-        return time.monotonic() >= self.due
 
 
 class _Threads(BasePoolExecutor):
@@ -82,9 +61,10 @@ class _Scheduler(BackgroundScheduler):
 class Service:
     """Two jobs on one clock. Nothing is remembered between starts: the run ledger says what was missed."""
 
-    def __init__(self, workspace: Workspace, settings: Settings) -> None:
+    def __init__(self, workspace: Workspace, settings: Settings, stop: threading.Event | None = None) -> None:
+        """`stop`: set when the service is to end."""
         self.workspace, self.settings = workspace, settings
-        self.stop = threading.Event()
+        self.stop = stop or threading.Event()
         plan = settings.schedule
         self.heartbeat = Heartbeat(
             workspace, ingest_every_min=plan.ingest_every_min, digest_at=plan.digest_at, timezone=plan.timezone
@@ -99,12 +79,10 @@ class Service:
         self.backoffs = {"ingest": Backoff(60 * plan.ingest_every_min), "cycle": Backoff(AGAIN_S)}
 
     def run(self) -> None:
-        """Returns after SIGTERM or SIGINT, when the job under way has come to a point where it can stop."""
+        """Returns once told to stop, when the job under way has come to a point where it can."""
         self._plan()
         self.heartbeat.beat()
         self._make_up_for_the_morning()
-        for name in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(name, lambda *_: self.stop.set())
         self.scheduler.start()
         LOG.info(
             "taking in every %g min, digest at %s %s",
@@ -136,7 +114,7 @@ class Service:
             self.morning, EachMorning(plan.digest_at, plan.timezone), id="cycle", replace_existing=True
         )
 
-    def _look_at_the_clock(self, before: "Clocks") -> "Clocks":
+    def _look_at_the_clock(self, before: Clocks) -> Clocks:
         """Plans anew where this machine's clock was set back: what was planned by it before would come too late.
 
         Where it was set forward, or the machine slept, what is late by it runs at once.
@@ -257,18 +235,6 @@ class Service:
         return True, failure
 
 
-class Clocks(NamedTuple):
-    """What this machine's clock says, and how long it runs by one that nobody sets, in s."""
-
-    wall_s: float
-    steady_s: float
-
-    @classmethod
-    def now(cls) -> "Clocks":
-        """Both as they stand."""
-        return cls(time.time(), time.monotonic())
-
-
 def _in_one_line(error: Exception) -> str:
     """What went wrong, and where in the program."""
     frames = traceback.extract_tb(error.__traceback__)
@@ -287,7 +253,8 @@ def last_ended_day(run: Opened) -> date:
 
 
 def serve(workspace: Workspace, *, log_format: str = logs.TEXT) -> None:
-    """Runs the service until it is told to stop. Raises WorkspaceBusyError if one runs here already."""
+    """Runs the service until SIGTERM or SIGINT. Raises WorkspaceBusyError if one runs here already."""
+    stop = told_to_stop()
     settings = check_or_refuse(workspace).settings
     logs.set_up(log_format, sys.stdout, is_verbose=True)
     lock = FileLock(Path(workspace.root) / ".noonmark.schedule.lock")
@@ -298,6 +265,6 @@ def serve(workspace: Workspace, *, log_format: str = logs.TEXT) -> None:
             "a schedule runs in this workspace already", str(workspace.root), "stop it first"
         ) from error
     try:
-        Service(workspace, settings).run()
+        Service(workspace, settings, stop).run()
     finally:
         lock.release()

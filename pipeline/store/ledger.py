@@ -9,7 +9,7 @@ import polars as pl
 from detectors.frames import IMPLAUSIBLE_STAMPS
 from pipeline.energy.counters import difference
 from pipeline.frames import Normalised
-from pipeline.store import older, readings
+from pipeline.store import learned, older, readings
 from pipeline.store.connection import Store
 from pipeline.store.history import mark_site_dirty
 from pipeline.store.parts import DAILY
@@ -60,53 +60,6 @@ def note_copies(store: Store, copies: Sequence[tuple[int, str]]) -> None:
         )
 
 
-def known_intervals(store: Store) -> dict[tuple[str, str], int]:
-    """(site_id, device_id) -> interval in s, as the last export told it whose rows could tell it."""
-    rows = store.con.execute("SELECT site_id, device_id, interval_s FROM known_interval").fetchall()
-    return {(site, device): interval for site, device, interval in rows}
-
-
-def learn_intervals(store: Store, told: Mapping[tuple[str, str], int]) -> None:
-    """Keeps what exports told of their intervals."""
-    if not told:
-        return
-    frame = pl.DataFrame(
-        [(*key, interval) for key, interval in told.items()],
-        schema={"site_id": pl.String, "device_id": pl.String, "interval_s": pl.Int32},
-        orient="row",
-    )
-    with store.transaction(), store.offered(told=frame):
-        store.con.execute(
-            "DELETE FROM known_interval AS k USING told WHERE k.site_id = told.site_id AND k.device_id = told.device_id"
-        )
-        store.con.execute("INSERT INTO known_interval BY NAME SELECT * FROM told")
-
-
-def known_spring_hours(store: Store) -> dict[tuple[str, str], str]:
-    """(profile, site_id) -> how the sun last told that a filled spring hour is meant in its exports."""
-    rows = store.con.execute("SELECT profile, site_id, spring_hour FROM known_spring_hour").fetchall()
-    return {(profile, site): choice for profile, site, choice in rows}
-
-
-def learn_spring_hours(store: Store, profile: str, files: pl.DataFrame) -> dict[tuple[str, str], str]:
-    """Keeps what the sun told of the files' sites (FILES); the same as `known_spring_hours` gives it."""
-    told = (
-        files.select("spring_hour", site_id=pl.col("spring_hour_sites"))
-        .explode("site_id")
-        .drop_nulls()
-        .unique("site_id", keep="last", maintain_order=True)
-        .with_columns(profile=pl.lit(profile))
-    )
-    if told.is_empty():
-        return {}
-    with store.transaction(), store.offered(told=told):
-        store.con.execute(
-            "DELETE FROM known_spring_hour AS k USING told WHERE k.profile = told.profile AND k.site_id = told.site_id"
-        )
-        store.con.execute("INSERT INTO known_spring_hour BY NAME SELECT * FROM told")
-    return {(profile, site): choice for choice, site in told.select("spring_hour", "site_id").iter_rows()}
-
-
 class Entry(NamedTuple):
     """One export that is taken in."""
 
@@ -150,8 +103,8 @@ def write_rows(
     _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left", how="inner"))
     keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
     if not keys.is_empty():
-        _learn_profile(store, keys["site_id"].unique().sort(), profile_name)
-        _note_newest(store, keys["ts_utc"], profile_name)
+        learned.learn_profile(store, keys["site_id"].unique().sort(), profile_name)
+        learned.note_newest(store, keys["ts_utc"], profile_name)
         times = {entry.file_no: entry.taken_in_at for entry in entries}
         at = pl.col("file_no").replace_strict(times, return_dtype=pl.Datetime("us", "UTC"))
         note_arrivals(store, keys.select("site_id", "ts_utc", taken_in_at=at))
@@ -223,25 +176,6 @@ def implausible_stamps(store: Store, day: date) -> pl.DataFrame:
         [day],
     )
     return frame.select(IMPLAUSIBLE_STAMPS.names()).cast(IMPLAUSIBLE_STAMPS)
-
-
-def _learn_profile(store: Store, site_ids: pl.Series, profile_name: str) -> None:
-    """Keeps which profile the sites' exports used last."""
-    told = pl.DataFrame({"site_id": site_ids}).with_columns(profile=pl.lit(profile_name))
-    with store.offered(told=told):
-        store.con.execute("DELETE FROM site_profile AS p USING told WHERE p.site_id = told.site_id")
-        store.con.execute("INSERT INTO site_profile BY NAME SELECT * FROM told")
-
-
-def _note_newest(store: Store, instants: pl.Series, profile_name: str) -> None:
-    """Keeps the profile's newest stamp; one in the future says nothing of how late its data is."""
-    newest = instants.filter(instants <= datetime.now(UTC)).max()
-    if newest is None:
-        return
-    known = store.value("SELECT max(newest_utc) FROM profile_newest WHERE profile = ?", [profile_name])
-    if known is None or newest > known:
-        store.con.execute("DELETE FROM profile_newest WHERE profile = ?", [profile_name])
-        store.con.execute("INSERT INTO profile_newest VALUES (?, ?)", [profile_name, newest])
 
 
 def _learn_channels(store: Store, rows: pl.DataFrame) -> None:

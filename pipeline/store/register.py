@@ -11,12 +11,16 @@ SHAPES_NOTHING = (  # of the register: neither site-days nor features of reading
     "commissioned_on", "profile", "external_id", "watched",
 )  # fmt: skip
 SHAPES_DAYS = tuple(name for name in SITES if name not in SHAPES_NOTHING)
+LIMIT = ("feed_in_limit_kw", "feed_in_buffer_w")
 
 
 def write_register(
     store: Store, sites: pl.DataFrame, planes: pl.DataFrame, devices: pl.DataFrame, installers: pl.DataFrame
 ) -> list[str]:
-    """Sites whose site-days must be summed up anew, because something of the register that shapes them changed."""
+    """Sites whose site-days must be summed up anew, because something of the register that shapes them changed.
+
+    A feed-in limit that is lifted or raised holds from then on: the days before were curtailed by the one that was.
+    """
     given = {"site": sites, "plane": planes, "device": devices, "installer": installers}
     changed_tables = [
         table for table, frame in given.items() if not _is_same(frame, store.frame(f"SELECT * FROM {table}"))
@@ -28,9 +32,11 @@ def write_register(
     with store.transaction():
         for table in changed_tables:
             store.replace(table, given[table])
-        differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in SHAPES_DAYS)
+        differs = {name: pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in SHAPES_DAYS}
+        is_looser = pl.col("feed_in_limit_kw_before") < pl.col("feed_in_limit_kw").fill_null(float("inf"))
+        of_limit = pl.any_horizontal(differs.pop(name) for name in LIMIT) & ~is_looser.fill_null(False)
         joined = sites.join(before.select("site_id", *SHAPES_DAYS), on="site_id", suffix="_before")
-        changed = set(joined.filter(differs)["site_id"])
+        changed = set(joined.filter(pl.any_horizontal(of_limit, *differs.values()))["site_id"])
         for table, held in parts_before.items():
             both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
             differing = both.filter(~pl.struct(pl.all()).is_duplicated())

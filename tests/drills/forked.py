@@ -22,6 +22,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import NamedTuple
 
+from pipeline.commands import start
+
 ROOT = Path(__file__).parents[2]
 LISTENING = ("clock", "site-silent", "balance-broken", "readings-frozen", "no-generation")
 LAZY = ("sklearn.cluster", "encodings.utf_8_sig", "encodings.unicode_escape", "tzdata.zoneinfo")  # loaded when needed
@@ -151,8 +153,6 @@ def serve() -> None:
     silence()
     gc.freeze()  # what is loaded stays shared with the forked runs
     signal.signal(signal.SIGINT, signal.SIG_DFL)  # until the program's own handler is set
-    from pipeline.commands import start
-
     for line in iter(sys.stdin.buffer.readline, b""):
         said, *arguments = json.loads(line)
         pid = os.fork()
@@ -169,10 +169,9 @@ def serve() -> None:
 
 def run_once(arguments: list[str]) -> None:
     """A run in this new interpreter, of the same detectors."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    # Not the default: Polars, once loaded, calls the handler that it finds, and there is none to call then.
+    signal.signal(signal.SIGINT, lambda *_: os._exit(start.INTERRUPTED))
     silence()
-    from pipeline.commands import start
-
     sys.argv = ["noonmark", *arguments]
     start.entry()
 

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from detectors.frames import READINGS
 from detectors.solar import plane_response, pv_model
-from detectors.yields import fleet_day, free_intervals, night, roof_model, roofs
+from detectors.yields import fleet_day, free_intervals, night, roof_model, roofs, testing
 from detectors.yields.energies import Before
 from detectors.yields.night import Night
 from tests.support import build
@@ -38,17 +38,20 @@ def night_of(
     volts: Array | None = None,
     names: tuple[str, ...] = tuple(AZIMUTHS),
     models: pl.DataFrame | None = None,
+    odds: pl.DataFrame | None = None,
+    neighbour: float = 1.0,
     **register: float | None,
 ) -> Night:
-    """The night of the day on which `street` made `factor` of what was due, at these voltages.
+    """The night of the day on which `street` made `factor` of what was due, at these voltages, and `a` `neighbour`.
 
-    `models` are ROOF_MODEL rows learned before, `register` cells of `street` alone.
+    `models` are ROOF_MODEL rows learned before and `odds` ODDS rows of the night before, `register` cells of `street`
+    alone.
     """
     start = datetime(DAY.year, DAY.month, DAY.day, tzinfo=UTC)
     stamps = [start + timedelta(minutes=15 * n) for n in range(96)]
     frames = []
     for name, power in zip(AZIMUTHS, powers(), strict=True):
-        own = power * np.asarray(factor) if name == "street" else power
+        own = power * np.asarray({"street": factor, "a": neighbour}.get(name, 1.0))
         frames.append(pl.DataFrame({
             "site_id": name, "ts_utc": stamps, "ts_local": [one.replace(tzinfo=None) for one in stamps],
             "interval_s": 900, "is_instant": False, "pv_w": own, "grid_w": 300.0 - own, "load_w": 300.0,
@@ -61,9 +64,9 @@ def night_of(
     learned = roof_model.ROOF_MODEL.to_frame() if models is None else models
     fleet = fleet_day.gather(quarters, sites, build.planes(), learned, DAY)
     nothing = np.zeros(sites.height)
-    columns = {"site_id": pl.String, "day": pl.Date, "log_odds_fall": pl.Float64, "spell_days": pl.Int32}
-    odds = fleet_day.newest(pl.DataFrame(schema=columns), sites.sort("site_id")["site_id"])
-    return night.work_out(fleet, odds, Before(nothing, nothing * np.nan, nothing > 0), {})
+    before = testing.ODDS.to_frame() if odds is None else odds
+    newest = fleet_day.newest(before, sites.sort("site_id")["site_id"])
+    return night.work_out(fleet, newest, Before(nothing, nothing * np.nan, nothing > 0), {})
 
 
 def _sites(**register: float | None) -> pl.DataFrame:

@@ -45,6 +45,13 @@ def test_a_loss_is_told_with_its_month_and_its_worth():
     assert found.evidence["curtailed_month_pct"] == pytest.approx(100 * 3.5 / 160)
 
 
+def test_a_month_that_has_shown_it_counts_the_days_that_were_not_clear_by_themselves():
+    unclear = pl.when(pl.col("curtailed_kwh") < 1.0).then(0.0).otherwise("curtailed_kwh")  # as their nights told them
+    for more, month in ((1.5, 2.0 + 2.0 + 1.5 + 0.8), (0.8, 2.0 + 2.0)):
+        (found,) = _told(_days(0.8, 2.0, more, 2.0).with_columns(curtailed_kwh=unclear))
+        assert found.evidence["curtailed_month_kwh"] == pytest.approx(month)
+
+
 def test_a_twentieth_of_the_months_energy_on_five_days_is_to_act_on():
     assert _told(_days(*[2.5] * 5))[0].severity == "soon"  # 12.5 of 200 kWh
     assert _told(_days(*[2.5] * 4))[0].severity == "watch"

@@ -55,6 +55,19 @@ def test_a_rise_is_no_fall():
     assert change_point.find(x, np.full(40, 0.05), 0.5, is_fall=False).first == 20
 
 
+def test_days_that_clouds_took_below_the_level_show_by_their_best_when_it_fell():
+    """A lone site: most days are cloudy, and none lies above what the roof can make."""
+    rng = np.random.default_rng(3)
+    level = np.repeat([0.1, -0.6], [4, 16])
+    clouds = -rng.exponential(0.5, 20) * (np.arange(20) % 4 > 0)  # one day in four is clear
+    clouds[2] = -0.05
+    vague = np.where(clouds < 0, 0.6, 0.15)
+    found = change_point.find(level + clouds, vague, 0.1, above=np.full(20, 0.1))
+    assert found.earliest <= 4 <= found.latest <= found.earliest + 2
+    assert found.lead > 3
+    assert change_point.find(level + clouds, vague, 0.1).lead < found.lead / 2
+
+
 def test_without_a_usable_day_it_is_the_last_one():
     found = change_point.find(np.full(5, np.nan), np.full(5, 0.1), 0.1)
-    assert found == (4, 4, 4, 0.0, 0.0)
+    assert found == (4, 4, 4, 0.0, 0.0, 0.0)

@@ -14,7 +14,8 @@ def _history(x, is_zero):
     count = len(x)
     nothing = np.full((count, 4), np.nan)
     return History(
-        date(2026, 5, 1), np.array(x, dtype=float), np.full(count, 0.05), np.array(is_zero, dtype=bool),
+        date(2026, 5, 1), np.array(x, dtype=float), np.full(count, 0.05), np.full(count, 0.05),
+        np.array(is_zero, dtype=bool),
         nothing, nothing, np.full(count, 20.0), np.full(count, 20.0),
     )  # fmt: skip
 
@@ -105,6 +106,45 @@ def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
 
 def test_a_fall_in_the_span_was_not_always_there():
     assert not _diagnosed(np.log(0.7), _parts((None,) * 4), before=8).was_always
+
+
+@pytest.mark.parametrize(("before", "kind"), [(0, "capacity-mismatch"), (1, "string-loss"), (2, "string-loss")])
+def test_a_roof_that_had_its_power_on_its_first_days_lost_it(before, kind):
+    """Half of it was gone from then on; where no day had it, nobody knows that it was ever there."""
+    case = _diagnosed(np.log(0.5), _parts((None,) * 4), before=before, of=12)
+    assert (case.kind, case.first) == (kind, before)
+    slight = _diagnosed(np.log(0.9), _parts((None,) * 4), before=min(before, 1), of=12)
+    assert slight.was_always  # one day a tenth above the others is the weather's
+
+
+def test_how_near_to_a_half_is_one_depends_on_how_well_the_days_before_are_known():
+    """55 % of a lone site's power: two days before err by as much, ten do not."""
+    x = np.array([0.0] * 10 + [np.log(0.45)] * 10)
+    lone = _history(x, [0] * 20)._replace(above_sigma=np.full(20, 0.1))
+    known, few = lone, lone._replace(x=np.append(np.full(8, np.nan), x[8:]))
+    for history, kind in ((known, "underperformance"), (few, "string-loss")):
+        assert diagnosis.part_of(history, history.on(10), _parts((None,) * 4)) == (kind, 0)
+
+
+def test_inputs_that_nobody_saw_before_the_fall_do_not_say_that_no_string_is_lost():
+    history = _history([0.0] * 4 + [np.log(0.5)] * 8, [0] * 12)
+    seen, unseen = (np.full((12, 4), np.nan) for _ in range(2))
+    seen[:, :2] = 0.0
+    unseen[6:, :2] = 0.0
+    for inputs, kind in ((seen, "underperformance"), (unseen, "string-loss")):
+        assert diagnosis.part_of(history._replace(input_x=inputs), history.on(4), _parts((None,) * 4)) == (kind, 0)
+
+
+def test_a_string_that_fell_before_its_planes_were_learned_fell_when_the_site_did():
+    """Inputs are told from the sixth day on, and the site had all of its power on the first two."""
+    history = _history([0.0] * 2 + [np.log(0.5)] * 12, [0] * 14)
+    inputs = np.full((14, 4), np.nan)
+    inputs[5:, 0] = -3.0
+    inputs[5:, 1] = 0.0
+    odds = Odds(9.0, -20.0, -0.7, np.array([9.0, -5.0, np.nan, np.nan]), 0.1)
+    mine = history._replace(input_x=inputs, input_sigma=np.full((14, 4), 0.1))
+    case = diagnosis.diagnose(odds, mine, _parts((None,) * 4), 3.5)
+    assert (case.kind, case.number, case.first) == ("string-loss", 1, 2)
 
 
 def test_a_part_is_named_again_when_more_days_show_its_share():

@@ -148,4 +148,25 @@ def test_shade_of_one_hour_is_learned_and_a_fall_of_all_hours_is_not():
     told = own_past.correct(past, np.arange(96) // 2, sky, np.full((1, 96), 40.0), np.array([True]))
     assert told.log_usual[0, 14] == pytest.approx(np.log(0.6), rel=0.1)
     assert told.log_usual[0, 20] == 0.0
-    assert told.sigma[0, 60] == pytest.approx(own_past.PRIOR_UNKNOWN)
+    assert told.sigma[0, 60] == pytest.approx(own_past.PRIOR_UNKNOWN, rel=1e-3)
+
+
+def test_what_a_low_sun_makes_of_a_roof_is_open_until_it_was_seen_under_one():
+    """A horizon above the winter's sun takes all of its light and nothing of an overcast sky's."""
+    plain, half_hour = np.array([False]), np.arange(96) // 2
+
+    def sigma(past, elevation_deg, clearness):
+        sky, height = np.full((1, 96), clearness), np.full((1, 96), elevation_deg)
+        return float(own_past.correct(past, half_hour, sky, height, plain).sigma[0, 48])
+
+    unseen = own_past.nothing(1)
+    assert sigma(unseen, 15.0, 0.9) > 3 * sigma(unseen, 15.0, 0.2)
+    assert sigma(unseen, 50.0, 0.9) == pytest.approx(own_past.PRIOR, rel=1e-3)
+    rng = np.random.default_rng(5)
+    bins = np.tile(np.arange(66, 78), 12)  # twelve bright days, hidden from the sun around noon
+    hidden = np.where((bins > 70) & (bins < 74), -1.5, 0.0)
+    offset, noise = own_past.learn(bins, hidden + rng.normal(0, 0.1, len(bins)), np.ones(len(bins)), np.ones(len(bins)))
+    seen = own_past.Past(offset[None], noise[None])
+    told = own_past.correct(seen, half_hour, np.full((1, 96), 0.9), np.full((1, 96), 15.0), plain)
+    assert told.log_usual[0, 48] == pytest.approx(-1.5, abs=0.1)
+    assert told.sigma[0, 48] < 0.25

@@ -18,8 +18,8 @@ def _open(*, lost_kwh: float, has_limit: bool, is_sure: bool = True, due_kwh: fl
     """A case of ten days, on each of which so much was due and so much was lost."""
     nothing = np.full(DAYS, np.nan)
     history = History(
-        FIRST, np.zeros(DAYS), np.full(DAYS, 0.1), np.zeros(DAYS, dtype=bool), nothing[:, None], nothing[:, None],
-        np.full(DAYS, due_kwh), np.full(DAYS, due_kwh - lost_kwh),
+        FIRST, np.zeros(DAYS), np.full(DAYS, 0.1), np.full(DAYS, 0.1), np.zeros(DAYS, dtype=bool), nothing[:, None],
+        nothing[:, None], np.full(DAYS, due_kwh), np.full(DAYS, due_kwh - lost_kwh),
     )  # fmt: skip
     since, day = FIRST + timedelta(days=10), FIRST + timedelta(days=DAYS - 1)
     losses = tuple(DayLoss(since + timedelta(days=n), lost_kwh, 0.3 * lost_kwh, MEASURED) for n in range(10))

@@ -1,11 +1,14 @@
 """High voltage and generation of one bright day over five roofs, made by hand from the engine's own planes and sky."""
 
+from datetime import timedelta
+
 import numpy as np
 import polars as pl
 import pytest
 
 from detectors.yields import voltage_curtailment
 from detectors.yields.verdicts import not_judged
+from tests.support import build
 from tests.support.bright_day import DAY, STREET, night_of, powers
 
 NOON = slice(40, 52)  # 10:00 to 13:00 UTC
@@ -16,8 +19,9 @@ def _night(factor=1.0, volts=HIGH_V, **more):
     return night_of(factor, volts, **more)
 
 
-def _row(told):
-    rows = voltage_curtailment.of_night(told).filter(pl.col("site_id") == "street")
+def _row(told, past=None):
+    before = voltage_curtailment.CURTAILED.to_frame() if past is None else past
+    rows = voltage_curtailment.of_night(told, before).filter(pl.col("site_id") == "street")
     return rows.row(0, named=True) if rows.height else None
 
 
@@ -81,12 +85,44 @@ def test_a_roof_that_is_at_the_limit_all_day_is_seen_to_be_alive_and_no_more():
     assert "street" not in reasons
 
 
-def test_nobody_can_say_without_neighbours_or_where_a_limit_curtails_too():
-    alone = _row(_night(_cut(0.5), names=("street",)))
+def test_nobody_can_say_under_clouds_without_neighbours_or_where_a_limit_curtails_too():
+    clouds = np.random.default_rng(4).uniform(0.2, 1.0, 96)
+    alone = _row(_night(_cut(0.5) * clouds, names=("street",)))
     limited = _row(_night(_cut(0.5), feed_in_limit_kw=6.0))
     for one in (alone, limited):
         assert (one["due_kwh"], one["curtailed_kwh"]) == (None, None)
         assert one["high_h"] > 3
+
+
+def test_without_neighbours_a_clear_day_tells_what_was_due():
+    """The day has thin clouds, so the clear sky errs by their scatter."""
+    told = _row(_night(_cut(0.5), names=("street",)))
+    missing = float((powers()[STREET, NOON] * 0.5).sum() / 4000)
+    assert told["curtailed_kwh"] == pytest.approx(missing, rel=0.12)
+
+
+@pytest.mark.parametrize("days", [2, 3])
+def test_what_a_month_has_shown_counts_where_it_is_not_clear_by_itself(days):
+    """A tenth is missing, within three sigma of the day; on three days before, more was."""
+    rows = [{"site_id": "street", "day": DAY - timedelta(days=n + 1), "curtailed_kwh": 3.0} for n in range(days)]
+    told = _row(_night(_cut(0.1)), build.frame(voltage_curtailment.CURTAILED, rows))
+    missing = float((powers()[STREET, NOON] * 0.1).sum() / 4000)
+    assert told["curtailed_kwh"] == (pytest.approx(missing, rel=0.2) if days == 3 else 0.0)
+
+
+def test_quarter_hours_between_high_ones_are_not_those_by_which_the_roof_is_judged():
+    """A cloud took its sun, and with it the voltage: it made a tenth of what its neighbours did."""
+    volts, factor = HIGH_V.copy(), np.ones(96)
+    volts[44:48], factor[44:48] = 240.0, 0.1
+    assert abs(_x(_night(factor, volts))) < 0.05
+    assert _x(_night(factor, np.full(96, 240.0))) < -0.08
+
+
+def test_what_a_roof_makes_under_a_high_voltage_is_not_what_its_inverter_can():
+    made = _night(_cut(0.5)).fleet.usable
+    shown = dict(zip(made["site_id"], made["peak_w"], strict=True))
+    assert shown["street"] == 10_000  # its modules' capacity
+    assert shown["a"] < 9_000
 
 
 def test_a_usual_voltage_loses_nothing_whoever_can_say_and_without_a_voltage_nothing_is_told():

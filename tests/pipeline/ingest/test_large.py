@@ -13,7 +13,7 @@ import pytest
 from pipeline.exports import segments
 from pipeline.exports.opening import read_export
 from pipeline.exports.streams import UnreadableError
-from pipeline.ingest import batches, ingest, large
+from pipeline.ingest import batches, ingest, large, pieces
 from pipeline.ingest.arrivals import find
 from tests.support.build_profiles import profile
 from tests.support.fleet import Fleet, differences
@@ -115,7 +115,7 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> tuple[Fleet, Fleet]:
 
 
 def everything_is_large(patch: pytest.MonkeyPatch) -> None:
-    for room in (ingest, batches):
+    for room in (ingest, batches, pieces):
         patch.setattr(room, "AT_ONCE_BYTES", SEGMENT)
     for room in (segments, large):
         patch.setattr(room, "SEGMENT_BYTES", SEGMENT)

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.errors import NoonmarkError
 from pipeline.exports.opening import read_export
-from pipeline.ingest import ingest
+from pipeline.ingest import ingest, pieces
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of, quarter_hours, zipped
 from tests.support.fleet import PROFILES, Fleet, table
 
@@ -123,7 +123,7 @@ def test_a_file_that_grows_while_it_is_read_stays_and_loses_nothing(fleet: Fleet
         path.write_text(quarter_hours(1, 2, 3, 4))
         return parts
 
-    monkeypatch.setattr(ingest, "read_export", read_and_grow)
+    monkeypatch.setattr(pieces, "read_export", read_and_grow)
     first = fleet.take_in()
     monkeypatch.undo()
     assert first.still_written == ["S1_roof_a.csv"] and fleet.files("inbox") == ["S1_roof_a.csv"]

@@ -10,19 +10,21 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from apscheduler.jobstores.base import JobLookupError
 
+from pipeline.commands import start
 from pipeline.commands.cli import main
 from pipeline.config.settings import Settings
 from pipeline.errors import QueryError
 from pipeline.ingest import arrivals
 from pipeline.runs import schedule
 from pipeline.runs.schedule import Service
+from pipeline.runs.service_time import told_to_stop
 from pipeline.runs.status import status
 from pipeline.store import reader
 from pipeline.workspace.heartbeat import read_heartbeat
@@ -77,6 +79,16 @@ def space(tmp_path: Path) -> Workspace:
         encoding="utf-8",
     )
     return made
+
+
+@pytest.fixture(autouse=True)
+def _handlers() -> Iterator[None]:
+    """Puts back what handles signals."""
+    before, hook = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}, sys.unraisablehook
+    yield
+    sys.unraisablehook = hook
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.fixture
@@ -209,6 +221,17 @@ def test_a_service_that_ends_amid_a_look_at_its_jobs_says_nothing(tmp_path: Path
         service.scheduler.remove_job("none of that name")
     service.end()
     service.scheduler.remove_job("none of that name")  # as its own thread does with a job that ran once
+
+
+def test_an_interrupt_that_was_lost_while_the_service_started_ends_it() -> None:
+    interrupt = start._Interrupt()
+    interrupt.is_loaded = True
+    signal.signal(signal.SIGINT, interrupt)
+    assert not told_to_stop().is_set()
+    signal.signal(signal.SIGINT, interrupt)
+    with suppress(KeyboardInterrupt):  # as a destructor does
+        signal.raise_signal(signal.SIGINT)
+    assert told_to_stop().is_set()
 
 
 def test_a_fault_in_the_register_refuses_the_start(space: Workspace, refused) -> None:

@@ -1,0 +1,38 @@
+"""What a day shows of a roof that was curtailed: what it made in all is less than it could have made."""
+
+import numpy as np
+
+from detectors.stats.robust import Array
+from detectors.yields.fleet_day import ZERO_RATIO, Fleet, clear_w, is_curtailed
+from detectors.yields.own_past import Correction
+from detectors.yields.sequential_test import LEAST_MARGIN
+
+LEAST_ENERGY = 0.3  # ours: kWh per kWp due; below it a day's total is low suns alone
+
+
+def of_day(fleet: Fleet, expected: Array, sky: Array, correction: Correction) -> Array:
+    """A level that each limited site has at least, log: all that it made over all that was due.
+
+    So has each site on a day with high voltage.
+
+    What was curtailed could have been more, so the roof is at least so good. Without neighbours the sky is taken for
+    clear, which errs to the same side.
+    """
+    made = np.where(is_curtailed(fleet)[:, None], fleet.reported_w, np.nan)
+    told = np.full(len(made), np.nan)
+    for due_w, level in (
+        (np.where(np.isfinite(sky), expected * np.exp(correction.log_usual), np.nan), fleet.roofs.level),
+        (clear_w(fleet), np.zeros(len(made))),
+    ):
+        known = np.isfinite(made) & np.isfinite(due_w)
+        due, total = (np.where(known, one, 0.0).sum(axis=1) / 4000 for one in (due_w, made))
+        is_told = (due > LEAST_ENERGY * fleet.roofs.kwp) & (total > ZERO_RATIO * due)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            told = np.fmax(told, np.where(is_told, np.log(total / due) + level, np.nan))
+    return told
+
+
+def not_below(x: Array, least: Array) -> Array:
+    """A level, or that which the roof has at least where the two contradict each other."""
+    with np.errstate(invalid="ignore"):
+        return np.where(x < least - LEAST_MARGIN, least, x)

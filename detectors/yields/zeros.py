@@ -1,0 +1,44 @@
+"""Days on which a roof made nothing though it was free to, and what they prove."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detectors.stats.robust import Array
+from detectors.yields import day_residual
+from detectors.yields.day_residual import Combined
+from detectors.yields.fleet_day import ZERO_RATIO, Fleet
+
+ZERO_RATIO_LIMITED = 0.001  # ours: so much may be all that an idle house takes of a healthy roof
+ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
+ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier
+PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
+CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
+
+
+def of_day(
+    fleet: Fleet, found: Combined, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], Array]:
+    """Whether the day made nothing though some of it was free, and what that proves, in log odds.
+
+    Nothing on a plain day, under a sky that several neighbours agree on, is a fact and not a matter of statistics.
+    """
+    is_free = (fleet.light.is_free & np.isfinite(fleet.light.power_w)).any(axis=1)
+    highest = np.nan_to_num(fleet.reported_w).max(axis=1, initial=0.0)  # what is curtailed is no zero either
+    due = np.where(np.isfinite(found.x), found.energy, CLOUDY_RATIO * lone_energy)
+    due = np.minimum(due, _taken_at_most(fleet))
+    ratio = np.where(fleet.roofs.has_limit, ZERO_RATIO_LIMITED, ZERO_RATIO)
+    is_zero = (coverage > ZERO_COVERAGE) & (highest < ratio * 1000 * fleet.roofs.kwp) & is_free
+    is_zero &= due > ZERO_MIN_ENERGY
+    is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > day_residual.FEW)
+    evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
+    return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~is_cold, evidence, 0.0)
+
+
+def _taken_at_most(fleet: Fleet) -> Array:
+    """What house, battery and grid would have taken while generation was free, kWh per kWp, [sites].
+
+    A refrigerator that runs for minutes in an empty house frees a limited roof, and takes next to nothing.
+    """
+    light = fleet.light
+    takers = np.where(light.is_free & np.isfinite(light.power_w), light.usable_w + light.battery_w, 0.0)
+    return np.asarray(takers.sum(axis=1) / 4000 / fleet.roofs.kwp)
