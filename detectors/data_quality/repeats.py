@@ -36,6 +36,7 @@ RUNS = pl.Schema(
         "flow_w": pl.Float64,  # what flows meanwhile, root mean square: by which the error of meters is measured
         "below_top": pl.Float64,  # how far below the day's top, where clipping could explain that
         "soc_change_pct": pl.Float64,  # of the battery meanwhile; null = not read
+        "soc_moved_pct": pl.Float64,  # its range meanwhile less its largest single change; of the battery's power alone
     }
 )
 
@@ -55,6 +56,7 @@ FULL_PCT = 97.0  # ours: batteries balance their cells near the top, some show 9
 NEAR_FLOOR_PCT = 2.0  # common practice: levels are shown in whole per cent and settle within two
 KWH_PER_WH = 1e-3
 FITS = 0.5  # ours: a charge that follows the power at least by half confirms it, conversion losses and wear included
+MOVED_PCT = 15.0  # ours: a level that is no power's: self-discharge and steps of five per cent stay below
 OVERFULL = 1.1  # ours: more than 1.1 x its capacity cannot go into or out of a battery in one go
 
 
@@ -149,7 +151,10 @@ def _runs_of(
     within = {key: total[end + 1] - total[begin] for key, total in sums.items()}
     known = np.where(within["known"] > 0, within["known"], np.nan)
     variance = within["square"] / known - (within["open"] / known) ** 2
-    change = np.full(len(first), np.nan) if soc_pct is None else soc_pct[end] - soc_pct[begin]
+    change = moved = np.full(len(first), np.nan)
+    if soc_pct is not None:
+        change = soc_pct[end] - soc_pct[begin]
+        moved = _moved(soc_pct, begin, end) if name == "battery_w" else moved
     return pl.DataFrame(
         {
             "unit": unit[begin],
@@ -164,8 +169,20 @@ def _runs_of(
             "flow_w": np.sqrt(np.maximum(within["flow"], 0.0) / known),
             "grid_mean_w": within["grid"] / known,
             "soc_change_pct": change,
+            "soc_moved_pct": moved,
         }
-    ).with_columns(pl.col("open_w", "flow_w", "grid_mean_w", "soc_change_pct").fill_nan(None))
+    ).with_columns(pl.col("open_w", "flow_w", "grid_mean_w", "soc_change_pct", "soc_moved_pct").fill_nan(None))
+
+
+def _moved(soc_pct: Array, begin: Array, end: Array) -> Array:
+    """The range of the level between each pair of rows less its largest single change, which may be a correction."""
+    level = np.append(pl.Series(soc_pct).fill_nan(None).forward_fill().to_numpy(), np.nan)
+    change = np.abs(np.diff(level, append=np.nan))  # to the next row
+    pairs, inner = (np.stack([begin, last], axis=1).ravel() for last in (end + 1, np.maximum(end, begin + 1)))
+    if not len(begin):
+        return np.empty(0)
+    highest, lowest = np.fmax.reduceat(level, pairs)[::2], np.fmin.reduceat(level, pairs)[::2]
+    return highest - lowest - np.nan_to_num(np.fmax.reduceat(change, inner)[::2])
 
 
 def _units(rows: pl.DataFrame, present: list[str], sites: pl.DataFrame) -> pl.DataFrame:
@@ -224,7 +241,8 @@ def _natural(name: str) -> pl.Expr:
         shaved = (value - pl.col("import_limit_kw") * 1000).abs() <= near
         rule = idle | (size <= BUFFER_TIMES * pl.col("buffer_w")) | held.fill_null(False) | shaved.fill_null(False)
     elif name == "battery_w":
-        rule = idle | _battery_is_right()
+        has_moved = (size <= IDLE_W) & (pl.col("soc_moved_pct") >= MOVED_PCT).fill_null(False)
+        rule = pl.when(idle).then(~has_moved).otherwise(_battery_is_right())
     elif name == "soc_pct":
         # Where the battery's power is read, its level is judged against that, elsewhere.
         # At a reserve that is not known it may rest anywhere.

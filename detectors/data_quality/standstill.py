@@ -6,7 +6,16 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality.ceilings import FLAT_TOP_SHARE, with_passed
-from detectors.data_quality.repeats import FLOWS, GENERATION, MAINS, POWERS, TEMPERATURES
+from detectors.data_quality.repeats import (
+    FLOWS,
+    GENERATION,
+    IDLE_W,
+    KWH_PER_WH,
+    MAINS,
+    MOVED_PCT,
+    POWERS,
+    TEMPERATURES,
+)
 from detectors.frames import PHASE_CHANNELS
 
 WINDOW_DAYS = 90  # ours: three months show how long a channel usually stands still
@@ -72,8 +81,10 @@ def frozen_runs(
     past = repeats.filter(pl.col("day") < day)
     before = peaks.filter(pl.col("day") < day)
     stepped = with_passed(_beside_generation(_steps(candidates, past)), past, before, sites)
+    stepped = stepped.join(sites.select("site_id", "battery_kwh"), on="site_id", how="left", maintain_order="left")
     told = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
-    return told.with_columns(needed_h=_needed_h(usual_times)).filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
+    told = told.with_columns(needed_h=_needed_h(usual_times)).drop("battery_kwh")
+    return told.filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
 
 
 def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
@@ -217,7 +228,17 @@ def _flow_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held & ~pl.col("is_with_pv")).then(sure_h).otherwise(NEVER)
     is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed() & ~pl.col("is_with_pv")
     by_habit = pl.when(is_telling).then(pl.max_horizontal(FLOW_H * times, usual_h)).otherwise(NEVER)
-    return pl.min_horizontal(by_balance.fill_null(NEVER), sure.fill_null(NEVER), by_habit.fill_null(NEVER))
+    by_level = pl.when(_level_moved()).then(FLOW_H * times).otherwise(NEVER)
+    by_others = pl.min_horizontal(by_balance.fill_null(NEVER), sure.fill_null(NEVER), by_habit.fill_null(NEVER))
+    is_at_rest = (pl.col("channel") == "battery_w") & (pl.col("value").abs() <= IDLE_W)
+    return pl.when(is_at_rest).then(by_level).otherwise(by_others)
+
+
+def _level_moved() -> pl.Expr:
+    """Whether a battery's level moved by more than its power, within resolution and standby, can have moved it."""
+    unseen_w = pl.max_horizontal(pl.col("step"), pl.col("value").abs(), pl.lit(IDLE_W))
+    unseen_pct = 100 * KWH_PER_WH * unseen_w * pl.col("run_h") / pl.col("battery_kwh")
+    return (pl.col("soc_moved_pct") >= MOVED_PCT + unseen_pct).fill_null(False)
 
 
 def _in_steps() -> pl.Expr:

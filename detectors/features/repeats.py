@@ -5,7 +5,7 @@ import polars as pl
 from detectors.data_quality.repeats import POWERS, RUNS, longest, runs, with_steps
 
 NAME = "repeats"
-VERSION = 4
+VERSION = 5
 SCHEMA = pl.Schema(
     {
         **RUNS,

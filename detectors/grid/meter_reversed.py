@@ -29,11 +29,14 @@ from detectors.grid.sign_evidence import (
     ANSWER_RATIO,
     MIN_DARK_H,
     MIN_KWH,
+    TURNED_RATIO,
     balance_guess,
     fed_phases,
+    has_turned_answer,
     is_fed_at_night,
     is_right,
     is_turned_by_rest,
+    turned_days,
 )
 from detectors.grid.sign_evidence import answer as answer_of
 
@@ -132,6 +135,7 @@ def _is_suspect(row: dict, min_dark_h: float) -> bool:
         or row["light_impossible_kwh"] >= DAY_KWH
         or balance_guess(row)
         or is_turned_by_rest(row)
+        or has_turned_answer(row)
     )
 
 
@@ -155,6 +159,9 @@ def _judge(
         return _finding(site, row, run, answer, guess, phases)
     if night or phases:
         return _doubt(rows, night, phases) or _finding(site, row, run, answer, guess, phases)
+    latest = [*(past[one] for one in sorted(past)[-ANSWER_DAYS:]), row]
+    if has_turned_answer(row) and (turned := turned_days(latest)):
+        return _of_answers(_finding(site, row, [one["day"] for one in turned], answer_of(turned), guess, phases))
     return None if is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
 
 
@@ -249,6 +256,22 @@ def _finding(
         expected="import in the dark whenever anything is switched on",
         since=run[0],
         evidence=evidence,
+    )
+
+
+def _of_answers(finding: Finding) -> Finding:
+    """The finding where nothing else tells: what the grid shows of generation's changes, -1 to 1."""
+    count, ratio = finding.evidence["seen_count"], finding.evidence["answer_ratio"]
+    seen = f"on {count} days since {finding.since}"
+    return finding.model_copy(
+        update={
+            "value": ratio,
+            "unit": "ratio",
+            "threshold": TURNED_RATIO,
+            "summary": f"Import rises and falls with generation, {seen}: {finding.evidence['guess_text']}.",
+            "measured": f"of each kW that generation gained, the grid showed {ratio:+.2f} kW",
+            "expected": "-1 kW: what a roof makes more is fed in, or bought no longer",
+        }
     )
 
 

@@ -7,6 +7,8 @@ FED_SHARE = 0.8  # ours: a turned sensor shows feed-in whenever anything is swit
 MIN_KWH = 0.05  # ours: 10 W over a short summer night
 MIN_ANSWER = 0.5  # ours: of the rating, in changes of generation: a bright quarter of a day up and down
 ANSWER_RATIO = 0.4  # ours: half way from no answer to a full one, less what loads blur
+TURNED_RATIO = 0.6  # ours: a load that grows by more than the generation does, half of it again and more, follows none
+TURNED_DAYS = 3  # ours: each by itself beyond ANSWER_RATIO, so that no single day of loads decides
 OPEN_SHARE = 0.15  # ours: of what went through; losses and moments leave a few per cent open
 CLOSED_SHARE = 0.08
 BETTER_RATIO = 0.4  # ours: what closes the balance must leave less than half of what was open
@@ -55,6 +57,25 @@ def answer(rows: list[dict], place: str = "") -> float | None:
     if change < MIN_ANSWER * rows[-1]["rating_kw"] or change == 0:
         return None
     return float(sum(row[f"answered{place}_kw"] for row in rows) / change)
+
+
+def has_turned_answer(row: dict) -> bool:
+    """Whether the day's changes of generation, few as they may be, show in the grid with the sign turned."""
+    return bool(row["change_kw"] > 0 and row["answered_kw"] >= ANSWER_RATIO * row["change_kw"])
+
+
+def turned_days(rows: list[dict]) -> list[dict]:
+    """The latest of these days, oldest first, that all answer with the sign turned; none where they are too few.
+
+    At a site that feeds in what it likes, and whose battery carries every night, nothing else tells the sign.
+    """
+    told = [row for row in rows if row["change_kw"] > 0]
+    since = next((n for n in range(len(told), 0, -1) if not has_turned_answer(told[n - 1])), 0)
+    turned = told[since:]
+    change = sum(row["change_kw"] for row in turned)
+    if len(turned) < TURNED_DAYS or change < turned[-1]["rating_kw"]:
+        return []
+    return turned if sum(row["answered_kw"] for row in turned) >= TURNED_RATIO * change else []
 
 
 def balance_guess(row: dict) -> str | None:

@@ -210,6 +210,25 @@ def test_a_battery_can_take_no_more_than_it_holds():
     assert _judge({"pv_w": _sunny(), "battery_w": np.full(STEPS, -440.0)}, site=site) == []  # 10.6 kWh
 
 
+@pytest.mark.parametrize(
+    ("level", "is_told"),
+    [
+        (50 - 30 * np.cos(HOURS / 12 * np.pi), True),  # charged and discharged again
+        (60 - 0.1 * HOURS, False),  # self-discharge
+        (np.where(HOURS < 13, 40.0, 95.0), False),  # a correction: one jump
+        (np.where(HOURS % 6 < 3, 45.0, 50.0), False),  # shown in steps of five
+    ],
+)
+def test_a_power_of_zero_while_the_level_moves_stands_still(level, is_told):
+    """Load is worked out from the others here, so that the balance closes over it."""
+    site = {"battery_kwh": 10.0}
+    idle = _home(battery_w=np.zeros(STEPS), soc_pct=np.round(level, 1))
+    found = _judge(idle, site=site)
+    assert [(one.evidence["channel_name"], one.value) for one in found] == ([("battery_w", 24.0)] if is_told else [])
+    assert _judge(idle, site={"battery_kwh": 0.9}) == []  # what a standby of 30 W moves in a day
+    assert _judge({**idle, "soc_pct": np.full(STEPS, np.nan)}, site=site) == []
+
+
 def test_a_level_is_left_to_the_battery_where_its_power_is_read():
     home = _home(battery_w=np.where(_sunny() > 2000, -1500.0 + _lively() / 10, 0.0), soc_pct=np.full(STEPS, 55.0))
     assert _judge(home, site={"battery_kwh": 10.0}) == []

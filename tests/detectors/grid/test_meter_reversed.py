@@ -295,3 +295,41 @@ def test_a_load_that_is_read_at_half_turns_no_sensor():
 def test_a_load_worked_out_from_the_grid_proves_nothing():
     (verdict,) = _verdicts(site=NO_EXPORT, **_carried())
     assert isinstance(verdict, NotJudged)
+
+
+def _sells_once_full(sign, *, answers=1.0):
+    """A battery that carries the night and is full at noon, at a site that feeds in what it likes; load not read.
+
+    `answers`: how much of what is generated beyond the load the grid sees.
+    """
+    is_open = np.repeat((np.arange(24) >= 12) & (np.arange(24) < 19), 12)
+    stored = np.where(is_open, 0.0, LOAD - PV)
+    return {"battery_w": stored, "grid_w": sign * np.where(is_open, LOAD - answers * PV, 0.0)}
+
+
+def _over_days(count, site, **channels):
+    days = [build.DAY - timedelta(days=n) for n in range(count, 0, -1)]
+    kept = pl.concat([make(_rows(day, **channels), build.sites(site)) for day in days])
+    return _verdicts(site=site, kept=kept, **channels)
+
+
+def test_a_sensor_that_only_sales_by_day_can_tell_is_found_by_their_sign():
+    site = {"battery_kwh": 60.0, "feed_in_limit_kw": None}
+    (early,) = _over_days(1, site, **_sells_once_full(-1))
+    assert isinstance(early, NotJudged) and early.reason.code == "battery-at-work"
+    (found,) = _over_days(2, site, **_sells_once_full(-1))
+    assert isinstance(found, Finding) and (found.unit, found.severity) == ("ratio", "soon")
+    assert found.value == found.evidence["answer_ratio"] > 0.8 and found.since == build.DAY - timedelta(days=2)
+    assert "rises and falls with generation" in found.summary
+    right = _over_days(5, site, **_sells_once_full(1))
+    held = _over_days(5, site, **_sells_once_full(-1, answers=0.0))  # a regulator keeps the grid where it is
+    assert not [one for one in (*right, *held) if isinstance(one, Finding)]
+
+
+def test_one_right_answer_among_the_turned_ones_begins_anew():
+    site = {"battery_kwh": 60.0, "feed_in_limit_kw": None}
+    day = build.DAY - timedelta(days=1)
+    past = [make(_rows(day - timedelta(days=n), **_sells_once_full(-1)), build.sites(site)) for n in (3, 2, 1)]
+    right = make(_rows(day, **_sells_once_full(1)), build.sites(site))
+    told = _verdicts(site=site, kept=pl.concat([*past, right]), **_sells_once_full(-1))
+    assert [type(one) for one in told] == [NotJudged]
