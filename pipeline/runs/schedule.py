@@ -24,6 +24,7 @@ from pipeline.detection.due_days import has_ended
 from pipeline.digest import DigestFacts
 from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
 from pipeline.runs import logs
+from pipeline.runs.backoff import Backoff
 from pipeline.runs.check import check_or_refuse
 from pipeline.runs.cycle import cycle, take_in
 from pipeline.runs.digest_pages import facts_of
@@ -35,29 +36,10 @@ from pipeline.timezones.zones import tzinfo_of
 from pipeline.workspace.heartbeat import BEAT_S, Heartbeat
 from pipeline.workspace.places import Workspace
 
-AGAIN_S = 300.0  # ours: a cycle that failed is tried again after so long, then after twice as long each time,
-LONGEST_S = 3600.0  # up to this: what a person has to see to is not seen to faster by asking often
+AGAIN_S = 300.0  # ours: a cycle that failed is tried again after so long, then after twice as long each time
 CLOCK_SET_S = 60.0  # ours: beyond what a busy machine or a correction of its clock by little steps makes
 THREADS = 4  # two jobs, the repetition of one that failed, and a mail that waits for its server
 LOG = logging.getLogger("noonmark")
-
-
-class Backoff:
-    """How long jobs that failed wait before they are tried again: twice as long after each failure in a row."""
-
-    def __init__(self, first_s: float) -> None:
-        self.first_s, self.failures, self.due = first_s, 0, 0.0  # `due` by the clock that nobody sets
-
-    def note(self, *, is_good: bool) -> float:
-        """Seconds until the next try, 0 after a good end."""
-        self.failures = 0 if is_good else self.failures + 1
-        wait_s = 0.0 if is_good else min(self.first_s * 2 ** (self.failures - 1), max(LONGEST_S, self.first_s))
-        self.due = time.monotonic() + wait_s
-        return wait_s
-
-    def is_over(self) -> bool:
-        """Whether the wait is over."""
-        return time.monotonic() >= self.due
 
 
 class _Threads(BasePoolExecutor):

@@ -24,7 +24,13 @@ from typing import NamedTuple
 
 ROOT = Path(__file__).parents[2]
 LISTENING = ("clock", "site-silent", "balance-broken", "readings-frozen", "no-generation")
-LAZY = ("sklearn.cluster", "encodings.utf_8_sig", "encodings.unicode_escape", "tzdata.zoneinfo")  # loaded when needed
+LAZY = (
+    "scipy.sparse.csgraph",
+    "scipy.stats",
+    "encodings.utf_8_sig",
+    "encodings.unicode_escape",
+    "tzdata.zoneinfo",
+)  # loaded when needed
 
 
 class Ended(NamedTuple):

@@ -19,7 +19,8 @@ import pytest
 
 from pipeline.errors import NoonmarkError, WorkspaceBusyError
 from pipeline.ingest import archive, ingest
-from pipeline.runs.schedule import Backoff, Clocks, Service
+from pipeline.runs.backoff import Backoff
+from pipeline.runs.schedule import Clocks, Service
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
 DAYS = [DAY, date(2026, 3, 11)]
