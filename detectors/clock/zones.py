@@ -15,6 +15,7 @@ Array = npt.NDArray[np.float64]
 FIXED = re.compile(r"([+-])(\d{2}):(\d{2})")
 NEAR_KM = 2500.0  # ours: a wrong entry is as a rule a neighbour's zone
 EARTH_KM = 6371.0
+WEEK_DAYS = 7
 
 
 class Place(NamedTuple):
@@ -48,14 +49,28 @@ def zone_info(name: str) -> tzinfo | None:
 
 @lru_cache(maxsize=8192)
 def _year_offsets(name: str, year: int) -> tuple[float, ...]:
-    """Minutes that local time is ahead of UTC, at 12:00 UTC of every day of the year."""
+    """Minutes that local time is ahead of UTC, at 12:00 UTC of every day of the year.
+
+    Weeks that begin and end alike are not looked into: no rule holds for less.
+    """
     zone = zone_info(name)
     start = datetime(year, 1, 1, 12, tzinfo=UTC)
     days = (datetime(year + 1, 1, 1, 12, tzinfo=UTC) - start).days
     if zone is None:
         return (float("nan"),) * days
-    offsets = ((start + timedelta(days=i)).astimezone(zone).utcoffset() or timedelta() for i in range(days))
-    return tuple(offset.total_seconds() / 60 for offset in offsets)
+
+    def at(day: int) -> float:
+        offset = (start + timedelta(days=day)).astimezone(zone).utcoffset() or timedelta()
+        return offset.total_seconds() / 60
+
+    offsets = [at(0)]
+    for begin in range(0, days - 1, WEEK_DAYS):
+        end = min(begin + WEEK_DAYS, days - 1)
+        last = at(end)
+        between = range(begin + 1, end)
+        offsets += [last] * len(between) if last == offsets[-1] else map(at, between)
+        offsets.append(last)
+    return tuple(offsets)
 
 
 @lru_cache(maxsize=4096)

@@ -5,6 +5,9 @@ another meter shows it too: where powers add up before and after, and a value al
 that value is wrong. Levels, voltages and temperatures cannot leave and come back within one interval at all.
 """
 
+from collections.abc import Container
+from typing import NamedTuple
+
 import polars as pl
 
 from detectors.data_quality.marks import MARKS, OWN
@@ -22,12 +25,29 @@ QUICK_S = 900  # ours: within a quarter of an hour and back
 SOC_SLACK_PCT = 5.0  # ours: levels in whole per cent, corrected at the top
 VOLTAGE_SHARE = 0.2  # ours: twice the band of EN 50160
 JUMP_C = 30.0  # ours: a sensor's heat capacity alone forbids it
+NO_UNIT = 2**32 - 1  # beside the first and the last row
 SAME_SHARE = 0.5  # ours: neighbours differ from each other by half as much at most
+
+
+class _Asked(NamedTuple):
+    """A channel's question to every row, answered for all channels at once."""
+
+    name: str
+    is_lone: pl.Expr
+    neighbour: pl.Expr
+    reason: str
 
 
 def lone_values(rows: pl.DataFrame) -> pl.DataFrame:
     """MARKS of a day's rated rows, which are in order of OWN and time; at the day's ends both neighbours lie inside."""
-    found = [_lone_flows(rows), *(_lone_levels(rows, name, limit) for name, limit in _jumps().items())]
+    rows = rows.with_columns(unit=pl.struct(OWN).rle_id())
+    known = {name for name in rows.columns if rows[name].null_count() < rows.height}
+    flows, asked = _lone_flows(known), [_lone_level(name, limit) for name, limit in _jumps().items() if name in known]
+    if flows:
+        rows = rows.with_columns(open_w=_open_w()).with_columns(closes=_closes())
+    asked = [*flows, *asked]
+    answers = rows.select((one.is_lone & _is_close()).fill_null(False).alias(one.name) for one in asked)
+    found = [_marks(rows, answers[one.name], one) for one in asked if answers[one.name].any()]
     return pl.concat([MARKS.to_frame(), *found])
 
 
@@ -43,28 +63,28 @@ def _jumps() -> dict[str, pl.Expr]:
     }
 
 
+def _own(name: str, by: int) -> pl.Expr:
+    """The column's values so many rows away, of the same device."""
+    return pl.when(pl.col("unit") == pl.col("unit").shift(by)).then(pl.col(name).shift(by))
+
+
 def _beside(name: str) -> tuple[pl.Expr, pl.Expr]:
     """The neighbours of a column's values."""
-    value = pl.col(name)
-
-    def at(by: int) -> pl.Expr:
-        return value.shift(by).over(OWN)
-
-    is_first, is_last = (pl.col("ts_utc").shift(by).over(OWN).is_null() for by in (1, -1))
-    return pl.when(is_first).then(at(-2)).otherwise(at(1)), pl.when(is_last).then(at(2)).otherwise(at(-1))
+    has_before, has_after = (pl.col("unit") == pl.col("unit").shift(by, fill_value=NO_UNIT) for by in (1, -1))
+    return (
+        pl.when(has_before).then(_own(name, 1)).otherwise(_own(name, -2)),
+        pl.when(has_after).then(_own(name, -1)).otherwise(_own(name, 2)),
+    )
 
 
 def _is_close() -> pl.Expr:
     """Whether a row's neighbours lie next to it."""
-    ts = pl.col("ts_utc")
-    after, before = ((ts.shift(-1) - ts), (ts - ts.shift(1)))
-    gap = pl.max_horizontal(*(one.over(OWN).dt.total_milliseconds() / 1000 for one in (after, before)))
+    after, before = _own("ts_utc", -1) - pl.col("ts_utc"), pl.col("ts_utc") - _own("ts_utc", 1)
+    gap = pl.max_horizontal(*(one.dt.total_milliseconds() / 1000 for one in (after, before)))
     return gap <= BRIDGED * pl.col("interval_s")
 
 
-def _lone_levels(rows: pl.DataFrame, name: str, limit: pl.Expr) -> pl.DataFrame:
-    if rows[name].null_count() == rows.height:
-        return MARKS.to_frame()
+def _lone_level(name: str, limit: pl.Expr) -> _Asked:
     one, other = _beside(name)
     away = pl.min_horizontal((pl.col(name) - one).abs(), (pl.col(name) - other).abs())
     is_lone = (away > limit) & ((one - other).abs() <= SAME_SHARE * limit) & (pl.col("interval_s") <= QUICK_S)
@@ -72,20 +92,27 @@ def _lone_levels(rows: pl.DataFrame, name: str, limit: pl.Expr) -> pl.DataFrame:
         is_lone = is_lone & (
             pl.min_horizontal(pl.col(name).abs(), one, other) > VOLTAGE_OFF * pl.col("nominal_voltage_v")
         )
-    return _marks(rows, name, is_lone & _is_close(), one, "a lone value far from both its neighbours")
+    return _Asked(name, is_lone, one, "a lone value far from both its neighbours")
 
 
-def _lone_flows(rows: pl.DataFrame) -> pl.DataFrame:
-    if any(rows[name].null_count() == rows.height for name in ("pv_w", "grid_w", "load_w")):
-        return MARKS.to_frame()
+def _open_w() -> pl.Expr:
+    """What the powers leave open."""
     battery = pl.when(pl.col("battery_kwh").is_null()).then(pl.col("battery_w").fill_null(0.0)).otherwise("battery_w")
-    rows = rows.with_columns(open_w=pl.col("pv_w") + battery + pl.col("grid_w") - pl.col("load_w"))
+    return pl.col("pv_w") + battery + pl.col("grid_w") - pl.col("load_w")
+
+
+def _least_w() -> pl.Expr:
+    return pl.max_horizontal(MIN_SHARE * pl.col("rating_w"), pl.lit(MIN_W))
+
+
+def _lone_flows(known: Container[str]) -> list[_Asked]:
+    """Of the flows, where all that add up are known."""
+    if any(name not in known for name in ("pv_w", "grid_w", "load_w")):
+        return []
     open_one, open_other = _beside("open_w")
-    least_w = pl.max_horizontal(MIN_SHARE * pl.col("rating_w"), pl.lit(MIN_W))
-    rows = rows.with_columns(closes=_closes(least_w))
     found = []
     for name, sign in SIGNS.items():
-        if rows[name].null_count() == rows.height:
+        if name not in known:
             continue
         one, other = _beside(name)
         step = pl.col(name) - (one + other) / 2
@@ -94,7 +121,7 @@ def _lone_flows(rows: pl.DataFrame) -> pl.DataFrame:
         )
         room = AGREES * step.abs()
         is_lone = (
-            (beyond > least_w)
+            (beyond > _least_w())
             & (open_one.abs() <= room)
             & (open_other.abs() <= room)
             & ((pl.col("open_w") - sign * step).abs() <= room)
@@ -102,15 +129,15 @@ def _lone_flows(rows: pl.DataFrame) -> pl.DataFrame:
             & (pl.col("load_w") > 0)  # a load of nothing may be a sum that was cut there: it bears nothing out
             & _moves("grid_w" if name == "load_w" else "load_w")
         )
-        found.append(_marks(rows, name, is_lone & _is_close(), one, "a lone value that no other meter shows"))
-    return pl.concat([MARKS.to_frame(), *found])
+        found.append(_Asked(name, is_lone, one, "a lone value that no other meter shows"))
+    return found
 
 
-def _closes(least_w: pl.Expr) -> pl.Expr:
+def _closes() -> pl.Expr:
     """Whether a device's day adds up where the grid carries a real flow: with its sensor turned, it does not."""
     flow = pl.col("grid_w").abs()
-    closes = pl.when((flow > least_w) & pl.col("open_w").is_not_null()).then(pl.col("open_w").abs() <= AGREES * flow)
-    return (closes.mean().over(OWN) >= CLOSES_SHARE).fill_null(True)
+    closes = pl.when((flow > _least_w()) & pl.col("open_w").is_not_null()).then(pl.col("open_w").abs() <= AGREES * flow)
+    return (closes.mean().over("unit") >= CLOSES_SHARE).fill_null(True)
 
 
 def _moves(name: str) -> pl.Expr:
@@ -119,10 +146,10 @@ def _moves(name: str) -> pl.Expr:
     return (pl.col(name) != one) | (pl.col(name) != other)
 
 
-def _marks(rows: pl.DataFrame, name: str, is_lone: pl.Expr, neighbour: pl.Expr, reason: str) -> pl.DataFrame:
-    told = rows.with_columns(
-        is_lone=is_lone.fill_null(False), place=pl.col(name).is_not_null().cum_sum().over(OWN), limit=neighbour
-    ).filter("is_lone")
+def _marks(rows: pl.DataFrame, is_lone: pl.Series, asked: _Asked) -> pl.DataFrame:
+    name, reason = asked.name, asked.reason
+    place = pl.col(name).is_not_null().cum_sum().over("unit")
+    told = rows.with_columns(place=place, limit=asked.neighbour).filter(is_lone)
     return told.select(
         *OWN, "day", "ts_utc", "end_utc", "place", "limit", channel=pl.lit(name), flag=pl.lit("implausible"),
         reason=pl.lit(reason), rule=pl.lit(f"{name.rsplit('_', 1)[0]}_lone"), value=pl.col(name),

@@ -11,7 +11,6 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
 
 from detectors.finding import Finding, series
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median
@@ -47,6 +46,8 @@ def find(x: Array, expected_kwh: Array) -> Slide | None:
     thirds = [float(np.median(part)) for part in np.array_split(y, 3)]
     if thirds[0] - thirds[1] < LEAST_FALL or thirds[1] - thirds[2] < LEAST_FALL:
         return None
+    from scipy import stats  # loads slowly, and few roofs come so far
+
     slope = float(stats.theilslopes(y, place)[0])
     per_month_pct = float((1 - np.exp(slope * MONTH_DAYS)) * 100)
     scatter = float(np.median(np.abs(np.diff(y)))) * MAD_TO_SIGMA / np.sqrt(2)

@@ -1,6 +1,7 @@
 """Exceptions folded from what the history holds, once for the day asked for and the day before it."""
 
 from datetime import date, timedelta
+from functools import partial
 from typing import NamedTuple
 
 from detectors import detector_names, kinds
@@ -21,10 +22,12 @@ class FoldedDays(NamedTuple):
 def fold(store: Store, day: date) -> FoldedDays:
     """The exceptions at the end of `day` and of the day before, in one pass over findings and decisions."""
     days = [day - timedelta(days=1), day]
-    findings, judged, silent = verdicts.up_to(store, day)
+    owners = detector_names()
+    findings, judged, silent = verdicts.up_to(store, day, owners)
     folded = exceptions.fold_at(
-        findings, judged, silent, verdicts.decisions(store), store.sites(), kinds(), detector_names(),
+        findings, judged, silent, verdicts.decisions(store), store.sites(), kinds(), owners,
         days=days, losses=losses.up_to(store, day), first_days=losses.first_days(store),
+        evidence_of=partial(verdicts.evidence_of, store),
     )  # fmt: skip
     corrected = verdicts.corrected(store)
     before, now = (with_corrected(one, corrected, day=on) for one, on in zip(folded, days, strict=True))

@@ -176,7 +176,7 @@ def _moved(
 
 def of_devices(frame: pl.DataFrame, devices: pl.DataFrame) -> pl.DataFrame:
     """The rows of devices that the register knows today: one that was taken out is not silent, it is gone."""
-    if "device_id" not in frame.columns:
+    if "device_id" not in frame.columns or (devices.is_empty() and (frame["device_id"] == "").all()):
         return frame
     known = frame.join(devices, on=["site_id", "device_id"], how="semi", maintain_order="left")
     alone = frame.filter(pl.col("device_id") == "").join(devices, on="site_id", how="anti", maintain_order="left")
@@ -184,12 +184,14 @@ def of_devices(frame: pl.DataFrame, devices: pl.DataFrame) -> pl.DataFrame:
 
 
 def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """The rows of these sites, without days before they were commissioned."""
-    if sites["commissioned_on"].null_count() == sites.height:
-        return frame.join(sites, on="site_id", how="semi", maintain_order="left")
+    """The rows of these sites, without days before they were commissioned; the frame itself where all are."""
+    day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()
+    first = frame.select(day.min()).item()
+    if first is None or not (sites["commissioned_on"] > first).any():
+        others = frame.select(pl.col("site_id").unique()).join(sites, on="site_id", how="anti")
+        return frame if others.is_empty() else frame.join(sites, on="site_id", how="semi", maintain_order="left")
     since = sites.lazy().select("site_id", "commissioned_on")
     mine = frame.lazy().join(since, on="site_id", how="inner", maintain_order="left")
-    day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()
     return (
         mine.filter(pl.col("commissioned_on").is_null() | (day >= pl.col("commissioned_on")))
         .select(frame.columns)
@@ -262,7 +264,10 @@ def not_judged_frame(silent: Sequence[NotJudged]) -> pl.DataFrame:
 
 
 def _json(value: object) -> str:
-    return json.dumps(_finite(value), ensure_ascii=False)
+    return _ENCODED(_finite(value)) if value else "{}"
+
+
+_ENCODED = json.JSONEncoder(ensure_ascii=False).encode  # json.dumps makes an encoder each time
 
 
 def _finite(value: object) -> object:

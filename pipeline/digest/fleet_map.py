@@ -44,7 +44,13 @@ def _with_shares(site_days: pl.DataFrame, watched: pl.DataFrame, region_of: Mapp
     return fleet.with_columns(
         relative=pl.when(median > 0).then(pl.col("specific_yield_kwh_per_kwp") / median * 100),
         is_known=pl.col("performance_pct").is_not_null().any().over("site_id"),
-    ).with_columns(shown=pl.when("is_known").then("performance_pct").otherwise("relative"))
+    ).select(
+        "site_id",
+        "day",
+        "readings",
+        "is_known",
+        shown=pl.when("is_known").then("performance_pct").otherwise("relative"),
+    )
 
 
 def _row(

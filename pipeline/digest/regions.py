@@ -1,14 +1,18 @@
 """Sites that lie near each other share the weather: they alone are compared, and they are told together."""
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 NEAR_KM = 50.0  # ours: the sky of a day is much the same within this distance, not beyond some hundred km
 EARTH_KM = 6371.0
+CHORD_KM = 2 * EARTH_KM * np.sin(NEAR_KM / EARTH_KM / 2)  # through the earth, of NEAR_KM on its surface
 SHARED = 0.5  # ours: a name's first part is the region's if more than this share of its sites have it
+
+Points = NDArray[np.float64]  # km, [sites, 3]
 
 
 def regions(sites: pl.DataFrame) -> dict[str, str]:
@@ -29,14 +33,36 @@ def regions(sites: pl.DataFrame) -> dict[str, str]:
 
 
 def _labels(sites: pl.DataFrame) -> list[int]:
-    """A number per site, alike where a chain of sites leads from one to the other; all alike without coordinates."""
-    known = sites.select(pl.col("latitude", "longitude").fill_null(0.0)).to_numpy()
-    if not len(known):
-        return []
-    from sklearn.cluster import DBSCAN  # loads slowly, and not every command makes a digest
+    """A number per site, alike where a chain of sites leads from one to the other; all alike without coordinates.
 
-    near = DBSCAN(eps=NEAR_KM / EARTH_KM, min_samples=1, metric="haversine", algorithm="ball_tree")
-    return [int(label) for label in near.fit(np.radians(known)).labels_]
+    Sites of one cube, whose diagonal is the distance, are near each other; cubes are joined where any two of their
+    sites are. So thousands of sites in one town are not held against each other pair by pair.
+    """
+    angles = np.radians(sites.select(pl.col("latitude", "longitude").fill_null(0.0)).to_numpy())
+    if not len(angles):
+        return []
+    from scipy.sparse import coo_array  # loads slowly, and not every command makes a digest
+    from scipy.sparse.csgraph import connected_components
+
+    north, east = angles[:, 0], angles[:, 1]
+    points = EARTH_KM * np.column_stack((np.cos(north) * np.cos(east), np.cos(north) * np.sin(east), np.sin(north)))
+    cubes, cube = np.unique(np.floor(points / (CHORD_KM / np.sqrt(3))).astype(int), axis=0, return_inverse=True)
+    pairs = np.array(list(_near_cubes(points, cubes, cube.ravel())), int).reshape(-1, 2)
+    joined = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(cubes), len(cubes)))
+    return [int(label) for label in connected_components(joined, directed=False)[1][cube.ravel()]]
+
+
+def _near_cubes(points: Points, cubes: NDArray[np.int_], cube: NDArray[np.int_]) -> Iterator[tuple[int, int]]:
+    """Pairs of cubes of which a site of one lies near a site of the other."""
+    from scipy.spatial import KDTree
+
+    order = np.argsort(cube, kind="stable")
+    inside = np.split(points[order], np.searchsorted(cube[order], np.arange(1, len(cubes))))
+    trees = [KDTree(some) for some in inside]
+    for one, other in KDTree(cubes).query_pairs(2.0 * np.sqrt(3) + 0.1):  # two cubes away in each direction
+        nearest, _ = trees[one].query(inside[other], distance_upper_bound=CHORD_KM * (1 + 1e-9))
+        if np.isfinite(nearest).any():
+            yield one, other
 
 
 def _shared(names: Sequence[str]) -> str:

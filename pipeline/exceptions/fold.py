@@ -11,9 +11,9 @@ Sites that are not watched, or not in the register, and kinds that no detector c
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, timedelta
-from itertools import groupby
+from itertools import chain, groupby
 from operator import itemgetter
 from typing import Any
 
@@ -27,6 +27,8 @@ from pipeline.exceptions.changes import Folded, Opened
 from pipeline.exceptions.course import Course
 from pipeline.exceptions.revisits import SEVERITIES
 from pipeline.frames import EVENTS, EXCEPTIONS
+
+EvidenceOf = Callable[[Iterable[str]], Mapping[str, str]]  # number of a finding -> its evidence
 
 
 def fold(
@@ -66,8 +68,12 @@ def fold_at(
     days: Sequence[date],
     losses: pl.DataFrame | None = None,
     first_days: Mapping[str, date] | None = None,
+    evidence_of: EvidenceOf | None = None,
 ) -> list[Folded]:
-    """As `fold`, for each of some days in rising order, in one pass."""
+    """As `fold`, for each of some days in rising order, in one pass.
+
+    `evidence_of` gives the evidence of findings that hold its number alone: of years, what few of them say is read.
+    """
     day = days[-1]
     watched = sites.filter(pl.col("watched").fill_null(True))
     currency = dict(watched.select("site_id", "currency").iter_rows())
@@ -99,6 +105,10 @@ def fold_at(
                 tables[place].append(row)
                 events[place] += one.events
                 not_before = row["last_day"] + timedelta(days=1)  # what came before is the exception's before it
+    if evidence_of is not None:
+        evidence = evidence_of({row["evidence"] for table in tables for row in table})
+        for row in chain.from_iterable(tables):
+            row["evidence"] = evidence[row["evidence"]]
     for table in tables:
         hide_effects(table, kinds)
     return [

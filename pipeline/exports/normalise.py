@@ -12,11 +12,12 @@ import polars as pl
 
 from detectors.frames import UTC
 from pipeline.exports.channels import compacted, filled, light_values, metric_numbers, pivot, read_values, read_wide
-from pipeline.exports.csv_cells import CELL, Opened, raw_lines, read_cells
+from pipeline.exports.csv_cells import CELL, Opened, read_cells
 from pipeline.exports.instants import US, Rows, intervals, read_stamps, to_instants
-from pipeline.exports.json_cells import SITE, raw_records, read_json
+from pipeline.exports.json_cells import SITE, read_json
 from pipeline.exports.opening import ExportPart
-from pipeline.exports.rejects import Ledger, capped
+from pipeline.exports.rejected_text import located, with_raw
+from pipeline.exports.rejects import Ledger
 from pipeline.exports.site_targets import NO_SITE, with_targets
 from pipeline.exports.spring_hour import Light, SpringHours
 from pipeline.exports.stamp_window import Window, implausible, reject_implausible
@@ -70,12 +71,12 @@ def normalise(
     )
     gone = pl.col("file_no").is_in(list(opened.quarantine))
     early = pl.concat([REJECTED.to_frame(), *opened.rejected]).filter(~gone)
-    rejected = pl.concat([early, _located(ledger.faults(), sheet)]).sort("file_no", "line")
+    rejected = pl.concat([early, located(ledger.faults(), sheet)]).sort("file_no", "line")
     read_rows = np.bincount(np.append(sheet["file_no"].to_numpy(), early["file_no"].to_numpy()), minlength=len(parts))
     return Normalised(
         rows,
-        _with_raw(rejected, parts, profile),
-        _with_raw(_located(cells, sheet).sort("file_no", "line"), parts, profile),
+        with_raw(rejected, parts, profile),
+        with_raw(located(cells, sheet).sort("file_no", "line"), parts, profile),
         _files(parts, opened, read_rows, ignored, spring, sheet["file_no"].to_numpy()),
         outside,
     )
@@ -174,30 +175,6 @@ def _rows(
     ).hstack(values)
     still = bad_cells.filter(pl.Series(ledger.alive[bad_cells["row"].to_numpy()], dtype=pl.Boolean))
     return rows, still, implausible(rejected, of, targets["site_id"], text, kept, utc_us)
-
-
-def _located(faults: pl.DataFrame, sheet: pl.DataFrame) -> pl.DataFrame:
-    """REJECTED from faults of a sheet's rows."""
-    where = sheet.select("file_no", "line", "raw")[faults["row"].to_numpy()]
-    return where.hstack(faults.drop("row")).select(*REJECTED.names()).with_columns(capped(pl.col("raw")))
-
-
-def _with_raw(rejected: pl.DataFrame, parts: list[ExportPart], profile: ExportProfile) -> pl.DataFrame:
-    """The rejects with their records or lines, which are looked up only now that few are wanted."""
-    is_csv = profile.format == "csv"
-    is_whole = rejected["raw"].null_count() == 0 if is_csv else profile.format != "json"
-    if is_whole or rejected.is_empty():
-        return rejected
-    filled = []
-    for (number,), of_file in rejected.group_by("file_no", maintain_order=True):
-        told = (
-            raw_lines(parts[number], profile.csv, of_file.filter(pl.col("raw").is_null())["line"])
-            if is_csv
-            else raw_records(parts[number], profile, of_file["line"])
-        )
-        looked_up = pl.col("line").replace_strict(told, default=None, return_dtype=pl.String)
-        filled.append(of_file.with_columns(raw=pl.coalesce("raw", looked_up) if is_csv else looked_up))
-    return pl.concat(filled)
 
 
 def _by_target(

@@ -1,10 +1,10 @@
 """What the pages of sites say: a month of energies, a week of powers, the clock, what was learned, every exception."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, timedelta
+from math import isfinite
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 import detectors
@@ -18,12 +18,13 @@ from pipeline.digest.site_page import NO_COURSE, Course, Entry, SiteFacts
 from pipeline.exceptions.changes import Folded
 from pipeline.register.model import Site
 from pipeline.runs.session import Opened
-from pipeline.store import device_sums, features, history, readings
+from pipeline.store import features, history
 from pipeline.timezones.zones import tzinfo_of
 
 MONTH_DAYS = 30  # of a site's page
 CLOCK_DAYS = 60  # of the picture of its clock
 WEEK_DAYS = 7
+WEEK_CHANNELS = ("pv_w", "load_w", "grid_w", "soc_pct")
 LEARNED_DAYS = 400  # as far back as what was learned of a roof still counts on its page: a year and a month
 EVERY_SITE = MAP_ROWS  # of so many sites each has its page, as the map names them all; of more those that it names
 
@@ -40,8 +41,8 @@ def sites_of(run: Opened, facts: pages.DigestFacts, folded: Folded) -> list[Site
     month = _by_site(days.filter(pl.col("site_id").is_in(ids)))
     week = _by_site(_hours(run, day, ids))
     clock = _clock_courses(run, sites, day)
-    models, odds = (_newest(run, name, day) for name in ("site_model", "yield_odds"))
-    shade = _by_site(_feature(run, "shade", day - timedelta(days=MONTH_DAYS - 1), day).sort("site_id", "day"))
+    models, odds = (_newest(run, name, day, ids) for name in ("site_model", "yield_odds"))
+    shade = _by_site(_feature(run, "shade", day - timedelta(days=MONTH_DAYS - 1), day, ids).sort("site_id", "day"))
     exceptions = _exceptions_of(facts, folded, sites)
     places = regions(store.sites())
     return [
@@ -76,13 +77,17 @@ def _by_site(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 
 def _hours(run: Opened, day: date, ids: list[str]) -> pl.DataFrame:
-    """Hourly means of the last week: site_id, ts_utc and the powers."""
-    rows = readings.read_days(run.store, day - timedelta(days=WEEK_DAYS - 1), day, ids)
-    whole = device_sums.to_sites(rows, device_sums.shares(run.store))
+    """Hourly means of the last week's good values: site_id, ts_utc and the powers."""
+    wanted = ("site_id", "ts_utc", "covered_s", *WEEK_CHANNELS)
+    hours = _feature(run, "site_hour", day - timedelta(days=WEEK_DAYS - 1), day, ids, wanted)
+    # In zones of half hours, midnight cuts an hour in two, with a row for each of its days.
+    of_rows = {name: pl.when(pl.col(name).is_not_null()).then("covered_s").sum() for name in WEEK_CHANNELS}
     return (
-        whole.with_columns(past_hour=pl.col("ts_local") - pl.col("ts_local").dt.truncate("1h"))
-        .group_by("site_id", pl.col("ts_utc") - pl.col("past_hour"))  # hours of the site's clock
-        .agg(pl.col("pv_w", "load_w", "grid_w", "battery_w", "soc_pct").mean())
+        hours.group_by("site_id", pl.col("ts_utc").dt.replace_time_zone("UTC"))
+        .agg(
+            pl.when(weight > 0).then((pl.col(name) * pl.col("covered_s")).sum() / weight).alias(name)
+            for name, weight in of_rows.items()
+        )
         .sort("site_id", "ts_utc")
     )
 
@@ -90,9 +95,8 @@ def _hours(run: Opened, day: date, ids: list[str]) -> pl.DataFrame:
 def _week_course(rows: pl.DataFrame | None) -> Course:
     if rows is None or rows.is_empty():
         return NO_COURSE
-    names = ("pv_w", "load_w", "grid_w", "soc_pct")
     xs = rows["ts_utc"].dt.epoch("s").cast(pl.Float64).to_list()
-    return Course(xs=xs, values={name: _rounded(rows[name]) for name in names})
+    return Course(xs=xs, values={name: _rounded(rows[name]) for name in WEEK_CHANNELS})
 
 
 def _day_course(rows: pl.DataFrame | None) -> Course:
@@ -105,12 +109,13 @@ def _day_course(rows: pl.DataFrame | None) -> Course:
 
 
 def _rounded(values: pl.Series) -> list[float | None]:
-    return [None if v is None or not np.isfinite(v) else round(v, 3) for v in values.to_list()]
+    return [None if v is None or not isfinite(v) else round(v, 3) for v in values.to_list()]
 
 
 def _clock_courses(run: Opened, sites: pl.DataFrame, day: date) -> dict[str, Course]:
     """Of each site's first device: the offset of its stamps against the sun, as each day's run told it."""
-    told = _feature(run, "clock_day", day - timedelta(days=CLOCK_DAYS - 1), day)
+    ids = sites["site_id"].to_list()
+    told = _feature(run, "clock_day", day - timedelta(days=CLOCK_DAYS - 1), day, ids)
     courses: dict[str, Course] = {}
     for (site_id, _), rows in (
         told.sort("site_id", "device_id", "day")
@@ -119,16 +124,19 @@ def _clock_courses(run: Opened, sites: pl.DataFrame, day: date) -> dict[str, Cou
     ):
         xs = [float(one.toordinal()) for one in rows["day"]]
         courses.setdefault(str(site_id), Course(xs=xs, values={"offset": _rounded(rows["offset_min"])}))
-    return {site_id: courses[site_id] for site_id in sites["site_id"] if site_id in courses}
+    return {site_id: courses[site_id] for site_id in ids if site_id in courses}
 
 
-def _feature(run: Opened, name: str, first: date, last: date) -> pl.DataFrame:
-    return features.read(run.store, kept_features.load()[name], first, last)
+def _feature(
+    run: Opened, name: str, first: date, last: date, ids: Sequence[str], columns: Sequence[str] = ()
+) -> pl.DataFrame:
+    return features.read_of(run.store, kept_features.load()[name], first, last, ids, columns)
 
 
-def _newest(run: Opened, name: str, day: date) -> dict[str, dict[str, Any]]:
+def _newest(run: Opened, name: str, day: date, ids: Sequence[str]) -> dict[str, dict[str, Any]]:
     """Site -> its newest row of a feature that is learned anew from time to time."""
-    rows = _feature(run, name, day - timedelta(days=LEARNED_DAYS), day).sort("day")
+    feature = kept_features.load()[name]
+    rows = features.newest_of(run.store, feature, day - timedelta(days=LEARNED_DAYS), day, ids)
     return {row["site_id"]: row for row in rows.iter_rows(named=True)}
 
 

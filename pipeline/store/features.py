@@ -1,6 +1,6 @@
 """The features' tables: one each, made from its SCHEMA, and remade when that or its VERSION changes."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 
 import polars as pl
@@ -12,6 +12,8 @@ TYPES: dict[type[pl.DataType], str] = {
     pl.String: "VARCHAR", pl.Date: "DATE", pl.Float64: "DOUBLE", pl.Boolean: "BOOLEAN", pl.Int32: "INTEGER",
     pl.Int64: "BIGINT", pl.Datetime: "TIMESTAMP",
 }  # fmt: skip
+
+OF_ASKED = "site_id IN (SELECT site_id FROM asked)"
 
 
 def table_of(feature: Feature) -> str:
@@ -96,11 +98,37 @@ def write_night(store: Store, rows: Mapping[Feature, pl.DataFrame], day: date) -
 
 def read(store: Store, feature: Feature, first: date, last: date) -> pl.DataFrame:
     """The feature's rows (SCHEMA) between two days, both included, by site, day and device."""
+    return _read(store, feature, first, last)
+
+
+def read_of(
+    store: Store, feature: Feature, first: date, last: date, sites: Sequence[str], columns: Sequence[str] = ()
+) -> pl.DataFrame:
+    """The same of some sites alone; `columns`: those of SCHEMA that are wanted, if not all."""
+    with store.offered(asked=_asked(sites)):
+        return _read(store, feature, first, last, OF_ASKED, columns)
+
+
+def newest_of(store: Store, feature: Feature, first: date, last: date, sites: Sequence[str]) -> pl.DataFrame:
+    """The newest of these rows of each site."""
+    is_newest = f"{OF_ASKED} QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1"
+    with store.offered(asked=_asked(sites)):
+        return _read(store, feature, first, last, is_newest)
+
+
+def _asked(sites: Sequence[str]) -> pl.DataFrame:
+    return pl.DataFrame({"site_id": list(sites)}, schema={"site_id": pl.String})
+
+
+def _read(
+    store: Store, feature: Feature, first: date, last: date, which: str = "true", columns: Sequence[str] = ()
+) -> pl.DataFrame:
     assert feature.schema is not None
+    schema = pl.Schema({name: kind for name, kind in feature.schema.items() if not columns or name in columns})
     order = [name for name in ("site_id", "day", "device_id") if name in feature.schema]
-    columns = ", ".join(f'"{name}"' for name in feature.schema.names())
+    listed = ", ".join(f'"{name}"' for name in schema)
     frame = store.frame(
-        f"SELECT {columns} FROM {table_of(feature)} WHERE day BETWEEN ? AND ? ORDER BY {', '.join(order)}",
+        f"SELECT {listed} FROM {table_of(feature)} WHERE day BETWEEN ? AND ? AND {which} ORDER BY {', '.join(order)}",
         [first, last],
     )
-    return frame if frame.schema == feature.schema else frame.cast(feature.schema)
+    return frame if frame.schema == schema else frame.cast(schema)

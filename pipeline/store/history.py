@@ -44,17 +44,19 @@ def write_silent_days(store: Store, day: date, sites: Sequence[str]) -> None:
 
     Where the register does not tell since when, it is since its first reading.
     """
-    store.con.execute(
-        """
-        INSERT INTO site_day BY NAME
-        SELECT s.site_id, $day AS day, 0 AS readings, 0.0 AS coverage_pct, 0.0 AS pv_coverage_pct FROM site AS s
-        ANTI JOIN (SELECT site_id FROM site_day WHERE day = $day) AS d ON d.site_id = s.site_id
-        WHERE s.watched AND list_contains($sites, s.site_id)
-        AND (s.commissioned_on <= $day OR s.commissioned_on IS NULL AND s.site_id IN
-            (SELECT site_id FROM site_day WHERE readings > 0 AND day < $day))
-        """,
-        {"day": day, "sites": list(sites)},
-    )
+    with store.offered(asked=pl.DataFrame({"site_id": list(sites)}, schema={"site_id": pl.String})):
+        store.con.execute(
+            """
+            INSERT INTO site_day BY NAME
+            SELECT s.site_id, $day AS day, 0 AS readings, 0.0 AS coverage_pct, 0.0 AS pv_coverage_pct FROM site AS s
+            SEMI JOIN asked AS a ON a.site_id = s.site_id
+            ANTI JOIN (SELECT site_id FROM site_day WHERE day = $day) AS d ON d.site_id = s.site_id
+            WHERE s.watched
+            AND (s.commissioned_on <= $day OR s.commissioned_on IS NULL AND s.site_id IN
+                (SELECT site_id FROM site_day WHERE readings > 0 AND day < $day))
+            """,
+            {"day": day},
+        )
 
 
 def dirty_days(store: Store) -> pl.DataFrame:

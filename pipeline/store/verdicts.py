@@ -1,6 +1,6 @@
 """What was judged: findings, days not judged, the exceptions folded from them, and what people decided of these."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -49,19 +49,43 @@ def write_verdicts(
         mark_due(store, ["site_hour"], [day + timedelta(days=by) for by in (-1, 0, 1)])
 
 
-def up_to(store: Store, last: date) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+def up_to(store: Store, last: date, detectors: Mapping[str, str]) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """(findings, judged, not judged) up to `last` of the sites that ever had a finding: what the fold needs.
 
+    In place of a finding's evidence, which takes most of its room, stands its number for `evidence_of`. Of what was
+    not judged, [site_id, day, detector] of detectors (`detectors`: by kind) that ever had a finding at the site.
     A day on which a rule has nothing to ask of a site is none that could not be judged: what it raised before, closes.
     """
     mine = "site_id IN (SELECT DISTINCT site_id FROM finding)"
-    findings = store.frame(f"SELECT {', '.join(FINDING_COLUMNS)} FROM finding WHERE day <= ? ORDER BY ALL", [last])
+    listed = ", ".join("CAST(rowid AS VARCHAR) AS evidence" if name == "evidence" else name for name in FINDING_COLUMNS)
+    findings = store.frame(f"SELECT {listed} FROM finding WHERE day <= ? ORDER BY ALL", [last])
     judged = store.frame(f"SELECT site_id, day FROM judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
-    applies = f"coalesce(code NOT IN ({', '.join('?' * len(DOES_NOT_APPLY))}), true)"
-    silent = store.frame(
-        f"SELECT * FROM not_judged WHERE day <= ? AND {mine} AND {applies} ORDER BY ALL", [last, *DOES_NOT_APPLY]
-    )
+    applies = f"coalesce(n.code NOT IN ({', '.join('?' * len(DOES_NOT_APPLY))}), true)"
+    owners = pl.DataFrame(list(detectors.items()), schema={"kind": pl.String, "detector": pl.String}, orient="row")
+    with store.offered(owners=owners):
+        silent = store.frame(
+            f"""
+            SELECT DISTINCT n.site_id, n.day, n.detector FROM not_judged AS n
+            SEMI JOIN (
+                SELECT DISTINCT f.site_id, coalesce(o.detector, f.kind) AS detector
+                FROM finding AS f LEFT JOIN owners AS o ON o.kind = f.kind
+            ) AS f ON f.site_id = n.site_id AND f.detector = n.detector
+            WHERE n.day <= ? AND {applies} ORDER BY ALL
+            """,
+            [last, *DOES_NOT_APPLY],
+        )
     return findings, judged, silent
+
+
+def evidence_of(store: Store, numbers: Iterable[str]) -> dict[str, str]:
+    """Number -> evidence of findings that `up_to` gave in the same run."""
+    wanted = pl.DataFrame({"number": sorted({int(one) for one in numbers})}, schema={"number": pl.Int64})
+    with store.offered(wanted=wanted):
+        rows = store.con.execute(
+            "SELECT CAST(f.rowid AS VARCHAR), CAST(f.evidence AS VARCHAR) FROM finding AS f "
+            "JOIN wanted AS w ON w.number = f.rowid"
+        ).fetchall()
+    return dict(rows)
 
 
 def not_judged_on(store: Store, day: date) -> pl.DataFrame:

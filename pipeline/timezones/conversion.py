@@ -29,7 +29,7 @@ FILLED_SHARE = 0.5  # ours: of the rows in a nonexistent hour that must hold val
 SUMMER_MAX_S = (
     300 * 86_400
 )  # ours: daylight saving lasts 7 to 8 months; Morocco's 11 months between two Ramadans are none
-PROBE = timedelta(days=7)  # ours: the rules that zones follow after their last listed change hold for weeks
+PROBE = timedelta(days=28)  # ours: the rules that zones follow after their last listed change hold for months
 # (file, places of its rows, low and high edges of the nonexistent hours, wall clock us) -> on standard time all year?
 IsStandard = Callable[[int, np.ndarray, np.ndarray, np.ndarray], bool]
 
@@ -80,7 +80,7 @@ def _listed_changes(zone: str) -> list[int]:
 
 
 def _ruled_changes(tz: tzinfo, since: datetime, end: datetime) -> list[int]:
-    """The changes after the last listed one, which follow from the zone's rule: by halving the weeks that hold one."""
+    """The changes after the last listed one, which follow from the zone's rule: by halving the spans that hold one."""
     changes = []
     at, offset = since, _offset_s(tz, since)
     while at < end:

@@ -1,5 +1,6 @@
 """Wall-clock time beside true time, for frames of many zones."""
 
+from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -7,7 +8,7 @@ import polars as pl
 
 from pipeline.timezones.conversion import to_local, transitions
 
-FIRST_YEAR, LAST_YEAR = 1980, 2100
+SET_BACK = timedelta(hours=2)  # ours: a clock that is put back after midnight shows a day's end twice
 
 
 def add_local(frame: pl.DataFrame, *, instant: str = "ts_utc", name: str = "ts_local") -> pl.DataFrame:
@@ -29,9 +30,12 @@ def utc_midnight(day: date) -> datetime:
     return datetime(day.year, day.month, day.day, tzinfo=UTC)
 
 
-def local_day_span(first: date, last: date) -> tuple[datetime, datetime]:
-    """True instants that enclose the local days of every zone (offsets run from -12 to +14 hours)."""
-    return utc_midnight(first) - timedelta(hours=15), utc_midnight(last) + timedelta(hours=39)
+def local_day_span(first: date, last: date, zones: Iterable[str] = ()) -> tuple[datetime, datetime]:
+    """True instants that enclose the local days of some zones, or of any zone (from -12 to +14 hours)."""
+    starts = [(day_start(zone, first), day_start(zone, last + timedelta(days=1))) for zone in zones]
+    if not starts:
+        return utc_midnight(first) - timedelta(hours=15), utc_midnight(last) + timedelta(hours=39)
+    return min(start for start, _ in starts) - SET_BACK, max(end for _, end in starts) + SET_BACK
 
 
 def day_hours(days: pl.DataFrame) -> pl.Series:
@@ -47,7 +51,7 @@ def day_hours(days: pl.DataFrame) -> pl.Series:
 
 def day_start(zone: str, day: date) -> datetime:
     """The instant at which the local day begins: the first one whose wall clock shows that date or a later one."""
-    starts, offsets = transitions(zone, FIRST_YEAR, LAST_YEAR)
+    starts, offsets = transitions(zone)
     wall = int(utc_midnight(day).timestamp())
     place = max(int(np.searchsorted(starts, wall - 50_400, side="right")) - 1, 0)
     while True:

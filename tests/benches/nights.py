@@ -1,9 +1,11 @@
 """What a night costs, stage by stage: the whole cycle over a fleet at 5 min with a history behind it.
 
-python -m tests.benches.nights --sites N [--days 30] [--base 24] [--workers W] [--keep FOLDER] [--profile FILE]
+python -m tests.benches.nights --sites N [--days 30] [--history DAYS] [--base 24] [--workers W] [--keep FOLDER]
+    [--profile FILE]
 
 A base fleet is simulated and lived through; its history is then copied, site by site under new names a little apart,
-until there are N sites, and each of them sends one file for the next day. Processor time, memory and DuckDB's bare
+until there are N sites, and with `--history` once more before itself until it is so long; each site sends one file for
+the next day. Processor time, memory and DuckDB's bare
 reading of the same files are measured in processes of their own. With `--keep`, the base fleet is made once.
 """
 
@@ -62,8 +64,12 @@ def make_base(root: Path, sites: int, days: int) -> None:
     live_through(fleet, root)
 
 
-def copy_sites(base: Path, root: Path, sites: int) -> None:
-    """A workspace of `sites` sites, each with the history of one of the base's, and their exports of the next day."""
+def copy_sites(base: Path, root: Path, sites: int, days: int = 1, history: int = 0) -> None:
+    """A workspace of `sites` sites, each with the history of one of the base's, and their exports of the next day.
+
+    The base's `days` are repeated before themselves until there are `history` of them.
+    """
+    times = max(-(-history // days), 1)
     shutil.copytree(base, root, ignore=shutil.ignore_patterns("inbox", "archive", "digests", "reader", "*.copy.duckdb"))
     space = Workspace(root)
     space.inbox.mkdir()
@@ -73,6 +79,8 @@ def copy_sites(base: Path, root: Path, sites: int) -> None:
         twofold = {site for (site,) in con.execute("SELECT DISTINCT site_id FROM device").fetchall()}
         known = [row for row in rows if row["site_id"] not in twofold]
         made = [_copy_of(known[n % len(known)], n // len(known)) for n in range(sites)]
+        if times > 1:
+            made = [{**row, "commissioned_on": ""} for row in made]
         names = pl.DataFrame(
             [(old["site_id"], new["site_id"]) for n, new in enumerate(made) for old in [known[n % len(known)]]],
             schema=["old_id", "new_id"], orient="row",
@@ -82,10 +90,13 @@ def copy_sites(base: Path, root: Path, sites: int) -> None:
             "SELECT table_name FROM duckdb_tables() WHERE NOT internal AND table_name IN "
             "(SELECT table_name FROM duckdb_columns() WHERE column_name = 'site_id') ORDER BY table_name"
         ).fetchall():
-            con.execute(f"CREATE TEMP TABLE held AS SELECT t.* REPLACE (new_id AS site_id) FROM {table} AS t "
-                        "JOIN names ON old_id = site_id ORDER BY ALL" if table != "reading_raw" else
-                        f"CREATE TEMP TABLE held AS SELECT t.* REPLACE (new_id AS site_id) FROM {table} AS t "
-                        "JOIN names ON old_id = site_id ORDER BY CAST(ts_utc AS DATE), site_id, ts_utc")  # fmt: skip
+            earlier = _earlier(con, table, days)
+            order = "CAST(ts_utc AS DATE), site_id, ts_utc" if table == "reading_raw" else "ALL"
+            con.execute(
+                f"CREATE TEMP TABLE held AS SELECT t.* REPLACE ({', '.join(['new_id AS site_id', *earlier])}) "
+                f"FROM {table} AS t JOIN names ON old_id = site_id, range({times if earlier else 1}) AS k (nth) "
+                f"ORDER BY {order}"
+            )
             con.execute(f"DELETE FROM {table}")
             con.execute(f"INSERT INTO {table} SELECT * FROM held")
             con.execute("DROP TABLE held")
@@ -108,6 +119,19 @@ def copy_sites(base: Path, root: Path, sites: int) -> None:
     with opened(space, is_quiet=True) as run:  # as the night before left it: the register known, all of it published
         run.store.con.execute("DELETE FROM dirty_day")
         publish(run)
+
+
+def _earlier(con: duckdb.DuckDBPyConnection, table: str, days: int) -> list[str]:
+    """SQL of the columns of a table of days or instants, `nth` times so many days earlier."""
+    columns = con.execute(
+        "SELECT column_name, data_type FROM duckdb_columns() WHERE table_name = ? AND NOT internal", [table]
+    ).fetchall()
+    if not {"day", "ts_utc"} & {name for name, _ in columns}:
+        return []
+    return [
+        f"CAST({name} - to_days(CAST({days} * nth AS INTEGER)) AS {kind}) AS {name}"
+        for name, kind in columns if kind == "DATE" or kind.startswith("TIMESTAMP")
+    ]  # fmt: skip
 
 
 def _copy_of(row: dict[str, str], number: int) -> dict[str, str]:
@@ -203,6 +227,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.benches.nights", description=__doc__.splitlines()[0])
     parser.add_argument("--sites", type=int, default=200)
     parser.add_argument("--days", type=int, default=30, help="of history")
+    parser.add_argument("--history", type=int, default=0, help="days of history, if more than are simulated")
     parser.add_argument("--base", type=int, default=24, help="sites that are simulated; the others are copies of them")
     parser.add_argument("--workers", type=int, default=0, help="[compute] workers")
     parser.add_argument("--keep", type=Path, help="a folder in which the base fleet is kept for the next time")
@@ -219,7 +244,7 @@ def main() -> None:
         if not base.exists():
             make_base(base, asked.base, asked.days)
         root = Path(place) / "desk"
-        copy_sites(base, root, asked.sites)
+        copy_sites(base, root, asked.sites, asked.days, asked.history)
         if asked.workers:
             with (root / "noonmark.toml").open("a", encoding="utf-8") as file:
                 file.write(f"[compute]\nworkers = {asked.workers}\n")
@@ -227,7 +252,7 @@ def main() -> None:
         shutil.copytree(root / "inbox", files)
         theirs = in_child("bare", str(files), str(Path(place) / "bare.duckdb"))
         mine = in_child("night", str(root), profile=asked.profile)
-        show(asked.sites, asked.days, mine, theirs)
+        show(asked.sites, max(asked.days, asked.history), mine, theirs)
 
 
 def show(sites: int, days: int, mine: dict[str, Any], theirs: dict[str, Any]) -> None:

@@ -26,7 +26,13 @@ from pipeline.commands import start
 
 ROOT = Path(__file__).parents[2]
 LISTENING = ("clock", "site-silent", "balance-broken", "readings-frozen", "no-generation")
-LAZY = ("sklearn.cluster", "encodings.utf_8_sig", "encodings.unicode_escape", "tzdata.zoneinfo")  # loaded when needed
+LAZY = (
+    "scipy.sparse.csgraph",
+    "scipy.stats",
+    "encodings.utf_8_sig",
+    "encodings.unicode_escape",
+    "tzdata.zoneinfo",
+)  # loaded when needed
 
 
 class Ended(NamedTuple):

@@ -11,7 +11,7 @@ from pipeline.workspace.places import Workspace
 from tests.support import desk
 from tests.support.places import ROOT
 
-HEAVY = ("polars", "pvlib", "sklearn", "scipy", "jinja2", "apscheduler", "pyarrow", "pandas", "tenacity", "rich.table")
+HEAVY = ("polars", "pvlib", "scipy", "jinja2", "apscheduler", "pyarrow", "pandas", "tenacity", "rich.table")
 RUN = """
 import sys
 from pipeline.commands.cli import main

@@ -58,6 +58,19 @@ def test_a_night_replaces_its_day_alone(store: Store) -> None:
     assert held == [("a", 1), ("a", 2), ("b", 1)]
 
 
+def test_some_sites_alone_are_read_and_the_newest_row_of_each(store: Store) -> None:
+    rows = _rows(("a", 0), ("a", 2), ("b", 1), ("c", 2))
+    features.write_days(store, {TOY: rows}, rows.select("site_id", "day"))
+    last = DAY + timedelta(days=9)
+    held = features.read_of(store, TOY, DAY, last, ["a", "b", "unknown"], ("site_id", "day"))
+    assert held.rows() == [("a", DAY), ("a", DAY + timedelta(days=2)), ("b", DAY + timedelta(days=1))]
+    assert features.read_of(store, TOY, DAY, last, ["a", "b", "c"]).equals(features.read(store, TOY, DAY, last))
+    newest = features.newest_of(store, TOY, DAY, last, ["a", "b"])
+    assert newest.schema == SCHEMA
+    assert newest.select("site_id", "day").rows() == [("a", DAY + timedelta(days=2)), ("b", DAY + timedelta(days=1))]
+    assert features.newest_of(store, TOY, DAY, DAY, ["b"]).is_empty()
+
+
 def test_a_history_of_before_keeps_generation_onsets(tmp_path: Path) -> None:
     """Readings may be too old to make onsets from again, so they move with their table; models are learned anew."""
     place = tmp_path / "history.duckdb"
