@@ -135,7 +135,7 @@ def _is_suspect(row: dict, min_dark_h: float) -> bool:
         or row["light_impossible_kwh"] >= DAY_KWH
         or balance_guess(row)
         or is_turned_by_rest(row)
-        or has_turned_answer(row)
+        or has_turned_answer(row, min_dark_h)
     )
 
 
@@ -160,7 +160,8 @@ def _judge(
     if night or phases:
         return _doubt(rows, night, phases) or _finding(site, row, run, answer, guess, phases)
     latest = [*(past[one] for one in sorted(past)[-ANSWER_DAYS:]), row]
-    if has_turned_answer(row) and (turned := turned_days(latest)):
+    is_free = site["feed_in_limit_kw"] is None
+    if is_free and has_turned_answer(row, min_dark_h) and (turned := turned_days(latest)):
         return _of_answers(_finding(site, row, [one["day"] for one in turned], answer_of(turned), guess, phases))
     return None if is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
 

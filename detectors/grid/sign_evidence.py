@@ -59,15 +59,20 @@ def answer(rows: list[dict], place: str = "") -> float | None:
     return float(sum(row[f"answered{place}_kw"] for row in rows) / change)
 
 
-def has_turned_answer(row: dict) -> bool:
-    """Whether the day's changes of generation, few as they may be, show in the grid with the sign turned."""
-    return bool(row["change_kw"] > 0 and row["answered_kw"] >= ANSWER_RATIO * row["change_kw"])
+def has_turned_answer(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether the day's changes of generation, few as they may be, show in the grid with the sign turned.
+
+    Import in the dark, or what load and generation leave for the grid, may show that the sign is right all the same.
+    """
+    is_turned = row["change_kw"] > 0 and row["answered_kw"] >= ANSWER_RATIO * row["change_kw"]
+    return bool(is_turned and not is_right(row, min_dark_h))
 
 
 def turned_days(rows: list[dict]) -> list[dict]:
     """The latest of these days, oldest first, that all answer with the sign turned; none where they are too few.
 
-    At a site that feeds in what it likes, and whose battery carries every night, nothing else tells the sign.
+    At a site that feeds in what it likes, and whose battery carries every night, nothing else tells the sign. Where
+    feed-in is limited, generation follows the load, and import grows with both.
     """
     told = [row for row in rows if row["change_kw"] > 0]
     since = next((n for n in range(len(told), 0, -1) if not has_turned_answer(told[n - 1])), 0)

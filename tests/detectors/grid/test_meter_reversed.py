@@ -326,6 +326,17 @@ def test_a_sensor_that_only_sales_by_day_can_tell_is_found_by_their_sign():
     assert not [one for one in (*right, *held) if isinstance(one, Finding)]
 
 
+@pytest.mark.parametrize(("limit_kw", "night_w"), [(0.0, 0.0), (None, 300.0)])
+def test_generation_that_follows_the_load_answers_as_if_the_sensor_were_turned(limit_kw, night_w):
+    """At a limit generation and import grow with the load together; elsewhere import in the dark shows the sign."""
+    dark = PV == 0
+    channels = _sells_once_full(-1)
+    channels["grid_w"] = np.where(dark, night_w, channels["grid_w"])
+    channels["battery_w"] = np.where(dark & (night_w > 0), 0.0, channels["battery_w"])
+    told = _over_days(5, {"battery_kwh": 60.0, "feed_in_limit_kw": limit_kw}, **channels)
+    assert not [one for one in told if isinstance(one, Finding)]
+
+
 def test_one_right_answer_among_the_turned_ones_begins_anew():
     site = {"battery_kwh": 60.0, "feed_in_limit_kw": None}
     day = build.DAY - timedelta(days=1)
