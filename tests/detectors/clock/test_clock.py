@@ -236,6 +236,13 @@ def test_a_jump_of_the_light_that_the_days_offsets_contradict_is_no_step(
     assert contradict(height, offset, offset._replace(minutes=now), 18.0) is is_one
 
 
+def test_light_that_was_hours_from_the_suns_before_a_jump_shows_no_step() -> None:
+    """Figures of an empty house that may not feed in, while its roof makes what the house takes."""
+    before, now = Offset(-409.4, 46.0, 17, False, False, 90.0), Offset(26.7, 11.5, 6, False, False, 9.0)
+    assert contradict(26.7, before, now, 20.0)
+    assert not contradict(26.7, before._replace(minutes=-40.0), now, 20.0)  # half a roof's shade away
+
+
 @pytest.mark.parametrize(("scatter", "is_one"), [(4.0, True), (24.0, True), (40.0, False)])
 def test_light_that_lies_about_more_widely_than_a_step_shows_none(scatter: float, is_one: bool) -> None:
     steady = Offset(3.4, 12.0, 20, False, False, 4.0, scatter=4.0)
