@@ -99,7 +99,7 @@ def test_three_nights_make_an_exception():
     known = build.sites()
     today = rows.filter(pl.col("ts_local").dt.date() == build.DAY)
     (found,) = detect(today, make(rows, known), known, build.earlier(), build.DAY)
-    assert found.since == build.DAY - timedelta(days=4)
+    assert found.since == build.DAY - timedelta(days=2)
     assert found.evidence["seen_count"] == 3
 
 
