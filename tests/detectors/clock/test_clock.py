@@ -293,7 +293,7 @@ def test_the_light_in_the_dark_of_a_drift_is_that_of_its_last_days() -> None:
     small = replace(ROOF, latitude=29.77, longitude=-95.6, timezone="America/Chicago", kwp=2.0, resolution_w=100.0)
     steep = replace(small, planes=((1.0, 48.0, 180.0),), seed=7)
     first = date(2025, 6, 1)
-    finding = only(judge(light_of(drift(first, -43.0), 40, 10, steep, first), first + timedelta(days=36), steep))
+    finding = only(judge(light_of(drift(first, -43.0), 70, 10, steep, first), first + timedelta(days=36), steep))
     assert finding.kind == "clock-drift" and finding.value == pytest.approx(-43, rel=0.3)
 
 

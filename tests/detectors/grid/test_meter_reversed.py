@@ -315,11 +315,11 @@ def _over_days(count, site, **channels):
 
 def test_a_sensor_that_only_sales_by_day_can_tell_is_found_by_their_sign():
     site = {"battery_kwh": 60.0, "feed_in_limit_kw": None}
-    (early,) = _over_days(1, site, **_sells_once_full(-1))
+    (early,) = _over_days(3, site, **_sells_once_full(-1))
     assert isinstance(early, NotJudged) and early.reason.code == "battery-at-work"
-    (found,) = _over_days(2, site, **_sells_once_full(-1))
+    (found,) = _over_days(4, site, **_sells_once_full(-1))
     assert isinstance(found, Finding) and (found.unit, found.severity) == ("ratio", "soon")
-    assert found.value == found.evidence["answer_ratio"] > 0.8 and found.since == build.DAY - timedelta(days=2)
+    assert found.value == found.evidence["answer_ratio"] > 0.8 and found.since == build.DAY - timedelta(days=4)
     assert "rises and falls with generation" in found.summary
     right = _over_days(5, site, **_sells_once_full(1))
     held = _over_days(5, site, **_sells_once_full(-1, answers=0.0))  # a regulator keeps the grid where it is
@@ -340,7 +340,7 @@ def test_generation_that_follows_the_load_answers_as_if_the_sensor_were_turned(l
 def test_one_right_answer_among_the_turned_ones_begins_anew():
     site = {"battery_kwh": 60.0, "feed_in_limit_kw": None}
     day = build.DAY - timedelta(days=1)
-    past = [make(_rows(day - timedelta(days=n), **_sells_once_full(-1)), build.sites(site)) for n in (3, 2, 1)]
+    past = [make(_rows(day - timedelta(days=n), **_sells_once_full(-1)), build.sites(site)) for n in (5, 4, 3, 2, 1)]
     right = make(_rows(day, **_sells_once_full(1)), build.sites(site))
     told = _verdicts(site=site, kept=pl.concat([*past, right]), **_sells_once_full(-1))
     assert [type(one) for one in told] == [NotJudged]
