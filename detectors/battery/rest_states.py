@@ -3,6 +3,7 @@
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
+from detectors.battery.level_days import DRAW_W
 
 MARGIN_PCT = 5.0  # ours: twice the band in which a level settles, and a per cent for what the reading recovers at rest
 LEVEL_BAND_PCT = 3.0  # ours: levels of several evenings within it are one level
@@ -16,13 +17,18 @@ BY = ["site_id", "day"]
 
 def day_states(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Each day as `stuck`, `clear`, `waits`, `scattered`, `unneeded` or `unknown`, in order."""
-    known = sites.select("site_id", "battery_kwh", "battery_reserve_pct", "battery_resume_pct", "import_limit_kw")
+    known = sites.select(
+        "site_id", "battery_kwh", "battery_reserve_pct", "battery_resume_pct", "import_limit_kw", "feed_in_buffer_w"
+    )
     reserve, level = pl.col("battery_reserve_pct"), pl.col("level_pct")
     resume = pl.max_horizontal(
         reserve, pl.col("battery_resume_pct").fill_null(100.0)
     )  # not known: it may wait anywhere
     enough_kwh = pl.max_horizontal(pl.lit(MIN_REST_KWH), MIN_REST_SHARE * pl.col("battery_kwh"))
-    rested = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H)
+    # An import that the control keeps up on purpose asks for nothing, whether the register gives it or it was learned.
+    asked_w = DRAW_W + pl.col("feed_in_buffer_w").fill_null(0)
+    is_asked = 1000 * pl.col("level_kwh") >= asked_w * pl.col("level_h")
+    rested = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H) & is_asked
     is_high = level > reserve + MARGIN_PCT
     # Below the level of resuming only a stop out of discharge shows a floor: else it may be waiting for charge.
     is_sure = (level > resume + RESERVE_BAND_PCT) | pl.col("has_stop")

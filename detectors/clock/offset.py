@@ -123,7 +123,8 @@ def contradict(height: float, before: Offset, now: Offset, least: float) -> bool
     """Whether the offsets moved otherwise than the light jumped: then neither is the clock's.
 
     Either by a step or more the other way, or by far more or less than the jump. All in minutes. At a limited roof
-    first and last light follow the house's load: a busy week moves them, an empty house keeps them hours from the sun's.
+    first and last light follow the house's load: a busy week moves them, and in an empty house both
+    are hours from the sun's.
     """
     moved = now.minutes - before.minutes
     is_against = height * moved < 0 and abs(moved) >= least

@@ -6,6 +6,7 @@ import polars as pl
 import pytest
 
 from detectors.battery.battery_not_discharging import detect
+from detectors.battery.levels import LEVELS
 from detectors.features.battery_rests import SCHEMA, make
 from detectors.finding import Finding, NotJudged
 from tests.support import build
@@ -39,6 +40,17 @@ def test_a_floor_left_high_is_named_beside_the_reserve_after_three_evenings():
     ]
     assert found.evidence["rest_kwh"] == pytest.approx(12.75)
     assert [(one.name, one.unit, len(one.at)) for one in found.series[:2]] == [("soc", "%", 96), ("grid", "W", 96)]
+
+
+@pytest.mark.parametrize(("import_w", "is_found"), [(None, True), (30.0, True), (100.0, False)])
+def test_what_the_control_keeps_importing_on_purpose_asks_nothing_of_the_battery(import_w, is_found):
+    small = plain(floor_pct=80.0, full_pct=100.0, load_w=250.0)
+    at_rest = [n for n in (*steps(0, 9), *steps(18, 24)) if small["battery_w"][n] < 60]
+    small = balanced(changed(small, at_rest, load_w=lambda n: 240.0 + 20 * (n % 2)))
+    learned = {"site_id": "roof-1", "day": build.DAY, "import_w": import_w, "import_sigma_w": 5.0}
+    levels = pl.DataFrame([learned], schema=LEVELS)
+    found = _verdicts(small, small, small, levels=levels, site={**SITE, "feed_in_buffer_w": None})
+    assert any(isinstance(one, Finding) for one in found) is is_found
 
 
 def test_the_first_day_lies_after_the_last_healthy_one():
