@@ -67,6 +67,21 @@ def test_the_import_kept_up_while_discharging():
     assert row["import_sigma_w"] <= 3.0
 
 
+@pytest.mark.parametrize(("load_w", "reserve_pct"), [(240.0, None), (400.0, 60.0)])
+def test_a_rest_at_an_import_that_is_kept_up_is_no_stop(load_w, reserve_pct):
+    """While it gives, 80 W are imported; from 22 on the house takes little more than what inverters start for."""
+    evening = {
+        "battery_w": lambda n: 420.0 + n % 2 * 40 if n in steps(18, 22) else 0.0,
+        "load_w": lambda n: 500.0 + n % 2 * 40 if n in steps(18, 22) else load_w + n % 2 * 10,
+        "soc_pct": lambda n: 60.0 if n not in steps(18, 22) else 90.0 - 30 * (n - 72) / 16,
+    }
+    course = changed(plain(), range(96), pv_w=0.0, **evening)
+    peak = changed(course, steps(20, 21), battery_w=2000.0, load_w=2080.0)
+    (row,) = _learned(*[balanced(peak)] * 7).to_dicts()
+    assert row["import_w"] == pytest.approx(80.0)
+    assert row["reserve_pct"] == (None if reserve_pct is None else pytest.approx(reserve_pct, abs=1.0))
+
+
 def test_it_resumes_between_where_it_waited_and_where_it_gave_again():
     """After a stop at 20 % and a charge to 30 % it waits; at 45 % it gives."""
     soc = {"soc_pct": lambda n: 20.0 if n < 40 else 30.0 if n < 48 else 45.0 if n < 72 else 20.0}
