@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import duckdb
@@ -47,12 +48,17 @@ def test_a_full_disk_is_told_in_one_line_and_the_next_run_ends_the_work(tmp_path
     assert reader.ask(space.reader, "SELECT count(*) FROM reading").item() == 6 * 96
 
 
-@pytest.mark.parametrize("after_s", [0.1, 0.6, 2.5])
+@pytest.mark.parametrize("after_s", [0.3, 0.8, 2.5])
 def test_an_interrupt_at_any_moment_is_one_line(tmp_path: Path, after_s: float) -> None:
-    """While the program is loaded, or in the midst of its work; done before it, or interrupted by it, as may be."""
+    """While the program is loaded, or in the midst of its work; done before it, or interrupted by it, as may be.
+
+    By the time of the processor that it has used: an interpreter that a busy machine still starts is not the program.
+    """
     space = desk.make(tmp_path / "desk")
     process = noonmark(space.root, "cycle")
-    time.sleep(after_s)
+    with suppress(OSError):  # it has ended
+        while process.poll() is None and time.clock_gettime(((~process.pid) << 3) | 2) < after_s:  # of Linux
+            time.sleep(0.002)
     process.send_signal(signal.SIGINT)
     status, errors = ended(process)
     assert (status, len(errors)) in {(130, 1), (0, 0), (-signal.SIGINT, 0)}  # the last: before its first line
