@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+from contextlib import suppress
 from types import FrameType
 
 INTERRUPTED = 130
@@ -37,7 +38,12 @@ def entry() -> None:
         interrupt.is_loaded = True
         code = main()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the work is done, and its status is known
-    sys.exit(INTERRUPTED if interrupt.count and code else code)
+    if interrupt.count and code:
+        with suppress(OSError, ValueError):
+            sys.stdout.flush()
+        # An interpreter in which an extension's own run of Python was interrupted would end by the signal, not so.
+        os._exit(INTERRUPTED)
+    sys.exit(code)
 
 
 def _quickly() -> int | None:
