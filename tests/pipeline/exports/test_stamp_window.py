@@ -118,6 +118,7 @@ def test_stamps_that_came_before_the_rule_are_told_and_go_when_the_history_is_ma
 ) -> None:
     from pipeline.exports import normalise
 
+    monkeypatch.setattr(due_days, "DAY_WINDOW", 5)  # of the days on either side of a reading fewer are judged
     with monkeypatch.context() as before_the_rule:
         before_the_rule.setattr(normalise, "reject_implausible", lambda utc_us, *_: utc_us < 0)
         fleet.drop("S1_roof_a.csv", with_odd(RESET))
