@@ -65,7 +65,7 @@ NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS c
     WHERE site_id = 'R-1' AND ts_utc >= '2026-05-06 00:00+00' AND ts_utc < '2026-05-07 00:00+00'"""
 
 
-def test_a_correction_repairs_the_history_and_closes_the_matter(ask: Callable[..., Any]) -> None:
+def test_a_correction_repairs_the_history_and_closes_the_exception(ask: Callable[..., Any]) -> None:
     before = ask("sql", NOON)[0]["centre_s"]
     (exception,) = ask("sql", CLOCK)
     assert (exception["exception_id"], exception["kind"], exception["status"]) == (
