@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
-from detectors.battery.level_days import DRAW_W
+from detectors.battery.rest_states import was_asked
 from detectors.finding import EvidenceValue
 from detectors.stats.robust import MAD_TO_SIGMA
 
@@ -68,8 +68,7 @@ def learn(
     stops = clean(battery_rests).filter(is_stop.fill_null(False))
     seen = clean(level_day)
     imports = _level(seen, "held_w", "import", "w", LEAST_SIGMA_W)
-    is_asked = 1000 * pl.col("level_kwh") >= (DRAW_W + pl.col("import_w").fill_null(0)) * pl.col("level_h")
-    stops = stops.join(imports, on="site_id", how="left").filter(is_asked)  # the control keeps up the rest on purpose
+    stops = stops.join(imports, on="site_id", how="left").filter(was_asked(pl.col("import_w")))
     ratio = 100 * pl.col("discharge_drop_kwh") / pl.col("discharge_drop_pct")
     drops = clean(days).filter(pl.col("discharge_drop_pct") >= MIN_DROP_PCT).with_columns(ratio=ratio)
     told = own

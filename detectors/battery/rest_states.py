@@ -25,10 +25,8 @@ def day_states(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         reserve, pl.col("battery_resume_pct").fill_null(100.0)
     )  # not known: it may wait anywhere
     enough_kwh = pl.max_horizontal(pl.lit(MIN_REST_KWH), MIN_REST_SHARE * pl.col("battery_kwh"))
-    # An import that the control keeps up on purpose asks for nothing, whether the register gives it or it was learned.
-    asked_w = DRAW_W + pl.col("feed_in_buffer_w").fill_null(0)
-    is_asked = 1000 * pl.col("level_kwh") >= asked_w * pl.col("level_h")
-    rested = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H) & is_asked
+    is_long = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H)
+    rested = is_long & was_asked(pl.col("feed_in_buffer_w"))
     is_high = level > reserve + MARGIN_PCT
     # Below the level of resuming only a stop out of discharge shows a floor: else it may be waiting for charge.
     is_sure = (level > resume + RESERVE_BAND_PCT) | pl.col("has_stop")
@@ -48,6 +46,14 @@ def day_states(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("clear"))
         .otherwise(pl.lit("unneeded"))
     )
+
+
+def was_asked(import_w: pl.Expr) -> pl.Expr:
+    """Whether the house asked for more, at rest at a day's level, than the import that the control keeps up, W.
+
+    The rests themselves leave out what the register gives of that; what was learned of it is known only later.
+    """
+    return 1000 * pl.col("level_kwh") >= (DRAW_W + import_w.fill_null(0)) * pl.col("level_h")
 
 
 def stuck_run(past: pl.DataFrame) -> pl.DataFrame | None:

@@ -95,10 +95,11 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         due = _due(fleet, sky, is_used)
         pairs = pairs._replace(log_ratio=np.where(alone[:, None], np.nan, pairs.log_ratio))
         combined = neighbours_doubt.without(combined, alone)
+        sigma = _sigma(fleet, combined, due.past_sigma)
     correction, expected, share, past_sigma = due
     base = day_residual.variance(combined, np.zeros(count), is_curtailed(fleet), site_roofs.is_unknown)
     doubted = neighbours_doubt.variance(fleet, odds, pairs, combined.neighbours)
-    sigma = np.hypot(_sigma(fleet, combined, past_sigma), np.sqrt(doubted))
+    sigma = np.hypot(sigma, np.sqrt(doubted))
     least = at_least.of_day(fleet, expected, sky, correction)
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
     spell, cold_day = _snow(fleet, odds)

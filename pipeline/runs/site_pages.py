@@ -19,6 +19,7 @@ from pipeline.exceptions.changes import Folded
 from pipeline.register.model import Site
 from pipeline.runs.session import Opened
 from pipeline.store import features, history
+from pipeline.timezones.local_time import day_start
 from pipeline.timezones.zones import tzinfo_of
 
 MONTH_DAYS = 30  # of a site's page
@@ -79,7 +80,11 @@ def _by_site(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
 def _hours(run: Opened, day: date, ids: list[str]) -> pl.DataFrame:
     """Hourly means of the last week's good values: site_id, ts_utc and the powers."""
     wanted = ("site_id", "ts_utc", "covered_s", *WEEK_CHANNELS)
-    hours = _feature(run, "site_hour", day - timedelta(days=WEEK_DAYS - 1), day, ids, wanted)
+    first = day - timedelta(days=WEEK_DAYS - 1)
+    hours = _feature(run, "site_hour", first, day, ids, wanted)
+    zones = {site_id: run.register.sites[site_id].timezone for site_id in ids}
+    begins = {site_id: day_start(zone, first) for site_id, zone in zones.items()}
+    begin = pl.col("site_id").replace_strict(begins, return_dtype=pl.Datetime("us", "UTC"), default=None)
     # In zones of half hours, midnight cuts an hour in two, with a row for each of its days.
     of_rows = {name: pl.when(pl.col(name).is_not_null()).then("covered_s").sum() for name in WEEK_CHANNELS}
     return (
@@ -88,6 +93,7 @@ def _hours(run: Opened, day: date, ids: list[str]) -> pl.DataFrame:
             pl.when(weight > 0).then((pl.col(name) * pl.col("covered_s")).sum() / weight).alias(name)
             for name, weight in of_rows.items()
         )
+        .with_columns(ts_utc=pl.max_horizontal("ts_utc", begin))
         .sort("site_id", "ts_utc")
     )
 

@@ -105,19 +105,15 @@ def read_of(
     store: Store, feature: Feature, first: date, last: date, sites: Sequence[str], columns: Sequence[str] = ()
 ) -> pl.DataFrame:
     """The same of some sites alone; `columns`: those of SCHEMA that are wanted, if not all."""
-    with store.offered(asked=_asked(sites)):
+    with store.asked(sites):
         return _read(store, feature, first, last, OF_ASKED, columns)
 
 
 def newest_of(store: Store, feature: Feature, first: date, last: date, sites: Sequence[str]) -> pl.DataFrame:
     """The newest of these rows of each site."""
     is_newest = f"{OF_ASKED} QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1"
-    with store.offered(asked=_asked(sites)):
+    with store.asked(sites):
         return _read(store, feature, first, last, is_newest)
-
-
-def _asked(sites: Sequence[str]) -> pl.DataFrame:
-    return pl.DataFrame({"site_id": list(sites)}, schema={"site_id": pl.String})
 
 
 def _read(

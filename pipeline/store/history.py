@@ -44,7 +44,7 @@ def write_silent_days(store: Store, day: date, sites: Sequence[str]) -> None:
 
     Where the register does not tell since when, it is since its first reading.
     """
-    with store.offered(asked=pl.DataFrame({"site_id": list(sites)}, schema={"site_id": pl.String})):
+    with store.asked(sites):
         store.con.execute(
             """
             INSERT INTO site_day BY NAME

@@ -168,10 +168,9 @@ def speak_against(store: Store, site_id: str, device_id: str, first: datetime, l
 def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None = None) -> pl.DataFrame:
     """Readings of each device between two true instants: DEVICE_READINGS plus counters, counted energy and origin."""
     held = older.source(store, lo - CLOCK_REACH, hi + CLOCK_REACH)
-    # A list of thousands would be gone through for every row; a join is not.
     asked = "" if sites is None else "SEMI JOIN asked AS a ON a.site_id = r.site_id"
     query = resources.query("readings").replace("$held", held).replace("$asked", asked)
-    with store.offered(asked=pl.DataFrame({"site_id": list(sites or ())}, schema={"site_id": pl.String})):
+    with store.asked(sites or ()):
         frame = store.frame(query, {"lo": lo, "hi": hi})
     zones = dict(store.sites().select("site_id", "timezone").iter_rows())
     known = frame.filter(pl.col("site_id").is_in(list(zones)))
