@@ -9,7 +9,16 @@ from detectors.clock.drift import MARGIN, TOGETHER, TOTAL_MIN, Drift, best_drift
 from detectors.clock.explain import Claim, entered_zone, explaining
 from detectors.clock.kinds import REASONS
 from detectors.clock.lit_days import step_height
-from detectors.clock.offset import NEEDED_DAYS, Offset, contradict, is_scattered, low, measure, onset_error
+from detectors.clock.offset import (
+    NEEDED_DAYS,
+    Offset,
+    contradict,
+    is_no_light_of_the_sun,
+    is_scattered,
+    low,
+    measure,
+    onset_error,
+)
 from detectors.clock.onsets import Array, Onsets
 from detectors.clock.saving import begun, ended
 from detectors.clock.segments import Segment
@@ -241,7 +250,7 @@ def _step(
     if not np.isfinite(height):
         height, error = (first + last) / 2, before.uncertainty
     together = abs(first - last) <= TOGETHER * abs(first + last)
-    if before.scattered or now.scattered:
+    if before.scattered or now.scattered or is_no_light_of_the_sun(before):
         return None
     least = step_limit(float(onsets.interval[device]))
     if max(abs(height), abs(first + last) / 2) < least or not (together or now.certain):

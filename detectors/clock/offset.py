@@ -21,7 +21,7 @@ WIDE_PER_SLOW_DEG = 0.14  # more of it per minute of sampling beyond a quarter h
 OPEN_ROOF_LATE_MIN = 10.0  # light usually comes this long after sunrise at a roof with a free horizon
 FULL_DARK_DEG = 6.0  # the end of civil twilight: from one day alone nothing else counts as darkness
 SCATTERED_SHARE = 0.4  # ours: of a step; what lies about more widely than that shows none of this height
-CONTRADICTS = 2.0  # ours: of the two offsets' uncertainty of 95 %: four sigmas
+BEYOND_SHADE = 2.0  # ours: of the uncertainty of 95 %, shade included: four sigmas
 RECENT_DAYS = 45  # of a segment, so that the seasons' shade does not mix in
 
 
@@ -120,13 +120,17 @@ def is_scattered(height: float, before: Offset, now: Offset) -> bool:
 
 
 def contradict(height: float, before: Offset, now: Offset, least: float) -> bool:
-    """Whether the offsets moved otherwise than the light jumped: then neither is the clock's.
+    """Whether the offsets moved by a step or more the other way than the light jumped: then neither is the clock's.
 
-    Either by a step or more the other way, or by far more or less than the jump. All in minutes. At a limited roof
-    first and last light follow the house's load: a busy week moves them, and in an empty house both
-    are hours from the sun's.
+    All in minutes. At a limited roof first and last light follow the house's load, and a busy week moves them.
     """
     moved = now.minutes - before.minutes
-    is_against = height * moved < 0 and abs(moved) >= least
-    room = least + CONTRADICTS * float(np.hypot(before.uncertainty, now.uncertainty))
-    return is_against or abs(moved - height) > room
+    return height * moved < 0 and abs(moved) >= least
+
+
+def is_no_light_of_the_sun(offset: Offset) -> bool:
+    """Whether nothing in the dark proves the offset, and it is further from a right clock than shade explains.
+
+    A roof that makes what an empty house takes has its first and last power hours from the sun's light.
+    """
+    return not offset.in_dark and abs(offset.minutes) > BEYOND_SHADE * offset.uncertainty

@@ -121,11 +121,17 @@ def test_a_jump_of_the_light_that_the_days_offsets_contradict_is_no_step(
     assert contradict(height, offset, offset._replace(minutes=now), 18.0) is is_one
 
 
-def test_light_that_was_hours_from_the_suns_before_a_jump_shows_no_step() -> None:
-    """Figures of an empty house that may not feed in, while its roof makes what the house takes."""
-    before, now = Offset(-409.4, 46.0, 17, False, False, 90.0), Offset(26.7, 11.5, 6, False, False, 9.0)
-    assert contradict(26.7, before, now, 20.0)
-    assert not contradict(26.7, before._replace(minutes=-40.0), now, 20.0)  # half a roof's shade away
+@pytest.mark.parametrize("minutes", [27, -27])
+@pytest.mark.parametrize("hours", [(8, 10), (15, 17)])
+def test_power_that_comes_hours_from_the_suns_light_shows_no_step(hours: tuple[int, int], minutes: int) -> None:
+    """Power of two hours, as an empty house takes of a roof that may not feed in, and half an hour off later on."""
+    first, at = date(2025, 6, 1), date(2025, 6, 20)  # the sun rises at nearly the same time on all these days
+    rows = readings(ROOF, first, 45, 5, right)
+    moved = pl.col("ts_utc") - pl.duration(minutes=pl.when(pl.col("ts_utc").dt.date() >= at).then(minutes).otherwise(0))
+    is_made = moved.dt.hour().is_between(hours[0], hours[1] - 1)
+    light = light_onsets(rows.with_columns(pl.when(is_made).then("pv_w").otherwise(0.0)), register([ROOF]))
+    found = [one for n in (6, 10, 15, 24) for one in judge(light, at + timedelta(days=n))]
+    assert [type(one) for one in found] == [NotJudged] * 4
 
 
 @pytest.mark.parametrize(("scatter", "is_one"), [(4.0, True), (24.0, True), (40.0, False)])
