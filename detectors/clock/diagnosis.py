@@ -144,6 +144,7 @@ def _cause(
     if (
         line is not None
         and line.in_steps
+        and line.is_undecided
         and not explaining(onsets, device, segment.start, *now[:2], claim, today=segment.start)
     ):
         return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
@@ -161,7 +162,8 @@ def _is_told(line: Drift, in_dark: bool) -> bool:
     if line.gain < MARGIN or not line.is_known or line.total < TOTAL_MIN or abs(line.most) < RAISE_MIN:
         return False
     is_clear = line.moves_together(CLEAR_TOGETHER) and line.gain >= CLEAR_GAIN and line.days_moved >= CLEAR_DRIFT_DAYS
-    return in_dark or is_clear or (bool(line.resets) and line.gain >= CLEAR_GAIN)
+    is_beyond_shade = line.gain >= CLEAR_GAIN if line.resets else line.moves_both_ends
+    return in_dark or is_clear or is_beyond_shade
 
 
 def _today(onsets: Onsets, device: int, history: list[Segment]) -> tuple[Segment, Segment | None]:

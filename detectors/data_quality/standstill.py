@@ -187,7 +187,7 @@ def _needed_h(usual_times: float) -> pl.Expr:
         pl.when(channel.is_in([*GENERATION, "irradiance_w_m2"]))
         .then(_light_h(times, usual_h))
         .when(channel.is_in(FLOWS))
-        .then(_flow_h(times, usual_h))
+        .then(_flow_h(times, usual_h, is_new))
         .when(pl.col("is_rounded"))  # the export drops a decimal since: habits have to show anew
         .then(NEVER)
         .when(channel.is_in(MAINS) & (~is_new | is_fine))
@@ -212,11 +212,12 @@ def _light_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     return pl.when(is_top | _confirmed()).then(NEVER).otherwise(light_h)
 
 
-def _flow_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
+def _flow_h(times: pl.Expr, usual_h: pl.Expr, is_new: pl.Expr) -> pl.Expr:
     """For loads, grid flows and batteries: by what the others tell, else by resolution and habits."""
     # Where the others tell that this one moved, its resolution needs no asking.
     open_limit_w = pl.max_horizontal(OPEN_SHARE * pl.col("flow_w"), OPEN_STEPS * pl.col("step"))
-    closes = (pl.col("usually_open") <= USUALLY_OPEN_SHARE).fill_null(pl.col("known_days") >= MIN_DAYS)
+    # What one day closed is no habit: a balance that is broken from the first day on would name whatever stands still.
+    closes = (pl.col("usually_open") <= USUALLY_OPEN_SHARE).fill_null(True) & ~is_new
     by_balance = (
         pl.when((pl.col("open_w") > open_limit_w) & closes)
         .then(pl.max_horizontal(FLOW_H * times, BALANCE_TIMES * pl.col("usual_h")))

@@ -115,6 +115,7 @@ def test_where_the_balance_never_closes_the_others_tell_nothing_of_one_channel()
     home = {"pv_w": pv, "load_w": held_at(load, 7, 19), "grid_w": load - pv}
     assert len(judge(home, kept=past_days(run_h=1.0))) == 1
     assert judge(home, kept=past_days(run_h=1.0, open_w=700.0)) == []
+    assert judge(home, kept=past_days(days=1, run_h=1.0), known=1) == []  # one day that closed is no habit
 
 
 def test_half_as_long_again_as_usual_is_wanted_even_where_the_others_tell():
