@@ -36,7 +36,7 @@ SLOPES_TRIED = np.array([-135.0, -110.0, -90.0, -70.0, -50.0, -30.0, 30.0, 50.0,
 BLOCK_DAYS = 10
 SCATTER_MIN = 30.0  # ours: where single days scatter more, hours are shut off and there are no onsets to follow
 # ours: a horizon moves both ends of the day one way only if it falls on one side and rises on the other, and so fast
-# only if it does by more than a degree in two (the sun's azimuth moves by some 0.6 degrees a day, its hour by 4 min each)
+# only if it does by more than a degree in two (the sun's azimuth moves by some 0.6 degrees a day, 4 min for each)
 BOTH_ENDS_S_PER_DAY = 60.0
 OVER_DAYS = 10  # ours: so many days with light tell that a drift has ended
 
@@ -139,7 +139,7 @@ def _saws(days: Days, ramp: _Fit) -> list[_Fit]:
     if not found:
         return []
     best = min(found, key=lambda fit: fit.bic)
-    refined = _in_steps(days, best.start, np.array([_slope(days, days.middle, _teeth(days, best))[0]]))
+    refined = _in_steps(days, best.start, np.array([common_slope(days, days.middle, _teeth(days, best))[0]]))
     return [best, *(fit for fit in refined if _is_set_right(days, fit))]
 
 
@@ -202,8 +202,11 @@ def _teeth(days: Days, fit: _Fit) -> list[slice]:
     return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
-def _slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
-    """The common slope of the teeth by weighted least squares, and half of its 95 % interval."""
+def common_slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
+    """The common slope of the teeth by weighted least squares, and half of its 95 % interval; minutes per day.
+
+    The interval is of the days' scatter and of WANDER, by which each tooth's ends move by themselves.
+    """
     squares = products = rest = 0.0
     for tooth in teeth:
         weight = days.weight[tooth]
@@ -215,27 +218,29 @@ def _slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]
     slope = products / max(squares, 1e-9)
     count = sum(tooth.stop - tooth.start for tooth in teeth)
     variance = max(rest - slope * products, 0.0) / max(count - len(teeth) - 1, 1)
-    return slope, NINETY_FIVE * float(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)))
+    lengths = [days.day[tooth][-1] - days.day[tooth][0] + 1.0 for tooth in teeth]
+    wander = WANDER * days.floor / float(np.linalg.norm(lengths))
+    return slope, NINETY_FIVE * float(np.hypot(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)), wander))
 
 
 def _told(days: Days, fit: _Fit, steps: _Fit) -> Drift:
     teeth = _teeth(days, fit)
-    slope, error = _slope(days, days.middle, teeth)
+    slope, error = common_slope(days, days.middle, teeth)
     levels = [_level(days, tooth, slope) for tooth in teeth]
     ends = [level + slope * float(days.day[t][-1]) for t, level in zip(teeth, levels, strict=True)]
-    (first_slope, first_error), (last_slope, last_error) = (_slope(days, x, teeth) for x in (days.first, days.last))
-    lengths = [int(days.day[tooth][-1] - days.day[tooth][0]) + 1 for tooth in teeth]
-    wander = NINETY_FIVE * WANDER * days.floor / float(np.linalg.norm(lengths))  # teeth wander each by itself
+    (first_slope, first_error), (last_slope, last_error) = (
+        common_slope(days, values, teeth) for values in (days.first, days.last)
+    )
     return Drift(
         start=int(days.column[fit.start]),
         slope=slope,
-        slope_error=float(np.hypot(error, wander)),
+        slope_error=error,
         offset=ends[-1],
         first_slope=first_slope,
         last_slope=last_slope,
-        end_error=float(np.hypot(max(first_error, last_error), wander)),
+        end_error=max(first_error, last_error),
         days=len(days.day) - fit.start,
-        days_moved=max(lengths),
+        days_moved=max(int(days.day[tooth][-1] - days.day[tooth][0]) for tooth in teeth) + 1,
         resets=tuple(int(days.column[tooth.start]) for tooth in teeth[1:]),
         most=max(ends[-2:], key=abs),
         gain=steps.bic - fit.bic + (0.0 if fit.cuts else NEXT_STEP * max(len(steps.cuts) - 1, 0)),
@@ -248,7 +253,7 @@ def _is_over(days: Days, tooth: slice, slope: float) -> bool:
     """Whether the days since it was last set right, taken alone, move by less than half of the slope."""
     if tooth.stop - tooth.start < OVER_DAYS:
         return False
-    own, _ = _slope(days, days.middle, [tooth])
+    own, _ = common_slope(days, days.middle, [tooth])
     return bool(own * np.sign(slope) < 0.5 * abs(slope))
 
 
