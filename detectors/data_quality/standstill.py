@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality.ceilings import FLAT_TOP_SHARE, with_passed
-from detectors.data_quality.repeats import (
+from detectors.data_quality.natural_runs import (
     FLOWS,
     GENERATION,
     IDLE_W,
