@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -12,7 +13,8 @@ import pytest
 from filelock import FileLock, Timeout
 
 import detectors
-from pipeline.detection.resolver import Night
+from pipeline.detection import resolver
+from pipeline.store import Store
 from pipeline.workspace import files
 from pipeline.workspace.places import Workspace
 from tests.support.places import ROOT
@@ -25,6 +27,35 @@ def _no_waiting_for_disks() -> Iterator[None]:
     """A killed process loses nothing that it wrote, written through or not; only a power cut does, which no test is."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(files, "sync", lambda _: None)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _new_histories_are_copies(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A history that is not there yet is a copy of one that was made as any is, once for each set of features."""
+    folder = tmp_path_factory.mktemp("new-histories")
+    opened_as_ever = Store.__init__
+    made: dict[str, Path] = {}
+
+    def blank() -> Path:
+        kinds = repr([(one.name, one.version, one.schema) for one in resolver.ordered()])
+        if kinds not in made:
+            path = folder / f"{len(made)}.duckdb"
+            store = Store.__new__(Store)
+            opened_as_ever(store, path)
+            resolver.prepare(store)
+            store.close()
+            made[kinds] = path
+        return made[kinds]
+
+    def opened(store: Store, database: Path) -> None:
+        is_new = not database.exists() and not database.with_name(database.name + ".wal").exists()
+        if is_new and database.parent.is_dir():
+            shutil.copyfile(blank(), database)
+        opened_as_ever(store, database)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Store, "__init__", opened)
         yield
 
 
@@ -123,5 +154,5 @@ def few_detectors() -> Iterator[None]:
         for module in detectors.load():
             if module.__name__.split(".")[-2] not in FEW:
                 patch.setattr(module, "detect", lambda: [])
-        patch.setattr(Night, "make_rest", lambda *_: None)
+        patch.setattr(resolver.Night, "make_rest", lambda *_: None)
         yield

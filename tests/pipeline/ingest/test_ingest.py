@@ -353,27 +353,35 @@ def test_every_row_of_any_file_is_accounted_for(tmp_path_factory, files, batch) 
     assert refused == {name for name in fleet.files("quarantine") if not name.endswith(".reason.txt")}
 
 
+DEALT = [(site, *row) for site in ("S1", "S2") for row in sunny()[24:60]]
+DEALT_GRID = [(site, stamp, -pv / 10) for site, stamp, pv, _ in DEALT]
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[tuple]]:
+    """The history of all rows taken in at once, a file for each site."""
+    fleet = Fleet(tmp_path_factory.mktemp("whole"), profiles=given_interval())
+    for site in ("S1", "S2"):
+        fleet.drop(f"{site}_roof_all.csv", roof([row[1:] for row in DEALT if row[0] == site]))
+    fleet.drop("meter_all.csv", table("site,t,grid", DEALT_GRID))
+    fleet.take_in()
+    return fleet.history(is_numbered=False)
+
+
 @given(st.randoms(use_true_random=False), st.integers(1, 5), st.integers(1, 4))
 @settings(max_examples=5, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_any_partition_in_any_order_gives_the_same_history(tmp_path_factory, chance, files, batch) -> None:
+def test_any_partition_in_any_order_gives_the_same_history(tmp_path_factory, whole, chance, files, batch) -> None:
     """Rows that do not contradict each other, dealt out over files with overlaps, in any order and any batches."""
-    rows = [(site, *row) for site in ("S1", "S2") for row in sunny()[24:60]]
-    other = [(site, stamp, -pv / 10) for site, stamp, pv, _ in rows]
-    whole = Fleet(tmp_path_factory.mktemp("whole"), profiles=given_interval())
     dealt = Fleet(
         tmp_path_factory.mktemp("dealt"),
         profiles=given_interval(),
         settings=f"[ingest]\nsettle_s = 0\nbatch_files = {batch}\n",
     )
-    for site in ("S1", "S2"):
-        whole.drop(f"{site}_roof_all.csv", roof([row[1:] for row in rows if row[0] == site]))
-    whole.drop("meter_all.csv", table("site,t,grid", other))
-    whole.take_in()
     heaps: dict[str, list] = {}
-    for site, *row in rows:
+    for site, *row in DEALT:
         for number in {chance.randrange(files), chance.randrange(files)}:
             heaps.setdefault(f"{site}_roof_{number}.csv", []).append(tuple(row))
-    for row in other:
+    for row in DEALT_GRID:
         heaps.setdefault(f"meter_{chance.randrange(files)}.csv", []).append(row)
     names = sorted(heaps)
     chance.shuffle(names)
@@ -385,7 +393,7 @@ def test_any_partition_in_any_order_gives_the_same_history(tmp_path_factory, cha
             dealt.take_in()
     dealt.take_in()
     assert all(counts[3] == 0 or counts[0] == sum(counts[1:]) for counts in dealt.ledger().values())
-    assert differences(whole.history(is_numbered=False), dealt.history(is_numbered=False)) == {}
+    assert differences(whole, dealt.history(is_numbered=False)) == {}
 
 
 def given_interval() -> dict[str, str]:
