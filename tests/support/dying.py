@@ -22,6 +22,7 @@ from pipeline.runs import cycle, session
 from pipeline.runs.rebuild import rebuild
 from pipeline.store import Store, parts, reader
 from pipeline.workspace.places import Workspace
+from tests.support.few_detectors import silence
 
 detectors.load()
 features.load()
@@ -87,7 +88,11 @@ def steps_of(last: int | None) -> Steps:
 
 
 def live(root: str, last: int | None, told: Any = None, *, is_rebuild: bool = False) -> None:
-    """A cycle, or a rebuild, with its steps; `told` (a connection) gets their names if it lives to the end."""
+    """A cycle, or a rebuild, with its steps; `told` (a connection) gets their names if it lives to the end.
+
+    Half of the detectors look.
+    """
+    silence()
     steps, space = steps_of(last), Workspace(Path(root))
     if is_rebuild:
         rebuild(space, is_quiet=True)
