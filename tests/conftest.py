@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -11,10 +12,13 @@ from pathlib import Path
 import pytest
 from filelock import FileLock, Timeout
 
-import detectors
-from pipeline.detection.resolver import Night
+from pipeline.detection import resolver
+from pipeline.runs import cycle, session
+from pipeline.store import Store
 from pipeline.workspace import files
 from pipeline.workspace.places import Workspace
+from tests.support import desk
+from tests.support.few_detectors import silence
 from tests.support.places import ROOT
 
 LIVED = "NOONMARK_LIVED_DEMO"  # a folder that `noonmark demo` made, to save its minutes while writing tests
@@ -25,6 +29,35 @@ def _no_waiting_for_disks() -> Iterator[None]:
     """A killed process loses nothing that it wrote, written through or not; only a power cut does, which no test is."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(files, "sync", lambda _: None)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _new_histories_are_copies(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A history that is not there yet is a copy of one that was made as any is, once for each set of features."""
+    folder = tmp_path_factory.mktemp("new-histories")
+    opened_as_ever = Store.__init__
+    made: dict[str, Path] = {}
+
+    def blank() -> Path:
+        kinds = repr([(one.name, one.version, one.schema) for one in resolver.ordered()])
+        if kinds not in made:
+            path = folder / f"{len(made)}.duckdb"
+            store = Store.__new__(Store)
+            opened_as_ever(store, path)
+            resolver.prepare(store)
+            store.close()
+            made[kinds] = path
+        return made[kinds]
+
+    def opened(store: Store, database: Path) -> None:
+        is_new = not database.exists() and not database.with_name(database.name + ".wal").exists()
+        if is_new and database.parent.is_dir():
+            shutil.copyfile(blank(), database)
+        opened_as_ever(store, database)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Store, "__init__", opened)
         yield
 
 
@@ -110,18 +143,38 @@ def sample_history(_demo: Demo) -> tuple[Workspace, str]:
     return _demo.space, said
 
 
-FEW = ("data_quality", "clock", "grid")  # families that small fleets of some days show something of
-
-
 @pytest.fixture(scope="module")
 def few_detectors() -> Iterator[None]:
-    """Half of the detectors look, for tests of how a history is kept: they need findings, and few care of which kinds.
-
-    All of them go through the same in the drills, where whole runs are killed and compared.
-    """
+    """In the whole module, half of the detectors look."""
     with pytest.MonkeyPatch.context() as patch:
-        for module in detectors.load():
-            if module.__name__.split(".")[-2] not in FEW:
-                patch.setattr(module, "detect", lambda: [])
-        patch.setattr(Night, "make_rest", lambda *_: None)
+        silence(patch.setattr)
         yield
+
+
+@pytest.fixture
+def few_detectors_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In one test, half of the detectors look."""
+    silence(monkeypatch.setattr)
+
+
+@pytest.fixture
+def only_stored(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Readings are taken in and nothing is made of them, for tests of which rows are stored and where files go."""
+    monkeypatch.setattr(cycle, "sum_up", lambda _: None)
+
+
+@pytest.fixture(scope="session")
+def desk_after_a_cycle(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """The small desk with its three days judged by all detectors, lived once for all workers: to be copied."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base if worker_id == "master" else base.parent) / "lived"
+    folder.mkdir(exist_ok=True)
+    root, whole = folder / "desk", folder / "whole"
+    with FileLock(folder / "lock"):
+        if not whole.exists():
+            shutil.rmtree(root, ignore_errors=True)
+            space = desk.make(root)
+            with session.opened(space, is_quiet=True) as run, session.published(run, "cycle"):
+                cycle.cycle(run)
+            whole.touch()
+    return root

@@ -10,11 +10,11 @@ of the clear sky, with the view factors of sky and ground Fd and Fg (Liu & Jorda
 angle modifier of a glass pane (De Soto et al. 2006). Power follows the efficiency's temperature coefficient.
 """
 
+from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from pvlib import iam
 
 from detectors.solar.pv_model import ALBEDO, Sky
 from detectors.stats.robust import Array
@@ -34,7 +34,6 @@ TURNS_DEG = (-90.0, -45.0, 0.0, 45.0, 90.0, 0.0, 0.0)  # from towards the equato
 USUAL_SHARES = np.array([0.1, 0.15, 0.4, 0.15, 0.1, 0.1, 0.0])  # ours: of the planes above, where nothing is known
 
 _COSINES = np.linspace(0.0, 1.0, 181)
-_MODIFIER = np.nan_to_num(iam.physical(np.degrees(np.arccos(np.clip(_COSINES, 1e-6, 1)))))
 
 
 class Answer(NamedTuple):
@@ -42,6 +41,14 @@ class Answer(NamedTuple):
 
     beam_w_m2: Array
     sky_w_m2: Array
+
+
+@cache
+def _modifier() -> Array:
+    """The glass pane's incidence angle modifier at _COSINES."""
+    from pvlib import iam  # loads slowly, and most commands judge no day
+
+    return np.asarray(np.nan_to_num(iam.physical(np.degrees(np.arccos(np.clip(_COSINES, 1e-6, 1))))))
 
 
 def answer(sky: Sky, tilt_deg: Array, azimuth_deg: Array) -> Answer:
@@ -52,7 +59,7 @@ def answer(sky: Sky, tilt_deg: Array, azimuth_deg: Array) -> Answer:
     )
     cosine = np.clip(cosine, 0.0, 1.0)
     view_sky, view_ground = (1 + np.cos(tilt)) / 2 * DIFFUSE_MODIFIER, (1 - np.cos(tilt)) / 2
-    beam = sky.dni * cosine * np.interp(cosine, _COSINES, _MODIFIER) - view_sky * sky.dni * np.maximum(sky.up, 0.0)
+    beam = sky.dni * cosine * np.interp(cosine, _COSINES, _modifier()) - view_sky * sky.dni * np.maximum(sky.up, 0.0)
     return Answer(beam, sky.ghi * (view_sky + ALBEDO * view_ground))
 
 

@@ -3,18 +3,17 @@
 The clear sky of Ineichen and Perez (2002) with the monthly turbidity and the altitude that pvlib carries, the sky of
 Hay and Davies, PVWatts on the modules' side and on the inverter's, cell temperature by Faiman, cut at the inverter's
 rating. The sun stands where detectors.solar.position puts it, within 0.02 degrees of the SPA algorithm.
+
+pvlib is loaded by the first call: it takes as long as all else together, and most commands judge no day.
 """
 
 from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
-import h5py
 import numpy as np
 import polars as pl
-import pvlib
 from numpy.typing import NDArray
-from pvlib import atmosphere, clearsky, inverter, irradiance, pvsystem, temperature
 
 from detectors.solar.position import sun_coordinates
 from detectors.stats.robust import Array
@@ -63,6 +62,9 @@ def place(latitude: float, longitude: float) -> tuple[float, tuple[float, ...]]:
 @lru_cache(maxsize=64)
 def _region(file: str, name: str, row: int, column: int) -> NDArray[np.uint8]:
     """A square of one of pvlib's tables."""
+    import h5py
+    import pvlib
+
     square = np.s_[row * REGION : (row + 1) * REGION, column * REGION : (column + 1) * REGION]
     with h5py.File(Path(pvlib.__file__).parent / "data" / file, "r") as opened:
         return np.asarray(opened[name][square])
@@ -70,6 +72,8 @@ def _region(file: str, name: str, row: int, column: int) -> NDArray[np.uint8]:
 
 def clear_sky(latitude: Array, longitude: Array, unix_days: Array) -> Sky:
     """The clear sky over each place, [places], at its instants, [places, instants] in days since 1970 UTC."""
+    from pvlib import atmosphere, clearsky, irradiance
+
     cells = zip(_cell(latitude).tolist(), _cell(longitude).tolist(), strict=True)
     sites = [place(*cell) for cell in cells]
     altitude = np.array([site[0] for site in sites])[:, None]
@@ -131,6 +135,8 @@ def on_plane(sky: Sky, tilt_deg: Array, azimuth_deg: Array) -> Array:
 
 def per_kwp(plane_w_m2: Array, ambient_c: Array, *, module_c: Array | None = None) -> Array:
     """kW per kWp on the inverter's direct-current side: PVWatts with its default losses and Faiman's temperature."""
+    from pvlib import pvsystem, temperature
+
     cell = (
         temperature.faiman(plane_w_m2, ambient_c, LIGHT_WIND_M_S)
         if module_c is None
@@ -142,6 +148,8 @@ def per_kwp(plane_w_m2: Array, ambient_c: Array, *, module_c: Array | None = Non
 
 def to_grid(dc_kw: Array, inverter_kw: Array) -> Array:
     """kW on the alternating side: PVWatts' inverter, cut at its rating; NaN or infinite ratings cut nothing."""
+    from pvlib import inverter
+
     rated = np.where(np.isfinite(inverter_kw), inverter_kw, np.maximum(dc_kw.max(initial=1.0), 1.0) * 1.5)
     with np.errstate(invalid="ignore", divide="ignore"):
         ac = inverter.pvwatts(dc_kw, rated / INVERTER_EFFICIENCY, INVERTER_EFFICIENCY)

@@ -7,7 +7,6 @@ Loss Models, appendix A).
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median
 
@@ -30,6 +29,8 @@ def sky_sigma(by_reference: Array) -> Array:
 
 def capped_mean(mean: Array, cap: Array, sigma: Array) -> Array:
     """The mean of min(X, cap), X log-normal of this mean and log sigma; all broadcast."""
+    from scipy.special import ndtr  # loads slowly, and most commands judge no day
+
     with np.errstate(divide="ignore", invalid="ignore"):
         a = np.log(cap / mean) / sigma - sigma / 2
         told = mean * ndtr(a) + cap * ndtr(-a - sigma)

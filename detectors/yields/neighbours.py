@@ -5,7 +5,6 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
 
 from detectors.stats.robust import Array
 
@@ -25,6 +24,8 @@ def nearest(sites: pl.DataFrame, *, most: int, within_km: float) -> Nearest:
     Great-circle distances. Sites at one address are neighbours of one another. Sort the sites by their id first where
     equal distances must be settled the same way each time.
     """
+    from scipy.spatial import KDTree  # loads slowly, and most commands judge no day
+
     count = sites.height
     if count < 2:
         return Nearest(np.full((count, 0), -1, dtype=np.intp), np.full((count, 0), np.nan))

@@ -6,8 +6,6 @@ envelope of its days against the clear sky.
 """
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
-from scipy.optimize import nnls
 
 from detectors.stats.robust import Array
 
@@ -33,6 +31,9 @@ def fit(by_plane: Array, actual: Array) -> Array | None:
 
     `by_plane` is what the site would make as each of the planes alone, [rows, planes]; `actual` is [rows], scaled.
     """
+    from scipy.linalg import cholesky, solve_triangular  # loads slowly, and most commands judge no day
+    from scipy.optimize import nnls
+
     if len(actual) < 6:
         return None
     scale = np.sqrt(np.mean(actual**2)) + 1

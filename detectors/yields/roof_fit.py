@@ -4,7 +4,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 from detectors.solar import plane_response
 from detectors.solar.plane_response import Answer
@@ -136,6 +135,8 @@ def _inputs(
     days: Days, each: Answer, answer: Answer, kwp: float, is_out: NDArray[np.bool_]
 ) -> tuple[Array | None, Array, Array, Array]:
     """How the inputs share the planes, their day-to-day scale, and the kept days' ratios with their sigmas."""
+    from scipy.optimize import nnls  # loads slowly, and most commands judge no day
+
     x, sigma = (np.full((len(days.day), MAX_INPUTS), np.nan) for _ in range(2))
     used = np.flatnonzero(np.isfinite(days.inputs_w).any(axis=(1, 2)))
     power = days.inputs_w[used]

@@ -11,7 +11,6 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from detectors.stats.robust import Array
 
@@ -120,6 +119,8 @@ def likelihood(x: Array, sigma: Array, *, is_cold_drop: NDArray[np.bool_] | None
 
 def at_least(least: Array) -> Array:
     """What each level makes of a day that shows the level `least` at the least, tempered, [sites, levels]."""
+    from scipy.special import ndtr  # loads slowly, and most commands judge no day
+
     told = OUTLIER_SHARE + (1 - OUTLIER_SHARE) * ndtr((LEVELS[None, :] - least[:, None] + LEAST_MARGIN) / LEAST_SIGMA)
     return np.where(np.isfinite(least)[:, None], told**TEMPER, 1.0)
 

@@ -27,7 +27,13 @@ from pipeline.commands import start
 ROOT = Path(__file__).parents[2]
 LISTENING = ("clock", "site-silent", "balance-broken", "readings-frozen", "no-generation")
 LAZY = (
+    "pvlib",
+    "h5py",
+    "scipy.linalg",
+    "scipy.optimize",
     "scipy.sparse.csgraph",
+    "scipy.spatial",
+    "scipy.special",
     "scipy.stats",
     "encodings.utf_8_sig",
     "encodings.unicode_escape",

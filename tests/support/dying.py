@@ -4,6 +4,7 @@ Steps are the places where something lasting happens, before and after: commits,
 the reader, pages of the digest. SIGKILL leaves a process no time for anything.
 """
 
+import importlib
 import multiprocessing
 import os
 import signal
@@ -12,6 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import detectors
+from detectors import features
 from pipeline import digest as pages
 from pipeline.detection import run_detectors
 from pipeline.ingest import being_opened, ingest
@@ -19,6 +22,12 @@ from pipeline.runs import cycle, session
 from pipeline.runs.rebuild import rebuild
 from pipeline.store import Store, parts, reader
 from pipeline.workspace.places import Workspace
+from tests.support.few_detectors import silence
+
+detectors.load()
+features.load()
+for lazy in ("pvlib", "h5py", "scipy.sparse.csgraph", "scipy.spatial"):  # loaded when needed, here once for all forks
+    importlib.import_module(lazy)
 
 
 def forkserver() -> Any:
@@ -79,7 +88,11 @@ def steps_of(last: int | None) -> Steps:
 
 
 def live(root: str, last: int | None, told: Any = None, *, is_rebuild: bool = False) -> None:
-    """A cycle, or a rebuild, with its steps; `told` (a connection) gets their names if it lives to the end."""
+    """A cycle, or a rebuild, with its steps; `told` (a connection) gets their names if it lives to the end.
+
+    Half of the detectors look.
+    """
+    silence()
     steps, space = steps_of(last), Workspace(Path(root))
     if is_rebuild:
         rebuild(space, is_quiet=True)

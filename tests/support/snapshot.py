@@ -12,6 +12,12 @@ class Snapshot:
         self._kept = root.with_name(root.name + ".kept")
         shutil.copytree(root, self._kept, symlinks=True)
 
+    @classmethod
+    def of_copy(cls, whole: Path, root: Path) -> "Snapshot":
+        """Of a workspace that others look at too, copied to `root`."""
+        shutil.copytree(whole, root, symlinks=True)
+        return cls(root)
+
     def restored(self) -> Path:
         """The workspace's folder, whatever was done to it meanwhile."""
         shutil.rmtree(self.root, ignore_errors=True)

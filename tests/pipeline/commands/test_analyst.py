@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -12,14 +13,11 @@ import pyarrow.ipc
 import pytest
 
 from pipeline.commands.cli import main
-from tests.support import desk
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = desk.make(tmp_path_factory.mktemp("analyst") / "desk")
-    assert main(["-w", str(made.root), "cycle"]) == 0
-    return made.root
+def folder(tmp_path_factory: pytest.TempPathFactory, desk_after_a_cycle: Path) -> Path:
+    return shutil.copytree(desk_after_a_cycle, tmp_path_factory.mktemp("analyst") / "desk")
 
 
 @pytest.fixture

@@ -49,10 +49,8 @@ def run(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Runner:
 
 
 @pytest.fixture(scope="module")
-def after_a_cycle(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
-    space = desk.make(tmp_path_factory.mktemp("lived") / "desk")
-    assert main(["--workspace", str(space.root), "cycle"]) == 0
-    return Snapshot(space.root)
+def after_a_cycle(tmp_path_factory: pytest.TempPathFactory, desk_after_a_cycle: Path) -> Snapshot:
+    return Snapshot.of_copy(desk_after_a_cycle, tmp_path_factory.mktemp("lived") / "desk")
 
 
 @pytest.fixture

@@ -89,10 +89,8 @@ def test_each_failure_has_its_line_and_its_status(
 
 
 @pytest.fixture(scope="module")
-def after_a_cycle(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
-    space = desk.make(tmp_path_factory.mktemp("lived") / "desk")
-    assert cli.main(["-w", str(space.root), "cycle"]) == 0
-    return Snapshot(space.root)
+def after_a_cycle(tmp_path_factory: pytest.TempPathFactory, desk_after_a_cycle: Path) -> Snapshot:
+    return Snapshot.of_copy(desk_after_a_cycle, tmp_path_factory.mktemp("lived") / "desk")
 
 
 @pytest.fixture

@@ -1,14 +1,15 @@
 """Commands that are typed often load no more than they need: no frames, models or schedulers."""
 
+import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from pipeline.commands.cli import main
 from pipeline.runs.status import status
 from pipeline.workspace.places import Workspace
-from tests.support import desk
 from tests.support.places import ROOT
 
 HEAVY = ("polars", "pvlib", "scipy", "jinja2", "apscheduler", "pyarrow", "pandas", "tenacity", "rich.table")
@@ -20,9 +21,9 @@ print(main(sys.argv[1:]), *sys.modules, file=sys.stderr)
 
 
 @pytest.fixture(scope="module")
-def space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    made = desk.make(tmp_path_factory.mktemp("start") / "desk")
-    assert main(["-w", str(made.root), "ingest"]) == 0
+def space(tmp_path_factory: pytest.TempPathFactory, desk_after_a_cycle: Path) -> Workspace:
+    made = Workspace(shutil.copytree(desk_after_a_cycle, tmp_path_factory.mktemp("start") / "desk"))
+    assert main(["-w", str(made.root), "ingest"]) == 0  # its files are new: they are checked once more
     return made
 
 

@@ -63,13 +63,14 @@ def summed_amid_a_death(of: sum_up.Given) -> sum_up.Summed:
     return summed(of)
 
 
-@pytest.fixture
-def one(tmp_path: Path) -> Fleet:
-    """A workspace before its first night, and its night in one process."""
-    fleet = Fleet(tmp_path / "one", 5, devices=[("S4", "A"), ("S4", "B")])
+@pytest.fixture(scope="module")
+def one(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
+    """A night in one process; the workspace before it is beside it, as `before`."""
+    root = tmp_path_factory.mktemp("night")
+    fleet = Fleet(root / "one", 5, devices=[("S4", "A"), ("S4", "B")])
     for site in ("S1", "S2", "S3", "S4A", "S4B", "S5"):
         fleet.drop(f"{site}_roof_1.csv", roof(sunny(peak_w=9000 if site == "S2" else 6000)))
-    shutil.copytree(fleet.space.root, tmp_path / "before")
+    shutil.copytree(fleet.space.root, root / "before")
     fleet.cycle(day=DAY)
     return fleet
 
@@ -81,7 +82,7 @@ def test_a_night_of_two_of_which_one_dies_is_the_night_of_one(
     monkeypatch.setattr(sum_up, "SITES_AT_ONCE", 2)
     monkeypatch.setattr(sum_up, "summed", summed_amid_a_death)
     monkeypatch.setenv("NOONMARK_TEST_DEATH", str(tmp_path / "died"))
-    two = Fleet.of(tmp_path / "before")
+    two = Fleet.of(shutil.copytree(one.space.root.with_name("before"), tmp_path / "two"))
     with _address(where) as address:
         setting = f'cluster = "{address}"' if address else "workers = 2"
         two.space.settings_file.write_text(f"[ingest]\nsettle_s = 0\n[compute]\n{setting}\n", encoding="utf-8")

@@ -11,6 +11,8 @@ import pytest
 from pipeline.detection import due_days
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 RESET = "2000-01-01 00:00"  # where many clocks start again after a loss of power (common practice, no source)
 DAYS = [DAY + timedelta(days=n) for n in range(3)]
 
@@ -41,6 +43,7 @@ def test_one_odd_stamp_is_rejected_and_makes_no_day(fleet: Fleet, stamp: str) ->
     assert stamp in fleet.value(f"SELECT summary {about}")
 
 
+@pytest.mark.usefixtures("only_stored")
 def test_a_site_commissioned_later_takes_a_year_of_its_past_and_no_more(tmp_path: Path) -> None:
     """Commissioned on 10 March 2026: 366 days before is 9 March 2025, and the window begins a day earlier still."""
     fleet = Fleet(tmp_path, [{"site_id": "S1", "commissioned_on": "2026-03-10"}])
@@ -51,6 +54,7 @@ def test_a_site_commissioned_later_takes_a_year_of_its_past_and_no_more(tmp_path
     assert fleet.ledger() == {"S1_roof_a.csv": (4 * 96 + 2, 4 * 96, 0, 0, 2)}
 
 
+@pytest.mark.usefixtures("only_stored")
 def test_stamps_of_a_clock_in_a_wrong_zone_are_kept(fleet: Fleet) -> None:
     """A clock up to 14 h fast is a finding's business: its rows may lie ahead of their arrival."""
     now = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
@@ -62,6 +66,7 @@ def test_stamps_of_a_clock_in_a_wrong_zone_are_kept(fleet: Fleet) -> None:
     assert "after the export arrived" in fleet.value("SELECT reason FROM rejected_row")
 
 
+@pytest.mark.usefixtures("only_stored")
 def test_a_year_in_one_file_and_a_long_outage_are_no_odd_stamps(fleet: Fleet) -> None:
     """Monthly rows of a year, then two thirds of a year of silence, then as many again: nobody is outvoted."""
     early = [date(2023, month, 1) for month in range(1, 13)]
@@ -118,7 +123,7 @@ def test_stamps_that_came_before_the_rule_are_told_and_go_when_the_history_is_ma
 ) -> None:
     from pipeline.exports import normalise
 
-    monkeypatch.setattr(due_days, "DAY_WINDOW", 5)  # of the days on either side of a reading fewer are judged
+    monkeypatch.setattr(due_days, "DAY_WINDOW", 0)  # of the days after a reading none is judged
     with monkeypatch.context() as before_the_rule:
         before_the_rule.setattr(normalise, "reject_implausible", lambda utc_us, *_: utc_us < 0)
         fleet.drop("S1_roof_a.csv", with_odd(RESET))
@@ -145,10 +150,10 @@ def test_a_history_made_again_rejects_the_same(fleet: Fleet) -> None:
 def test_days_far_from_any_reading_are_not_judged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two spans of one site six years apart, each in a file of its own: only days near a reading are walked."""
     assert due_days.DAY_WINDOW == 90
-    monkeypatch.setattr(due_days, "DAY_WINDOW", 5)
+    monkeypatch.setattr(due_days, "DAY_WINDOW", 2)
     fleet = Fleet(tmp_path, 1)
     fleet.drop("S1_roof_a.csv", roof(sunny(date(2020, 3, 10))))
     fleet.drop("S1_roof_b.csv", roof(sunny(DAY)))
     judged = fleet.cycle().judged
     assert {date(2020, 3, 10), DAY} <= set(judged.days)
-    assert len(judged.days) == (2 + 5) + 2  # a day in UTC lies in two days of Berlin
+    assert len(judged.days) == (2 + 2) + 2  # a day in UTC lies in two days of Berlin

@@ -13,6 +13,8 @@ from tests.support.fleet import Fleet, roof, sunny
 TEXT = roof(sunny())
 HALF = TEXT[: TEXT.index("\n", len(TEXT) // 2) + 1]
 
+pytestmark = pytest.mark.usefixtures("only_stored")
+
 
 @pytest.fixture
 def fleet(tmp_path: Path) -> Fleet:

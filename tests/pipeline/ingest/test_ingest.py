@@ -15,6 +15,7 @@ from pipeline.runs import clock_corrections, cycle
 from pipeline.store import device_sums, ledger, readings
 from tests.support.fleet import DAY, PROFILES, Fleet, differences, roof, stamps, sunny, table
 
+stored = pytest.mark.usefixtures("only_stored")
 MORNING = stamps(4)  # 00:00, 00:15, 00:30, 00:45 UTC
 
 
@@ -42,6 +43,7 @@ def zipped(**members: str | bytes) -> bytes:
 # Nothing twice ------------------------------------------------------------------------------------------------------
 
 
+@stored
 def test_the_same_file_again_is_a_copy(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.take_in()
@@ -54,6 +56,7 @@ def test_the_same_file_again_is_a_copy(fleet: Fleet) -> None:
     assert differences(before, fleet.history() | {"export_copy": []}) == {}
 
 
+@stored
 def test_the_same_bytes_under_another_name_are_recorded_and_skipped(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.drop("S1_roof_b.csv", quarter_hours(1, 2, 3))  # in the same run
@@ -68,6 +71,7 @@ def test_the_same_bytes_under_another_name_are_recorded_and_skipped(fleet: Fleet
     assert fleet.files("inbox") == [] and len(fleet.files("archive")) == 1
 
 
+@stored
 def test_a_copy_that_keeps_coming_is_noted_once(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> None:
     outside = tmp_path_factory.mktemp("ftp")
     (outside / "S1_roof_a.csv").write_text(quarter_hours(1, 2, 3))
@@ -78,6 +82,7 @@ def test_a_copy_that_keeps_coming_is_noted_once(fleet: Fleet, tmp_path_factory: 
     assert len(fleet.files("archive")) == 1
 
 
+@stored
 def test_the_same_bytes_under_another_sites_name_are_another_export(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.drop("S2_roof_a.csv", quarter_hours(1, 2, 3))
@@ -86,6 +91,7 @@ def test_the_same_bytes_under_another_sites_name_are_another_export(fleet: Fleet
     assert pv_of(fleet, "S1") == pv_of(fleet, "S2") == [1, 2, 3]
 
 
+@stored
 def test_twins_of_a_file_that_cannot_be_read_are_kept_too(fleet: Fleet) -> None:
     """Both names hold the same bad bytes: neither may vanish as a mere copy of the other."""
     for name in ("S1_roof_a.csv", "S1_roof_b.csv"):
@@ -98,6 +104,7 @@ def test_twins_of_a_file_that_cannot_be_read_are_kept_too(fleet: Fleet) -> None:
 # Corrections, completions, duplicates -------------------------------------------------------------------------------
 
 
+@stored
 def test_a_late_correction_replaces_and_the_earlier_values_stay_in_the_archive(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.take_in()
@@ -122,6 +129,7 @@ def test_a_correction_makes_the_day_anew_and_judges_it_anew(fleet: Fleet) -> Non
     assert fleet.value(f"SELECT count(*) FROM judged WHERE site_id = 'S1' AND day = '{DAY}'") == 0
 
 
+@stored
 @pytest.mark.parametrize("rows_at_once", [ledger.ROWS_AT_ONCE, 1, 2, 3])
 def test_duplicates_inside_a_file_are_taken_one_after_the_other(
     fleet: Fleet, rows_at_once: int, monkeypatch: pytest.MonkeyPatch
@@ -157,6 +165,7 @@ def test_files_of_one_batch_are_taken_as_if_they_had_come_in_turn(fleet: Fleet, 
     assert differences(fleet.history(), other.history()) == {}
 
 
+@stored
 def test_exports_of_different_channels_complete_each_other(fleet: Fleet) -> None:
     """The meter knows nothing of generation, the roof nothing of the grid: nulls never overwrite."""
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
@@ -180,6 +189,7 @@ def test_an_interval_that_changes_is_kept_row_by_row(fleet: Fleet) -> None:
     assert fleet.value("SELECT sum(pv_kwh) FROM site_day") == pytest.approx(2.0)
 
 
+@stored
 def test_a_frozen_clock_costs_no_more_than_its_rows(fleet: Fleet) -> None:
     """3,000 rows of one instant with ever other values end as one reading: the first stored, the others replaced."""
     rows = [(MORNING[0], n, 4) for n in range(3000)] + [(MORNING[1], 1, 4), (MORNING[2], 1, 4)]
@@ -234,6 +244,7 @@ def test_a_site_of_devices_is_their_sum_once_all_have_reported(tmp_path: Path) -
     assert fleet.ledger()["S1A_roof_a.csv"] == (4, 4, 0, 0, 0)
 
 
+@stored
 def test_the_meter_that_one_device_carries_is_the_sites(tmp_path: Path) -> None:
     """A alone reports the load; a gap of A's load is a gap of the site's, never a part of it."""
     fleet = Fleet(tmp_path, devices=DEVICES)
@@ -243,6 +254,7 @@ def test_the_meter_that_one_device_carries_is_the_sites(tmp_path: Path) -> None:
     assert reading(fleet, "pv_w, load_w") == [(15, 300), (15, None)]
 
 
+@stored
 def test_rows_from_before_and_after_the_devices_were_registered_never_double_an_instant(tmp_path: Path) -> None:
     fleet = Fleet(tmp_path)
     fleet.drop("S1_roof_a.csv", quarter_hours(7, 7, 7))
@@ -280,6 +292,7 @@ def test_where_a_correction_begins_two_stamps_on_one_instant_give_one_reading(fl
 # Rows are accounted for ---------------------------------------------------------------------------------------------
 
 
+@stored
 def test_a_bad_row_is_kept_with_its_place_and_reason(fleet: Fleet) -> None:
     t0, t1, t2, t3 = MORNING
     good = [f"2026-03-10 01:{minute:02},1,4,9" for minute in (0, 15, 30)]
@@ -294,6 +307,7 @@ def test_a_bad_row_is_kept_with_its_place_and_reason(fleet: Fleet) -> None:
     assert fleet.value("SELECT count(*) FROM rejected_row WHERE reason = ''") == 0
 
 
+@stored
 def test_a_bad_optional_cell_costs_the_cell_alone(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", table("t,pv,load,v", [(MORNING[0], 1, 4, "warm"), (MORNING[1], 2, 4, 231)]))
     result = fleet.take_in()
@@ -309,6 +323,7 @@ def test_the_ledger_refuses_a_sum_that_does_not_add_up(fleet: Fleet) -> None:
         run.store.con.execute(f"INSERT INTO export_file VALUES ({columns})")
 
 
+@stored
 def test_long_exports_account_for_rows_not_readings(fleet: Fleet) -> None:
     """Two quantities of one instant are two rows read and one reading; a metric that nobody names is ignored."""
     rows = [("soc", 50), ("battery", -100), ("mood", 7), ("soc", "full")]
@@ -353,27 +368,35 @@ def test_every_row_of_any_file_is_accounted_for(tmp_path_factory, files, batch) 
     assert refused == {name for name in fleet.files("quarantine") if not name.endswith(".reason.txt")}
 
 
+DEALT = [(site, *row) for site in ("S1", "S2") for row in sunny()[24:60]]
+DEALT_GRID = [(site, stamp, -pv / 10) for site, stamp, pv, _ in DEALT]
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[tuple]]:
+    """The history of all rows taken in at once, a file for each site."""
+    fleet = Fleet(tmp_path_factory.mktemp("whole"), profiles=given_interval())
+    for site in ("S1", "S2"):
+        fleet.drop(f"{site}_roof_all.csv", roof([row[1:] for row in DEALT if row[0] == site]))
+    fleet.drop("meter_all.csv", table("site,t,grid", DEALT_GRID))
+    fleet.take_in()
+    return fleet.history(is_numbered=False)
+
+
 @given(st.randoms(use_true_random=False), st.integers(1, 5), st.integers(1, 4))
 @settings(max_examples=5, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_any_partition_in_any_order_gives_the_same_history(tmp_path_factory, chance, files, batch) -> None:
+def test_any_partition_in_any_order_gives_the_same_history(tmp_path_factory, whole, chance, files, batch) -> None:
     """Rows that do not contradict each other, dealt out over files with overlaps, in any order and any batches."""
-    rows = [(site, *row) for site in ("S1", "S2") for row in sunny()[24:60]]
-    other = [(site, stamp, -pv / 10) for site, stamp, pv, _ in rows]
-    whole = Fleet(tmp_path_factory.mktemp("whole"), profiles=given_interval())
     dealt = Fleet(
         tmp_path_factory.mktemp("dealt"),
         profiles=given_interval(),
         settings=f"[ingest]\nsettle_s = 0\nbatch_files = {batch}\n",
     )
-    for site in ("S1", "S2"):
-        whole.drop(f"{site}_roof_all.csv", roof([row[1:] for row in rows if row[0] == site]))
-    whole.drop("meter_all.csv", table("site,t,grid", other))
-    whole.take_in()
     heaps: dict[str, list] = {}
-    for site, *row in rows:
+    for site, *row in DEALT:
         for number in {chance.randrange(files), chance.randrange(files)}:
             heaps.setdefault(f"{site}_roof_{number}.csv", []).append(tuple(row))
-    for row in other:
+    for row in DEALT_GRID:
         heaps.setdefault(f"meter_{chance.randrange(files)}.csv", []).append(row)
     names = sorted(heaps)
     chance.shuffle(names)
@@ -385,7 +408,7 @@ def test_any_partition_in_any_order_gives_the_same_history(tmp_path_factory, cha
             dealt.take_in()
     dealt.take_in()
     assert all(counts[3] == 0 or counts[0] == sum(counts[1:]) for counts in dealt.ledger().values())
-    assert differences(whole.history(is_numbered=False), dealt.history(is_numbered=False)) == {}
+    assert differences(whole, dealt.history(is_numbered=False)) == {}
 
 
 def given_interval() -> dict[str, str]:

@@ -14,6 +14,8 @@ from pipeline.ingest import ingest, pieces
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of, quarter_hours, zipped
 from tests.support.fleet import PROFILES, Fleet, table
 
+pytestmark = pytest.mark.usefixtures("only_stored")
+
 
 @pytest.fixture
 def fleet(tmp_path: Path) -> Fleet:

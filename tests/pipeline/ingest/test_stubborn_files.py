@@ -37,6 +37,7 @@ def test_a_folder_that_cannot_be_read_is_skipped_and_told(fleet: Fleet, monkeypa
     assert fleet.ledger().keys() == {"S1_roof_a.csv"} and fleet.files("inbox") == ["locked/S2_roof_a.csv"]
 
 
+@pytest.mark.usefixtures("only_stored")
 def test_a_file_that_cannot_be_moved_is_taken_in_once_and_told_each_time(fleet: Fleet, monkeypatch) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2))
     fleet.drop("S2_roof_a.csv", quarter_hours(1, 2))
@@ -79,6 +80,7 @@ def test_a_profile_that_cannot_be_read_refuses_the_run(fleet: Fleet) -> None:
     assert fleet.files("inbox") == ["S1_roof_a.csv"] and fleet.files("quarantine") == []
 
 
+@pytest.mark.usefixtures("only_stored")
 @pytest.mark.parametrize("note", ["kaputt: Zähler".encode("latin-1"), "broken".encode("utf-16")])
 def test_a_note_in_another_encoding_is_shown_as_far_as_it_can_be_read(fleet: Fleet, note: bytes) -> None:
     fleet.take_in()
@@ -89,6 +91,7 @@ def test_a_note_in_another_encoding_is_shown_as_far_as_it_can_be_read(fleet: Fle
     assert main(["--workspace", str(fleet.space.root), "status"]) in (0, 1)
 
 
+@pytest.mark.usefixtures("only_stored")
 @pytest.mark.parametrize("folder", ["archive", "quarantine", "reader", "profiles", "."])
 def test_the_workspaces_own_folders_are_refused(fleet: Fleet, folder: str) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2))
@@ -98,6 +101,7 @@ def test_the_workspaces_own_folders_are_refused(fleet: Fleet, folder: str) -> No
     assert fleet.take_in(fleet.space.inbox).copies == []
 
 
+@pytest.mark.usefixtures("few_detectors_here")
 @pytest.mark.parametrize("value", ["1e308", "-1e300", "2e12"])
 def test_a_number_beyond_any_quantity_costs_its_cell_and_sums_stay_finite(fleet: Fleet, value: str) -> None:
     rows = [(stamp, value if n == 50 else pv, load, 230) for n, (stamp, pv, load) in enumerate(sunny())]
@@ -110,6 +114,7 @@ def test_a_number_beyond_any_quantity_costs_its_cell_and_sums_stay_finite(fleet:
     assert fleet.value(f"SELECT sum(pv_kwh) FROM site_day WHERE day = '{DAY}'") < 100
 
 
+@pytest.mark.usefixtures("only_stored")
 def test_a_long_exports_huge_value_costs_its_cell(fleet: Fleet) -> None:
     lines = [f'{{"site": "S1", "t": "{stamp}", "what": "soc", "value": 50}}' for stamp in MORNING]
     lines.append(f'{{"site": "S1", "t": "{MORNING[0]}", "what": "battery", "value": 1e308}}')
@@ -119,6 +124,7 @@ def test_a_long_exports_huge_value_costs_its_cell(fleet: Fleet) -> None:
     assert fleet.ask("SELECT count(*), count(battery_w) FROM reading_raw") == [(4, 0)]
 
 
+@pytest.mark.usefixtures("few_detectors_here")
 def test_many_equal_errors_are_one_line(fleet: Fleet, capsys) -> None:
     for number in range(190):
         fleet.drop(f"strange_{number:03}.bin", f"{number}")

@@ -22,7 +22,7 @@ from tests.support.snapshot import Snapshot
 
 pytestmark = pytest.mark.usefixtures("few_detectors")
 
-DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(8)]
+DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(6)]
 
 
 def late(lines: list[str], minutes: int) -> list[str]:

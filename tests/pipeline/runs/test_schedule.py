@@ -62,11 +62,17 @@ def rows(space: Workspace, sql: str) -> list[dict[str, object]]:
 
 
 def wait_for(what: str, space: Workspace, sql: str) -> list[dict[str, object]]:
-    until = time.monotonic() + PATIENCE_S
-    while not (found := rows(space, sql)):
+    """The rows once there are any; asked for again whenever something was published."""
+    until, asked_of, database = time.monotonic() + PATIENCE_S, 0, space.reader / reader.DATABASE
+    while True:
+        published = database.stat().st_mtime_ns if database.exists() else 0
+        if published != asked_of:
+            with suppress(QueryError):
+                if found := reader.ask(space.reader, sql).to_dicts():
+                    return found
+                asked_of = published
         assert time.monotonic() < until, f"{what} did not come"
         time.sleep(0.2)
-    return found
 
 
 @pytest.fixture

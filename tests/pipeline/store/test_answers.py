@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +12,7 @@ import polars as pl
 import pytest
 
 from pipeline.commands.cli import main
-from tests.support import desk
+from pipeline.workspace.places import Workspace
 
 
 class Out:
@@ -22,10 +23,8 @@ class Out:
 
 
 @pytest.fixture(scope="module")
-def space(tmp_path_factory: pytest.TempPathFactory):
-    made = desk.make(tmp_path_factory.mktemp("sql") / "desk")
-    assert main(["-w", str(made.root), "ingest"]) == 0
-    return made
+def space(tmp_path_factory: pytest.TempPathFactory, desk_after_a_cycle: Path) -> Workspace:
+    return Workspace(shutil.copytree(desk_after_a_cycle, tmp_path_factory.mktemp("sql") / "desk"))
 
 
 @pytest.fixture
