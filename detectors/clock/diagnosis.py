@@ -8,6 +8,7 @@ import numpy as np
 from detectors.clock.drift import MARGIN, TOGETHER, TOTAL_MIN, Drift, best_drift
 from detectors.clock.explain import Claim, entered_zone, explaining
 from detectors.clock.kinds import REASONS
+from detectors.clock.limits import RAISE_MIN, raise_limit, step_limit
 from detectors.clock.lit_days import step_height
 from detectors.clock.offset import (
     NEEDED_DAYS,
@@ -27,10 +28,6 @@ from detectors.finding import Reason, because
 
 Cause = Literal["constant", "daylight saving", "drift", "step"]
 
-RAISE_MIN = 20.0  # smaller offsets are not told from the onsets' own error within some days
-RAISE_PER_SLOW_MIN = 0.5  # per minute of sampling beyond half an hour: 35 min at 60, above half an interval
-STEP_MIN = 18.0  # a change of offset that shows at 15 min sampling
-STEP_PER_SLOW_MIN = 0.27  # per minute beyond 15: 22 at 30, 30 at 60 min
 WRONG_BEFORE_SHARE = 0.6  # ours, of the limit: an offset before a step, unproven, that the step may have set right
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 9.0, 0.1  # ours: a step is a change of clocks' if it is as high within this
@@ -57,16 +54,6 @@ class Diagnosis(NamedTuple):
     zone: str | None = None  # entered instead of the claimed one: right until its clocks, or the claim's, changed
     today: int = 0  # column of the first day with today's offset
     is_over: bool = False  # the change of clocks has made the stamps right again, until the next one
-
-
-def raise_limit(interval: float) -> float:
-    """Minutes from which an offset is told."""
-    return RAISE_MIN + RAISE_PER_SLOW_MIN * max(0.0, interval - 30.0)
-
-
-def step_limit(interval: float) -> float:
-    """Minutes from which a change of offset is told."""
-    return STEP_MIN + STEP_PER_SLOW_MIN * max(0.0, interval - 15.0)
 
 
 class Change(NamedTuple):
@@ -144,6 +131,7 @@ def _cause(
     if (
         line is not None
         and line.in_steps
+        and line.is_undecided
         and not explaining(onsets, device, segment.start, *now[:2], claim, today=segment.start)
     ):
         return because(REASONS, "moving", s_per_day=line.slope * 60, uncertainty_s=line.slope_error * 60)
@@ -161,7 +149,8 @@ def _is_told(line: Drift, in_dark: bool) -> bool:
     if line.gain < MARGIN or not line.is_known or line.total < TOTAL_MIN or abs(line.most) < RAISE_MIN:
         return False
     is_clear = line.moves_together(CLEAR_TOGETHER) and line.gain >= CLEAR_GAIN and line.days_moved >= CLEAR_DRIFT_DAYS
-    return in_dark or is_clear or (bool(line.resets) and line.gain >= CLEAR_GAIN)
+    is_beyond_shade = line.gain >= CLEAR_GAIN if line.resets else line.moves_both_ends
+    return in_dark or is_clear or is_beyond_shade
 
 
 def _today(onsets: Onsets, device: int, history: list[Segment]) -> tuple[Segment, Segment | None]:

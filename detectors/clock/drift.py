@@ -23,11 +23,21 @@ TOTAL_MIN = 22.0  # less than this in all is not told from the seasons' shade
 SLOPE_KNOWN = 0.3  # of the slope: its 95 % interval at most, either way
 TOGETHER = 0.5  # first and last light's moves differ by less than this share of their sum: a clock, not a wall
 MARGIN = 6.0  # Kass & Raftery 1995: twice the log of the odds beyond this is strong evidence
+# ours: a clock jumps, beside changes of clocks, once in years, so that a second jump within weeks has odds of one in a
+# hundred before any light is seen; twice their log. A drift that is set right has as many jumps of its own.
+NEXT_STEP = 9.2
 START_EVERY_DAYS = 4  # onsets that are tried
 MIN_TOOTH_DAYS = 5
+# Slopes of windows of 20 to 120 days of real series whose clocks are right (AEW, SERF, Denver, Almeria at 15, 30 and 60
+# min) scatter by more than their days do: by as much as if the seasons moved one end of the window against the other by
+# a sigma of 2.6, 5.5 and 7.3 min, whatever its length, which is 1.4, 2.0 and 1.6 of an onset's own error.
+WANDER = 1.6
 SLOPES_TRIED = np.array([-135.0, -110.0, -90.0, -70.0, -50.0, -30.0, 30.0, 50.0, 70.0, 90.0, 110.0, 135.0])  # s/day
 BLOCK_DAYS = 10
 SCATTER_MIN = 30.0  # ours: where single days scatter more, hours are shut off and there are no onsets to follow
+# ours: a horizon moves both ends of the day one way only if it falls on one side and rises on the other, and so fast
+# only if it does by more than a degree in two (the sun's azimuth moves by some 0.6 degrees a day, 4 min for each)
+BOTH_ENDS_S_PER_DAY = 60.0
 OVER_DAYS = 10  # ours: so many days with light tell that a drift has ended
 
 
@@ -40,6 +50,7 @@ class Drift(NamedTuple):
     offset: float  # at the last column
     first_slope: float  # of first light alone
     last_slope: float  # of last light alone, with the sign of an offset
+    end_error: float  # of the less known of these two
     days: int  # with light, from `start` on
     days_moved: int  # of the longest tooth
     resets: tuple[int, ...]  # columns of the first days after it was set right
@@ -66,6 +77,12 @@ class Drift(NamedTuple):
     def moves_together(self, share: float = TOGETHER) -> bool:
         """Whether first and last light move with each other, as a clock's do and a wall's do not."""
         return abs(self.first_slope - self.last_slope) <= share * abs(self.first_slope + self.last_slope)
+
+    @property
+    def moves_both_ends(self) -> bool:
+        """Whether first and last light, each by itself, move the clock's way, and faster than a horizon moves them."""
+        slower = min(self.first_slope * np.sign(self.slope), self.last_slope * np.sign(self.slope))
+        return slower > self.end_error and abs(self.slope) * 60 >= BOTH_ENDS_S_PER_DAY
 
 
 class _Fit(NamedTuple):
@@ -122,7 +139,7 @@ def _saws(days: Days, ramp: _Fit) -> list[_Fit]:
     if not found:
         return []
     best = min(found, key=lambda fit: fit.bic)
-    refined = _in_steps(days, best.start, np.array([_slope(days, days.middle, _teeth(days, best))[0]]))
+    refined = _in_steps(days, best.start, np.array([common_slope(days, days.middle, _teeth(days, best))[0]]))
     return [best, *(fit for fit in refined if _is_set_right(days, fit))]
 
 
@@ -185,8 +202,11 @@ def _teeth(days: Days, fit: _Fit) -> list[slice]:
     return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
-def _slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
-    """The common slope of the teeth by weighted least squares, and half of its 95 % interval."""
+def common_slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
+    """The common slope of the teeth by weighted least squares, and half of its 95 % interval; minutes per day.
+
+    The interval is of the days' scatter and of WANDER, by which each tooth's ends move by themselves.
+    """
     squares = products = rest = 0.0
     for tooth in teeth:
         weight = days.weight[tooth]
@@ -198,26 +218,32 @@ def _slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]
     slope = products / max(squares, 1e-9)
     count = sum(tooth.stop - tooth.start for tooth in teeth)
     variance = max(rest - slope * products, 0.0) / max(count - len(teeth) - 1, 1)
-    return slope, NINETY_FIVE * float(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)))
+    lengths = [days.day[tooth][-1] - days.day[tooth][0] + 1.0 for tooth in teeth]
+    wander = WANDER * days.floor / float(np.linalg.norm(lengths))
+    return slope, NINETY_FIVE * float(np.hypot(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)), wander))
 
 
 def _told(days: Days, fit: _Fit, steps: _Fit) -> Drift:
     teeth = _teeth(days, fit)
-    slope, error = _slope(days, days.middle, teeth)
+    slope, error = common_slope(days, days.middle, teeth)
     levels = [_level(days, tooth, slope) for tooth in teeth]
     ends = [level + slope * float(days.day[t][-1]) for t, level in zip(teeth, levels, strict=True)]
+    (first_slope, first_error), (last_slope, last_error) = (
+        common_slope(days, values, teeth) for values in (days.first, days.last)
+    )
     return Drift(
         start=int(days.column[fit.start]),
         slope=slope,
         slope_error=error,
         offset=ends[-1],
-        first_slope=_slope(days, days.first, teeth)[0],
-        last_slope=_slope(days, days.last, teeth)[0],
+        first_slope=first_slope,
+        last_slope=last_slope,
+        end_error=max(first_error, last_error),
         days=len(days.day) - fit.start,
         days_moved=max(int(days.day[tooth][-1] - days.day[tooth][0]) for tooth in teeth) + 1,
         resets=tuple(int(days.column[tooth.start]) for tooth in teeth[1:]),
         most=max(ends[-2:], key=abs),
-        gain=steps.bic - fit.bic,
+        gain=steps.bic - fit.bic + (0.0 if fit.cuts else NEXT_STEP * max(len(steps.cuts) - 1, 0)),
         in_steps=bool(steps.cuts),
         is_over=len(teeth) > 1 and _is_over(days, teeth[-1], slope),
     )
@@ -227,7 +253,7 @@ def _is_over(days: Days, tooth: slice, slope: float) -> bool:
     """Whether the days since it was last set right, taken alone, move by less than half of the slope."""
     if tooth.stop - tooth.start < OVER_DAYS:
         return False
-    own, _ = _slope(days, days.middle, [tooth])
+    own, _ = common_slope(days, days.middle, [tooth])
     return bool(own * np.sign(slope) < 0.5 * abs(slope))
 
 

@@ -6,8 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from detectors.clock.diagnosis import Diagnosis, raise_limit
+from detectors.clock.diagnosis import Diagnosis
 from detectors.clock.explain import Claim, explaining
+from detectors.clock.limits import raise_limit
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Onsets
 from detectors.clock.saving import now_on

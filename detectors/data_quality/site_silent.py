@@ -14,7 +14,8 @@ import polars as pl
 from detectors.data_quality import missing_exports
 from detectors.data_quality.deliveries import Past
 from detectors.data_quality.lateness import late_days
-from detectors.data_quality.missing_exports import MOST, SILENT_H, picture, unmeasured
+from detectors.data_quality.missing_exports import SILENT_H, picture, unmeasured
+from detectors.data_quality.silence import CUT_H, NEVER_DAYLIGHT_H, is_cut, is_silent
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 
 DETECTOR = "site-silent"
@@ -69,11 +70,7 @@ REASONS = {
     "gap-is-usual": "no readings on this day, but gaps of up to {usual_gap_h:.0f} h are usual here",
 }
 
-NEVER_DAYLIGHT_H = 6.0  # common practice: 6 daylight hours where a site has never reported
 LATE_SHARE = 1.5  # ours: half as long again as its usual gaps is no longer usual
-CUT_H = 18.0  # ours: days cut by another clock leave up to 6 h of a missing day; a neighbour shows that it is missing
-REGULAR_H = 3.0  # ours: with no longer gap than this a site delivers without pause
-TO_THE_END_H = 23.0  # ours: a neighbour whose day goes on until here was delivered in full
 URGENT_H = 72.0  # ours: three days; until then the owner's router or a late file may be all
 URGENT_KWH = 100.0  # ours: what nobody sees being made; a large roof's bright day, a small one's fortnight
 USUAL_DAYS = 30  # ours: the season's generation
@@ -102,10 +99,10 @@ def detect(
     past = Past.of_sites(rows, sites, first_day, day)
     late = late_days(arrivals, sites)
     limit_h = np.maximum(np.maximum(silent_h, late_share * past.usual_gap_h), (1 + late) * silent_h)
-    is_out = _is_silent(past, limit_h)
+    is_out = is_silent(past, limit_h)
     group = missing_exports.groups(sites)
     excused = missing_exports.excused(past, is_out, group)
-    is_cut = _is_cut(past, limit_h, group)
+    cut = is_cut(past, limit_h, group)
     usual_kwh = _usual_kwh(days, day)
     devices = _device_verdicts(rows, sites, first_day, day, silent_h, late_share)
     verdicts: list[Verdict] = []
@@ -117,7 +114,7 @@ def detect(
                 int(late[place]),
             )  # fmt: skip
             verdicts.append(told)
-        elif is_cut[place]:
+        elif cut[place]:
             verdicts.append(_finding(past, place, site_id, CUT_H, usual_kwh.get(site_id)))
         elif site_id in devices:
             verdicts.append(devices[site_id])
@@ -157,28 +154,6 @@ def _first_day(rows: pl.DataFrame, days: pl.DataFrame, day: date) -> date:
     """The fleet's first day within the window."""
     seen = [first for frame in (rows, days) if isinstance(first := frame["day"].min(), date)]
     return min([*seen, day])
-
-
-def _is_silent(past: Past, limit_h: np.ndarray) -> np.ndarray:
-    """Whether each site was silent beyond its limit at the end of each day, [sites, days].
-
-    A logger that lives on the roof's own power sleeps through dark days, so where only daylight is ever delivered,
-    daylight has to go by as well.
-    """
-    dark = past.is_daylight_only[:, None] & (past.missed_daylight_h < NEVER_DAYLIGHT_H)
-    reported = (past.silent_h >= limit_h[:, None]) & ~dark
-    never = past.never_daylight_h >= NEVER_DAYLIGHT_H
-    return np.where(past.has_reported, reported, never & bool(past.delivered.any()))
-
-
-def _is_cut(past: Past, limit_h: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """Days that break off in their first hours at sites that never pause, while their kind is there to the end."""
-    here = past.delivered[:, -1]
-    is_full = here & (np.nan_to_num(past.last_h[:, -1]) >= TO_THE_END_H)
-    early = here & (past.silent_h[:, -1] >= CUT_H) & (past.usual_gap_h <= REGULAR_H) & (limit_h <= SILENT_H)
-    count = int(group.max()) + 1
-    full, others = np.bincount(group, is_full, minlength=count), np.bincount(group, here, minlength=count) - 1
-    return early & (full > MOST * others)[group]
 
 
 def _whole(
@@ -261,7 +236,7 @@ def _device_verdicts(
     units = units.join(sites, on="site_id").sort("site_id", "device_id")
     past = Past.of_devices(named, units, first_day, day)
     limit_h = np.maximum(silent_h, late_share * past.usual_gap_h)
-    is_out = _is_silent(past, limit_h)[:, -1]
+    is_out = is_silent(past, limit_h)[:, -1]
     found = {}
     for (site_id,), own in units.with_row_index("place").group_by("site_id", maintain_order=True):
         places = own["place"].to_numpy()

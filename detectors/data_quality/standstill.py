@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality.ceilings import FLAT_TOP_SHARE, with_passed
-from detectors.data_quality.repeats import (
+from detectors.data_quality.natural_runs import (
     FLOWS,
     GENERATION,
     IDLE_W,
@@ -187,7 +187,7 @@ def _needed_h(usual_times: float) -> pl.Expr:
         pl.when(channel.is_in([*GENERATION, "irradiance_w_m2"]))
         .then(_light_h(times, usual_h))
         .when(channel.is_in(FLOWS))
-        .then(_flow_h(times, usual_h))
+        .then(_flow_h(times, usual_h, is_new))
         .when(pl.col("is_rounded"))  # the export drops a decimal since: habits have to show anew
         .then(NEVER)
         .when(channel.is_in(MAINS) & (~is_new | is_fine))
@@ -212,25 +212,29 @@ def _light_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     return pl.when(is_top | _confirmed()).then(NEVER).otherwise(light_h)
 
 
-def _flow_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
+def _flow_h(times: pl.Expr, usual_h: pl.Expr, is_new: pl.Expr) -> pl.Expr:
     """For loads, grid flows and batteries: by what the others tell, else by resolution and habits."""
+    channel = pl.col("channel")
     # Where the others tell that this one moved, its resolution needs no asking.
     open_limit_w = pl.max_horizontal(OPEN_SHARE * pl.col("flow_w"), OPEN_STEPS * pl.col("step"))
-    closes = (pl.col("usually_open") <= USUALLY_OPEN_SHARE).fill_null(pl.col("known_days") >= MIN_DAYS)
+    # What one day closed is no habit: a balance that is broken from the first day on would name whatever stands still.
+    closes = (pl.col("usually_open") <= USUALLY_OPEN_SHARE).fill_null(True) & ~is_new
+    # The powers of the whole site add up or not; one phase of three is not among them, and may stand still meanwhile.
+    is_summed = ~channel.is_in(PHASE_CHANNELS)
     by_balance = (
-        pl.when((pl.col("open_w") > open_limit_w) & closes)
+        pl.when((pl.col("open_w") > open_limit_w) & closes & is_summed)
         .then(pl.max_horizontal(FLOW_H * times, BALANCE_TIMES * pl.col("usual_h")))
         .otherwise(NEVER)
     )
     # What is held by regulation stands still in truth; a load is not.
-    is_held = _confirmed() & (pl.col("channel") != "load_w")
+    is_held = _confirmed() & (channel != "load_w")
     sure_h = pl.when(_moving()).then(SURE_H).otherwise(ALONE_H)
     sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held & ~pl.col("is_with_pv")).then(sure_h).otherwise(NEVER)
     is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed() & ~pl.col("is_with_pv")
     by_habit = pl.when(is_telling).then(pl.max_horizontal(FLOW_H * times, usual_h)).otherwise(NEVER)
     by_level = pl.when(_level_moved()).then(FLOW_H * times).otherwise(NEVER)
     by_others = pl.min_horizontal(by_balance.fill_null(NEVER), sure.fill_null(NEVER), by_habit.fill_null(NEVER))
-    is_at_rest = (pl.col("channel") == "battery_w") & (pl.col("value").abs() <= IDLE_W)
+    is_at_rest = (channel == "battery_w") & (pl.col("value").abs() <= IDLE_W)
     return pl.when(is_at_rest).then(by_level).otherwise(by_others)
 
 

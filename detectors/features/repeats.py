@@ -2,7 +2,8 @@
 
 import polars as pl
 
-from detectors.data_quality.repeats import POWERS, RUNS, longest, runs, with_steps
+from detectors.data_quality.natural_runs import POWERS
+from detectors.data_quality.repeats import RUNS, longest, runs, with_steps
 
 NAME = "repeats"
 VERSION = 5

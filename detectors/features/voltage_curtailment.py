@@ -8,7 +8,7 @@ from detectors.yields import voltage_curtailment
 from detectors.yields.night import Night
 
 NAME = "voltage_curtailment"
-VERSION = 2
+VERSION = 3
 SCHEMA = voltage_curtailment.CURTAILED
 WINDOW_DAYS = 29  # ours: a month shows whether it costs anything; the judged day included
 

@@ -159,9 +159,9 @@ def _judge(
         return _finding(site, row, run, answer, guess, phases)
     if night or phases:
         return _doubt(rows, night, phases) or _finding(site, row, run, answer, guess, phases)
-    latest = [*(past[one] for one in sorted(past)[-ANSWER_DAYS:]), row]
     is_free = site["feed_in_limit_kw"] is None
-    if is_free and has_turned_answer(row, min_dark_h) and (turned := turned_days(latest)):
+    seen = [*(past[one] for one in sorted(past)), row]
+    if is_free and has_turned_answer(row, min_dark_h) and (turned := turned_days(seen)):
         return _of_answers(_finding(site, row, [one["day"] for one in turned], answer_of(turned), guess, phases))
     return None if is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
 

@@ -50,7 +50,7 @@ PHASES = (1, 2, 3)
 FLOATS = (
     "grid_h", "pv_h", "dark_h", "known_dark_h", "fed_h", "bought_h", "fed_kwh", "still_ratio",
     "impossible_kwh", "light_impossible_kwh", "rating_kw", "change_kw", "answered_kw",
-    "load_h", "through_kwh", "open_kwh", "open_turned_kwh",
+    "load_h", "through_kwh", "open_kwh", "open_turned_kwh", "step_w",
     "rest_right_kwh", "rest_turned_kwh", "rest_fed_kwh",  # what is left for the grid, by whether its sign agrees
     *(f"open_{variant.name}_kwh" for variant in VARIANTS),
     *(f"{what}_l{n}_{unit}" for n in PHASES
@@ -123,6 +123,7 @@ def _dark_sums() -> dict[str, pl.Expr]:
         "impossible_kwh": impossible.sum(),
         "light_impossible_kwh": impossible.filter(~pl.col("is_dark")).sum(),
         "rating_kw": pl.col("rating_w").first() / 1000,
+        "step_w": pl.col("step_w").first(),
     }
     for n, name in zip(PHASES, PHASE_CHANNELS, strict=True):
         phase = pl.col(name)

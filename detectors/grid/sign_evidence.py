@@ -13,7 +13,9 @@ OPEN_SHARE = 0.15  # ours: of what went through; losses and moments leave a few 
 CLOSED_SHARE = 0.08
 BETTER_RATIO = 0.4  # ours: what closes the balance must leave less than half of what was open
 REST_KWH, REST_TIMES = 0.3, 5.0  # ours: 20 W over half a day and a little more; one in six may be the meters' moments
-DERIVED_SHARE = 0.002  # ours: a load of its own leaves more open than rounding; one from the grid proves nothing
+# A load of its own leaves more open than rounding; one that is worked out from the grid proves nothing. Four powers
+# rounded to one step each leave 0.8 sqrt(4 / 12) = 0.46 steps open, on the average of absolute values.
+DERIVED_SHARE, ROUNDED_STEPS = 0.002, 0.6
 
 
 def is_fed_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
@@ -34,7 +36,8 @@ def is_turned_by_rest(row: dict) -> bool:
 
 def _is_right_by_rest(row: dict) -> bool:
     """The opposite, where the load is measured and not worked out from the grid itself."""
-    right, is_own = row["rest_right_kwh"] or 0.0, row["open_kwh"] > DERIVED_SHARE * row["through_kwh"]
+    right, rounded_kwh = row["rest_right_kwh"] or 0.0, ROUNDED_STEPS * row["step_w"] * row["load_h"] / 1000
+    is_own = row["open_kwh"] > max(DERIVED_SHARE * row["through_kwh"], rounded_kwh)
     return bool(is_own and right >= REST_KWH and right >= REST_TIMES * (row["rest_turned_kwh"] or 0.0))
 
 

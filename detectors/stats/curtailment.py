@@ -19,6 +19,9 @@ DIM_SHARE = 0.001  # ours: unless all day: a roof curtailed to an idle house's f
 # or 1.10 of nominal in most; AS/NZS 4777.2:2015 began at 250 V of 230 V (1.087). A mean of some minutes lies below.
 VOLTAGE_LIMIT_RATIO = 1.085
 KNOWN_SIGMAS, KNOWN_DAYS = 0.5, 3  # ours: once so many days of a month were clear; chance adds as much as it hides
+# ours: days of which none is clear show it together, as one month in a thousand does by chance. What all days of a
+# month err by alike, the roof's level and its shade at noon, does not shrink with their number.
+SUM_SIGMAS, ALIKE_SIGMA = 3.0, 0.05
 NO_PHASE_RATIO = 1.2  # ours: what lies further above nominal is no voltage of a phase to neutral
 
 
@@ -50,9 +53,21 @@ def is_at_voltage_limit() -> pl.Expr:
     return pl.max_horizontal(VOLTAGE_CHANNELS).is_between(lowest, highest)
 
 
+def has_shown() -> pl.Expr:
+    """Whether a site's month of `voltage_curtailment` shows that its inverter gives way to high voltage: one value.
+
+    So do a few clear days, or the sum of all; the latter beside neighbours alone, who tell of dull days as well.
+    """
+    is_told = (pl.col("due_kwh") > 0) & pl.col("possible_kwh").is_not_null() & pl.col("curtailed_kwh").is_not_null()
+    due, sigma = pl.col("due_kwh").filter(is_told), pl.col("sigma_kwh").filter(is_told)
+    missing = due.sum() - pl.col("made_kwh").filter(is_told).sum()
+    summed = missing > SUM_SIGMAS * ((sigma**2).sum() + (ALIKE_SIGMA * due.sum()) ** 2).sqrt()
+    return ((pl.col("curtailed_kwh") > 0).sum() >= KNOWN_DAYS) | (summed & (is_told.sum() >= KNOWN_DAYS))
+
+
 def as_known_now(days: pl.DataFrame) -> pl.DataFrame:
     """One site's month of `voltage_curtailment`, with the losses of all days by what the whole of it has shown."""
-    if (days["curtailed_kwh"] > 0).sum() < KNOWN_DAYS:
+    if not days.select(has_shown()).item():
         return days
     missing = pl.col("due_kwh") - pl.col("made_kwh")
     is_lost = missing > KNOWN_SIGMAS * pl.col("sigma_kwh")

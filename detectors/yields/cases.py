@@ -49,7 +49,7 @@ PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
 HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
-NAMED_WITHIN_DAYS = 14  # ours: a string shows its share in so many days, if not in the few that open a case
+NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
 
 
 def follow(

@@ -49,7 +49,6 @@ class Fleet(NamedTuple):
     reported_w: Array  # PV of all valid intervals
     is_voltage_high: NDArray[np.bool_]  # high voltage may have lowered the power, then or in the quarter hour beside
     inputs_w: Array  # [inputs, sites, quarters]
-    is_battery_at_work: NDArray[np.bool_]  # it charged, or gave with room left; or house and grid took all
     sensed: Array  # clearness by irradiance sensors, [sensors, quarters]
     near: NDArray[np.intp]  # [sites, neighbours]: places of sites, -1 where empty
     references: NDArray[np.intp]  # [sites, neighbours + sensors]: places of sites, then of sensors; -1 where empty
@@ -129,6 +128,7 @@ def gather(
         is_free & is_up & ~is_left_out,
         usable,
         battery,
+        is_at_work & is_up & ~is_left_out,
     )
     sensors = _sensors(rows, known)
     sensed = sensed_clearness(
@@ -150,7 +150,6 @@ def gather(
         reported,
         is_high,
         np.stack([np.where(is_left_out, np.nan, table(rows, f"input{n}_w")) for n in range(1, MAX_INPUTS + 1)]),
-        is_at_work,
         sensed,
         near,
         references,

@@ -5,10 +5,6 @@ neighbours' sky, and usable what house, battery and allowed feed-in would have t
 what is possible are cut at the same usable power, which does not depend on either, so nothing is chosen by its outcome:
 a quarter hour in which the roof was the limit bounds its level from both sides, one in which the takers were from below
 alone. The day's sum of these minima, held against what was made, is a likelihood of every level.
-
-The neighbours' sky is not the roof's: with a log-normal error of sigma s the mean of min(X, K) is that of a capped
-lognormal, m N(a) + K N(-a - s) with a = log(K / m) / s - s / 2 (the limited expected value, Klugman, Panjer & Willmot,
-Loss Models, appendix A).
 """
 
 from typing import NamedTuple
@@ -16,16 +12,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detectors.stats.robust import MAD_TO_SIGMA, Array, median
+from detectors.stats.robust import Array
 from detectors.yields import day_residual
+from detectors.yields.capped import capped_mean
 from detectors.yields.day_residual import Combined
 
 LEVELS = np.array([-4.8, -3.2, -2.4, -1.8, -1.4, -1.1, -0.9, -0.75, -0.6, -0.5, -0.4, -0.3, -0.24, -0.18, -0.12, -0.06,
                    0.0, 0.06, 0.12, 0.18, 0.24, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.7])  # fmt: skip
 PER_UNIT = 64  # resolution of a kept logarithm
 FREEDOM = 4.0  # Student's t, as of the days of all sites
-SKY_SIGMA, FEW_SKY_SIGMA, MOST_SKY_SIGMA = 0.05, 0.25, 0.5  # ours: of a quarter hour's sky beside its neighbours'
-FEW = 3  # references; fewer show no scatter
 TAKERS_SIGMA = 0.05  # ours: the regulator's margin, and what meters of house and battery err by
 CLOUDS_RATIO = 0.5  # ours: of what clouds between neighbours take from the minima; how they lie is not known
 UNKNOWN_SIGMA = 0.2  # ours: wrong planes err to one side where most of the day is curtailed
@@ -52,30 +47,6 @@ def sigma(found: Combined, past_sigma: Array, is_unknown: NDArray[np.bool_]) -> 
     by_pairs = day_residual.variance(found, past_sigma, np.zeros(len(past_sigma), dtype=bool), is_unknown)
     variance = np.where(np.isfinite(by_pairs), by_pairs, past_sigma**2 + ALONE_SIGMA**2)
     return np.asarray(np.sqrt(variance + (UNKNOWN_SIGMA * is_unknown) ** 2))
-
-
-def sky_sigma(by_reference: Array) -> Array:
-    """How far the sky over a roof may lie from its neighbours' median, log, [sites, quarters].
-
-    `by_reference` is their clearness, [sites, references, quarters].
-    """
-    middle = median(by_reference, axis=1)
-    scatter = MAD_TO_SIGMA * median(np.abs(by_reference - middle[:, None]), axis=1)
-    count = np.isfinite(by_reference).sum(axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        told = np.where(count >= FEW, np.sqrt(SKY_SIGMA**2 + (scatter / np.maximum(middle, 0.05)) ** 2), FEW_SKY_SIGMA)
-    return np.asarray(np.clip(np.nan_to_num(told, nan=FEW_SKY_SIGMA), SKY_SIGMA, MOST_SKY_SIGMA))
-
-
-def capped_mean(mean: Array, cap: Array, sigma: Array) -> Array:
-    """The mean of min(X, cap), X log-normal of this mean and log sigma; all broadcast."""
-    from scipy.special import ndtr  # loads slowly, and most commands judge no day
-
-    with np.errstate(divide="ignore", invalid="ignore"):
-        a = np.log(cap / mean) / sigma - sigma / 2
-        told = mean * ndtr(a) + cap * ndtr(-a - sigma)
-    told = np.where(cap <= 0, 0.0, np.where(mean <= 0, 0.0, told))
-    return np.asarray(np.minimum(told, np.minimum(mean, cap)))
 
 
 def log_likelihood(day: Day) -> Array:
@@ -109,12 +80,3 @@ def on_levels(log_likelihoods: Array, shift: Array, levels: Array) -> Array:
     for n in np.flatnonzero(np.isfinite(log_likelihoods).all(axis=1)):
         told[n] = np.exp(np.interp(levels - np.nan_to_num(shift[n]), LEVELS, log_likelihoods[n]))
     return told
-
-
-def least_around(usable_w: Array, is_known: NDArray[np.bool_]) -> Array:
-    """The least that house and grid would have taken in a quarter hour and those beside it, [sites, quarters].
-
-    Within the means of a quarter hour a house's load comes and goes: what is surely usable is what always was.
-    """
-    padded = np.pad(np.where(is_known, usable_w, np.inf), ((0, 0), (1, 1)), constant_values=np.inf)
-    return np.asarray(np.minimum(np.minimum(padded[:, :-2], padded[:, 1:-1]), padded[:, 2:]))

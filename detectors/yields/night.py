@@ -12,6 +12,7 @@ from detectors.solar.plane_response import Answer
 from detectors.stats.robust import Array
 from detectors.yields import (
     at_least,
+    capped,
     cold,
     day_residual,
     input_ratios,
@@ -252,14 +253,13 @@ def _whole_day(
         is_told = np.isfinite(sky[block]) & ~is_used[block]
         weight = np.where(is_told, light.share * correction.weight[block], 0.0)
         past = own_past.day_sigma(Correction(*_sites_of(correction, block)), due, np.where(is_told, light.share, 0.0))
-        usable = limited_days.least_around(light.usable_w, light.share > 0)
         told[block] = limited_days.log_likelihood(
             limited_days.Day(
                 np.where(is_told, due, np.nan),
-                limited_days.sky_sigma(pyranometer.of_neighbours(everyone, fleet.references[block])),
+                capped.sky_sigma(pyranometer.of_neighbours(everyone, fleet.references[block])),
                 roofs.ceiling_w,
                 light.power_w,
-                usable + np.where(fleet.is_battery_at_work[block], light.battery_w, 0.0),
+                pyranometer.takers_w(light),
                 weight,
                 limited_days.sigma(Combined(*_sites_of(found, block)), past, roofs.is_unknown),
                 roofs.kwp,

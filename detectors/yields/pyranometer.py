@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from detectors.solar import plane_response
 from detectors.solar.plane_response import Answer
 from detectors.stats.robust import Array, median
+from detectors.yields import capped
 
 CLIPPED_RATIO = 0.96  # ours: a mean this near to the ceiling holds clipped minutes
 MAX_IRRADIANCE_W_M2 = 1500.0  # ours: beyond it no sensor is right for a quarter hour
@@ -42,6 +43,16 @@ class Day(NamedTuple):
     is_free: NDArray[np.bool_]  # nothing was curtailed in them, by meter or battery
     usable_w: Array  # what house and grid could have taken for sure; inf where there is no limit
     battery_w: Array  # what the battery could have taken besides
+    is_at_work: NDArray[np.bool_]  # the battery charged, or gave with room left; or house and grid took all
+
+
+def takers_w(day: Day) -> Array:
+    """What was usable for sure of each quarter hour, [sites, quarters]; inf where there is no limit.
+
+    Within the means of a quarter hour a house's load comes and goes: surely usable is what also was in those beside.
+    """
+    sure = capped.least_around(day.usable_w, day.share > 0)
+    return np.asarray(sure + np.where(day.is_at_work, day.battery_w, 0.0))
 
 
 def gain(roofs: Roofs) -> Array:
@@ -101,12 +112,13 @@ def choose(day: Day, roofs: Roofs, sky: Array) -> NDArray[np.bool_]:
     """The quarter hours that count, [sites, quarters].
 
     They are chosen by what the sky over the neighbours lets expect, never by the site's own power: intervals that were
-    free are the ones in which it made less than its neighbours.
+    free are the ones in which it made less than its neighbours. So of a battery it must be seen that it was at work,
+    not that it charged below its limit: with the brighter ones left out, dull days looked like a fall by a half.
     """
     likely = smoothed(sky, SMOOTH_QUARTERS)
     expected = expected_w(day, roofs, np.where(np.isfinite(likely), likely, 1.0)) * CHOICE_FACTOR
     # House and grid are sure to take it; of a battery it must be seen that it did.
-    is_taken = (expected < day.usable_w) | (day.is_free & (expected < day.usable_w + day.battery_w))
+    is_taken = expected < takers_w(day)
     return np.isfinite(day.power_w) & (day.share > 0) & (is_taken | ~roofs.has_limit[:, None])
 
 
@@ -123,6 +135,8 @@ def pairs(
     """Each site against each of its neighbours.
 
     `correction` is the log of what is usual at this sun and sky, `weight` how well it is known, both [sites, quarters].
+    Of limited sites both what was due and what was made are cut at what was usable: beside a changing sky a roof is
+    held in some of the quarter hours in which its neighbours let expect less than its takers had room for.
     """
     wide = Answer(day.answer.beam_w_m2[:, None], day.answer.sky_w_m2[:, None])
     expected = plane_response.expected_w(
@@ -132,9 +146,16 @@ def pairs(
         gain(roofs)[:, None],
         roofs.ceiling_w[:, None, None],
     )
+    expected *= np.exp(correction)[:, None]
+    made_w, rows = np.nan_to_num(day.power_w), np.flatnonzero(roofs.has_limit)
+    if len(rows):
+        most = takers_w(day)[rows]
+        sky_sigma = capped.sky_sigma(by_neighbour[rows])
+        expected[rows] = capped.capped_mean(expected[rows], most[:, None], sky_sigma[:, None])
+        made_w[rows] = np.minimum(made_w[rows], np.maximum(most, 0.0))
     shared = (is_used[:, None] & np.isfinite(by_neighbour)) * (weight * day.share)[:, None] / 4  # hours
-    due_wh = (expected * np.exp(correction)[:, None] * shared).sum(axis=2)
-    made_wh = (np.nan_to_num(day.power_w)[:, None] * shared).sum(axis=2)
+    due_wh = (expected * shared).sum(axis=2)
+    made_wh = (made_w[:, None] * shared).sum(axis=2)
     is_enough = due_wh > MIN_ENERGY_KWH_PER_KWP * 1000 * roofs.kwp[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.log(np.maximum(made_wh, LEAST_RATIO * due_wh) / due_wh)

@@ -19,7 +19,7 @@ from detectors.yields import (
 )
 from detectors.yields.fleet_day import column
 from detectors.yields.night import USABLE_SIGMA, Night
-from detectors.yields.sequential_test import COLD_DROP, WALK_PER_DAY, Prior
+from detectors.yields.sequential_test import COLD_DROP, STEP, T_SCALE, WALK_PER_DAY, Prior
 
 ODDS = pl.Schema(
     {
@@ -96,7 +96,9 @@ def _step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool
     with np.errstate(invalid="ignore"):
         is_cold_drop = told.is_cold & (told.x < baseline - COLD_DROP)
     likelihoods = sequential_test.likelihood(
-        np.where(by_pairs, told.x, np.nan), np.where(by_pairs, told.sigma, 1.0), is_cold_drop=is_cold_drop
+        np.where(by_pairs, told.x, np.nan),
+        np.where(by_pairs, np.maximum(T_SCALE * told.sigma, STEP), 1.0),
+        is_cold_drop=is_cold_drop,
     )
     if by_lone.any():
         likelihoods[by_lone] = lone_site.likelihood(

@@ -5,8 +5,8 @@ these tell little, by its baseline. Without neighbours the clear sky tells it, o
 beside.
 
 High voltage alone proves no loss: many streets run high and many inverters work on. So a deficit counts where it is
-clear beside the error of what was due; and at a site whose month has shown that its inverter gives way, wherever it is
-likelier than none. To count clear days alone would tell a half of what is lost.
+clear beside the error of what was due; and at a site whose month has shown that its inverter gives way, by clear days
+or by the sum of all, wherever it is likelier than none. To count clear days alone would tell a half of what is lost.
 """
 
 from typing import NamedTuple
@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from detectors.stats.curtailment import KNOWN_DAYS, KNOWN_SIGMAS
+from detectors.stats.curtailment import KNOWN_SIGMAS, has_shown
 from detectors.stats.robust import Array, robust_sigma
 from detectors.yields.fleet_day import Fleet, clear_w
 from detectors.yields.night import THIN_COVERAGE, Night
@@ -70,8 +70,8 @@ def of_night(night: Night, past: pl.DataFrame) -> pl.DataFrame:
     can_say = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(is_high.sum(axis=1), 1)
     can_say &= ~fleet.roofs.has_limit & (night.coverage >= THIN_COVERAGE)
     can_say &= ~fleet.sites["site_id"].is_in(list(night.doubts)).to_numpy()
-    clear = past.filter(pl.col("curtailed_kwh") > 0).group_by("site_id").len().filter(pl.col("len") >= KNOWN_DAYS)
-    is_known = fleet.sites["site_id"].is_in(clear["site_id"].to_list()).to_numpy()
+    shown = past.group_by("site_id").agg(is_shown=has_shown()).filter("is_shown")
+    is_known = fleet.sites["site_id"].is_in(shown["site_id"].to_list()).to_numpy()
     lost = np.where(due - made > np.where(is_known, KNOWN_SIGMAS, SIGMAS) * sigma, due - made, 0.0)
 
     def told(values: Array) -> Array:

@@ -161,12 +161,17 @@ def score(fleet: Fleet, lived: Lived) -> Score:
 
 
 def _right_kinds(fault: Fault, fleet: Fleet) -> set[str]:
-    """The kinds that are right by their definitions: a wrong zone that begins one day is a step by whole quarters."""
+    """The kinds that are right by their definitions: a wrong zone that begins one day is a step by whole quarters.
+
+    A battery's power that is missing, as zeros from one day on, repeats itself.
+    """
     in_the_span = (fault.first_day - fleet.first).days > 0
     if fault.kind == "time-zone-wrong" and in_the_span:
         return {fault.kind, "clock-step"}
     if fault.kind == "clock-step" and abs(fault.size % 15) < 0.1:
         return {fault.kind, "time-zone-wrong"}
+    if fault.kind == "balance-broken" and fault.detail.get("way") == "battery missing":
+        return {fault.kind, "readings-frozen"}
     return {fault.kind}
 
 

@@ -136,6 +136,14 @@ def test_a_zone_that_is_wrong_from_a_day_on_is_a_step_as_well(fleet: Fleet):
     assert [row.found for row in result.faults] == [True, False]
 
 
+def test_a_batterys_power_that_is_missing_repeats_itself_as_well(fleet: Fleet):
+    missing, halved = fault("balance-broken", 10), fault("balance-broken", 10, site="S002")
+    missing.detail["way"], halved.detail["way"] = "battery missing", "half load"
+    fleet.faults += [missing, halved]
+    result = scored(fleet, nights("readings-frozen", 11, 29), nights("readings-frozen", 11, 29, site="S002"))
+    assert [row.found for row in result.faults] == [True, False]
+
+
 def test_the_older_name_of_a_kind(fleet: Fleet):
     fleet.faults.append(fault("phase-imbalance", 3))
     assert scored(fleet, nights("phase-compensation-off", 5, 29)).faults[0].found

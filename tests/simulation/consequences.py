@@ -5,7 +5,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.simulation.faults import NAN, Fault
+from tests.simulation.faults import NAN, NOW_AND_THEN, Fault
 from tests.simulation.live import Truth
 from tests.simulation.site import Site
 
@@ -23,6 +23,22 @@ VISIBLE_DAYS = 3
 DRIFTED_S = (
     1800.0  # ours: 90 s a day for three weeks, 20 s a day for three months; below it no light tells it from shade
 )
+# Faults that nobody can see while this channel stands still.
+READ_BY = {
+    "grid_w": {"unexpected-export", "import-limit-exceeded", "meter-reversed"},
+    "soc_pct": {"battery-below-reserve"},
+}
+
+
+def hide(faults: list[Fault]) -> None:
+    """Takes is_visible from the faults of a site whose own channel is frozen for as long as they last."""
+    for frozen in faults:
+        if frozen.kind != "readings-frozen" or frozen.shape == NOW_AND_THEN:
+            continue
+        for fault in faults:
+            is_covered = frozen.first_day <= fault.first_day and fault.last_day <= frozen.last_day
+            if is_covered and fault.kind in READ_BY.get(frozen.detail["channel"], ()):
+                fault.is_visible = False
 
 
 def weigh(fault: Fault, site: Site, truth: Truth) -> None:

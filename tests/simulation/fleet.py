@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from tests.simulation.axis import Axis
-from tests.simulation.consequences import weigh
+from tests.simulation.consequences import hide, weigh
 from tests.simulation.draw import MINUTES, MINUTES_SHARE, draw_site
 from tests.simulation.faults import FORMS, KINDS, Fault, alter_register, draw_fault, step_fault
 from tests.simulation.forms import Form, draw_forms
@@ -260,6 +260,7 @@ def _simulate(fleet: Fleet) -> None:
             form = fleet.forms[site.profile]
             fleet.truth[site.site_id] = truth
             fleet.samples[site.site_id] = sample(site, truth, mine, is_instant=form.marks == "instant", rng=rng)
+            hide(mine)
 
 
 def _event(fleet: Fleet, site: Site, rng: np.random.Generator, axis: Axis) -> float | None:

@@ -1,12 +1,12 @@
 """What must hold of a simulated fleet: books that close, limits that hold, the same from the same seed."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
-from tests.simulation.consequences import LOSING
-from tests.simulation.faults import FORMS, KINDS
+from tests.simulation.consequences import LOSING, hide
+from tests.simulation.faults import FORMS, KINDS, Fault
 from tests.simulation.fleet import Fleet, make_fleet
 from tests.simulation.lookalikes import LOOK_ALIKES
 
@@ -148,3 +148,18 @@ def test_losses_are_counted_where_a_kind_loses_energy(fleet: Fleet):
 
 def test_every_family_is_named():
     assert {form.family for form in FORMS.values()} == {"clock", "grid", "battery", "yield", "data", "rest"}
+
+
+def test_what_a_frozen_channel_would_show_is_not_to_be_seen():
+    first = date(2026, 5, 1)
+
+    def fault(kind: str, begin: int, **detail) -> Fault:
+        at = first + timedelta(days=begin)
+        return Fault("S001", kind, "step", 0.0, 1.0, at, first + timedelta(days=29), 1.0, detail=detail)
+
+    export, earlier = fault("unexpected-export", 10), fault("unexpected-export", 3)
+    hide([export, earlier, fault("readings-frozen", 5, channel="grid_w"), fault("meter-reversed", 6)])
+    assert (export.is_visible, earlier.is_visible) == (False, True)
+    load = fault("unexpected-export", 10)
+    hide([load, fault("readings-frozen", 5, channel="load_w")])
+    assert load.is_visible

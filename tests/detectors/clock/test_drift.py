@@ -32,6 +32,14 @@ def test_the_light_in_the_dark_of_a_drift_is_that_of_its_last_days() -> None:
     assert finding.kind == "clock-drift" and finding.value == pytest.approx(-43, rel=0.3)
 
 
+def test_both_ends_of_the_day_prove_a_fast_drift_where_nothing_shows_in_the_dark() -> None:
+    """Hills all around keep all light within the day; none moves both of its ends one way so fast."""
+    between = replace(ROOF, wall=(0.0, 360.0, 8.0), seed=2)
+    light = light_of(drift(FIRST, 90.0), 30, 15, between)
+    finding = only(judge(light, FIRST + timedelta(days=22), between))
+    assert finding.kind == "clock-drift" and finding.value == pytest.approx(90, rel=0.3)
+
+
 def test_a_drift_of_90_s_a_day_is_told_within_three_weeks() -> None:
     light = light_of(drift(FIRST, 90.0), 22)
     finding = only(judge(light, FIRST + timedelta(days=20)))

@@ -6,7 +6,10 @@ from datetime import date, timedelta
 import pytest
 
 from detectors.clock import clock
+from detectors.clock.drift import common_slope
 from detectors.clock.light import light_onsets
+from detectors.clock.lit_days import lit_days
+from detectors.clock.onsets import onsets_of
 from detectors.finding import OVER, Finding, Verdict
 from tests.support.clock_roofs import Error, constant, register, right, step
 from tests.support.clock_series import Series, all_series, denver_6kw, hourly_plants, open_data, restamped, wheel_data
@@ -39,6 +42,23 @@ def test_untouched_series_raise_nothing(series: Series, interval: int) -> None:
         pytest.skip("the series is coarser")
     found = [(day, v.kind) for day, v in verdicts(series, 9, interval=interval, days=500) if isinstance(v, Finding)]
     assert found == []
+
+
+@needs_series
+@pytest.mark.parametrize(("interval", "span"), [(15, 30), (15, 60), (30, 30), (30, 60)])
+def test_the_interval_of_a_slope_holds_the_right_clocks_own(interval: int, span: int) -> None:
+    """No right clock moves: the 95 % intervals of its slope hold none in 85 of 100 windows at least, short or long."""
+    held = []
+    for series in RIGHT:
+        if interval < series.interval_min:
+            continue
+        light = light_onsets(restamped(series._replace(days=min(series.days, 700)), interval), register([series.roof]))
+        for end in range(span, min(series.days, 700), span // 2):
+            onsets = onsets_of(light, register([series.roof]), series.first + timedelta(days=end), span)
+            if onsets.sites and len((days := lit_days(onsets, 0)).day) >= 0.6 * span:
+                slope, error = common_slope(days, days.middle, [slice(0, len(days.day))])
+                held.append(abs(slope) <= error)
+    assert len(held) >= 10 and sum(held) >= 0.85 * len(held)
 
 
 @needs_series

@@ -115,6 +115,15 @@ def test_where_the_balance_never_closes_the_others_tell_nothing_of_one_channel()
     home = {"pv_w": pv, "load_w": held_at(load, 7, 19), "grid_w": load - pv}
     assert len(judge(home, kept=past_days(run_h=1.0))) == 1
     assert judge(home, kept=past_days(run_h=1.0, open_w=700.0)) == []
+    assert judge(home, kept=past_days(days=1, run_h=1.0), known=1) == []  # one day that closed is no habit
+
+
+def test_the_balance_of_the_site_tells_nothing_of_one_phase():
+    """A turned phase opens it whenever that one moves; another, on a meter of 50 W, stands at 150 W all the same."""
+    pv, load = np.round(sunny() / 50) * 50, np.round(lively() / 50) * 50
+    still, moving = np.full(STEPS, 150.0), load - pv
+    home = {"pv_w": pv, "load_w": load + 150, "grid_w": still - moving, "grid_l1_w": still, "grid_l2_w": -moving}
+    assert judge(home, kept=past_days(channel="grid_l1_w", run_h=1.0)) == []
 
 
 def test_half_as_long_again_as_usual_is_wanted_even_where_the_others_tell():

@@ -326,6 +326,16 @@ def test_a_sensor_that_only_sales_by_day_can_tell_is_found_by_their_sign():
     assert not [one for one in (*right, *held) if isinstance(one, Finding)]
 
 
+def test_a_load_worked_out_from_the_grid_and_rounded_by_itself_proves_no_sign():
+    site = {"battery_kwh": 60.0, "feed_in_limit_kw": None}
+    channels = _sells_once_full(-1)
+    load = PV + channels["battery_w"] + channels["grid_w"]
+    coarse = {name: np.round(power / 50) * 50 for name, power in {**channels, "pv_w": PV, "load_w": load}.items()}
+    (found,) = _over_days(20, site, **coarse)
+    assert isinstance(found, Finding) and found.unit == "ratio"
+    assert found.since == build.DAY - timedelta(days=20)  # all of them, not the latest two weeks
+
+
 @pytest.mark.parametrize(("limit_kw", "night_w"), [(0.0, 0.0), (None, 300.0)])
 def test_generation_that_follows_the_load_answers_as_if_the_sensor_were_turned(limit_kw, night_w):
     """At a limit generation and import grow with the load together; elsewhere import in the dark shows the sign."""

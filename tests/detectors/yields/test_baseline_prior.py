@@ -10,8 +10,8 @@ from detectors.yields.free_intervals import INTERVALS
 from tests.support import build
 
 
-def _sigmas(day):
-    """Of one place: planes not known, known, and not known under a limit."""
+def _sigmas(day, energy=None):
+    """Of one place: planes not known, known, and not known under a limit that leaves so much `energy` to judge by."""
     planes = {"tilt_deg": None, "azimuth_deg": None}
     sites = build.sites(
         {"site_id": "a", "latitude": 52.0, "feed_in_limit_kw": None, **planes},
@@ -19,6 +19,9 @@ def _sigmas(day):
         {"site_id": "c", "latitude": 52.0, "feed_in_limit_kw": 0.0, **planes},
     )
     models = load()["roof_model"].schema.to_frame()
+    if energy is not None:
+        rows = [{"site_id": one, "day": day, "energy": energy, "neighbours": 5.0} for one in "abc"]
+        models = build.frame(models.schema, rows)
     fleet = fleet_day.gather(INTERVALS.to_frame(), sites, build.planes(), models, day)
     assert fleet.sites["site_id"].to_list() == ["a", "b", "c"]
     return baseline_prior.sigma(fleet)
@@ -30,3 +33,12 @@ def test_unknown_planes_leave_more_open_in_winter_and_known_ones_do_not():
     assert summer[1] < summer[0] < 0.12
     assert winter[0] > 1.5 * summer[0]
     assert (winter[2] > winter[0]) & np.isfinite(winter).all()
+
+
+def test_what_a_limit_leaves_open_goes_with_the_energy_that_it_leaves_to_judge_by():
+    """Half a kWh per kWp tells a level nearly as well as no limit; a twentieth tells next to nothing."""
+    little, some, much = (_sigmas(date(2026, 6, 21), energy)[2] for energy in (0.05, 0.5, 3.0))
+    without = _sigmas(date(2026, 6, 21), 3.0)[0]
+    assert little > 0.3
+    assert some < 0.2
+    assert without < much < 1.25 * without

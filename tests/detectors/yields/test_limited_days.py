@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import lognorm
 
-from detectors.yields import limited_days
+from detectors.yields import capped, limited_days
 from detectors.yields.limited_days import LEVELS, Day
 
 SUN_W = 5000 * np.clip(np.sin(np.linspace(0, np.pi, 40)), 0, None)  # 5 kWp under ten hours of a clear sky
@@ -15,7 +15,7 @@ def _likelihood(level, takers_w):
     takers = np.broadcast_to(np.asarray(takers_w, dtype=float), SUN_W.shape)
     made = np.minimum(SUN_W * np.exp(level), takers)
     day = Day(
-        SUN_W[None], np.full((1, 40), limited_days.SKY_SIGMA), np.full(1, np.inf), made[None], takers[None],
+        SUN_W[None], np.full((1, 40), capped.SKY_SIGMA), np.full(1, np.inf), made[None], takers[None],
         np.ones((1, 40)), np.full(1, 0.05), np.full(1, 5.0),
     )  # fmt: skip
     (told,) = limited_days.log_likelihood(day)
@@ -29,7 +29,7 @@ def test_the_mean_of_a_capped_sky_is_the_integral_of_its_distribution(cap, sigma
     at = np.linspace(0, cap, 20_001)
     survival = lognorm.sf(at, s=sigma, scale=np.exp(-(sigma**2) / 2))
     integral = np.trapezoid(survival, at)
-    assert limited_days.capped_mean(np.array(1.0), np.array(cap), np.array(sigma)) == pytest.approx(integral, rel=1e-4)
+    assert capped.capped_mean(np.array(1.0), np.array(cap), np.array(sigma)) == pytest.approx(integral, rel=1e-4)
 
 
 def test_takers_that_take_all_show_the_level_from_both_sides():
@@ -67,11 +67,11 @@ def test_a_likelihood_moves_with_the_level_of_its_model_and_is_one_where_nothing
 def test_usable_is_what_was_always_usable_around():
     usable = np.array([[900.0, 300.0, 900.0, 900.0, 50.0]])
     known = np.array([[True, True, True, True, False]])
-    assert limited_days.least_around(usable, known).tolist() == [[300.0, 300.0, 300.0, 900.0, 900.0]]
+    assert capped.least_around(usable, known).tolist() == [[300.0, 300.0, 300.0, 900.0, 900.0]]
 
 
 def test_neighbours_that_disagree_leave_more_open():
     agree, disagree = np.full((1, 4, 2), 0.8), np.array([0.4, 0.6, 0.9, 1.0])[None, :, None].repeat(2, 2)
-    assert limited_days.sky_sigma(agree).max() == limited_days.SKY_SIGMA
-    assert limited_days.sky_sigma(disagree).min() > 0.2
-    assert limited_days.sky_sigma(agree[:, :2]).min() == limited_days.FEW_SKY_SIGMA
+    assert capped.sky_sigma(agree).max() == capped.SKY_SIGMA
+    assert capped.sky_sigma(disagree).min() > 0.2
+    assert capped.sky_sigma(agree[:, :2]).min() == capped.FEW_SKY_SIGMA

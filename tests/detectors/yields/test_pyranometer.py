@@ -41,6 +41,7 @@ def _day(roofs, factor=1.0, usable_w=np.inf, seed=1):
         lit,
         np.broadcast_to(np.asarray(usable_w, dtype=float), power.shape),
         np.zeros(power.shape),
+        lit,
     ), clearness
 
 
@@ -84,7 +85,7 @@ def test_a_curtailed_site_is_judged_by_what_could_be_used():
     roofs = _roofs(has_limit=np.array([True, False, False, False, False]))
     full, _ = _day(roofs)
     usable = np.full((SITES, 96), np.inf)
-    usable[0] = np.where(np.arange(96) % 3 == 0, 6000.0, 1500.0)
+    usable[0] = np.where(np.arange(96) // 8 % 2 == 0, 6000.0, 1500.0)
     cut = full._replace(
         power_w=np.minimum(full.power_w, usable),
         usable_w=usable,
@@ -99,6 +100,38 @@ def test_a_curtailed_site_is_judged_by_what_could_be_used():
     )
     found, *_ = _residual(roofs, cut)
     assert found.x[0] == pytest.approx(np.log(0.6), abs=0.06)
+
+
+def _under_broken_clouds(seed, takers_w, **more):
+    """Roof 0 may feed nothing in, and its takers hold it at `takers_w`; each roof has clouds of its own."""
+    clouds = np.random.default_rng([seed, 1]).lognormal(-0.08, 0.4, (SITES, 96))
+    day, _ = _day(_roofs(), clouds, seed=seed)
+    most = np.full(day.power_w.shape, np.inf)
+    most[0] = takers_w
+    return day._replace(power_w=np.minimum(day.power_w, most), usable_w=most, **more)
+
+
+def test_what_clouds_of_its_own_would_have_brought_beyond_the_takers_is_not_missed():
+    """Its neighbours let expect less than its takers had room for, on the average; what they held is due nowhere."""
+    roofs = _roofs(has_limit=np.array([True, False, False, False, False]))
+    told = [_residual(roofs, _under_broken_clouds(seed, 2000.0))[0].x[0] for seed in range(12)]
+    free = [_residual(_roofs(), _under_broken_clouds(seed, np.inf))[0].x[0] for seed in range(12)]
+    assert np.mean(told) == pytest.approx(np.mean(free), abs=0.04)
+    held = [_residual(_roofs(), _under_broken_clouds(seed, 2000.0))[0].x[0] for seed in range(12)]
+    assert np.mean(held) < np.mean(free) - 0.15
+
+
+def test_bright_quarter_hours_in_which_a_battery_took_all_that_it_can_count_as_well_as_dull_ones():
+    """What is left when they are not counted is a fall that is none."""
+    roofs = _roofs(has_limit=np.array([True, False, False, False, False]))
+    told = []
+    for seed in range(12):
+        day = _under_broken_clouds(seed, 2500.0)
+        is_below = day.power_w < 0.85 * 2500.0
+        usable, battery = np.full((SITES, 96), 300.0), np.full((SITES, 96), 2200.0)
+        told.append(_residual(roofs, day._replace(is_free=is_below, usable_w=usable, battery_w=battery))[0].x[0])
+    free = [_residual(_roofs(), _under_broken_clouds(seed, np.inf))[0].x[0] for seed in range(12)]
+    assert np.mean(told) == pytest.approx(np.mean(free), abs=0.04)
 
 
 def test_clipped_power_says_nothing_of_a_bright_sky():

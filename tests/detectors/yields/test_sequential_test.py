@@ -2,7 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.stats import t as student_t
 
+from detectors.yields import limited_days, testing
 from detectors.yields import sequential_test as seq
 
 
@@ -30,6 +32,24 @@ def test_one_step_is_bayes_rule_cell_by_cell():
             t4 = 0.375 / 0.07 * (1 + z * z / 4) ** -2.5
             expected[b, d] = state[0, b, d] * (0.98 * t4 + 0.02 * 0.16) ** 0.7
     assert got[0] == pytest.approx(expected / expected.sum(), abs=1e-12)
+
+
+def test_a_day_counts_by_students_t_whose_root_mean_square_is_its_sigma():
+    """scipy's t of 4 degrees, with the scale that makes its standard deviation the day's sigma."""
+    sigma, x = 0.09, -0.25
+    scale = sigma / student_t.std(4)
+    nothing, unknown, no = np.zeros(1), np.full(1, np.nan), np.zeros(1, dtype=bool)
+    whole_day = np.full((1, len(limited_days.LEVELS)), np.nan)
+    told = testing.Evidence(
+        np.array([x]), np.array([sigma]), unknown, nothing, nothing, nothing, no, no, unknown, whole_day, nothing
+    )
+    state = seq.start(seq.Prior(np.array([0.1])))
+    after = testing.step(state, np.zeros(1), told, no, nothing)[0, :, 0]
+    before = seq.advance(state, np.zeros(1))[0, :, 0]
+    at = np.flatnonzero(before > 1e-6)
+    density = 0.98 * student_t.pdf((x - seq.BASELINES[at]) / scale, 4) / scale + 0.02 * 0.16
+    got = after[at] / before[at]
+    assert got / got.max() == pytest.approx(density**0.7 / (density**0.7).max(), rel=1e-6)
 
 
 def test_probabilities_stay_probabilities_and_walks_lose_nothing():

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from detectors.stats.curtailment import as_known_now
 from detectors.yields import voltage_curtailment
 from detectors.yields.verdicts import not_judged
 from tests.support import build
@@ -108,6 +109,24 @@ def test_what_a_month_has_shown_counts_where_it_is_not_clear_by_itself(days):
     told = _row(_night(_cut(0.1)), build.frame(voltage_curtailment.CURTAILED, rows))
     missing = float((powers()[STREET, NOON] * 0.1).sum() / 4000)
     assert told["curtailed_kwh"] == (pytest.approx(missing, rel=0.2) if days == 3 else 0.0)
+
+
+@pytest.mark.parametrize(("missing_kwh", "possible_kwh", "is_shown"), [(3.6, 30.0, True), (1.5, 30.0, False),
+                                                                       (3.6, None, False)])  # fmt: skip
+def test_days_that_are_not_clear_by_themselves_show_it_together(missing_kwh, possible_kwh, is_shown):
+    """Ten days of 20 kWh due, each known to 1.5 kWh: by their sum to hypot(4.7, 5 % of 200), of which three are 33 kWh.
+
+    Without neighbours, who tell what the whole day could have given, sums of clear hours prove nothing.
+    """
+    rows = [
+        {"site_id": "street", "day": DAY - timedelta(days=n + 1), "due_kwh": 20.0, "made_kwh": 20.0 - missing_kwh,
+         "sigma_kwh": 1.5, "curtailed_kwh": 0.0, "possible_kwh": possible_kwh}
+        for n in range(10)
+    ]  # fmt: skip
+    month = build.frame(voltage_curtailment.CURTAILED, rows)
+    told = _row(_night(_cut(0.1)), month)
+    assert (told["curtailed_kwh"] > 0) == is_shown
+    assert as_known_now(month)["curtailed_kwh"].sum() == pytest.approx(10 * missing_kwh if is_shown else 0.0)
 
 
 def test_quarter_hours_between_high_ones_are_not_those_by_which_the_roof_is_judged():
