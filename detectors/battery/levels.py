@@ -27,6 +27,7 @@ MIN_DROP_PCT = 20.0  # ours: with a level in whole per cent, a day's ratio then 
 LEAST_SIGMA_PCT = 0.3  # rounding to whole per cent: 1 / sqrt 12
 LEAST_SIGMA_W = 3.0  # ours: rounding to ten watts: 10 / sqrt 12
 SIGMAS = 2.0  # ours: a register and a learned level further apart than two sigma, and than a level settles, differ
+WHOLE_PCT = 1.0  # common practice: levels are shown in whole per cent, and none is told as known better
 LEVELS = pl.Schema(
     {
         "site_id": pl.String,
@@ -163,7 +164,8 @@ def reserve_words(site: Mapping[str, Any]) -> str:
     """The reserve as a sentence names it: `20 %`, or `20 +- 1 % as learned` where the register is silent."""
     if not site["is_reserve_learned"]:
         return f"{site['battery_reserve_pct']:g} %"
-    return f"{site['battery_reserve_pct']:.0f} +- {site['learned_reserve_sigma_pct']:.0f} % as learned"
+    sigma = max(site["learned_reserve_sigma_pct"], WHOLE_PCT)
+    return f"{site['battery_reserve_pct']:.0f} +- {sigma:.0f} % as learned"
 
 
 def difference(site: Mapping[str, Any]) -> str:
@@ -174,7 +176,8 @@ def difference(site: Mapping[str, Any]) -> str:
     sigma = site["learned_reserve_sigma_pct"]
     if abs(told - seen) <= max(SIGMAS * sigma, RESERVE_BAND_PCT):
         return ""
-    return f" The register says {told:g} %, its evenings show discharge stopping at {seen:.0f} +- {sigma:.0f} %."
+    learned = f"{seen:.0f} +- {max(sigma, WHOLE_PCT):.0f} %"
+    return f" The register says {told:g} %, its evenings show discharge stopping at {learned}."
 
 
 def as_evidence(site: Mapping[str, Any]) -> dict[str, EvidenceValue]:

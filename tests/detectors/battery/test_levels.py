@@ -112,7 +112,7 @@ def test_a_learned_reserve_stands_in_for_a_silent_register():
     (found,) = battery_below_reserve.detect(readings(DEEP), build.sites(BARE), build.earlier(), build.DAY, known)
     assert isinstance(found, Finding)
     assert (found.severity, found.threshold) == ("watch", pytest.approx(18.0, abs=0.5))
-    assert "its reserve is 20 +- 0 % as learned" in found.summary
+    assert "its reserve is 20 +- 1 % as learned" in found.summary
     told = build.sites({**BARE, "battery_reserve_pct": 20.0})
     (found,) = battery_below_reserve.detect(readings(DEEP), told, build.earlier(), build.DAY, known)
     assert found.severity == "soon" and "learned" not in found.summary
@@ -125,7 +125,7 @@ def test_a_stop_above_the_learned_reserve_is_told():
     (found,) = battery_not_discharging.detect(
         of(build.DAY, rows), rests, days, sites, build.earlier(), build.DAY, known
     )
-    assert found.value == pytest.approx(80.0, abs=0.5) and "reserve is 20 +- 0 % as learned" in found.summary
+    assert found.value == pytest.approx(80.0, abs=0.5) and "reserve is 20 +- 1 % as learned" in found.summary
 
 
 def test_a_register_that_the_evenings_contradict_is_named():
@@ -134,7 +134,7 @@ def test_a_register_that_the_evenings_contradict_is_named():
     (found,) = battery_not_discharging.detect(
         of(build.DAY, rows), rests, build.days({"surplus_kwh": 20.0}), sites, build.earlier(), build.DAY, known
     )
-    assert "The register says 20 %, its evenings show discharge stopping at 80 +- 0 %." in found.summary
+    assert "The register says 20 %, its evenings show discharge stopping at 80 +- 1 %." in found.summary
     assert found.evidence["learned_reserve_pct"] == pytest.approx(80.0, abs=0.5)
 
 
