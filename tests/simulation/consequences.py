@@ -5,7 +5,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.simulation.faults import NAN, NOW_AND_THEN, Fault
+from tests.simulation.faults import FORMS, NAN, NOW_AND_THEN, Fault
 from tests.simulation.live import Truth
 from tests.simulation.site import Site
 
@@ -20,6 +20,7 @@ LOSING = {
     "voltage-curtailment",
 }
 VISIBLE_DAYS = 3
+LIT_KWH = 0.1  # ours, per kWp: a gloomy winter day; a roof under snow makes less
 DRIFTED_S = (
     1800.0  # ours: 90 s a day for three weeks, 20 s a day for three months; below it no light tells it from shade
 )
@@ -92,7 +93,9 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
             values = np.array([max(over[day == n].max(), 0.0) for n in range(axis.days)])
             shows = values > 0.05 * site.import_limit_kw * 1000
         case "phase-imbalance":
-            shows = daily(np.where(on, truth.pv_w, 0.0)) > 1.0
+            by_phase = truth.phase_load_w - (truth.pv_w + truth.battery_w) / 3
+            crossed = np.minimum(np.clip(by_phase, 0, None).sum(axis=0), np.clip(-by_phase, 0, None).sum(axis=0))
+            shows = daily(np.where(on, crossed, 0.0)) > 0.3
         case "meter-reversed":
             shows = daily(np.where(on, np.clip(truth.grid_w, 0, None), 0.0)) > 0.3
         case "unexplained":
@@ -111,6 +114,8 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
             shows = daily(np.where(on, truth.pv_w, 0.0)) > 1.0
         case _:
             shows = daily(on * 1000.0) > 0.2
+    if FORMS[fault.kind].family == "clock":
+        shows &= daily(truth.pv_w) > LIT_KWH * site.roof.kwp  # clocks are read from the light, and snow shows none
     if values is not None:
         fault.value_of_day = {axis.first + timedelta(days=n): float(v) for n, v in enumerate(values) if shows[n]}
     fault.is_visible = bool(shows.sum() >= (2 if fault.kind == "site-silent" else VISIBLE_DAYS))
