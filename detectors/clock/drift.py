@@ -28,10 +28,6 @@ MARGIN = 6.0  # Kass & Raftery 1995: twice the log of the odds beyond this is st
 NEXT_STEP = 9.2
 START_EVERY_DAYS = 4  # onsets that are tried
 MIN_TOOTH_DAYS = 5
-# Slopes of windows of 20 to 120 days of real series whose clocks are right (AEW, SERF, Denver, Almeria at 15, 30 and 60
-# min) scatter by more than their days do: by as much as if the seasons moved one end of the window against the other by
-# a sigma of 2.6, 5.5 and 7.3 min, whatever its length, which is 1.4, 2.0 and 1.6 of an onset's own error.
-WANDER = 1.6
 SLOPES_TRIED = np.array([-135.0, -110.0, -90.0, -70.0, -50.0, -30.0, 30.0, 50.0, 70.0, 90.0, 110.0, 135.0])  # s/day
 BLOCK_DAYS = 10
 SCATTER_MIN = 30.0  # ours: where single days scatter more, hours are shut off and there are no onsets to follow
@@ -205,7 +201,7 @@ def _teeth(days: Days, fit: _Fit) -> list[slice]:
 def common_slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
     """The common slope of the teeth by weighted least squares, and half of its 95 % interval; minutes per day.
 
-    The interval is of the days' scatter and of WANDER, by which each tooth's ends move by themselves.
+    The interval is of the days' scatter and of their wander, by which each tooth's ends move by themselves.
     """
     squares = products = rest = 0.0
     for tooth in teeth:
@@ -219,7 +215,7 @@ def common_slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, 
     count = sum(tooth.stop - tooth.start for tooth in teeth)
     variance = max(rest - slope * products, 0.0) / max(count - len(teeth) - 1, 1)
     lengths = [days.day[tooth][-1] - days.day[tooth][0] + 1.0 for tooth in teeth]
-    wander = WANDER * days.floor / float(np.linalg.norm(lengths))
+    wander = days.wander / float(np.linalg.norm(lengths))
     return slope, NINETY_FIVE * float(np.hypot(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)), wander))
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import date, timedelta
+from itertools import product
 
 import pytest
 
@@ -45,20 +46,24 @@ def test_untouched_series_raise_nothing(series: Series, interval: int) -> None:
 
 
 @needs_series
-@pytest.mark.parametrize(("interval", "span"), [(15, 30), (15, 60), (30, 30), (30, 60)])
-def test_the_interval_of_a_slope_holds_the_right_clocks_own(interval: int, span: int) -> None:
-    """No right clock moves: the 95 % intervals of its slope hold none in 85 of 100 windows at least, short or long."""
+def test_the_interval_of_a_slope_holds_the_right_clocks_own() -> None:
+    """No right clock moves: the 95 % intervals of its slope hold none in 85 of 100 windows at least, short or long.
+
+    Of days' scatter alone they would in 72 to 78, whichever of the series are here.
+    """
     held = []
-    for series in RIGHT:
+    for series, interval in product(RIGHT, (15, 30, 60)):
         if interval < series.interval_min:
             continue
-        light = light_onsets(restamped(series._replace(days=min(series.days, 700)), interval), register([series.roof]))
-        for end in range(span, min(series.days, 700), span // 2):
-            onsets = onsets_of(light, register([series.roof]), series.first + timedelta(days=end), span)
-            if onsets.sites and len((days := lit_days(onsets, 0)).day) >= 0.6 * span:
-                slope, error = common_slope(days, days.middle, [slice(0, len(days.day))])
-                held.append(abs(slope) <= error)
-    assert len(held) >= 10 and sum(held) >= 0.85 * len(held)
+        some = series._replace(days=min(series.days, 700))
+        light = light_onsets(restamped(some, interval), register([series.roof]))
+        for span in (30, 60):
+            for end in range(span, some.days, span // 2):
+                onsets = onsets_of(light, register([series.roof]), series.first + timedelta(days=end), span)
+                if onsets.sites and len((days := lit_days(onsets, 0)).day) >= 0.6 * span:
+                    slope, error = common_slope(days, days.middle, [slice(0, len(days.day))])
+                    held.append(abs(slope) <= error)
+    assert len(held) >= 100 and sum(held) >= 0.85 * len(held)
 
 
 @needs_series
