@@ -23,8 +23,8 @@ TOTAL_MIN = 22.0  # less than this in all is not told from the seasons' shade
 SLOPE_KNOWN = 0.3  # of the slope: its 95 % interval at most, either way
 TOGETHER = 0.5  # first and last light's moves differ by less than this share of their sum: a clock, not a wall
 MARGIN = 6.0  # Kass & Raftery 1995: twice the log of the odds beyond this is strong evidence
-# ours: a clock jumps, beside changes of clocks, once in years, so that a second jump within weeks has odds of one in a
-# hundred before any light is seen; twice their log. A drift that is set right has as many jumps of its own.
+# ours: of a hundred clocks that jumped, beside changes of clocks, one jumps again within the months that are fitted;
+# twice the log of these odds, for each jump after the first. A drift that is set right has as many jumps of its own.
 NEXT_STEP = 9.2
 START_EVERY_DAYS = 4  # onsets that are tried
 MIN_TOOTH_DAYS = 5
@@ -32,7 +32,8 @@ SLOPES_TRIED = np.array([-135.0, -110.0, -90.0, -70.0, -50.0, -30.0, 30.0, 50.0,
 BLOCK_DAYS = 10
 SCATTER_MIN = 30.0  # ours: where single days scatter more, hours are shut off and there are no onsets to follow
 # ours: a horizon moves both ends of the day one way only if it falls on one side and rises on the other, and so fast
-# only if it does by more than a degree in two (the sun's azimuth moves by some 0.6 degrees a day, 4 min for each)
+# only if it does by a degree in three or so on both (at 47 degrees the place of sunrise moves by some 0.6 degrees a
+# day, and the rising sun climbs by 0.17 a minute)
 BOTH_ENDS_S_PER_DAY = 60.0
 OVER_DAYS = 10  # ours: so many days with light tell that a drift has ended
 

@@ -36,8 +36,8 @@ def _labels(sites: pl.DataFrame) -> list[int]:
     """A number per site, alike where a chain of sites leads from one to the other; all alike without coordinates.
 
     Sites of one cube, whose diagonal is the distance, are near each other; cubes are joined where any two of their
-    sites are. So thousands of sites in one town are not held against each other pair by pair, which
-    for 10,000 takes 2.4 GB.
+    sites are. So thousands of sites in one town are not held against each other pair by pair, which for 10,000 takes
+    2.4 GB.
     """
     angles = np.radians(sites.select(pl.col("latitude", "longitude").fill_null(0.0)).to_numpy())
     if not len(angles):

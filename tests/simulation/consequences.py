@@ -24,21 +24,18 @@ LIT_KWH = 0.1  # ours, per kWp: a gloomy winter day; a roof under snow makes les
 DRIFTED_S = (
     1800.0  # ours: 90 s a day for three weeks, 20 s a day for three months; below it no light tells it from shade
 )
-# Faults that nobody can see while this channel stands still.
-READ_BY = {
-    "grid_w": {"unexpected-export", "import-limit-exceeded", "meter-reversed"},
-    "soc_pct": {"battery-below-reserve"},
-}
+# Faults that nobody can see while the grid meter stands still.
+OF_GRID = {"unexpected-export", "import-limit-exceeded", "meter-reversed"}
 
 
 def hide(faults: list[Fault]) -> None:
-    """Takes is_visible from the faults of a site whose own channel is frozen for as long as they last."""
+    """Takes is_visible from the grid's faults at a site whose grid meter is frozen for as long as they last."""
     for frozen in faults:
-        if frozen.kind != "readings-frozen" or frozen.shape == NOW_AND_THEN:
+        if frozen.kind != "readings-frozen" or frozen.shape == NOW_AND_THEN or frozen.detail["channel"] != "grid_w":
             continue
         for fault in faults:
             is_covered = frozen.first_day <= fault.first_day and fault.last_day <= frozen.last_day
-            if is_covered and fault.kind in READ_BY.get(frozen.detail["channel"], ()):
+            if is_covered and fault.kind in OF_GRID:
                 fault.is_visible = False
 
 
