@@ -272,15 +272,32 @@ def test_a_site_whose_files_always_come_days_late_is_silent_only_beyond_its_own_
     [
         None,
         _arrivals([0] * 20),  # each morning the day before
-        _arrivals([3] * 4),  # fewer than tell a rhythm
+        build.frame(frames.ARRIVALS, []),  # all of its history came at once
         _arrivals([0] * 9 + [12] + [0] * 10),  # one long outage, whose readings came at last
         _arrivals([-2] * 20, hour=23.0),  # every few minutes
     ],
-    ids=["not known", "punctual", "few", "one outage", "all day long"],
+    ids=["not known", "punctual", "at once", "one outage", "all day long"],
 )
 def test_without_such_a_rhythm_a_day_without_readings_is_told_at_once(arrivals):
     (found,) = _silent_for(1, arrivals)
     assert isinstance(found, Finding) and found.threshold == 24.0
+
+
+@pytest.mark.parametrize(("late", "silent_h"), [([0], 48.0), ([0, 0, 0, 0], 48.0), ([0, 3, 0], 96.0)])
+def test_until_deliveries_show_a_rhythm_one_more_morning_or_the_latest_so_far_is_waited_for(late, silent_h):
+    days = int(silent_h) // 24
+    (waited,) = _silent_for(days - 1, _arrivals(late))
+    assert isinstance(waited, NotJudged) and f"after {silent_h:.0f} h" in waited.reason
+    (found,) = _silent_for(days, _arrivals(late))
+    assert isinstance(found, Finding) and found.threshold == silent_h
+
+
+def test_what_came_late_three_times_in_two_months_is_waited_for():
+    """A logger that is late on a tenth of the days: the longest wait of fifty is no false alarm each week."""
+    (waited,) = _silent_for(2, _arrivals([0] * 15 + [3, 0, 0, 2, 0] + [0] * 20 + [2] + [0] * 10))
+    assert isinstance(waited, NotJudged)
+    (found,) = _silent_for(1, _arrivals([0] * 15 + [3, 0, 0, 0, 0] + [0] * 20 + [2] + [0] * 10))
+    assert isinstance(found, Finding)
 
 
 def test_what_always_comes_in_the_afternoon_is_waited_for_until_the_next_morning():
