@@ -64,7 +64,7 @@ KINDS = {
 REASONS = {
     "delivery-problem": "no site of its kind delivered on this day, or hardly any: a delivery problem",
     "nothing-arrived": "nothing of any site has arrived in the time looked back on",
-    "never-reported": "never reported so far, and hardly any daylight since it could have",
+    "never-reported": "never reported so far; its first readings are waited for a day and six hours of daylight",
     "daylight-only": "it delivers by daylight only, and there was hardly any",
     "comes-late": "its exports usually come up to {late_days:.0f} d late; it is told as silent after {limit_h:.0f} h",
     "rhythm-unknown": "too few of its exports have come yet to show how late they are; silent after {limit_h:.0f} h",

@@ -134,6 +134,13 @@ def test_a_site_that_never_reported_counts_from_its_commissioning():
     assert found.threshold == 6.0
 
 
+def test_the_first_file_of_a_new_site_is_waited_for_one_morning_more():
+    for age, kind in ((0, NotJudged), (1, Finding)):
+        commissioned = {"site_id": "new", "commissioned_on": DAY - timedelta(days=age)}
+        (verdict,) = _judge(_past("roof-1", range(1, 30)), _today(), sites=({}, commissioned))
+        assert isinstance(verdict, kind), age
+
+
 def test_a_site_without_a_date_counts_from_the_fleets_first_day():
     (found,) = _judge(_past("roof-1", range(1, 11)), _today(), sites=({}, {"site_id": "new"}))
     assert (found.site_id, found.value) == ("new", 11 * 24.0)
