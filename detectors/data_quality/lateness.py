@@ -7,9 +7,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 NOON_H = 12.0  # ours: what comes later than this was not there in the morning, when the day before is judged
-MIN_ARRIVALS = 5  # ours: fewer are no rhythm
-YOUNG_MORNINGS = 1  # ours: until there is one; a file that one delivery in four brings late is missing on one in four
-BEYOND_SHARE, BEYOND_MOST = 0.1, 2  # ours: deliveries later than usual; what came back three times is a rhythm
+MIN_ARRIVALS = 10  # ours: fewer are no rhythm
+MARGIN_MORNINGS = 1  # ours: beyond the latest so far; of scattered ones the next may well be later
+RHYTHM = 3  # ours: what came back three times is a rhythm
+FILE_DAYS = 2  # ours: a file that is once later than this was an outage of the site, whose readings came at last
+OUTLIER = 2.0  # ours: a wait of more than twice the next longest is none of the rhythm
+USUAL_SHARE = 0.5  # ours: of the late ones; what most of them reach is the rhythm itself, and needs no margin
 MAX_DAYS = 14  # ours: nobody waits longer for a file, whatever came before
 
 
@@ -26,12 +29,22 @@ def lateness(arrivals: pl.DataFrame | None, sites: pl.DataFrame) -> Lateness:
         return Lateness(np.zeros(sites.height, np.int64), np.zeros(sites.height, np.bool_))
     # A day's readings that come by the next morning's noon were in time: two days after the newest one before them.
     missed = (pl.col("day") - pl.col("before_day")).dt.total_days() - 2 + (pl.col("hour") >= NOON_H).cast(pl.Int64)
-    beyond = (BEYOND_SHARE * pl.len()).floor().clip(upper_bound=BEYOND_MOST).cast(pl.Int64)
-    usual = (
-        arrivals.select("site_id", missed=missed.clip(0, MAX_DAYS))
-        .group_by("site_id")
-        .agg(late=pl.col("missed").sort(descending=True).get(beyond), is_known=pl.len() >= MIN_ARRIVALS)
-        .with_columns(late=pl.when("is_known").then("late").otherwise(pl.col("late").clip(YOUNG_MORNINGS)))
+    usual = arrivals.select("site_id", missed=missed.clip(0, MAX_DAYS)).group_by("site_id").agg("missed")
+    usual = usual.with_columns(
+        late=pl.col("missed").map_elements(lambda one: _mornings(one.to_list()), return_dtype=pl.Int64),
+        is_known=pl.col("missed").list.len() >= MIN_ARRIVALS,
     )
     told = sites.select("site_id").join(usual, on="site_id", how="left", maintain_order="left")
     return Lateness(told["late"].fill_null(0).cast(pl.Int64).to_numpy(), told["is_known"].fill_null(False).to_numpy())
+
+
+def _mornings(missed: list[int]) -> int:
+    """How many mornings a site is waited for that was so many late; each delivery in turn, 0 = in time."""
+    late = sorted(one for one in missed if one)
+    if len(missed) < MIN_ARRIVALS:
+        return max(missed) + MARGIN_MORNINGS
+    if len(late) < RHYTHM:
+        return min((one for one in late if one <= FILE_DAYS), default=0) and MARGIN_MORNINGS
+    latest = late[-1] if late[-1] <= OUTLIER * late[-2] else late[-2]
+    is_usual = sum(one >= latest for one in late) >= USUAL_SHARE * len(late)
+    return min(latest + (0 if is_usual else MARGIN_MORNINGS), MAX_DAYS)
