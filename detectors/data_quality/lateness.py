@@ -34,8 +34,11 @@ def lateness(arrivals: pl.DataFrame | None, sites: pl.DataFrame) -> Lateness:
         late=pl.col("missed").map_elements(lambda one: _mornings(one.to_list()), return_dtype=pl.Int64),
         is_known=pl.col("missed").list.len() >= MIN_ARRIVALS,
     )
+    # Where the exports of others are known to come by themselves, a site without a second one is new.
     told = sites.select("site_id").join(usual, on="site_id", how="left", maintain_order="left")
-    return Lateness(told["late"].fill_null(0).cast(pl.Int64).to_numpy(), told["is_known"].fill_null(False).to_numpy())
+    return Lateness(
+        told["late"].fill_null(MARGIN_MORNINGS).cast(pl.Int64).to_numpy(), told["is_known"].fill_null(False).to_numpy()
+    )
 
 
 def _mornings(missed: list[int]) -> int:

@@ -275,6 +275,11 @@ def test_a_site_whose_files_come_days_late_is_silent_only_beyond_its_own_rhythm(
     assert isinstance(found, Finding) and (found.value, found.threshold) == (96.0, 96.0)
 
 
+def test_a_site_of_one_delivery_is_waited_for_like_a_new_one_beside_others_that_deliver():
+    arrivals = _arrivals([0] * 20, site_id="another")
+    assert [type(_silent_for(count, arrivals)[0]) for count in (1, 2)] == [NotJudged, Finding]
+
+
 def test_a_file_that_was_late_once_or_twice_is_waited_for_one_morning_more():
     arrivals = _arrivals([0] * 20 + [2] + [0] * 10 + [1] + [0] * 10)
     assert [type(_silent_for(count, arrivals)[0]) for count in (1, 2)] == [NotJudged, Finding]
