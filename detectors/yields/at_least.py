@@ -33,10 +33,10 @@ def of_day(fleet: Fleet, expected: Array, sky: Array, correction: Correction) ->
         is_told = (due > LEAST_ENERGY * fleet.roofs.kwp) & (total > ZERO_RATIO * due)
         with np.errstate(divide="ignore", invalid="ignore"):
             told = np.fmax(told, np.where(is_told, np.log(total / due) + level, np.nan))
-    return np.asarray(np.fmax(told, _best_hour(made, clear_w(fleet), fleet.roofs.kwp)))
+    return np.asarray(np.fmax(told, best_hour(made, clear_w(fleet), fleet.roofs.kwp)))
 
 
-def _best_hour(made_w: Array, clear_w: Array, kwp: Array) -> Array:
+def best_hour(made_w: Array, clear_w: Array, kwp: Array) -> Array:
     """Log of what the best quarter hours of a high sun have over the clear sky, less what clouds add; NaN = too few."""
     is_high = np.isfinite(made_w) & (clear_w > HIGH_LIGHT_RATIO * 1000 * kwp[:, None])
     ratio = np.where(is_high, made_w / np.maximum(clear_w, 1e-9), 0.0)
