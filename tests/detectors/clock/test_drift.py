@@ -48,7 +48,7 @@ def test_light_in_the_dark_makes_up_for_ends_of_the_day_that_move_unevenly() -> 
     (early,) = judge(light, first + timedelta(days=16), hidden)
     assert isinstance(early, NotJudged) and early.reason.code == "moving"
     finding = only(judge(light, first + timedelta(days=22), hidden))
-    assert finding.kind == "clock-drift" and finding.value == pytest.approx(-117, rel=0.3)
+    assert finding.kind == "clock-drift" and finding.value == pytest.approx(-117, rel=0.5)
 
 
 def test_a_drift_of_90_s_a_day_is_told_within_three_weeks() -> None:
