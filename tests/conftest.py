@@ -1,6 +1,7 @@
 """What several test modules look at and none changes."""
 
 import contextlib
+import gc
 import os
 import shutil
 import subprocess
@@ -22,6 +23,7 @@ from tests.support import desk
 from tests.support.few_detectors import silence
 from tests.support.places import ROOT
 
+gc.disable()  # until all tests are collected: nothing of what that makes is let go before the end
 LIVED = "NOONMARK_LIVED_DEMO"  # a folder that `noonmark demo` made, to save its minutes while writing tests
 
 
@@ -78,6 +80,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
     last = {item.path for item in items if place(item) == 2}  # a module stays together
     items.sort(key=lambda item: 2 if item.path in last else place(item))
+
+
+def pytest_collection_finish() -> None:
+    """Libraries and tests stay to the end, so that no collection of garbage goes through them."""
+    gc.freeze()
+    gc.enable()
 
 
 class Demo:
