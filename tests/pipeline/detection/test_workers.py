@@ -15,7 +15,7 @@ from pipeline.detection import sum_up
 from pipeline.detection.sum_up import summed
 from pipeline.detection.workers import Pool, pool
 from pipeline.errors import NoonmarkError, RefusedError
-from tests.support.fleet import Fleet, differences, roof, sunny
+from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
 DEADLY = 2
 
@@ -65,13 +65,13 @@ def summed_amid_a_death(of: sum_up.Given) -> sum_up.Summed:
 
 @pytest.fixture(scope="module")
 def one(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
-    """A night's exports summed up in one process; the workspace before it is beside it, as `before`."""
+    """A night in one process; the workspace before it is beside it, as `before`."""
     root = tmp_path_factory.mktemp("night")
     fleet = Fleet(root / "one", 5, devices=[("S4", "A"), ("S4", "B")])
     for site in ("S1", "S2", "S3", "S4A", "S4B", "S5"):
         fleet.drop(f"{site}_roof_1.csv", roof(sunny(peak_w=9000 if site == "S2" else 6000)))
     shutil.copytree(fleet.space.root, root / "before")
-    fleet.take_in()
+    fleet.cycle(day=DAY)
     return fleet
 
 
@@ -86,12 +86,12 @@ def test_a_night_of_two_of_which_one_dies_is_the_night_of_one(
     with _address(where) as address:
         setting = f'cluster = "{address}"' if address else "workers = 2"
         two.space.settings_file.write_text(f"[ingest]\nsettle_s = 0\n[compute]\n{setting}\n", encoding="utf-8")
-        two.take_in()
+        two.cycle(day=DAY)
     assert (tmp_path / "died").exists()
     features = [name for (name,) in one.ask(
         "SELECT table_name FROM duckdb_tables() WHERE starts_with(table_name, 'feature_') AND NOT internal ORDER BY ALL"
     ) if name != "feature_version"]  # fmt: skip
-    for name in ("site_day", "reading_flag", *features):
+    for name in ("site_day", "finding", "reading_flag", *features):
         rows = [[tuple(map(repr, row)) for row in fleet.ask(f"FROM {name}")] for fleet in (one, two)]
         assert rows[0] == rows[1], name  # in their stored order, to the last digit
     assert one.value("SELECT count(*) FROM site_day") == 10  # a UTC day lies in two days of Berlin
