@@ -20,6 +20,8 @@ RANK = 50
 KINDS = {
     KIND: Kind(
         title="State of charge stands still",
+        hides=("battery-below-reserve",),
+        hides_why="its state of charge stands still, so how low the battery was is not known",
         close_after=2,
         where="site",
         bring=("data cable and terminating resistor", "the manual of the battery"),

@@ -43,7 +43,8 @@ def is_natural(name: str) -> pl.Expr:
         near = NEAR_LIMIT_SHARE * pl.col("rating_w")
         held = (value + pl.col("feed_in_limit_kw") * 1000).abs() <= near
         shaved = (value - pl.col("import_limit_kw") * 1000).abs() <= near
-        rule = idle | (size <= BUFFER_TIMES * pl.col("buffer_w")) | held.fill_null(False) | shaved.fill_null(False)
+        rests = idle & (_is_regulated() | (pl.col("flow_w") <= size + pl.col("idle_w")).fill_null(True))
+        rule = rests | (size <= BUFFER_TIMES * pl.col("buffer_w")) | held.fill_null(False) | shaved.fill_null(False)
     elif name == "battery_w":
         has_moved = (size <= IDLE_W) & (pl.col("soc_moved_pct") >= MOVED_PCT).fill_null(False)
         rule = pl.when(idle).then(~has_moved).otherwise(_battery_is_right())
@@ -60,6 +61,11 @@ def is_natural(name: str) -> pl.Expr:
     else:
         rule = value == 0
     return (pl.col("channel") == name) & rule.fill_null(False)
+
+
+def _is_regulated() -> pl.Expr:
+    """Whether something may keep the grid near nothing whatever flows: a battery, or a control of the feed-in."""
+    return pl.col("has_battery_w") | pl.col("battery_kwh").is_not_null() | pl.col("feed_in_limit_kw").is_not_null()
 
 
 def _is_curtailed() -> pl.Expr:

@@ -81,9 +81,10 @@ def frozen_runs(
     past = repeats.filter(pl.col("day") < day)
     before = peaks.filter(pl.col("day") < day)
     stepped = with_passed(_beside_generation(_steps(candidates, past)), past, before, sites)
-    stepped = stepped.join(sites.select("site_id", "battery_kwh"), on="site_id", how="left", maintain_order="left")
+    register = sites.select("site_id", "battery_kwh", "feed_in_limit_kw")
+    stepped = stepped.join(register, on="site_id", how="left", maintain_order="left")
     told = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
-    told = told.with_columns(needed_h=_needed_h(usual_times)).drop("battery_kwh")
+    told = told.with_columns(needed_h=_needed_h(usual_times)).drop("battery_kwh", "feed_in_limit_kw")
     return told.filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
 
 
@@ -232,8 +233,12 @@ def _flow_h(times: pl.Expr, usual_h: pl.Expr, is_new: pl.Expr) -> pl.Expr:
     sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held & ~pl.col("is_with_pv")).then(sure_h).otherwise(NEVER)
     is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed() & ~pl.col("is_with_pv")
     by_habit = pl.when(is_telling).then(pl.max_horizontal(FLOW_H * times, usual_h)).otherwise(NEVER)
+    # Where nothing regulates the grid it is load less generation, and no load follows the sun by many steps.
+    is_alone = pl.col("battery_kwh").is_null() & pl.col("feed_in_limit_kw").is_null() & (channel == "grid_w")
+    is_lit = is_alone & _moving() & (pl.col("flow_w") >= FINE_STEPS * pl.col("step").fill_null(0.0))
+    by_sun = pl.when(is_lit & ~_confirmed() & ~pl.col("is_with_pv")).then(pl.max_horizontal(FLOW_H * times, usual_h))
     by_level = pl.when(_level_moved()).then(FLOW_H * times).otherwise(NEVER)
-    by_others = pl.min_horizontal(by_balance.fill_null(NEVER), sure.fill_null(NEVER), by_habit.fill_null(NEVER))
+    by_others = pl.min_horizontal(*(one.fill_null(NEVER) for one in (by_balance, sure, by_habit, by_sun)))
     is_at_rest = (channel == "battery_w") & (pl.col("value").abs() <= IDLE_W)
     return pl.when(is_at_rest).then(by_level).otherwise(by_others)
 

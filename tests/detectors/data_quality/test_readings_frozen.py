@@ -43,6 +43,18 @@ def test_a_load_that_stands_still_while_all_else_moves():
     assert found.loss_kwh == 0
 
 
+def test_a_grid_near_nothing_rests_only_where_something_keeps_it_there_or_nothing_flows():
+    """60 W are an inverter's own: at night all that flows, beside a battery what it leaves, but not under the sun."""
+    sun = sunny()
+    stuck = {"pv_w": sun, "grid_w": np.full(STEPS, 60.0), "load_w": sun + 60.0}
+    (found,) = judge(stuck)
+    assert found.evidence["channel_name"] == "grid_w" and found.value == 24.0
+    assert judge(stuck, site={"battery_kwh": 10.0}) == []
+    asleep = np.full(STEPS, 60.0)
+    night = np.where((HOURS < 5) | (HOURS >= 22), asleep, lively())
+    assert judge({"pv_w": sun, "grid_w": night - sun, "load_w": night}) == []
+
+
 def test_an_hour_is_not_frozen():
     assert judge(home_with(load_w=held_at(lively(), 9, 10.5))) == []
 
