@@ -12,7 +12,7 @@ from pipeline.store import learned, readings
 from pipeline.store.connection import Store
 from pipeline.store.counted_energy import count_energy
 from pipeline.store.history import mark_site_dirty
-from pipeline.store.parts import DAILY
+from pipeline.store.parts import OF_READINGS
 from pipeline.store.reader import mark_due
 from pipeline.store.site_arrivals import note_arrivals
 from pipeline.timezones.local_time import add_local
@@ -214,4 +214,4 @@ def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:
     if instants["site_id"].is_in(shifted).any():
         utc_days = sorted({day + timedelta(days=by) for day in utc_days for by in near})
     has_devices = store.value("SELECT count(*) FROM device")
-    mark_due(store, DAILY if has_devices else [name for name in DAILY if name != "device_reading"], utc_days)
+    mark_due(store, OF_READINGS if has_devices else [name for name in OF_READINGS if name != "device_reading"], utc_days)
