@@ -214,4 +214,6 @@ def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:
     if instants["site_id"].is_in(shifted).any():
         utc_days = sorted({day + timedelta(days=by) for day in utc_days for by in near})
     has_devices = store.value("SELECT count(*) FROM device")
-    mark_due(store, OF_READINGS if has_devices else [name for name in OF_READINGS if name != "device_reading"], utc_days)
+    mark_due(
+        store, OF_READINGS if has_devices else [name for name in OF_READINGS if name != "device_reading"], utc_days
+    )
