@@ -65,6 +65,7 @@ LIVE_RATIO = 0.5  # ours: above half of the nominal voltage or frequency the gri
 DIP_RATIO = 0.85  # EN 50160 (second hand): supply stays above 85 % of nominal; a mean below hides an interruption
 FLOWING_W = 20.0  # common practice: a site that may not feed in keeps up an import of 20 W; a lost grid shows none
 NOTHING_W = 1.0  # a meter's last digit, where it shows watts
+STILL_V, STILL_HZ = 0.05, 0.005  # ours: half of a sensor's last digit; a public grid moves further between two readings
 FLOW_MINUTES = 30  # ours: in half an hour a house's load changes, and with it, for a moment, what the grid gives
 TAKEN_KWH = 0.1  # ours: as much as some minutes of a house; less is a regulator's tail
 TAKEN_SHARE = 0.01  # ours: one step of a reading in whole per cent
@@ -109,10 +110,12 @@ def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
 
     A voltage says it first, then the frequency, then a flow, which must be seen shortly before and shortly after: a
     house that lives on its battery imports next to nothing, but a grid that is there shows in every change of load.
+    A sensor that stands still while nothing flows may read the voltage that the inverter makes for the house alone.
     """
     usual_v = pl.col("volts").filter(pl.col("volts") > LIVE_RATIO * pl.col("nominal_voltage_v")).median()
     rows = rows.with_columns(volts=pl.max_horizontal(VOLTAGE_CHANNELS))
     rows = rows.join(rows.group_by("site_id").agg(usual_v=usual_v), on="site_id", how="left", maintain_order="left")
+    rows = rows.with_columns(is_alone=_may_be_alone())
     live_v = pl.col("volts") > LIVE_RATIO * pl.col("nominal_voltage_v")
     is_dip = pl.col("volts") < DIP_RATIO * pl.col("usual_v")
     live_hz = pl.col("frequency_hz") > LIVE_RATIO * pl.col("nominal_frequency_hz")
@@ -123,10 +126,11 @@ def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
     after = (at.backward_fill() - pl.col("ts_utc")).is_between(pl.duration(), reach)
     # A grid that is out reads as nothing at all; one that is there is never hit to the watt for long.
     flows_by = pl.when(before & after & (pl.col("grid_w").abs() >= NOTHING_W)).then(True)
-    grid = pl.when(live_v & is_dip).then(None).otherwise(pl.coalesce(live_v, live_hz, flows_by))
+    told = pl.coalesce(live_v, live_hz, flows_by)
+    grid = pl.when((live_v & is_dip) | (pl.col("is_alone") & told)).then(None).otherwise(told)
     rows = rows.with_columns(grid=grid)
     # An interval beside an outage may hold a part of it.
-    is_out = ~pl.col("grid")
+    is_out = ~pl.col("grid") | pl.col("is_alone")
     beside = (pl.col("is_next") & is_out.shift(1)).fill_null(False) | (
         pl.col("is_next").shift(-1) & is_out.shift(-1)
     ).fill_null(False)
@@ -135,6 +139,24 @@ def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
         grid=pl.when(pl.col("grid") & beside).then(None).otherwise("grid"),
         is_sensed=(pl.coalesce(live_v, live_hz) & ~beside).fill_null(False),
     )
+
+
+def _may_be_alone() -> pl.Expr:
+    """Whether nothing flows, and meanwhile the grid's sensors stand still that move while something flows.
+
+    Of rows in order of site and time.
+    """
+    nothing = (pl.col("grid_w").abs() < NOTHING_W).fill_null(False)
+    begins = (nothing != nothing.shift(1)) | ~pl.col("is_next") | (pl.col("site_id") != pl.col("site_id").shift(1))
+    run = begins.fill_null(True).cum_sum()
+    stands, moves_on = [], []
+    for name, most in (("volts", STILL_V), ("frequency_hz", STILL_HZ)):
+        value = pl.col(name)
+        moves = (value.filter(~nothing).max() - value.filter(~nothing).min()).over("site_id") > most
+        rests = (value.max() - value.min()).over(run) <= most
+        stands.append((moves & rests).fill_null(False))
+        moves_on.append((moves & ~rests).fill_null(False))
+    return nothing & pl.any_horizontal(stands) & ~pl.any_horizontal(moves_on)
 
 
 def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:

@@ -51,6 +51,8 @@ MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one
 END_SHARE = 0.20  # ours: near full and empty batteries taper, and their readings are held until a full charge
 MIN_KWH = 0.5  # ours: on small batteries, some hours of standby
 NEAR_END_PCT = 5.0  # ours: within 5 % of full or empty, or of its own reserve
+# ours: what flows between two instants is not known but from their scatter; this many of its sigmas may be no energy
+SURE_SIGMAS = 2.0
 CHANGE_PCT = 1e-6  # a reading that stands still repeats its digits
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 
@@ -97,11 +99,15 @@ def _stills(rows: pl.DataFrame) -> pl.DataFrame:
     # The first row's energy may have moved the charge to where it stands, and the second's too where a meter lags by
     # an interval; the last one's may move it on: only between two readings is it sure.
     before = after - pl.col("kwh")
+    # Half of the mean square of successive differences is the variance of a series (von Neumann, Annals of Mathematical
+    # Statistics 12, 1941, from memory); of instants alone each interval's mean scatters by it.
+    square = pl.when(goes_on & pl.col("is_instant")).then(pl.col("kwh").diff() ** 2 / 2).fill_null(0.0)
     return known.with_columns(
         after_kwh=after,
         before_kwh=before,
         later_kwh=pl.when(goes_on).then(after),
         inner_kwh=pl.when(goes_on).then(before),
+        square_kwh2=square,
     )
 
 
@@ -115,6 +121,7 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
         ),
         moved_kwh=pl.col("kwh").abs().sum() - pl.col("kwh").abs().first(),
         still_h=pl.col("hours").sum(),
+        square_kwh2=pl.col("square_kwh2").sum(),
         rows=pl.len(),
         soc_pct=soc,
         battery_kwh=pl.col("battery_kwh").first(),
@@ -124,7 +131,8 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
     )
     share = pl.when("is_near_end").then(END_SHARE / MOVED_SHARE * moved_share).otherwise(moved_share)
     segments = segments.with_columns(
-        need_kwh=pl.max_horizontal(share * pl.col("battery_kwh"), pl.lit(MIN_KWH)),
+        need_kwh=pl.max_horizontal(share * pl.col("battery_kwh"), pl.lit(MIN_KWH))
+        + SURE_SIGMAS * pl.col("square_kwh2").sqrt(),
         changes=pl.len().over("site_id") - 1,
     ).with_columns(is_frozen=(pl.col("swing_kwh") >= pl.col("need_kwh")) & (pl.col("rows") > 1))
     frozen = pl.col("is_frozen")

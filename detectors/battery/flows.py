@@ -45,7 +45,7 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame, *more: str) -> pl.DataFra
         "feed_in_buffer_w", "nominal_voltage_v", "nominal_frequency_hz",
         rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
     )  # fmt: skip
-    columns = ("site_id", "ts_utc", "ts_local", "interval_s", *FLOWS, *more)
+    columns = ("site_id", "ts_utc", "ts_local", "interval_s", "is_instant", *FLOWS, *more)
     rows = readings.select(columns).join(known, on="site_id", how="inner").sort("site_id", "ts_utc")
     step_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
     to_next = pl.when(pl.col("site_id") == pl.col("site_id").shift(-1)).then(step_s)

@@ -105,8 +105,9 @@ def _cause(
         segment, step = Segment(line.resets[-1], segment.end), None  # set right for good: what was before is past
         line, now = None, measure(onsets, device, segment)
         assert now is not None
-    if line is not None and line.moves_together():
-        if _is_told(line, now.in_dark or _is_in_dark_lately(onsets, device, segment)):
+    in_dark = now.in_dark or _is_in_dark_lately(onsets, device, segment)
+    if line is not None and (line.moves_together() or (in_dark and line.moves_one_way)):
+        if _is_told(line, in_dark):
             return Diagnosis("drift", now, line.start, None, None, line, None)
         moves = step is not None or (abs(now.minutes) >= limit and (line.in_steps or line.gain > 0))
         towards = now.minutes if step is None else step.height

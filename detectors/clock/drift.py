@@ -76,6 +76,11 @@ class Drift(NamedTuple):
         return abs(self.first_slope - self.last_slope) <= share * abs(self.first_slope + self.last_slope)
 
     @property
+    def moves_one_way(self) -> bool:
+        """Whether first and last light move the same way: enough where light in the dark shows that it is no wall."""
+        return self.first_slope * self.last_slope > 0
+
+    @property
     def moves_both_ends(self) -> bool:
         """Whether first and last light, each by itself, move the clock's way, and faster than a horizon moves them."""
         slower = min(self.first_slope * np.sign(self.slope), self.last_slope * np.sign(self.slope))

@@ -1,25 +1,53 @@
 """How late a site's exports usually come, in mornings on which its newest day was missing and came later after all."""
 
+from typing import NamedTuple
+
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 NOON_H = 12.0  # ours: what comes later than this was not there in the morning, when the day before is judged
-MIN_ARRIVALS = 5  # ours: fewer are no rhythm
-SHARE = 0.9  # ours: a rhythm that nine of ten deliveries kept; one long outage in ten is none
+MIN_ARRIVALS = 10  # ours: fewer are no rhythm
+MARGIN_MORNINGS = 1  # ours: beyond the latest so far; of scattered ones the next may well be later
+RHYTHM = 3  # ours: what came back three times is a rhythm
+FILE_DAYS = 2  # ours: a file that is once later than this was an outage of the site, whose readings came at last
+OUTLIER = 2.0  # ours: a wait of more than twice the next longest is none of the rhythm
+USUAL_SHARE = 0.5  # ours: of the late ones; what most of them reach is the rhythm itself, and needs no margin
 MAX_DAYS = 14  # ours: nobody waits longer for a file, whatever came before
 
 
-def late_days(arrivals: pl.DataFrame | None, sites: pl.DataFrame) -> np.ndarray:
-    """Mornings that each of `sites` is usually waited for, 0 where it is not late or the rhythm is not known."""
+class Lateness(NamedTuple):
+    """Per site, in the order of the sites asked for."""
+
+    mornings: NDArray[np.int64]  # that it is waited for, 0 where it is not late or nothing is known
+    is_known: NDArray[np.bool_]  # whether its deliveries show a rhythm
+
+
+def lateness(arrivals: pl.DataFrame | None, sites: pl.DataFrame) -> Lateness:
+    """How long each of `sites` is waited for by its `arrivals` (ARRIVALS), of which the first has none before it."""
     if arrivals is None or arrivals.is_empty():
-        return np.zeros(sites.height, np.int64)
+        return Lateness(np.zeros(sites.height, np.int64), np.zeros(sites.height, np.bool_))
     # A day's readings that come by the next morning's noon were in time: two days after the newest one before them.
     missed = (pl.col("day") - pl.col("before_day")).dt.total_days() - 2 + (pl.col("hour") >= NOON_H).cast(pl.Int64)
-    usual = (
-        arrivals.select("site_id", missed=missed.clip(0, MAX_DAYS))
-        .group_by("site_id")
-        .agg(pl.len(), late=pl.col("missed").quantile(SHARE, "lower").cast(pl.Int64))
-        .filter(pl.col("len") >= MIN_ARRIVALS)
+    usual = arrivals.select("site_id", missed=missed.clip(0, MAX_DAYS)).group_by("site_id").agg("missed")
+    usual = usual.with_columns(
+        late=pl.col("missed").map_elements(lambda one: _mornings(one.to_list()), return_dtype=pl.Int64),
+        is_known=pl.col("missed").list.len() >= MIN_ARRIVALS,
     )
-    of_site = dict(usual.select("site_id", "late").iter_rows())
-    return np.array([of_site.get(site_id, 0) for site_id in sites["site_id"]], np.int64)
+    # Where the exports of others are known to come by themselves, a site without a second one is new.
+    told = sites.select("site_id").join(usual, on="site_id", how="left", maintain_order="left")
+    return Lateness(
+        told["late"].fill_null(MARGIN_MORNINGS).cast(pl.Int64).to_numpy(), told["is_known"].fill_null(False).to_numpy()
+    )
+
+
+def _mornings(missed: list[int]) -> int:
+    """How many mornings a site is waited for that was so many late; each delivery in turn, 0 = in time."""
+    late = sorted(one for one in missed if one)
+    if len(missed) < MIN_ARRIVALS:
+        return max(missed) + MARGIN_MORNINGS
+    if len(late) < RHYTHM:
+        return min((one for one in late if one <= FILE_DAYS), default=0) and MARGIN_MORNINGS
+    latest = late[-1] if late[-1] <= OUTLIER * late[-2] else late[-2]
+    is_usual = sum(one >= latest for one in late) >= USUAL_SHARE * len(late)
+    return min(latest + (0 if is_usual else MARGIN_MORNINGS), MAX_DAYS)

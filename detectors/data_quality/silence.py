@@ -3,6 +3,7 @@
 import numpy as np
 
 from detectors.data_quality.deliveries import Past
+from detectors.data_quality.lateness import MARGIN_MORNINGS
 from detectors.data_quality.missing_exports import MOST, SILENT_H
 
 NEVER_DAYLIGHT_H = 6.0  # common practice: 6 daylight hours where a site has never reported
@@ -19,7 +20,8 @@ def is_silent(past: Past, limit_h: np.ndarray) -> np.ndarray:
     """
     dark = past.is_daylight_only[:, None] & (past.missed_daylight_h < NEVER_DAYLIGHT_H)
     reported = (past.silent_h >= limit_h[:, None]) & ~dark
-    never = past.never_daylight_h >= NEVER_DAYLIGHT_H
+    # ours: nobody knows yet how late its first file comes, so it is waited for one morning more.
+    never = np.pad(past.never_daylight_h, ((0, 0), (MARGIN_MORNINGS, 0)))[:, :-MARGIN_MORNINGS] >= NEVER_DAYLIGHT_H
     return np.where(past.has_reported, reported, never & bool(past.delivered.any()))
 
 

@@ -13,7 +13,7 @@ import polars as pl
 
 from detectors.data_quality import missing_exports
 from detectors.data_quality.deliveries import Past
-from detectors.data_quality.lateness import late_days
+from detectors.data_quality.lateness import lateness
 from detectors.data_quality.missing_exports import SILENT_H, picture, unmeasured
 from detectors.data_quality.silence import CUT_H, NEVER_DAYLIGHT_H, is_cut, is_silent
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
@@ -64,9 +64,10 @@ KINDS = {
 REASONS = {
     "delivery-problem": "no site of its kind delivered on this day, or hardly any: a delivery problem",
     "nothing-arrived": "nothing of any site has arrived in the time looked back on",
-    "never-reported": "never reported so far, and hardly any daylight since it could have",
+    "never-reported": "never reported so far; its first readings are waited for a day and six hours of daylight",
     "daylight-only": "it delivers by daylight only, and there was hardly any",
     "comes-late": "its exports usually come up to {late_days:.0f} d late; it is told as silent after {limit_h:.0f} h",
+    "rhythm-unknown": "too few of its exports have come yet to show how late they are; silent after {limit_h:.0f} h",
     "gap-is-usual": "no readings on this day, but gaps of up to {usual_gap_h:.0f} h are usual here",
 }
 
@@ -97,8 +98,8 @@ def detect(
     rows = _rows(deliveries, days, sites, day)
     first_day = _first_day(rows, days, day)
     past = Past.of_sites(rows, sites, first_day, day)
-    late = late_days(arrivals, sites)
-    limit_h = np.maximum(np.maximum(silent_h, late_share * past.usual_gap_h), (1 + late) * silent_h)
+    late = lateness(arrivals, sites)
+    limit_h = np.maximum(np.maximum(silent_h, late_share * past.usual_gap_h), (1 + late.mornings) * silent_h)
     is_out = is_silent(past, limit_h)
     group = missing_exports.groups(sites)
     excused = missing_exports.excused(past, is_out, group)
@@ -111,7 +112,7 @@ def detect(
             usual = usual_kwh.get(site_id)
             told = _whole(
                 past, place, site_id, limit_h[place], bool(is_out[place, -1]), bool(excused[place]), usual,
-                int(late[place]),
+                int(late.mornings[place]), bool(late.is_known[place]),
             )  # fmt: skip
             verdicts.append(told)
         elif cut[place]:
@@ -165,6 +166,7 @@ def _whole(
     is_excused: bool,
     usual_kwh: float | None,
     late_days: int,
+    is_rhythm_known: bool,
 ) -> Verdict:
     """The verdict on a site without readings on the day."""
 
@@ -181,6 +183,8 @@ def _whole(
         return unjudged("never-reported")
     if past.silent_h[place, -1] >= limit_h:
         return unjudged("daylight-only")
+    if late_days and not is_rhythm_known:
+        return unjudged("rhythm-unknown", limit_h=limit_h)
     if late_days:
         return unjudged("comes-late", late_days=late_days, limit_h=limit_h)
     return unjudged("gap-is-usual", usual_gap_h=limit_h / LATE_SHARE)

@@ -132,7 +132,7 @@ def _is_suspect(row: dict, min_dark_h: float) -> bool:
     return bool(
         is_fed_at_night(row, min_dark_h)
         or fed_phases(row, min_dark_h)
-        or row["light_impossible_kwh"] >= DAY_KWH
+        or row["impossible_kwh"] >= DAY_KWH
         or balance_guess(row)
         or is_turned_by_rest(row)
         or has_turned_answer(row, min_dark_h)
@@ -155,7 +155,9 @@ def _judge(
     answer = answer_of(rows)
     by_day = row["light_impossible_kwh"] >= DAY_KWH and answer is not None and answer >= ANSWER_RATIO
     by_balance = guess is not None and row["impossible_kwh"] >= MIN_KWH
-    if by_day or by_balance or is_turned_by_rest(row):
+    # Once the dark has told that it is turned, feed-in beyond all sources tells it again at any hour.
+    again = row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h)
+    if by_day or by_balance or again or is_turned_by_rest(row):
         return _finding(site, row, run, answer, guess, phases)
     if night or phases:
         return _doubt(rows, night, phases) or _finding(site, row, run, answer, guess, phases)

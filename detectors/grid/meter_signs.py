@@ -50,7 +50,7 @@ PHASES = (1, 2, 3)
 FLOATS = (
     "grid_h", "pv_h", "dark_h", "known_dark_h", "fed_h", "bought_h", "fed_kwh", "still_ratio",
     "impossible_kwh", "light_impossible_kwh", "rating_kw", "change_kw", "answered_kw",
-    "load_h", "through_kwh", "open_kwh", "open_turned_kwh", "step_w",
+    "load_h", "through_kwh", "open_kwh", "open_turned_kwh", "own_kwh", "step_w",
     "rest_right_kwh", "rest_turned_kwh", "rest_fed_kwh",  # what is left for the grid, by whether its sign agrees
     *(f"open_{variant.name}_kwh" for variant in VARIANTS),
     *(f"{what}_l{n}_{unit}" for n in PHASES
@@ -147,6 +147,8 @@ def _balance_sums() -> dict[str, pl.Expr]:
         "through_kwh": kwh(load.abs() + grid.abs()),
         "open_kwh": kwh((sources + grid - load).abs()),
         "open_turned_kwh": kwh((sources - grid - load).abs()),
+        # A load that is worked out from the others closes, but for where it would be less than nothing.
+        "own_kwh": kwh(pl.when(load > 0).then((sources + grid - load).abs()).otherwise(0.0)),
     }
     for variant in VARIANTS:
         corrected = sum(

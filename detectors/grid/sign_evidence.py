@@ -37,8 +37,18 @@ def is_turned_by_rest(row: dict) -> bool:
 def _is_right_by_rest(row: dict) -> bool:
     """The opposite, where the load is measured and not worked out from the grid itself."""
     right, rounded_kwh = row["rest_right_kwh"] or 0.0, ROUNDED_STEPS * row["step_w"] * row["load_h"] / 1000
-    is_own = row["open_kwh"] > max(DERIVED_SHARE * row["through_kwh"], rounded_kwh)
+    is_own = row["own_kwh"] > max(DERIVED_SHARE * row["through_kwh"], rounded_kwh)
     return bool(is_own and right >= REST_KWH and right >= REST_TIMES * (row["rest_turned_kwh"] or 0.0))
+
+
+def was_turned(rows: list[dict], min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether the last of these days that told the sign, oldest first, told that it was turned."""
+    for row in reversed(rows):
+        if is_fed_at_night(row, min_dark_h) or is_turned_by_rest(row):
+            return True
+        if is_right(row, min_dark_h):
+            return False
+    return False
 
 
 def fed_phases(row: dict, min_dark_h: float) -> list[int]:

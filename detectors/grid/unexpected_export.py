@@ -5,12 +5,13 @@ it. A site that may not feed in feeds a little in whenever a load drops, until i
 are counted, and only what lasts or adds up is raised.
 """
 
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
+from detectors.grid.sign_evidence import was_turned
 from detectors.losses import FED_IN, DayLoss
 from detectors.solar.position import daylight_h
 
@@ -56,6 +57,7 @@ USUAL_DAYS = 5  # ours: a working week's habits
 DAY_FLOOR_SHARE = 0.02  # ours: on large sites 2 % of the day's generation, twice the error of a class 1 meter
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the daylight seen, silence proves nothing
 IMPOSSIBLE_MINUTES = 60.0  # ours: an hour in all of feed-in out of nothing is the sensor, not a stray reading
+TURNED_DAYS = 14  # ours: nights that tell the sign may lie a week apart; longer ago somebody may have turned it back
 PICTURE_MINUTES = 15  # 96 points a day
 
 
@@ -65,6 +67,7 @@ def detect(
     earlier: pl.DataFrame,
     day: date,
     feed_in_transients: pl.DataFrame | None = None,
+    meter_signs: pl.DataFrame | None = None,
     *,
     transient_minutes: float = TRANSIENT_MINUTES,
     min_coverage_pct: float = MIN_COVERAGE_PCT,
@@ -77,7 +80,7 @@ def detect(
     limited = sites.filter(has_limit).sort("site_id")
     if limited.is_empty():
         return verdicts
-    reversed_ids = doubts(earlier, "grid sign")
+    reversed_ids = {*doubts(earlier, "grid sign"), *_turned_lately(meter_signs, day)}
     rows = _with_daylight(flows(readings, limited), limited, day)
     usual = _usual(feed_in_transients, limited, day)
     known = _sums(rows, transient_minutes).join(usual, on="site_id", how="left")
@@ -93,6 +96,22 @@ def detect(
         if verdict is not None:
             verdicts.append(verdict)
     return verdicts
+
+
+def _turned_lately(meter_signs: pl.DataFrame | None, day: date) -> list[str]:
+    """The sites whose grid sensor was turned when its sign was last told: on most days a battery hides it."""
+    if meter_signs is None:
+        return []
+    lately = meter_signs.filter(pl.col("day").is_between(day - timedelta(days=TURNED_DAYS), day))
+    suspects = lately.filter((pl.col("fed_h") > 0) | (pl.col("rest_turned_kwh") > 0))["site_id"].unique(
+        maintain_order=True
+    )
+    own = lately.filter(pl.col("site_id").is_in(suspects.to_list())).sort("site_id", "day")
+    return [
+        str(site_id)
+        for (site_id,), rows in own.group_by("site_id", maintain_order=True)
+        if was_turned(list(rows.iter_rows(named=True)))
+    ]
 
 
 def _advice(transients: pl.DataFrame | None, sites: pl.DataFrame, site_id: str, day: date) -> dict[str, EvidenceValue]:

@@ -1,8 +1,10 @@
 """Where generation stands curtailed, by a feed-in limit or by high voltage: one rule for all that ask.
 
 A site that may not feed in keeps up a small import, a limited one stands at its limit. Where the register does not say
-how much is kept up, the lowest import of the lit part of the day shows it. At any site the inverter may lower its
-active power, or disconnect, while the voltage at its terminals is high.
+how much is kept up, the lowest import of the lit part of the day shows it. On a day without one the house may have
+drawn less than is kept up, so that its roof was never asked for anything: then only an import that no regulator keeps
+up tells of the roof. At any site the inverter may lower its active power, or disconnect, while the voltage at its
+terminals is high.
 """
 
 import polars as pl
@@ -11,9 +13,10 @@ from detectors.frames import VOLTAGE_CHANNELS
 
 NEAR_W = 20.0  # common practice, no source: the regulator of a limited site keeps some 20 W away from its limit
 NEAR_SHARE = 0.01  # class 1 metering (IEC 62053-21): a regulator follows a reading that errs by 1 % of its range
-DEFAULT_KEPT_W, MAX_KEPT_W = 20.0, 500.0  # common practice, no source: the import that regulators keep up
+MIN_KEPT_W, MAX_KEPT_W = 20.0, 500.0  # common practice, no source: the import that regulators keep up
 KEPT_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
 LIT_SHARE = 0.03  # ours: of the peak capacity; below it the regulator has nothing to do
+LIT_W = 150.0  # ours: what a regulator's noise lets a curtailed roof make stays below it
 DIM_SHARE = 0.001  # ours: unless all day: a roof curtailed to an idle house's few watts makes no more than that
 # From memory: EN 50549-1:2019 lets active power follow rising voltage, P(U), and leaves the start to the country, 1.09
 # or 1.10 of nominal in most; AS/NZS 4777.2:2015 began at 250 V of 230 V (1.087). A mean of some minutes lies below.
@@ -30,11 +33,31 @@ def target_w(by: list[str]) -> pl.Expr:
 
     `by`: the columns whose groups of rows are a site's day.
     """
-    share = pl.col("pv_w") / (1000 * pl.col("installed_kwp"))
-    by_day = (pl.col("grid_w").filter(share > least).quantile(KEPT_QUANTILE) for least in (LIT_SHARE, DIM_SHARE))
-    lowest = pl.coalesce(*(one.over(by) for one in by_day))
-    kept = pl.coalesce("feed_in_buffer_w", lowest.clip(DEFAULT_KEPT_W, MAX_KEPT_W), pl.lit(DEFAULT_KEPT_W))
+    dim = pl.col("grid_w").filter(_share() > DIM_SHARE).quantile(KEPT_QUANTILE)
+    return _target_w(lowest_import_w().over(by), dim.over(by), pl.lit(MIN_KEPT_W))
+
+
+def highest_target_w(by: list[str], before_w: pl.Expr) -> pl.Expr:
+    """W: the most that the grid may be kept at: as `target_w`, but no more is known of a dim day than of those before.
+
+    `before_w`: the lowest import of lit days before, null = not known. The little that a roof makes all day may be the
+    regulator's noise, beside an import below what is kept up.
+    """
+    return _target_w(lowest_import_w().over(by), before_w, pl.lit(MAX_KEPT_W))
+
+
+def _target_w(*kept_w: pl.Expr) -> pl.Expr:
+    kept = pl.coalesce("feed_in_buffer_w", pl.coalesce(*kept_w).clip(MIN_KEPT_W, MAX_KEPT_W))
     return pl.when(pl.col("feed_in_limit_kw") == 0).then(kept).otherwise(-1000 * pl.col("feed_in_limit_kw"))
+
+
+def lowest_import_w() -> pl.Expr:
+    """W, one value of a site's day: its lowest import while its roof makes something; null where it never does."""
+    return pl.col("grid_w").filter((_share() > LIT_SHARE) & (pl.col("pv_w") > LIT_W)).quantile(KEPT_QUANTILE)
+
+
+def _share() -> pl.Expr:
+    return pl.col("pv_w") / (1000 * pl.col("installed_kwp"))
 
 
 def is_at_limit(by: list[str]) -> pl.Expr:

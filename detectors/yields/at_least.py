@@ -4,9 +4,12 @@ import numpy as np
 
 from detectors.stats.robust import Array
 from detectors.yields.fleet_day import ZERO_RATIO, Fleet, clear_w, is_curtailed
+from detectors.yields.lone_site import TOP
 from detectors.yields.own_past import Correction
 from detectors.yields.sequential_test import LEAST_MARGIN
 
+STRETCH_QUARTERS = 4  # ours: an hour in all; of fewer quarter hours one may be a glitch, or the edge of a cloud
+HIGH_LIGHT_RATIO = 0.3  # ours: of the peak capacity; below it a wrong plane or a horizon makes any ratio
 LEAST_ENERGY = 0.3  # ours: kWh per kWp due; below it a day's total is low suns alone
 
 
@@ -16,7 +19,8 @@ def of_day(fleet: Fleet, expected: Array, sky: Array, correction: Correction) ->
     So has each site on a day with high voltage.
 
     What was curtailed could have been more, so the roof is at least so good. Without neighbours the sky is taken for
-    clear, which errs to the same side.
+    clear, which errs to the same side. The best hour of the day tells more than the whole of it where the house takes
+    all for some of the time alone.
     """
     made = np.where(is_curtailed(fleet)[:, None], fleet.reported_w, np.nan)
     told = np.full(len(made), np.nan)
@@ -29,7 +33,16 @@ def of_day(fleet: Fleet, expected: Array, sky: Array, correction: Correction) ->
         is_told = (due > LEAST_ENERGY * fleet.roofs.kwp) & (total > ZERO_RATIO * due)
         with np.errstate(divide="ignore", invalid="ignore"):
             told = np.fmax(told, np.where(is_told, np.log(total / due) + level, np.nan))
-    return told
+    return np.asarray(np.fmax(told, best_hour(made, clear_w(fleet), fleet.roofs.kwp)))
+
+
+def best_hour(made_w: Array, clear_w: Array, kwp: Array) -> Array:
+    """Log of what the best quarter hours of a high sun have over the clear sky, less what clouds add; NaN = too few."""
+    is_high = np.isfinite(made_w) & (clear_w > HIGH_LIGHT_RATIO * 1000 * kwp[:, None])
+    ratio = np.where(is_high, made_w / np.maximum(clear_w, 1e-9), 0.0)
+    best = -np.partition(-ratio, STRETCH_QUARTERS - 1, axis=1)[:, STRETCH_QUARTERS - 1]
+    with np.errstate(divide="ignore"):
+        return np.where(best > 0, np.log(best) - TOP, np.nan)
 
 
 def not_below(x: Array, least: Array) -> Array:

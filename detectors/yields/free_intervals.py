@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
-from detectors.stats.curtailment import is_at_voltage_limit, target_w
+from detectors.stats.curtailment import highest_target_w, is_at_voltage_limit
 from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
 from detectors.yields.quarter_hours import Quarters, to_lists
@@ -30,6 +30,7 @@ REAL_CHARGE_W = 150.0  # ours: below it a battery is topped up, not charged
 FULL_PCT = 90.0  # ours: batteries taper their charging above it
 ROOM_RATIO = 0.25  # ours: of the capacity given back since it was last full, where no level is reported
 CHARGE_EFFICIENCY, DISCHARGE_EFFICIENCY = 0.93, 0.95  # ours: usual of home batteries, one way
+KEPT_QUANTILE = 0.25  # ours: of the lowest imports of lit days; on many of them the house takes all that the roof makes
 CEILING_QUANTILE = 0.98  # ours: of charging with room; the highest of all may be a glitch
 
 _INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
@@ -60,13 +61,19 @@ INTERVALS = pl.Schema(
         **_INPUTS,
     }
 )
+KEPT = pl.Schema({"site_id": pl.String, "day": pl.Date, "kept_w": pl.Float64})  # lowest import of a lit day
 LISTS = [name for name, kind in INTERVALS.items() if isinstance(kind, pl.List)]
 
 
-def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """INTERVALS rows of whole local days of `readings`; days without any generation channel are left out."""
+def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame, kept_before: pl.DataFrame | None = None) -> pl.DataFrame:
+    """INTERVALS rows of whole local days of `readings`; days without any generation channel are left out.
+
+    `kept_before`: KEPT rows of lit days before these.
+    """
     names = ("installed_kwp", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh", "nominal_voltage_v")
-    about = sites.select("site_id", *names)
+    kept = KEPT.to_frame() if kept_before is None else kept_before
+    usual = kept.group_by("site_id").agg(kept_before_w=pl.col("kept_w").quantile(KEPT_QUANTILE))
+    about = sites.select("site_id", *names).join(usual, on="site_id", how="left", maintain_order="left")
     rows = (
         readings.filter(pl.col("pv_w").is_not_null(), pl.col("interval_s") > 0)
         .join(about, on="site_id", how="inner")
@@ -161,7 +168,9 @@ def _of_limited(rows: pl.DataFrame, has_limit: NDArray[np.bool_]) -> dict[str, p
 def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     """`rows` of limited sites with closes, is_free, is_charging, has_room, demand_w and spare_w."""
     rows = rows.join(_resolution(rows), on="row", how="left", maintain_order="left")
-    rows = rows.with_columns(target_w=target_w(["row"]), resolution_w=pl.col("resolution_w").fill_null(1.0))
+    rows = rows.with_columns(
+        target_w=highest_target_w(["row"], pl.col("kept_before_w")), resolution_w=pl.col("resolution_w").fill_null(1.0)
+    )
     battery = pl.col("battery_w").fill_null(0.0)
     load = pl.col("pv_w") + battery + pl.col("grid_w")
     room = pl.max_horizontal(

@@ -2,7 +2,12 @@
 
 x is the log of the level that the day's best stretches reach; p the share of the energy near it. On clear days a
 healthy site reaches its level within a tenth; on others a cloud is the likelier cause the lower x is.
+
+A site behind a limit is told of by what its roof left undone: on a clear day, when house and battery take less than it
+could make, nothing is. So its x can't lie above a highest one, and each level is weighed by its chance to lie below.
 """
+
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,14 +25,21 @@ CLOUD_SCALE = 0.9  # measured: e-fold of the levels that cloudy days reach
 TOP = 0.12  # ours: cloudy days reach a tenth above the level at most
 DARK, DARK_DENSITY = -3.2, 1e-4  # ours: no cloud lets through so little
 OUTLIER_SHARE, OUTLIER_DENSITY = 0.02, 0.05
+LEAST_SEEN = 0.02  # ours: a day in fifty is dull enough anywhere
 MIN_ENERGY = 0.1  # kWh per kWp under a clear sky
 
 
-def day_level(actual_w: Array, clear_w: Array, is_used: np.ndarray, kwp: Array) -> tuple[Array, Array, Array]:
-    """x, p and the clear-sky energy in kWh per kWp of each site, all [sites]; the first three are [sites, quarters].
+class Level(NamedTuple):
+    """What the best stretches of a day tell of each site, [sites]."""
 
-    NaN in x where fewer than six quarter hours can be used.
-    """
+    x: Array  # log; NaN where fewer than six quarter hours can be used
+    near: Array  # share of the energy near it
+    energy: Array  # kWh per kWp under a clear sky
+    highest: Array  # log of the highest level that would have been told; inf = any
+
+
+def day_level(actual_w: Array, clear_w: Array, is_used: np.ndarray, kwp: Array, highest_w: Array) -> Level:
+    """All but `kwp` are [sites, quarters]; `highest_w`: the most with which a quarter hour would be used, inf = any."""
     valid = is_used & np.isfinite(actual_w) & (clear_w > LOW_LIGHT_RATIO * 1000 * kwp[:, None])
     clear = np.where(valid, clear_w, 0.0)
     ratio = np.where(valid, actual_w / np.maximum(clear_w, 1e-9), np.inf)
@@ -43,11 +55,17 @@ def day_level(actual_w: Array, clear_w: Array, is_used: np.ndarray, kwp: Array) 
     near = valid & (np.abs(np.where(valid, ratio, 0.0) / best[:, None] - 1) < NEAR_RATIO)
     share = (clear * near).sum(axis=1) / np.maximum(total, 1e-9)
     is_told = valid.sum(axis=1) >= MIN_QUARTERS
-    return np.where(is_told, np.log(best), np.nan), share, total / 4 / 1000 / kwp
+    beyond = np.sort(np.where(valid, highest_w / np.maximum(clear_w, 1e-9), np.inf), axis=1)
+    row = np.arange(len(beyond))
+    with np.errstate(divide="ignore"):
+        highest = np.log(np.maximum(beyond[row, place], best))
+    return Level(np.where(is_told, np.log(best), np.nan), share, total / 4 / 1000 / kwp, highest)
 
 
-def likelihood(x: Array, near_share: Array, is_unknown: np.ndarray) -> Array:
+def likelihood(x: Array, near_share: Array, is_unknown: np.ndarray, highest: Array) -> Array:
     """What each level makes of a day without neighbours, tempered, [sites, levels]; 1 where x is not known."""
+    from scipy.special import stdtr  # loads slowly, and most commands judge no day
+
     off = x[:, None] - LEVELS[None, :]
     clear_share = np.interp(near_share, *CLEAR_SHARE)[:, None]
     sigma = (CLEAR_SIGMA + CLEAR_SIGMA_UNKNOWN * is_unknown)[:, None]
@@ -55,5 +73,8 @@ def likelihood(x: Array, near_share: Array, is_unknown: np.ndarray) -> Array:
     cloud = np.exp(np.minimum(off, TOP) / CLOUD_SCALE) / CLOUD_SCALE * np.clip((TOP - off) / 0.1, 0, 1)
     cloud = np.where(off < DARK, DARK_DENSITY, np.where(off < TOP, cloud, 0.0))
     mixed = clear_share * clear + (1 - clear_share) * cloud
+    room = np.minimum(highest, 9.0)[:, None] - LEVELS[None, :]
+    seen = clear_share * stdtr(FREEDOM, room / sigma) + (1 - clear_share) * np.exp(np.minimum(room, 0.0) / CLOUD_SCALE)
+    mixed = mixed / np.maximum(seen, LEAST_SEEN)
     told = (1 - OUTLIER_SHARE) * mixed + OUTLIER_SHARE * OUTLIER_DENSITY * (off < 0.3) + 1e-5
     return np.where(np.isfinite(x)[:, None], told**TEMPER, 1.0)

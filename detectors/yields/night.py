@@ -53,6 +53,7 @@ class Night(NamedTuple):
     lone_x: Array
     lone_near: Array
     lone_energy: Array
+    lone_highest: Array
     is_zero: NDArray[np.bool_]
     zero_evidence: Array
     spell_days: NDArray[np.intp]
@@ -88,9 +89,9 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     due = _due(fleet, sky, is_used)
     pairs = _pairs(fleet, own, is_used, due.correction)
     combined = day_residual.combine(pairs, fleet.pair_sigma, site_roofs.level)
-    lone_x, lone_near, lone_energy = _lone(fleet)
+    lone = _lone(fleet)
     sigma = _sigma(fleet, combined, due.past_sigma)
-    alone = neighbours_doubt.is_beaten(fleet, odds, combined, sigma, lone_x, lone_near)
+    alone = neighbours_doubt.is_beaten(fleet, odds, combined, sigma, lone.x, lone.near)
     if alone.any():
         sky = np.where(alone[:, None], np.nan, sky)
         due = _due(fleet, sky, is_used)
@@ -105,7 +106,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
     spell, cold_day = _snow(fleet, odds)
     coverage = _coverage(fleet)
-    is_zero, evidence = zeros.of_day(fleet, combined, lone_energy, coverage, cold_day.is_cold)
+    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, cold_day.is_cold)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
@@ -125,9 +126,10 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         energy=combined.energy,
         neighbours=combined.neighbours,
         pair_ratio=pairs.log_ratio,
-        lone_x=told(at_least.not_below(lone_x, least)),
-        lone_near=lone_near,
-        lone_energy=lone_energy,
+        lone_x=told(at_least.not_below(lone.x, least)),
+        lone_near=lone.near,
+        lone_energy=lone.energy,
+        lone_highest=np.fmax(lone.highest, least),
         is_zero=is_zero & ~silent,
         zero_evidence=np.where(silent, 0.0, evidence),
         spell_days=spell,
@@ -230,12 +232,15 @@ def _consensus_x(fleet: Fleet, expected: Array, correction: Correction, share: A
     return np.where(due > 0, x + fleet.roofs.level, np.nan)
 
 
-def _lone(fleet: Fleet) -> tuple[Array, Array, Array]:
+def _lone(fleet: Fleet) -> lone_site.Level:
     light, limited = fleet.light, fleet.roofs.has_limit[:, None]
     clear = clear_w(fleet)
     usable = light.usable_w + light.battery_w
-    sure = (clear * LONE_MARGIN < usable) | (np.nan_to_num(light.power_w) < LONE_SURE * usable)
-    return lone_site.day_level(light.power_w, clear, light.is_free & (~limited | sure), fleet.roofs.kwp)
+    is_any = ~limited | (clear * LONE_MARGIN < usable)
+    used = light.is_free & (is_any | (np.nan_to_num(light.power_w) < LONE_SURE * usable))
+    return lone_site.day_level(
+        light.power_w, clear, used, fleet.roofs.kwp, np.where(is_any, np.inf, LONE_SURE * usable)
+    )
 
 
 def _whole_day(

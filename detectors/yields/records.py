@@ -27,6 +27,7 @@ RESIDUAL = pl.Schema(
         "lone_x": pl.Float64(),  # log of the level that the day's best stretches reach under a clear sky
         "lone_near": pl.Float64(),  # share of the energy near it
         "lone_energy": pl.Float64(),  # kWh per kWp of a clear day
+        "lone_highest": pl.Float64(),  # the highest lone_x that would have been told; null = any
         "is_zero": pl.Boolean(),  # all free intervals made nothing
         "zero_evidence": pl.Float64(),  # what that proves, log odds
         "spell_days": pl.Int32(),
@@ -87,6 +88,7 @@ def of_night(night: Night) -> pl.DataFrame:
                     "lone_x",
                     "lone_near",
                     "lone_energy",
+                    "lone_highest",
                     "is_zero",
                     "zero_evidence",
                     "spell_days",
@@ -111,6 +113,7 @@ def of_night(night: Night) -> pl.DataFrame:
         .join(pairs.with_columns(pl.col("row").cast(pl.UInt32)), on="row", how="left", maintain_order="left")
         .select(RESIDUAL.names())
         .with_columns(x=pl.col("x") + pl.col("tie"))
+        .with_columns(pl.when(pl.col("lone_highest").is_finite()).then("lone_highest"))
         .with_columns(pl.col(pl.Float64).fill_nan(None))
         .cast(RESIDUAL)
     )

@@ -52,6 +52,7 @@ class Evidence(NamedTuple):
     lone_x: Array
     lone_near: Array
     lone_energy: Array
+    lone_highest: Array  # inf = any lone_x would have been told
     zero_evidence: Array
     is_snow: NDArray[np.bool_]
     is_cold: NDArray[np.bool_]
@@ -102,7 +103,7 @@ def _step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool
     )
     if by_lone.any():
         likelihoods[by_lone] = lone_site.likelihood(
-            told.lone_x[by_lone], told.lone_near[by_lone], is_unknown[by_lone]
+            told.lone_x[by_lone], told.lone_near[by_lone], is_unknown[by_lone], told.lone_highest[by_lone]
         )  # fmt: skip
     likelihoods = likelihoods * sequential_test.at_least(np.where(told.is_snow, np.nan, told.least))
     if not told.is_snow.all():
@@ -126,7 +127,8 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
         state[young] = _replayed(night, young, sequential_test.start(Prior(prior[young])), walk[young], residuals)
     tie = column(fleet.models, "tie", 0.0)
     today = Evidence(
-        night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.zero_evidence,
+        night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.lone_highest,
+        night.zero_evidence,
         night.spell_days > 0, night.is_cold, night.least, night.whole_day, tie,
     )  # fmt: skip
     before = sequential_test.report(state).baseline
@@ -205,7 +207,8 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
         place = one["place"].to_numpy()
         told = Evidence(
             column(one, "history_x"), column(one, "history_sigma", 1.0), column(one, "lone_x"),
-            column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "zero_evidence", 0.0),
+            column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "lone_highest", np.inf),
+            column(one, "zero_evidence", 0.0),
             column(one, "spell_days", 0.0) > 0, one["is_cold"].fill_null(False).to_numpy(),
             column(one, "least"), records.whole_days(one), column(one, "history_x") - column(one, "x"),
         )  # fmt: skip

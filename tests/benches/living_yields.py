@@ -32,6 +32,8 @@ from tests.simulation.workspace import write_workspace
 from tests.support.yield_fleet import Lived as Nights
 from tests.support.yield_fleet import Roofs, live_night
 
+OF_READINGS = {"readings", "sites"}
+
 
 @dataclass
 class Through:
@@ -109,13 +111,14 @@ def _is_engine(module: ModuleType) -> bool:
 
 
 def _wanted(modules: list[ModuleType], found: dict[str, Any]) -> list[str]:
-    """The nightly features behind the detectors, each after those that it names."""
+    """The nightly features behind the detectors, and those of readings that they want, each after what it names."""
     wanted: list[str] = []
 
-    def want(name: str) -> None:
-        if name in found and found[name].is_nightly and name not in wanted:
+    def want(name: str, *, is_of_night: bool = False) -> None:
+        is_due = name in found and (found[name].is_nightly or (is_of_night and set(found[name].wants) <= OF_READINGS))
+        if is_due and name not in wanted:
             for other in found[name].wants:
-                want(other)
+                want(other, is_of_night=True)
             wanted.append(name)
 
     for module in modules:

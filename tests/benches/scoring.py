@@ -11,7 +11,7 @@ import polars as pl
 
 from detectors.finding import DOES_NOT_APPLY
 from tests.benches.living import Lived
-from tests.simulation.faults import FORMS, NAN, Fault
+from tests.simulation.faults import FORMS, NAN, RAMP, Fault
 from tests.simulation.fleet import Fleet
 from tests.simulation.site import Site
 
@@ -43,7 +43,7 @@ class FaultRow:
     minutes: int
     days_left: int
     found: bool = False
-    days: float = NAN  # from onset to opened_on
+    days: float = NAN  # from onset, or the first day on which it shows, to opened_on
     wrong: str = ""  # the kind said instead
     size_error_pct: float = NAN
     first_day_error: float = NAN
@@ -189,7 +189,7 @@ def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet
     if right:
         run = min(right, key=lambda one: one.begin)
         explained.update(id(one) for one in right)
-        row.found, row.days = True, float((run.begin - fault.first_day).days)
+        row.found, row.days = True, float(max((run.begin - _onset(fault)).days, 0))
         row.first_day_error = float(abs((run.last["first_day"] - fault.first_day).days))
         steady = NAN if fault.shape == "ramp" else fault.size
         truth = fault.value_of_day.get(run.last["last_day"], steady)
@@ -210,6 +210,13 @@ def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet
         row.wrong = beside[0][1]
         explained.update(id(run) for run, _ in beside)
     return row
+
+
+def _onset(fault: Fault) -> date:
+    """What grows counts from its begin; a battery that should charge counts from the first day with a surplus."""
+    if fault.shape == RAMP or fault.kind == "clock-drift" or fault.shows_from is None:
+        return fault.first_day
+    return max(fault.first_day, fault.shows_from)
 
 
 def _is_also_true(run: Run, faults: Iterable[Fault]) -> bool:

@@ -47,9 +47,9 @@ def _faults(score: Score) -> str:
         if mine:
             rows.append((kind, *_fault_cells(seen), str(len(mine) - len(seen))))
     notes = (
-        "put in: faults that show on three days or more; days: from onset to opened_on; size: median error;\n"
-        "first day: error in days; loss: median error told/true - 1 and its median size; "
-        "unseen: without consequences to be seen"
+        "put in: faults that show on three days or more; days: from onset, or the first day on which a step shows, to\n"
+        "opened_on; size: median error; first day: error in days; loss: median error told/true - 1 and its\n"
+        "median size; unseen: without consequences to be seen"
     )
     visible = [row for row in score.faults if row.is_visible]
     found = sum(row.found for row in visible)

@@ -70,6 +70,13 @@ def test_a_found_fault_with_its_days_and_errors(fleet: Fleet):
     assert result.false == []
 
 
+@pytest.mark.parametrize(("shape", "days"), [("step", 2.0), ("ramp", 11.0)])
+def test_days_to_find_count_from_the_first_day_on_which_a_step_shows(fleet: Fleet, shape, days):
+    """A battery has nothing to charge from in the gloomy days before; what grows shows by growing."""
+    fleet.faults.append(replace(fault("battery-at-floor", 10), shape=shape, shows_from=day(19)))
+    assert scored(fleet, nights("battery-at-floor", 21, 29)).faults[0].days == days
+
+
 def test_another_kind_of_the_family_is_the_wrong_kind_and_no_second_error(fleet: Fleet):
     fleet.faults.append(fault("string-loss", 10))
     result = scored(fleet, nights("underperformance", 15, 29))

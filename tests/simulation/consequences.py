@@ -40,7 +40,7 @@ def hide(faults: list[Fault]) -> None:
 
 
 def weigh(fault: Fault, site: Site, truth: Truth) -> None:
-    """Fills in value_of_day, loss_kwh and is_visible."""
+    """Fills in value_of_day, loss_kwh, is_visible and shows_from."""
     healthy = truth.healthy
     assert healthy is not None
     axis = truth.axis
@@ -115,6 +115,7 @@ def weigh(fault: Fault, site: Site, truth: Truth) -> None:
         shows &= daily(truth.pv_w) > LIT_KWH * site.roof.kwp  # clocks are read from the light, and snow shows none
     if values is not None:
         fault.value_of_day = {axis.first + timedelta(days=n): float(v) for n, v in enumerate(values) if shows[n]}
+    fault.shows_from = axis.first + timedelta(days=int(np.argmax(shows))) if shows.any() else None
     fault.is_visible = bool(shows.sum() >= (2 if fault.kind == "site-silent" else VISIBLE_DAYS))
     if fault.kind in LOSING:
         loss = given if fault.kind.startswith("battery") else made

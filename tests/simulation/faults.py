@@ -79,6 +79,7 @@ class Fault:
     loss_kwh: float = NAN
     value_of_day: dict[date, float] = field(default_factory=dict)  # in the finding's unit where it changes by the day
     is_visible: bool = True  # it shows on three days or more
+    shows_from: date | None = None  # first day on which it does; None = not weighed
 
     @property
     def family(self) -> str:

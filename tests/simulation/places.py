@@ -45,6 +45,11 @@ PLACES = (
 )
 
 
+ALONE_KM = 80.0  # neighbours are looked for within 50 km, a cluster reaches 14; each lone place has its own weather
+AWAY_DEG = 0.3
+KM_PER_DEG = 111.2
+
+
 class Spot(NamedTuple):
     """A site's place in its region."""
 
@@ -69,27 +74,33 @@ def draw_spots(
         chosen[-1] = others[int(rng.integers(len(others)))]
     places: list[Place] = []
     spots = []
-    places += [_near(place, 0.0, rng) for place in chosen]
+    places += [_near(place, rng) for place in chosen]
     for number in range(sites - lone):
         region = number % clusters
         radius, angle = 14 * np.sqrt(rng.random()), rng.uniform(0, 2 * np.pi)
         spots.append(_spot(places, region, radius * np.cos(angle), radius * np.sin(angle), False))
     for number in range(lone):
         place = wanted[int(rng.integers(len(wanted)))]
-        # Further from every cluster and from each other than neighbours can be.
-        shift = 0.9 + 0.45 * number
-        places.append(_near(place, shift * (0.6 if number % 2 else -0.6), rng))
+        spot = _near(place, rng)
+        while any(_km(spot, other) < ALONE_KM for other in places):
+            spot = spot._replace(latitude=spot.latitude + (AWAY_DEG if number % 2 else -AWAY_DEG))
+        places.append(spot)
         spots.append(_spot(places, len(places) - 1, 0.0, 0.0, True))
     return places, spots
 
 
-def _near(place: Place, north_deg: float, rng: np.random.Generator) -> Place:
-    latitude = place.latitude + north_deg + (rng.uniform(-0.15, 0.15) if not north_deg else 0.0)
+def _near(place: Place, rng: np.random.Generator) -> Place:
+    latitude = place.latitude + rng.uniform(-0.15, 0.15)
     return place._replace(latitude=latitude, longitude=place.longitude + rng.uniform(-0.2, 0.2))
+
+
+def _km(one: Place, other: Place) -> float:
+    east = (one.longitude - other.longitude) * np.cos(np.radians((one.latitude + other.latitude) / 2))
+    return float(KM_PER_DEG * np.hypot(one.latitude - other.latitude, east))
 
 
 def _spot(places: list[Place], region: int, east: float, north: float, is_alone: bool) -> Spot:
     place = places[region]
-    latitude = place.latitude + north / 111.2
-    longitude = place.longitude + east / (111.2 * np.cos(np.radians(latitude)))
+    latitude = place.latitude + north / KM_PER_DEG
+    longitude = place.longitude + east / (KM_PER_DEG * np.cos(np.radians(latitude)))
     return Spot(region, float(latitude), float(longitude), float(east), float(north), is_alone)

@@ -3,12 +3,16 @@
 from datetime import date, timedelta
 
 import numpy as np
+import polars as pl
 import pytest
 
+from detectors.yields.fleet_day import WITHIN_KM
+from detectors.yields.neighbours import nearest
 from tests.simulation.consequences import LOSING, hide
 from tests.simulation.faults import FORMS, KINDS, Fault
 from tests.simulation.fleet import Fleet, make_fleet
 from tests.simulation.lookalikes import LOOK_ALIKES
+from tests.simulation.places import draw_spots
 
 AROUND_CHANGE = date(2026, 3, 10)
 
@@ -16,6 +20,15 @@ AROUND_CHANGE = date(2026, 3, 10)
 @pytest.fixture(scope="module")
 def fleet() -> Fleet:
     return make_fleet(2611, sites=70, days=30, first=AROUND_CHANGE)
+
+
+def test_a_site_alone_has_no_neighbour():
+    for seed in range(40):
+        _, spots = draw_spots(60, "both", np.random.default_rng(seed))
+        told = {"latitude": [one.latitude for one in spots], "longitude": [one.longitude for one in spots]}
+        near = nearest(pl.DataFrame({"site_id": [str(at) for at in range(60)], **told}), most=1, within_km=WITHIN_KM)
+        has_neighbour = (near.place[:, 0] >= 0).tolist()
+        assert has_neighbour == [not one.is_alone for one in spots]
 
 
 def test_generation_battery_and_grid_make_the_load(fleet: Fleet):

@@ -26,9 +26,8 @@ from tests.support import build
 
 ZONE, LATITUDE, LONGITUDE = "Europe/Zurich", 47.1, 7.4
 NIGHTLY = (
-    "yield_intervals", "roof_model", "yield_night", "yield_half_hours", "yield_residual", "yield_test", "yield_state",
-    "yield_odds", "yield_case", "expected",
-    "expected_hour",
+    "kept_import", "yield_intervals", "roof_model", "yield_night", "yield_half_hours", "yield_residual", "yield_test",
+    "yield_state", "yield_odds", "yield_case", "expected", "expected_hour",
 )  # fmt: skip
 
 

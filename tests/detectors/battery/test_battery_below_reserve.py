@@ -66,6 +66,19 @@ def test_the_interval_in_which_the_grid_came_back_holds_a_part_of_the_outage(vol
     assert not any(isinstance(v, Finding) for v in _verdicts(course))
 
 
+def test_a_house_that_the_inverter_supplies_alone_shows_a_steady_voltage_and_no_outage():
+    """The voltage read is the inverter's own; a public grid's moves, be it while next to nothing flows."""
+    moving = [231.0 + (at % 5) * 0.4 for at in range(96)]
+    course = {**DEEP, "voltage_l1_v": moving}
+    assert isinstance(_verdicts(changed(course, steps(18, 24), grid_w=0.0))[0], Finding)
+    alone = changed(course, steps(18, 24), grid_w=0.0, voltage_l1_v=230.0)
+    (verdict,) = _verdicts(alone)
+    assert isinstance(verdict, NotJudged) and "whether the grid was there" in verdict.reason
+    assert not isinstance(_verdicts({**alone, "frequency_hz": [50.0] * 96})[0], Finding)  # which never moves
+    moving_hz = [50.0 + (at % 7) * 0.01 for at in range(96)]
+    assert isinstance(_verdicts({**alone, "frequency_hz": moving_hz})[0], Finding)
+
+
 def test_an_outage_within_an_interval_shows_as_a_dip_of_its_mean():
     course = changed(plain(), range(96), voltage_l1_v=231.0)
     course = changed(course, range(73, 74), soc_pct=25.0, battery_w=3000.0)

@@ -37,6 +37,19 @@ def test_steps_of_five_per_cent_are_coarse_but_follow():
     assert _verdicts({**plain(), "soc_pct": [5 * round(x / 5) for x in plain()["soc_pct"]]}) == []
 
 
+def test_between_instants_under_broken_clouds_nobody_knows_what_flowed():
+    """Four values an hour of a battery that answers clouds and a stove; as means they would be energy enough."""
+    powers = [-2400, -300, 350, -2400, -30, -1800, -2600, 330]
+    at = steps(12, 14)
+    course = changed({**plain(), "soc_pct": [5 * round(x / 5) for x in plain()["soc_pct"]]}, at, soc_pct=50.0)
+    course["battery_w"] = [*course["battery_w"]]
+    for place, power in zip(at, powers, strict=True):
+        course["battery_w"][place] = float(power)
+    assert any(isinstance(one, Finding) for one in _verdicts(course))
+    assert _verdicts(None, rows=readings(course).with_columns(is_instant=True)) == []
+    assert isinstance(_verdicts(None, rows=readings(FROZEN).with_columns(is_instant=True))[0], Finding)
+
+
 def test_what_the_first_and_the_last_interval_move_may_show_in_their_neighbours():
     """Half-hourly: 65 % at the end of a strong charge, some discharge, and 65 % again at the start of the next."""
     power = [-2233.0, 1383.0, 259.0, -2616.0, -4146.0]

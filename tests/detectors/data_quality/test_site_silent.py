@@ -134,6 +134,13 @@ def test_a_site_that_never_reported_counts_from_its_commissioning():
     assert found.threshold == 6.0
 
 
+def test_the_first_file_of_a_new_site_is_waited_for_one_morning_more():
+    for age, kind in ((0, NotJudged), (1, Finding)):
+        commissioned = {"site_id": "new", "commissioned_on": DAY - timedelta(days=age)}
+        (verdict,) = _judge(_past("roof-1", range(1, 30)), _today(), sites=({}, commissioned))
+        assert isinstance(verdict, kind), age
+
+
 def test_a_site_without_a_date_counts_from_the_fleets_first_day():
     (found,) = _judge(_past("roof-1", range(1, 11)), _today(), sites=({}, {"site_id": "new"}))
     assert (found.site_id, found.value) == ("new", 11 * 24.0)
@@ -257,8 +264,9 @@ def _silent_for(count: int, arrivals: pl.DataFrame | None) -> list:
     return site_silent.detect(deliveries, frames.DAYS.to_frame(), build.sites({}), DAY, arrivals)
 
 
-@pytest.mark.parametrize("late", [[2, 3] * 10, [3] * 8 + [2] * 4])
-def test_a_site_whose_files_always_come_days_late_is_silent_only_beyond_its_own_rhythm(late):
+@pytest.mark.parametrize("late", [[2, 3] * 10, [3] * 8 + [2] * 4, [0, 0, 3, 0, 2] * 4, [0] * 30 + [1, 9, 2, 1, 1]])
+def test_a_site_whose_files_come_days_late_is_silent_only_beyond_its_own_rhythm(late):
+    """A single wait of more than twice the next longest was an outage; what scatters may be exceeded."""
     arrivals = _arrivals(late)
     for count in (1, 2, 3):
         (told,) = _silent_for(count, arrivals)
@@ -267,20 +275,41 @@ def test_a_site_whose_files_always_come_days_late_is_silent_only_beyond_its_own_
     assert isinstance(found, Finding) and (found.value, found.threshold) == (96.0, 96.0)
 
 
+def test_a_site_of_one_delivery_is_waited_for_like_a_new_one_beside_others_that_deliver():
+    arrivals = _arrivals([0] * 20, site_id="another")
+    assert [type(_silent_for(count, arrivals)[0]) for count in (1, 2)] == [NotJudged, Finding]
+
+
+def test_a_file_that_was_late_once_or_twice_is_waited_for_one_morning_more():
+    arrivals = _arrivals([0] * 20 + [2] + [0] * 10 + [1] + [0] * 10)
+    assert [type(_silent_for(count, arrivals)[0]) for count in (1, 2)] == [NotJudged, Finding]
+
+
 @pytest.mark.parametrize(
     "arrivals",
     [
         None,
         _arrivals([0] * 20),  # each morning the day before
-        _arrivals([3] * 4),  # fewer than tell a rhythm
+        build.frame(frames.ARRIVALS, []),  # all of its history came at once
         _arrivals([0] * 9 + [12] + [0] * 10),  # one long outage, whose readings came at last
         _arrivals([-2] * 20, hour=23.0),  # every few minutes
     ],
-    ids=["not known", "punctual", "few", "one outage", "all day long"],
+    ids=["not known", "punctual", "at once", "one outage", "all day long"],
 )
 def test_without_such_a_rhythm_a_day_without_readings_is_told_at_once(arrivals):
     (found,) = _silent_for(1, arrivals)
     assert isinstance(found, Finding) and found.threshold == 24.0
+
+
+@pytest.mark.parametrize(
+    ("late", "silent_h"), [([0], 48.0), ([0, 0, 0, 0], 48.0), ([0, 3, 0], 120.0), ([0] * 9, 48.0), ([0] * 10, 24.0)]
+)
+def test_until_ten_deliveries_show_a_rhythm_one_morning_beyond_the_latest_is_waited_for(late, silent_h):
+    days = int(silent_h) // 24
+    waited = _silent_for(days - 1, _arrivals(late))
+    assert all(isinstance(one, NotJudged) and f"after {silent_h:.0f} h" in one.reason for one in waited)
+    (found,) = _silent_for(days, _arrivals(late))
+    assert isinstance(found, Finding) and found.threshold == silent_h
 
 
 def test_what_always_comes_in_the_afternoon_is_waited_for_until_the_next_morning():

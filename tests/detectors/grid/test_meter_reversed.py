@@ -336,6 +336,31 @@ def test_a_load_worked_out_from_the_grid_and_rounded_by_itself_proves_no_sign():
     assert found.since == build.DAY - timedelta(days=20)  # all of them, not the latest two weeks
 
 
+def _evening_of_cooking(nights_empty):
+    """A no-export site with a turned sensor, 50 W kept up: 3 kW at eight beyond the battery; dark hours told or not.
+
+    The load is worked out from the turned grid and cut at nothing, so it closes except while that cuts it.
+    """
+    load = LOAD + np.where((np.arange(PLACES) >= 240) & (np.arange(PLACES) < 256), 3000.0, 0.0)
+    is_empty = np.arange(PLACES) < (18 if nights_empty else 0)  # its battery's last hour and a half before dawn
+    battery = np.where(is_empty, 0.0, np.clip(load - 50 - PV, -3000.0, 1200.0))
+    pv = np.minimum(PV, np.maximum(load - 50 - battery, 0.0))
+    grid = -(load - pv - battery)
+    return {"pv_w": pv, "battery_w": battery, "grid_w": grid, "load_w": np.maximum(pv + battery + grid, 0.0)}
+
+
+def test_feed_in_beyond_all_sources_tells_again_what_the_dark_told_before():
+    site = {"battery_kwh": 10.0, "feed_in_limit_kw": 0.0, "feed_in_buffer_w": 50.0}
+    night = pl.concat([
+        make(_rows(build.DAY - timedelta(days=n), **_evening_of_cooking(nights_empty=True)), build.sites(site))
+        for n in (2, 3)
+    ])  # fmt: skip
+    (found,) = _verdicts(site=site, kept=night, **_evening_of_cooking(nights_empty=False))
+    assert isinstance(found, Finding) and found.since == build.DAY - timedelta(days=3)
+    (alone,) = _verdicts(site=site, **_evening_of_cooking(nights_empty=False))
+    assert isinstance(alone, NotJudged)  # a load that is cut at nothing is still none of its own
+
+
 @pytest.mark.parametrize(("limit_kw", "night_w"), [(0.0, 0.0), (None, 300.0)])
 def test_generation_that_follows_the_load_answers_as_if_the_sensor_were_turned(limit_kw, night_w):
     """At a limit generation and import grow with the load together; elsewhere import in the dark shows the sign."""

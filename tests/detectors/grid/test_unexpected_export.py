@@ -5,6 +5,7 @@ from datetime import date, timedelta
 import polars as pl
 import pytest
 
+from detectors.features import meter_signs
 from detectors.features.feed_in_transients import make
 from detectors.finding import Finding, NotJudged
 from detectors.grid.feed_in_transients import buffer_advice
@@ -39,6 +40,24 @@ def test_two_intervals_in_a_row_are_raised_with_their_energy():
     assert (course.unit, len(course.at), limit.role, limit.values) == ("W", 96, "limit", [0.0, 0.0])
     assert dict(zip(by_hour.at, by_hour.values, strict=True))["2025-06-10T10:00:00Z"] == pytest.approx(0.2)
     assert sum(by_hour.values) == pytest.approx(found.value, abs=1e-3)
+
+
+def test_after_a_night_that_showed_a_turned_sensor_feed_in_is_not_believed_until_one_shows_it_right():
+    def night(days_ago, grid_w):
+        day = build.DAY - timedelta(days=days_ago)
+        rows = build.readings({"pv_w": SUNNY, "grid_w": [grid_w] * 288, "battery_w": [0.0] * 288}, day=day)
+        return meter_signs.make(rows, build.sites(NO_EXPORT))
+
+    def told(*signs):
+        readings = build.readings({"pv_w": SUNNY, "grid_w": _with(200.0, {150: -1500.0, 151: -900.0})})
+        return detect(
+            readings, build.sites(NO_EXPORT), build.earlier(), build.DAY, meter_signs=pl.concat(signs)
+        )  # fmt: skip
+
+    (verdict,) = told(night(3, -250.0))
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "grid-sign"
+    assert isinstance(told(night(3, -250.0), night(2, 250.0))[0], Finding)
+    assert isinstance(told(night(15, -250.0))[0], Finding)
 
 
 def test_single_intervals_after_load_drops_are_transients():

@@ -120,4 +120,26 @@ def test_a_roof_curtailed_to_an_idle_house_proves_nothing():
     site = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": None, "battery_kwh": None, "installed_kwp": 7.5}
     idle = [_books(40, 120) for _ in range(20)]
     assert _quarter(_rows(15, *idle), site, "free_pct") == 0
-    assert _quarter(_rows(15, *(_books(0, 160) for _ in range(20))), site, "free_pct") == 100  # a dead one is free
+
+
+def test_a_dark_roof_is_free_beyond_what_was_kept_up_before():
+    """160 W of stand-by and no generation: a dead roof, or one never asked, since 200 W are kept up."""
+    site = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": None, "battery_kwh": None, "installed_kwp": 7.5}
+    dark = _rows(15, *(_books(0, 160) for _ in range(20)))
+
+    def free_pct(rows, *kept_w):
+        days = [NOON.date() - timedelta(days=len(kept_w) - at) for at in range(len(kept_w))]
+        kept = pl.DataFrame({"site_id": "roof-1", "day": days, "kept_w": list(kept_w)}, schema=free_intervals.KEPT)
+        return float(table(to_quarters(rows, build.sites(site), kept), "free_pct")[0, 48])
+
+    assert free_pct(dark) == 0  # a regulator may keep up 500 W
+    assert free_pct(_rows(15, *(_books(0, 700) for _ in range(20)))) == 100
+    assert free_pct(dark, 50.0, 48.0, 300.0, 420.0) == 100  # on two days the house took all that the roof made
+    assert free_pct(dark, 190.0, 205.0, 300.0, 420.0) == 0
+
+
+def test_the_noise_of_a_regulator_does_not_free_a_roof():
+    """A house of 60 W, 160 W while its refrigerator runs; 200 W are kept up, so that the roof was never asked."""
+    site = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": None, "battery_kwh": None, "installed_kwp": 9.0}
+    books = [_books(10, 150) if at % 3 == 0 else _books(20, 40) for at in range(40)]
+    assert _quarter(_rows(15, *books), site, "free_pct") == 0

@@ -41,7 +41,18 @@ def test_a_day_counts_by_students_t_whose_root_mean_square_is_its_sigma():
     nothing, unknown, no = np.zeros(1), np.full(1, np.nan), np.zeros(1, dtype=bool)
     whole_day = np.full((1, len(limited_days.LEVELS)), np.nan)
     told = testing.Evidence(
-        np.array([x]), np.array([sigma]), unknown, nothing, nothing, nothing, no, no, unknown, whole_day, nothing
+        np.array([x]),
+        np.array([sigma]),
+        unknown,
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        no,
+        no,
+        unknown,
+        whole_day,
+        nothing,
     )
     state = seq.start(seq.Prior(np.array([0.1])))
     after = testing.step(state, np.zeros(1), told, no, nothing)[0, :, 0]

@@ -1,0 +1,19 @@
+"""The lowest import of each lit day of a site that may not feed in: what its inverter keeps up, or a little more."""
+
+import polars as pl
+
+from detectors.stats.curtailment import lowest_import_w
+from detectors.yields.free_intervals import KEPT
+
+NAME = "kept_import"
+VERSION = 1
+SCHEMA = KEPT
+WINDOW_DAYS = 60  # ours: long enough to know it through weeks without sun, or of a dead roof
+
+
+def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """SCHEMA, one row per lit local day of the sites that may not feed in and whose register names no buffer."""
+    silent = sites.filter(pl.col("feed_in_limit_kw") == 0, pl.col("feed_in_buffer_w").is_null())
+    rows = readings.join(silent.select("site_id", "installed_kwp"), on="site_id")
+    kept = rows.group_by("site_id", day=pl.col("ts_local").dt.date()).agg(kept_w=lowest_import_w())
+    return kept.drop_nulls().select(SCHEMA.names()).cast(SCHEMA).sort("site_id", "day")
