@@ -1,6 +1,6 @@
 """Everything of the history that is neither a reading nor a feature: site-days, verdicts, exceptions."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
@@ -98,20 +98,25 @@ def days_with_readings(store: Store) -> list[date]:
     return [day for (day,) in rows]
 
 
-def mark_site_dirty(store: Store, site_id: str, first: date = date.min, last: date = date.max) -> None:
-    """Notes all days of the site between two (stamped) days, and two on either side, as changed.
+def mark_sites_dirty(store: Store, sites: Iterable[str], first: date = date.min, last: date = date.max) -> None:
+    """Notes all days of the sites between two (stamped) days, and two on either side, as changed.
 
-    A correction of a clock, of at most 26 hours, can move a reading so far.
+    A correction of a clock, of at most 26 hours, can move a reading so far. The readings are gone through once for all.
     """
-    days = store.frame(
-        f"""
-        SELECT DISTINCT CAST(day + unnest(range(-2, 3)) * INTERVAL 1 DAY AS DATE) AS day
-        FROM (SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM {older.source(store)} WHERE site_id = ?)
-        """,
-        [site_id],
-    ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
-    store.insert("dirty_day", days.select(site_id=pl.lit(site_id), day="day"))
-    mark_due(store, OF_READINGS, days["day"])
+    ids = sorted(sites)
+    if not ids:
+        return
+    with store.asked(ids):
+        days = store.frame(
+            f"""
+            SELECT DISTINCT site_id, CAST(day + unnest(range(-2, 3)) * INTERVAL 1 DAY AS DATE) AS day
+            FROM (SELECT DISTINCT r.site_id, CAST(r.ts_utc AS DATE) AS day FROM {older.source(store)} AS r
+                  SEMI JOIN asked AS a ON a.site_id = r.site_id)
+            ORDER BY ALL
+            """
+        ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
+    store.insert("dirty_day", days)
+    mark_due(store, OF_READINGS, days["day"].unique())
 
 
 def _shifted(day: date, by: int) -> date:

@@ -11,7 +11,7 @@ from pipeline.frames import Normalised
 from pipeline.store import learned, readings
 from pipeline.store.connection import Store
 from pipeline.store.counted_energy import count_energy
-from pipeline.store.history import mark_site_dirty
+from pipeline.store.history import mark_sites_dirty
 from pipeline.store.parts import OF_READINGS
 from pipeline.store.reader import mark_due
 from pipeline.store.site_arrivals import note_arrivals
@@ -192,8 +192,7 @@ def _learn_channels(store: Store, rows: pl.DataFrame) -> None:
     with store.offered(told=told):
         new = store.frame("SELECT * FROM told ANTI JOIN device_channel USING (site_id, device_id, channel)")
     store.insert("device_channel", new)
-    for site in new["site_id"].unique().sort():
-        mark_site_dirty(store, site)
+    mark_sites_dirty(store, new["site_id"].unique())
 
 
 def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:

@@ -197,24 +197,32 @@ def _write_span(store: Store, folder: Path, relation: str, period: str) -> Itera
         .replace("$lo", f"TIMESTAMPTZ '{lo.isoformat()}'")
         .replace("$hi", f"TIMESTAMPTZ '{hi.isoformat()}'")
     )
-    if relation in DAILY and not store.value(f"SELECT EXISTS ({sql})"):
-        return  # a day without rows, beside one that has some
-    yield _write_part(store, folder, relation, period, sql)
+    file = _part_name(relation, period)
+    if _write_file(store, folder / file, sql) or relation not in DAILY:
+        yield file
+    else:
+        (folder / file).unlink()  # a day without rows, beside one that has some
 
 
 def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) -> str:
     """The part's path below `folder`; complete before it has its name."""
-    file = f"{relation}/{name}.{datetime.now(UTC):%Y%m%dT%H%M%S%f}.parquet"
+    file = _part_name(relation, name)
     _write_file(store, folder / file, sql)
     return file
 
 
-def _write_file(store: Store, target: Path, sql: str) -> None:
-    """The rows as a file that is complete before it has its name."""
+def _part_name(relation: str, name: str) -> str:
+    return f"{relation}/{name}.{datetime.now(UTC):%Y%m%dT%H%M%S%f}.parquet"
+
+
+def _write_file(store: Store, target: Path, sql: str) -> int:
+    """Writes the rows as a file that is complete before it has its name; how many there were."""
     target.parent.mkdir(exist_ok=True)
     unfinished = target.with_suffix(".unfinished")
-    store.con.execute(f"COPY ({sql}) TO '{quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)")
+    copy = f"COPY ({sql}) TO '{quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)"
+    ((count,),) = store.con.execute(copy).fetchall()
     move_file(unfinished, target)
+    return int(count)
 
 
 def join_old_months(store: Store, folder: Path) -> None:
