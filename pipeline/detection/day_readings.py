@@ -14,7 +14,6 @@ import polars as pl
 
 FORMS = ("readings", "device_readings", "raw_readings", "raw_device_readings")
 SITES_AT_ONCE = 1000  # ours: at 5 min some 290,000 rows, at 400 bytes each 115 MB a form
-FOLDER = ".night"  # beside the history
 
 Forms = Mapping[str, pl.DataFrame]
 
@@ -22,12 +21,12 @@ Forms = Mapping[str, pl.DataFrame]
 class DayReadings:
     """The forms of each group of sites. Use as a context manager: the files go with the block."""
 
-    def __init__(self, sites: Sequence[str], make: Callable[[Sequence[str]], Forms], beside: Path) -> None:
-        """`make` gives the forms of some sites; `beside` is the history, in whose folder files may lie."""
+    def __init__(self, sites: Sequence[str], make: Callable[[Sequence[str]], Forms], folder: Path) -> None:
+        """`make` gives the forms of some sites; `folder` is made where files are needed, and goes with them."""
         ordered = sorted(sites)
         self.groups = [ordered[n : n + SITES_AT_ONCE] for n in range(0, len(ordered), SITES_AT_ONCE)] or [[]]
         self.heard: set[str] = set()  # sites with a reading in the form `readings`
-        self._folder = beside.with_name(FOLDER)
+        self._folder = folder
         self._held: list[Forms | dict[str, Path]] = []
         for number, group in enumerate(self.groups):
             forms = make(group)

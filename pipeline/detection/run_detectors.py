@@ -115,7 +115,7 @@ def _judge_day(
         "arrivals": of_sites(site_arrivals.arrivals(store, day), sites),
     }
     make = partial(_forms, store, day, sites, flags, _wanted_forms(windows))
-    with DayReadings(sites["site_id"].to_list(), make, store.database) as forms:
+    with DayReadings(sites["site_id"].to_list(), make, readings.laid_down_in(store)) as forms:
         night = Night(windows, day, frames, forms, partial(of_sites, sites=sites))
         said = _called_in_order(store, night, forms, day, sites)
     parts = site_days.filter(pl.col("is_partial") & (pl.col("day") == day))["site_id"].to_list()

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
+from pathlib import Path
 
 import polars as pl
 
@@ -201,6 +202,11 @@ def read_days(store: Store, first: date, last: date, sites: Sequence[str] | None
     zones = store.sites().filter(True if sites is None else pl.col("site_id").is_in(list(sites)))["timezone"].unique()
     frame = read(store, *local_day_span(first, last, zones.to_list()), sites)
     return frame.filter(pl.col("ts_local").dt.date().is_between(first, last))
+
+
+def laid_down_in(store: Store) -> Path:
+    """The folder, beside the history, in which a run lays down a day's readings until it has judged them."""
+    return store.database.with_name(".night")
 
 
 def read_flags(store: Store, first: date, last: date) -> pl.DataFrame:
