@@ -29,6 +29,7 @@ def main() -> int:
         more = sys.argv[1:] if name == "pytest" else []
         print(f"== {name} {' '.join([*arguments, *more])}", flush=True)
         environment = {**os.environ, **(ONE_THREAD if name == "pytest" else {})}
+        environment.pop("PYTHONDONTWRITEBYTECODE", None)  # each worker and each process would compile all anew
         done = subprocess.run([program, *arguments, *more], cwd=ROOT, env=environment, check=False)
         if done.returncode:
             return done.returncode

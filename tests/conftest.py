@@ -1,6 +1,7 @@
 """What several test modules look at and none changes."""
 
 import contextlib
+import gc
 import os
 import shutil
 import subprocess
@@ -8,13 +9,14 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from filelock import FileLock, Timeout
 
 from pipeline.detection import resolver
 from pipeline.runs import cycle, session
-from pipeline.store import Store
+from pipeline.store import Store, answers, reader, reader_database, recovery
 from pipeline.store import features as tables
 from pipeline.workspace import files
 from pipeline.workspace.places import Workspace
@@ -22,6 +24,7 @@ from tests.support import desk
 from tests.support.few_detectors import silence
 from tests.support.places import ROOT
 
+gc.disable()  # until all tests are collected: nothing of what that makes is let go before the end
 LIVED = "NOONMARK_LIVED_DEMO"  # a folder that `noonmark demo` made, to save its minutes while writing tests
 
 
@@ -64,6 +67,40 @@ def _new_histories_are_copies(tmp_path_factory: pytest.TempPathFactory) -> Itera
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _new_readers_begin_as_copies(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """An analyst's database that is not there yet is made of the first that was: its tables and their comments stay."""
+    kept = tmp_path_factory.mktemp("reader")
+    names = (answers.DATABASE, reader_database.MADE_OF)
+    made_of_as_ever, written_as_ever = reader_database._made_of, reader_database.write_database
+
+    def made_of(folder: Path, release: str) -> Any:
+        if not (folder / answers.DATABASE).exists() and (kept / reader_database.MADE_OF).exists():
+            for name in names:
+                shutil.copy2(kept / name, folder / name)  # with its time, by which it is known
+        return made_of_as_ever(folder, release)
+
+    def written(store: Store, folder: Path) -> None:
+        written_as_ever(store, folder)
+        if not (kept / reader_database.MADE_OF).exists():
+            for name in names:
+                shutil.copy2(folder / name, kept / name)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reader_database, "_made_of", made_of)
+        patch.setattr(reader, "write_database", written)
+        yield
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _copies_are_not_read_back(request: pytest.FixtureRequest) -> Iterator[None]:
+    """What was written is what a disk has, but in modules that say they doubt it (READS_COPIES_BACK)."""
+    with pytest.MonkeyPatch.context() as patch:
+        if not getattr(request.module, "READS_COPIES_BACK", False):
+            patch.setattr(recovery, "look_into", lambda _: None)
+        yield
+
+
 LONG = ("drills", "pipeline/runs", "pipeline/store", "detectors/test_")  # modules of minutes: no worker ends with one
 
 
@@ -78,6 +115,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
     last = {item.path for item in items if place(item) == 2}  # a module stays together
     items.sort(key=lambda item: 2 if item.path in last else place(item))
+
+
+def pytest_collection_finish() -> None:
+    """Libraries and tests stay to the end, so that no collection of garbage goes through them."""
+    gc.freeze()
+    gc.enable()
 
 
 class Demo:

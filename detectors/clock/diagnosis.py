@@ -107,7 +107,7 @@ def _cause(
         assert now is not None
     in_dark = now.in_dark or _is_in_dark_lately(onsets, device, segment)
     if line is not None and (line.moves_together() or (in_dark and line.moves_one_way)):
-        if _is_told(line, in_dark):
+        if _is_told(line, in_dark) and (in_dark or _stands_without_a_day(onsets, device)):
             return Diagnosis("drift", now, line.start, None, None, line, None)
         moves = step is not None or (abs(now.minutes) >= limit and (line.in_steps or line.gain > 0))
         towards = now.minutes if step is None else step.height
@@ -143,6 +143,12 @@ def _is_in_dark_lately(onsets: Onsets, device: int, segment: Segment) -> bool:
     """Whether the last days show light in the dark: a drift's offset is today's, not the middle of some weeks."""
     lately = measure(onsets, device, Segment(max(segment.start, segment.end - LATELY_DAYS + 1), segment.end))
     return lately is not None and lately.in_dark
+
+
+def _stands_without_a_day(onsets: Onsets, device: int) -> bool:
+    """Whether the days before the last one told it too: what no light in the dark proves is not told of one day."""
+    line = best_drift(onsets, device, without=1)
+    return line is not None and line.moves_together() and _is_told(line, in_dark=False)
 
 
 def _is_told(line: Drift, in_dark: bool) -> bool:

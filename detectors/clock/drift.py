@@ -94,9 +94,12 @@ class _Fit(NamedTuple):
     cuts: tuple[int, ...]  # places of the first days after a step
 
 
-def best_drift(onsets: Onsets, device: int) -> Drift | None:
-    """The drift that explains a device's days best, with how much better than steps; None if there is none."""
-    days = lit_days(onsets, device)
+def best_drift(onsets: Onsets, device: int, without: int = 0) -> Drift | None:
+    """The drift that explains a device's days best, with how much better than steps; None if there is none.
+
+    `without`: so many of the latest days with light are left out.
+    """
+    days = lit_days(onsets, device, without)
     if len(days.day) < MIN_DAYS or scatter(days) > SCATTER_MIN:
         return None
     steps = _in_steps(days, 0, np.zeros(1))[0]

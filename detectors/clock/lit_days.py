@@ -66,13 +66,14 @@ def step_height(onsets: Onsets, device: int, last_before: int, at: int) -> tuple
     return means[1] - means[0], NINETY_FIVE * float(np.sqrt(DAYS_PER_FACT * sum(variances)))
 
 
-def lit_days(onsets: Onsets, device: int) -> Days:
-    """The device's last FIT_DAYS days, those with light."""
+def lit_days(onsets: Onsets, device: int, without: int = 0) -> Days:
+    """The device's last FIT_DAYS days, those with light; `without` so many of the latest."""
     first, last = onsets.first_late[device], -onsets.last_early[device]
     known = np.isfinite(first) & np.isfinite(last)
     known &= is_possible_day(onsets.first_end_late[device], onsets.last_start_early[device])
     known[: max(0, len(known) - FIT_DAYS)] = False
     column = np.flatnonzero(known)
+    column = column[: len(column) - without]
     first, last = first[column], last[column]
     interval = float(onsets.interval[device])
     floor, wander = FLOOR_MIN + FLOOR_PER_MIN * interval, float(np.interp(interval, WANDER_INTERVAL, WANDER_MIN))

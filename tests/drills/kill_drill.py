@@ -77,7 +77,7 @@ class Drill:
         for day in DAYS[:2]:
             for site in ("S1", "S2"):
                 lived.drop(f"{site}_roof_{day}.csv", roof(sunny(day, minutes=MINUTES)) + "bad,1,1,1\n")
-            self.done(lived.space.root, "cycle")
+        self.done(lived.space.root, "cycle")
         late = self._copy(lived.space.root, "late")
         fleet = Fleet.of(late)
         fleet.drop("S1_roof_late.csv", roof(sunny(DAYS[0], peak_w=3000, minutes=MINUTES)))
@@ -92,7 +92,7 @@ class Drill:
             shutil.rmtree(starts["publish"] / "reader")
         for name in [*names, TORN]:
             self.waiting[name] = starts.get(name, late)
-            undisturbed = self._copy(self.waiting[name], f"undisturbed-{name.replace(' ', '-')}")
+            undisturbed = self._copy(self.waiting[name], _undisturbed(name))
             self.used_s[name] = self.done(undisturbed, *self._again(name)).processor_s
             self.expected[name] = state(undisturbed, name)
 
@@ -151,9 +151,10 @@ class Drill:
 
     def _tear(self, root: Path) -> str:
         """The history's file with each changed block taken from before or from after a run; archive/ is as after."""
+        shutil.rmtree(root)
+        shutil.copytree(self.root / _undisturbed(TORN), root)
         database = root / "noonmark.duckdb"
-        before = database.read_bytes()
-        self.done(root, "cycle")
+        before = (self.waiting[TORN] / "noonmark.duckdb").read_bytes()
         shutil.copy(self.waiting[TORN] / "noonmark.copy.duckdb", root / "noonmark.copy.duckdb")
         after = database.read_bytes()
         size = max(len(before), len(after))
@@ -172,6 +173,11 @@ class Drill:
         target = self.root / name
         shutil.copytree(source, target)
         return target
+
+
+def _undisturbed(name: str) -> str:
+    """The folder in which the command ran undisturbed."""
+    return f"undisturbed-{name.replace(' ', '-')}"
 
 
 class NewInterpreter(Running):

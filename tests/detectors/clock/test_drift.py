@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from detectors.clock import clock
-from detectors.finding import Finding, filled
+from detectors.finding import Finding, NotJudged, filled
 from tests.support.clock_roofs import (
     drift,
 )
@@ -33,11 +33,26 @@ def test_the_light_in_the_dark_of_a_drift_is_that_of_its_last_days() -> None:
 
 
 def test_both_ends_of_the_day_prove_a_fast_drift_where_nothing_shows_in_the_dark() -> None:
-    """Hills all around keep all light within the day; none moves both of its ends one way so fast."""
+    """Hills all around keep all light within the day; none moves both of its ends one way so fast.
+
+    What no light in the dark proves is not told from the last day alone.
+    """
     between = replace(ROOF, wall=(0.0, 360.0, 8.0), seed=2)
     light = light_of(drift(FIRST, 90.0), 30, 15, between)
-    finding = only(judge(light, FIRST + timedelta(days=22), between))
+    assert not [v for v in judge(light, FIRST + timedelta(days=22), between) if isinstance(v, Finding)]
+    finding = only(judge(light, FIRST + timedelta(days=23), between))
     assert finding.kind == "clock-drift" and finding.value == pytest.approx(90, rel=0.3)
+
+
+def test_light_in_the_dark_makes_up_for_ends_of_the_day_that_move_unevenly() -> None:
+    """A steep roof that looks away from a hill in the west: its last light hardly moves, but what is dark is dark."""
+    hidden = replace(ROOF, wall=(220.0, 360.0, 12.0), seed=18, planes=((1.0, 56.0, 139.0),), latitude=54.7)
+    first = date(2025, 8, 1)
+    light = light_of(drift(first, -117.0), 26, 15, hidden, first)
+    (early,) = judge(light, first + timedelta(days=16), hidden)
+    assert isinstance(early, NotJudged) and early.reason.code == "moving"
+    finding = only(judge(light, first + timedelta(days=22), hidden))
+    assert finding.kind == "clock-drift" and finding.value == pytest.approx(-117, rel=0.5)
 
 
 def test_a_drift_of_90_s_a_day_is_told_within_three_weeks() -> None:

@@ -163,6 +163,7 @@ def test_a_cycle_ends_in_a_digest_and_the_history(run, lived) -> None:
     assert float(parsed[0]["pv_w"]) == 0
 
 
+@pytest.mark.usefixtures("few_detectors_here")
 def test_exceptions_are_decided_and_the_decision_lasts(run, lived) -> None:
     listed = json.loads(run("exceptions", "list", "--json").out)
     found = [row["exception_id"] for row in listed if row["kind"] == "unexpected-export"]
@@ -222,7 +223,7 @@ def test_judging_day_by_day_gives_what_judging_at_once_gives(run, lived, tmp_pat
         assert run("sql", query, folder=lived.root).out == run("sql", query, folder=daily.root).out
 
 
-@pytest.mark.usefixtures("lived")
+@pytest.mark.usefixtures("lived", "few_detectors_here")
 def test_a_clock_is_corrected_and_the_correction_taken_back(run) -> None:
     query = "SELECT ts_utc, ts_export, clock_shift_min, pv_w FROM reading WHERE site_id = 'R-1' ORDER BY ts_utc"
     before = run("sql", query).out

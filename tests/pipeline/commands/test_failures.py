@@ -34,6 +34,7 @@ def ended(process: subprocess.Popen[str]) -> tuple[int, list[str]]:
     return process.returncode, [line for line in said.splitlines() if line.startswith("noonmark: ")]
 
 
+@pytest.mark.usefixtures("few_detectors_here")
 @pytest.mark.parametrize("kib", [16, 700])
 def test_a_full_disk_is_told_in_one_line_and_the_next_run_ends_the_work(tmp_path: Path, kib: int) -> None:
     """A limit on the size of files stands in for it: writes fail at some point of the run, in DuckDB or in Python."""
@@ -98,6 +99,7 @@ def lived(after_a_cycle: Snapshot) -> Path:
     return after_a_cycle.restored()
 
 
+@pytest.mark.usefixtures("few_detectors_here")
 def test_a_part_that_was_removed_or_damaged_is_told_and_written_anew(
     lived: Path, capsys: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:

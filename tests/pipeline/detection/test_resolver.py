@@ -92,7 +92,7 @@ def detect(toy_peak, toy_limits, toy_nights, past_toy_peak, day):
 
 
 @pytest.fixture
-def toys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def toys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, few_detectors_here: None) -> Iterator[None]:  # noqa: ARG001
     """Two folders beside the packages' own: what a module dropped into them is, to all who look for modules."""
     rooms, dropped = tmp_path / "rooms", tmp_path / "features"
     (rooms / "toys").mkdir(parents=True)

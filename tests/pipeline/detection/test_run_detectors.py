@@ -20,6 +20,7 @@ from tests.support import desk
 from tests.support.snapshot import Snapshot
 
 Ask = Callable[[str], pl.DataFrame]
+few = pytest.mark.usefixtures("few_detectors_here")
 
 
 @pytest.fixture
@@ -51,6 +52,7 @@ def ask(space: Workspace, sql: str) -> list[tuple[object, ...]]:
 FED_IN = "SELECT site_id, day FROM finding WHERE kind = 'unexpected-export' ORDER BY ALL"
 
 
+@few
 def test_late_data_is_judged_and_so_are_the_days_that_look_back_on_it(judged: Workspace) -> None:
     assert ask(judged, FED_IN) == [("R-2", day) for day in desk.DAYS]
     corrected = desk.DAYS[1]
@@ -68,6 +70,7 @@ def late_correction(space: Workspace, day: date) -> None:
     desk.write(space.inbox, "R-2", day, desk.lines(day, feeds_in=False))
 
 
+@few
 def test_a_run_that_ends_amid_late_data_leaves_no_day_stale(judged: Workspace) -> None:
     """Stopped after the first of the days concerned, the next run judges the others, whose own data is as it was."""
     late_correction(judged, desk.DAYS[0])
@@ -82,6 +85,7 @@ def test_a_run_that_ends_amid_late_data_leaves_no_day_stale(judged: Workspace) -
         assert due_days(run.store, datetime.now(UTC), 0) == []
 
 
+@few
 def test_a_cycle_up_to_a_day_leaves_the_later_days_due(judged: Workspace) -> None:
     late_correction(judged, desk.DAYS[0])
     lived(judged, desk.DAYS[0])
@@ -89,6 +93,7 @@ def test_a_cycle_up_to_a_day_leaves_the_later_days_due(judged: Workspace) -> Non
         assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
 
 
+@few
 def test_one_day_judged_by_name_leaves_the_later_days_due(judged: Workspace) -> None:
     late_correction(judged, desk.DAYS[0])
     with opened(judged, is_quiet=True) as run:
@@ -97,6 +102,7 @@ def test_one_day_judged_by_name_leaves_the_later_days_due(judged: Workspace) -> 
         assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
 
 
+@few
 def test_days_before_commissioning_and_sites_not_watched_raise_nothing(space: Workspace) -> None:
     header, first, second = desk.SITES.splitlines()
     rows = [f"{header},commissioned_on,watched", f"{first},2026-05-05,yes", f"{second},2026-05-06,yes"]
@@ -181,6 +187,7 @@ def test_a_day_is_due_once_it_has_ended_everywhere(space: Workspace) -> None:
         assert due_days(run.store, datetime(2026, 5, 7, 1, 0, tzinfo=UTC), 3) == list(desk.DAYS)
 
 
+@few
 def test_a_far_zone_holds_nobody_back_and_is_judged_once_its_day_is_over(tmp_path: Path) -> None:
     """Two sites in Vienna, one in Denver, eight hours behind: it may not feed the grid, and does."""
     space = desk.make(tmp_path / "desk", with_exports=False)
@@ -219,6 +226,7 @@ def test_silent_days_are_judged_too() -> None:
     assert with_silent_days([day[1], day[5]], day[5], day[4]) == [day[1]]
 
 
+@few
 def test_a_morning_without_any_export_is_a_morning(space: Workspace) -> None:
     lived(space, desk.DAYS[-1])
     lived(space, desk.DAYS[-1] + timedelta(days=1))

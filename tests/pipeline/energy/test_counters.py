@@ -165,25 +165,39 @@ def counts(first: int, last: int) -> str:
     return table("t,total", [(stamp, 1000 + 0.25 * n + 0.05 * (n % 2)) for n, stamp in enumerate(stamps(last))][first:])
 
 
+ORDERS = {"S1": "abc", "S2": "cba", "S3": "bca", "S4": "acb"}
+SPANS = {"a": (0, 40), "b": (40, 41), "c": (41, 97)}
+
+
 @pytest.fixture(scope="module")
-def whole(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[tuple[Any, ...]]]:
-    """The history where all came in one file."""
-    fleet = Fleet(tmp_path_factory.mktemp("whole"))
-    fleet.drop("S1_count_all.csv", counts(0, 97))
+def in_parts(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
+    """Sites whose files came in another order each, and S5, of which all came in one file."""
+    fleet = Fleet(tmp_path_factory.mktemp("parts"), 5)
+    for turn in range(3):
+        for site, order in ORDERS.items():
+            fleet.drop(f"{site}_count_{order[turn]}.csv", counts(*SPANS[order[turn]]))
+        fleet.take_in()
+    fleet.drop("S5_count_all.csv", counts(0, 97))
     fleet.take_in()
-    return fleet.history(is_numbered=False)
+    return fleet
 
 
-@pytest.mark.parametrize("order", ["abc", "cba", "bca", "acb"])
-def test_the_order_of_files_does_not_matter(tmp_path: Path, order: str, whole: dict[str, list[Any]]) -> None:
+def history_of(fleet: Fleet, site: str) -> dict[str, list[tuple[Any, ...]]]:
+    """What the history holds of one site, without its name."""
+    rows = fleet.history(is_numbered=False)
+    return {
+        name: [tuple("" if cell == site else cell for cell in row) for row in found if site in row]
+        for name, found in rows.items()
+    }
+
+
+@pytest.mark.parametrize("site", ORDERS, ids=ORDERS.values())
+def test_the_order_of_files_does_not_matter(in_parts: Fleet, site: str) -> None:
     """96 quarter hours from 00:00 UTC of 10 March: the Berlin day of the 10th holds 23 h of them, 23 kWh."""
-    parts = Fleet(tmp_path)
-    spans = {"a": (0, 40), "b": (40, 41), "c": (41, 97)}
-    for name in order:
-        parts.drop(f"S1_count_{name}.csv", counts(*spans[name]))
-        parts.take_in()
-    assert differences(whole, parts.history(is_numbered=False)) == {}
-    kwh = dict(parts.ask("SELECT day, pv_kwh FROM site_day"))
+    whole = history_of(in_parts, "S5")
+    assert len(whole["reading_raw"]) == 97 and len(whole["site_day"]) == 2
+    assert differences(whole, history_of(in_parts, site)) == {}
+    kwh = dict(in_parts.ask("SELECT day, pv_kwh FROM site_day WHERE site_id = ?", [site]))
     assert kwh == {date(2026, 3, 10): pytest.approx(23.0), date(2026, 3, 11): pytest.approx(1.0)}
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.detection import due_days
+from pipeline.runs import cycle
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
 pytestmark = pytest.mark.usefixtures("few_detectors")
@@ -27,20 +28,28 @@ def with_odd(stamp: str, day: date = DAY) -> str:
     return roof([*sunny(day), (stamp, 10, 400)])
 
 
-@pytest.mark.parametrize("stamp", [RESET, "2024-01-31 10:00", "2099-12-31 00:00"])
-def test_one_odd_stamp_is_rejected_and_makes_no_day(fleet: Fleet, stamp: str) -> None:
+ODD = {"S1": RESET, "S2": "2024-01-31 10:00", "S3": "2099-12-31 00:00"}
+
+
+def test_one_odd_stamp_is_rejected_and_makes_no_day(tmp_path: Path) -> None:
+    """Of three sites, each of another time; the other two have none."""
+    fleet = Fleet(tmp_path, 5)
     for day in DAYS:
-        fleet.drop(f"S1_roof_{day}.csv", with_odd(stamp, day) if day == DAYS[1] else roof(sunny(day)))
-        for site in ("S2", "S3"):
-            fleet.drop(f"{site}_roof_{day}.csv", roof(sunny(day)))
+        for site in ("S1", "S2", "S3", "S4", "S5"):
+            is_odd = day == DAYS[1] and site in ODD
+            fleet.drop(f"{site}_roof_{day}.csv", with_odd(ODD[site], day) if is_odd else roof(sunny(day)))
     result = fleet.cycle()
-    assert fleet.ledger()[f"S1_roof_{DAYS[1]}.csv"] == (97, 96, 0, 0, 1)
-    ((column, value, reason),) = fleet.ask("SELECT column_name, value, reason FROM rejected_row")
-    assert (column, value) == ("t", stamp) and reason.startswith("stamped more than")
+    for site, stamp in ODD.items():
+        assert fleet.ledger()[f"{site}_roof_{DAYS[1]}.csv"] == (97, 96, 0, 0, 1)
+        of_site = "FROM rejected_row JOIN export_file USING (export_id) WHERE starts_with(path, ?)"
+        ((column, value, reason),) = fleet.ask(f"SELECT column_name, value, reason {of_site}", [site])
+        assert (column, value) == ("t", stamp) and reason.startswith("stamped more than")
     assert set(result.judged.days) <= {*DAYS, DAYS[-1] + timedelta(days=1)}  # the last hour UTC is the next local day
-    about = "FROM finding WHERE kind IN ('readings-implausible', 'site-silent')"
-    assert fleet.ask(f"SELECT site_id, day, kind, value {about}") == [("S1", DAYS[1], "readings-implausible", 1.0)]
-    assert stamp in fleet.value(f"SELECT summary {about}")
+    about = "FROM finding WHERE kind IN ('readings-implausible', 'site-silent') ORDER BY site_id"
+    found = fleet.ask(f"SELECT site_id, day, kind, value {about}")
+    assert found == [(site, DAYS[1], "readings-implausible", 1.0) for site in ODD]
+    for (summary,), stamp in zip(fleet.ask(f"SELECT summary {about}"), ODD.values(), strict=True):
+        assert stamp in summary
 
 
 @pytest.mark.usefixtures("only_stored")
@@ -84,37 +93,42 @@ def with_reset(count: int, at: int, stamp: datetime, day: date = DAY) -> list[tu
     return rows
 
 
-def new_year(tmp_path: Path, *, known_days: int) -> Fleet:
-    """A site without commissioned_on that has delivered for some days before DAY."""
-    fleet = Fleet(tmp_path, 1)
-    rows = [row for n in range(known_days, 0, -1) for row in sunny(DAY - timedelta(days=n), minutes=60)]
-    fleet.drop("S1_roof_past.csv", roof(rows))
+RESETS = {
+    # the rows of DAY, days known before it, rows rejected
+    "amid": (with_reset(8, 40, datetime(2026, 1, 1)), 10, 8),  # noqa: DTZ001 - they would fill the day's hole
+    "before its first": (with_reset(8, 88, datetime(2026, 1, 1)), 40, 8),  # noqa: DTZ001 - at the day's end
+    "where it has readings": (with_reset(8, 88, datetime(2026, 1, 1)), 70, 8),  # noqa: DTZ001
+    "in order": (with_reset(8, 0, datetime(2026, 1, 1)), 40, 8),  # noqa: DTZ001 - and before the site's first
+    "hardly known": (with_reset(8, 88, datetime(2026, 1, 1)), 10, 0),  # noqa: DTZ001
+    "stored": ([*sunny(DAY), *sunny(DAY - timedelta(days=12))[:9]], 10, 0),  # while the line was down, sent at last
+    "outage": ([*sunny(DAY - timedelta(days=5))[:8], *sunny(DAY)], 10, 0),  # the last rows before it, come again
+}
+
+
+@pytest.fixture(scope="module")
+def after_resets(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
+    """A site for each case, without commissioned_on, that has delivered for some days before DAY; then DAY."""
+    fleet = Fleet(tmp_path_factory.mktemp("resets"), len(RESETS))
+    for number, (_, known_days, _) in enumerate(RESETS.values(), start=1):
+        rows = [row for n in range(known_days, 0, -1) for row in sunny(DAY - timedelta(days=n), minutes=60)]
+        fleet.drop(f"S{number}_roof_past.csv", roof(rows))
     fleet.take_in()
+    for number, (rows, _, _) in enumerate(RESETS.values(), start=1):
+        fleet.drop(f"S{number}_roof_today.csv", roof(rows))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cycle, "sum_up", lambda _: None)  # which rows are stored is all that is asked
+        fleet.take_in()
     return fleet
 
 
-@pytest.mark.parametrize(
-    ("rows", "known_days", "rejected"),
-    [
-        (with_reset(8, 40, datetime(2026, 1, 1)), 10, 8),  # noqa: DTZ001 - amid the day: they would fill its hole
-        (with_reset(8, 88, datetime(2026, 1, 1)), 40, 8),  # noqa: DTZ001 - at its end, before the site's first reading
-        (with_reset(8, 88, datetime(2026, 1, 1)), 70, 8),  # noqa: DTZ001 - at its end, where the site has its readings
-        (with_reset(8, 0, datetime(2026, 1, 1)), 40, 8),  # noqa: DTZ001 - in order, and before the site's first
-        (with_reset(8, 88, datetime(2026, 1, 1)), 10, 0),  # noqa: DTZ001 - a site that is hardly known
-        ([*sunny(DAY), *sunny(DAY - timedelta(days=12))[:9]], 10, 0),  # stored while the line was down, sent at last
-        ([*sunny(DAY - timedelta(days=5))[:8], *sunny(DAY)], 10, 0),  # the last rows before an outage, come again
-    ],
-    ids=["amid", "before its first", "where it has readings", "in order", "hardly known", "stored", "outage"],
-)  # fmt: skip
-def test_a_clock_that_was_reset_for_some_hours_costs_its_own_rows(
-    tmp_path: Path, rows: list, known_days: int, rejected: int
-) -> None:
-    fleet = new_year(tmp_path, known_days=known_days)
-    fleet.drop("S1_roof_today.csv", roof(rows))
-    fleet.take_in()
-    counts = fleet.ledger()["S1_roof_today.csv"]
+@pytest.mark.parametrize("case", RESETS)
+def test_a_clock_that_was_reset_for_some_hours_costs_its_own_rows(after_resets: Fleet, case: str) -> None:
+    (rows, _, rejected), path = RESETS[case], f"S{list(RESETS).index(case) + 1}_roof_today.csv"
+    counts = after_resets.ledger()[path]
     assert (counts[0], counts[4]) == (len(rows), rejected)
-    reasons = fleet.ask("SELECT DISTINCT reason FROM rejected_row")
+    reasons = after_resets.ask(
+        "SELECT DISTINCT reason FROM rejected_row JOIN export_file USING (export_id) WHERE path = ?", [path]
+    )
     assert len(reasons) == (1 if rejected else 0) and all("as by a clock that was reset" in text for (text,) in reasons)
 
 

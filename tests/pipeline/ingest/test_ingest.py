@@ -15,6 +15,7 @@ from pipeline.runs import clock_corrections, cycle
 from pipeline.store import device_sums, ledger, readings
 from tests.support.fleet import DAY, PROFILES, Fleet, differences, roof, stamps, sunny, table
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
 stored = pytest.mark.usefixtures("only_stored")
 MORNING = stamps(4)  # 00:00, 00:15, 00:30, 00:45 UTC
 

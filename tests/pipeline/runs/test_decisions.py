@@ -22,7 +22,7 @@ from tests.support.snapshot import Snapshot
 
 pytestmark = pytest.mark.usefixtures("few_detectors")
 
-DAYS = [date(2026, 5, 1) + timedelta(days=n) for n in range(6)]
+DAYS = [date(2026, 5, 2) + timedelta(days=n) for n in range(5)]
 
 
 def late(lines: list[str], minutes: int) -> list[str]:
@@ -82,7 +82,7 @@ def test_a_correction_repairs_the_history_and_closes_the_exception(ask: Callable
     (fixed,) = ask("sql", CLOCK)
     assert (fixed["exception_id"], fixed["status"]) == (exception["exception_id"], "closed")
     assert [row["event"] for row in ask("sql", CHANGES)] == ["opened", "closed"]
-    assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-01'")
+    assert not ask("sql", "SELECT * FROM finding WHERE kind = 'time-zone-wrong' AND day > '2026-05-02'")
     assert "time-zone-wrong" not in {row["kind"] for row in ask("revisits")}
     assert ask("detect")["days"] == []
 
@@ -114,7 +114,7 @@ def test_another_correction_of_the_same_span_is_refused(ask: Callable[..., Any],
 @pytest.mark.parametrize("is_undone", [False, True])
 def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], space: Workspace, is_undone: bool) -> None:
     """Stopped between the correction's commit and the site-days; the earlier correction stays in force either way."""
-    ask("retime", "R-1", "--shift-min", "-30", "--from", str(DAYS[4]))
+    ask("retime", "R-1", "--shift-min", "-30", "--from", str(DAYS[-2]))
     if is_undone:
         ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
     work = ("--undo",) if is_undone else ("--shift-min", "-60", "--from", str(DAYS[0]))

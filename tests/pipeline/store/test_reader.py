@@ -19,6 +19,8 @@ from pipeline.store import parts, reader, reader_database
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
 from tests.support.snapshot import Snapshot
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 # contract, section 7, word for word
 ALWAYS = """
 reading: site_id, ts_utc, ts_local, interval_s, export_id, ts_export, clock_shift_min
@@ -52,7 +54,14 @@ def published(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
 
 @pytest.fixture
 def fleet(published: Snapshot) -> Fleet:
+    """To do with as one likes."""
     return Fleet.of(published.restored())
+
+
+@pytest.fixture(scope="module")
+def unchanged(published: Snapshot) -> Fleet:
+    """To read alone."""
+    return Fleet.of(shutil.copytree(published.restored(), published.root.with_name("unchanged"), symlinks=True))
 
 
 def ask(fleet: Fleet, sql: str) -> list[tuple]:
@@ -79,21 +88,22 @@ def test_types_are_the_same_before_and_after_the_first_row(tmp_path: Path) -> No
     assert ask(fleet, sql) == empty
 
 
-def test_every_relation_and_column_has_a_comment(fleet: Fleet) -> None:
+def test_every_relation_and_column_has_a_comment(unchanged: Fleet) -> None:
     bare = ask(
-        fleet, "SELECT table_name, column_name FROM duckdb_columns() WHERE NOT internal AND coalesce(comment, '') = ''"
+        unchanged,
+        "SELECT table_name, column_name FROM duckdb_columns() WHERE NOT internal AND coalesce(comment, '') = ''",
     )
     assert bare == []
-    found = ask(fleet, "SELECT DISTINCT table_name FROM duckdb_columns() WHERE NOT internal")
+    found = ask(unchanged, "SELECT DISTINCT table_name FROM duckdb_columns() WHERE NOT internal")
     assert RELATIONS.keys() <= {name for (name,) in found}
     tables = "SELECT comment FROM duckdb_tables() UNION ALL SELECT comment FROM duckdb_views() WHERE NOT internal"
-    assert all(comment for (comment,) in ask(fleet, tables))
+    assert all(comment for (comment,) in ask(unchanged, tables))
 
 
-def test_readings_stand_at_true_and_local_time(fleet: Fleet) -> None:
+def test_readings_stand_at_true_and_local_time(unchanged: Fleet) -> None:
     """12:00 UTC of 10 March is 13:00 in Berlin (UTC+1)."""
     sql = "SELECT ts_local, pv_w, interval_s FROM reading WHERE ts_utc = TIMESTAMP '2026-03-10 12:00'"
-    assert ask(fleet, sql) == [(datetime(2026, 3, 10, 13), 6000.0, 900)]  # noqa: DTZ001 - wall-clock time
+    assert ask(unchanged, sql) == [(datetime(2026, 3, 10, 13), 6000.0, 900)]  # noqa: DTZ001 - wall-clock time
 
 
 def test_instants_are_the_same_text_whatever_the_clients_zone(fleet: Fleet) -> None:
@@ -320,8 +330,8 @@ def test_parts_of_an_earlier_release_are_written_anew(fleet: Fleet) -> None:
         "SELECT 'insert into site' AS text",
     ],
 )
-def test_questions_are_answered(fleet: Fleet, sql: str) -> None:
-    assert reader.ask(fleet.space.reader, sql).height >= 1
+def test_questions_are_answered(unchanged: Fleet, sql: str) -> None:
+    assert reader.ask(unchanged.space.reader, sql).height >= 1
 
 
 @pytest.mark.parametrize(
@@ -365,12 +375,14 @@ def test_questions_are_answered(fleet: Fleet, sql: str) -> None:
         ";",
     ],
 )
-def test_nothing_is_written_and_nothing_else_is_read(fleet: Fleet, sql: str) -> None:
-    before = sorted((path, path.stat().st_mtime_ns) for path in fleet.space.root.rglob("*") if path.is_file())
+def test_nothing_is_written_and_nothing_else_is_read(unchanged: Fleet, sql: str) -> None:
+    before = sorted((path, path.stat().st_mtime_ns) for path in unchanged.space.root.rglob("*") if path.is_file())
     with pytest.raises(QueryError) as refused:
-        reader.ask(fleet.space.reader, sql.format(root=fleet.space.root, reader=fleet.space.reader))
+        reader.ask(unchanged.space.reader, sql.format(root=unchanged.space.root, reader=unchanged.space.reader))
     assert "\n" not in str(refused.value)
-    assert sorted((path, path.stat().st_mtime_ns) for path in fleet.space.root.rglob("*") if path.is_file()) == before
+    assert (
+        sorted((path, path.stat().st_mtime_ns) for path in unchanged.space.root.rglob("*") if path.is_file()) == before
+    )
 
 
 def test_before_the_first_run_there_is_a_line_and_no_traceback(tmp_path: Path) -> None:
@@ -391,24 +403,33 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
 
 
-@pytest.mark.parametrize("shift_min", [90, -90, 1500, -1500])
-def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belong(fleet: Fleet, shift_min: int) -> None:
+def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belong(tmp_path: Path) -> None:
     """Up to 26 hours either way, so that a row can come to lie two days from its stamp."""
-    with fleet.run() as run:
-        clock_corrections.retime(run, "S1", shift_min=shift_min, first=date(2026, 1, 1), last=None)
-        session.publish(run)
-    fleet.drop("S1_roof_late.csv", roof(sunny(date(2026, 3, 14))))
+    shifts = {"S1": 90, "S2": -90, "S3": 1500, "S4": -1500}
+    fleet = Fleet(tmp_path, 4)
+    for site in shifts:
+        fleet.drop(f"{site}_roof_a.csv", roof(sunny()))
     fleet.take_in(is_published=True)
-    total_w = fleet.value("SELECT sum(pv_w) FROM reading_raw")
-    assert ask(fleet, "SELECT count(*), sum(pv_w) FROM reading") == [(192, pytest.approx(total_w))]
-    by_hand = fleet.ask(
-        """
-        SELECT CAST((ts_utc + to_minutes(?)) AT TIME ZONE 'Europe/Berlin' AS DATE) AS day, count(*)
-        FROM reading_raw GROUP BY day ORDER BY day
-        """,
-        [shift_min],
-    )
-    assert fleet.ask("SELECT day, readings FROM site_day WHERE site_id = 'S1' ORDER BY day") == by_hand
+    with fleet.run() as run:
+        for site, shift_min in shifts.items():
+            clock_corrections.retime(run, site, shift_min=shift_min, first=date(2026, 1, 1), last=None)
+        session.publish(run)
+    for site in shifts:
+        fleet.drop(f"{site}_roof_late.csv", roof(sunny(date(2026, 3, 14))))
+    fleet.take_in(is_published=True)
+    for site, shift_min in shifts.items():
+        of_site = f"WHERE site_id = '{site}'"
+        total_w = fleet.value(f"SELECT sum(pv_w) FROM reading_raw {of_site}")
+        shown = ask(fleet, f"SELECT count(*), sum(pv_w) FROM reading {of_site}")
+        assert shown == [(192, pytest.approx(total_w))]
+        by_hand = fleet.ask(
+            f"""
+            SELECT CAST((ts_utc + to_minutes(?)) AT TIME ZONE 'Europe/Berlin' AS DATE) AS day, count(*)
+            FROM reading_raw {of_site} GROUP BY day ORDER BY day
+            """,
+            [shift_min],
+        )
+        assert fleet.ask(f"SELECT day, readings FROM site_day {of_site} ORDER BY day") == by_hand
 
 
 def test_a_moved_reader_answers_from_any_folder_at_once(

@@ -13,6 +13,7 @@ from pipeline.store import Store, decision_log, reader, recovery
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
 pytestmark = pytest.mark.usefixtures("few_detectors")
+READS_COPIES_BACK = True
 
 
 @pytest.fixture
