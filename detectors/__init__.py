@@ -11,7 +11,9 @@ A detector is a module of this package with a `detect`. It declares
   `readings` and `device_readings` of the judged local day, `days` (site-days of the trailing window up to it), `sites`
   (the commissioned ones; what is said of unwatched ones is dropped, but their roofs tell of the sky), `planes`,
   `earlier` (findings of lower rank on the day), `day`; and any feature by its name: its rows of its own window up to
-  the day, or as `past_<NAME>` those of earlier days alone.
+  the day, or as `past_<NAME>` those of earlier days alone;
+- `OF_FLEET`, where it names readings and compares sites: the columns of them that it needs. It is given these of the
+  whole fleet; all others that name readings are given some sites at a time of a large fleet.
 
 What a detector needs of earlier days and site-days do not hold is a feature: see `detectors.features`.
 """
@@ -19,6 +21,7 @@ What a detector needs of earlier days and site-days do not hold is a feature: se
 import importlib
 import inspect
 import pkgutil
+import sys
 from collections.abc import Callable, Container, Iterable, Mapping
 from functools import lru_cache
 from types import ModuleType
@@ -123,6 +126,11 @@ def _parameters(function: Callable[..., object]) -> tuple[str, ...]:
 def wanted_frames(function: Callable[..., object]) -> list[str]:
     """The frames that a function's positional parameters name."""
     return list(_parameters(function))
+
+
+def columns_of_fleet(function: Callable[..., object]) -> tuple[str, ...]:
+    """The columns of readings that a function is given of the whole fleet; none = it may be given some sites alone."""
+    return tuple(getattr(sys.modules.get(function.__module__), "OF_FLEET", ()))
 
 
 def families() -> dict[str, str]:

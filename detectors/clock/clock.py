@@ -29,6 +29,7 @@ from detectors.stats.robust import quantile
 
 DETECTOR = "clock"
 RANK = 20
+OF_FLEET = ("site_id", "device_id", "ts_utc", "interval_s", "is_instant", "pv_w")  # sites of a profile are compared
 WINDOW_DAYS = 260  # daylight saving lasts up to 238 days: its first day is still seen on its last
 RECENT_DAYS = 14  # with light, within
 RECENT_WITHIN_DAYS = 30

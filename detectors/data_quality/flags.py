@@ -8,7 +8,9 @@ arrive does not matter.
 from collections.abc import Iterable
 from datetime import date, timedelta
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from detectors.data_quality import standstill
 from detectors.data_quality.marks import MARKS, OWN, to_spans
@@ -146,30 +148,35 @@ def good_values(device_readings: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFr
     bad = flags.filter(pl.col("flag").is_in(NOT_GOOD))
     if bad.is_empty() or device_readings.is_empty():
         return device_readings.with_columns(is_spoiled=pl.lit(False))
-    order = device_readings.columns
-    rows = device_readings.lazy().with_row_index("nth").sort("ts_utc")
-    spoiled: list[str] = []
+    # Few devices have such a value: they alone are looked through, and only columns that lose one are made anew.
+    mine = (
+        device_readings.select(*OWN, "ts_utc")
+        .with_row_index("nth")
+        .join(bad.select(OWN).unique(), on=OWN, how="semi")
+        .sort("ts_utc")
+    )
+    gone: dict[str, NDArray[np.bool_]] = {}
+    is_spoiled = np.zeros(device_readings.height, dtype=bool)
     bad = bad.sort("from_utc").with_columns(is_copied=pl.col("flag") == "duplicated")
     for channel, is_copied in bad.select("channel", "is_copied").unique(maintain_order=True).iter_rows():
         if channel not in CHANNELS:
             continue
-        spans = bad.lazy().filter(pl.col("channel") == channel, pl.col("is_copied") == is_copied)
-        at = spans.select(*OWN, "from_utc", "to_utc")
-        rows = rows.join_asof(
-            at, left_on="ts_utc", right_on="from_utc", by=OWN, strategy="backward", check_sortedness=False
-        )
-        inside = (pl.col("ts_utc") < pl.col("to_utc")).fill_null(False)
+        spans = bad.filter(pl.col("channel") == channel, pl.col("is_copied") == is_copied)
+        within = mine.join_asof(
+            spans.select(*OWN, "from_utc", "to_utc"), left_on="ts_utc", right_on="from_utc", by=OWN,
+            strategy="backward", check_sortedness=False,
+        ).filter(pl.col("ts_utc") < pl.col("to_utc"))["nth"].to_numpy()  # fmt: skip
         counted = COUNTED_WITH.get(channel, ())
         beside = [name.replace("_counted_", "_beside_") for name in counted] if is_copied else []
-        gone = [channel, *(name for name in (*counted, *beside) if name in order)]
+        for name in (channel, *counted, *beside):
+            if name in device_readings.columns:
+                gone.setdefault(name, np.zeros(device_readings.height, dtype=bool))[within] = True
         if channel in POWER_CHANNELS:
-            spoiled.append(f"{channel}_spoiled_{len(spoiled)}")
-            rows = rows.with_columns(inside.alias(spoiled[-1]))
-        rows = rows.with_columns(
-            pl.when(~inside).then(pl.col(name)).alias(name) for name in gone
-        ).drop("from_utc", "to_utc")  # fmt: skip
-    is_spoiled = pl.any_horizontal(spoiled) if spoiled else pl.lit(False)
-    return rows.with_columns(is_spoiled=is_spoiled).sort("nth").select(*order, "is_spoiled").collect()
+            is_spoiled[within] = True
+    return device_readings.with_columns(
+        *(pl.when(~pl.Series(places)).then(name).alias(name) for name, places in gone.items()),
+        is_spoiled=pl.Series(is_spoiled),
+    )
 
 
 COUNTED_WITH = {

@@ -31,8 +31,8 @@ def _held(store: Store, chunk: pl.DataFrame) -> pl.DataFrame:
     first, last = chunk["day"].min(), chunk["day"].max()
     assert isinstance(first, date) and isinstance(last, date)
     feature = next(one for one in resolver.ordered() if one.name == row_prints.NAME)
-    rows = features.read(store, feature, first - timedelta(days=row_prints.WINDOW_DAYS), last)
-    return rows.join(chunk.select("site_id").unique(), on="site_id", how="semi")
+    sites = chunk["site_id"].unique().to_list()
+    return features.read_of(store, feature, first - timedelta(days=row_prints.WINDOW_DAYS), last, sites)
 
 
 def _sources(store: Store, found: pl.DataFrame) -> pl.DataFrame:

@@ -4,17 +4,19 @@ No feature and no detector is known by name here. What a parameter names is one 
 window, or (`past`, `past_<NAME>`) a feature's rows of earlier days.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from datetime import date, timedelta
 from graphlib import CycleError, TopologicalSorter
+from itertools import chain
 from typing import Any
 
 import polars as pl
 
 import detectors
+from detectors import columns_of_fleet, wanted_frames
 from detectors import features as modules
-from detectors import wanted_frames
 from detectors.features import PAST, PAST_OF, Feature
+from pipeline.detection.day_readings import FORMS, DayReadings
 from pipeline.store import Store
 from pipeline.store import features as tables
 
@@ -98,13 +100,24 @@ class Windows:
         self.features = {one.name: one for one in ordered()}
         self._store, self._first, self._last, self._fitted = store, first, last, fitted
         self._rows: dict[str, pl.DataFrame] = {}
+        self._is_one_day = first == last
 
     def of(self, feature: Feature, day: date) -> pl.DataFrame:
         """The feature's rows of its window up to and including `day`."""
         rows = self._held(feature)
-        if self._first == self._last == day:  # they were read for this day alone
+        if self._is_one_day:  # they were read for this day alone
             return rows
         return rows.filter(pl.col("day").is_between(day - timedelta(days=feature.window_days), day))
+
+    def before(self, feature: Feature, day: date) -> pl.DataFrame:
+        """The same of earlier days alone; the frame that is held where it has no others."""
+        rows = self.of(feature, day)
+        return rows.filter(pl.col("day") < day) if (rows["day"] >= day).any() else rows
+
+    def let_go(self, needed: Container[str]) -> None:
+        """Frees the windows of features that are not among the `needed`, unless later days look back on them."""
+        if self._is_one_day:
+            self._rows = {name: rows for name, rows in self._rows.items() if name in needed}
 
     def _held(self, feature: Feature) -> pl.DataFrame:
         if feature.name not in self._rows:
@@ -121,11 +134,18 @@ class Windows:
 
 
 class Night:
-    """What one judged day's detectors and nightly features are given; each nightly feature is made once."""
+    """What one judged day's detectors and nightly features are given; each nightly feature is made once.
 
-    def __init__(self, windows: Windows, day: date, given: dict[str, Any], of_sites: Callable[..., Any]) -> None:
-        """`given`: frames by name, as in OF_NIGHT without `earlier`; `of_sites` leaves a frame's commissioned sites."""
-        self._windows, self._day, self._of_sites = windows, day, of_sites
+    What names a form of the readings is called once for each group of sites, with the rows of these in every frame,
+    unless its module declares that it compares sites (`columns_of_fleet`).
+    """
+
+    def __init__(
+        self, windows: Windows, day: date, given: dict[str, Any], readings: DayReadings, of_sites: Callable[..., Any]
+    ) -> None:
+        """`given`: frames by name, as in OF_NIGHT without `earlier` and readings; `of_sites` leaves a frame's
+        commissioned sites."""
+        self._windows, self._day, self._of_sites, self._readings = windows, day, of_sites, readings
         self._given = {**given, "day": day}
         self._objects: dict[str, object] = {}
         self._seen: dict[str, pl.DataFrame] = {}  # windows as they were handed over, by the name that they have
@@ -133,11 +153,31 @@ class Night:
 
     def call(self, function: Callable[..., Any], earlier: pl.DataFrame) -> Any:
         """The result of a function whose positional parameters name what it is given."""
-        return function(**{name: self._named(name, earlier) for name in wanted_frames(function)})
+        return self._called(function, lambda name: self._named(name, earlier))
 
-    def replace(self, given: dict[str, Any]) -> None:
-        """Frames that those who come after are given in place of the ones so far."""
-        self._given |= given
+    def _called(self, function: Callable[..., Any], named: Callable[[str], Any]) -> Any:
+        wants, columns = wanted_frames(function), columns_of_fleet(function)
+        forms = [name for name in wants if name in FORMS]
+        others = {name: named(name) for name in wants if name not in FORMS}
+        if columns or self._readings.is_whole or not forms:
+            return function(**others, **{name: self._readings.of_fleet(name, columns) for name in forms})
+        results = []
+        for number, group in enumerate(self._readings.groups):
+            held = self._readings.of(number)
+            mine = {name: _between(value, group[0], group[-1]) for name, value in others.items()}
+            results.append(function(**mine, **{name: held[name] for name in forms}))
+        return pl.concat(results) if isinstance(results[0], pl.DataFrame) else list(chain.from_iterable(results))
+
+    def let_go(self, rest: Iterable[Callable[..., Any]]) -> None:
+        """Frees what neither the functions that are still to be called name nor a feature that is still to be made."""
+        to_come = [*rest, *(one.make for one in self._windows.features.values() if self._is_to_be_made(one))]
+        names = {name for function in to_come for name in wanted_frames(function)}
+        names |= {f"{PAST_OF}{one.name}" for one in self._windows.features.values() if self._is_to_be_made(one)}
+        self._seen = {name: rows for name, rows in self._seen.items() if name in names}
+        self._windows.let_go(names | {name.removeprefix(PAST_OF) for name in names})
+
+    def _is_to_be_made(self, feature: Feature) -> bool:
+        return feature.is_nightly and feature not in self.made and feature.name not in self._objects
 
     def make_rest(self, earlier: pl.DataFrame) -> None:
         """Makes the nightly features to be stored that no detector named."""
@@ -169,17 +209,25 @@ class Night:
     def _past(self, feature: Feature) -> pl.DataFrame:
         name = f"{PAST_OF}{feature.name}"
         if name not in self._seen:
-            self._seen[name] = self._of_sites(self._windows.of(feature, self._day).filter(pl.col("day") < self._day))
+            self._seen[name] = self._of_sites(self._windows.before(feature, self._day))
         return self._seen[name]
 
     def _make(self, feature: Feature, earlier: pl.DataFrame) -> None:
-        if feature in self.made or feature.name in self._objects:
+        if not self._is_to_be_made(feature):
             return
-        wanted = {name: self._past(feature) if name == PAST else self._named(name, earlier) for name in feature.wants}
-        result = feature.make(**wanted)
+        result = self._called(
+            feature.make, lambda name: self._past(feature) if name == PAST else self._named(name, earlier)
+        )
         if feature.schema is None:
             self._objects[feature.name] = result
             return
         rows = _as_declared(feature, result).filter(pl.col("day") == self._day)
         self.made[feature] = rows
         self._windows.note(feature, self._day, rows)
+
+
+def _between(value: Any, first: str, last: str) -> Any:
+    """The rows of a frame of sites that lie between two, both included; anything else as it is."""
+    if not isinstance(value, pl.DataFrame) or "site_id" not in value.columns:
+        return value
+    return value.filter(pl.col("site_id").is_between(pl.lit(first), pl.lit(last)))

@@ -11,13 +11,14 @@ from typing import Any
 import polars as pl
 
 import detectors
-from detectors import detector_names, earlier_frame, kinds
+from detectors import detector_names, earlier_frame, kinds, wanted_frames
 from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, PROFILE_ZONES, READINGS
 from detectors.provisional import corrected, corrections, marked
 from detectors.yields.false_alarms import PER_SITE_YEAR
 from pipeline import progress
+from pipeline.detection.day_readings import FORMS, DayReadings
 from pipeline.detection.due_days import DAY_WINDOW, zones_not_over
 from pipeline.detection.folding import FoldedDays
 from pipeline.detection.resolver import Night, Windows
@@ -103,48 +104,61 @@ def _judge_day(
     result: Judged,
 ) -> None:
     # Sites that are not watched raise nothing, but their roofs still show what the sky did.
-    watched = sites.filter("watched")
-    reported = readings.read_days(store, day, day)
     flags = readings.read_flags(store, day, day)
-    devices = good_values(reported, flags)
-    shares = device_sums.shares(store)
-    rows, rows_reported = device_sums.to_sites(devices, shares), device_sums.to_sites(reported, shares)
-    registered = register.devices(store)
-    devices, reported = of_devices(devices, registered), of_devices(reported, registered)
     frames: dict[str, Any] = {
         **settings,
         "sites": sites,
         "planes": store.planes(),
-        "readings": of_sites(rows.select(READINGS.names()).cast(READINGS), sites),
-        "device_readings": of_sites(devices.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
-        "raw_readings": of_sites(rows_reported.select(READINGS.names()).cast(READINGS), sites),
-        "raw_device_readings": of_sites(reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
         "reading_flags": of_sites(flags, sites),
         "days": of_sites(_trailing(site_days.filter(~pl.col("is_partial")), day, DAY_WINDOW), sites),
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),
         "arrivals": of_sites(site_arrivals.arrivals(store, day), sites),
     }
-    night = Night(windows, day, frames, partial(of_sites, sites=sites))
+    make = partial(_forms, store, day, sites, flags, _wanted_forms(windows))
+    with DayReadings(sites["site_id"].to_list(), make, readings.laid_down_in(store)) as forms:
+        night = Night(windows, day, frames, forms, partial(of_sites, sites=sites))
+        said = _called_in_order(store, night, forms, day, sites)
+    parts = site_days.filter(pl.col("is_partial") & (pl.col("day") == day))["site_id"].to_list()
+    _write_day(store, day, night, said, sites.filter("watched"), forms.heard, parts, result)
+
+
+def _called_in_order(store: Store, night: Night, forms: DayReadings, day: date, sites: pl.DataFrame) -> list[Verdict]:
+    """What the detectors say, in their order of trust; all nightly features are made then."""
     said: list[Verdict] = []
     modules, about = detectors.load(), kinds()
     moved: dict[str, float] = {}  # site -> minutes by which its stamps are judged as moved
     earlier = _earlier(said, about, moved)
-    for module in modules:
+    for number, module in enumerate(modules):
         told: list[Verdict] = list(night.call(module.detect, earlier))
         found_now = [v for v in told if isinstance(v, Finding)]
         said += [marked(v, moved[v.site_id]) if isinstance(v, Finding) and v.site_id in moved else v for v in told]
         if fresh := corrections(found_now, about):
             moved |= fresh
-            night.replace(_moved(store, day, sites, devices, moved))
+            forms.replace(_moved(store, day, sites, moved), list(moved))
         if found_now:
             earlier = _earlier(said, about, moved)
+        night.let_go(later.detect for later in modules[number + 1 :])
     night.make_rest(earlier)
+    return said
+
+
+def _write_day(
+    store: Store,
+    day: date,
+    night: Night,
+    said: Sequence[Verdict],
+    watched: pl.DataFrame,
+    heard: Container[str],
+    partial_sites: Sequence[str],
+    result: Judged,
+) -> None:
+    """Stores what was said of watched sites, and the features; `heard`: sites with readings of the day."""
     raising = set(watched["site_id"])
     found = [v for v in said if isinstance(v, Finding) and v.site_id in raising]
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
-    parts = site_days.filter(pl.col("is_partial") & (pl.col("day") == day))["site_id"].to_list()
-    silent += _nothing_to_judge(watched, rows, parts, said, day)
-    silent = [_told_as_part(one) if one.site_id in parts else one for one in silent]
+    without = [site_id for site_id in watched["site_id"] if site_id not in heard]
+    silent += _nothing_to_judge(watched, without, partial_sites, said, day)
+    silent = [_told_as_part(one) if one.site_id in partial_sites else one for one in silent]
     with store.transaction():
         history.write_silent_days(store, day, watched["site_id"].to_list())
         features.write_night(store, night.made, day)
@@ -156,21 +170,49 @@ def _judge_day(
     result.days.append(day)
     result.findings += len(found)
     result.not_judged += len(silent)
-    result.sites_not_judged = sorted(_without_readings(watched, rows))
+    result.sites_not_judged = sorted(without)
 
 
-def _moved(
-    store: Store, day: date, sites: pl.DataFrame, devices: pl.DataFrame, minutes: Mapping[str, float]
+def _wanted_forms(windows: Windows) -> set[str]:
+    """The FORMS that a detector or a nightly feature names, and the one that tells which sites were heard of."""
+    nightly = [one.make for one in windows.features.values() if one.is_nightly]
+    functions = [*(module.detect for module in detectors.load()), *nightly]
+    return {"readings", *(name for one in functions for name in wanted_frames(one) if name in FORMS)}
+
+
+def _forms(
+    store: Store, day: date, sites: pl.DataFrame, flags: pl.DataFrame, wanted: Container[str], ids: Sequence[str]
 ) -> dict[str, pl.DataFrame]:
-    """The day's good readings with the stamps of some sites moved; what the day before brings into it included."""
+    """The wanted FORMS of the readings of some of the sites on the day."""
+    reported = readings.read_days(store, day, day, ids)
+    made = {"": good_values(reported, flags), "raw_": reported}
+    told = {}
+    for kind, rows in made.items():
+        if f"{kind}readings" in wanted:
+            told[f"{kind}readings"] = _of_form(device_sums.to_sites(rows, device_sums.shares(store)), READINGS, sites)
+        if f"{kind}device_readings" in wanted:
+            own = of_devices(rows, register.devices(store))
+            told[f"{kind}device_readings"] = _of_form(own, DEVICE_READINGS, sites)
+    return told
+
+
+def _of_form(rows: pl.DataFrame, schema: pl.Schema, sites: pl.DataFrame) -> pl.DataFrame:
+    return of_sites(rows.select(schema.names()).cast(schema), sites)
+
+
+def _moved(store: Store, day: date, sites: pl.DataFrame, minutes: Mapping[str, float]) -> dict[str, pl.DataFrame]:
+    """The good readings of some sites with their stamps moved; what the day before brings into it included."""
     eve = day - timedelta(days=1)
-    flags = readings.read_flags(store, eve, eve)
-    before = of_devices(good_values(readings.read_days(store, eve, eve, list(minutes)), flags), register.devices(store))
-    of_each = corrected(pl.concat([before.select(devices.columns), devices]), minutes, day)
+    both = readings.read_days(store, eve, day, list(minutes))
+    around = pl.concat(
+        good_values(both.filter(pl.col("ts_local").dt.date() == one), readings.read_flags(store, one, one))
+        for one in (eve, day)
+    )
+    of_each = corrected(of_devices(around, register.devices(store)), minutes, day)
     whole = device_sums.to_sites(of_each, device_sums.shares(store))
     return {
-        "readings": of_sites(whole.select(READINGS.names()).cast(READINGS), sites),
-        "device_readings": of_sites(of_each.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites),
+        "readings": _of_form(whole, READINGS, sites),
+        "device_readings": _of_form(of_each, DEVICE_READINGS, sites),
     }
 
 
@@ -215,16 +257,16 @@ def _expected(night: Night) -> pl.DataFrame:
 
 
 def _nothing_to_judge(
-    sites: pl.DataFrame, rows: pl.DataFrame, partial: Sequence[str], said: Sequence[Verdict], day: date
+    sites: pl.DataFrame, without: Sequence[str], partial: Container[str], said: Sequence[Verdict], day: date
 ) -> Iterator[NotJudged]:
-    """A reason for every detector that said nothing of a site without readings, or with a part: silence is not health.
+    """A reason for every detector that said nothing of a site `without` readings, or with a part.
 
     `partial`: sites of whose devices some were silent. A detector that found no reading of theirs is told why.
     """
     owners = detector_names()
     spoken = {(v.site_id, owners[v.kind] if isinstance(v, Finding) else v.detector) for v in said}
-    reason = {site_id: because({}, "no-readings") for site_id in _without_readings(sites, rows)}
-    reason |= {site_id: because({}, "device-silent") for site_id in sites["site_id"] if site_id in set(partial)}
+    reason = {site_id: because({}, "no-readings") for site_id in without}
+    reason |= {site_id: because({}, "device-silent") for site_id in sites["site_id"] if site_id in partial}
     for site_id, why in reason.items():
         for name in dict.fromkeys(owners.values()):
             if (site_id, name) not in spoken:
@@ -235,10 +277,6 @@ def _told_as_part(verdict: NotJudged) -> NotJudged:
     """The verdict of a site of whose devices some were silent: it has readings, none of them wrong, but not all."""
     is_so = verdict.reason.code in ("no-readings", "readings-unreliable")
     return verdict._replace(reason=because({}, "device-silent")) if is_so else verdict
-
-
-def _without_readings(sites: pl.DataFrame, rows: pl.DataFrame) -> list[str]:
-    return sites.join(rows.select("site_id").unique(), on="site_id", how="anti")["site_id"].to_list()
 
 
 def findings_frame(found: Sequence[Finding]) -> pl.DataFrame:

@@ -130,11 +130,11 @@ def _counted(good: pl.DataFrame) -> pl.DataFrame:
 def _before(store: Store, first: date, last: date, done: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """The rows of the features that flags look back on, of the sites of `done`, without the days of `done`."""
     since = first - timedelta(days=standstill.WINDOW_DAYS)
-    mine = done.select("site_id").unique()
+    mine = done["site_id"].unique().to_list()
     rows = {}
     for feature in resolver.ordered():
         if feature.name in FLAGS_LOOK_BACK_ON:
-            held = features.read(store, feature, since, last).join(mine, on="site_id", how="semi")
+            held = features.read_of(store, feature, since, last, mine)
             rows[feature.name] = held.join(done, on=["site_id", "day"], how="anti")
     return rows
 

@@ -83,6 +83,7 @@ class Ingest:
     def _take_in(self, batch: list[Arrival]) -> None:
         fates: dict[Arrival, Fate] = {}
         waiting: list[Piece] = []
+        held_bytes = 0
         self._mark(dict.fromkeys(batch, 0))
         for arrival in batch:
             try:
@@ -100,10 +101,11 @@ class Ingest:
                 fate.refused.append((None, ENDED_RUNS))
                 continue
             pieces = pieces_in(arrival, fate, self.profiles, self.register, self.settings.ingest.max_export_mib * 2**20)
-            if bytes_of([*waiting, *pieces]) > AT_ONCE_BYTES:
+            if held_bytes + bytes_of(pieces) > AT_ONCE_BYTES:
                 self._read(waiting, fates)
-                waiting = []
+                waiting, held_bytes = [], 0
             waiting += pieces
+            held_bytes += bytes_of(pieces)
         self._read(waiting, fates)
         ledger.note_copies(self.store, [copy for fate in fates.values() for copy in fate.copies])
         for arrival, fate in fates.items():

@@ -6,20 +6,25 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipeline.workspace import archive_totals
+from pipeline.workspace.places import Workspace
+
 GROWTH_DAYS = 14  # ours: two weeks even out weekends and a late delivery
 FULL_SOON_DAYS = 7  # ours: time enough to order a disk, or to pack the archive
 
 
 def bytes_of(root: Path) -> int:
-    """Bytes of all files below a folder; links are not followed, what vanishes meanwhile counts nothing."""
-    total, folders = 0, [str(root)]
+    """Bytes of all files below a workspace; links are not followed, what vanishes meanwhile counts nothing."""
+    space = Workspace(root)
+    archive = str(space.archive)
+    total, folders = archive_totals.totals(space).size, [str(root)]
     while folders:
         try:
             with os.scandir(folders.pop()) as entries:
                 for entry in entries:
                     try:
                         if entry.is_dir(follow_symlinks=False):
-                            folders.append(entry.path)
+                            folders += [entry.path] if entry.path != archive else []
                         elif entry.is_file(follow_symlinks=False):
                             total += entry.stat(follow_symlinks=False).st_size
                     except OSError:

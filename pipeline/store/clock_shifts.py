@@ -8,7 +8,7 @@ from typing import NamedTuple
 import polars as pl
 
 from pipeline.store.connection import Store
-from pipeline.store.history import mark_site_dirty
+from pipeline.store.history import mark_sites_dirty
 from pipeline.store.register import timezone
 from pipeline.timezones.local_time import day_start
 from pipeline.timezones.zones import tzinfo_of
@@ -90,7 +90,7 @@ def apply(store: Store, site_id: str, first: date, last: date | None) -> None:
             """,
             [site_id, *span],
         )
-    mark_site_dirty(store, site_id, first, last or date.max)
+    mark_sites_dirty(store, [site_id], first, last or date.max)
 
 
 def spans(edges: Sequence[Span]) -> list[Span]:

@@ -1,6 +1,6 @@
 """Everything of the history that is neither a reading nor a feature: site-days, verdicts, exceptions."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
@@ -9,7 +9,7 @@ from detectors.features import Feature
 from detectors.frames import DAYS
 from pipeline.store import features, older, reading_flags
 from pipeline.store.connection import Store
-from pipeline.store.parts import DAILY
+from pipeline.store.parts import OF_READINGS
 from pipeline.store.reader import mark_due
 
 
@@ -36,7 +36,7 @@ def write_days(
         features.write_days(store, made, done)
         mark_due(store, ["site_day"], done["day"])
         # A local day begins and ends within the UTC days around it.
-        mark_due(store, ["site_hour"], [day for by in ("-1d", "1d") for day in done["day"].dt.offset_by(by)])
+        mark_due(store, ["site_hour"], [day for by in ("-1d", "0d", "1d") for day in done["day"].dt.offset_by(by)])
 
 
 def write_silent_days(store: Store, day: date, sites: Sequence[str]) -> None:
@@ -98,20 +98,25 @@ def days_with_readings(store: Store) -> list[date]:
     return [day for (day,) in rows]
 
 
-def mark_site_dirty(store: Store, site_id: str, first: date = date.min, last: date = date.max) -> None:
-    """Notes all days of the site between two (stamped) days, and two on either side, as changed.
+def mark_sites_dirty(store: Store, sites: Iterable[str], first: date = date.min, last: date = date.max) -> None:
+    """Notes all days of the sites between two (stamped) days, and two on either side, as changed.
 
-    A correction of a clock, of at most 26 hours, can move a reading so far.
+    A correction of a clock, of at most 26 hours, can move a reading so far. The readings are gone through once for all.
     """
-    days = store.frame(
-        f"""
-        SELECT DISTINCT CAST(day + unnest(range(-2, 3)) * INTERVAL 1 DAY AS DATE) AS day
-        FROM (SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM {older.source(store)} WHERE site_id = ?)
-        """,
-        [site_id],
-    ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
-    store.insert("dirty_day", days.select(site_id=pl.lit(site_id), day="day"))
-    mark_due(store, DAILY, days["day"])
+    ids = sorted(sites)
+    if not ids:
+        return
+    with store.asked(ids):
+        days = store.frame(
+            f"""
+            SELECT DISTINCT site_id, CAST(day + unnest(range(-2, 3)) * INTERVAL 1 DAY AS DATE) AS day
+            FROM (SELECT DISTINCT r.site_id, CAST(r.ts_utc AS DATE) AS day FROM {older.source(store)} AS r
+                  SEMI JOIN asked AS a ON a.site_id = r.site_id)
+            ORDER BY ALL
+            """
+        ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
+    store.insert("dirty_day", days)
+    mark_due(store, OF_READINGS, days["day"].unique())
 
 
 def _shifted(day: date, by: int) -> date:
@@ -135,11 +140,11 @@ def mark_everything_due(store: Store) -> None:
     """Every part of the reader is written anew at the next publishing."""
     held = f"SELECT DISTINCT CAST(ts_utc AS DATE) AS day FROM {older.source(store)}"
     days = store.frame(held)["day"].to_list()
-    mark_due(store, DAILY, [day + timedelta(days=by) for day in days for by in range(-2, 3)])
+    mark_due(store, OF_READINGS, [day + timedelta(days=by) for day in days for by in range(-2, 3)])
     for relation in ("site_day", "reading_flag", "finding", "not_judged", "judged"):
         mark_due(store, [relation], store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
     for relation in ("site_hour", "clock_day", "voltage_curtailment"):
-        kept = f"SELECT DISTINCT CAST(day + unnest([-1, 1]) AS DATE) AS day FROM feature_{relation}"
+        kept = f"SELECT DISTINCT CAST(day + unnest([-1, 0, 1]) AS DATE) AS day FROM feature_{relation}"
         mark_due(store, [relation], store.frame(kept)["day"].to_list())
     months = store.frame("SELECT DISTINCT CAST(taken_in_at AS DATE) AS day FROM export_file")["day"].to_list()
     mark_due(store, ("export_file", "rejected_row", "rejected_cell"), months)

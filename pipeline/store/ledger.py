@@ -11,8 +11,8 @@ from pipeline.frames import Normalised
 from pipeline.store import learned, readings
 from pipeline.store.connection import Store
 from pipeline.store.counted_energy import count_energy
-from pipeline.store.history import mark_site_dirty
-from pipeline.store.parts import DAILY
+from pipeline.store.history import mark_sites_dirty
+from pipeline.store.parts import OF_READINGS
 from pipeline.store.reader import mark_due
 from pipeline.store.site_arrivals import note_arrivals
 from pipeline.timezones.local_time import add_local
@@ -192,8 +192,7 @@ def _learn_channels(store: Store, rows: pl.DataFrame) -> None:
     with store.offered(told=told):
         new = store.frame("SELECT * FROM told ANTI JOIN device_channel USING (site_id, device_id, channel)")
     store.insert("device_channel", new)
-    for site in new["site_id"].unique().sort():
-        mark_site_dirty(store, site)
+    mark_sites_dirty(store, new["site_id"].unique())
 
 
 def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:
@@ -214,4 +213,6 @@ def _mark_dirty(store: Store, instants: pl.DataFrame) -> None:
     if instants["site_id"].is_in(shifted).any():
         utc_days = sorted({day + timedelta(days=by) for day in utc_days for by in near})
     has_devices = store.value("SELECT count(*) FROM device")
-    mark_due(store, DAILY if has_devices else [name for name in DAILY if name != "device_reading"], utc_days)
+    mark_due(
+        store, OF_READINGS if has_devices else [name for name in OF_READINGS if name != "device_reading"], utc_days
+    )

@@ -23,7 +23,7 @@ SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 
 DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
 # Instants are plain timestamps in UTC (the session's zone), so that every client prints them alike.
 DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
-MONTHLY = {  # relation -> what gives its rows of one month
+OF_SPANS = {  # relation -> what gives its rows of a span of days, a month or, of those in DAILY, a day
     "reading_flag": """SELECT * REPLACE (CAST(from_utc AS TIMESTAMP) AS from_utc, CAST(to_utc AS TIMESTAMP) AS to_utc,
         CAST(value_utc AS TIMESTAMP) AS value_utc) FROM reading_flag
         WHERE day >= $lo AND day < $hi ORDER BY site_id, device_id, from_utc, channel""",
@@ -44,7 +44,10 @@ MONTHLY = {  # relation -> what gives its rows of one month
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
 PERIODS_AT_ONCE = 50  # ours: put in force together; a run that ends before writes them once more
-DAILY = ("reading", "device_reading", "reading_raw")  # periods are UTC days, months once they are old
+OF_READINGS = ("reading", "device_reading", "reading_raw")
+# Periods are UTC days, months once they are old: a night writes its own day, not its month. The hours of a month are
+# some 50 times as many rows as those of any relation by site and day.
+DAILY = (*OF_READINGS, "site_hour")
 
 
 class _Written(NamedTuple):
@@ -95,7 +98,7 @@ def write_due(store: Store, folder: Path) -> int:
         wanted.setdefault((relation, month if (relation, month) in joined else period), []).append(period)
     written: list[_Written] = []
     for (relation, period), done in wanted.items():
-        write = _write_readings if relation in DAILY else _write_month
+        write = _write_readings if relation in OF_READINGS else _write_span
         written.append(_Written(relation, period, list(write(store, folder, relation, period)), done))
         if len(written) == PERIODS_AT_ONCE:
             _put_in_force(store, folder, written)
@@ -187,29 +190,39 @@ def _reported(store: Store, period: str) -> str:
         ORDER BY site_id, device_id, ts_utc"""
 
 
-def _write_month(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
+def _write_span(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
     lo, hi = _span(period)
     sql = (
-        MONTHLY[relation]
+        OF_SPANS[relation]
         .replace("$lo", f"TIMESTAMPTZ '{lo.isoformat()}'")
         .replace("$hi", f"TIMESTAMPTZ '{hi.isoformat()}'")
     )
-    yield _write_part(store, folder, relation, period, sql)
+    file = _part_name(relation, period)
+    if _write_file(store, folder / file, sql) or relation not in DAILY:
+        yield file
+    else:
+        (folder / file).unlink()  # a day without rows, beside one that has some
 
 
 def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) -> str:
     """The part's path below `folder`; complete before it has its name."""
-    file = f"{relation}/{name}.{datetime.now(UTC):%Y%m%dT%H%M%S%f}.parquet"
+    file = _part_name(relation, name)
     _write_file(store, folder / file, sql)
     return file
 
 
-def _write_file(store: Store, target: Path, sql: str) -> None:
-    """The rows as a file that is complete before it has its name."""
+def _part_name(relation: str, name: str) -> str:
+    return f"{relation}/{name}.{datetime.now(UTC):%Y%m%dT%H%M%S%f}.parquet"
+
+
+def _write_file(store: Store, target: Path, sql: str) -> int:
+    """Writes the rows as a file that is complete before it has its name; how many there were."""
     target.parent.mkdir(exist_ok=True)
     unfinished = target.with_suffix(".unfinished")
-    store.con.execute(f"COPY ({sql}) TO '{quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)")
+    copy = f"COPY ({sql}) TO '{quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)"
+    ((count,),) = store.con.execute(copy).fetchall()
     move_file(unfinished, target)
+    return int(count)
 
 
 def join_old_months(store: Store, folder: Path) -> None:
@@ -241,21 +254,21 @@ def empty_part(store: Store, folder: Path, relation: str) -> str:
     if not (folder / file).exists():
         if relation == "reading_raw":
             _write_file(store, folder / file, _reported(store, "1900-01-01"))
-        elif relation in DAILY:
+        elif relation in OF_READINGS:
             with store.offered(
                 part=readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
             ):
                 _write_file(store, folder / file, f"SELECT {DAILY_COLUMNS} FROM part")
         else:
             never = "TIMESTAMPTZ '1900-01-01'"
-            _write_file(store, folder / file, MONTHLY[relation].replace("$lo", never).replace("$hi", never))
+            _write_file(store, folder / file, OF_SPANS[relation].replace("$lo", never).replace("$hi", never))
     return file
 
 
 @cache
 def _columns() -> str:
     """What tells the columns of one release from those of another."""
-    texts = [resources.query("readings"), *MONTHLY.values()]
+    texts = [resources.query("readings"), *OF_SPANS.values()]
     for file in sorted(resources.folder("sql").glob("*.sql")):
         texts += [file.name, file.read_text(encoding="utf-8")]
     return f"{zlib.crc32(''.join(texts).encode()):08x}"

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
+from pathlib import Path
 
 import polars as pl
 
@@ -30,8 +31,6 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
     carried = [name for name in QUANTITIES if rows[name].null_count() < rows.height]
     columns = [*KEY, "interval_s", "marks", "ts_export", "export_id", *carried]
     older.bring_back(store, rows["ts_utc"])
-    lowest, highest = rows["ts_utc"].min(), rows["ts_utc"].max()
-    occupied = store.value("SELECT 1 FROM reading_raw WHERE ts_utc BETWEEN ? AND ? LIMIT 1", [lowest, highest])
     outcomes = []
     single = rows.select(*columns, "rows", is_reported=pl.lit(False))
     if _has_repeats(rows):
@@ -40,13 +39,14 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
         outcomes.append(told)
         single = pl.concat([single.filter(~is_repeated), merged])
     single = single.sort(KEY)
-    if occupied:
-        acted = _merge(store, single, columns, carried)
-        named = single.join(acted, on=KEY, how="left").with_columns(pl.col("outcome").fill_null("unchanged"))
-    else:
-        store.insert("reading_raw", single.select(columns))
-        named = single.with_columns(outcome=pl.lit("stored"))
-    outcomes.append(named.filter(~pl.col("is_reported")).select("export_id", "rows", "outcome"))
+    is_later = _is_later(store, single)
+    known, later = single.filter(~is_later), single.filter(is_later)
+    if not known.is_empty():
+        acted = _merge(store, known, columns, carried)
+        known = known.join(acted, on=KEY, how="left").with_columns(pl.col("outcome").fill_null("unchanged"))
+        outcomes.append(known.filter(~pl.col("is_reported")).select("export_id", "rows", "outcome"))
+    store.insert("reading_raw", later.select(columns))
+    outcomes.append(later.filter(~pl.col("is_reported")).select("export_id", "rows", outcome=pl.lit("stored")))
     return (
         pl.concat(outcomes)
         .group_by("export_id")
@@ -55,6 +55,16 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
             for name in ("stored", "unchanged", "replaced")
         )
     )
+
+
+def _is_later(store: Store, rows: pl.DataFrame) -> pl.Series:
+    """Whether each row lies behind all that the history holds of its device in their span: most rows of a night do."""
+    held = store.frame(
+        "SELECT site_id, device_id, max(ts_utc) AS until FROM reading_raw WHERE ts_utc BETWEEN ? AND ? GROUP BY ALL",
+        [rows["ts_utc"].min(), rows["ts_utc"].max()],
+    )
+    until = rows.select(KEY).join(held, on=["site_id", "device_id"], how="left", maintain_order="left")
+    return until.select((pl.col("ts_utc") > pl.col("until")).fill_null(True)).to_series()
 
 
 def _has_repeats(rows: pl.DataFrame) -> bool:
@@ -192,6 +202,11 @@ def read_days(store: Store, first: date, last: date, sites: Sequence[str] | None
     zones = store.sites().filter(True if sites is None else pl.col("site_id").is_in(list(sites)))["timezone"].unique()
     frame = read(store, *local_day_span(first, last, zones.to_list()), sites)
     return frame.filter(pl.col("ts_local").dt.date().is_between(first, last))
+
+
+def laid_down_in(store: Store) -> Path:
+    """The folder, beside the history, in which a run lays down a day's readings until it has judged them."""
+    return store.database.with_name(".night")
 
 
 def read_flags(store: Store, first: date, last: date) -> pl.DataFrame:

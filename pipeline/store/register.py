@@ -4,7 +4,7 @@ import polars as pl
 
 from detectors.frames import SITES
 from pipeline.store.connection import Store
-from pipeline.store.history import mark_site_dirty
+from pipeline.store.history import mark_sites_dirty
 
 SHAPES_NOTHING = (  # of the register: neither site-days nor features of readings hang on these
     "site_id", "name", "export_timezone", "import_price", "feed_in_price", "currency", "installer_id",
@@ -41,8 +41,7 @@ def write_register(
             both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
             differing = both.filter(~pl.struct(pl.all()).is_duplicated())
             changed |= set(differing["site_id"]) & set(before["site_id"])
-        for site in sorted(changed):
-            mark_site_dirty(store, site)
+        mark_sites_dirty(store, changed)
     return sorted(changed)
 
 

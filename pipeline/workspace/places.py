@@ -92,6 +92,11 @@ class Workspace:
         return self.root / ".noonmark.checked.json"
 
     @property
+    def archive_totals_file(self) -> Path:
+        """What was seen of the archive's folders, so that they need not be looked through again."""
+        return self.root / ".noonmark.archive.json"
+
+    @property
     def heartbeat_file(self) -> Path:
         """When the service was last alive."""
         return self.root / ".noonmark.heartbeat.json"

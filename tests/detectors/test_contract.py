@@ -205,6 +205,34 @@ def test_the_order_of_rows_does_not_matter_and_the_input_is_left_as_it_was(modul
             assert a == b
 
 
+READ = {"readings", "device_readings", "raw_readings", "raw_device_readings"}
+BY_GROUPS = [module for module in ALL if READ & set(_wanted(module)) and not hasattr(module, "OF_FLEET")]
+
+
+@pytest.mark.parametrize("module", BY_GROUPS, ids=_by_name)
+def test_what_names_readings_says_of_a_site_the_same_whoever_is_judged_with_it(module, given):
+    """A large fleet's readings come some sites at a time."""
+    ids = given["sites"]["site_id"].sort()
+    parts = []
+    for some in (ids[: len(ids) // 4], ids[len(ids) // 4 :]):
+        mine = {
+            name: value.filter(pl.col("site_id").is_in(some.to_list()))
+            if isinstance(value, pl.DataFrame) and "site_id" in value.columns
+            else value
+            for name, value in given.items()
+        }
+        parts += _run(module, mine)
+    key = lambda verdict: (verdict.site_id, getattr(verdict, "kind", ""))  # noqa: E731
+    whole = _run(module, given)
+    assert sorted(parts, key=key) == sorted(whole, key=key)
+
+
+@pytest.mark.parametrize("module", [one for one in ALL if hasattr(one, "OF_FLEET")], ids=_by_name)
+def test_what_compares_sites_needs_no_other_columns_than_it_says(module, given):
+    narrow = {name: given[name].select(module.OF_FLEET) for name in READ & set(_wanted(module))}
+    assert _run(module, given | narrow) == _run(module, given)
+
+
 def _shape(finding: Finding) -> tuple:
     drawn = [(one.name, one.unit, one.role, one.at) for one in finding.series]
     return finding.summary, finding.since, sorted(finding.evidence), drawn

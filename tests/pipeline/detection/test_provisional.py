@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 import detectors
+from pipeline.detection import day_readings
 from pipeline.runs.cycle import cycle
 from pipeline.runs.session import opened, publish
 from pipeline.store import reader
@@ -60,8 +61,12 @@ def toys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 
 @pytest.mark.usefixtures("toys")
-def test_a_known_offset_moves_the_days_readings_and_what_is_found_is_not_hidden(tmp_path: Path) -> None:
+@pytest.mark.parametrize("at_once", [day_readings.SITES_AT_ONCE, 1])
+def test_a_known_offset_moves_the_days_readings_and_what_is_found_is_not_hidden(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
     """Generation of these sites begins at 05:45; an hour late in the stamps is 04:45."""
+    monkeypatch.setattr(day_readings, "SITES_AT_ONCE", at_once)
     day = desk.DAYS[0]
     space = desk.make(tmp_path / "desk", days=[day])
     with opened(space, is_quiet=True) as run:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.config.settings import ComputeSettings
-from pipeline.detection import sum_up
+from pipeline.detection import day_readings, sum_up
 from pipeline.detection.sum_up import summed
 from pipeline.detection.workers import Pool, pool
 from pipeline.errors import NoonmarkError, RefusedError
@@ -80,6 +80,7 @@ def test_a_night_of_two_of_which_one_dies_is_the_night_of_one(
     one: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
 ) -> None:
     monkeypatch.setattr(sum_up, "SITES_AT_ONCE", 2)
+    monkeypatch.setattr(day_readings, "SITES_AT_ONCE", 2)
     monkeypatch.setattr(sum_up, "summed", summed_amid_a_death)
     monkeypatch.setenv("NOONMARK_TEST_DEATH", str(tmp_path / "died"))
     two = Fleet.of(shutil.copytree(one.space.root.with_name("before"), tmp_path / "two"))

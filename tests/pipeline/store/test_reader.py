@@ -264,6 +264,25 @@ def test_old_months_become_one_part_and_take_late_rows(tmp_path: Path) -> None:
     assert ask(fleet, "SELECT device_id, count(*) FROM device_reading GROUP BY 1 ORDER BY 1") == [("A", 4), ("B", 4)]
     raw = fleet.value("SELECT sum(pv_w) FROM reading_raw")
     assert ask(fleet, "SELECT sum(pv_w) FROM reading") == [(raw,)]
+    hours = "SELECT period FROM reader_part WHERE superseded_at IS NULL AND relation = 'site_hour' ORDER BY ALL"
+    assert fleet.ask(hours)[0] == ("2025-11",) and len(fleet.ask(hours)) == 4
+    assert ask(fleet, "SELECT count(*), count(DISTINCT (site_id, ts_utc)) FROM site_hour") == fleet.ask(
+        "SELECT count(*), count(*) FROM feature_site_hour"
+    )
+
+
+def test_a_new_day_writes_its_own_hours_and_leaves_those_of_its_month(fleet: Fleet) -> None:
+    def files() -> dict[str, str]:
+        return dict(fleet.ask("SELECT period, file FROM reader_part WHERE relation = 'site_hour' "
+                              "AND superseded_at IS NULL"))  # fmt: skip
+
+    before, hours = files(), ask(fleet, "SELECT count(*) FROM site_hour")[0][0]
+    later = DAY + timedelta(days=3)
+    fleet.drop("S1_roof_later.csv", roof([(t, 5, 1) for t in stamps(4, day=later)]))
+    fleet.take_in(is_published=True)
+    assert set(files()) - set(before) == {later.isoformat()}
+    assert before.items() <= files().items()
+    assert ask(fleet, "SELECT count(*) FROM site_hour")[0][0] == hours + 1
 
 
 def test_a_clock_years_ahead_joins_no_month_that_still_fills(tmp_path: Path) -> None:
