@@ -9,7 +9,7 @@ from detectors.yields import half_hours
 from detectors.yields.night import Night
 
 NAME = "yield_half_hours"
-VERSION = 3
+VERSION = 4
 SCHEMA = half_hours.KEPT
 WINDOW_DAYS = 60
 
