@@ -11,7 +11,7 @@ from pydantic import BaseModel, model_validator
 
 from detectors.losses import MEASURED, NOTHING, DayLoss
 
-Quantity = Literal["time", "stamps", "readings", "grid sign", "balance"]
+Quantity = Literal["time", "stamps", "readings", "grid sign", "balance", "charge"]
 REASONS = {  # code -> sentence: what every detector may say; its own REASONS come beside them
     "no-readings": "no readings on this day",
     "device-silent": "one of its devices was silent, and what the others delivered is a part",
@@ -20,6 +20,7 @@ REASONS = {  # code -> sentence: what every detector may say; its own REASONS co
     "readings-unreliable": "its readings are known to be wrong",
     "grid-sign-unreliable": "the grid sensor's sign or phase is in doubt",
     "balance-unreliable": "generation, battery, grid and load do not add up",
+    "charge-unreliable": "the battery's state of charge stands still",
     "without-battery": "the register names no battery",
 }
 # Reasons why a rule has nothing to ask of a site, as long as its register and its channels stay as they are: told of

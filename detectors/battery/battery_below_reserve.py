@@ -88,7 +88,7 @@ def detect(
     verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
         return verdicts
-    doubted = doubts(earlier, "time")
+    doubted = doubts(earlier, "time", "charge")
     rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
     told = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
     raised = []

@@ -16,12 +16,13 @@ from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict,
 
 DETECTOR = "battery-reading-frozen"
 KIND = "battery-reading-frozen"
-RANK = 50
+RANK = 45
 KINDS = {
     KIND: Kind(
         title="State of charge stands still",
         hides=("battery-below-reserve",),
         hides_why="its state of charge stands still, so how low the battery was is not known",
+        makes_unreliable=("charge",),
         close_after=2,
         where="site",
         bring=("data cable and terminating resistor", "the manual of the battery"),

@@ -85,7 +85,7 @@ def opened(
         if is_fresh:  # only once the lock is held: it may be another run's
             for leftover in (place, place.with_name(place.name + ".wal")):
                 leftover.unlink(missing_ok=True)
-        with _history(workspace, place, is_fresh=is_fresh) as store:
+        with recovery.damage_told(place), _history(workspace, place, is_fresh=is_fresh) as store:
             resolver.prepare(store)
             register = checked.register
             register_copy.write_register(store, register.frame(), register.planes_frame(), *_tables(register))
@@ -113,7 +113,7 @@ def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
             "put the file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",
         )  # fmt: skip
     try:
-        store = Store(place)
+        store = recovery.looked_into(place)
     except DamagedHistoryError as error:
         if not recovery.fall_back(place, workspace.copy, workspace.damaged):
             raise

@@ -4,6 +4,7 @@ import contextlib
 import os
 import shutil
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import duckdb
@@ -16,6 +17,8 @@ from pipeline.workspace.files import replace_file_by, sync
 COPIED_BYTES_PER_S = (
     2**30 / 3600
 )  # ours: 1 GiB an hour; copying more would wear the disk for what archive/ holds anyway
+BEGUN_WITH = ("site", "plane", "device", "installer", "feature_version")
+CUT_SHORT = "Could not read enough bytes"
 ALWAYS_COPIED = 64 * 2**20  # ours: bytes that take no time worth saving
 
 
@@ -55,6 +58,33 @@ def look_into(database: Path) -> None:
             f"the history does not open any more ({str(error).splitlines()[0]})",
             database.name,
             "run `noonmark ingest --rebuild`",
+        ) from error
+
+
+def looked_into(database: Path) -> Store:
+    """The history, opened, and what every run begins with read once. Raises DamagedHistoryError, as `Store` does."""
+    store = Store(database)
+    try:
+        with damage_told(database):
+            for table in BEGUN_WITH:
+                store.frame(f"SELECT * FROM {table}")
+    except DamagedHistoryError:
+        store.close()
+        raise
+    return store
+
+
+@contextlib.contextmanager
+def damage_told(database: Path) -> Iterator[None]:
+    """Raises DamagedHistoryError where a block is missing that no one asked for when the history was opened."""
+    try:
+        yield
+    except duckdb.IOException as error:
+        said = str(error).splitlines()[0]
+        if CUT_SHORT not in said:
+            raise
+        raise DamagedHistoryError(
+            f"the history is cut short ({said})", database.name, "run `noonmark ingest --rebuild`"
         ) from error
 
 

@@ -81,7 +81,7 @@ def draw_spots(
         spots.append(_spot(places, region, radius * np.cos(angle), radius * np.sin(angle), False))
     for number in range(lone):
         place = wanted[int(rng.integers(len(wanted)))]
-        spot = _near(place, rng)
+        spot = place._replace(longitude=place.longitude + rng.uniform(-0.2, 0.2))
         while any(_km(spot, other) < ALONE_KM for other in places):
             spot = spot._replace(latitude=spot.latitude + (AWAY_DEG if number % 2 else -AWAY_DEG))
         places.append(spot)

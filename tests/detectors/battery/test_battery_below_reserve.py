@@ -79,6 +79,11 @@ def test_a_house_that_the_inverter_supplies_alone_shows_a_steady_voltage_and_no_
     assert isinstance(_verdicts({**alone, "frequency_hz": moving_hz})[0], Finding)
 
 
+def test_a_state_of_charge_that_stands_still_tells_no_reserve():
+    (verdict,) = _verdicts(DEEP, earlier=[("roof-1", "battery-reading-frozen")])
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "charge-unreliable"
+
+
 def test_an_outage_within_an_interval_shows_as_a_dip_of_its_mean():
     course = changed(plain(), range(96), voltage_l1_v=231.0)
     course = changed(course, range(73, 74), soc_pct=25.0, battery_w=3000.0)

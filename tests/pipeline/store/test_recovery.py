@@ -4,10 +4,11 @@ import shutil
 from datetime import date
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from pipeline.commands.cli import main
-from pipeline.errors import NoonmarkError
+from pipeline.errors import DamagedHistoryError, NoonmarkError
 from pipeline.runs import clock_corrections, decisions, session
 from pipeline.store import Store, decision_log, reader, recovery
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
@@ -131,3 +132,10 @@ def test_a_correction_taken_back_stays_taken_back(fleet: Fleet) -> None:
     fleet.rebuild()
     assert fleet.history()["clock_shift"] == before["clock_shift"]
     assert fleet.history()["clock_shift_span"] == [] == before["clock_shift_span"]
+
+
+def test_a_block_that_is_missing_is_told_as_damage_and_nothing_else_is(tmp_path: Path) -> None:
+    with pytest.raises(DamagedHistoryError, match="ingest --rebuild"), recovery.damage_told(tmp_path / "n.duckdb"):
+        raise duckdb.IOException('IO Error: Could not read enough bytes from file "n.duckdb": attempted to read 262144')
+    with pytest.raises(duckdb.IOException), recovery.damage_told(tmp_path / "n.duckdb"):
+        raise duckdb.IOException("IO Error: Cannot open file")
