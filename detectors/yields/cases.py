@@ -102,7 +102,7 @@ def follow(
         if known is not None and level >= close_at:
             row = _followed(known, history, level, day)
             row["is_sure"] = bool(known["is_sure"]) or is_to_act_on(row["kind"], level, open_at, **about_roof)
-            if _may_be_string(row, day):
+            if may_be_string(row, day):
                 kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, kept, history))
                 row |= {"kind": kind, "input": number}
             rows.append(row)
@@ -137,7 +137,7 @@ def is_to_act_on(kind: str, level: float, open_at: float, *, is_unknown: bool, h
     return level > open_at and not may_be_planes
 
 
-def _may_be_string(case: Mapping[str, Any], day: date) -> bool:
+def may_be_string(case: Mapping[str, Any], day: date) -> bool:
     """Whether a case that was opened as a part of the power is young enough to be named again."""
     return bool(case["kind"] == UNDERPERFORMANCE and (day - case["opened_on"]).days <= NAMED_WITHIN_DAYS)
 

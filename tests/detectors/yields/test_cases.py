@@ -56,3 +56,13 @@ def test_under_a_low_sun_more_than_expected_may_be_steep_planes(is_unknown, is_r
 def test_what_unknown_planes_may_explain_sends_nobody(kind, is_unknown, has_limit, acts):
     assert cases.is_to_act_on(kind, 5.0, 3.5, is_unknown=is_unknown, has_limit=has_limit) is acts
     assert not cases.is_to_act_on(kind, 3.0, 3.5, is_unknown=is_unknown, has_limit=has_limit)
+
+
+@pytest.mark.parametrize(
+    ("kind", "age_days", "is_named_again"),
+    [("underperformance", 0, True), ("underperformance", 28, True), ("underperformance", 29, False),
+     ("capacity-mismatch", 3, False), ("no-generation", 3, False)],
+)  # fmt: skip
+def test_a_fall_may_be_named_a_string_within_its_first_weeks_alone(kind, age_days, is_named_again):
+    opened = date(2026, 4, 1)
+    assert cases.may_be_string({"kind": kind, "opened_on": opened}, opened + timedelta(days=age_days)) == is_named_again
