@@ -37,12 +37,15 @@ def of_day(fleet: Fleet, expected: Array, sky: Array, correction: Correction) ->
 
 
 def best_hour(made_w: Array, clear_w: Array, kwp: Array) -> Array:
-    """Log of what the best quarter hours of a high sun have over the clear sky, less what clouds add; NaN = too few."""
+    """Log of what the best quarter hours of a high sun have over the clear sky, less what clouds add; NaN = too few.
+
+    No more than 0: an hour in which unregistered planes look at the sun tells of no modules beyond the register.
+    """
     is_high = np.isfinite(made_w) & (clear_w > HIGH_LIGHT_RATIO * 1000 * kwp[:, None])
     ratio = np.where(is_high, made_w / np.maximum(clear_w, 1e-9), 0.0)
     best = -np.partition(-ratio, STRETCH_QUARTERS - 1, axis=1)[:, STRETCH_QUARTERS - 1]
     with np.errstate(divide="ignore"):
-        return np.where(best > 0, np.log(best) - TOP, np.nan)
+        return np.where(best > 0, np.minimum(np.log(best) - TOP, 0.0), np.nan)
 
 
 def not_below(x: Array, least: Array) -> Array:

@@ -53,3 +53,5 @@ def test_the_best_hour_of_a_high_sun_is_what_a_curtailed_roof_can_do_at_least():
     made[:, 40:] = 3000.0
     told = best_hour(made, clear, np.array([5.0, 5.0]))
     assert np.exp(told) == pytest.approx(np.array([0.6, 0.125]) * np.exp(-lone_site.TOP))
+    made[0, :4] = 7000.0  # its planes are others than are known
+    assert best_hour(made, clear, np.array([5.0, 5.0]))[0] == 0.0
