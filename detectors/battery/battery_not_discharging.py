@@ -107,7 +107,7 @@ def detect(
     verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
         return verdicts
-    doubted = doubts(earlier, "time", "grid sign", "balance")
+    doubted = doubts(earlier, "time", "grid sign", "balance", "charge")
     told = day_states(battery_rests.filter(pl.col("day") <= day), own_sites)
     today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = told.filter(pl.col("state") == "stuck")["site_id"].unique()

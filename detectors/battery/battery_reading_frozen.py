@@ -20,8 +20,8 @@ RANK = 45
 KINDS = {
     KIND: Kind(
         title="State of charge stands still",
-        hides=("battery-below-reserve",),
-        hides_why="its state of charge stands still, so how low the battery was is not known",
+        hides=("battery-below-reserve", "battery-not-discharging"),
+        hides_why="its state of charge stands still, so where the battery stopped is not known",
         makes_unreliable=("charge",),
         close_after=2,
         where="site",

@@ -242,7 +242,11 @@ def test_gaps_of_days_and_of_hours():
 
 
 def test_a_wrong_clock_or_a_sensor_in_doubt_waits():
-    for kind, words in (("clock-step", "clock"), ("meter-reversed", "sign"), ("balance-broken", "add up")):
+    told = {
+        "clock-step": "clock", "meter-reversed": "sign", "balance-broken": "add up",
+        "battery-reading-frozen": "stands still",
+    }  # fmt: skip
+    for kind, words in told.items():
         (verdict,) = _verdicts(HIGH, HIGH, HIGH, earlier=[("roof-1", kind)])
         assert isinstance(verdict, NotJudged)
         assert words in verdict.reason
