@@ -38,6 +38,11 @@ def of_day(noon_deg: Array, latitude: Array, ambient_c: Array) -> Cold:
     return Cold(is_north & is_cool & (noon_deg < SPELL_NOON_DEG), is_north & is_cool & (noon_deg < COLD_NOON_DEG))
 
 
+def may_be_snow(spell_days: NDArray[np.intp], noon_deg: Array, latitude: Array, ambient_c: Array) -> NDArray[np.bool_]:
+    """Whether a spell that is worn out may be one all the same, [sites]: its roofs are dark still, in snow's season."""
+    return (spell_days == WORN_OUT) & of_day(noon_deg, latitude, ambient_c).is_possible
+
+
 def clear_ratio(made_kwh: Array, clear_kwh: Array, kwp: Array) -> Array:
     """Actual over clear-sky energy of the usable intervals, [sites]; NaN where there is too little."""
     enough = clear_kwh > MIN_CLEAR_KWH_PER_KWP * kwp

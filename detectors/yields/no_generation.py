@@ -54,16 +54,18 @@ def detect(
 
 
 def finding_of(one: Open) -> Finding:
-    """The finding of an open case; urgent where something was due."""
+    """The finding of an open case; urgent where something was due, and where no snow can lie that nobody tells of."""
     made, due = one.actual_kwh, one.expected_kwh
     span = f"{one.days} days" if one.days > 1 else "a day"
     lone = "" if one.has_neighbours else ", which no cloud explains"
+    snow = " Snow may lie on it: no roof around tells." if one.may_be_snow else ""
     return one.finding(
-        severity="urgent" if due >= WORTH_KWH else "watch",
+        severity="urgent" if due >= WORTH_KWH and not one.may_be_snow else "watch",
         value=due,
         unit="kWh",
         threshold=0.0,
-        summary=f"Generated nothing for {span}{lone}; {due:.1f} kWh were due on the last one, {made:.2f} kWh came.",
+        summary=f"Generated nothing for {span}{lone}; {due:.1f} kWh were due on the last one, {made:.2f} kWh came."
+        + snow,
         measured=f"{made:.2f} kWh on {one.day.isoformat()}",
         expected=f"{due:.1f} kWh, the sky taken from {one.sky}",
     )

@@ -5,6 +5,7 @@ from datetime import date
 import numpy as np
 import pytest
 
+from detectors.yields import cold
 from detectors.yields.cold import FEW_SPELL_DAYS, MOST_SPELL_DAYS, WORN_OUT, Cold, of_day, spell_days
 from tests.support import yield_fleet
 from tests.support.yield_fleet import fault
@@ -46,3 +47,10 @@ def test_two_dead_roofs_in_winter_are_told_once_no_snow_lies_so_long():
     made = yield_fleet.make(6711, {name: {} for name in dead}, dead, first=date(2026, 2, 20), days=15)
     opened = yield_fleet.live_nights(made).opened()
     assert {name: case["kind"] for name, case in opened.items()} == dict.fromkeys(dead, "no-generation")
+
+
+def test_a_spell_that_is_worn_out_may_be_snow_in_its_season_alone():
+    spell = np.array([WORN_OUT, 0, WORN_OUT, WORN_OUT, WORN_OUT])
+    noon, latitude = np.array([15.0, 15.0, 60.0, 15.0, 15.0]), np.array([52.0, 52.0, 52.0, 52.0, 20.0])
+    warmth = np.array([np.nan, np.nan, np.nan, 12.0, np.nan])
+    assert cold.may_be_snow(spell, noon, latitude, warmth).tolist() == [True, False, False, False, False]

@@ -56,3 +56,10 @@ def test_what_is_not_sure_sends_nobody():
 def test_a_dark_roof_of_which_nothing_was_due_is_not_urgent(due_kwh, severity):
     dark = _open(lost_kwh=due_kwh, has_limit=False, due_kwh=due_kwh)
     assert no_generation.finding_of(dark).severity == severity
+
+
+def test_a_dark_roof_in_snows_season_that_nobody_else_tells_of_sends_nobody_in_a_hurry():
+    dark = _open(lost_kwh=4.0, has_limit=False, due_kwh=4.0)
+    told = no_generation.finding_of(dark._replace(may_be_snow=True, neighbours=0.0))
+    assert told.severity == "watch" and "Snow may lie on it" in told.summary
+    assert "Snow" not in no_generation.finding_of(dark).summary
