@@ -7,6 +7,7 @@ from contextlib import suppress
 from types import FrameType
 
 INTERRUPTED = 130
+IMPORTS = "<frozen importlib"
 SAID = b"noonmark: interrupted, the command, nothing is lost: run it again\n"
 
 
@@ -17,14 +18,21 @@ class _Interrupt:
         self.is_loaded = False
         self.count = 0
 
-    def __call__(self, _number: int, _frame: FrameType | None) -> None:
+    def __call__(self, _number: int, frame: FrameType | None) -> None:
         self.count += 1
-        if self.count > 1 or not self.is_loaded:
+        if self.count > 1 or not self.is_loaded or _is_importing(frame):
             os.write(2, SAID)
             os._exit(INTERRUPTED)  # as safe as being killed: what was committed stays
         # What cannot be raised any more (in a destructor) would be printed with its traceback.
         sys.unraisablehook = lambda _: None
         raise KeyboardInterrupt
+
+
+def _is_importing(frame: FrameType | None) -> bool:
+    """Whether a library is being loaded: an extension whose beginning is interrupted may abort the process."""
+    while frame is not None and not frame.f_code.co_filename.startswith(IMPORTS):
+        frame = frame.f_back
+    return frame is not None
 
 
 def entry() -> None:

@@ -1,5 +1,6 @@
 """Commands that are typed often load no more than they need: no frames, models or schedulers."""
 
+import os
 import shutil
 import subprocess
 import sys
@@ -58,3 +59,35 @@ def test_status_sees_what_was_changed_since_the_last_check(space: Workspace) -> 
     extra.write_text("format = 5\n", encoding="utf-8")
     assert status(space)["faults"]
     extra.unlink()
+
+
+LOADING = """
+import os, signal, sys
+from pipeline.commands import start
+interrupt = start._Interrupt()
+interrupt.is_loaded = True
+signal.signal(signal.SIGINT, interrupt)
+try:
+    if sys.argv[1] == "loading":
+        import interrupted_while_loaded
+    os.kill(os.getpid(), signal.SIGINT)
+except KeyboardInterrupt:
+    print("unwound")
+"""
+
+
+def test_an_interrupt_while_a_library_is_loaded_ends_the_process_and_later_unwinds_its_work(tmp_path: Path) -> None:
+    """An extension whose beginning is interrupted aborts with a traceback of its own."""
+    (tmp_path / "interrupted_while_loaded.py").write_text(
+        "import os, signal\ntry:\n    os.kill(os.getpid(), signal.SIGINT)\nexcept KeyboardInterrupt:\n    os.abort()\n"
+    )
+    path = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{tmp_path}"}
+    told = {
+        name: subprocess.run(
+            [sys.executable, "-c", LOADING, name], env=path, capture_output=True, text=True, check=False
+        )
+        for name in ("loading", "working")
+    }
+    assert (told["loading"].returncode, told["loading"].stdout) == (130, "")
+    assert told["loading"].stderr.startswith("noonmark: interrupted")
+    assert (told["working"].returncode, told["working"].stdout) == (0, "unwound\n")
