@@ -50,6 +50,9 @@ def test_a_grid_near_nothing_rests_only_where_something_keeps_it_there_or_nothin
     (found,) = judge(stuck)
     assert found.evidence["channel_name"] == "grid_w" and found.value == 24.0
     assert judge(stuck, site={"battery_kwh": 10.0}) == []
+    coarse = {name: np.round(power / 10) * 10 for name, power in stuck.items()}  # six steps of a meter of 10 W
+    (found,) = judge(coarse)
+    assert found.evidence["channel_name"] == "grid_w"
     asleep = np.full(STEPS, 60.0)
     night = np.where((HOURS < 5) | (HOURS >= 22), asleep, lively())
     assert judge({"pv_w": sun, "grid_w": night - sun, "load_w": night}) == []
