@@ -29,10 +29,10 @@ def lateness(arrivals: pl.DataFrame | None, sites: pl.DataFrame) -> Lateness:
         return Lateness(np.zeros(sites.height, np.int64), np.zeros(sites.height, np.bool_))
     # A day's readings that come by the next morning's noon were in time: two days after the newest one before them.
     missed = (pl.col("day") - pl.col("before_day")).dt.total_days() - 2 + (pl.col("hour") >= NOON_H).cast(pl.Int64)
-    usual = arrivals.select("site_id", missed=missed.clip(0, MAX_DAYS)).group_by("site_id").agg("missed")
-    usual = usual.with_columns(
-        late=pl.col("missed").map_elements(lambda one: _mornings(one.to_list()), return_dtype=pl.Int64),
-        is_known=pl.col("missed").list.len() >= MIN_ARRIVALS,
+    usual = (
+        arrivals.select("site_id", missed=missed.clip(0, MAX_DAYS))
+        .group_by("site_id")
+        .agg(late=_mornings(pl.col("missed")), is_known=pl.len() >= MIN_ARRIVALS)
     )
     # Where the exports of others are known to come by themselves, a site without a second one is new.
     told = sites.select("site_id").join(usual, on="site_id", how="left", maintain_order="left")
@@ -41,13 +41,17 @@ def lateness(arrivals: pl.DataFrame | None, sites: pl.DataFrame) -> Lateness:
     )
 
 
-def _mornings(missed: list[int]) -> int:
-    """How many mornings a site is waited for that was so many late; each delivery in turn, 0 = in time."""
-    late = sorted(one for one in missed if one)
-    if len(missed) < MIN_ARRIVALS:
-        return max(missed) + MARGIN_MORNINGS
-    if len(late) < RHYTHM:
-        return min((one for one in late if one <= FILE_DAYS), default=0) and MARGIN_MORNINGS
-    latest = late[-1] if late[-1] <= OUTLIER * late[-2] else late[-2]
-    is_usual = sum(one >= latest for one in late) >= USUAL_SHARE * len(late)
-    return min(latest + (0 if is_usual else MARGIN_MORNINGS), MAX_DAYS)
+def _mornings(missed: pl.Expr) -> pl.Expr:
+    """How many mornings a site is waited for that was so many late at its deliveries, 0 = in time; one value."""
+    late = missed.filter(missed > 0).sort(descending=True)
+    longest, next_one = late.first(), late.slice(1, 1).first()
+    latest = pl.when(longest <= OUTLIER * next_one).then(longest).otherwise(next_one)
+    is_usual = (late >= latest).sum() >= USUAL_SHARE * late.len()
+    was_once = missed.is_between(1, FILE_DAYS).any()  # late as a file may be
+    return (
+        pl.when(missed.len() < MIN_ARRIVALS)
+        .then(missed.max() + MARGIN_MORNINGS)
+        .when(late.len() < RHYTHM)
+        .then(pl.when(was_once).then(MARGIN_MORNINGS).otherwise(0))
+        .otherwise((latest + pl.when(is_usual).then(0).otherwise(MARGIN_MORNINGS)).clip(upper_bound=MAX_DAYS))
+    )

@@ -234,8 +234,8 @@ def _flow_h(times: pl.Expr, usual_h: pl.Expr, is_new: pl.Expr) -> pl.Expr:
     is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed() & ~pl.col("is_with_pv")
     by_habit = pl.when(is_telling).then(pl.max_horizontal(FLOW_H * times, usual_h)).otherwise(NEVER)
     # Where nothing regulates the grid it is load less generation, and no load follows the sun by many steps.
-    is_alone = pl.col("battery_kwh").is_null() & pl.col("feed_in_limit_kw").is_null() & (channel == "grid_w")
-    is_lit = is_alone & _moving() & (pl.col("flow_w") >= FINE_STEPS * pl.col("step").fill_null(0.0))
+    is_free = pl.col("battery_kwh").is_null() & pl.col("feed_in_limit_kw").is_null() & (channel == "grid_w")
+    is_lit = is_free & _moving() & (pl.col("flow_w") >= FINE_STEPS * pl.col("step").fill_null(0.0))
     by_sun = pl.when(is_lit & ~_confirmed() & ~pl.col("is_with_pv")).then(pl.max_horizontal(FLOW_H * times, usual_h))
     by_level = pl.when(_level_moved()).then(FLOW_H * times).otherwise(NEVER)
     by_others = pl.min_horizontal(*(one.fill_null(NEVER) for one in (by_balance, sure, by_habit, by_sun)))

@@ -38,9 +38,9 @@ def of_day(noon_deg: Array, latitude: Array, ambient_c: Array) -> Cold:
     return Cold(is_north & is_cool & (noon_deg < SPELL_NOON_DEG), is_north & is_cool & (noon_deg < COLD_NOON_DEG))
 
 
-def may_be_snow(spell_days: NDArray[np.intp], noon_deg: Array, latitude: Array, ambient_c: Array) -> NDArray[np.bool_]:
+def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:
     """Whether a spell that is worn out may be one all the same, [sites]: its roofs are dark still, in snow's season."""
-    return (spell_days == WORN_OUT) & of_day(noon_deg, latitude, ambient_c).is_possible
+    return (spell_days == WORN_OUT) & cold.is_possible
 
 
 def clear_ratio(made_kwh: Array, clear_kwh: Array, kwp: Array) -> Array:

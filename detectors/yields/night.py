@@ -58,6 +58,7 @@ class Night(NamedTuple):
     zero_evidence: Array
     spell_days: NDArray[np.intp]
     is_cold: NDArray[np.bool_]
+    may_be_snow: NDArray[np.bool_]  # after a spell that lasted longer than so few roofs can tell of snow
     input_x: Array  # [sites, inputs]
     input_sigma: Array
     expected_kwh: Array  # by the baseline before, what could have been used alone
@@ -134,6 +135,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         zero_evidence=np.where(silent, 0.0, evidence),
         spell_days=spell,
         is_cold=cold_day.is_cold,
+        may_be_snow=cold.may_be_snow(spell, cold_day),
         input_x=np.where(silent[:, None], np.nan, input_x),
         input_sigma=input_sigma,
         expected_kwh=told(energies.expected_kwh),

@@ -9,7 +9,6 @@ import polars as pl
 
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
 from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
-from detectors.yields import cold
 from detectors.yields.cases import day_loss_kwh, of_site
 from detectors.yields.diagnosis import History
 from detectors.yields.lone_site import MIN_ENERGY
@@ -166,12 +165,6 @@ def open_cases(
     mine = residuals.join(today.select("site_id"), on="site_id", how="semi").sort("site_id", "day")
     by_site = mine.partition_by("site_id", as_dict=True)
     each = value_per_kwh(days, fleet.sites)
-    may_be_snow = cold.may_be_snow(
-        night.spell_days,
-        fleet.elevation_deg.max(axis=1, initial=0.0),
-        fleet.sites["latitude"].to_numpy(),
-        np.where(fleet.is_warmth_measured, fleet.ambient_c, np.nan),
-    ) & ~(night.neighbours >= SURE_NEIGHBOURS)
     for case in today.iter_rows(named=True):
         n = place[case["site_id"]]
         site = fleet.sites.row(n, named=True)
@@ -203,7 +196,7 @@ def open_cases(
             history=history,
             planes=_planes(fleet.roofs.is_unknown[n], model),
             has_limit=bool(fleet.roofs.has_limit[n]),
-            may_be_snow=bool(may_be_snow[n]),
+            may_be_snow=bool(night.may_be_snow[n] and not night.neighbours[n] >= SURE_NEIGHBOURS),
         )
 
 

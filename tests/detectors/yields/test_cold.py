@@ -53,4 +53,4 @@ def test_a_spell_that_is_worn_out_may_be_snow_in_its_season_alone():
     spell = np.array([WORN_OUT, 0, WORN_OUT, WORN_OUT, WORN_OUT])
     noon, latitude = np.array([15.0, 15.0, 60.0, 15.0, 15.0]), np.array([52.0, 52.0, 52.0, 52.0, 20.0])
     warmth = np.array([np.nan, np.nan, np.nan, 12.0, np.nan])
-    assert cold.may_be_snow(spell, noon, latitude, warmth).tolist() == [True, False, False, False, False]
+    assert cold.may_be_snow(spell, of_day(noon, latitude, warmth)).tolist() == [True, False, False, False, False]
