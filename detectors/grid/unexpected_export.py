@@ -103,10 +103,8 @@ def _turned_lately(meter_signs: pl.DataFrame | None, day: date) -> list[str]:
     if meter_signs is None:
         return []
     lately = meter_signs.filter(pl.col("day").is_between(day - timedelta(days=TURNED_DAYS), day))
-    suspects = lately.filter((pl.col("fed_h") > 0) | (pl.col("rest_turned_kwh") > 0))["site_id"].unique(
-        maintain_order=True
-    )
-    own = lately.filter(pl.col("site_id").is_in(suspects.to_list())).sort("site_id", "day")
+    is_suspect = (pl.col("fed_h") > 0) | (pl.col("rest_turned_kwh") > 0)
+    own = lately.filter(is_suspect.any().over("site_id")).sort("site_id", "day")
     return [
         str(site_id)
         for (site_id,), rows in own.group_by("site_id", maintain_order=True)

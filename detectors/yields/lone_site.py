@@ -55,6 +55,7 @@ def day_level(actual_w: Array, clear_w: Array, is_used: np.ndarray, kwp: Array, 
     near = valid & (np.abs(np.where(valid, ratio, 0.0) / best[:, None] - 1) < NEAR_RATIO)
     share = (clear * near).sum(axis=1) / np.maximum(total, 1e-9)
     is_told = valid.sum(axis=1) >= MIN_QUARTERS
+    # The same quantile of what each quarter hour could have told at most, without its weights.
     beyond = np.sort(np.where(valid, highest_w / np.maximum(clear_w, 1e-9), np.inf), axis=1)
     row = np.arange(len(beyond))
     with np.errstate(divide="ignore"):
