@@ -19,7 +19,7 @@ from detectors.battery.flows import (
     with_battery,
     without_battery,
 )
-from detectors.battery.levels import as_evidence, difference, reserve_words, with_levels
+from detectors.battery.levels import as_evidence, difference, is_settled_lower, reserve_words, with_levels
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level
 from detectors.frames import VOLTAGE_CHANNELS
 
@@ -90,6 +90,10 @@ def detect(
         return verdicts
     doubted = doubts(earlier, "time", "charge")
     rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
+    # Outages do not end at one level evening after evening: a setting stops the discharge there, with the grid there.
+    lower = own_sites.filter(is_settled_lower())["site_id"].to_list()
+    is_setting = pl.col("site_id").is_in(lower) & pl.col("grid").is_null() & ~pl.col("is_alone")
+    rows = rows.with_columns(grid=pl.when(is_setting).then(True).otherwise("grid"))
     told = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
     raised = []
     for site in own_sites.iter_rows(named=True):

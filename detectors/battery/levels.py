@@ -180,6 +180,14 @@ def difference(site: Mapping[str, Any]) -> str:
     return f" The register says {told:g} %, its evenings show discharge stopping at {learned}."
 
 
+def is_settled_lower() -> pl.Expr:
+    """Whether discharge stops below the register's reserve, evening after evening, of the rows of `with_levels`."""
+    sigma = pl.col("learned_reserve_sigma_pct")
+    apart = pl.max_horizontal(SIGMAS * sigma, pl.lit(RESERVE_BAND_PCT))
+    lower = pl.col("learned_reserve_pct") < pl.col("battery_reserve_pct") - apart
+    return (lower & (sigma <= SETTLED_PCT)).fill_null(False)
+
+
 def as_evidence(site: Mapping[str, Any]) -> dict[str, EvidenceValue]:
     """The learned reserve in a finding's evidence."""
     if site["learned_reserve_pct"] is None:

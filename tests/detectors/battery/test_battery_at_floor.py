@@ -186,10 +186,22 @@ def test_generation_that_follows_the_load_is_a_curtailed_surplus():
     assert "held down to the load for 6.0 h" in found.summary
 
 
+def test_generation_that_follows_a_load_of_few_watts_step_by_step_is_steered():
+    load = [300.0 + 8 * (7 * n % 11) for n in range(96)]
+    pv = [load[n] - 20 + n % 3 if 36 <= n < 60 else 0.0 for n in range(96)]
+    kept = make(_held(load_w=load, pv_w=pv), build.sites(NO_EXPORT))
+    assert kept["followed_w"][0] < 100.0
+    assert (kept["changes"][0], kept["apart_ratio"][0]) == (23, pytest.approx(0.04, abs=0.02))
+    rows = kept.to_dicts()
+    (found,) = _verdicts(DARK, DARK, site=NO_EXPORT, kept=[{**rows[0], "day": build.DAY - timedelta(days=1)}, *rows])
+    assert found.value == 2.0
+
+
 @pytest.mark.parametrize(
     "course",
     [
         {"load_w": [420.0] * 96, "pv_w": [400.0] * 96},  # a dark day may meet a steady load by chance
+        {"load_w": [420.0 + n % 2 for n in range(96)], "pv_w": [400.0 + n % 5 for n in range(96)]},  # ... or nearly so
         {"battery_w": [-900.0] * 96},  # it charges
     ],
 )

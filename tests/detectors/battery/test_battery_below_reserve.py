@@ -4,6 +4,7 @@ import polars as pl
 import pytest
 
 from detectors.battery.battery_below_reserve import detect
+from detectors.battery.levels import LEVELS
 from detectors.finding import Finding, NotJudged
 from tests.support import build
 from tests.support.battery_day import SITE, balanced, changed, plain, readings, steps
@@ -55,6 +56,22 @@ def test_a_site_without_voltage_or_frequency_is_told_by_its_flow():
     (verdict,) = _verdicts(changed(bare, steps(16, 24), grid_w=0.0))
     assert isinstance(verdict, NotJudged)
     assert "whether the grid was there" in verdict.reason
+
+
+@pytest.mark.parametrize(("sigma_pct", "is_told"), [(0.3, True), (2.9, True), (3.5, False)])
+def test_discharge_that_stops_below_the_reserve_evening_after_evening_is_no_outage(sigma_pct, is_told):
+    """Learned from days before; no outage ends at one level time after time."""
+    bare = {name: series for name, series in DEEP.items() if name != "voltage_l1_v"}
+    course = changed(bare, steps(16, 24), grid_w=0.0)
+    row = {"site_id": "roof-1", "day": build.DAY, "reserve_pct": 20.0, "reserve_sigma_pct": sigma_pct}
+    learned = build.frame(LEVELS, [{**row, "reserve_days": 6, "is_carried": False}])
+    (verdict,) = _verdicts(course, levels=learned)
+    assert isinstance(verdict, Finding) == is_told
+    if is_told:
+        assert "its evenings show discharge stopping at 20" in verdict.summary
+    # Where it stops as the register says, a discharge below may be that of an outage.
+    at_reserve = learned.with_columns(reserve_pct=pl.lit(34.0))
+    assert isinstance(_verdicts(course, levels=at_reserve)[0], NotJudged)
 
 
 @pytest.mark.parametrize("volts", [150.0, 225.0])
