@@ -23,7 +23,7 @@ from detectors.finding import (
 )
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import block_means
-from detectors.grid.phase_days import flows
+from detectors.grid.phase_days import PHASES, flows
 
 DETECTOR = "phase-imbalance"
 KIND = "phase-imbalance"
@@ -61,7 +61,7 @@ REASONS = {
 }
 
 MIN_KWH = 2.0  # ours: in a week, a hundred kilowatt-hours a year; less is not worth anybody's morning
-MIN_SHARE = 0.02  # ours: of what the phases imported in the week; two class 1 meters explain as much
+MIN_SHARE = 0.02  # ours: of what the others imported meanwhile, in the week; two class 1 meters explain as much
 MIN_HOURS = 3.0  # ours: in a week, "for long"; a cooker on one phase at noon does it for an hour
 QUIET_SHARE = 0.5  # ours: of a seventh of these; a day with less neither shows the fault nor its end
 WEEK_DAYS = 7
@@ -104,7 +104,7 @@ def detect(
         elif site_id in doubted:
             verdicts.append(NotJudged(site_id, day, DETECTOR, doubted[site_id]))
         else:
-            floor_kwh = max(min_kwh, min_share * sums[site_id]["week_imported_kwh"])
+            floor_kwh = max(min_kwh, min_share * sums[site_id]["week_beside_kwh"])
             told = _judge(sums[site_id], floor_kwh, min_hours)
             if isinstance(told, Reason):
                 verdicts.append(NotJudged(site_id, day, DETECTOR, told))
@@ -117,8 +117,11 @@ def detect(
 def _weeks(phase_day: pl.DataFrame, day: date) -> pl.DataFrame:
     """The rows of `day` with the sums of the week that ends on it."""
     week = phase_day.filter(pl.col("day").is_between(day - timedelta(days=WEEK_DAYS - 1), day))
+    beside = pl.sum_horizontal(f"imported_l{n}_kwh" for n in PHASES)
     sums = week.group_by("site_id").agg(
-        pl.col("crossed_kwh", "imported_kwh", "crossed_h").sum().name.prefix("week_"), week_days=pl.len()
+        pl.col("crossed_kwh", "imported_kwh", "crossed_h").sum().name.prefix("week_"),
+        week_beside_kwh=beside.sum(),
+        week_days=pl.len(),
     )
     return week.filter(pl.col("day") == day).join(sums, on="site_id")
 
@@ -194,7 +197,7 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
         f"{row['crossed_h']:.1f} hours; in the week {row['week_crossed_kwh']:.1f} kWh. With each phase billed alone "
         f"that is {row['week_crossed_kwh'] * price:.2f} {site['currency'] or ''} of the week.",
         measured=f"{row['crossed_kwh']:.1f} kWh in and out at once over {row['crossed_h']:.1f} hours; {source}",
-        expected="phases that import or feed in together, 2 % of the week's import aside",
+        expected="phases that import or feed in together, 2 % of the import meanwhile aside",
         evidence={
             "crossed_kwh": row["crossed_kwh"],
             "fed_in_while_importing_kwh": row["fed_kwh"],
@@ -202,6 +205,7 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
             "imported_kwh": row["imported_kwh"],
             "week_crossed_kwh": row["week_crossed_kwh"],
             "week_crossed_h": row["week_crossed_h"],
+            "week_imported_meanwhile_kwh": row["week_beside_kwh"],
             "week_days_count": row["week_days"],
             "share_pct": share_pct,
             "inverter_text": source,
