@@ -31,6 +31,7 @@ RUNS = pl.Schema(
     }
 )
 
+BALANCE = ("pv_w", "grid_w", "load_w", "battery_w")  # what a site's balance is made of
 SHORT_H = 1.0  # ours: what is over within the hour is neither kept nor judged
 SAME = 1e-6  # relative: powers from counters differ in the last bits
 IDLE_SHARE = 0.01  # ours: 1 % of the rating is an inverter's own consumption, a battery's standby, a sensor's offset
@@ -45,7 +46,7 @@ def runs(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         return RUNS.to_frame()
     unit = rows["unit"].to_numpy()
     columns = {name: rows[name].to_numpy() for name in present}
-    sums = _sums(columns, unit, rows["start_h"].to_numpy())
+    sums = _sums(columns, _of_site(rows, columns), unit, rows["start_h"].to_numpy())
     clock = {name: rows[name].to_numpy() for name in ("start_h", "length_h")}
     found = [_runs_of(name, values, unit, clock, sums, columns.get("soc_pct")) for name, values in columns.items()]
     told = pl.concat(found).join(_units(rows, present, sites), on="unit", how="left")
@@ -76,15 +77,37 @@ def _sorted(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _sums(columns: dict[str, Array], unit: np.ndarray, start_h: Array) -> dict[str, Array]:
+def _of_site(rows: pl.DataFrame, columns: dict[str, Array]) -> dict[str, Array]:
+    """The powers of the balance as each row's whole site shows them, W: the sum of its devices at that instant.
+
+    Not a number where a device that reads a power on that day has none at the instant: then nothing adds up.
+    """
+    names = [name for name in BALANCE if name in columns]
+    several = rows.with_row_index("at").filter(pl.col("device_id").n_unique().over("site_id", "day") > 1)
+    if several.is_empty():
+        return columns
+    instant, day = ["site_id", "ts_utc"], ["site_id", "day"]
+    devices = {name: pl.col("device_id").filter(pl.col(name).is_not_null()).n_unique().over(day) for name in names}
+    is_whole = pl.all_horizontal(pl.col(name).count().over(instant) == devices[name] for name in names)
+    sums = [
+        pl.when(is_whole & (devices[name] > 0)).then(pl.col(name).sum().over(instant)).alias(name) for name in names
+    ]
+    summed = several.select("at", *sums)
+    told = {name: columns[name].copy() for name in names}
+    for name in names:
+        told[name][summed["at"].to_numpy()] = summed[name].fill_null(np.nan).to_numpy()
+    return told
+
+
+def _sums(columns: dict[str, Array], of_site: dict[str, Array], unit: np.ndarray, start_h: Array) -> dict[str, Array]:
     """Running sums over all rows, one more than rows: changes, what does not add up, its square and that of flow, grid.
 
     What does not add up is taken by hourly means, so that meters read some minutes apart do not matter.
     """
     nothing = np.zeros(len(unit))
     moved = sum((_changed(columns[name], unit) for name in POWERS if name in columns), nothing)
-    pv, grid, load = (columns.get(name, np.full(len(unit), np.nan)) for name in ("pv_w", "grid_w", "load_w"))
-    battery = np.nan_to_num(columns.get("battery_w", nothing))
+    pv, grid, load = (of_site.get(name, np.full(len(unit), np.nan)) for name in ("pv_w", "grid_w", "load_w"))
+    battery = np.nan_to_num(of_site.get("battery_w", nothing))
     open_w = pv + battery + grid - load
     flow_w = (np.abs(pv) + np.abs(battery) + np.abs(grid) + np.abs(load)) / 2
     known = np.isfinite(open_w)

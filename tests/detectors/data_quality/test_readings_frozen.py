@@ -133,6 +133,26 @@ def test_where_the_balance_never_closes_the_others_tell_nothing_of_one_channel()
     assert judge(home, kept=past_days(days=1, run_h=1.0), known=1) == []  # one day that closed is no habit
 
 
+def test_a_balance_is_that_of_the_whole_site_not_of_one_of_its_devices():
+    """One inverter of two reads the site's load and grid; the other's generation is no change of the load."""
+    pv, load = np.round(sunny() / 50) * 50, np.round(lively() / 50) * 50
+    load[12:32] = 150.0  # a quiet house from 3 to 8, of which it is light from 6
+    first = devices({"pv_w": pv / 2, "load_w": load, "grid_w": load - pv}, device_id="A")
+    second = devices({"pv_w": pv / 2}, device_id="B")
+
+    def told(*parts):
+        days = build.days(*({} for _ in range(30)), last_day=DAY - timedelta(days=1))
+        past = past_days(run_h=1.0).with_columns(device_id=pl.lit("A"))
+        return detect(pl.concat(parts), days, past, build.sites({}), DAY)
+
+    assert told(first, second) == []
+    frozen = first.with_columns(load_w=pl.Series(held_at(load + pv / 10, 8, 18)))
+    (found,) = told(frozen.with_columns(grid_w=pl.Series(load + pv / 10 - pv)), second)
+    assert found.evidence["channel_name"] == "load_w"
+    # The other's readings are missing for the while: nothing is known to add up.
+    assert told(first, second.filter(pl.col("ts_local").dt.hour() >= 9)) == []
+
+
 def test_the_balance_of_the_site_tells_nothing_of_one_phase():
     """A turned phase opens it whenever that one moves; another, on a meter of 50 W, stands at 150 W all the same."""
     pv, load = np.round(sunny() / 50) * 50, np.round(lively() / 50) * 50
