@@ -58,6 +58,23 @@ def test_a_power_of_zero_while_the_level_moves_stands_still(level, is_told):
     assert judge({**idle, "soc_pct": np.full(STEPS, np.nan)}, site=site) == []
 
 
+@pytest.mark.parametrize(
+    ("level", "is_told"),
+    [
+        (65 - 30 * np.cos(HOURS / 12 * np.pi), True),  # charged and discharged again, at 300 W of discharge
+        (95 - 72 * HOURS / 24, False),  # what 300 W take out of 10 kWh
+        (np.where(HOURS < 13, 95 - 3.0 * HOURS, 90 - 3.0 * (HOURS - 13)), False),  # with one correction
+        (np.where(HOURS % 6 < 3, 45.0, 50.0), False),  # shown in steps of five
+    ],
+)
+def test_a_coarse_power_stands_still_if_the_level_goes_and_comes_back_meanwhile(level, is_told):
+    """300 W on a meter of 100 W, from which the load is worked out: neither resolution nor balance tells."""
+    pv, load = np.round(sunny() / 100) * 100, np.round(lively() / 100) * 100
+    home = {"pv_w": pv, "load_w": load, "grid_w": load - pv - 300, "battery_w": np.full(STEPS, 300.0)}
+    found = judge({**home, "soc_pct": np.round(level)}, site={"battery_kwh": 10.0})
+    assert [one.evidence["channel_name"] for one in found] == (["battery_w"] if is_told else [])
+
+
 def test_a_level_is_left_to_the_battery_where_its_power_is_read():
     home = home_with(battery_w=np.where(sunny() > 2000, -1500.0 + lively() / 10, 0.0), soc_pct=np.full(STEPS, 55.0))
     assert judge(home, site={"battery_kwh": 10.0}) == []
