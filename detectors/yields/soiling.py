@@ -27,6 +27,7 @@ SIGMAS = 3.5  # Iglewicz & Hoaglin 1993: beyond it a value is an outlier of its 
 SHARP_RATIO, MIN_SIDE = 0.85, 4  # ours: a step must leave a seventh less unexplained than a line; days on a side
 SHOWN_RATIO = 0.7  # ours: of the peak capacity; healthy roofs reach some 0.8 of it, unless an inverter clips them
 MONTH_DAYS = 30
+MIN_NEIGHBOURS = 3  # ours: the middle one of three is no single roof's
 
 
 class Slide(NamedTuple):
@@ -74,7 +75,7 @@ def _is_step(place: Array, y: Array, slope: float) -> bool:
 def findings(
     residuals: pl.DataFrame, cases: pl.DataFrame, night: Night, each: dict[str, float], day: date
 ) -> Iterator[Finding]:
-    """A finding to watch per watched site of registered planes that slides, and has no open case.
+    """A finding to watch per watched site that slides beside its neighbours and has no open case; of registered planes.
 
     `each` is what a kWh is worth at each site. In the cold it may be snow, so nothing is said; nor is it of limited
     sites, whose level is told by other hours from week to week, nor where an inverter of unknown rating may clip, which
@@ -90,9 +91,10 @@ def findings(
         & ~may_clip(fleet.sites, column(fleet.models, "peak_w"))
         & ~fleet.sites["site_id"].is_in(skipped).to_numpy()
     )
-    asked &= fleet.sites["watched"].fill_null(True).to_numpy()
     x, due = _laid(residuals, fleet.sites["site_id"], first)
     _by_newest_model(x, fleet.models, first)
+    x = beside_neighbours(x, fleet.near, asked)
+    asked &= fleet.sites["watched"].fill_null(True).to_numpy()
     early, middle, late = (median(part) for part in np.array_split(x, 3, axis=1))
     with np.errstate(invalid="ignore"):
         asked &= (early - middle > LEAST_FALL / 2) & (middle - late > LEAST_FALL / 2)
@@ -100,6 +102,19 @@ def findings(
         site_id = fleet.sites["site_id"][int(n)]
         if found := find(x[n], due[n]):
             yield _finding(site_id, found, x[n], first, day, each[site_id])
+
+
+def beside_neighbours(x: Array, near: NDArray[np.intp], is_known: NDArray[np.bool_]) -> Array:
+    """`x` [sites, DAYS] less the trend that a site's neighbours share; NaN where fewer than MIN_NEIGHBOURS have one.
+
+    What roofs of registered planes lose together is the season's, in the models of the others or in the sky's, and no
+    soiling of one of them. `near`: places of neighbours, -1 where empty; `is_known`: sites whose trend counts.
+    """
+    early, _, late = (median(part) for part in np.array_split(x, 3, axis=1))
+    per_day = np.where(is_known, (late - early) / (2 * DAYS / 3), np.nan)
+    others = np.append(per_day, np.nan)[near]
+    shared = np.where(np.isfinite(others).sum(axis=1) >= MIN_NEIGHBOURS, median(others), np.nan)
+    return np.asarray(x - shared[:, None] * np.arange(DAYS))
 
 
 def may_clip(sites: pl.DataFrame, peak_w: Array) -> NDArray[np.bool_]:

@@ -17,6 +17,7 @@ from tests.simulation.site import Site
 
 SAME = {"phase-compensation-off": "phase-imbalance"}  # an older name of the kind
 SEVERITIES = ("urgent", "soon", "watch")
+MONTH_DAYS = 30
 LATE_DAYS = 20  # an exception may open so long after the end of its fault
 # What is true as well while a fault lasts, so that saying it is not wrong.
 ALSO_TRUE = {
@@ -145,7 +146,9 @@ def score(fleet: Fleet, lived: Lived) -> Score:
     counted: set[str] = set()
     for run in runs:
         site = sites[run.site_id]
-        is_explained = id(run) in explained or _is_also_true(run, fleet.faults_of(site.site_id))
+        is_explained = (
+            id(run) in explained or _is_also_true(run, fleet.faults_of(site.site_id)) or _is_true_slide(run, site)
+        )
         if is_explained or not run.is_shown or run.exception_id in counted:
             continue
         counted.add(run.exception_id)
@@ -221,6 +224,12 @@ def _onset(fault: Fault) -> date:
 
 def _is_also_true(run: Run, faults: Iterable[Fault]) -> bool:
     return any(run.kinds & ALSO_TRUE.get(fault.kind, set()) and _overlaps(run, fault) for fault in faults)
+
+
+def _is_true_slide(run: Run, site: Site) -> bool:
+    """Whether it tells of soiling, to watch, at a roof that does soil by half as much a month or more."""
+    slide_pct = json.loads(run.last.get("evidence") or "{}").get("slide_pct")
+    return slide_pct is not None and site.roof.soiling_per_day * MONTH_DAYS * 100 >= slide_pct / 2
 
 
 def _count_days(fleet: Fleet, result: Score) -> None:

@@ -175,3 +175,12 @@ def test_scores_can_be_kept_and_put_together(fleet: Fleet, tmp_path):
     assert "string-loss" in text
     assert "recall 1.00, precision 0.50" in text
     assert "| together | 2 | 2 | 1.00 | 0.50 |" in figures([one, one])
+
+
+@pytest.mark.parametrize(("per_day", "is_false"), [(0.0, True), (0.0007, True), (0.0009, False)])
+def test_soiling_told_at_a_roof_that_soils_by_half_as_much_is_not_false(fleet: Fleet, per_day: float, is_false: bool):
+    sites = [replace(site, roof=replace(site.roof, soiling_per_day=per_day)) for site in fleet.sites]
+    slides = nights("underperformance", 20, 29, severity="watch").with_columns(evidence=pl.lit('{"slide_pct": 5.0}'))
+    told = scored(replace(fleet, sites=sites), slides)
+    assert bool(told.false) == is_false
+    assert scored(replace(fleet, sites=sites), slides.drop("evidence")).false

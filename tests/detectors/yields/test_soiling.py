@@ -49,3 +49,15 @@ def test_an_inverter_of_unknown_rating_may_clip_a_roof_that_never_showed_its_cap
                       (("a", 3.0), ("b", None), ("c", None), ("d", None)))  # fmt: skip
     told = soiling.may_clip(build.sites(known, *others), np.array([3000.0, 3000.0, 4000.0, np.nan]))
     assert told.tolist() == [False, True, False, True]
+
+
+def test_what_registered_neighbours_lose_together_is_no_soiling_of_one():
+    slide, shared = np.log(0.93) * DAY / 30, np.log(0.95) * DAY / 30
+    x = np.stack([slide + shared, shared, shared, shared, 5 * shared]) + np.stack([_noise(n) for n in range(5)])
+    near = np.array([[1, 2, 3, 4], [0, 2, 3, 4], [0, 1, -1, -1], [0, 1, 2, 4], [0, 1, 2, 3]])
+    is_known = np.array([True, True, True, True, False])  # nobody knows the last one's planes
+    told = soiling.beside_neighbours(x, near, is_known)
+    found = soiling.find(told[0], DUE)
+    assert found is not None and found.per_month_pct == pytest.approx(7.0, abs=1.5)
+    assert soiling.find(x[1], DUE) is not None and soiling.find(told[1], DUE) is None
+    assert np.isnan(told[2]).all()  # two neighbours are too few
