@@ -53,7 +53,7 @@ INTERVALS = pl.Schema(
         "charging_pct": pl.List(pl.Int32()),  # share that was free if the battery charged below its limit
         "charge_w": pl.List(pl.Int32()),  # the hardest charging in these
         "usable_w": pl.List(pl.Int32()),  # the least that house and grid could have taken beyond the regulator's margin
-        "room_pct": pl.List(pl.Int32()),  # share of the quarter hour in which the battery had room
+        "room_pct": pl.List(pl.Int32()),  # share of the quarter hour in which the battery had room and took
         "load_w": pl.List(pl.Int32()),  # house, and what the limit lets out, taken together
         "battery_w": pl.List(pl.Int32()),
         "irradiance_w_m2": pl.List(pl.Int32()),
@@ -190,10 +190,15 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
     rows = rows.with_columns(has_room=_room(rows))
     works = pl.col("closes") & pl.col("has_room")
+    # A roof that makes just what the house takes, beside a battery with room that rests, is curtailed: the battery
+    # takes no charge, be it cold, switched off or at fault.
+    rests = pl.col("battery_w").abs() <= pl.col("real_w")
+    takes_none = (rests & (pl.col("pv_w") > pl.col("real_w")) & ~pl.col("is_free")).fill_null(False)
     # With room left a battery that gives would take what the roof could make beyond.
     return rows.with_columns(
         is_charging=works & (-battery > pl.col("real_w")),
         is_free=pl.col("is_free") | (works & (battery > pl.col("real_w"))),
+        has_room=pl.col("has_room") & ~takes_none,
     )
 
 

@@ -101,6 +101,20 @@ def test_without_a_level_room_is_what_was_given_back():
     assert table(made, "room_pct")[0, 56] == 0
 
 
+@pytest.mark.parametrize(
+    ("pv", "grid", "battery", "has_room"),
+    [
+        (1000, 50, 0, False),  # it rests beside a roof that makes just what the house takes
+        (1000, 50, -2000, True),
+        (1000, 900, 0, True),  # the roof makes less than the house takes: nothing is left to charge with
+        (0, 60, 0, True),  # a dark roof and an empty house
+    ],
+)
+def test_a_battery_that_rests_beside_a_curtailed_roof_takes_no_charge(pv, grid, battery, has_room):
+    made = _quarter(_rows(15, _books(pv, grid, battery, soc_pct=20.0)), NO_EXPORT, "room_pct")
+    assert (made == 100) == has_room
+
+
 def test_hours_are_laid_over_their_quarters_and_minutes_averaged():
     hourly = to_quarters(_rows(60, _books(1000, -500)), build.sites({"feed_in_limit_kw": None}))
     assert table(hourly, "pv_w")[0, 48:53].tolist()[:4] == [1000] * 4
