@@ -191,14 +191,18 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     rows = rows.with_columns(has_room=_room(rows))
     works = pl.col("closes") & pl.col("has_room")
     # A roof that makes just what the house takes, beside a battery with room that rests, is curtailed: the battery
-    # takes no charge, be it cold, switched off or at fault.
+    # takes no charge, be it cold, switched off or at fault, nor does it until it is next seen at work.
     rests = pl.col("battery_w").abs() <= pl.col("real_w")
-    takes_none = (rests & (pl.col("pv_w") > pl.col("real_w")) & ~pl.col("is_free")).fill_null(False)
+    takes_none = (rests & (pl.col("pv_w") > pl.col("real_w")) & ~pl.col("is_free") & works).fill_null(False)
+    is_at_work = works & (battery.abs() > pl.col("real_w"))
+    seen = pl.when(is_at_work).then(True).when(takes_none).then(False)
+    before, after = seen.forward_fill().over("row"), seen.backward_fill().over("row")
+    refuses = ~before.fill_null(False) & ~after.fill_null(False) & (before.is_not_null() | after.is_not_null())
     # With room left a battery that gives would take what the roof could make beyond.
     return rows.with_columns(
         is_charging=works & (-battery > pl.col("real_w")),
         is_free=pl.col("is_free") | (works & (battery > pl.col("real_w"))),
-        has_room=pl.col("has_room") & ~takes_none,
+        has_room=pl.col("has_room") & ~refuses,
     )
 
 

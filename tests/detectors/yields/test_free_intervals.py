@@ -115,6 +115,16 @@ def test_a_battery_that_rests_beside_a_curtailed_roof_takes_no_charge(pv, grid, 
     assert (made == 100) == has_room
 
 
+def test_nor_does_it_until_it_is_next_seen_at_work():
+    """Under a cloud the house imports: what the battery could take then is not to be held against the roof."""
+    curtailed, clouded = _books(1000, 50, soc_pct=20.0), _books(200, 800, soc_pct=20.0)
+    rows = _rows(15, clouded, curtailed, clouded, curtailed, clouded, _books(2500, 50, -1500, soc_pct=20.0), clouded)
+    made = table(to_quarters(rows, build.sites(NO_EXPORT)), "room_pct")
+    assert made[0, 48:55].tolist() == [0, 0, 0, 0, 100, 100, 100]
+    resting = table(to_quarters(_rows(15, clouded, clouded), build.sites(NO_EXPORT)), "room_pct")
+    assert resting[0, 48:50].tolist() == [100, 100]
+
+
 def test_hours_are_laid_over_their_quarters_and_minutes_averaged():
     hourly = to_quarters(_rows(60, _books(1000, -500)), build.sites({"feed_in_limit_kw": None}))
     assert table(hourly, "pv_w")[0, 48:53].tolist()[:4] == [1000] * 4
