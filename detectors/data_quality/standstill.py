@@ -232,7 +232,9 @@ def _flow_h(times: pl.Expr, usual_h: pl.Expr, is_new: pl.Expr) -> pl.Expr:
     sure_h = pl.when(_moving()).then(SURE_H).otherwise(ALONE_H)
     sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held & ~pl.col("is_with_pv")).then(sure_h).otherwise(NEVER)
     is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed() & ~pl.col("is_with_pv")
-    by_habit = pl.when(is_telling).then(pl.max_horizontal(FLOW_H * times, usual_h)).otherwise(NEVER)
+    # What is alone on a phase, as a car that charges, draws the same for hours while the others have all the rest.
+    habit_h = pl.when(is_summed).then(FLOW_H).otherwise(SURE_H)
+    by_habit = pl.when(is_telling).then(pl.max_horizontal(habit_h * times, usual_h)).otherwise(NEVER)
     # Where nothing regulates the grid it is load less generation, and no load follows the sun by many steps.
     is_free = pl.col("battery_kwh").is_null() & pl.col("feed_in_limit_kw").is_null() & (channel == "grid_w")
     is_lit = is_free & _moving() & (pl.col("flow_w") >= FINE_STEPS * pl.col("step").fill_null(0.0))

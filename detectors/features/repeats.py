@@ -6,7 +6,7 @@ from detectors.data_quality.natural_runs import POWERS
 from detectors.data_quality.repeats import RUNS, longest, runs, with_steps
 
 NAME = "repeats"
-VERSION = 7
+VERSION = 8
 SCHEMA = pl.Schema(
     {
         **RUNS,

@@ -47,3 +47,11 @@ class Axis:
     def within(self, begin_s: float, end_s: float) -> NDArray[np.bool_]:
         """Steps whose middle lies in the span."""
         return (self.mid_s >= begin_s) & (self.mid_s < end_s)
+
+
+def offsets_s(zone: str, at_s: Array) -> Array:
+    """The zone's offset from UTC at instants, by the hour."""
+    hours, place = np.unique(at_s // 900, return_inverse=True)
+    name = ZoneInfo(zone)
+    values = [datetime.fromtimestamp(float(h) * 900, name).utcoffset() for h in hours]
+    return np.array([v.total_seconds() if v is not None else 0.0 for v in values])[place]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.simulation import street
-from tests.simulation.axis import Axis
+from tests.simulation.axis import Axis, offsets_s
 from tests.simulation.plant import Control
 from tests.simulation.site import Site
 
@@ -153,7 +153,8 @@ def step_fault(site: Site, size_pct: float, day: int, axis: Axis) -> Fault:
 def _wrong_season(fault: Fault, axis: Axis, zone: str, changes: list[int], rng: np.random.Generator) -> None:
     """The logger stays at standard time, or at the offset of its first day: wrong on one side of the change alone."""
     change = changes[0]
-    is_spring = axis.midnight_s(zone, change + 1) - axis.midnight_s(zone, change) < 86_400
+    before, after = offsets_s(zone, np.array([axis.midnight_s(zone, n) - 1 for n in (change, change + 1)]))
+    is_spring = after > before
     # At standard time all year, the summer's stamps are early.
     stays_standard = is_spring or rng.random() < 0.5
     fault.size = -60.0 if stays_standard else 60.0

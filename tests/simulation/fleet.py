@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from tests.simulation.axis import Axis
+from tests.simulation.axis import Axis, offsets_s
 from tests.simulation.consequences import hide, weigh
 from tests.simulation.draw import MINUTES, MINUTES_SHARE, draw_site
 from tests.simulation.faults import FORMS, KINDS, Fault, alter_register, draw_fault, step_fault
 from tests.simulation.forms import Form, draw_forms
 from tests.simulation.live import Prepared, Truth, live, prepare
 from tests.simulation.lookalikes import LOOK_ALIKES
-from tests.simulation.meters import Samples, offsets_s, sample
+from tests.simulation.meters import Samples, sample
 from tests.simulation.places import Place, draw_spots
 from tests.simulation.site import Site
 from tests.simulation.sky import Region, region_weather
@@ -228,10 +228,10 @@ def _can(site: Site, kind: str, form: Form) -> bool:
 
 
 def _change_days(zone: str, first: date, days: int) -> list[int]:
-    """The days of the span on which the zone's clocks change."""
+    """The days of the span on which the zone's clocks change; a change at midnight is of the day that begins."""
     axis = Axis(first, days, 300)
-    at = np.array([axis.midnight_s(zone, n) for n in range(days + 1)])
-    return [n for n in range(days) if offsets_s(zone, at[n : n + 1])[0] != offsets_s(zone, at[n + 1 : n + 2])[0]]
+    before = offsets_s(zone, np.array([axis.midnight_s(zone, n) for n in range(days + 1)]) - 1)
+    return np.flatnonzero(np.diff(before)).tolist()
 
 
 def _simulate(fleet: Fleet) -> None:

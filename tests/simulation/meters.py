@@ -2,14 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tests.simulation import misread
-from tests.simulation.axis import Axis
+from tests.simulation.axis import Axis, offsets_s
 from tests.simulation.faults import Fault, stamp_error_s
 from tests.simulation.live import Truth
 from tests.simulation.site import Site
@@ -27,14 +25,6 @@ class Samples:
     day: NDArray[np.int64]  # local day by true time, 0 = the first of the span
     channels: dict[str, Array]  # NaN = not reported
     seconds: float  # length of the interval
-
-
-def offsets_s(zone: str, at_s: Array) -> Array:
-    """The zone's offset from UTC at instants, by the hour."""
-    hours, place = np.unique(at_s // 900, return_inverse=True)
-    name = ZoneInfo(zone)
-    values = [datetime.fromtimestamp(float(h) * 900, name).utcoffset() for h in hours]
-    return np.array([v.total_seconds() if v is not None else 0.0 for v in values])[place]
 
 
 def sample(site: Site, truth: Truth, faults: Sequence[Fault], *, is_instant: bool, rng: np.random.Generator) -> Samples:

@@ -1,17 +1,19 @@
 """Each fault changes what it says it changes."""
 
 from collections.abc import Callable
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from tests.simulation import fleet as fleets
-from tests.simulation.faults import KINDS, Fault
+from tests.simulation.axis import Axis, offsets_s
+from tests.simulation.faults import KINDS, Fault, draw_fault
 from tests.simulation.fleet import Fleet, make_fleet
 from tests.simulation.live import Truth
-from tests.simulation.meters import Samples, offsets_s
+from tests.simulation.meters import Samples
 from tests.simulation.site import Site
 
 FIRST = date(2026, 3, 5)  # Europe's and America's clocks change in the span
@@ -196,7 +198,10 @@ def _constant_offset(case: Case) -> bool:
 def _offset_in_one_season(case: Case) -> bool:
     error, fault = _stamp_error_min(case), case[1]
     wrong = np.abs(error - fault.size) < 0.1
-    return bool(0.05 < wrong.mean() < 0.95 and (np.abs(error[~wrong]) < 0.1).all())
+    first, last = ((one - FIRST).days for one in (fault.first_day, fault.last_day))
+    day = case[3].day
+    in_its_days = (wrong[(day > first) & (day < last)]).all() and not wrong[(day < first) | (day > last)].any()
+    return bool(0.05 < wrong.mean() < 0.95 and (np.abs(error[~wrong]) < 0.1).all() and in_its_days)
 
 
 def _drifts(case: Case) -> bool:
@@ -250,3 +255,24 @@ def test_a_fleet_of_steps_has_the_faults_that_were_asked_for() -> None:
         assert truth.healthy is not None
         assert (truth.pv_w[~on] == truth.healthy.pv_w[~on]).mean() > 0.99
         assert truth.pv_w[on].sum() < 0.95 * truth.healthy.pv_w[on].sum()
+
+
+@pytest.mark.parametrize(
+    ("zone", "first", "change"),
+    [
+        ("America/Santiago", date(2026, 8, 20), date(2026, 9, 6)),  # forward, at midnight
+        ("Europe/Berlin", date(2026, 3, 10), date(2026, 3, 29)),
+        ("Australia/Sydney", date(2026, 9, 20), date(2026, 10, 4)),
+    ],
+)
+def test_a_logger_that_knows_no_summer_is_wrong_from_the_day_on_which_it_begins(fleet, zone, first, change):
+    """Days of the changes: IANA time zone database, 2026."""
+    axis = Axis(first, 30, 300)
+    changes = fleets._change_days(zone, first, 30)
+    assert changes == [(change - first).days]
+    site = replace(fleet.sites[0], zone=zone)
+    for seed in range(5):
+        drawn = draw_fault(site, "daylight-saving-wrong", axis, changes, np.random.default_rng(seed))
+        assert (drawn.first_day, drawn.last_day) == (change, axis.first + timedelta(days=29))
+        assert drawn.detail["is_standard"] and drawn.size == -60.0
+        assert offsets_s(zone, axis.mid_s).min() == offsets_s(zone, np.array([axis.midnight_s(zone, 0)]))[0]

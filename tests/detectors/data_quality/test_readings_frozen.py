@@ -133,6 +133,23 @@ def test_where_the_balance_never_closes_the_others_tell_nothing_of_one_channel()
     assert judge(home, kept=past_days(days=1, run_h=1.0), known=1) == []  # one day that closed is no habit
 
 
+def test_one_phase_rests_or_carries_one_load_for_hours_while_the_others_have_the_rest():
+    pv, load = sunny(), lively()
+    quiet = {"pv_w": pv, "load_w": load + 15, "grid_w": load - pv + 15, "grid_l1_w": load - pv}
+    assert judge({**quiet, "grid_l3_w": np.full(STEPS, 15.0)}) == []  # no load on it but what stands by
+    rng = np.random.default_rng(5)
+
+    def charging(hours: float) -> list:
+        at_car = (HOURS >= 10) & (10 + hours > HOURS)
+        phase = np.where(at_car, 3660.0, np.round(rng.normal(400, 40, STEPS)))
+        home = {"pv_w": pv, "grid_w": load - pv + phase, "grid_l1_w": load - pv, "grid_l2_w": phase}
+        return judge(home, kept=past_days(channel="grid_l2_w", run_h=1.0))
+
+    assert charging(4) == []
+    (found,) = charging(7)
+    assert found.evidence["channel_name"] == "grid_l2_w"
+
+
 def test_a_balance_is_that_of_the_whole_site_not_of_one_of_its_devices():
     """One inverter of two reads the site's load and grid; the other's generation is no change of the load."""
     pv, load = np.round(sunny() / 50) * 50, np.round(lively() / 50) * 50
