@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.finding import Finding, series
-from detectors.stats.robust import MAD_TO_SIGMA, Array, median
+from detectors.stats.robust import MAD_TO_SIGMA, Array, median, robust_sigma
 from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
 
@@ -38,8 +38,11 @@ class Slide(NamedTuple):
     usual_kwh: float  # expected energy of a day
 
 
-def find(x: Array, expected_kwh: Array) -> Slide | None:
-    """The slide of one site's log levels over `DAYS` days, NaN where a day told nothing; None without one."""
+def find(x: Array, expected_kwh: Array, alike: float = 0.0) -> Slide | None:
+    """The slide of one site's log levels over `DAYS` days, NaN where a day told nothing; None without one.
+
+    `alike`: sigma of what its neighbours fell meanwhile, log from the first third of the days to the last.
+    """
     place = np.flatnonzero(np.isfinite(x))
     if len(place) < KNOWN_SHARE * DAYS:
         return None
@@ -53,7 +56,7 @@ def find(x: Array, expected_kwh: Array) -> Slide | None:
     per_month_pct = float((1 - np.exp(slope * MONTH_DAYS)) * 100)
     scatter = float(np.median(np.abs(np.diff(y)))) * MAD_TO_SIGMA / np.sqrt(2)
     by_chance = scatter * MEDIAN_ERROR * np.sqrt(2 / (len(y) / 3))
-    if not PCT_PER_MONTH <= per_month_pct <= MAX_PCT or thirds[0] - thirds[2] < SIGMAS * by_chance:
+    if not PCT_PER_MONTH <= per_month_pct <= MAX_PCT or thirds[0] - thirds[2] < SIGMAS * np.hypot(by_chance, alike):
         return None
     if _is_step(place.astype(float), y, slope):
         return None
@@ -93,28 +96,30 @@ def findings(
     )
     x, due = _laid(residuals, fleet.sites["site_id"], first)
     _by_newest_model(x, fleet.models, first)
-    x = beside_neighbours(x, fleet.near, asked)
+    x, alike = beside_neighbours(x, fleet.near, asked)
     asked &= fleet.sites["watched"].fill_null(True).to_numpy()
     early, middle, late = (median(part) for part in np.array_split(x, 3, axis=1))
     with np.errstate(invalid="ignore"):
         asked &= (early - middle > LEAST_FALL / 2) & (middle - late > LEAST_FALL / 2)
     for n in np.flatnonzero(asked):
         site_id = fleet.sites["site_id"][int(n)]
-        if found := find(x[n], due[n]):
+        if found := find(x[n], due[n], float(alike[n])):
             yield _finding(site_id, found, x[n], first, day, each[site_id])
 
 
-def beside_neighbours(x: Array, near: NDArray[np.intp], is_known: NDArray[np.bool_]) -> Array:
-    """`x` [sites, DAYS] less the trend that a site's neighbours share; NaN where fewer than MIN_NEIGHBOURS have one.
+def beside_neighbours(x: Array, near: NDArray[np.intp], is_known: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """`x` [sites, DAYS] less the trend that a site's neighbours share, and sigma of their falls, log, [sites].
 
     What roofs of registered planes lose together is the season's, in the models of the others or in the sky's, and no
-    soiling of one of them. `near`: places of neighbours, -1 where empty; `is_known`: sites whose trend counts.
+    soiling of one of them; a fall that is no larger than theirs scatter is chance. NaN where fewer than MIN_NEIGHBOURS
+    have a trend. `near`: places of neighbours, -1 where empty; `is_known`: whose trend counts.
     """
     early, _, late = (median(part) for part in np.array_split(x, 3, axis=1))
-    per_day = np.where(is_known, (late - early) / (2 * DAYS / 3), np.nan)
+    apart_days = 2 * DAYS / 3
+    per_day = np.where(is_known, (late - early) / apart_days, np.nan)
     others = np.append(per_day, np.nan)[near]
     shared = np.where(np.isfinite(others).sum(axis=1) >= MIN_NEIGHBOURS, median(others), np.nan)
-    return np.asarray(x - shared[:, None] * np.arange(DAYS))
+    return np.asarray(x - shared[:, None] * np.arange(DAYS)), robust_sigma(others) * apart_days
 
 
 def may_clip(sites: pl.DataFrame, peak_w: Array) -> NDArray[np.bool_]:

@@ -56,8 +56,20 @@ def test_what_registered_neighbours_lose_together_is_no_soiling_of_one():
     x = np.stack([slide + shared, shared, shared, shared, 5 * shared]) + np.stack([_noise(n) for n in range(5)])
     near = np.array([[1, 2, 3, 4], [0, 2, 3, 4], [0, 1, -1, -1], [0, 1, 2, 4], [0, 1, 2, 3]])
     is_known = np.array([True, True, True, True, False])  # nobody knows the last one's planes
-    told = soiling.beside_neighbours(x, near, is_known)
-    found = soiling.find(told[0], DUE)
+    told, alike = soiling.beside_neighbours(x, near, is_known)
+    found = soiling.find(told[0], DUE, float(alike[0]))
     assert found is not None and found.per_month_pct == pytest.approx(7.0, abs=1.5)
     assert soiling.find(x[1], DUE) is not None and soiling.find(told[1], DUE) is None
     assert np.isnan(told[2]).all()  # two neighbours are too few
+
+
+def test_a_slide_within_the_scatter_of_the_neighbours_slides_is_chance():
+    rates = np.array([-0.05, -0.03, 0.03, -0.01, 0.01])[:, None]
+    near = np.array([[m for m in range(5) if m != n] for n in range(5)])
+    quiet = np.stack([_noise(n, 0.01) for n in range(5)])
+    found = []
+    for scale in (1.0, 0.1):  # the others' rates alone
+        x = rates * np.where(np.arange(5)[:, None] > 0, scale, 1.0) * DAY / 30 + quiet
+        told, alike = soiling.beside_neighbours(x, near, np.ones(5, dtype=bool))
+        found.append(soiling.find(told[0], DUE, float(alike[0])))
+    assert found[0] is None and found[1] is not None
