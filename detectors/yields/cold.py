@@ -43,6 +43,14 @@ def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:
     return (spell_days == WORN_OUT) & cold.is_possible
 
 
+def may_be_own_snow(is_cold: bool, neighbours: float, dark_days: int) -> bool:
+    """Whether a roof may be dark for snow beside lit ones: in the cold, not for long, and beside few of them.
+
+    A flat roof keeps its snow for days after it slid from steep ones. `neighbours` is their effective number.
+    """
+    return is_cold and not neighbours >= FEW_OTHERS and dark_days <= FEW_SPELL_DAYS
+
+
 def clear_ratio(made_kwh: Array, clear_kwh: Array, kwp: Array) -> Array:
     """Actual over clear-sky energy of the usable intervals, [sites]; NaN where there is too little."""
     enough = clear_kwh > MIN_CLEAR_KWH_PER_KWP * kwp

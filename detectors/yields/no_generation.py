@@ -58,7 +58,7 @@ def finding_of(one: Open) -> Finding:
     made, due = one.actual_kwh, one.expected_kwh
     span = f"{one.days} days" if one.days > 1 else "a day"
     lone = "" if one.has_neighbours else ", which no cloud explains"
-    snow = " Snow may lie on it: no roof around tells." if one.may_be_snow else ""
+    snow = " Snow may lie on it: too few roofs around tell otherwise." if one.may_be_snow else ""
     return one.finding(
         severity="urgent" if due >= WORTH_KWH and not one.may_be_snow else "watch",
         value=due,

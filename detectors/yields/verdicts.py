@@ -10,6 +10,7 @@ import polars as pl
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
 from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
 from detectors.yields.cases import day_loss_kwh, of_site
+from detectors.yields.cold import may_be_own_snow
 from detectors.yields.diagnosis import History
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import THIN_COVERAGE, USABLE_SIGMA, Night
@@ -24,8 +25,8 @@ REASONS = {
     "no-light": "no light that tells anything of the roof",
 }
 NEIGHBOURS, CLEAR_SKY = "its neighbours", "the clear sky"
-WORTH_SHARE = 0.1  # ours: of what a limited site could have used; a fall that costs it less sends nobody yet
 SURE_NEIGHBOURS = 0.5  # effective number; below it the site stands alone
+WORTH_SHARE = 0.1  # ours: of what a limited site could have used; a fall that costs it less sends nobody yet
 
 
 class Open(NamedTuple):
@@ -50,7 +51,7 @@ class Open(NamedTuple):
     history: History
     planes: str
     has_limit: bool
-    may_be_snow: bool = False  # dark for longer than so few roofs can tell of snow, in its season
+    may_be_snow: bool = False  # in its season, and too few roofs around tell otherwise
 
     @property
     def is_to_act_on(self) -> bool:
@@ -196,8 +197,14 @@ def open_cases(
             history=history,
             planes=_planes(fleet.roofs.is_unknown[n], model),
             has_limit=bool(fleet.roofs.has_limit[n]),
-            may_be_snow=bool(night.may_be_snow[n] and not night.neighbours[n] >= SURE_NEIGHBOURS),
+            may_be_snow=_may_be_snow(night, n, (fleet.day - case["first_day"]).days + 1),
         )
+
+
+def _may_be_snow(night: Night, n: int, dark_days: int) -> bool:
+    neighbours = float(night.neighbours[n])
+    is_alone = not neighbours >= SURE_NEIGHBOURS
+    return bool(night.may_be_snow[n] and is_alone) or may_be_own_snow(bool(night.is_cold[n]), neighbours, dark_days)
 
 
 def _losses(case: dict[str, Any], history: History, each: float) -> tuple[DayLoss, ...]:

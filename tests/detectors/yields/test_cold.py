@@ -54,3 +54,10 @@ def test_a_spell_that_is_worn_out_may_be_snow_in_its_season_alone():
     noon, latitude = np.array([15.0, 15.0, 60.0, 15.0, 15.0]), np.array([52.0, 52.0, 52.0, 52.0, 20.0])
     warmth = np.array([np.nan, np.nan, np.nan, 12.0, np.nan])
     assert cold.may_be_snow(spell, of_day(noon, latitude, warmth)).tolist() == [True, False, False, False, False]
+
+
+def test_a_roof_beside_few_lit_ones_may_be_dark_for_its_own_snow_for_some_days():
+    assert cold.may_be_own_snow(True, 1.0, 6) and cold.may_be_own_snow(True, float("nan"), 6)
+    assert not cold.may_be_own_snow(True, 1.0, 11)  # no flat roof keeps it for so long beside lit ones
+    assert not cold.may_be_own_snow(True, 5.0, 6)
+    assert not cold.may_be_own_snow(False, 1.0, 6)
