@@ -98,7 +98,7 @@ def findings(
     _by_newest_model(x, fleet.models, first)
     x, alike = beside_neighbours(x, fleet.near, asked)
     asked &= fleet.sites["watched"].fill_null(True).to_numpy()
-    early, middle, late = (median(part) for part in np.array_split(x, 3, axis=1))
+    early, middle, late = _thirds(x).level
     with np.errstate(invalid="ignore"):
         asked &= (early - middle > LEAST_FALL / 2) & (middle - late > LEAST_FALL / 2)
     for n in np.flatnonzero(asked):
@@ -114,12 +114,33 @@ def beside_neighbours(x: Array, near: NDArray[np.intp], is_known: NDArray[np.boo
     soiling of one of them; a fall that is no larger than theirs scatter is chance. NaN where fewer than MIN_NEIGHBOURS
     have a trend. `near`: places of neighbours, -1 where empty; `is_known`: whose trend counts.
     """
-    early, _, late = (median(part) for part in np.array_split(x, 3, axis=1))
-    apart_days = 2 * DAYS / 3
-    per_day = np.where(is_known, (late - early) / apart_days, np.nan)
+    thirds = _thirds(x)
+    apart_days = thirds.day[2] - thirds.day[0]
+    with np.errstate(invalid="ignore"):
+        is_known = is_known & (thirds.days >= KNOWN_SHARE * DAYS)
+        per_day = np.where(is_known, (thirds.level[2] - thirds.level[0]) / apart_days, np.nan)
     others = np.append(per_day, np.nan)[near]
     shared = np.where(np.isfinite(others).sum(axis=1) >= MIN_NEIGHBOURS, median(others), np.nan)
     return np.asarray(x - shared[:, None] * np.arange(DAYS)), robust_sigma(others) * apart_days
+
+
+class _Thirds(NamedTuple):
+    level: Array  # [3, sites]: medians of a third each of the days that a site told
+    day: Array  # [3, sites]: their mean places
+    days: Array  # [sites]: how many there are in all
+
+
+def _thirds(x: Array) -> _Thirds:
+    known = np.isfinite(x)
+    days = known.sum(axis=1)
+    third = (known.cumsum(axis=1) - 1) * 3 // np.maximum(days, 1)[:, None]
+    parts = [known & (third == n) for n in range(3)]
+    place = np.arange(x.shape[1])
+    return _Thirds(
+        np.stack([median(np.where(part, x, np.nan)) for part in parts]),
+        np.stack([(part * place).sum(axis=1) / np.maximum(part.sum(axis=1), 1) for part in parts]),
+        days,
+    )
 
 
 def may_clip(sites: pl.DataFrame, peak_w: Array) -> NDArray[np.bool_]:

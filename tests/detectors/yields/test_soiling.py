@@ -73,3 +73,17 @@ def test_a_slide_within_the_scatter_of_the_neighbours_slides_is_chance():
         told, alike = soiling.beside_neighbours(x, near, np.ones(5, dtype=bool))
         found.append(soiling.find(told[0], DUE, float(alike[0])))
     assert found[0] is None and found[1] is not None
+
+
+def test_young_neighbours_are_held_against_their_own_days():
+    """Of 27 days known the first third are nine, not what lies in the first third of forty."""
+    x = np.stack([0.1 + _noise(n, 0.01) for n in range(5)])
+    x[:, :13] = np.nan
+    x[:, 13] = np.array([0.1, 0.4, 0.4, 0.4, 0.4])  # their first day is a freak one
+    near = np.array([[m for m in range(5) if m != n] for n in range(5)])
+    told, alike = soiling.beside_neighbours(x, near, np.ones(5, dtype=bool))
+    assert soiling.find(told[0], DUE, float(alike[0])) is None
+    assert np.nanmax(np.abs(told[0] - x[0])) < 0.03
+    x[0] += np.log(0.88) * DAY / 30
+    told, alike = soiling.beside_neighbours(x, near, np.ones(5, dtype=bool))
+    assert soiling.find(told[0], DUE, float(alike[0])) is not None
