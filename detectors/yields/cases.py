@@ -23,6 +23,7 @@ from detectors.yields.diagnosis import (
 )
 from detectors.yields.fleet_day import column
 from detectors.yields.half_hours import MAX_INPUTS
+from detectors.yields.neighbours_doubt import CLEAR_SHARE
 from detectors.yields.night import USABLE_SIGMA, Night
 from detectors.yields.sequential_test import CLOSE, OPEN
 
@@ -191,6 +192,8 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
     above = np.where(is_pair, sigma, LONE_SIGMA)
     sigma = np.where(is_pair, sigma, LONE_SIGMA + LONE_CLOUDS * (1 - laid("lone_near", 0.0)))
     snow = laid("spell_days", 0.0) > 0
+    with np.errstate(invalid="ignore"):
+        is_clear = (laid("lone_near") >= CLEAR_SHARE) & ~np.isfinite(laid("lone_highest"))
     inputs = [np.full((count, MAX_INPUTS), np.nan) for _ in range(2)]
     for name, table in zip(("input_x", "input_sigma"), inputs, strict=True):
         for n, values in zip(at.tolist(), rows[name].to_list(), strict=True):
@@ -204,7 +207,7 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
     is_zero[at] = rows["is_zero"].fill_null(False).to_numpy()
     return History(
         first, np.where(snow, np.nan, x), sigma, above, is_zero, inputs[0], inputs[1], laid("expected_kwh"),
-        laid("actual_kwh"),
+        laid("actual_kwh"), np.where(is_clear, laid("lone_x"), np.nan),
     )  # fmt: skip
 
 

@@ -45,6 +45,7 @@ class History(NamedTuple):
     input_sigma: Array
     expected_kwh: Array
     actual_kwh: Array
+    clear_x: Array = np.empty(0)  # of clear days, by their own best stretches; of a site without a limit
 
     def on(self, place: int) -> date:
         """The date of a day of the series."""
@@ -126,7 +127,11 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
             own = change
         return Case(STRING_LOSS, own.first, own.earliest, own.latest, change.before, change.after, number + 1)
     if odds.rise > odds.fall:
-        if last < capacity_days:
+        clear = history.clear_x[np.isfinite(history.clear_x)]
+        if last < (capacity_days if len(clear) else CAPACITY_DAYS_UNKNOWN):
+            return None
+        # What no clear day shows is the neighbours': their planes are not learned yet, or they lie in the shade.
+        if len(clear) and clear.max() < LESSER_RATIO * change.after:
             return None
         return Case(CAPACITY_MISMATCH, first_data, first_data, first_data, 0.0, change.after, 0, was_always=True)
     if is_dark(history) or (history.is_zero[-1] and odds.depth < DEEP):

@@ -154,3 +154,22 @@ def test_a_part_is_named_again_when_more_days_show_its_share():
     first_day = early.on(8)
     assert diagnosis.part_of(early, first_day, _parts((None,) * 4)) == ("underperformance", 0)
     assert diagnosis.part_of(late, first_day, _parts((None,) * 4)) == ("string-loss", 0)
+
+
+@pytest.mark.parametrize(
+    ("clear_x", "days", "is_told"),
+    [
+        ([0.28], 7, True),  # a clear day shows it too
+        ([0.0], 7, False),  # a clear day gives what the register says: the neighbours make less than their models
+        ([0.0, 0.28], 12, True),
+        ([], 7, False),  # no clear day yet ...
+        ([], 12, True),  # ... nor any in time
+    ],
+)
+def test_more_than_registered_is_not_told_against_a_clear_day(clear_x, days, is_told):
+    shown = np.full(days, np.nan)
+    shown[: len(clear_x)] = clear_x
+    history = _history([0.3] * days, [0] * days)._replace(clear_x=shown)
+    odds = Odds(-20.0, 9.0, 0.3, np.full(4, np.nan), 0.1)
+    told = diagnosis.diagnose(odds, history, _parts((2000.0,)), 3.5)
+    assert (told is not None) == is_told
