@@ -181,11 +181,15 @@ def difference(site: Mapping[str, Any]) -> str:
 
 
 def is_settled_lower() -> pl.Expr:
-    """Whether discharge stops below the register's reserve, evening after evening, of the rows of `with_levels`."""
-    sigma = pl.col("learned_reserve_sigma_pct")
+    """Whether discharge stops below the register's reserve, evening after evening, of the rows of `with_levels`.
+
+    Not at the backup floor, where nightly outages would end it too.
+    """
+    learned, sigma = pl.col("learned_reserve_pct"), pl.col("learned_reserve_sigma_pct")
     apart = pl.max_horizontal(SIGMAS * sigma, pl.lit(RESERVE_BAND_PCT))
-    lower = pl.col("learned_reserve_pct") < pl.col("battery_reserve_pct") - apart
-    return (lower & (sigma <= SETTLED_PCT)).fill_null(False)
+    at_floor = ((learned - pl.col("battery_backup_floor_pct")).abs() <= apart).fill_null(False)
+    lower = learned < pl.col("battery_reserve_pct") - apart
+    return (lower & (sigma <= SETTLED_PCT)).fill_null(False) & ~at_floor
 
 
 def as_evidence(site: Mapping[str, Any]) -> dict[str, EvidenceValue]:

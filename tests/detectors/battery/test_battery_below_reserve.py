@@ -65,11 +65,14 @@ def test_discharge_that_stops_below_the_reserve_evening_after_evening_is_no_outa
     course = changed(bare, steps(16, 24), grid_w=0.0)
     row = {"site_id": "roof-1", "day": build.DAY, "reserve_pct": 20.0, "reserve_sigma_pct": sigma_pct}
     learned = build.frame(LEVELS, [{**row, "reserve_days": 6, "is_carried": False}])
-    (verdict,) = _verdicts(course, levels=learned)
+    (verdict,) = _verdicts(course, site={**SITE, "battery_backup_floor_pct": 10.0}, levels=learned)
     assert isinstance(verdict, Finding) == is_told
     if is_told:
         assert "its evenings show discharge stopping at 20" in verdict.summary
-    # Where it stops as the register says, a discharge below may be that of an outage.
+    # Nightly outages end it at the backup floor ...
+    at_floor = {**SITE, "battery_backup_floor_pct": 21.0}
+    assert isinstance(_verdicts(course, site=at_floor, levels=learned)[0], NotJudged)
+    # ... and where it stops as the register says, a discharge below may be that of one.
     at_reserve = learned.with_columns(reserve_pct=pl.lit(34.0))
     assert isinstance(_verdicts(course, levels=at_reserve)[0], NotJudged)
 
