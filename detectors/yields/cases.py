@@ -49,6 +49,8 @@ CASE = pl.Schema(
 PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
+AWAY_SHARE = 0.5  # ours: of the power that modules give which face the sun
+LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
 
@@ -116,6 +118,7 @@ def follow(
             if (
                 case is not None
                 and not may_be_steep(is_unknown, is_rise, noon_deg[n])
+                and not may_be_unseen(case, is_unknown, noon_deg[n])
                 and (level > open_at or not is_weak)
             ):
                 row = _opened(site_id, case, history, level, day)
@@ -126,6 +129,15 @@ def follow(
 def may_be_steep(is_unknown: bool, is_rise: bool, noon_deg: float) -> bool:
     """Whether more than the register lets expect may be planes that nobody knows, under this noon sun."""
     return is_unknown and is_rise and noon_deg < HIGH_SUN_DEG
+
+
+def may_be_unseen(case: Case, is_unknown: bool, noon_deg: float) -> bool:
+    """Whether too small a capacity from the first day on may be planes that nobody knows, or a horizon.
+
+    A steep roof of which half the modules face away from the sun gives hardly more than the other half does.
+    """
+    is_less = case.was_always and case.kind == CAPACITY_MISMATCH and case.share > 0
+    return is_less and (noon_deg < LOW_SUN_DEG or (is_unknown and case.share < AWAY_SHARE))
 
 
 def is_to_act_on(kind: str, level: float, open_at: float, *, is_unknown: bool, has_limit: bool) -> bool:

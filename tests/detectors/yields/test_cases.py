@@ -2,9 +2,11 @@
 
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 
 from detectors.yields import cases
+from detectors.yields.diagnosis import Case
 from detectors.yields.testing import ODDS
 from tests.support import build
 
@@ -40,6 +42,22 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
 )
 def test_under_a_low_sun_more_than_expected_may_be_steep_planes(is_unknown, is_rise, noon_deg, may_be):
     assert cases.may_be_steep(is_unknown, is_rise, noon_deg) is may_be
+
+
+@pytest.mark.parametrize(
+    ("share", "is_unknown", "noon_deg", "may_be"),
+    [
+        (0.4, True, 60.0, True),  # half of a steep roof may face away
+        (0.6, True, 60.0, False),
+        (0.4, False, 60.0, False),
+        (0.6, False, 15.0, True),  # behind a hill in winter
+        (-0.4, True, 15.0, False),  # more than registered
+    ],
+)
+def test_too_small_a_capacity_may_be_unknown_planes_or_a_horizon(share, is_unknown, noon_deg, may_be):
+    case = Case("capacity-mismatch", 0, 0, 0, 0.0, float(np.log(1 - share)), 0, was_always=True)
+    assert cases.may_be_unseen(case, is_unknown, noon_deg) is may_be
+    assert not cases.may_be_unseen(case._replace(kind="string-loss"), is_unknown, noon_deg)
 
 
 @pytest.mark.parametrize(
