@@ -49,6 +49,7 @@ CASE = pl.Schema(
 PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
+LEAST_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
 AWAY_SHARE = 0.5  # ours: of the power that modules give which face the sun
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
@@ -114,10 +115,8 @@ def follow(
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
             # What always was so may be the planes where nobody knows them, and modules beyond the register need proof.
             is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
-            is_rise = verdict.rise > verdict.fall
             if (
                 case is not None
-                and not may_be_steep(is_unknown, is_rise, noon_deg[n])
                 and not may_be_unseen(case, is_unknown, noon_deg[n])
                 and (level > open_at or not is_weak)
             ):
@@ -126,18 +125,17 @@ def follow(
     return pl.DataFrame(rows, schema=CASE)
 
 
-def may_be_steep(is_unknown: bool, is_rise: bool, noon_deg: float) -> bool:
-    """Whether more than the register lets expect may be planes that nobody knows, under this noon sun."""
-    return is_unknown and is_rise and noon_deg < HIGH_SUN_DEG
-
-
 def may_be_unseen(case: Case, is_unknown: bool, noon_deg: float) -> bool:
-    """Whether too small a capacity from the first day on may be planes that nobody knows, or a horizon.
+    """Whether another capacity from the first day on may be what roofs differ by, unknown planes, or a horizon.
 
-    A steep roof of which half the modules face away from the sun gives hardly more than the other half does.
+    A steep roof of which half the modules face away from the sun gives hardly more than the other half does, and under
+    a low sun more than usual ones do.
     """
-    is_less = case.was_always and case.kind == CAPACITY_MISMATCH and case.share > 0
-    return is_less and (noon_deg < LOW_SUN_DEG or (is_unknown and case.share < AWAY_SHARE))
+    if not case.was_always or case.kind != CAPACITY_MISMATCH:
+        return False
+    may_be_steep = is_unknown and noon_deg < HIGH_SUN_DEG
+    may_be_hidden = noon_deg < LOW_SUN_DEG or (is_unknown and case.share < AWAY_SHARE)
+    return abs(case.share) < LEAST_SHARE or (may_be_steep if case.share < 0 else may_be_hidden)
 
 
 def is_to_act_on(kind: str, level: float, open_at: float, *, is_unknown: bool, has_limit: bool) -> bool:

@@ -32,29 +32,20 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
 
 
 @pytest.mark.parametrize(
-    ("is_unknown", "is_rise", "noon_deg", "may_be"),
-    [
-        (True, True, 36.0, True),  # January near 33 north: 57 degrees of tilt make half as much again as usual planes
-        (True, True, 65.0, False),
-        (False, True, 36.0, False),
-        (True, False, 36.0, False),
-    ],
-)
-def test_under_a_low_sun_more_than_expected_may_be_steep_planes(is_unknown, is_rise, noon_deg, may_be):
-    assert cases.may_be_steep(is_unknown, is_rise, noon_deg) is may_be
-
-
-@pytest.mark.parametrize(
     ("share", "is_unknown", "noon_deg", "may_be"),
     [
         (0.4, True, 60.0, True),  # half of a steep roof may face away
         (0.6, True, 60.0, False),
         (0.4, False, 60.0, False),
         (0.6, False, 15.0, True),  # behind a hill in winter
-        (-0.4, True, 15.0, False),  # more than registered
+        (-0.4, True, 45.0, True),  # steep planes under a low sun make more than usual ones
+        (-0.4, True, 55.0, False),
+        (-0.4, False, 45.0, False),
+        (0.1, False, 60.0, True),  # healthy roofs differ by as much
+        (-0.1, False, 60.0, True),
     ],
 )
-def test_too_small_a_capacity_may_be_unknown_planes_or_a_horizon(share, is_unknown, noon_deg, may_be):
+def test_another_capacity_may_be_what_roofs_differ_by_unknown_planes_or_a_horizon(share, is_unknown, noon_deg, may_be):
     case = Case("capacity-mismatch", 0, 0, 0, 0.0, float(np.log(1 - share)), 0, was_always=True)
     assert cases.may_be_unseen(case, is_unknown, noon_deg) is may_be
     assert not cases.may_be_unseen(case._replace(kind="string-loss"), is_unknown, noon_deg)
