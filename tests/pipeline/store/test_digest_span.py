@@ -57,6 +57,7 @@ def test_a_digest_made_again_tells_the_same(desk_of: Any) -> None:
     assert (desk_of.files(FIRST), desk_of.files(SECOND)) == (2, 2)
 
 
+@pytest.mark.slow
 def test_a_digest_after_a_kill_tells_all_that_came_in(desk_of: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     arrive(desk_of, FIRST, "R-1", "R-2")
     desk_of("cycle", "--day", str(FIRST))
