@@ -203,6 +203,14 @@ def few_detectors() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="module")
+def no_detectors() -> Iterator[None]:
+    """In the whole module, no detector looks: days are judged, for tests that care of no finding."""
+    with pytest.MonkeyPatch.context() as patch:
+        silence(patch.setattr, families=())
+        yield
+
+
 @pytest.fixture
 def few_detectors_here(monkeypatch: pytest.MonkeyPatch) -> None:
     """In one test, half of the detectors look."""

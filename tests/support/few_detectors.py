@@ -17,11 +17,11 @@ COSTLY = ("voltage-curtailment",)  # alone of these families it needs all that i
 SHOWN = ("site_hour",)  # what analysts see of features of readings
 
 
-def silence(put: Callable[[Any, str, Any], None] = setattr) -> None:
-    """The other detectors say nothing from now on, and features that none of these names are not made."""
+def silence(put: Callable[[Any, str, Any], None] = setattr, families: tuple[str, ...] = FEW) -> None:
+    """Detectors of other families say nothing from now on, and features that none of these names are not made."""
     looking = []
     for module in detectors.load():
-        if module.__name__.split(".")[-2] in FEW and module.DETECTOR not in COSTLY:
+        if module.__name__.split(".")[-2] in families and module.DETECTOR not in COSTLY:
             looking.append(module)
         else:
             put(module, "detect", lambda: [])

@@ -12,7 +12,7 @@ from tests.pipeline.ingest.test_ingest import MORNING, pv_of
 from tests.support import dying
 from tests.support.fleet import Fleet, roof, sunny
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = pytest.mark.usefixtures("no_detectors")
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from pipeline.store import reader
 from pipeline.workspace.places import Workspace
 from tests.support.places import OPEN_DATA
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = pytest.mark.usefixtures("no_detectors")
 
 PVANALYTICS = pytest.importorskip("pvanalytics")
 DATA = Path(str(files("pvanalytics"))) / "data"

@@ -14,7 +14,7 @@ from pipeline.timezones.zones import zone_names
 from tests.pipeline.ingest.test_ingest import MORNING
 from tests.support.fleet import PROFILES, Fleet, roof, sunny
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = pytest.mark.usefixtures("no_detectors")
 
 
 @pytest.fixture

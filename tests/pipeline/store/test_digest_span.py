@@ -12,7 +12,7 @@ from pipeline.commands.cli import main
 from pipeline.runs import cycle as runs
 from tests.support import desk
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = pytest.mark.usefixtures("no_detectors")
 
 FIRST, SECOND, THIRD = desk.DAYS
 

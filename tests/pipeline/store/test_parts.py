@@ -14,7 +14,7 @@ from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
 from tests.support.published import ask, published_day
 from tests.support.snapshot import Snapshot
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = pytest.mark.usefixtures("no_detectors")
 
 
 @pytest.fixture(scope="module")
