@@ -3,6 +3,7 @@
 import contextlib
 import csv
 import io
+import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
@@ -97,8 +98,8 @@ column = "battery"
 
 
 @cache
-def _connection() -> duckdb.DuckDBPyConnection:
-    """One for all questions of a process: a new one costs more than to look into a file."""
+def _connection(_thread: int) -> duckdb.DuckDBPyConnection:
+    """One for all questions of a thread: a new one costs more than to look into a file."""
     con = duckdb.connect()
     con.execute("SET TimeZone = 'UTC'")
     return con
@@ -184,7 +185,7 @@ class Fleet:
 
     @contextlib.contextmanager
     def _read(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        con = _connection()
+        con = _connection(threading.get_ident())
         con.execute(f"ATTACH '{quoted(self.space.database)}' AS looked_at (READ_ONLY)")
         try:
             con.execute("USE looked_at")
