@@ -104,11 +104,19 @@ def _copies_are_not_read_back(request: pytest.FixtureRequest) -> Iterator[None]:
 LONG = ("drills", "pipeline/runs", "pipeline/store", "detectors/test_")  # modules of minutes: no worker ends with one
 
 
+def _looks_at_the_demo(item: pytest.Item) -> bool:
+    return isinstance(item, pytest.Function) and "sample_history" in item.fixturenames
+
+
+@pytest.hookimpl(tryfirst=True)  # before those that are marked slow are left out
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Long modules first, those that look at the demo last: it is being lived meanwhile."""
+    """Long modules first, those that look at the demo last: it is lived meanwhile, and its 45 mornings are slow."""
+    for item in items:
+        if _looks_at_the_demo(item):
+            item.add_marker("slow")
 
     def place(item: pytest.Item) -> int:
-        if isinstance(item, pytest.Function) and "sample_history" in item.fixturenames:
+        if _looks_at_the_demo(item):
             return 2
         module = item.path.relative_to(ROOT / "tests").as_posix()
         return 0 if module.startswith(LONG) else 1
@@ -171,9 +179,7 @@ def _demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     shared = (base if worker_id == "master" else base.parent) / "demo"  # workers have a folder each, in one of the run
     shared.mkdir(exist_ok=True)
     demo = Demo(shared)
-    wanted = any(
-        isinstance(one, pytest.Function) and "sample_history" in one.fixturenames for one in request.session.items
-    )
+    wanted = any(map(_looks_at_the_demo, request.session.items))
     if wanted and not os.environ.get(LIVED):
         demo.begin()
     yield demo
@@ -194,6 +200,14 @@ def few_detectors() -> Iterator[None]:
     """In the whole module, half of the detectors look."""
     with pytest.MonkeyPatch.context() as patch:
         silence(patch.setattr)
+        yield
+
+
+@pytest.fixture(scope="module")
+def no_detectors() -> Iterator[None]:
+    """In the whole module, no detector looks: days are judged, for tests that care of no finding."""
+    with pytest.MonkeyPatch.context() as patch:
+        silence(patch.setattr, families=())
         yield
 
 

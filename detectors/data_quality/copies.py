@@ -122,9 +122,10 @@ def copied_values(device_readings: pl.DataFrame, found: pl.DataFrame) -> pl.Data
 def _of_day(rows: pl.DataFrame, earlier: pl.DataFrame) -> pl.DataFrame:
     """MARKS of one device's day that was copied from `earlier` rows, which end with its own, in order of time."""
     now, then = _row_hashes(rows), _row_hashes(earlier)
-    jumps = _jumps(rows)
     origin = np.full(len(now), -1)
-    for lag in _lags(now, then):
+    lags = _lags(now, then)
+    jumps = _jumps(rows) if lags else {}
+    for lag in lags:
         first = max(0, lag)
         last = min(len(now), len(then) + lag)
         same = np.zeros(len(now) + 2, bool)

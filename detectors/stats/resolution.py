@@ -1,5 +1,7 @@
 """A meter's resolution as its values show it: the largest step of which all differences between them are multiples."""
 
+from functools import cache
+
 import polars as pl
 
 MIN_VALUES = 3  # two values have one difference, which agrees with itself
@@ -23,23 +25,47 @@ def lazy_resolutions(rows: pl.LazyFrame, by: list[str], channel: str, *, min_val
     step; null = fewer than `min_values` distinct values, which show none.
     """
     level = pl.col(channel).round(DIGITS).alias("level")
-    levels = rows.select(*by, level).filter(pl.col("level").is_finite()).unique().sort(*by, "level")
+    levels = rows.select(*by, level).filter(IS_LEVEL).unique().sort(*by, "level")
+    gap, least = _gap_and_least(tuple(by))
+    told = (
+        levels.with_columns(gap=gap)
+        .with_columns(least=least)
+        .group_by(by)
+        .agg(LEAST.first(), *SHARES, distinct=pl.len().cast(pl.Int64))
+    )
+    return told.select(*by, resolution=pl.when(pl.col("distinct") >= min_values).then(STEP), distinct="distinct")
+
+
+@cache
+def _gap_and_least(by: tuple[str, ...]) -> tuple[pl.Expr, pl.Expr]:
+    """The difference to the level before in the same group, and the group's smallest one."""
     is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in by)
     gap = pl.when(is_same).then(pl.col("level").diff())
-    gaps = levels.with_columns(gap=pl.when(gap > SAME).then(gap))
-    gaps = gaps.with_columns(least=pl.col("gap").min().over(by))
-    multiple = pl.col("gap") / pl.col("least")
-    shares = [
-        (((multiple * part - (multiple * part).round()).abs() <= SLACK) | multiple.is_null())
+    return pl.when(gap > SAME).then(gap), pl.col("gap").min().over(by)
+
+
+def _share(part: int) -> pl.Expr:
+    """Of the differences, how many are whole multiples of a part of the smallest one."""
+    multiple = pl.col("gap") / LEAST * part
+    return (
+        (((multiple - multiple.round()).abs() <= SLACK) | (pl.col("gap") / LEAST).is_null())
         .mean()
         .alias(f"share_{part}")
-        for part in PARTS
-    ]
-    told = gaps.group_by(by).agg(pl.col("least").first(), *shares, distinct=pl.len().cast(pl.Int64))
-    step = pl.coalesce(
+    )
+
+
+def _step() -> pl.Expr:
+    """The smallest difference, or the first part of it that the shares and the number of levels let stand; else 0."""
+    return pl.coalesce(
         pl.when(
             (pl.col(f"share_{part}") >= AGREEMENT) & ((pl.col("distinct") >= MANY_VALUES) if part > 1 else pl.lit(True))
-        ).then(pl.col("least") / part)
+        ).then(LEAST / part)
         for part in PARTS
     ).fill_null(0.0)
-    return told.select(*by, resolution=pl.when(pl.col("distinct") >= min_values).then(step), distinct="distinct")
+
+
+# Many channels of many groups are asked each night: what is asked of them is made once.
+IS_LEVEL = pl.col("level").is_finite()
+LEAST = pl.col("least")
+SHARES = [_share(part) for part in PARTS]
+STEP = _step()

@@ -99,6 +99,7 @@ class Windows:
         """`fitted` leaves the rows that count today, as of devices that the register knows."""
         self.features = {one.name: one for one in ordered()}
         self._store, self._first, self._last, self._fitted = store, first, last, fitted
+        self._empty = tables.without_rows(store)  # most of them, at sites without batteries, phases or counters
         self._rows: dict[str, pl.DataFrame] = {}
         self._is_one_day = first == last
 
@@ -121,9 +122,14 @@ class Windows:
 
     def _held(self, feature: Feature) -> pl.DataFrame:
         if feature.name not in self._rows:
-            first = self._first - timedelta(days=feature.window_days)
-            self._rows[feature.name] = self._fitted(tables.read(self._store, feature, first, self._last))
+            self._rows[feature.name] = self._read(feature)
         return self._rows[feature.name]
+
+    def _read(self, feature: Feature) -> pl.DataFrame:
+        if feature.name in self._empty and feature.schema is not None:
+            return feature.schema.to_frame()
+        first = self._first - timedelta(days=feature.window_days)
+        return self._fitted(tables.read(self._store, feature, first, self._last))
 
     def note(self, feature: Feature, day: date, rows: pl.DataFrame) -> None:
         """Takes in what was made of a nightly feature on `day`: later days of the block look back on it."""

@@ -227,6 +227,8 @@ def of_devices(frame: pl.DataFrame, devices: pl.DataFrame) -> pl.DataFrame:
 
 def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """The rows of these sites, without days before they were commissioned; the frame itself where all are."""
+    if frame.is_empty():
+        return frame
     day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()
     first = frame.select(day.min()).item()
     if first is None or not (sites["commissioned_on"] > first).any():

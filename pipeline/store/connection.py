@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -21,6 +21,9 @@ NOT_DAMAGE = re.compile(  # what DuckDB says when a file is well, but not to be 
     r"newer version|version number",
     re.IGNORECASE,
 )
+# The sites of parameter $asked: a list of thousands would be gone through for every row, what is joined is not; a frame
+# that is offered costs more than most statements.
+ASKED = "(SELECT unnest(CAST($asked AS VARCHAR[])) AS site_id)"
 MEMORY_LIMIT = "1GB"  # ours: a night's batch needs a third of it; DuckDB spills beyond
 
 
@@ -32,6 +35,7 @@ class Store:
 
     def __init__(self, database: Path) -> None:
         self.database = database
+        self.is_inside = False  # a transaction
         self._register: dict[str, pl.DataFrame] = {}  # frames of the register's copy, read once
         self.con = duckdb.connect(":memory:")
         try:
@@ -90,11 +94,11 @@ class Store:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing; nested use joins the outer transaction."""
-        if getattr(self, "_inside", False):
+        if self.is_inside:
             yield
             return
         self.con.execute("BEGIN")
-        self._inside = True
+        self.is_inside = True
         try:
             yield
         except BaseException:
@@ -105,7 +109,7 @@ class Store:
         else:
             self.con.execute("COMMIT")
         finally:
-            self._inside = False
+            self.is_inside = False
 
     def frame(self, sql: str, parameters: Iterable[Any] | dict[str, Any] = ()) -> pl.DataFrame:
         """The whole result of a query; instants come as UTC."""
@@ -134,10 +138,6 @@ class Store:
                 self._take_back(frames)
             raise
         self._take_back(frames)
-
-    def asked(self, site_ids: Iterable[str]) -> AbstractContextManager[None]:
-        """The same of sites, as `asked`: a list of thousands would be gone through for every row, a join is not."""
-        return self.offered(asked=pl.DataFrame({"site_id": list(site_ids)}, schema={"site_id": pl.String}))
 
     def _take_back(self, names: Iterable[str]) -> None:
         for name in names:

@@ -49,6 +49,9 @@ def bring_back(store: Store, log: Path) -> int:
         row for at, row in logged.items()
         if at[0] == "clock_shift" and row["undone_at"] and at in held and not held[at]["undone_at"]
     ]  # fmt: skip
+    if not undone and not any(lacking.values()):
+        _count_on(store)
+        return 0
     with store.transaction():
         _insert(store, "decision", lacking["decision"])
         _insert(store, "clock_shift", shifts)
@@ -90,7 +93,9 @@ def read(log: Path) -> Rows:
 def _held(store: Store) -> Rows:
     """The same of the history."""
     found: Rows = {}
-    for name in KEYS:
+    counts = ", ".join(f"(SELECT count(*) FROM {name})" for name in KEYS)
+    ((*held,),) = store.con.execute(f"SELECT {counts}").fetchall()
+    for name in (name for name, count in zip(KEYS, held, strict=True) if count):
         for (text,) in store.con.execute(
             f"SELECT CAST(to_json(t) AS VARCHAR) FROM {name} AS t ORDER BY ALL"
         ).fetchall():

@@ -2,18 +2,19 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
+from typing import Any
 
 import polars as pl
 
 from detectors.features import Feature
-from pipeline.store.connection import Store
+from pipeline.store.connection import ASKED, Store
 
 TYPES: dict[type[pl.DataType], str] = {
     pl.String: "VARCHAR", pl.Date: "DATE", pl.Float64: "DOUBLE", pl.Boolean: "BOOLEAN", pl.Int32: "INTEGER",
     pl.Int64: "BIGINT", pl.Datetime: "TIMESTAMP",
 }  # fmt: skip
 
-OF_ASKED = "site_id IN (SELECT site_id FROM asked)"
+OF_ASKED = f"site_id IN {ASKED}"
 
 
 def table_of(feature: Feature) -> str:
@@ -80,6 +81,16 @@ def write_days(store: Store, rows: Mapping[Feature, pl.DataFrame], done: pl.Data
         store.insert(table_of(feature), made)
 
 
+def without_rows(store: Store) -> set[str]:
+    """The names of features whose tables hold nothing, as far as that is known without looking into them."""
+    if store.is_inside:  # what a transaction wrote is not counted yet
+        return set()
+    rows = store.con.execute(
+        "SELECT table_name FROM duckdb_tables() WHERE database_name = 'history' AND estimated_size = 0"
+    ).fetchall()
+    return {table.removeprefix("feature_") for (table,) in rows if table.startswith("feature_")}
+
+
 def _having(store: Store, tables: list[str], rows: str, parameters: dict[str, date] | None = None) -> list[str]:
     """Those of the tables that have such rows: of a new day, as most are, none has."""
     asked = " UNION ALL ".join(f"SELECT '{table}' WHERE EXISTS (SELECT 1 FROM {table} {rows})" for table in tables)
@@ -105,26 +116,31 @@ def read_of(
     store: Store, feature: Feature, first: date, last: date, sites: Sequence[str], columns: Sequence[str] = ()
 ) -> pl.DataFrame:
     """The same of some sites alone; `columns`: those of SCHEMA that are wanted, if not all."""
-    with store.asked(sites):
-        return _read(store, feature, first, last, OF_ASKED, columns)
+    return _read(store, feature, first, last, OF_ASKED, columns, {"asked": list(sites)})
 
 
 def newest_of(store: Store, feature: Feature, first: date, last: date, sites: Sequence[str]) -> pl.DataFrame:
     """The newest of these rows of each site."""
     is_newest = f"{OF_ASKED} QUALIFY row_number() OVER (PARTITION BY site_id ORDER BY day DESC) = 1"
-    with store.asked(sites):
-        return _read(store, feature, first, last, is_newest)
+    return _read(store, feature, first, last, is_newest, given={"asked": list(sites)})
 
 
 def _read(
-    store: Store, feature: Feature, first: date, last: date, which: str = "true", columns: Sequence[str] = ()
+    store: Store,
+    feature: Feature,
+    first: date,
+    last: date,
+    which: str = "true",
+    columns: Sequence[str] = (),
+    given: Mapping[str, Any] | None = None,
 ) -> pl.DataFrame:
     assert feature.schema is not None
     schema = pl.Schema({name: kind for name, kind in feature.schema.items() if not columns or name in columns})
     order = [name for name in ("site_id", "day", "device_id") if name in feature.schema]
     listed = ", ".join(f'"{name}"' for name in schema)
     frame = store.frame(
-        f"SELECT {listed} FROM {table_of(feature)} WHERE day BETWEEN ? AND ? AND {which} ORDER BY {', '.join(order)}",
-        [first, last],
+        f"SELECT {listed} FROM {table_of(feature)} WHERE day BETWEEN $first AND $last AND {which} "
+        f"ORDER BY {', '.join(order)}",
+        {"first": first, "last": last, **(given or {})},
     )
     return frame if frame.schema == schema else frame.cast(schema)

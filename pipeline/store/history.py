@@ -8,7 +8,7 @@ import polars as pl
 from detectors.features import Feature
 from detectors.frames import DAYS
 from pipeline.store import features, older, reading_flags
-from pipeline.store.connection import Store
+from pipeline.store.connection import ASKED, Store
 from pipeline.store.parts import OF_READINGS
 from pipeline.store.reader import mark_due
 
@@ -44,19 +44,18 @@ def write_silent_days(store: Store, day: date, sites: Sequence[str]) -> None:
 
     Where the register does not tell since when, it is since its first reading.
     """
-    with store.asked(sites):
-        store.con.execute(
-            """
-            INSERT INTO site_day BY NAME
-            SELECT s.site_id, $day AS day, 0 AS readings, 0.0 AS coverage_pct, 0.0 AS pv_coverage_pct FROM site AS s
-            SEMI JOIN asked AS a ON a.site_id = s.site_id
-            ANTI JOIN (SELECT site_id FROM site_day WHERE day = $day) AS d ON d.site_id = s.site_id
-            WHERE s.watched
-            AND (s.commissioned_on <= $day OR s.commissioned_on IS NULL AND s.site_id IN
-                (SELECT site_id FROM site_day WHERE readings > 0 AND day < $day))
-            """,
-            {"day": day},
-        )
+    store.con.execute(
+        f"""
+        INSERT INTO site_day BY NAME
+        SELECT s.site_id, $day AS day, 0 AS readings, 0.0 AS coverage_pct, 0.0 AS pv_coverage_pct FROM site AS s
+        SEMI JOIN {ASKED} AS a ON a.site_id = s.site_id
+        ANTI JOIN (SELECT site_id FROM site_day WHERE day = $day) AS d ON d.site_id = s.site_id
+        WHERE s.watched
+        AND (s.commissioned_on <= $day OR s.commissioned_on IS NULL AND s.site_id IN
+            (SELECT site_id FROM site_day WHERE readings > 0 AND day < $day))
+        """,
+        {"day": day, "asked": list(sites)},
+    )
 
 
 def dirty_days(store: Store) -> pl.DataFrame:
@@ -106,15 +105,15 @@ def mark_sites_dirty(store: Store, sites: Iterable[str], first: date = date.min,
     ids = sorted(sites)
     if not ids:
         return
-    with store.asked(ids):
-        days = store.frame(
-            f"""
-            SELECT DISTINCT site_id, CAST(day + unnest(range(-2, 3)) * INTERVAL 1 DAY AS DATE) AS day
-            FROM (SELECT DISTINCT r.site_id, CAST(r.ts_utc AS DATE) AS day FROM {older.source(store)} AS r
-                  SEMI JOIN asked AS a ON a.site_id = r.site_id)
-            ORDER BY ALL
-            """
-        ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
+    days = store.frame(
+        f"""
+        SELECT DISTINCT site_id, CAST(day + unnest(range(-2, 3)) * INTERVAL 1 DAY AS DATE) AS day
+        FROM (SELECT DISTINCT r.site_id, CAST(r.ts_utc AS DATE) AS day FROM {older.source(store)} AS r
+              SEMI JOIN {ASKED} AS a ON a.site_id = r.site_id)
+        ORDER BY ALL
+        """,
+        {"asked": ids},
+    ).filter(pl.col("day").is_between(_shifted(first, -3), _shifted(last, 3)))
     store.insert("dirty_day", days)
     mark_due(store, OF_READINGS, days["day"].unique())
 

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import polars as pl
 
 from detectors.data_quality.flags import good_values
+from detectors.frames import READINGS
 from pipeline.store import device_sums, older, readings
 from pipeline.store.connection import Store, quoted
 from pipeline.timezones.local_time import utc_midnight
@@ -43,6 +44,8 @@ OF_SPANS = {  # relation -> what gives its rows of a span of days, a month or, o
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
+CUT_HOURS = """SELECT count(*) - count(DISTINCT (site_id, ts_utc)) FROM feature_site_hour
+    WHERE ts_utc >= ? AND ts_utc < ?"""
 PERIODS_AT_ONCE = 50  # ours: put in force together; a run that ends before writes them once more
 OF_READINGS = ("reading", "device_reading", "reading_raw")
 # Periods are UTC days, months once they are old: a night writes its own day, not its month. The hours of a month are
@@ -192,11 +195,9 @@ def _reported(store: Store, period: str) -> str:
 
 def _write_span(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
     lo, hi = _span(period)
-    sql = (
-        OF_SPANS[relation]
-        .replace("$lo", f"TIMESTAMPTZ '{lo.isoformat()}'")
-        .replace("$hi", f"TIMESTAMPTZ '{hi.isoformat()}'")
-    )
+    is_whole = relation == "site_hour" and not store.value(CUT_HOURS, [lo, hi])
+    text = resources.query("whole_site_hour") if is_whole else OF_SPANS[relation]
+    sql = text.replace("$lo", f"TIMESTAMPTZ '{lo.isoformat()}'").replace("$hi", f"TIMESTAMPTZ '{hi.isoformat()}'")
     file = _part_name(relation, period)
     if _write_file(store, folder / file, sql) or relation not in DAILY:
         yield file
@@ -268,7 +269,7 @@ def empty_part(store: Store, folder: Path, relation: str) -> str:
 @cache
 def _columns() -> str:
     """What tells the columns of one release from those of another."""
-    texts = [resources.query("readings"), *OF_SPANS.values()]
+    texts = [repr(READINGS), *OF_SPANS.values()]
     for file in sorted(resources.folder("sql").glob("*.sql")):
         texts += [file.name, file.read_text(encoding="utf-8")]
     return f"{zlib.crc32(''.join(texts).encode()):08x}"

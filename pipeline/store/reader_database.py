@@ -29,15 +29,15 @@ def write_database(store: Store, folder: Path) -> None:
     """
     texts = {file.stem: file.read_text(encoding="utf-8") for file in sorted(resources.folder("sql").glob("1*.sql"))}
     release = _digest("".join(texts.values()))
-    made = {name: _with_parts(store, folder, name, text) for name, text in texts.items() if "$parts" in text}
+    parts = _parts_in_force(store, folder, (_relation(name) for name, text in texts.items() if "$parts" in text))
     before = _made_of(folder, release)
     try:
-        _write(store, folder, texts, made, before)
+        _write(store, folder, texts, parts, before)
     except duckdb.Error:
         if before is None:
             raise
         before = None  # the one before is not whole
-        _write(store, folder, texts, made, before)
+        _write(store, folder, texts, parts, before)
     unfinished = _unfinished(folder)
     unfinished.chmod(unfinished.stat().st_mode & 0o444)  # a client that opens it for writing would lock all others out
     move_file(unfinished, folder / DATABASE)
@@ -47,13 +47,13 @@ def write_database(store: Store, folder: Path) -> None:
         "release": release,
         "state": state,
         "bytes_from_nothing": state[0] if before is None else before["bytes_from_nothing"],
-        "views": {name: _digest(text) for name, text in made.items()},
+        "parts": {relation: _digest(paths) for relation, paths in parts.items()},
     }
     replace_file(folder / MADE_OF, json.dumps(told))
 
 
 def _write(
-    store: Store, folder: Path, texts: Mapping[str, str], made: Mapping[str, str], before: Mapping[str, Any] | None
+    store: Store, folder: Path, texts: Mapping[str, str], parts: Mapping[str, str], before: Mapping[str, Any] | None
 ) -> None:
     """The unfinished database, from nothing or from the one before."""
     unfinished = _unfinished(folder)
@@ -65,10 +65,16 @@ def _write(
         store.con.execute("USE reader")
         with store.transaction():
             for name, text in texts.items():
+                relation = _relation(name)
+                is_replaced = relation in parts and (
+                    before is None or before["parts"].get(relation) != _digest(parts[relation])
+                )
+                if is_replaced:
+                    store.con.execute(f"CREATE OR REPLACE MACRO {_macro(relation)} AS {parts[relation]}")
                 if before is None:
-                    store.con.execute(made.get(name, text))
-                elif name in made and before["views"].get(name) != _digest(made[name]):
-                    store.con.execute(made[name].replace("CREATE VIEW", "CREATE OR REPLACE VIEW", 1))
+                    store.con.execute(text.replace("$parts", _macro(relation)))
+                elif is_replaced:
+                    store.con.execute(f"SELECT * FROM {relation} LIMIT 0").fetchall()  # fails where parts lack a column
                 elif found := COPY_OF_TABLE.search(text):
                     store.con.execute(f"DELETE FROM {found[1]}; INSERT INTO {found[1]} {found[2]}")
     finally:
@@ -80,15 +86,22 @@ def _unfinished(folder: Path) -> Path:
     return folder / f"{DATABASE}.unfinished"
 
 
-def _with_parts(store: Store, folder: Path, name: str, text: str) -> str:
-    """The view's text with the paths of its parts."""
-    relation = name.partition("_")[2]
-    files = [
-        file for (file,) in store.con.execute(
-            "SELECT file FROM reader_part WHERE superseded_at IS NULL AND relation = ? ORDER BY file", [relation]
-        ).fetchall()
-    ]  # fmt: skip
-    return text.replace("$parts", _paths(folder, files or [empty_part(store, folder, relation)]))
+def _relation(name: str) -> str:
+    """The relation that a file of sql/ makes."""
+    return name.partition("_")[2]
+
+
+def _macro(relation: str) -> str:
+    """What a view names its parts by: they change each night, the view and its comments stay."""
+    return f"parts_of_{relation}()"
+
+
+def _parts_in_force(store: Store, folder: Path, relations: Iterable[str]) -> dict[str, str]:
+    """SQL of the paths of each relation's parts."""
+    files = dict(store.con.execute(
+        "SELECT relation, list(file ORDER BY file) FROM reader_part WHERE superseded_at IS NULL GROUP BY relation"
+    ).fetchall())  # fmt: skip
+    return {one: _paths(folder, files.get(one) or [empty_part(store, folder, one)]) for one in relations}
 
 
 def _paths(folder: Path, files: Iterable[str]) -> str:
@@ -109,7 +122,7 @@ def _made_of(folder: Path, release: str) -> Mapping[str, Any] | None:
             and state[0] <= GROWN * told["bytes_from_nothing"]
             and not (folder / f"{DATABASE}.wal").exists()
         )
-        return dict(told) if is_usable and isinstance(told["views"], dict) else None
+        return dict(told) if is_usable and isinstance(told["parts"], dict) else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

@@ -8,7 +8,8 @@ import polars as pl
 
 from detectors.frames import CHANNELS, COUNTERS, READING_FLAGS
 from pipeline.store import older
-from pipeline.store.connection import Store
+from pipeline.store.connection import ASKED, Store
+from pipeline.store.reported_powers import with_powers
 from pipeline.timezones.local_time import add_local, local_day_span
 from pipeline.workspace import resources
 
@@ -178,12 +179,13 @@ def speak_against(store: Store, site_id: str, device_id: str, first: datetime, l
 def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None = None) -> pl.DataFrame:
     """Readings of each device between two true instants: DEVICE_READINGS plus counters, counted energy and origin."""
     held = older.source(store, lo - CLOCK_REACH, hi + CLOCK_REACH)
-    asked = "" if sites is None else "SEMI JOIN asked AS a ON a.site_id = r.site_id"
-    query = resources.query("readings").replace("$held", held).replace("$asked", asked)
-    with store.asked(sites or ()):
-        frame = store.frame(query, {"lo": lo, "hi": hi})
+    which = "" if sites is None else f"SEMI JOIN {ASKED} AS a ON a.site_id = r.site_id"
+    given = {"lo": lo, "hi": hi, **({} if sites is None else {"asked": list(sites)})}
+    is_corrected = store.value("SELECT count(*) FROM clock_shift_span")
+    query = resources.query("corrected_readings" if is_corrected else "readings")
+    rows = store.frame(query.replace("$held", held).replace("$which", which), given)
+    known = with_powers(rows, store.sites())
     zones = dict(store.sites().select("site_id", "timezone").iter_rows())
-    known = frame.filter(pl.col("site_id").is_in(list(zones)))
     # Of an inverter that the register no longer names, rows stay in the history but are nobody's reading.
     if (is_named := known["device_id"] != "").any():
         devices = store.frame("SELECT site_id, device_id FROM device")

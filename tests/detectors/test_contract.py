@@ -2,10 +2,12 @@
 
 import inspect
 import json
+from collections.abc import Callable
 from datetime import date, timedelta
+from functools import cache
 from string import Formatter
 from types import SimpleNamespace
-from typing import get_args
+from typing import Any, get_args
 
 import numpy as np
 import polars as pl
@@ -119,6 +121,12 @@ def given() -> dict:
 
 
 @pytest.fixture(scope="module")
+def said(given: dict) -> Callable[[Any], list]:
+    """What a detector says of the region, asked once."""
+    return cache(lambda module: _run(module, given))
+
+
+@pytest.fixture(scope="module")
 def empty() -> dict:
     return {
         "readings": frames.READINGS.to_frame(),
@@ -210,7 +218,7 @@ BY_GROUPS = [module for module in ALL if READ & set(_wanted(module)) and not has
 
 
 @pytest.mark.parametrize("module", BY_GROUPS, ids=_by_name)
-def test_what_names_readings_says_of_a_site_the_same_whoever_is_judged_with_it(module, given):
+def test_what_names_readings_says_of_a_site_the_same_whoever_is_judged_with_it(module, given, said):
     """A large fleet's readings come some sites at a time."""
     ids = given["sites"]["site_id"].sort()
     parts = []
@@ -223,14 +231,14 @@ def test_what_names_readings_says_of_a_site_the_same_whoever_is_judged_with_it(m
         }
         parts += _run(module, mine)
     key = lambda verdict: (verdict.site_id, getattr(verdict, "kind", ""))  # noqa: E731
-    whole = _run(module, given)
+    whole = said(module)
     assert sorted(parts, key=key) == sorted(whole, key=key)
 
 
 @pytest.mark.parametrize("module", [one for one in ALL if hasattr(one, "OF_FLEET")], ids=_by_name)
-def test_what_compares_sites_needs_no_other_columns_than_it_says(module, given):
+def test_what_compares_sites_needs_no_other_columns_than_it_says(module, given, said):
     narrow = {name: given[name].select(module.OF_FLEET) for name in READ & set(_wanted(module))}
-    assert _run(module, given | narrow) == _run(module, given)
+    assert _run(module, given | narrow) == said(module)
 
 
 def _shape(finding: Finding) -> tuple:
@@ -239,8 +247,8 @@ def _shape(finding: Finding) -> tuple:
 
 
 @pytest.mark.parametrize("module", ALL, ids=_by_name)
-def test_its_verdicts_are_of_the_day_of_known_sites_with_units_in_the_evidence(module, given):
-    verdicts = _run(module, given)
+def test_its_verdicts_are_of_the_day_of_known_sites_with_units_in_the_evidence(module, given, said):
+    verdicts = said(module)
     ids = set(given["sites"]["site_id"])
     sentences = detectors.reasons()[module.DETECTOR]
     assert verdicts, "nothing in the fleet for this detector: give the fixture something"
@@ -268,8 +276,8 @@ def test_its_verdicts_are_of_the_day_of_known_sites_with_units_in_the_evidence(m
             assert all(value is None or np.isfinite(value) for value in one.values)
 
 
-def test_the_fleet_here_shows_the_first_detectors_something(given):
-    found = {v.kind for module in ALL for v in _run(module, given) if isinstance(v, Finding)}
+def test_the_fleet_here_shows_the_first_detectors_something(said):
+    found = {v.kind for module in ALL for v in said(module) if isinstance(v, Finding)}
     assert {"unexpected-export", "battery-at-floor"} <= found
 
 

@@ -25,6 +25,9 @@ NEEDS = {
 FAULTS = {f"{name}-faulty": fault("underperformance", 24, size=40.0) for name in LOOK_ALIKES}
 
 
+pytestmark = pytest.mark.slow
+
+
 @pytest.fixture(scope="module")
 def spring():
     return yield_fleet.live_nights(yield_fleet.make(6701, NEEDS, FAULTS, days=40))

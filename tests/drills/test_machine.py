@@ -23,6 +23,7 @@ from pipeline.runs.schedule import Service
 from pipeline.runs.service_time import Backoff, Clocks
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
+pytestmark = pytest.mark.slow
 READS_COPIES_BACK = True
 DAYS = [DAY, date(2026, 3, 11)]
 TRIES = 3  # lengths to which the history's file is cut, the first of them with no copy to fall back to

@@ -15,6 +15,8 @@ from tests.simulation.workspace import counters, first_midnight_s
 DAYS = 4
 AROUND_CHANGES = (date(2026, 3, 27), date(2026, 10, 23))  # clocks change on the third day in Europe
 
+pytestmark = pytest.mark.slow  # a fleet of many kinds of sites, as the benches draw them
+
 
 @pytest.fixture(scope="module", params=AROUND_CHANGES, ids=str)
 def fleet(request: pytest.FixtureRequest) -> Fleet:

@@ -24,6 +24,8 @@ Case = tuple[Site, Fault, Truth, Samples, NDArray[np.bool_]]
 
 SITES = 3 * len(KINDS)  # as many of each kind, unless a place does not allow it
 
+pytestmark = pytest.mark.slow  # a fleet of many kinds of sites, as the benches draw them
+
 
 @pytest.fixture(scope="module")
 def fleet() -> Fleet:

@@ -16,6 +16,8 @@ from tests.simulation.places import draw_spots
 
 AROUND_CHANGE = date(2026, 3, 10)
 
+pytestmark = pytest.mark.slow  # a fleet of many kinds of sites, as the benches draw them
+
 
 @pytest.fixture(scope="module")
 def fleet() -> Fleet:

@@ -3,8 +3,10 @@
 import contextlib
 import csv
 import io
+import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ from pipeline.ingest.ingest import IngestResult
 from pipeline.runs import cycle, session
 from pipeline.runs.rebuild import rebuild
 from pipeline.runs.session import Opened
+from pipeline.store.connection import quoted
 from pipeline.workspace.places import Workspace
 
 DAY = date(2026, 3, 10)
@@ -92,6 +95,14 @@ column = "soc"
 column = "battery"
 """,
 }
+
+
+@cache
+def _connection(_thread: int) -> duckdb.DuckDBPyConnection:
+    """One for all questions of a thread: a new one costs more than to look into a file."""
+    con = duckdb.connect()
+    con.execute("SET TimeZone = 'UTC'")
+    return con
 
 
 class Fleet:
@@ -174,9 +185,14 @@ class Fleet:
 
     @contextlib.contextmanager
     def _read(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        with contextlib.closing(duckdb.connect(str(self.space.database), read_only=True)) as con:
-            con.execute("SET TimeZone = 'UTC'")
+        con = _connection(threading.get_ident())
+        con.execute(f"ATTACH '{quoted(self.space.database)}' AS looked_at (READ_ONLY)")
+        try:
+            con.execute("USE looked_at")
             yield con
+        finally:
+            con.execute("USE memory")
+            con.execute("DETACH looked_at")
 
     def value(self, sql: str) -> Any:
         return self.ask(sql)[0][0]

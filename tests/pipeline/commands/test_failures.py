@@ -34,6 +34,7 @@ def ended(process: subprocess.Popen[str]) -> tuple[int, list[str]]:
     return process.returncode, [line for line in said.splitlines() if line.startswith("noonmark: ")]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_detectors_here")
 @pytest.mark.parametrize("kib", [16, 700])
 def test_a_full_disk_is_told_in_one_line_and_the_next_run_ends_the_work(tmp_path: Path, kib: int) -> None:
@@ -49,6 +50,7 @@ def test_a_full_disk_is_told_in_one_line_and_the_next_run_ends_the_work(tmp_path
     assert reader.ask(space.reader, "SELECT count(*) FROM reading").item() == 6 * 96
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("after_s", [0.3, 0.8, 2.5])
 def test_an_interrupt_at_any_moment_is_one_line(tmp_path: Path, after_s: float) -> None:
     """While the program is loaded, or in the midst of its work; done before it, or interrupted by it, as may be.

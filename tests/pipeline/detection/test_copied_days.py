@@ -12,6 +12,8 @@ import pytest
 from pipeline.runs import session
 from tests.support.fleet import DAY, Fleet
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 ROWS = 288
 DAYS_S = "SELECT day, readings, round(coverage_pct, 6), round(load_kwh, 9) FROM site_day ORDER BY day"
 

@@ -4,7 +4,11 @@ import math
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
+
 from tests.support.fleet import DAY, Fleet
+
+pytestmark = pytest.mark.usefixtures("few_detectors")
 
 PEAK_W = (
     18_000.0  # of a roof registered as 10 kWp, whose cap is 13 kW: from the fourth such day on it is a wrong rating

@@ -75,6 +75,7 @@ def one(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
     return fleet
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("where", ["workers", "cluster"])
 def test_a_night_of_two_of_which_one_dies_is_the_night_of_one(
     one: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str

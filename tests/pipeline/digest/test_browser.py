@@ -30,6 +30,7 @@ def made(name: str) -> str:
     return to_html(facts)
 
 
+@pytest.mark.slow
 @needs_browser
 @pytest.mark.parametrize("is_dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("name", ["morning", "fleet", "site", "sheet"])
@@ -38,6 +39,7 @@ def test_nothing_overflows_fails_or_is_hard_to_read(name, is_dark, tmp_path):
     assert wrong == {str(width): [] for width in browser.WIDTHS}
 
 
+@pytest.mark.slow
 @needs_browser
 def test_the_check_finds_what_is_wrong(tmp_path):
     bad = "<p style='width: 900px'>wide</p><p style='color: #aaa'>pale</p><script>nonsense()</script>"
@@ -47,6 +49,7 @@ def test_the_check_finds_what_is_wrong(tmp_path):
     assert any("nonsense" in one for one in wrong["768"])
 
 
+@pytest.mark.slow
 @needs_browser
 def test_a_quiet_morning_is_two_pages_of_paper_a_bad_one_six_and_a_sheet_one(tmp_path):
     page = tmp_path / "page.html"

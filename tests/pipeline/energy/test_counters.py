@@ -11,6 +11,8 @@ import pytest
 from pipeline.energy.counters import difference
 from tests.support.fleet import PROFILES, Fleet, differences, stamps, table
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 BERLIN = ZoneInfo("Europe/Berlin")
 MARCH_10 = datetime(2026, 3, 10, 12, tzinfo=BERLIN)
 

@@ -8,6 +8,8 @@ from pipeline.commands.cli import main
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of, zipped
 from tests.support.fleet import PROFILES, Fleet, roof, sunny, table
 
+pytestmark = pytest.mark.usefixtures("no_detectors")
+
 GERMAN = PROFILES["roof"].replace("%Y-%m-%d %H:%M", "%d.%m.%Y %H:%M")
 
 

@@ -12,6 +12,8 @@ from tests.pipeline.ingest.test_ingest import MORNING, pv_of
 from tests.support import dying
 from tests.support.fleet import Fleet, roof, sunny
 
+pytestmark = pytest.mark.usefixtures("no_detectors")
+
 
 @pytest.fixture
 def fleet(tmp_path: Path) -> Fleet:

@@ -18,6 +18,8 @@ from pipeline.ingest.arrivals import find
 from tests.support.build_profiles import profile
 from tests.support.fleet import Fleet, differences
 
+pytestmark = pytest.mark.usefixtures("no_detectors")
+
 SEGMENT = 12_000  # bytes; some 300 rows
 LOCAL = """
 format = "csv"

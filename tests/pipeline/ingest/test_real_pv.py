@@ -20,6 +20,8 @@ from pipeline.store import reader
 from pipeline.workspace.places import Workspace
 from tests.support.places import OPEN_DATA
 
+pytestmark = pytest.mark.usefixtures("no_detectors")
+
 PVANALYTICS = pytest.importorskip("pvanalytics")
 DATA = Path(str(files("pvanalytics"))) / "data"
 

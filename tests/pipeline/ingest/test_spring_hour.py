@@ -8,6 +8,8 @@ import pytest
 from tests.pipeline.exports.test_spring_hour import export
 from tests.support.fleet import PROFILES, Fleet
 
+pytestmark = pytest.mark.usefixtures("no_detectors")
+
 LOCAL = PROFILES["roof"].replace('zone = "utc"', 'zone = "export_timezone"')
 SITE = {"site_id": "S1", "latitude": "47.4", "longitude": "8.5", "timezone": "Europe/Zurich"}
 

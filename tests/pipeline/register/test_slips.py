@@ -14,6 +14,8 @@ from pipeline.timezones.zones import zone_names
 from tests.pipeline.ingest.test_ingest import MORNING
 from tests.support.fleet import PROFILES, Fleet, roof, sunny
 
+pytestmark = pytest.mark.usefixtures("no_detectors")
+
 
 @pytest.fixture
 def fleet(tmp_path: Path) -> Fleet:

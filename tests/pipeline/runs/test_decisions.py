@@ -1,8 +1,12 @@
 """A clock that is wrong, corrected from the desk: the history is repaired and the exception closes by itself."""
 
+import contextlib
+import io
 import json
+import shutil
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -23,6 +27,7 @@ from tests.support.snapshot import Snapshot
 pytestmark = pytest.mark.usefixtures("few_detectors")
 
 DAYS = [date(2026, 5, 2) + timedelta(days=n) for n in range(5)]
+CORRECTION = ("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
 
 
 def late(lines: list[str], minutes: int) -> list[str]:
@@ -44,6 +49,16 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
     return Snapshot(space.root)
 
 
+@pytest.fixture(scope="module")
+def corrected(judged: Snapshot) -> tuple[Snapshot, Any]:
+    """The same after CORRECTION, beside it, and what the command said."""
+    root = judged.root.with_name("corrected")
+    shutil.copytree(judged.restored(), root)
+    with contextlib.redirect_stdout(io.StringIO()) as out:
+        assert main(["-w", str(root), *CORRECTION, "--json"]) == 0
+    return Snapshot(root), json.loads(out.getvalue())
+
+
 @pytest.fixture
 def space(judged: Snapshot) -> Workspace:
     return Workspace(judged.restored())
@@ -51,9 +66,19 @@ def space(judged: Snapshot) -> Workspace:
 
 @pytest.fixture
 def ask(capsys: pytest.CaptureFixture[str], space: Workspace) -> Callable[..., Any]:
+    return asked_of(space.root, capsys)
+
+
+@pytest.fixture
+def ask_corrected(capsys: pytest.CaptureFixture[str], corrected: tuple[Snapshot, Any]) -> Callable[..., Any]:
+    """After CORRECTION."""
+    return asked_of(corrected[0].restored(), capsys)
+
+
+def asked_of(root: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Any]:
     def call(*arguments: str) -> Any:
         capsys.readouterr()
-        assert main(["-w", str(space.root), *arguments, "--json"]) == 0
+        assert main(["-w", str(root), *arguments, "--json"]) == 0
         return json.loads(capsys.readouterr().out)
 
     return call
@@ -65,7 +90,9 @@ NOON = """SELECT avg(epoch(ts_utc) * pv_w) / avg(pv_w) - min(epoch(ts_utc)) AS c
     WHERE site_id = 'R-1' AND ts_utc >= '2026-05-06 00:00+00' AND ts_utc < '2026-05-07 00:00+00'"""
 
 
-def test_a_correction_repairs_the_history_and_closes_the_exception(ask: Callable[..., Any]) -> None:
+def test_a_correction_repairs_the_history_and_closes_the_exception(
+    ask: Callable[..., Any], ask_corrected: Callable[..., Any], corrected: tuple[Snapshot, Any]
+) -> None:
     before = ask("sql", NOON)[0]["centre_s"]
     (exception,) = ask("sql", CLOCK)
     assert (exception["exception_id"], exception["kind"], exception["status"]) == (
@@ -75,7 +102,7 @@ def test_a_correction_repairs_the_history_and_closes_the_exception(ask: Callable
     )
     assert ask("sql", CHANGES)[0] == {"event": "opened", "who": "detection"}
 
-    (said,) = ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
+    ask, (said,) = ask_corrected, corrected[1]
     assert said["closed"] == ["R-1-clock-1"] and said["collided_readings"] == 0
     assert ask("sql", NOON)[0]["centre_s"] == pytest.approx(before - 3600, abs=60)
     assert ask("sql", "SELECT DISTINCT clock_shift_min AS m FROM reading WHERE site_id = 'R-1'") == [{"m": -60}]
@@ -94,23 +121,24 @@ def test_a_correction_repairs_the_history_and_closes_the_exception(ask: Callable
     assert ask("detect")["days"] == []
 
 
-def test_a_correction_given_again_counts_once(ask: Callable[..., Any]) -> None:
+def test_a_correction_given_again_counts_once(ask_corrected: Callable[..., Any]) -> None:
     """As after a run that was interrupted once its correction was written."""
-    given = ("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
-    ask(*given)
+    ask = ask_corrected
     once = ask("sql", NOON)
-    ask(*given)
+    ask(*CORRECTION)
     assert ask("sql", NOON) == once
     assert [row["shift_min"] for row in ask("sql", "FROM clock_shift")] == [-60]
 
 
-def test_another_correction_of_the_same_span_is_refused(ask: Callable[..., Any], space: Workspace) -> None:
-    ask("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))
-    other = ["-w", str(space.root), "retime", "R-1", "--shift-min", "-15", "--from", str(DAYS[0])]
+def test_another_correction_of_the_same_span_is_refused(
+    ask_corrected: Callable[..., Any], corrected: tuple[Snapshot, Any]
+) -> None:
+    other = ["-w", str(corrected[0].root), "retime", "R-1", "--shift-min", "-15", "--from", str(DAYS[0])]
     assert main(other) == 2
-    assert [row["shift_min"] for row in ask("sql", "FROM clock_shift")] == [-60]
+    assert [row["shift_min"] for row in ask_corrected("sql", "FROM clock_shift")] == [-60]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("is_undone", [False, True])
 def test_interrupted_and_run_again_it_counts_once(ask: Callable[..., Any], space: Workspace, is_undone: bool) -> None:
     """Stopped between the correction's commit and the site-days; the earlier correction stays in force either way."""

@@ -15,7 +15,7 @@ from tests.pipeline.ingest.test_ingest import quarter_hours, zipped
 from tests.support import dying
 from tests.support.fleet import Fleet, differences, roof, stamps, sunny, table
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = [pytest.mark.usefixtures("few_detectors"), pytest.mark.slow]
 
 POINTS = 6  # of some 200 steps; raise it to die at every one of them, which takes some minutes
 CHANCE = random.Random(20260310)

@@ -12,6 +12,8 @@ from pipeline.commands.cli import main
 from pipeline.runs import logs
 from tests.support import desk
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 
 @pytest.fixture(autouse=True)
 def root_logger() -> Iterator[None]:

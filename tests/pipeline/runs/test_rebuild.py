@@ -1,11 +1,13 @@
 """The history made again from the archive is the history."""
 
+import shutil
 from datetime import date
 from pathlib import Path
 
 import pytest
 
 from pipeline.errors import NoonmarkError, WorkspaceBusyError
+from pipeline.ingest.ingest import IngestResult
 from pipeline.runs import clock_corrections, decisions, session
 from pipeline.runs import rebuild as rebuilding
 from pipeline.store import reader
@@ -53,12 +55,20 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
     return Snapshot(root)
 
 
-def test_a_rebuild_gives_the_identical_history(lived: Fleet) -> None:
+@pytest.fixture(scope="module")
+def made_again(template: Snapshot) -> tuple[Snapshot, IngestResult]:
+    """The template after a rebuild, beside it, and what the rebuild did."""
+    fleet = Fleet.of(Path(shutil.copytree(template.restored(), template.root.with_name("made-again"))))
+    result = fleet.rebuild()
+    return Snapshot(fleet.space.root), result
+
+
+def test_a_rebuild_gives_the_identical_history(lived: Fleet, made_again: tuple[Snapshot, IngestResult]) -> None:
     before, times = lived.history(), lived.ask("SELECT export_id, taken_in_at FROM export_file ORDER BY ALL")
     archive, runs = lived.files("archive"), lived.ask("SELECT run_id, job FROM run ORDER BY ALL")
     readings = reader.ask(lived.space.reader, "FROM reading ORDER BY ALL")
     assert before["finding"] and before["decision"] and before["clock_shift"] and before["rejected_row"]
-    result = lived.rebuild()
+    lived, result = Fleet.of(made_again[0].restored()), made_again[1]
     assert differences(before, lived.history()) == {}
     assert lived.ask("SELECT export_id, taken_in_at FROM export_file ORDER BY ALL") == times
     assert lived.ask("SELECT run_id, job FROM run ORDER BY ALL") == runs
@@ -96,8 +106,8 @@ def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> N
     assert {row[:3] for row in lived.history()["finding"]} == {row[:3] for row in before["finding"]}
 
 
-def test_life_goes_on_after_a_rebuild(lived: Fleet) -> None:
-    lived.rebuild()
+def test_life_goes_on_after_a_rebuild(made_again: tuple[Snapshot, IngestResult]) -> None:
+    lived = Fleet.of(made_again[0].restored())
     number = lived.value("SELECT max(export_id) FROM export_file")
     lived.drop("S1_roof_11.csv", roof(sunny(date(2026, 3, 11))))
     lived.drop("S1_roof_10.csv", roof(sunny()))
@@ -118,6 +128,7 @@ def test_days_that_were_judged_though_nothing_arrived_are_judged_again(tmp_path:
     assert differences(before, fleet.history()) == {}
 
 
+@pytest.mark.slow
 def test_a_rebuild_that_ends_early_leaves_the_old_history(lived: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     before, shown = lived.history(), reader.ask(lived.space.reader, "FROM reading ORDER BY ALL")
     for step in ("sum_up", "_judge_again", "_keep"):
@@ -130,6 +141,7 @@ def test_a_rebuild_that_ends_early_leaves_the_old_history(lived: Fleet, monkeypa
     assert differences(before, lived.history()) == {}
 
 
+@pytest.mark.slow
 def test_a_rebuild_stopped_before_its_reader_is_published_is_made_up_for(lived: Fleet, monkeypatch) -> None:
     before, shown = lived.history(), reader.ask(lived.space.reader, "FROM reading ORDER BY ALL")
     with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):

@@ -12,7 +12,7 @@ from pipeline.commands.cli import main
 from pipeline.runs import cycle as runs
 from tests.support import desk
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = pytest.mark.usefixtures("no_detectors")
 
 FIRST, SECOND, THIRD = desk.DAYS
 
@@ -57,6 +57,7 @@ def test_a_digest_made_again_tells_the_same(desk_of: Any) -> None:
     assert (desk_of.files(FIRST), desk_of.files(SECOND)) == (2, 2)
 
 
+@pytest.mark.slow
 def test_a_digest_after_a_kill_tells_all_that_came_in(desk_of: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     arrive(desk_of, FIRST, "R-1", "R-2")
     desk_of("cycle", "--day", str(FIRST))

@@ -42,6 +42,15 @@ def test_rows_come_back_by_site_and_day_with_every_type(store: Store) -> None:
     assert features.read(store, TOY, DAY, DAY + timedelta(days=9)).equals(rows.sort("site_id", "day"))
 
 
+def test_tables_without_rows_are_known_and_not_amid_a_transaction(store: Store) -> None:
+    rows = _rows(("a", 0))
+    assert {"toy", "toy_night"} <= features.without_rows(store)
+    with store.transaction():
+        features.write_days(store, {TOY: rows}, rows.select("site_id", "day"))
+        assert features.without_rows(store) == set()
+    assert "toy" not in features.without_rows(store) and "toy_night" in features.without_rows(store)
+
+
 def test_only_the_days_done_are_replaced_also_by_nothing(store: Store) -> None:
     rows = _rows(("a", 0), ("a", 1), ("b", 0))
     features.write_days(store, {TOY: rows}, rows.select("site_id", "day"))

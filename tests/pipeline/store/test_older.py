@@ -11,7 +11,7 @@ from pipeline.runs import clock_corrections, session
 from pipeline.store import older, reader
 from tests.support.fleet import Fleet, differences, roof, stamps, sunny, table
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = pytest.mark.usefixtures("no_detectors")
 
 OLD, NEW = date(2026, 2, 28), date(2026, 3, 2)
 KEEPING = "[ingest]\nsettle_s = 0\n[keep]\nreadings_days = 1\n"

@@ -9,11 +9,12 @@ import pytest
 
 from pipeline.runs import clock_corrections, session
 from pipeline.store import parts
+from pipeline.workspace import resources
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
 from tests.support.published import ask, published_day
 from tests.support.snapshot import Snapshot
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = pytest.mark.usefixtures("no_detectors")
 
 
 @pytest.fixture(scope="module")
@@ -179,3 +180,20 @@ def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belon
             [shift_min],
         )
         assert fleet.ask(f"SELECT day, readings FROM site_day {of_site} ORDER BY day") == by_hand
+
+
+def test_hours_are_the_same_whether_or_not_cut_ones_are_looked_for(fleet: Fleet) -> None:
+    with fleet.run() as run:
+        texts = [resources.query(name) for name in ("site_hour", "whole_site_hour")]
+        span = ("TIMESTAMPTZ '2026-03-10'", "TIMESTAMPTZ '2026-03-11'")
+        all_alike, plain = (run.store.frame(text.replace("$lo", span[0]).replace("$hi", span[1])) for text in texts)
+    assert plain.height == 24 and plain.schema == all_alike.schema
+    assert plain.equals(all_alike)
+
+
+def test_an_hour_that_midnight_cuts_in_two_is_one_hour(tmp_path: Path) -> None:
+    """Midnight at 18:30 UTC, as India has it."""
+    fleet = Fleet(tmp_path, [{"site_id": "S1", "longitude": "77", "latitude": "28", "timezone": "Asia/Kolkata"}])
+    fleet.drop("S1_roof_a.csv", roof(sunny()))
+    fleet.take_in(is_published=True)
+    assert ask(fleet, "SELECT count(*), count(DISTINCT ts_utc), min(coverage_pct) FROM site_hour") == [(24, 24, 100.0)]

@@ -11,6 +11,8 @@ from pipeline.commands.cli import main
 from pipeline.workspace.files import copy_file, replace_file, replace_file_by
 from tests.support import desk
 
+pytestmark = pytest.mark.usefixtures("few_detectors")
+
 
 @pytest.fixture(params=[0o022, 0o027, 0o002])
 def umask(request: pytest.FixtureRequest) -> Iterator[int]:

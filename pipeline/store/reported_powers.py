@@ -1,0 +1,60 @@
+"""What the history's rows say of powers: as reported, else as their counters say."""
+
+import polars as pl
+
+from detectors.frames import BESIDE, CHANNELS, COUNTERS, POWER_CHANNELS
+
+CARRIED = tuple(name for name in (*CHANNELS, *COUNTERS) if name not in POWER_CHANNELS)
+SAME_LENGTH = 1.5  # ours: of the interval; over a longer gap the mean power tells nothing of the row
+J_PER_KWH = 3.6e6
+NIGHT_W_PER_KWP = 10.0  # ours: 1 % of the peak capacity
+BEHIND = {  # counter -> the power beside it, in the order of the columns
+    "pv": "pv_w", "load": "load_w", "import": "grid_w", "feed_in": "grid_w", "charge": "battery_w",
+    "discharge": "battery_w",
+}  # fmt: skip
+
+
+def with_powers(rows: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """Rows of reading_raw of these sites (SITES), with `clock_shift_min`, as readings of devices without local time.
+
+    A power that was not reported is the counter's energy over its seconds, where these are about the row's interval.
+    `<name>_counted_kwh` is left where no power stands beside it, `<name>_beside_kwh` where one does. At night inverters
+    draw a few watts and some exports show them as negative generation: that is no generation. More than 1 % of the peak
+    capacity below zero is a fault (a wrong sign, say) and stays to be seen.
+    """
+    own = {name: pl.col(f"{name}_counted_kwh") for name in BEHIND}
+    powers = {
+        "pv_w": _mean_w(own["pv"]),
+        "load_w": _mean_w(own["load"]),
+        "grid_w": _net_w(own["import"], own["feed_in"]),
+        "battery_w": _net_w(own["discharge"], own["charge"]),
+    }
+    told = {name: pl.coalesce(name, mean) for name, mean in powers.items()}
+    is_night = (pl.col("pv_w") < 0) & (pl.col("pv_w") >= -NIGHT_W_PER_KWP * pl.col("installed_kwp"))
+    told["pv_w"] = pl.when(is_night).then(0.0).otherwise(told["pv_w"])
+    alone = {name: pl.when(pl.col(power).is_null()).then(own[name]) for name, power in BEHIND.items()}
+    beside = {
+        f"{name}_beside_kwh": pl.when(pl.col(power).is_not_null()).then(own[name]) for name, power in BEHIND.items()
+    }
+    return (
+        rows.lazy()
+        .join(sites.lazy().select("site_id", "installed_kwp"), on="site_id", how="inner", maintain_order="left")
+        .select(
+            "site_id", "device_id", "ts_utc", "interval_s",
+            (pl.col("marks") == "instant").alias("is_instant"), *(one.alias(name) for name, one in told.items()),
+            *CARRIED, *(alone[name].alias(f"{name}_counted_kwh") for name in BEHIND),
+            *(beside[name].alias(name) for name in BESIDE), "counted_s", "export_id", "ts_export", "clock_shift_min",
+        )
+        .collect()
+    )  # fmt: skip
+
+
+def _mean_w(kwh: pl.Expr) -> pl.Expr:
+    """Of what was counted in the row's interval."""
+    is_own = pl.col("counted_s") <= SAME_LENGTH * pl.col("interval_s")
+    return pl.when(is_own).then(kwh * J_PER_KWH / pl.col("counted_s"))
+
+
+def _net_w(gain: pl.Expr, loss: pl.Expr) -> pl.Expr:
+    """Of two counters of which one may be missing."""
+    return _mean_w(gain.fill_null(0.0) - loss.fill_null(0.0)) + 0.0 * pl.coalesce(gain, loss)
