@@ -62,9 +62,14 @@ def _share() -> pl.Expr:
 
 def is_at_limit(by: list[str]) -> pl.Expr:
     """Whether the grid stands at what is kept, while something is generated; null where grid or limit is not known."""
+    return is_near_target(by) & (pl.col("pv_w") > 0)
+
+
+def is_near_target(by: list[str]) -> pl.Expr:
+    """Whether the grid stands at what is kept; null where grid or limit is not known."""
     rating_w = 1000 * pl.coalesce("inverter_kw", "installed_kwp")
     reach_w = pl.max_horizontal(pl.lit(NEAR_W), NEAR_SHARE * rating_w)
-    return ((pl.col("grid_w") - target_w(by)).abs() <= reach_w) & (pl.col("pv_w") > 0)
+    return (pl.col("grid_w") - target_w(by)).abs() <= reach_w
 
 
 def is_at_voltage_limit() -> pl.Expr:

@@ -46,7 +46,6 @@ def test_untouched_series_raise_nothing(series: Series, interval: int) -> None:
 
 
 @needs_series
-@pytest.mark.slow
 def test_the_interval_of_a_slope_holds_the_right_clocks_own() -> None:
     """No right clock moves: the 95 % intervals of its slope hold none in 85 of 100 windows at least, short or long.
 
@@ -96,7 +95,6 @@ SUMMERS = (
 
 
 @needs_wheel
-@pytest.mark.slow
 def test_the_labels_that_follow_daylight_saving_are_found_at_every_change() -> None:
     """6 kW at 39.742 N 105.173 W: US rules moved the clocks on 2011-11-06, 2012-03-11, 2012-11-04 and 2013-03-10."""
     series = denver_6kw(wheel_data() or pytest.skip("no wheel"))
@@ -112,7 +110,6 @@ def test_the_labels_that_follow_daylight_saving_are_found_at_every_change() -> N
 
 
 @needs_open_data
-@pytest.mark.slow
 def test_turin_is_labelled_an_hour_early_after_the_autumn_change() -> None:
     """The labels fit UTC+1 until 27 October 2019 and UTC+2 from then on; the provenance note saw the year's bulk."""
     series = next(hourly_plants(open_data() or pytest.skip("no open data")))

@@ -30,7 +30,6 @@ def table() -> pl.DataFrame:
     return whole_days(50)
 
 
-@pytest.mark.slow
 def test_energies_are_true_where_coverage_says_so(table: pl.DataFrame) -> None:
     rows = reported(table)
     days, flags = summed(rows)
@@ -48,7 +47,6 @@ def test_energies_are_true_where_coverage_says_so(table: pl.DataFrame) -> None:
     assert (spoiled["pv_kwh"] > 1.5 * days["pv_kwh"]).all()  # what the flags are for
 
 
-@pytest.mark.slow
 def test_a_counter_beside_the_power_knows_what_was_lost(table: pl.DataFrame) -> None:
     """Lost rows, spikes, hours without rows and hours frozen: all days count, whatever their coverage."""
     days, _ = summed(reported(table, with_counter=True))
@@ -57,7 +55,6 @@ def test_a_counter_beside_the_power_knows_what_was_lost(table: pl.DataFrame) -> 
     assert told["error"].max() <= MAX_ERROR
 
 
-@pytest.mark.slow
 def test_a_counter_that_disagrees_or_is_coarse_is_not_asked(table: pl.DataFrame) -> None:
     """With 1.1 x the energy, or in whole kWh, it changes nothing."""
     few = table.head(288 * 5)
