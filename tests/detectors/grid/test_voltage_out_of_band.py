@@ -215,7 +215,7 @@ def test_other_drops_are_not(channels):
 
 @pytest.mark.parametrize(("idle_w", "is_told"), [(70.0, False), (900.0, True)])
 def test_a_roof_curtailed_to_an_idle_house_was_not_disconnected(idle_w, is_told):
-    """It may not feed in: after a kettle it makes 20 W beside the 50 W that are kept up. Disconnected, it makes none."""
+    """It may not feed in: after a kettle it makes 20 W beside the 50 W kept up. Disconnected, it makes none."""
     course = _trip_day(252.0, gone=0.0 if is_told else idle_w - 50.0)
     grid = [50.0 if power > 1000 else idle_w if is_told else 50.0 for power in course["pv_w"]]
     site = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": 50.0}
