@@ -6,7 +6,7 @@ Told here from the day's own readings alone; whether the top of a day can be cli
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.natural_runs import GENERATION, IDLE_W, POWERS, WATCHED, below_top, is_natural
+from detectors.data_quality.natural_runs import FLOWS, GENERATION, IDLE_W, POWERS, WATCHED, below_top, is_natural
 from detectors.solar.position import daylight_h
 from detectors.stats.resolution import lazy_resolutions
 from detectors.stats.robust import Array
@@ -242,6 +242,33 @@ def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFra
         values = rows.select("site_id", "device_id", day, name).join(mine.select(own), on=own, how="semi")
         steps = lazy_resolutions(values, own, name).rename({"resolution": "step"})
         told.append(mine.join(steps, on=own, how="left", maintain_order="left"))
+    return pl.concat(told).collect()
+
+
+def with_elsewhere(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFrame:
+    """RUNS with `elsewhere_ratio`: the share of the day's other readings of the channel that have the run's value.
+
+    Of flows alone, null for others. `found` has one run per device, day and channel.
+    """
+    own = ["site_id", "device_id", "day"]
+    day = pl.col("ts_local").dt.date().alias("day")
+    rows = device_readings.lazy()
+    told = [found.lazy().filter(~pl.col("channel").is_in(FLOWS)).with_columns(elsewhere_ratio=pl.lit(None, pl.Float64))]
+    for name in found.filter(pl.col("channel").is_in(FLOWS))["channel"].unique(maintain_order=True):
+        mine = found.lazy().filter(pl.col("channel") == name)
+        values = rows.select("site_id", "device_id", day, pl.col(name).alias("reading")).drop_nulls("reading")
+        same = (pl.col("reading") - pl.col("value")).abs() <= SAME * pl.col("value").abs().clip(lower_bound=1.0)
+        counts = (
+            values.join(mine.select(*own, "value"), on=own)
+            .group_by(own)
+            .agg(equal=same.sum().cast(pl.Float64), known=pl.len().cast(pl.Float64))
+        )
+        others = (pl.col("known") - pl.col("repeats")).clip(lower_bound=1.0)
+        told.append(
+            mine.join(counts, on=own, how="left", maintain_order="left")
+            .with_columns(elsewhere_ratio=(pl.col("equal") - pl.col("repeats")) / others)
+            .drop("equal", "known")
+        )
     return pl.concat(told).collect()
 
 

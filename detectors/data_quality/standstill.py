@@ -34,6 +34,8 @@ FINE_STEPS = 50.0  # ours: below 50 steps of the meter a flow repeats itself by 
 SURE_STEPS = 200.0  # ours: a flow of 200 steps varies by more than one of them with the street's voltage alone (0.5 %)
 SURE_H = 6.0  # ours: whatever is usual, such a flow does not stand still for six hours while others move ...
 ALONE_H = 12.0  # ours: ... nor for twelve, which hold day and night, while nothing does
+COMMON_SHARE = 0.1  # ours: of the day's other readings; of 50 steps and more no value comes back so often by chance
+HALF_DAY_H = 12.0  # ours: beyond it a day's other readings are too few to show what is common
 OPEN_SHARE = 0.06  # ours: conversion loses some 5 % of what flows, so what it loses cannot vary by more
 USUALLY_OPEN_SHARE = 0.06  # ours: the same; a balance that never closes tells of no single channel
 BALANCE_TIMES = 1.5  # ours: half as long again as nine days in ten is longer than any of them by more than chance
@@ -227,11 +229,16 @@ def _flow_h(times: pl.Expr, usual_h: pl.Expr, is_new: pl.Expr) -> pl.Expr:
         .then(pl.max_horizontal(FLOW_H * times, BALANCE_TIMES * pl.col("usual_h")))
         .otherwise(NEVER)
     )
+    # A meter of few large steps, to which something fine is added now and then, shows by the values that come back.
+    is_common = (pl.col("elsewhere_ratio") >= COMMON_SHARE) & (pl.col("run_h") < HALF_DAY_H)
+    is_fine = ~is_common.fill_null(False)
     # What is held by regulation stands still in truth; a load is not.
     is_held = _confirmed() & (channel != "load_w")
     sure_h = pl.when(_moving()).then(SURE_H).otherwise(ALONE_H)
-    sure = pl.when((_in_steps() >= SURE_STEPS) & ~is_held & ~pl.col("is_with_pv")).then(sure_h).otherwise(NEVER)
-    is_telling = _moving() & (_in_steps() >= FINE_STEPS) & ~_confirmed() & ~pl.col("is_with_pv")
+    sure = (
+        pl.when((_in_steps() >= SURE_STEPS) & is_fine & ~is_held & ~pl.col("is_with_pv")).then(sure_h).otherwise(NEVER)
+    )
+    is_telling = _moving() & (_in_steps() >= FINE_STEPS) & is_fine & ~_confirmed() & ~pl.col("is_with_pv")
     # What is alone on a phase, as a car that charges, draws the same for hours while the others have all the rest.
     habit_h = pl.when(is_summed).then(FLOW_H).otherwise(SURE_H)
     by_habit = pl.when(is_telling).then(pl.max_horizontal(habit_h * times, usual_h)).otherwise(NEVER)

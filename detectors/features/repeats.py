@@ -3,15 +3,16 @@
 import polars as pl
 
 from detectors.data_quality.natural_runs import POWERS
-from detectors.data_quality.repeats import RUNS, longest, runs, with_steps
+from detectors.data_quality.repeats import RUNS, longest, runs, with_elsewhere, with_steps
 
 NAME = "repeats"
-VERSION = 8
+VERSION = 9
 SCHEMA = pl.Schema(
     {
         **RUNS,
         "step": pl.Float64(),  # resolution of the channel on the day; 0 = none to speak of, null = not seen
         "distinct": pl.Int64(),  # values that it took on the day
+        "elsewhere_ratio": pl.Float64(),  # of flows: share of the day's other readings with this value
         "finest": pl.Float64(),  # where a power shows no step: the finest one of the device's other powers
     }
 )
@@ -25,5 +26,5 @@ def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame
     blind = found.filter(pl.col("step").is_null() & pl.col("channel").is_in(POWERS)).select(own).unique()
     every = pl.concat([blind.with_columns(channel=pl.lit(name)) for name in POWERS])
     finest = with_steps(every, raw_device_readings).group_by(own).agg(finest=pl.col("step").min())
-    told = found.join(finest, on=own, how="left")
+    told = with_elsewhere(found, raw_device_readings).join(finest, on=own, how="left")
     return told.select(SCHEMA.names()).sort("site_id", "day", "device_id", "channel")

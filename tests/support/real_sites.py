@@ -78,7 +78,10 @@ KWP = {
 SCALE = {"almeria": 0.1}
 END = date(2030, 1, 1)
 KNOWN = {
-    "denver-6kw": (Known(CLOCK_KINDS, date(2011, 4, 15), END, "labels follow daylight saving, claimed is none"),),
+    "denver-6kw": (
+        Known(CLOCK_KINDS, date(2011, 4, 15), END, "labels follow daylight saving, claimed is none"),
+        Known(frozenset({"site-silent"}), date(2012, 4, 18), date(2012, 4, 20), "no readings for a day and a half"),
+    ),
     "turin-2019": (Known(CLOCK_KINDS, date(2019, 10, 27), END, "labelled an hour early from then on"),),
     "turin-2020": (Known(CLOCK_KINDS, date(2020, 10, 25), END, "labelled an hour early from then on"),),
     "denver-sensor": (

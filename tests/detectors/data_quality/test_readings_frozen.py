@@ -133,6 +133,24 @@ def test_where_the_balance_never_closes_the_others_tell_nothing_of_one_channel()
     assert judge(home, kept=past_days(days=1, run_h=1.0), known=1) == []  # one day that closed is no habit
 
 
+def test_a_meter_of_large_steps_to_which_a_fine_one_adds_at_night_repeats_its_values():
+    """A billing meter behind current transformers counts 600 W steps; another, of 4 W, runs at night alone.
+
+    So in a village of the open data beside the project, where 2,400 W came back on a fifth of the other readings.
+    """
+    rng = np.random.default_rng(8)
+    load = 600.0 * rng.integers(3, 6, STEPS)
+    load[(HOURS < 6) | (HOURS > 20)] += 12.0
+    load[50:71] = 2400.0  # more than five hours
+    quiet = {"load_w": load, "pv_w": sunny() + rng.integers(0, 9, STEPS), "grid_w": load - sunny()}
+    assert judge({**quiet, "battery_w": lively(2)}, kept=past_days(run_h=1.0)) == []
+    fine = np.where(load == 2400.0, 2400.0, load + 4.0 * rng.integers(-70, 70, STEPS))
+    fine[:50] += 4.0
+    fine[71:] += 4.0
+    (found,) = judge({**quiet, "load_w": fine, "battery_w": lively(2)}, kept=past_days(run_h=1.0))
+    assert found.evidence["channel_name"] == "load_w"
+
+
 def test_one_phase_rests_or_carries_one_load_for_hours_while_the_others_have_the_rest():
     pv, load = sunny(), lively()
     quiet = {"pv_w": pv, "load_w": load + 15, "grid_w": load - pv + 15, "grid_l1_w": load - pv}
