@@ -119,7 +119,7 @@ def _weeks(phase_day: pl.DataFrame, day: date) -> pl.DataFrame:
     week = phase_day.filter(pl.col("day").is_between(day - timedelta(days=WEEK_DAYS - 1), day))
     beside = pl.sum_horizontal(f"imported_l{n}_kwh" for n in PHASES)
     sums = week.group_by("site_id").agg(
-        pl.col("crossed_kwh", "imported_kwh", "crossed_h").sum().name.prefix("week_"),
+        pl.col("crossed_kwh", "crossed_h").sum().name.prefix("week_"),
         week_beside_kwh=beside.sum(),
         week_days=pl.len(),
     )
@@ -182,7 +182,7 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
     feeding = [n for n in (1, 2, 3) if row[f"fed_in_l{n}_kwh"] >= 0.1 * row["fed_kwh"]]
     names = " and ".join(f"L{n}" for n in feeding)
     price = max(site["import_price"] - (site["feed_in_price"] if limit_kw != 0 else 0.0), 0.0)
-    share_pct = 100 * row["week_crossed_kwh"] / max(row["week_imported_kwh"], 1e-9)
+    share_pct = 100 * row["week_crossed_kwh"] / max(row["week_beside_kwh"], 1e-9)
     hourly = courses.group_by(pl.col("start_utc").dt.truncate("30m")).agg(pl.col(*PHASE_CHANNELS).mean())
     hourly = hourly.sort("start_utc")
     return Finding(

@@ -11,21 +11,9 @@ from pipeline.runs import clock_corrections, session
 from pipeline.store import parts
 from pipeline.workspace import resources
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
-from tests.support.published import ask, published_day
-from tests.support.snapshot import Snapshot
+from tests.support.published import ask
 
 pytestmark = pytest.mark.usefixtures("no_detectors")
-
-
-@pytest.fixture(scope="module")
-def published(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
-    return published_day(tmp_path_factory.mktemp("parts") / "desk")
-
-
-@pytest.fixture
-def fleet(published: Snapshot) -> Fleet:
-    """To do with as one likes."""
-    return Fleet.of(published.restored())
 
 
 def test_parts_that_were_written_with_a_zone_are_written_anew(fleet: Fleet) -> None:

@@ -15,7 +15,7 @@ from detectors.frames import CHANNELS, SITES
 from pipeline.errors import QueryError
 from pipeline.store import reader, reader_database
 from tests.support.fleet import Fleet, roof, sunny
-from tests.support.published import ask, published_day
+from tests.support.published import ask
 from tests.support.snapshot import Snapshot
 
 pytestmark = pytest.mark.usefixtures("few_detectors")
@@ -41,17 +41,6 @@ RELATIONS: dict[str, set[str]] = {"site": set(SITES), "reading": set(CHANNELS), 
 for line in ALWAYS.split("\n")[1:-1]:
     name, columns = line.split(": ")
     RELATIONS[name] = RELATIONS.get(name, set()) | set(columns.split(", "))
-
-
-@pytest.fixture(scope="module")
-def published(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
-    return published_day(tmp_path_factory.mktemp("reader") / "desk")
-
-
-@pytest.fixture
-def fleet(published: Snapshot) -> Fleet:
-    """To do with as one likes."""
-    return Fleet.of(published.restored())
 
 
 @pytest.fixture(scope="module")
