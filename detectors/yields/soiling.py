@@ -47,7 +47,7 @@ def find(x: Array, expected_kwh: Array, alike: float = 0.0) -> Slide | None:
     if len(place) < KNOWN_SHARE * DAYS:
         return None
     y = x[place]
-    thirds = [float(np.median(part)) for part in np.array_split(y, 3)]
+    thirds = _thirds(x[None]).level[:, 0]
     if thirds[0] - thirds[1] < LEAST_FALL or thirds[1] - thirds[2] < LEAST_FALL:
         return None
     from scipy import stats  # loads slowly, and few roofs come so far
