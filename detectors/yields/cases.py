@@ -50,7 +50,6 @@ PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
 LEAST_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
-LEAST_FALL_SHARE = 0.05  # ours: half of the smallest fall that anybody looks for
 AWAY_SHARE = 0.5  # ours: of the power that modules give which face the sun
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
@@ -130,10 +129,8 @@ def may_be_unseen(case: Case, is_unknown: bool, noon_deg: float) -> bool:
     """Whether another capacity from the first day on may be what roofs differ by, unknown planes, or a horizon.
 
     A steep roof of which half the modules face away from the sun gives hardly more than the other half does, and under
-    a low sun more than usual ones do. Nor is a step that takes next to nothing what the test believes in.
+    a low sun more than usual ones do.
     """
-    if case.kind == UNDERPERFORMANCE:
-        return not case.was_always and case.share < LEAST_FALL_SHARE
     if not case.was_always or case.kind != CAPACITY_MISMATCH:
         return False
     may_be_steep = is_unknown and noon_deg < HIGH_SUN_DEG

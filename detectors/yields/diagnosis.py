@@ -26,7 +26,6 @@ INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both
 INPUT_FLOOR = 0.03
 HALF_TOLERANCE = 0.045  # ours: a half that went missing is one of two strings
 HALF_SIGMAS = 1.5  # ours: of the share's own error, where few days tell a level; more would name falls of any size
-HALF_AT_MOST = 0.25  # ours: half way from a half to nothing
 GONE_FIT = 0.75  # ours: by how much the fit must be better without a plane that is gone
 SILENT_SHARE = 0.02  # ours: of the strongest input's energy; a meter of an open input shows its offset
 MISSING_TOLERANCE = 0.15  # ours: log; the level before was never seen, the register's sigma of a level counts twice
@@ -229,9 +228,7 @@ def _partial(history: History, change: change_point.Change, parts: Parts) -> tup
         return (STRING_LOSS if _lost_plane(parts, history.first, change.first) else UNDERPERFORMANCE), 0
     share = 1 - np.exp(change.after - change.before)
     error = share_error(history, change.first)
-    # However little is known of the share, what is nearer to nothing or to all of it than to a half is none.
-    off = min(max(HALF_TOLERANCE, HALF_SIGMAS * error), HALF_AT_MOST)
-    is_half = abs(share - 0.5) < off and len(history.x) - 1 - change.first >= 1
+    is_half = abs(share - 0.5) < max(HALF_TOLERANCE, HALF_SIGMAS * error) and len(history.x) - 1 - change.first >= 1
     return (STRING_LOSS if is_half else UNDERPERFORMANCE), 0
 
 

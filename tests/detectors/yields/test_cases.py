@@ -51,12 +51,6 @@ def test_another_capacity_may_be_what_roofs_differ_by_unknown_planes_or_a_horizo
     assert not cases.may_be_unseen(case._replace(kind="string-loss"), is_unknown, noon_deg)
 
 
-def test_a_step_that_takes_next_to_nothing_is_no_fall():
-    step = Case("underperformance", 10, 10, 10, -0.6, -0.636, 0)
-    assert cases.may_be_unseen(step, True, 60.0)  # of a roof whose level was low before
-    assert not cases.may_be_unseen(step._replace(after=-0.72), True, 60.0)
-
-
 @pytest.mark.parametrize(
     ("kind", "is_unknown", "has_limit", "acts"),
     [

@@ -104,12 +104,6 @@ def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
     assert few.kind == "underperformance"  # so few days before prove no level
 
 
-def test_however_little_is_known_of_a_share_next_to_nothing_is_no_half():
-    history = _history([-0.6] * 9 + [-0.636] * 6, [0] * 15)._replace(above_sigma=np.full(15, 2.0))
-    assert diagnosis.share_error(history, 9) * diagnosis.HALF_SIGMAS > 0.5  # anything would be a half
-    assert diagnosis.part_of(history, history.on(9), _parts((None,) * 4)) == ("underperformance", 0)
-
-
 def test_a_fall_in_the_span_was_not_always_there():
     assert not _diagnosed(np.log(0.7), _parts((None,) * 4), before=8).was_always
 
