@@ -48,4 +48,9 @@ def zone_remedy(name: str, words: Iterable[str], zones: Iterable[str], otherwise
             f"write the IANA name of the place, such as {ABBREVIATIONS[name.strip().casefold()]}: {name} is ambiguous"
         )
     places = [zone for zone in zones if "/" in zone or zone.casefold() == name.strip().casefold()]
+    region, slash, place = name.strip().casefold().rpartition("/")
+    own = {zone.rpartition("/")[2]: zone for zone in places if zone.casefold().startswith(region + slash)}
+    if slash and own:  # what all zones of a region begin with makes none of them likely
+        found = nearest_name(place, own)
+        return f"write {own[found]}" if found else otherwise
     return name_remedy(name, [*words, *places], otherwise)

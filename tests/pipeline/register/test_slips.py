@@ -79,6 +79,11 @@ def test_an_abbreviation_is_answered_with_a_place(written: str, meant: str) -> N
     assert meant in zone_remedy(written, (), zone_names(), "write an IANA name")
 
 
+def test_a_region_alone_makes_no_place_likely() -> None:
+    assert zone_remedy("Europe/Nowhere", (), zone_names(), "write an IANA name") == "write an IANA name"
+    assert zone_remedy("America/Argentina/Buenos_Ayres", (), zone_names(), "") == "write America/Argentina/Buenos_Aires"
+
+
 def test_the_last_word_of_a_choice_is_enough_to_know_it(tmp_path: Path) -> None:
     marked = PROFILES["roof"].replace('zone = "utc"', 'zone = "utc"\nmarks = "start"')
     (fault,) = check.check(Fleet(tmp_path, profiles={"roof": marked}).space).faults
