@@ -50,9 +50,10 @@ def _wanted(module) -> list[str]:
     return [p.name for p in parameters if p.kind is not p.KEYWORD_ONLY]
 
 
-def _run(module, given) -> list:
-    """What it says; features are made from the readings of all days, as the pipeline does."""
-    return call(module.detect, given)
+def _asked(given: dict) -> Callable[[Any], list]:
+    """What a detector says of these frames; features are made of all days' readings, once for all detectors."""
+    made: dict[str, Any] = {}
+    return lambda module: call(module.detect, given, made)
 
 
 def _sun_power(latitude: float, longitude: float, late_min: float, day_count: int) -> pl.DataFrame:
@@ -122,8 +123,44 @@ def given() -> dict:
 
 @pytest.fixture(scope="module")
 def said(given: dict) -> Callable[[Any], list]:
-    """What a detector says of the region, asked once."""
-    return cache(lambda module: _run(module, given))
+    """What a detector says of the region, asked once; what it is given stays as it was."""
+    before = {name: value.clone() for name, value in given.items() if isinstance(value, pl.DataFrame)}
+    asked = _asked(given)
+
+    @cache
+    def say(module: Any) -> list:
+        verdicts = asked(module)
+        for name, value in before.items():
+            assert given[name].equals(value, null_equal=True), f"{name} was changed"
+        return verdicts
+
+    return say
+
+
+@pytest.fixture(scope="module")
+def said_of_shuffled(given: dict) -> Callable[[Any], list]:
+    """What a detector says of the region with all rows in another order."""
+    shuffled = {
+        name: value.sample(fraction=1.0, shuffle=True, seed=3) if isinstance(value, pl.DataFrame) else value
+        for name, value in given.items()
+    }
+    return _asked(shuffled)
+
+
+@pytest.fixture(scope="module")
+def said_of_parts(given: dict) -> Callable[[Any], list]:
+    """What a detector says of the region when it is given a quarter of the sites, and then the others."""
+    ids = given["sites"]["site_id"].sort()
+    parts = [
+        _asked({
+            name: value.filter(pl.col("site_id").is_in(some.to_list()))
+            if isinstance(value, pl.DataFrame) and "site_id" in value.columns
+            else value
+            for name, value in given.items()
+        })
+        for some in (ids[: len(ids) // 4], ids[len(ids) // 4 :])
+    ]  # fmt: skip
+    return lambda module: [verdict for asked in parts for verdict in asked(module)]
 
 
 @pytest.fixture(scope="module")
@@ -142,6 +179,16 @@ def empty() -> dict:
         "earlier": build.earlier(),
         "day": LAST,
     }
+
+
+@pytest.fixture(scope="module")
+def said_of_nothing(empty: dict) -> Callable[[Any], list]:
+    return _asked(empty)
+
+
+@pytest.fixture(scope="module")
+def said_of_silent_sites(empty: dict, given: dict) -> Callable[[Any], list]:
+    return _asked({**empty, "sites": given["sites"]})
 
 
 def _by_name(module) -> str:
@@ -180,28 +227,20 @@ def test_what_a_kind_says_of_a_finding_is_filled_from_its_evidence_and_the_regis
 
 
 @pytest.mark.parametrize("module", ALL, ids=_by_name)
-def test_empty_frames_give_nothing(module, empty):
-    assert _run(module, empty) == []
+def test_empty_frames_give_nothing(module, said_of_nothing):
+    assert said_of_nothing(module) == []
 
 
 @pytest.mark.parametrize("module", ALL, ids=_by_name)
-def test_no_readings_of_known_sites_are_no_findings_and_no_crash(module, empty, given):
-    verdicts = _run(module, {**empty, "sites": given["sites"]})
+def test_no_readings_of_known_sites_are_no_findings_and_no_crash(module, said_of_silent_sites):
+    verdicts = said_of_silent_sites(module)
     assert [v for v in verdicts if not isinstance(v, NotJudged)] == []
 
 
 @pytest.mark.parametrize("module", ALL, ids=_by_name)
-def test_the_order_of_rows_does_not_matter_and_the_input_is_left_as_it_was(module, given):
-    before = {name: value.clone() for name, value in given.items() if isinstance(value, pl.DataFrame)}
-    verdicts = _run(module, given)
-    for name, value in before.items():
-        assert given[name].equals(value, null_equal=True), f"{name} was changed"
-    shuffled = {
-        name: value.sample(fraction=1.0, shuffle=True, seed=3) if isinstance(value, pl.DataFrame) else value
-        for name, value in given.items()
-    }
+def test_the_order_of_rows_does_not_matter_and_the_input_is_left_as_it_was(module, said, said_of_shuffled):
     key = lambda verdict: (verdict.site_id, getattr(verdict, "kind", ""))  # noqa: E731
-    one, other = sorted(verdicts, key=key), sorted(_run(module, shuffled), key=key)
+    one, other = sorted(said(module), key=key), sorted(said_of_shuffled(module), key=key)
     assert [key(v) for v in one] == [key(v) for v in other]
     for a, b in zip(one, other, strict=True):
         if isinstance(a, Finding):
@@ -218,27 +257,16 @@ BY_GROUPS = [module for module in ALL if READ & set(_wanted(module)) and not has
 
 
 @pytest.mark.parametrize("module", BY_GROUPS, ids=_by_name)
-def test_what_names_readings_says_of_a_site_the_same_whoever_is_judged_with_it(module, given, said):
+def test_what_names_readings_says_of_a_site_the_same_whoever_is_judged_with_it(module, said, said_of_parts):
     """A large fleet's readings come some sites at a time."""
-    ids = given["sites"]["site_id"].sort()
-    parts = []
-    for some in (ids[: len(ids) // 4], ids[len(ids) // 4 :]):
-        mine = {
-            name: value.filter(pl.col("site_id").is_in(some.to_list()))
-            if isinstance(value, pl.DataFrame) and "site_id" in value.columns
-            else value
-            for name, value in given.items()
-        }
-        parts += _run(module, mine)
     key = lambda verdict: (verdict.site_id, getattr(verdict, "kind", ""))  # noqa: E731
-    whole = said(module)
-    assert sorted(parts, key=key) == sorted(whole, key=key)
+    assert sorted(said_of_parts(module), key=key) == sorted(said(module), key=key)
 
 
 @pytest.mark.parametrize("module", [one for one in ALL if hasattr(one, "OF_FLEET")], ids=_by_name)
 def test_what_compares_sites_needs_no_other_columns_than_it_says(module, given, said):
     narrow = {name: given[name].select(module.OF_FLEET) for name in READ & set(_wanted(module))}
-    assert _run(module, given | narrow) == said(module)
+    assert call(module.detect, given | narrow) == said(module)
 
 
 def _shape(finding: Finding) -> tuple:
@@ -347,11 +375,16 @@ def _alone(channels: dict[str, list[float]], site: dict, **figures) -> dict:
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("module", ALL, ids=_by_name)
-def test_silence_means_healthy_so_a_site_that_shows_nothing_is_told_as_not_judged(module):
-    """Nothing but the weather is read, and the register gives nothing beyond place and size."""
+@pytest.fixture(scope="module")
+def said_of_weather_alone() -> Callable[[Any], list]:
     nothing = dict.fromkeys(("pv_kwh", "load_kwh", "import_kwh", "feed_in_kwh", "charge_kwh", "discharge_kwh"))
-    verdicts = _run(module, _alone({"ambient_temp_c": [12.0 + n / 10 for n in range(96)]}, {}, **nothing))
+    return _asked(_alone({"ambient_temp_c": [12.0 + n / 10 for n in range(96)]}, {}, **nothing))
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_silence_means_healthy_so_a_site_that_shows_nothing_is_told_as_not_judged(module, said_of_weather_alone):
+    """Nothing but the weather is read, and the register gives nothing beyond place and size."""
+    verdicts = said_of_weather_alone(module)
     if module.DETECTOR in JUDGE_WHAT_IS_READ:
         assert verdicts == []
         return
@@ -359,11 +392,16 @@ def test_silence_means_healthy_so_a_site_that_shows_nothing_is_told_as_not_judge
     assert isinstance(verdict, NotJudged)
 
 
-@pytest.mark.parametrize("module", ALL, ids=_by_name)
-def test_a_day_with_nothing_but_an_edge_is_not_judged(module):
-    """An hour of a day, all of it healthy: from an export that was cut at another clock's midnight."""
+@pytest.fixture(scope="module")
+def said_of_an_hour() -> Callable[[Any], list]:
     hour = {name: [value + n % 2 * 3 for n in range(4)] for name, value in READ_ALL.items()}
-    verdicts = _run(module, _alone(hour, EQUIPPED, coverage_pct=100 / 24, soc_min_pct=50.0, soc_max_pct=53.0))
+    return _asked(_alone(hour, EQUIPPED, coverage_pct=100 / 24, soc_min_pct=50.0, soc_max_pct=53.0))
+
+
+@pytest.mark.parametrize("module", ALL, ids=_by_name)
+def test_a_day_with_nothing_but_an_edge_is_not_judged(module, said_of_an_hour):
+    """An hour of a day, all of it healthy: from an export that was cut at another clock's midnight."""
+    verdicts = said_of_an_hour(module)
     if module.DETECTOR == "site-silent":  # a day's end that is missing may be cut by another clock
         assert verdicts == []
         return
