@@ -80,23 +80,27 @@ def readings(
     interval_s: int = 300,
 ) -> pl.DataFrame:
     """READINGS of one site from equally long channels, from `start` (UTC) or from local midnight of `day`."""
-    zone = ZoneInfo(timezone)
-    first = start or datetime(day.year, day.month, day.day, tzinfo=zone).astimezone(UTC)
+    first = start or datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(timezone)).astimezone(UTC)
+    if unknown := set(channels) - set(READINGS):
+        raise ValueError(f"no such columns: {sorted(unknown)}")
     length = len(next(iter(channels.values())))
-    stamps = [first + timedelta(seconds=interval_s * n) for n in range(length)]
-    return frame(
-        READINGS,
-        [
-            {
-                "site_id": site_id,
-                "ts_utc": stamp,
-                "ts_local": stamp.astimezone(zone).replace(tzinfo=None),
-                "interval_s": interval_s,
-                "is_instant": False,
-                **{name: values[n] for name, values in channels.items()},
-            }
-            for n, stamp in enumerate(stamps)
-        ],
+    step_us = pl.int_range(length, eager=True) * int(interval_s * 1_000_000)
+    ts_utc = (step_us + round(first.timestamp() * 1_000_000)).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
+    values = {
+        "site_id": pl.repeat(site_id, length, eager=True),
+        "ts_utc": ts_utc,
+        "ts_local": ts_utc.dt.convert_time_zone(timezone).dt.replace_time_zone(None),
+        "interval_s": pl.repeat(interval_s, length, eager=True),
+        "is_instant": pl.repeat(False, length, eager=True),
+        **{name: pl.Series(list(given), dtype=READINGS[name]) for name, given in channels.items()},
+    }
+    return pl.DataFrame(
+        {
+            name: values[name].cast(kind).alias(name)
+            if name in values
+            else pl.repeat(None, length, dtype=kind, eager=True)
+            for name, kind in READINGS.items()
+        }
     )
 
 

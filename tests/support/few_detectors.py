@@ -13,7 +13,10 @@ from pipeline.detection.resolver import Night
 from pipeline.detection.sum_up import FLAGS_LOOK_BACK_ON
 
 FEW = ("data_quality", "clock", "grid")  # families that small fleets of some days show something of
-COSTLY = ("voltage-curtailment",)  # alone of these families it needs all that is learned of roofs
+COSTLY = (
+    "voltage-curtailment",
+    "voltage-out-of-band",
+)  # alone of these families they need all that is learned of roofs
 SHOWN = ("site_hour",)  # what analysts see of features of readings
 
 
