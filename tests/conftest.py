@@ -15,7 +15,7 @@ import pytest
 from filelock import FileLock, Timeout
 
 from pipeline.detection import resolver
-from pipeline.runs import cycle, session
+from pipeline.runs import cycle, rebuild, session
 from pipeline.store import Store, answers, reader, reader_database, recovery
 from pipeline.store import features as tables
 from pipeline.workspace import files
@@ -220,7 +220,8 @@ def few_detectors_here(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def only_stored(monkeypatch: pytest.MonkeyPatch) -> None:
     """Readings are taken in and nothing is made of them, for tests of which rows are stored and where files go."""
-    monkeypatch.setattr(cycle, "sum_up", lambda _: None)
+    for room in (cycle, rebuild):
+        monkeypatch.setattr(room, "sum_up", lambda _: None)
 
 
 @pytest.fixture(scope="session")

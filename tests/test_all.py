@@ -1,5 +1,6 @@
 """No test is lost between the command that leaves the slow ones out and the one that runs them."""
 
+import sys
 import tomllib
 from pathlib import Path
 
@@ -34,9 +35,28 @@ def test_the_slow_ones_are_chosen_over_what_leaves_them_out(
 
     class Done:
         returncode = 0
+        poll = wait = terminate = lambda _: 0
 
     monkeypatch.setattr(checks.sys, "argv", ["all.py", *given])
-    monkeypatch.setattr(checks.subprocess, "run", lambda command, **_: ran.append(command) or Done)
+    monkeypatch.setattr(checks.subprocess, "Popen", lambda command, **_: ran.append(command) or Done())
     assert checks.main() == 0
     assert [Path(command[0]).name for command in ran] == programs
-    assert ran[-1][len(checks.CHECKS[-1]) :] == of_pytest
+    folder, *more = ran[-1][len(checks.CHECKS[-1]) + 1 :]
+    assert ran[-1][len(checks.CHECKS[-1])] == "--basetemp" and not Path(folder).exists()
+    assert more == of_pytest
+
+
+def test_the_first_that_fails_decides_and_what_is_said_comes_in_order(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The second fails at once, while the first goes on; the last would go on for ever."""
+    texts = {
+        "first": "import sys, time; print('one', flush=True); time.sleep(0.3); print('two', file=sys.stderr)",
+        "second": "print('three'); raise SystemExit(7)",
+        "third": "import time; time.sleep(10**6)",
+    }
+    monkeypatch.setattr(checks.sys, "argv", ["all.py"])
+    monkeypatch.setattr(checks, "CHECKS", [(sys.executable, "-c", text, name) for name, text in texts.items()])
+    assert checks.main() == 7
+    said = [line.split()[-1] if line.startswith("==") else line for line in capfd.readouterr().out.split("\n")]
+    assert said == ["first", "one", "two", "second", "three", ""]

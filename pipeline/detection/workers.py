@@ -17,6 +17,7 @@ from pipeline.config.settings import ComputeSettings
 from pipeline.errors import RefusedError
 
 LOG = logging.getLogger("noonmark")
+ANSWER_S = 30  # ours: a scheduler that is there answers within some tenths of a second
 AHEAD = 1  # jobs that wait beyond those under way: each holds its frames in memory
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -90,7 +91,7 @@ class Pool:
                 "a cluster needs a library that is not installed", "[compute] cluster", "install noonmark[cluster]"
             ) from error
         try:
-            client = Client(self.settings.cluster, timeout="30s")
+            client = Client(self.settings.cluster, timeout=ANSWER_S)
         except (OSError, TimeoutError) as error:
             raise RefusedError(
                 f"the cluster does not answer ({error})", self.settings.cluster, "start it, or empty [compute] cluster"

@@ -47,26 +47,32 @@ class Roof:
     seed: int = 1
 
 
+@lru_cache(maxsize=16)
+def _sun(latitude: float, longitude: float, first_day: date, days: int) -> tuple[Array, Array]:
+    """Apparent elevation and azimuth in degrees every five minutes of `true_power`."""
+    start = pd.Timestamp(first_day, tz="UTC") - pd.Timedelta(days=1)
+    times = start + pd.to_timedelta(np.arange((days + 2) * 288) * FINE_MIN + FINE_MIN / 2, unit="min")
+    sun = pvlib.solarposition.get_solarposition(times, latitude, longitude, method="nrel_numpy")
+    return sun["apparent_elevation"].to_numpy(), sun["azimuth"].to_numpy()
+
+
 @lru_cache(maxsize=512)
 def true_power(roof: Roof, first_day: date, days: int) -> Array:
     """Mean power in W of every five minutes from 00:00 UTC of the day before `first_day`, `days` + 2 days long."""
     rng = np.random.default_rng(roof.seed)
-    start = pd.Timestamp(first_day, tz="UTC") - pd.Timedelta(days=1)
-    times = start + pd.to_timedelta(np.arange((days + 2) * 288) * FINE_MIN + FINE_MIN / 2, unit="min")
-    sun = pvlib.solarposition.get_solarposition(times, roof.latitude, roof.longitude, method="nrel_numpy")
-    height, azimuth = sun["apparent_elevation"].to_numpy(), sun["azimuth"].to_numpy()
+    height, azimuth = _sun(roof.latitude, roof.longitude, first_day, days)
     sine = np.sin(np.radians(np.maximum(height, 0.0)))
     mass = 1.0 / (sine + 0.50572 * (np.maximum(height, 0.0) + 6.07995) ** -1.6364)  # Kasten & Young 1989
     beam = np.where(height > -0.3, 1353.0 * 0.7 ** (mass**0.678), 0.0)  # Meinel 1976
     diffuse = np.where(height > -1.0, 90.0 * (1.0 - np.exp(-(np.maximum(height, -1.0) + 1.0) / 8.0)), 0.0)
-    clear = _clouds(rng, len(times))
+    clear = _clouds(rng, len(height))
     beam_now = beam * np.clip((clear - 0.25) / 0.75, 0.0, 1.0) ** 1.3
     diffuse_now = diffuse * np.where(clear < 0.5, 0.4 + 1.6 * clear, 1.5 - 0.5 * clear)
     if roof.wall is not None:
         low, high, top = roof.wall
         hidden = (azimuth >= low) & (azimuth <= high) & (height < top)
         beam_now, diffuse_now = np.where(hidden, 0.0, beam_now), np.where(hidden, 0.15 * diffuse_now, diffuse_now)
-    irradiance = np.zeros(len(times))
+    irradiance = np.zeros(len(height))
     for share, tilt, faces in roof.planes:
         aoi = pvlib.irradiance.aoi_projection(tilt, faces, 90.0 - height, azimuth)
         sky = diffuse_now * (1 + np.cos(np.radians(tilt))) / 2

@@ -168,11 +168,12 @@ class Fleet:
                 session.publish(run)
         return result
 
-    def cycle(self, day: date | None = None) -> cycle.CycleResult:
+    def cycle(self, day: date | None = None, *, is_published: bool = True) -> cycle.CycleResult:
         with self.run() as run:
             with session.recorded(run.store, "cycle"):
                 result = cycle.cycle(run, day=day)
-            session.publish(run)
+            if is_published:
+                session.publish(run)
         return result
 
     def rebuild(self) -> IngestResult:

@@ -94,6 +94,7 @@ SUMMERS = (
 )
 
 
+@pytest.mark.slow
 @needs_wheel
 def test_the_labels_that_follow_daylight_saving_are_found_at_every_change() -> None:
     """6 kW at 39.742 N 105.173 W: US rules moved the clocks on 2011-11-06, 2012-03-11, 2012-11-04 and 2013-03-10."""

@@ -22,6 +22,8 @@ from detectors.yields.underperformance import detect as detect_under
 from tests.support import build, yield_fleet
 from tests.support.yield_fleet import fault
 
+pytestmark = pytest.mark.slow  # a fleet that is lived through for weeks
+
 DETECTORS = (detect_dark, detect_string, detect_capacity, detect_under)
 NO_EXPORT = {"limit": "no-export", "house": "family"}
 NEEDS = {

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.config.settings import ComputeSettings
-from pipeline.detection import day_readings, sum_up
+from pipeline.detection import day_readings, sum_up, workers
 from pipeline.detection.sum_up import summed
 from pipeline.detection.workers import Pool, pool
 from pipeline.errors import NoonmarkError, RefusedError
@@ -48,7 +48,8 @@ def test_what_is_wrong_with_the_job_itself_is_raised() -> None:
         list(Pool(ComputeSettings()).each(failing, range(5)))
 
 
-def test_a_cluster_that_cannot_be_reached_is_told() -> None:
+def test_a_cluster_that_cannot_be_reached_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workers, "ANSWER_S", 0.2)
     with pytest.raises(NoonmarkError, match=r"\[compute\] cluster|does not answer") as told:
         list(Pool(ComputeSettings(cluster="tcp://127.0.0.1:1")).each(doubled, range(3)))
     assert isinstance(told.value, RefusedError)

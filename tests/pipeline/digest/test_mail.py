@@ -83,8 +83,9 @@ def test_a_well_kept_server_takes_it_after_a_login():
         one.bind(("127.0.0.1", 0))
         port = one.getsockname()[1]
     server = Controller(
-        box, hostname="127.0.0.1", port=port, authenticator=is_right, auth_required=True, auth_require_tls=False
-    )
+        box, hostname="127.0.0.1", server_hostname="desk.example", port=port,  # else it asks for its own name
+        authenticator=is_right, auth_required=True, auth_require_tls=False,
+    )  # fmt: skip
     server.start()
     try:
         settings = mail_settings(port, user="desk")

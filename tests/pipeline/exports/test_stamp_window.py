@@ -38,7 +38,7 @@ def test_one_odd_stamp_is_rejected_and_makes_no_day(tmp_path: Path) -> None:
         for site in ("S1", "S2", "S3", "S4", "S5"):
             is_odd = day == DAYS[1] and site in ODD
             fleet.drop(f"{site}_roof_{day}.csv", with_odd(ODD[site], day) if is_odd else roof(sunny(day)))
-    result = fleet.cycle()
+    result = fleet.cycle(is_published=False)
     for site, stamp in ODD.items():
         assert fleet.ledger()[f"{site}_roof_{DAYS[1]}.csv"] == (97, 96, 0, 0, 1)
         of_site = "FROM rejected_row JOIN export_file USING (export_id) WHERE starts_with(path, ?)"
@@ -132,6 +132,7 @@ def test_a_clock_that_was_reset_for_some_hours_costs_its_own_rows(after_resets: 
     assert len(reasons) == (1 if rejected else 0) and all("as by a clock that was reset" in text for (text,) in reasons)
 
 
+@pytest.mark.slow
 def test_stamps_that_came_before_the_rule_are_told_and_go_when_the_history_is_made_again(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -141,20 +142,20 @@ def test_stamps_that_came_before_the_rule_are_told_and_go_when_the_history_is_ma
     with monkeypatch.context() as before_the_rule:
         before_the_rule.setattr(normalise, "reject_implausible", lambda utc_us, *_: utc_us < 0)
         fleet.drop("S1_roof_a.csv", with_odd(RESET))
-        fleet.cycle()
-    fleet.cycle()
+        fleet.cycle(is_published=False)
+    fleet.cycle(is_published=False)
     told = [record.getMessage() for record in caplog.records if "--rebuild" in record.getMessage()]
     assert len(told) == 2 and told[0].startswith("noonmark: 1 readings are stamped 2000-01-01 to 2000-01-01")
     fleet.rebuild()
     caplog.clear()
-    fleet.cycle()
+    fleet.cycle(is_published=False)
     assert fleet.value("SELECT min(year(ts_utc)) FROM reading_raw") == DAY.year
     assert not [record for record in caplog.records if "--rebuild" in record.getMessage()]
 
 
 def test_a_history_made_again_rejects_the_same(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", with_odd(RESET))
-    fleet.cycle()
+    fleet.cycle(is_published=False)
     before = fleet.history() | {"implausible_stamp": fleet.ask("SELECT * FROM implausible_stamp")}
     fleet.rebuild()
     after = fleet.history() | {"implausible_stamp": fleet.ask("SELECT * FROM implausible_stamp")}
@@ -168,6 +169,6 @@ def test_days_far_from_any_reading_are_not_judged(tmp_path: Path, monkeypatch: p
     fleet = Fleet(tmp_path, 1)
     fleet.drop("S1_roof_a.csv", roof(sunny(date(2020, 3, 10))))
     fleet.drop("S1_roof_b.csv", roof(sunny(DAY)))
-    judged = fleet.cycle().judged
+    judged = fleet.cycle(is_published=False).judged
     assert {date(2020, 3, 10), DAY} <= set(judged.days)
     assert len(judged.days) == (2 + 2) + 2  # a day in UTC lies in two days of Berlin

@@ -33,6 +33,7 @@ def run(fleet: Fleet, *, large_bytes: int = being_opened.LARGE_BYTES) -> list[st
     return here.recv() if process.exitcode == 0 else None
 
 
+@pytest.mark.slow
 def test_a_large_file_that_ended_the_run_is_quarantined_by_the_next(fleet: Fleet) -> None:
     deadly = roof([(stamp, "deadly", 4) for stamp in MORNING])
     fleet.drop("S1_roof_a.csv.gz", gzip.compress(deadly.encode()))
@@ -43,6 +44,7 @@ def test_a_large_file_that_ended_the_run_is_quarantined_by_the_next(fleet: Fleet
     assert run(fleet, large_bytes=50) == [] and pv_of(fleet) == [1] * 4
 
 
+@pytest.mark.slow
 def test_a_small_one_among_others_costs_none_of_them(fleet: Fleet) -> None:
     """Read with others, then alone, then alone again: after three ended runs it is the file."""
     fleet.drop("S1_roof_a.csv", roof([(stamp, "deadly", 4) for stamp in MORNING]))

@@ -122,7 +122,7 @@ def test_a_late_correction_replaces_and_the_earlier_values_stay_in_the_archive(f
 def test_a_correction_makes_the_day_anew_and_judges_it_anew(fleet: Fleet) -> None:
     """4 x 1000 W x 0.25 h = 1 kWh; with the second corrected to 3000 W, (3 x 1000 + 3000) W x 0.25 h = 1.5 kWh."""
     fleet.drop("S1_roof_a.csv", quarter_hours(1000, 1000, 1000, 1000))
-    fleet.cycle()
+    fleet.cycle(is_published=False)
     assert fleet.ask("SELECT pv_kwh FROM site_day WHERE site_id = 'S1'") == [(pytest.approx(1.0),)]
     fleet.drop("S1_roof_b.csv", quarter_hours(1000, 3000, 1000, 1000))
     fleet.take_in()
@@ -200,6 +200,7 @@ def test_a_frozen_clock_costs_no_more_than_its_rows(fleet: Fleet) -> None:
     assert pv_of(fleet) == [2999, 1, 1]
 
 
+@stored
 def test_rows_one_by_one_take_the_interval_that_was_told_before(fleet: Fleet, tmp_path: Path) -> None:
     """An export of one row cannot tell its interval. The outcome is that of single runs, however files are batched."""
     texts = {"S1_roof_0.csv": roof([(MORNING[0], 1, 1)])}  # nothing is known yet: quarantined, with the remedy
@@ -384,6 +385,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[tuple]]:
     return fleet.history(is_numbered=False)
 
 
+@pytest.mark.slow
 @given(st.randoms(use_true_random=False), st.integers(1, 5), st.integers(1, 4))
 @settings(max_examples=5, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_partition_in_any_order_gives_the_same_history(tmp_path_factory, whole, chance, files, batch) -> None:

@@ -156,6 +156,7 @@ def test_a_clock_on_standard_time_is_found_out_wherever_in_the_file_the_sun_tell
     assert by_segments.value(june) == 0
 
 
+@pytest.mark.usefixtures("only_stored")
 def test_where_a_segment_has_too_little_sun_to_tell_the_spring_hour_a_person_has_to(
     tmp_path: Path, monkeypatch
 ) -> None:

@@ -32,7 +32,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
     fleet = Fleet(root, 4, devices=[("S4", "A"), ("S4", "B")])
     for site in ("S1", "S2", "S3"):
         fleet.drop(f"{site}_roof_10.csv", roof(sunny()))
-    fleet.cycle()
+    fleet.cycle(is_published=False)
     # of two profiles in one batch, each with a say on one instant: the order of arrival decides
     overlap = [("S1", stamp, 5) for stamp in stamps(8)]
     fleet.drop("meter_1.csv", table("site,t,grid", overlap))
@@ -44,7 +44,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Snapshot:
         "S4A_roof_z.csv": quarter_hours(2, 2, 2), "S4B_roof_z.csv": quarter_hours(3, 3, 3),
     }))  # fmt: skip
     fleet.drop("S1_roof_copy.csv", roof(sunny()))
-    fleet.cycle()
+    fleet.take_in()
     fleet.drop("meter_3.csv", table("site,t,grid", [("S1", stamp, 5) for stamp in stamps(4)]))
     fleet.cycle()
     with fleet.run() as run:
@@ -77,6 +77,7 @@ def test_a_rebuild_gives_the_identical_history(lived: Fleet, made_again: tuple[S
     assert not list(lived.space.root.glob("*rebuilding*"))
 
 
+@pytest.mark.slow
 def test_a_rebuild_in_other_batches_is_the_same(lived: Fleet) -> None:
     before = lived.history()
     lived.space.settings_file.write_text("[ingest]\nsettle_s = 0\nbatch_files = 1\n")
@@ -84,6 +85,7 @@ def test_a_rebuild_in_other_batches_is_the_same(lived: Fleet) -> None:
     assert differences(before, lived.history()) == {}
 
 
+@pytest.mark.slow
 def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> None:
     """With its copy gone too: what people decided comes from its log, and days are judged by the next cycle."""
     before = lived.history()
@@ -117,6 +119,7 @@ def test_life_goes_on_after_a_rebuild(made_again: tuple[Snapshot, IngestResult])
     assert lived.value("SELECT count(*) = count(DISTINCT run_id) FROM run")
 
 
+@pytest.mark.slow
 def test_days_that_were_judged_though_nothing_arrived_are_judged_again(tmp_path: Path) -> None:
     fleet = Fleet(tmp_path, 1)
     fleet.drop("S1_roof_a.csv", roof(sunny()))
@@ -162,6 +165,7 @@ def test_an_old_history_that_cannot_be_read_is_not_thrown_away(lived: Fleet) -> 
     assert lived.space.database.read_bytes().startswith(b"no database")
 
 
+@pytest.mark.usefixtures("only_stored")
 def test_the_order_is_that_of_arrival_even_if_the_clock_went_back(tmp_path: Path) -> None:
     fleet = Fleet(tmp_path, 1)
     fleet.drop("S1_roof_first.csv", quarter_hours(1, 1, 1))
@@ -185,6 +189,7 @@ def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
     assert unfinished.read_text() == "another run's"
 
 
+@pytest.mark.usefixtures("only_stored")
 def test_a_mended_profile_is_made_good_by_a_rebuild(tmp_path: Path) -> None:
     """One value could not be read; named as missing in the profile, the archive gives its row after all."""
     fleet = Fleet(tmp_path)

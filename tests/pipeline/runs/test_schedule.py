@@ -132,6 +132,7 @@ def test_the_service_takes_in_judges_and_ends_in_order(space: Workspace, refused
     assert status(space)["problems"] == []
 
 
+@pytest.mark.slow
 def test_jobs_that_fail_before_they_are_recorded_are_told(space: Workspace) -> None:
     assert main(["-w", str(space.root), "cycle"]) == 0
     with service(space) as process:
@@ -145,6 +146,7 @@ def test_jobs_that_fail_before_they_are_recorded_are_told(space: Workspace) -> N
     assert main(["-w", str(space.root), "status"]) == 1
 
 
+@pytest.mark.slow
 def test_a_morning_that_was_not_missed_is_not_made_up_for(space: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["-w", str(space.root), "cycle", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["digest"]

@@ -16,7 +16,7 @@ MB = 10**6
 
 
 @pytest.fixture(scope="module")
-def fleet(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
+def fleet(tmp_path_factory: pytest.TempPathFactory, no_detectors: None) -> Fleet:  # noqa: ARG001
     """Profile `roof` came each night for ten nights and then no more; `meter` came twice, an hour ago the last time."""
     made = Fleet(tmp_path_factory.mktemp("status") / "desk", 1)
     now = datetime.now(UTC).replace(microsecond=0)

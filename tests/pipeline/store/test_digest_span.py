@@ -38,6 +38,7 @@ def arrive(call: Any, day: Any, *sites: str) -> None:
         desk.write(call.space.inbox, site, day, desk.lines(day, feeds_in=True))
 
 
+@pytest.mark.slow
 def test_a_digest_made_again_tells_the_same(desk_of: Any) -> None:
     arrive(desk_of, FIRST, "R-1", "R-2")
     desk_of("cycle", "--day", str(FIRST))

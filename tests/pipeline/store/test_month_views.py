@@ -5,6 +5,7 @@ out over energy in between equal states of charge is the product of both efficie
 """
 
 from datetime import date, timedelta
+from functools import cache
 from pathlib import Path
 
 import duckdb
@@ -54,13 +55,23 @@ def _sites(*site_ids: str, battery_kwh: float | None = CAPACITY_KWH) -> pl.DataF
 
 
 def _ask(days: pl.DataFrame, sites: pl.DataFrame, sql: str) -> list[tuple]:
-    with duckdb.connect() as con:
-        con.register("given_days", days.to_arrow())
-        con.register("given_sites", sites.to_arrow())
+    con = _connection()
+    con.register("given_days", days.to_arrow())
+    con.register("given_sites", sites.to_arrow())
+    con.execute("BEGIN")
+    try:
         con.execute("CREATE TABLE site_day AS FROM given_days; CREATE TABLE site AS FROM given_sites")
         for name in ("123_site_month", "122_battery_month"):
             con.execute((SQL / f"{name}.sql").read_text(encoding="utf-8"))
         return con.execute(sql).fetchall()
+    finally:
+        con.execute("ROLLBACK")
+
+
+@cache
+def _connection() -> duckdb.DuckDBPyConnection:
+    """One for all questions: a new one costs more than most of them."""
+    return duckdb.connect()
 
 
 MONTH = "SELECT usable_capacity_kwh, round_trip_efficiency_pct, full_cycles FROM battery_month ORDER BY month"

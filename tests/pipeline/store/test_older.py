@@ -61,6 +61,7 @@ def test_an_old_month_leaves_the_file_and_is_a_part_of_the_history_all_the_same(
     assert differences(whole(moved), whole(kept)) == {}
 
 
+@pytest.mark.slow
 def test_a_late_export_a_correction_and_a_lost_reader_find_it(pair: tuple[Fleet, Fleet]) -> None:
     for fleet in pair:
         fleet.drop("S1_roof_late.csv", roof(sunny(OLD, peak_w=3000)))  # replaces
@@ -78,6 +79,7 @@ def test_a_late_export_a_correction_and_a_lost_reader_find_it(pair: tuple[Fleet,
     assert differences(whole(moved), whole(kept)) == {}
 
 
+@pytest.mark.slow
 def test_a_rebuild_needs_none_of_it_and_a_missing_month_is_told(pair: tuple[Fleet, Fleet]) -> None:
     moved, kept = pair
     expected = whole(kept)

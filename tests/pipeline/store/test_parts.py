@@ -141,6 +141,7 @@ def test_a_corrected_clock_shows_in_the_reader_and_is_undone(fleet: Fleet) -> No
     assert ask(fleet, noon) == [(datetime(2026, 3, 10, 12), 0.0, "2026-03-10 12:00")]  # noqa: DTZ001 - plain UTC
 
 
+@pytest.mark.slow
 def test_rows_that_arrive_under_a_corrected_clock_are_published_where_they_belong(tmp_path: Path) -> None:
     """Up to 26 hours either way, so that a row can come to lie two days from its stamp."""
     shifts = {"S1": 90, "S2": -90, "S3": 1500, "S4": -1500}
