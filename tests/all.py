@@ -5,6 +5,7 @@
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -85,4 +86,5 @@ def _shown(process: subprocess.Popen[bytes], output: Path) -> int:
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # what is under way is ended too
     sys.exit(main())

@@ -237,6 +237,7 @@ def test_judging_day_by_day_gives_what_judging_at_once_gives(run, lived, tmp_pat
         assert run("sql", query, folder=lived.root).out == run("sql", query, folder=daily.root).out
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("lived", "few_detectors_here")
 def test_a_clock_is_corrected_and_the_correction_taken_back(run) -> None:
     query = "SELECT ts_utc, ts_export, clock_shift_min, pv_w FROM reading WHERE site_id = 'R-1' ORDER BY ts_utc"

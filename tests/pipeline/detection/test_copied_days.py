@@ -62,6 +62,7 @@ def test_a_day_that_was_sent_again_has_no_energy_and_covers_nothing(fleet: Fleet
     assert flags == [(fourth, name, "duplicated", ROWS, reason) for name in ("load_w", "pv_w", "voltage_l1_v")]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("order", [(3, 2, 1, 0), (1, 3, 2, 0)])
 def test_in_whatever_order_the_files_come(tmp_path: Path, fleet: Fleet, order: tuple[int, ...]) -> None:
     names = list(FILES)

@@ -153,6 +153,7 @@ def test_stamps_that_came_before_the_rule_are_told_and_go_when_the_history_is_ma
     assert not [record for record in caplog.records if "--rebuild" in record.getMessage()]
 
 
+@pytest.mark.slow
 def test_a_history_made_again_rejects_the_same(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", with_odd(RESET))
     fleet.cycle(is_published=False)

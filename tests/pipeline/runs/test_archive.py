@@ -53,6 +53,7 @@ def pack(fleet: Fleet, now: datetime = LATER) -> list[packs.Packed]:
         return archive.pack(run, now)
 
 
+@pytest.mark.slow
 def test_a_rebuild_from_packed_months_is_the_same_history(fleet: Fleet) -> None:
     before, listed = fleet.history(), fleet.files("archive")
     names = [(number, one.path) for number, one in archived_files.archived(fleet.space)]

@@ -11,7 +11,7 @@ from pipeline.runs import clock_corrections, session
 from pipeline.store import older, reader
 from tests.support.fleet import Fleet, differences, roof, stamps, sunny, table
 
-pytestmark = pytest.mark.usefixtures("no_detectors")
+pytestmark = [pytest.mark.usefixtures("no_detectors"), pytest.mark.slow]  # workspaces that are lived through twice
 
 OLD, NEW = date(2026, 2, 28), date(2026, 3, 2)
 KEEPING = "[ingest]\nsettle_s = 0\n[keep]\nreadings_days = 1\n"
@@ -61,7 +61,6 @@ def test_an_old_month_leaves_the_file_and_is_a_part_of_the_history_all_the_same(
     assert differences(whole(moved), whole(kept)) == {}
 
 
-@pytest.mark.slow
 def test_a_late_export_a_correction_and_a_lost_reader_find_it(pair: tuple[Fleet, Fleet]) -> None:
     for fleet in pair:
         fleet.drop("S1_roof_late.csv", roof(sunny(OLD, peak_w=3000)))  # replaces
@@ -79,7 +78,6 @@ def test_a_late_export_a_correction_and_a_lost_reader_find_it(pair: tuple[Fleet,
     assert differences(whole(moved), whole(kept)) == {}
 
 
-@pytest.mark.slow
 def test_a_rebuild_needs_none_of_it_and_a_missing_month_is_told(pair: tuple[Fleet, Fleet]) -> None:
     moved, kept = pair
     expected = whole(kept)

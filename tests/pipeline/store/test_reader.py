@@ -160,6 +160,7 @@ def shown(fleet: Fleet) -> list[list[tuple]]:
     return [ask(fleet, sql) for sql in (rows, tables, columns, views, "SELECT count(*), sum(pv_w) FROM reading")]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("is_spoilt", [False, True])
 def test_a_database_taken_over_from_the_one_before_is_as_one_made_from_nothing(fleet: Fleet, is_spoilt: bool) -> None:
     database, made_of = (fleet.space.reader / name for name in (reader.DATABASE, reader_database.MADE_OF))

@@ -67,6 +67,7 @@ class Plain:
         self.counts[row["export_id"], outcome] += row["rows"]
 
 
+@pytest.mark.slow
 @given(BATCHES)
 @settings(
     max_examples=60,
