@@ -101,7 +101,7 @@ def _copies_are_not_read_back(request: pytest.FixtureRequest) -> Iterator[None]:
         yield
 
 
-LONG = ("drills", "pipeline/runs", "pipeline/store", "detectors/test_")  # modules of minutes: no worker ends with one
+LONG = ("drills", "pipeline/runs", "pipeline/store", "pipeline/ingest", "detectors/test_")  # no worker ends with one
 
 
 def _looks_at_the_demo(item: pytest.Item) -> bool:
@@ -110,7 +110,7 @@ def _looks_at_the_demo(item: pytest.Item) -> bool:
 
 @pytest.hookimpl(tryfirst=True)  # before those that are marked slow are left out
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Long modules first, those that look at the demo last: it is lived meanwhile, and its 45 mornings are slow."""
+    """Folders of long modules first, those that look at the demo last: it is lived meanwhile, and its 45 mornings are slow."""
     for item in items:
         if _looks_at_the_demo(item):
             item.add_marker("slow")
