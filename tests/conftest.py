@@ -110,7 +110,7 @@ def _looks_at_the_demo(item: pytest.Item) -> bool:
 
 @pytest.hookimpl(tryfirst=True)  # before those that are marked slow are left out
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Folders of long modules first, those that look at the demo last: it is lived meanwhile, and its 45 mornings are slow."""
+    """Folders of long modules first, the demo's last: it is lived meanwhile, and its 45 mornings are slow."""
     for item in items:
         if _looks_at_the_demo(item):
             item.add_marker("slow")
