@@ -49,11 +49,11 @@ def test_the_slow_ones_are_chosen_over_what_leaves_them_out(
 def test_the_first_that_fails_decides_and_what_is_said_comes_in_order(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """The second fails at once, while the first goes on; the last would go on for ever."""
+    """The second fails at once, while the first goes on; the last would go on for long."""
     texts = {
         "first": "import sys, time; print('one', flush=True); time.sleep(0.3); print('two', file=sys.stderr)",
         "second": "print('three'); raise SystemExit(7)",
-        "third": "import time; time.sleep(10**6)",
+        "third": "import time; time.sleep(20)",
     }
     monkeypatch.setattr(checks.sys, "argv", ["all.py"])
     monkeypatch.setattr(checks, "CHECKS", [(sys.executable, "-c", text, name) for name, text in texts.items()])
