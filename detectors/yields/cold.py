@@ -43,12 +43,14 @@ def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:
     return (spell_days == WORN_OUT) & cold.is_possible
 
 
-def may_be_own_snow(is_cold: bool, neighbours: float, dark_days: int) -> bool:
-    """Whether a roof may be dark for snow beside lit ones: in the cold, not for long, and beside few of them.
+def may_be_own_snow(is_cold: bool, neighbours: float, dark_days: int, *, began_in_spell: bool = False) -> bool:
+    """Whether a roof may be dark for snow beside lit ones: not for long, and in the cold beside few of them.
 
-    A flat roof keeps its snow for days after it slid from steep ones. `neighbours` is their effective number.
+    A flat roof keeps its snow for days after it slid from steep ones, which however many of them show no more than
+    that it slid: so does one that went dark as snow fell on them all, `began_in_spell`. `neighbours` is their
+    effective number.
     """
-    return is_cold and not neighbours >= FEW_OTHERS and dark_days <= FEW_SPELL_DAYS
+    return dark_days <= FEW_SPELL_DAYS and (began_in_spell or (is_cold and not neighbours >= FEW_OTHERS))
 
 
 def clear_ratio(made_kwh: Array, clear_kwh: Array, kwp: Array) -> Array:

@@ -61,3 +61,8 @@ def test_a_roof_beside_few_lit_ones_may_be_dark_for_its_own_snow_for_some_days()
     assert not cold.may_be_own_snow(True, 1.0, 11)  # no flat roof keeps it for so long beside lit ones
     assert not cold.may_be_own_snow(True, 5.0, 6)
     assert not cold.may_be_own_snow(False, 1.0, 6)
+
+
+def test_a_roof_that_went_dark_as_snow_fell_on_all_may_keep_it_for_some_days_however_many_are_lit():
+    assert cold.may_be_own_snow(False, 5.0, 6, began_in_spell=True)
+    assert not cold.may_be_own_snow(False, 5.0, 11, began_in_spell=True)
