@@ -45,7 +45,7 @@ def value_per_given_kwh(site: Mapping[str, Any]) -> float:
     return float(max(site["import_price"] - stored, 0.0))
 
 
-def could_give(told: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def could_give(states: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """[site_id, day, level_pct, rest_kwh, band_kwh, refill_kwh] of days on which the battery was seen.
 
     `band_kwh` is what it holds between the day's level and its reserve, `refill_kwh` what the day's sun could have
@@ -57,7 +57,7 @@ def could_give(told: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) -> p
     may_feed_in = (pl.col("feed_in_limit_kw") != 0).fill_null(True)
     was_full = pl.col("soc_max_pct") >= TAPER_PCT
     return (
-        told.filter(pl.col("state") != "unknown")
+        states.filter(pl.col("state") != "unknown")
         .join(capacities(days, sites), on="site_id", how="left")
         .join(known, on=["site_id", "day"], how="left")
         .join(limit, on="site_id", how="left")

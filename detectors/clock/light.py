@@ -63,7 +63,7 @@ def light_onsets(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = _sorted_rows(readings, sites)
     if rows.is_empty():
         return LIGHT.to_frame()
-    return _marks(rows)
+    return _onsets(rows)
 
 
 def _sorted_rows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -88,7 +88,7 @@ def _sorted_rows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _marks(rows: pl.DataFrame) -> pl.DataFrame:
+def _onsets(rows: pl.DataFrame) -> pl.DataFrame:
     starts, group = _groups(rows)
     start, interval, power = (rows[name].to_numpy() for name in ("start_min", "interval_min", "pv_w"))
     instant = rows["is_instant"].to_numpy()
@@ -224,8 +224,8 @@ def _meter_step(power: Array, starts: Index, group: Index) -> Array:
     """The step of which a day's powers are whole multiples, in W; 0 where there is none."""
     change = np.abs(np.diff(power, prepend=np.nan))
     change[starts] = np.nan
-    least = np.fmin(np.where(change > 0, change, np.nan), np.where(power > 0, power, np.nan))
-    step = np.nan_to_num(np.fmin.reduceat(least, starts))
+    smallest = np.fmin(np.where(change > 0, change, np.nan), np.where(power > 0, power, np.nan))
+    step = np.nan_to_num(np.fmin.reduceat(smallest, starts))
     multiple = power / np.where(step > 0, step, 1.0)[group]
     off = np.where(power > 0, np.abs(multiple - np.round(multiple)), 0.0)
     lit = np.maximum(np.add.reduceat((power > 0).astype(np.int64), starts), 1)

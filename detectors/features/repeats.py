@@ -26,5 +26,5 @@ def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame
     blind = found.filter(pl.col("step").is_null() & pl.col("channel").is_in(POWERS)).select(own).unique()
     every = pl.concat([blind.with_columns(channel=pl.lit(name)) for name in POWERS])
     finest = with_steps(every, raw_device_readings).group_by(own).agg(finest=pl.col("step").min())
-    told = with_elsewhere(found, raw_device_readings).join(finest, on=own, how="left")
-    return told.select(SCHEMA.names()).sort("site_id", "day", "device_id", "channel")
+    with_finest = with_elsewhere(found, raw_device_readings).join(finest, on=own, how="left")
+    return with_finest.select(SCHEMA.names()).sort("site_id", "day", "device_id", "channel")

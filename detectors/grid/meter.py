@@ -18,9 +18,9 @@ GRID_W = pl.coalesce("grid_w", pl.col(PHASE_CHANNELS[0]) + pl.col(PHASE_CHANNELS
 
 def steps(rows: pl.DataFrame, by: list[str], channel: str = "grid_w") -> pl.DataFrame:
     """[*by, step_w]: the resolution of one channel in each group, W; 0 where its values show none."""
-    told = resolutions(rows, by, channel, min_values=MIN_STEP_VALUES)
+    known = resolutions(rows, by, channel, min_values=MIN_STEP_VALUES)
     groups = rows.select(by).unique()
-    return groups.join(told, on=by, how="left").select(*by, step_w=pl.col("resolution").fill_null(0.0))
+    return groups.join(known, on=by, how="left").select(*by, step_w=pl.col("resolution").fill_null(0.0))
 
 
 def highest_sun_deg(rows: pl.DataFrame) -> pl.Series:

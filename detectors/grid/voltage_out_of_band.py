@@ -103,15 +103,15 @@ def detect(
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
-        told = _judge(site, sums.get(site_id), current.get(site_id), allowed_outside_pct, min_coverage_pct)
-        if isinstance(told, Reason):
-            verdicts.append(NotJudged(site_id, day, DETECTOR, told))
-        elif told is not None:
+        judged = _judge(site, sums.get(site_id), current.get(site_id), allowed_outside_pct, min_coverage_pct)
+        if isinstance(judged, Reason):
+            verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
+        elif judged is not None:
             days = week.filter(pl.col("site_id") == site_id).sort("day")
             shown = _picture(
-                readings.filter(pl.col("site_id") == site_id), sites, days, told["phase"], site["nominal_voltage_v"]
+                readings.filter(pl.col("site_id") == site_id), sites, days, judged["phase"], site["nominal_voltage_v"]
             )
-            verdicts.append(_finding(site, told, current[site_id], days, allowed_outside_pct, day, shown))
+            verdicts.append(_finding(site, judged, current[site_id], days, allowed_outside_pct, day, shown))
     return verdicts
 
 

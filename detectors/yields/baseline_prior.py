@@ -22,7 +22,7 @@ def planes_sigma(fleet: Fleet) -> Array:
 
     Under a high sun all roofs make much the same; in a winter of the north one that faces away makes a third.
     """
-    told = np.zeros(fleet.sites.height)
+    sigma = np.zeros(fleet.sites.height)
     rows = np.flatnonzero(fleet.roofs.is_unknown)
     if len(rows):
         lit = np.flatnonzero((fleet.sky.up[rows] > 0).any(axis=0))
@@ -30,8 +30,8 @@ def planes_sigma(fleet: Fleet) -> Array:
         each = plane_response.basis_answers(sky, fleet.sites["latitude"].to_numpy()[rows])
         made = np.log(np.maximum(plane_response.irradiance_w_m2(each, np.ones(1)).sum(axis=2), 1.0))
         share = plane_response.USUAL_SHARES
-        told[rows] = np.sqrt(((made - (made @ share)[:, None]) ** 2) @ share)
-    return told
+        sigma[rows] = np.sqrt(((made - (made @ share)[:, None]) ** 2) @ share)
+    return sigma
 
 
 def sigma(fleet: Fleet) -> Array:

@@ -82,14 +82,14 @@ class Case(NamedTuple):
 
 def input_log_odds(odds: Odds, history: History) -> Array:
     """What an input's test says where it counts: nearly dead, or the whole site's level agrees; else -inf."""
-    told = np.full(MAX_INPUTS, -np.inf)
+    log_odds = np.full(MAX_INPUTS, -np.inf)
     for n in range(MAX_INPUTS):
         recent = history.input_x[-DEAD_DAYS:, n]
         recent = recent[np.isfinite(recent)]
         is_dead = len(recent) > 0 and float(np.median(recent)) < input_shares.DEAD
         if np.isfinite(odds.inputs[n]) and (is_dead or odds.fall > 0):
-            told[n] = odds.inputs[n]
-    return told
+            log_odds[n] = odds.inputs[n]
+    return log_odds
 
 
 def decisive(odds: Odds, history: History) -> float:
@@ -159,8 +159,8 @@ def is_dark(history: History) -> bool:
 
 def is_alive(history: History) -> bool:
     """The last two days that told anything made something."""
-    told = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
-    return len(told) == ALIVE_DAYS and not history.is_zero[told].any()
+    known_days = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
+    return len(known_days) == ALIVE_DAYS and not history.is_zero[known_days].any()
 
 
 def dark_since(history: History) -> int:
@@ -211,18 +211,18 @@ def part_of(history: History, first_day: date, parts: Parts) -> tuple[str, int]:
 
 def _partial(history: History, change: change_point.Change, parts: Parts) -> tuple[str, int]:
     """Whether a part that went missing is a string: an input's shift, one of several planes, or a half."""
-    is_told = False
+    has_input = False
     for n in range(MAX_INPUTS):
         before, after = history.input_x[: change.first, n], history.input_x[change.first :, n]
         before, after = before[np.isfinite(before)], after[np.isfinite(after)]
         if len(after) < 2 or len(before) < 3:
             continue
-        is_told = True
+        has_input = True
         shift = float(np.median(after) - np.median(before))
         sigma = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before)))) + INPUT_FLOOR
         if shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma):
             return STRING_LOSS, n + 1
-    if is_told:
+    if has_input:
         return UNDERPERFORMANCE, 0
     if len(parts.each_w):
         return (STRING_LOSS if _lost_plane(parts, history.first, change.first) else UNDERPERFORMANCE), 0
@@ -235,8 +235,8 @@ def _partial(history: History, change: change_point.Change, parts: Parts) -> tup
 def share_error(history: History, first: int) -> float:
     """Sigma of a half that went missing on `first`, from how well the days on either side tell their levels."""
     known = np.where(np.isfinite(history.x), 1 / np.maximum(history.above_sigma, change_point.MIN_SIGMA) ** 2, 0.0)
-    told = [float(np.nansum(one)) for one in (known[:first], known[first:])]
-    return 0.5 * float(np.sqrt(sum(1 / max(one, 1.0) for one in told)))
+    sums = [float(np.nansum(one)) for one in (known[:first], known[first:])]
+    return 0.5 * float(np.sqrt(sum(1 / max(one, 1.0) for one in sums)))
 
 
 def _lost_plane(parts: Parts, first: date, since: int) -> bool:

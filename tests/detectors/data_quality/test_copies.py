@@ -59,7 +59,7 @@ def _rows(
 
 
 def _copied(rows: pl.DataFrame) -> pl.DataFrame:
-    """MARKS of all days of the rows, as they are found when all are summed up, after three days that differed."""
+    """FLAGGED_VALUES of all days of the rows, as found when all are summed up, after three days that differed."""
     told = prints(rows)
     return copied_values(rows, candidates(told, pl.concat([_past(FIRST - timedelta(days=3)), told]), WINDOW_DAYS))
 

@@ -73,9 +73,9 @@ def test_held_back_and_clipped_hours_have_no_say(unknown):
         pv_w=pl.concat_list(
             [pl.min_horizontal(pl.col("pv_w").list.get(n), cut.cast(pl.Int32)) for n in range(24)]
         )
-    ).select(hourly.KEPT.names())  # fmt: skip
+    ).select(hourly.HOURLY.names())  # fmt: skip
     sites = unknown.sites.with_columns(inverter_kw=pl.lit(None, pl.Float64))
-    told = site_model.learn(flat.cast(hourly.KEPT), sites, unknown.planes, LAST)
+    told = site_model.learn(flat.cast(hourly.HOURLY), sites, unknown.planes, LAST)
     both = told.join(unknown.truth, on="site_id", suffix="_true").filter(pl.col("tilt_deg_true") > 15)
     assert _turn(both["azimuth_deg"], both["azimuth_deg_true"]).median() < 15
 
@@ -85,7 +85,7 @@ def test_too_few_clear_days_teach_nothing(unknown):
     assert site_model.learn(few, unknown.sites, unknown.planes, LAST).is_empty()
     grey = unknown.kept.with_columns(wander_ratio=pl.lit(3.0))
     assert site_model.learn(grey, unknown.sites, unknown.planes, LAST).is_empty()
-    assert site_model.learn(hourly.KEPT.to_frame(), unknown.sites, unknown.planes, LAST).schema == site_model.MODEL
+    assert site_model.learn(hourly.HOURLY.to_frame(), unknown.sites, unknown.planes, LAST).schema == site_model.MODEL
 
 
 def test_every_site_has_its_turn_once_a_week():
