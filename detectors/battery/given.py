@@ -9,7 +9,7 @@ FULL_PCT = 100.0
 TAPER_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
 BACK_SHARE = 0.94  # REFERENCES: 0.94-0.95 of the energy came back from two homes' batteries
 LEARNED_DROP_PCT = 100.0  # ours: one whole discharge in all; a level in whole per cent then errs by a few per cent
-LEARNED_RATIO = (0.3, 1.2)  # ours: of the registered capacity; what lies outside is a level that lags, or a slip
+LEARNED_RATIO = (0.3, 1.2)  # ours: of the registered capacity; what lies outside is a level that lags, or an error
 
 
 def capacities(days: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:

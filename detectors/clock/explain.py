@@ -8,7 +8,7 @@ import numpy as np
 
 from detectors.clock.kinds import ZONE_SETTING
 from detectors.clock.onsets import Array, Onsets
-from detectors.clock.zones import daily_offsets, fixed_name, is_kept_somewhere, plausible_zones
+from detectors.clock.zones import daily_offsets, fixed_name, is_used_somewhere, plausible_zones
 
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
 ZONE_FITS_MAX_MIN = 20.0
@@ -96,7 +96,7 @@ def explaining(
         if found:
             break
     quarter = 15.0 * round((mine[-1] + minutes) / 15.0)
-    if quarter and is_kept_somewhere(quarter, onsets.days[-1]) and explains(np.full(count, quarter)):
+    if quarter and is_used_somewhere(quarter, onsets.days[-1]) and explains(np.full(count, quarter)):
         known = sum(zone in claim.register or zone == "UTC" for zone in found)
         found.insert(max(known, min(len(found), 1)), fixed_name(quarter))
     return found

@@ -103,7 +103,7 @@ def _onsets(rows: pl.DataFrame) -> pl.DataFrame:
     around = _wrap(middle - centre[group])  # minutes from the centroid, -720 to 720
     order = np.lexsort((around, group))
     night, noise = _night(rows, group, around, peak)
-    step = _meter_step(power, starts, group)
+    step = _meter_resolution(power, starts, group)
     coarse = np.minimum(STEP_FACTOR * step, STEP_CAP * peak)
     threshold = np.maximum(PEAK_SHARE * peak, np.maximum(coarse, NOISE_FACTOR * noise))
     threshold = np.where(peak > 0, threshold, np.inf)
@@ -220,7 +220,7 @@ def _night(rows: pl.DataFrame, group: Index, around: Array, peak: Array) -> tupl
     return night, np.minimum(np.maximum(high - night, 0.0), NIGHT_CAP * peak / NOISE_FACTOR)
 
 
-def _meter_step(power: Array, starts: Index, group: Index) -> Array:
+def _meter_resolution(power: Array, starts: Index, group: Index) -> Array:
     """The step of which a day's powers are whole multiples, in W; 0 where there is none."""
     change = np.abs(np.diff(power, prepend=np.nan))
     change[starts] = np.nan

@@ -61,7 +61,7 @@ BLOCK_H = 3.0  # ours: meters read 15 min apart still agree within a few per cen
 MIN_SEEN_H = 6.0  # ours: a quarter of a day
 MIN_KWH = 1.0  # ours: with less, offsets and steps of the meters are all there is
 START_W = 4.6  # IEC 62053-21, from memory: a class 1 meter of 5 A starts at 0.4 % of that, 20 mA; one phase below it
-MIN_STEP_VALUES = 10  # ours: fewer distinct values do not show a meter's step
+MIN_RESOLUTION_VALUES = 10  # ours: fewer distinct values do not show a meter's resolution
 PICTURE_H = 1
 
 
@@ -189,7 +189,7 @@ def _rounding(whole: pl.DataFrame) -> pl.DataFrame:
     Rounding errs evenly by up to half a step (deviation: step / sqrt 12), each meter for itself; on a steady flow it
     does not average out over the day.
     """
-    shown = [resolutions(whole, ["site_id"], name, min_values=MIN_STEP_VALUES) for name in FLOWS]
+    shown = [resolutions(whole, ["site_id"], name, min_values=MIN_RESOLUTION_VALUES) for name in FLOWS]
     rounding = pl.concat(shown).group_by("site_id").agg(rounding_w=(pl.col("resolution") ** 2).sum().sqrt() / 12**0.5)
     return (
         whole.select("site_id")

@@ -1,12 +1,12 @@
-"""Stretches of a device's readings that are an exact copy of earlier ones: sent again under other stamps.
+"""Segments of a device's readings that are an exact copy of earlier ones: sent again under other stamps.
 
-A logger can repeat only what it has measured, so of two equal stretches the later one is the copy.
+A logger can repeat only what it has measured, so of two equal segments the later one is the copy.
 
 Chance is excluded by how much the values vary. A jump is a change that no smooth course foretells, beyond what
 rounding makes of one; a stretch counts as a copy where one of its powers shows MIN_JUMPS jumps of clearly different
 heights.
 Were each of these drawn from no more heights than are seen, n of them would agree once in n^n, for 16 once in 2^64
-(and all other values agree too). A fleet of 10,000 sites at 5 min compares 2^44 pairs of stretches a year at most
+(and all other values agree too). A fleet of 10,000 sites at 5 min compares 2^44 pairs of segments a year at most
 (10,000 x 105,000 x 35 days x 288, each for a beginning). Nights, limits, timers, plans by the hour and
 clear days show few such jumps; so do the 24 values of a day read by the hour, which is never called a copy.
 """
@@ -27,7 +27,7 @@ DECIMALS = tuple(10.0**n for n in range(3, -5, -1))  # W: of kW with some decima
 PRINT_ROWS = 5  # ours: five rows in a row agree by chance too rarely to be looked at in vain
 PRINT_S = 3600  # ours: one print an hour, on average
 VARIED_DAYS = 3  # ours: a device that never showed days that differ may as well have the same day every day
-MIN_PRINTS = 2  # ours: a stretch of 6 h shows two or more in 98 of 100 cases, a day's light practically always
+MIN_PRINTS = 2  # ours: a segment of 6 h shows two or more in 98 of 100 cases, a day's light practically always
 VARIED = (*POWER_CHANNELS, *STRING_CHANNELS, *PHASE_CHANNELS, "irradiance_w_m2")
 
 PRINTS = pl.Schema(
@@ -176,7 +176,7 @@ def _lags(now: np.ndarray, then: np.ndarray) -> list[int]:
 
 
 def _trimmed(now: np.ndarray, begin: int, end: int) -> tuple[int, int]:
-    """A stretch without what stands still at its ends: nights agree with nights."""
+    """A segment without what stands still at its ends: nights agree with nights."""
     moves = np.flatnonzero(now[begin + 1 : end] != now[begin : end - 1])
     return (begin + int(moves[0]), begin + int(moves[-1]) + 2) if len(moves) else (begin, begin)
 
@@ -192,8 +192,8 @@ def _jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
     for name in VARIED:
         if has_both and name == "grid_w":
             continue  # the difference of the two: a plan by the hour on a smooth course looks varied in it
-        step = _step(rows, name)
-        if step is None:
+        resolution = _resolution(rows, name)
+        if resolution is None:
             continue
         change = np.diff(rows[name].to_numpy())
         height = np.full(rows.height, np.nan)
@@ -202,23 +202,23 @@ def _jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
         height[2:-1] = np.where(is_amid, np.abs(change[1:-1] - (change[:-2] + change[2:]) / 2), np.nan)
         with np.errstate(divide="ignore", invalid="ignore"):
             classes = np.round(np.log(height) / np.log(ALIKE_RATIO))
-        found[name] = np.where(height > FORETOLD_STEPS * step, classes, np.nan)
+        found[name] = np.where(height > FORETOLD_STEPS * resolution, classes, np.nan)
     return found
 
 
-def _step(rows: pl.DataFrame, name: str) -> float | None:
+def _resolution(rows: pl.DataFrame, name: str) -> float | None:
     """A channel's resolution, or the decimal that its values keep to, if that is coarser; null = it hardly varies."""
     found = resolutions(rows, [*OWN, "day"], name)
-    step = None if found.is_empty() else found["resolution"].item()
-    if step is None:
+    resolution = None if found.is_empty() else found["resolution"].item()
+    if resolution is None:
         return None
     values = rows[name].drop_nulls().to_numpy()
     fitting = (one for one in DECIMALS if (np.abs(values / one - np.round(values / one)) < 1e-6).all())
-    return max(step, next(fitting, DECIMALS[-1]))
+    return max(resolution, next(fitting, DECIMALS[-1]))
 
 
 def _different(jumps: dict[str, np.ndarray], begin: int, end: int) -> int:
-    """How many heights the jumps of a stretch have, in the channel that shows the most."""
+    """How many heights the jumps of a segment have, in the channel that shows the most."""
     inside = (one[begin:end] for one in jumps.values())
     return max((len(np.unique(one[np.isfinite(one)])) for one in inside), default=0)
 

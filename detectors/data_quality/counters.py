@@ -84,8 +84,8 @@ def counter_days(counted: pl.DataFrame) -> pl.DataFrame:
             moved_kwh=pl.max_horizontal((up + down).sum(), kwh.abs().sum()),
             intervals=pl.len(),
         )
-        steps = pl.concat([resolutions(mine, own, name) for name in names])
-        coarse = steps.group_by(own).agg(resolution_kwh=pl.col("resolution").fill_null(0.0).max())
+        by_counter = pl.concat([resolutions(mine, own, name) for name in names])
+        coarse = by_counter.group_by(own).agg(resolution_kwh=pl.col("resolution").fill_null(0.0).max())
         by_day = sums.join(coarse, on=own, how="left").with_columns(
             pl.col("resolution_kwh").fill_null(0.0), flow=pl.lit(flow)
         )

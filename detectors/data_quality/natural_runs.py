@@ -78,7 +78,7 @@ def _is_curtailed() -> pl.Expr:
 
 
 def below_top(name: str) -> pl.Expr:
-    """How far generation stands below the day's top: clipped or held back, it stands close to it.
+    """How far generation stands below the day's top: clipped or curtailed, it stands close to it.
 
     Null where no clipping can be: no roof generates for longer than there is light.
     """

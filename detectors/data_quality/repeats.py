@@ -227,7 +227,7 @@ def _daylight(units: pl.DataFrame) -> pl.Series:
     return pl.Series(hours)
 
 
-def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFrame:
+def with_resolution(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFrame:
     """RUNS with `step`, the resolution of the channel in its unit, and `distinct`, its number of values on the day.
 
     The smallest difference between two values, where the other differences are multiples of it; else 0: it has none
@@ -240,8 +240,8 @@ def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFra
     for name in found["channel"].unique(maintain_order=True):
         mine = runs_of.filter(pl.col("channel") == name)
         values = rows.select("site_id", "device_id", day, name).join(mine.select(own), on=own, how="semi")
-        steps = lazy_resolutions(values, own, name).rename({"resolution": "step"})
-        parts.append(mine.join(steps, on=own, how="left", maintain_order="left"))
+        resolution = lazy_resolutions(values, own, name).rename({"resolution": "step"})
+        parts.append(mine.join(resolution, on=own, how="left", maintain_order="left"))
     return pl.concat(parts).collect()
 
 

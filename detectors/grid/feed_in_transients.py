@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import EvidenceValue
-from detectors.grid.meter import GRID_W, RATING_W, local_day, steps
+from detectors.grid.meter import GRID_W, RATING_W, local_day, meter_resolution
 
 RATING_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 %; a limiter regulates on such a reading
 TRANSIENT_MINUTES = 10.0  # ours: a regulator needs seconds; two 5-min means in a row are no regulating any more
@@ -74,7 +74,7 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = readings.with_columns(local_day(), GRID_W.alias("grid_w")).join(known, on="site_id", how="inner")
     idle_w = IDLE_SHARE * pl.col("rating_w")
     return (
-        rows.join(steps(rows, BY), on=BY, how="left")
+        rows.join(meter_resolution(rows, BY), on=BY, how="left")
         .sort("site_id", "ts_utc")
         .with_columns(
             hours=pl.col("interval_s") / 3600,

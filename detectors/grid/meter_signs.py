@@ -9,7 +9,7 @@ from typing import NamedTuple
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, steps
+from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, meter_resolution
 
 DARK_DEG = -6.0  # end of civil twilight: below it the sky lights no module to any power that a meter sees
 NOISE_W = 20.0  # ours: standby and rounding; the least import that a house with anything switched on shows
@@ -82,7 +82,7 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
     if rows.is_empty():
         return rows.with_columns(impossible_w=pl.lit(None, pl.Float64))
-    rows = rows.with_columns(highest_sun_deg(rows)).join(steps(rows, BY), on=BY, how="left")
+    rows = rows.with_columns(highest_sun_deg(rows)).join(meter_resolution(rows, BY), on=BY, how="left")
     is_dark = pl.col("sun_deg") <= DARK_DEG
     rows = rows.sort("site_id", "ts_utc").with_columns(
         hours=pl.col("interval_s") / 3600,

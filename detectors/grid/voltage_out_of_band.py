@@ -136,7 +136,7 @@ def _sums(week: pl.DataFrame) -> pl.DataFrame:
         pl.col("frequency_lowest_hz").min(),
         pl.col("frequency_highest_hz").max(),
         pl.col("trip_voltage_v").median(),
-        most_trips=pl.col("trips_count").max(),
+        max_trips=pl.col("trips_count").max(),
     )
 
 
@@ -171,7 +171,7 @@ def _judge(
     too_often = week["outside_pct"] > allowed_outside_pct and (is_known or week["sure_pct"] > allowed_outside_pct)
     # A sample is no mean: a single one beyond the hard limits breaks nothing.
     too_far = week["hard_count"] > 0 and not sums["is_instant"]
-    if too_often or too_far or sums["most_trips"] > TRIPS_A_DAY:
+    if too_often or too_far or sums["max_trips"] > TRIPS_A_DAY:
         week["too_often"] = too_often
         return week
     if not is_known:

@@ -33,7 +33,7 @@ def lazy_resolutions(rows: pl.LazyFrame, by: list[str], channel: str, *, min_val
         .group_by(by)
         .agg(MIN_GAP.first(), *SHARES, distinct=pl.len().cast(pl.Int64))
     )
-    return gaps.select(*by, resolution=pl.when(pl.col("distinct") >= min_values).then(STEP), distinct="distinct")
+    return gaps.select(*by, resolution=pl.when(pl.col("distinct") >= min_values).then(RESOLUTION), distinct="distinct")
 
 
 @cache
@@ -54,7 +54,7 @@ def _share(part: int) -> pl.Expr:
     )
 
 
-def _step() -> pl.Expr:
+def _resolution() -> pl.Expr:
     """The smallest difference, or the first part of it that the shares and the number of levels let stand; else 0."""
     return pl.coalesce(
         pl.when(
@@ -68,4 +68,4 @@ def _step() -> pl.Expr:
 IS_LEVEL = pl.col("level").is_finite()
 MIN_GAP = pl.col("min_gap")
 SHARES = [_share(part) for part in PARTS]
-STEP = _step()
+RESOLUTION = _resolution()

@@ -37,15 +37,15 @@ class History(NamedTuple):
     """One site's days up to the judged one, the last; every array is [days], NaN where nothing was told."""
 
     first: date
-    x: Array  # by pairs, else of the best stretches of a lone site
+    x: Array  # by pairs, else of the best spans of a lone site
     sigma: Array
-    above_sigma: Array  # of what lies above the level: clouds take a lone day's best stretches below it alone
+    above_sigma: Array  # of what lies above the level: clouds take a lone day's best spans below it alone
     is_zero: np.ndarray
     input_x: Array  # [days, inputs]
     input_sigma: Array
     expected_kwh: Array
     actual_kwh: Array
-    clear_x: Array = np.empty(0)  # of clear days, by their own best stretches; of a site without a limit
+    clear_x: Array = np.empty(0)  # of clear days, by their own best spans; of a site without a limit
 
     def on(self, place: int) -> date:
         """The date of a day of the series."""

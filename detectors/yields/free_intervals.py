@@ -76,7 +76,7 @@ def to_quarters(
     """
     names = ("installed_kwp", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh", "nominal_voltage_v")
     imports = LOWEST_IMPORT.to_frame() if imports_before is None else imports_before
-    usual = imports.group_by("site_id").agg(kept_before_w=pl.col("kept_w").quantile(IMPORT_QUANTILE))
+    usual = imports.group_by("site_id").agg(import_before_w=pl.col("kept_w").quantile(IMPORT_QUANTILE))
     about = sites.select("site_id", *names).join(usual, on="site_id", how="left", maintain_order="left")
     rows = (
         readings.filter(pl.col("pv_w").is_not_null(), pl.col("interval_s") > 0)
@@ -173,7 +173,8 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     """`rows` of limited sites with closes, is_free, is_charging, has_room, demand_w and spare_w."""
     rows = rows.join(_resolution(rows), on="row", how="left", maintain_order="left")
     rows = rows.with_columns(
-        target_w=highest_target_w(["row"], pl.col("kept_before_w")), resolution_w=pl.col("resolution_w").fill_null(1.0)
+        target_w=highest_target_w(["row"], pl.col("import_before_w")),
+        resolution_w=pl.col("resolution_w").fill_null(1.0),
     )
     battery = pl.col("battery_w").fill_null(0.0)
     load = pl.col("pv_w") + battery + pl.col("grid_w")

@@ -14,7 +14,7 @@ FULL_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has
 HARDEST_RATIO = 0.95  # ours: a battery that takes this share of the day's hardest charging takes what it can
 REAL_CHARGE_KW_PER_KWH = 0.15  # ours: a fifth of a battery an hour and less is a trickle, not its limit
 KNOWN_RATIO = 0.75  # ours: an hour of which a quarter is missing still shows its mean
-CURTAILED_RATIO = 0.1  # ours: six minutes held back may cost a tenth of the hour
+CURTAILED_RATIO = 0.1  # ours: six curtailed minutes may cost a tenth of the hour
 HOUR_S = 3600
 
 _ENERGIES: dict[str, Any] = {f"{name[:-2]}_kwh": pl.Float64 for name in STRING_CHANNELS}
@@ -23,7 +23,7 @@ HOURLY = pl.Schema(
         "site_id": pl.String,
         "day": pl.Date,
         "pv_w": pl.List(pl.Int32),  # means of the 24 UTC hours of the local day; null where not known
-        "held_back_hours": pl.Int32,  # bit n is set: generation was held back in the UTC hour n
+        "held_back_hours": pl.Int32,  # bit n is set: generation was curtailed in the UTC hour n
         "irradiance_w_m2": pl.List(pl.Int32),  # like pv_w; null where it is not measured
         "wander_ratio": pl.Float64,  # ups and downs of the day's power over twice its highest: 1 = one smooth hill
         "ambient_temp_c": pl.Float64,  # mean while there was generation
@@ -43,10 +43,10 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         pv=_mean("pv_w"),
         irradiance=_mean("irradiance_w_m2"),
         known=pl.col("overlap_s").filter(pl.col("pv_w").is_not_null()).sum(),
-        held=pl.col("overlap_s").filter("is_held").sum(),
+        curtailed=pl.col("overlap_s").filter("is_curtailed").sum(),
     )
     hourly = hourly.filter(pl.col("known") >= KNOWN_RATIO * HOUR_S)
-    bits = hourly.filter(pl.col("held") >= CURTAILED_RATIO * HOUR_S).group_by("row").agg(
+    bits = hourly.filter(pl.col("curtailed") >= CURTAILED_RATIO * HOUR_S).group_by("row").agg(
         held_back_hours=(2 ** pl.col("hour").cast(pl.Int32)).sum()
     )  # fmt: skip
     daily = rows.group_by("site_id", "day").agg(
@@ -75,7 +75,7 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def _prepared(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """The readings of days with generation: their start in epoch seconds, local day, whether they were held back."""
+    """The readings of days with generation: their start in epoch seconds, local day, whether they were curtailed."""
     limits = sites.select(
         "site_id", "installed_kwp", "inverter_kw", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh",
         "nominal_voltage_v",
@@ -85,7 +85,7 @@ def _prepared(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         readings.join(limits, on="site_id", how="inner")
         .with_columns(day=pl.col("ts_local").dt.date(), start_s=start)
         .filter(pl.col("pv_w").is_not_null().any().over("site_id", "day"))
-        .with_columns(is_held=_is_curtailed().fill_null(False))
+        .with_columns(is_curtailed=_is_curtailed().fill_null(False))
         .sort("site_id", "ts_utc")
     )
 
@@ -115,7 +115,7 @@ def _pieces(rows: pl.DataFrame) -> pl.DataFrame:
         )
         parts.append(
             rows.select(
-                "row", "pv_w", "irradiance_w_m2", "is_held", hour=(first + n) % 24, overlap_s=overlap
+                "row", "pv_w", "irradiance_w_m2", "is_curtailed", hour=(first + n) % 24, overlap_s=overlap
             ).filter(pl.col("overlap_s") > 0)
         )  # fmt: skip
     return pl.concat(parts)
@@ -145,6 +145,6 @@ def table(hours: pl.DataFrame, name: str) -> Array:
 
 
 def is_curtailed(hours: pl.DataFrame) -> NDArray[np.bool_]:
-    """Which of the 24 UTC hours were held back, as [rows, 24] of booleans."""
+    """Which of the 24 UTC hours were curtailed, as [rows, 24] of booleans."""
     bits = hours["held_back_hours"].fill_null(0).to_numpy()
     return (bits[:, None] >> np.arange(24)[None, :] & 1).astype(bool)

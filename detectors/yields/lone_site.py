@@ -1,6 +1,6 @@
 """A site without neighbours: its best quarter hours against the clear sky, and how much its clouds leave open.
 
-x is the log of the level that the day's best stretches reach; p the share of the energy near it. On clear days a
+x is the log of the level that the day's best spans reach; p the share of the energy near it. On clear days a
 healthy site reaches its level within a tenth; on others a cloud is the likelier cause the lower x is.
 
 A site behind a limit is told of by what its roof left undone: on a clear day, when house and battery take less than it
@@ -15,7 +15,7 @@ from detectors.stats.robust import Array
 from detectors.yields.sequential_test import FREEDOM, LEVELS, T_FACTOR, TEMPER
 
 BEST_QUANTILE = 0.85  # measured: of the energy-weighted ratios; the highest ones are cloud enhancement
-NEAR_RATIO = 0.08  # of the best: quarter hours within it are of one clear stretch
+NEAR_RATIO = 0.08  # of the best: quarter hours within it are of one clear span
 MIN_QUARTERS = 6
 LOW_LIGHT_RATIO = 0.06  # ours: of the peak capacity; below it horizons count more than the sky
 MIN_RATIO = 0.02
@@ -30,7 +30,7 @@ MIN_ENERGY = 0.1  # kWh per kWp under a clear sky
 
 
 class Level(NamedTuple):
-    """What the best stretches of a day tell of each site, [sites]."""
+    """What the best spans of a day tell of each site, [sites]."""
 
     x: Array  # log; NaN where fewer than six quarter hours can be used
     near: Array  # share of the energy near it

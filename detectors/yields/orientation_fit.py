@@ -54,20 +54,20 @@ def fit(sky: Sky, ambient_c: Array, power: Array, *, days: NDArray[np.intp]) -> 
 
 
 def _fit_block(sky: Sky, ambient_c: Array, power: Array, days: NDArray[np.intp]) -> Fit:
-    has_say = np.isfinite(power)
-    y = np.where(has_say, power, 0.0)
+    is_valid = np.isfinite(power)
+    y = np.where(is_valid, power, 0.0)
     peak = np.maximum(y.max(axis=-1), 1e-6)
-    vector = _best_start(sky, ambient_c, y, has_say)
-    log_scale = np.log(_scale(_made(sky, ambient_c, vector), y, has_say.astype(float)))
+    vector = _best_start(sky, ambient_c, y, is_valid)
+    log_scale = np.log(_scale(_made(sky, ambient_c, vector), y, is_valid.astype(float)))
     state = np.column_stack([vector, log_scale])
     damping = np.full(len(y), 1e-3)
-    weight = _weights(y - _modelled(sky, ambient_c, state), has_say, peak)
+    weight = _weights(y - _modelled(sky, ambient_c, state), is_valid, peak)
     haze = through_haze(sky.up.max(axis=-1))
-    hold = (MIN_SIGMA * peak * haze) ** 2 * has_say.sum(axis=-1) / np.maximum(days, 1)
+    hold = (MIN_SIGMA * peak * haze) ** 2 * is_valid.sum(axis=-1) / np.maximum(days, 1)
     for _ in range(ROUNDS):
         state, damping = _step(sky, ambient_c, y, weight, state, damping, hold)
-        weight = _weights(y - _modelled(sky, ambient_c, state), has_say, peak)
-    return _to_fit(sky, ambient_c, y, weight, has_say, state, peak, days)
+        weight = _weights(y - _modelled(sky, ambient_c, state), is_valid, peak)
+    return _to_fit(sky, ambient_c, y, weight, is_valid, state, peak, days)
 
 
 def _made(sky: Sky, ambient_c: Array, vector: Array) -> Array:
@@ -90,7 +90,7 @@ def _scale(made: Array, y: Array, weight: Array) -> Array:
     return np.maximum((weight * y * made).sum(axis=-1) / np.maximum(total, 1e-9), 1e-3)
 
 
-def _best_start(sky: Sky, ambient_c: Array, y: Array, has_say: NDArray[np.bool_]) -> Array:
+def _best_start(sky: Sky, ambient_c: Array, y: Array, is_valid: NDArray[np.bool_]) -> Array:
     """Per roof the best of a net of planes; every other instant is enough to choose by."""
     middle = Sky(*(values[:, ::PER_HOUR] / 2 + values[:, PER_HOUR - 1 :: PER_HOUR] / 2 for values in sky))
     tilt, azimuth = (
@@ -99,7 +99,7 @@ def _best_start(sky: Sky, ambient_c: Array, y: Array, has_say: NDArray[np.bool_]
     net = np.column_stack([np.sin(tilt) * np.sin(azimuth), np.sin(tilt) * np.cos(azimuth)])
     warm = ambient_c[:, ::PER_HOUR]
     best, min_misfit = np.zeros((len(y), 2)), np.full(len(y), np.inf)
-    weight = has_say.astype(float)
+    weight = is_valid.astype(float)
     for vector in net:
         a, b = vector
         c = np.sqrt(max(1 - a**2 - b**2, 0.03))
@@ -112,11 +112,11 @@ def _best_start(sky: Sky, ambient_c: Array, y: Array, has_say: NDArray[np.bool_]
     return best
 
 
-def _weights(residual: Array, has_say: NDArray[np.bool_], peak: Array) -> Array:
+def _weights(residual: Array, is_valid: NDArray[np.bool_], peak: Array) -> Array:
     """Cauchy's, sharper below the model than above it."""
-    sigma = np.maximum(robust_sigma(np.where(has_say, residual, np.nan)), MIN_SIGMA * peak)[:, None]
+    sigma = np.maximum(robust_sigma(np.where(is_valid, residual, np.nan)), MIN_SIGMA * peak)[:, None]
     cut = np.where(residual < 0, BELOW, ABOVE) * sigma
-    return np.where(has_say, 1 / (1 + (residual / cut) ** 2), 0.0)
+    return np.where(is_valid, 1 / (1 + (residual / cut) ** 2), 0.0)
 
 
 def _slopes(sky: Sky, ambient_c: Array, state: Array) -> tuple[Array, Array]:
@@ -182,7 +182,7 @@ def _to_fit(
     ambient_c: Array,
     y: Array,
     weight: Array,
-    has_say: NDArray[np.bool_],
+    is_valid: NDArray[np.bool_],
     state: Array,
     peak: Array,
     days: NDArray[np.intp],
@@ -191,9 +191,9 @@ def _to_fit(
     heard = np.maximum(weight.sum(axis=-1), 1.0)
     sigma = np.sqrt((weight * (y - base) ** 2).sum(axis=-1) / heard)
     # Hours of one day err together: it is the days that count.
-    together = has_say.sum(axis=-1) / np.maximum(days, 1)
+    together = is_valid.sum(axis=-1) / np.maximum(days, 1)
     variance = np.maximum(sigma, MIN_SIGMA * peak / 2) ** 2 * together
-    variance += (SHARED_SIGMA * through_haze(sky.up.max(axis=-1)) * peak) ** 2 * has_say.sum(axis=-1)
+    variance += (SHARED_SIGMA * through_haze(sky.up.max(axis=-1)) * peak) ** 2 * is_valid.sum(axis=-1)
     normal = _normal(slopes, weight) + 1e-12 * np.eye(3)[None]
     covariance = np.linalg.inv(normal) * variance[:, None, None]
     a, b = state[:, 0], state[:, 1]
@@ -203,7 +203,7 @@ def _to_fit(
     horizontal = covariance[:, :2, :2]
     tilt_sigma = np.sqrt(np.einsum("ri,rij,rj->r", along, horizontal, along)) / np.sqrt(1 - sine**2)
     azimuth_sigma = np.sqrt(np.einsum("ri,rij,rj->r", across, horizontal, across)) / sine
-    is_known = has_say.sum(axis=-1) >= 6
+    is_known = is_valid.sum(axis=-1) >= 6
     # Where the model errs so much, its own slopes are not to be trusted either.
     blind = np.sqrt(through_haze(sky.up.max(axis=-1)))
     tilt_sigma, azimuth_sigma = tilt_sigma * blind, azimuth_sigma * blind

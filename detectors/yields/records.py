@@ -24,7 +24,7 @@ RESIDUAL = pl.Schema(
         "past_sigma": pl.Float64(),  # what the site's own past leaves open
         "energy": pl.Float64(),  # usable kWh per kWp that were expected
         "neighbours": pl.Float64(),  # effective number
-        "lone_x": pl.Float64(),  # log of the level that the day's best stretches reach under a clear sky
+        "lone_x": pl.Float64(),  # log of the level that the day's best spans reach under a clear sky
         "lone_near": pl.Float64(),  # share of the energy near it
         "lone_energy": pl.Float64(),  # kWh per kWp of a clear day
         "lone_highest": pl.Float64(),  # the highest lone_x that would have been told; null = any

@@ -73,7 +73,7 @@ class Residuals(NamedTuple):
     past_sigma: Array
     energy: Array
     neighbours: Array
-    lone_x: Array  # log of the level that the day's best stretches reach under a clear sky
+    lone_x: Array  # log of the level that the day's best spans reach under a clear sky
     lone_near: Array  # share of the energy near it
     peak_w: Array
     charge_limit_w: Array

@@ -135,16 +135,16 @@ def _column(frame: pl.DataFrame, name: str) -> Array:
 
 
 def _heard(chosen: pl.DataFrame, clear: pv_model.Hours) -> Array:
-    """kW per kWp of the hours that show the planes, [rows, 24]: the sun well up, nothing held back, nothing clipped."""
+    """kW per kWp of the hours that show the planes, [rows, 24]: the sun well up, nothing curtailed, nothing clipped."""
     power = hourly.table(chosen, "pv_w") / 1000
     top = np.nanmax(power, axis=-1, initial=0.0)
     flat = (power >= FLAT_RATIO * top[:, None]).sum(axis=-1) >= FLAT_HOURS
     rating = np.nan_to_num(_column(chosen, "inverter_kw"), nan=np.inf)
     rating = np.where(top > BEYOND_RATIO * rating, np.inf, rating)  # what was exceeded is no limit
     limit = np.fmin(np.where(flat, top, np.inf), rating)
-    has_say = (power < CLIP_RATIO * limit[:, None]) & ~hourly.is_curtailed(chosen)
-    has_say &= pv_model.by_hour(clear.sky.up) > LOW_SUN_SINE
-    return np.where(has_say, power / chosen["installed_kwp"].to_numpy()[:, None], np.nan)
+    is_valid = (power < CLIP_RATIO * limit[:, None]) & ~hourly.is_curtailed(chosen)
+    is_valid &= pv_model.by_hour(clear.sky.up) > LOW_SUN_SINE
+    return np.where(is_valid, power / chosen["installed_kwp"].to_numpy()[:, None], np.nan)
 
 
 def _fit(

@@ -155,7 +155,7 @@ def _features(
 
 
 def _deviations(values: Array) -> Array:
-    """Each figure in its site's own spreads from its own middle, what the fleet shares that day taken off."""
+    """Each figure in its site's own sigmas from its own middle, what the fleet shares that day taken off."""
     values = np.where(np.isfinite(values), values, np.nan)
     own = values - median(values, axis=1)[:, None, :]
     shared = median(own, axis=0)[None, :, :] if len(values) >= 5 else 0.0

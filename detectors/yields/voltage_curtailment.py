@@ -67,15 +67,15 @@ def of_night(night: Night, past: pl.DataFrame) -> pl.DataFrame:
     scatter = level.quarter_sigma * np.sqrt(TOGETHER * (due_w**2).sum(axis=1)) / 4000
     sigma = np.hypot(level.sigma * due, scatter)
     is_some = is_high.any(axis=1)
-    can_say = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(is_high.sum(axis=1), 1)
-    can_say &= ~fleet.roofs.has_limit & (night.coverage >= THIN_COVERAGE)
-    can_say &= ~fleet.sites["site_id"].is_in(list(night.doubts)).to_numpy()
+    is_judged = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(is_high.sum(axis=1), 1)
+    is_judged &= ~fleet.roofs.has_limit & (night.coverage >= THIN_COVERAGE)
+    is_judged &= ~fleet.sites["site_id"].is_in(list(night.doubts)).to_numpy()
     shown = past.group_by("site_id").agg(is_shown=has_shown()).filter("is_shown")
     is_known = fleet.sites["site_id"].is_in(shown["site_id"].to_list()).to_numpy()
     lost = np.where(due - made > np.where(is_known, KNOWN_SIGMAS, SIGMAS) * sigma, due - made, 0.0)
 
     def where_known(values: Array) -> Array:
-        return np.where(can_say | ~is_some, values, np.nan)
+        return np.where(is_judged | ~is_some, values, np.nan)
 
     columns = {
         "coverage_pct": 100 * night.coverage,

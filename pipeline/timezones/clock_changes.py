@@ -56,7 +56,7 @@ def settle_repeated(
     visit_key = np.stack([number, hour, np.cumsum(~near)])[:, inside]
     starts = np.concatenate([[True], (np.diff(visit_key, axis=1) != 0).any(axis=0)])
     visit = np.cumsum(starts) - 1
-    status[order[inside]] = _passes(
+    status[order[inside]] = _folds(
         stamps[inside], starts, visit, doubled[number[inside]],
         at_low=has_end_labels & (stamps[inside] == low_us[hour[inside]]),
         at_high=has_end_labels & (stamps[inside] == high_us[hour[inside]]),
@@ -64,7 +64,7 @@ def settle_repeated(
     return status
 
 
-def _passes(
+def _folds(
     stamps: np.ndarray,
     starts: np.ndarray,
     visit: np.ndarray,
