@@ -10,6 +10,7 @@ import numpy as np
 
 from detectors.clock.onsets import Array, Index, Onsets
 from detectors.clock.segments import is_possible_day
+from detectors.clock.weather_around import around, neighbours, without_weather
 from detectors.stats.robust import MAD_TO_SIGMA, quantile
 
 FIT_DAYS = 150  # ours: a drift of 15 s/day shows in these; more would let the seasons' shade in
@@ -74,7 +75,9 @@ def lit_days(onsets: Onsets, device: int, without: int = 0) -> Days:
     known[: max(0, len(known) - FIT_DAYS)] = False
     column = np.flatnonzero(known)
     column = column[: len(column) - without]
-    first, last = first[column], last[column]
+    near = neighbours(onsets, device)[:, None]
+    first = without_weather(first[column], onsets.first_late[near, column])
+    last = without_weather(last[column], -onsets.last_early[near, column])
     interval = float(onsets.interval[device])
     floor, wander = FLOOR_MIN + FLOOR_PER_MIN * interval, float(np.interp(interval, WANDER_INTERVAL, WANDER_MIN))
     if len(column) < AROUND_DAYS // 2 + 1:  # too few to know the clear ones by
@@ -83,7 +86,7 @@ def lit_days(onsets: Onsets, device: int, without: int = 0) -> Days:
             column, column.astype(np.float64), first, last, middle, np.full(len(column), floor**-2), floor, wander
         )
     lacking = (first - last) / 2
-    lacking = np.abs(lacking - quantile(_around(lacking, AROUND_DAYS), CLEAR_SHARE))
+    lacking = np.abs(lacking - quantile(around(lacking, AROUND_DAYS), CLEAR_SHARE))
     # The middle is off by at most what is lacking: a uniform distribution, whose variance is a third of its square.
     weight = 1.0 / (floor**2 + lacking**2 / 3.0)
     return Days(
@@ -91,20 +94,15 @@ def lit_days(onsets: Onsets, device: int, without: int = 0) -> Days:
     )
 
 
-def _around(values: Array, count: int) -> Array:
-    """The `count` values around each one, mirrored at the ends; shape (days, count)."""
-    return np.lib.stride_tricks.sliding_window_view(np.pad(values, count // 2, mode="reflect"), count)
-
-
 def _clipped(values: Array, floor: float) -> Array:
     """The values, none further from the median of the days around than CLIP_SIGMAS."""
-    around = quantile(_around(values, CLIP_DAYS), 0.5)
-    rest = values - around
+    middle = quantile(around(values, CLIP_DAYS), 0.5)
+    rest = values - middle
     reach = CLIP_SIGMAS * max(float(MAD_TO_SIGMA * np.median(np.abs(rest))), floor) + MIN_RESET_MIN
-    return around + np.clip(rest, -reach, reach)
+    return middle + np.clip(rest, -reach, reach)
 
 
 def scatter(days: Days) -> float:
     """Sigma of a day's middle about the median of the days around; minutes."""
     middle = (days.first + days.last) / 2
-    return float(MAD_TO_SIGMA * np.median(np.abs(middle - quantile(_around(middle, CLIP_DAYS), 0.5))))
+    return float(MAD_TO_SIGMA * np.median(np.abs(middle - quantile(around(middle, CLIP_DAYS), 0.5))))

@@ -25,6 +25,8 @@ class Onsets(NamedTuple):
 
     sites: list[str]
     devices: list[str]
+    latitude: Array  # per device, degrees
+    longitude: Array
     days: list[date]
     first_late: Array  # first light after sunrise, as stamped
     last_early: Array  # last light before sunset, as stamped
@@ -84,6 +86,8 @@ def onsets_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) 
     return Onsets(
         sites=heads["site_id"].to_list(),
         devices=heads["device_id"].to_list(),
+        latitude=heads["latitude"].to_numpy(),
+        longitude=heads["longitude"].to_numpy(),
         days=[origin + timedelta(days=i) for i in range(window)],
         first_late=first - turns - sunrise,
         last_early=sunset - (last - turns),

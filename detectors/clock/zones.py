@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
+from detectors.stats.distance import great_circle_km
+
 Array = npt.NDArray[np.float64]
 
 FIXED = re.compile(r"([+-])(\d{2}):(\d{2})")
 NEAR_KM = 2500.0  # ours: a wrong entry is as a rule a neighbour's zone
-EARTH_KM = 6371.0
 WEEK_DAYS = 7
 
 
@@ -128,17 +129,13 @@ def plausible_zones(
     The site's own, the other zones of the register, UTC, then the zones of its country and of its neighbourhood by
     distance.
     """
-    around = [place for _, place in sorted((_km(latitude, longitude, place), place) for place in places())]
+    known = places()
+    far = great_circle_km(latitude, longitude, [p.latitude for p in known], [p.longitude for p in known]).tolist()
+    by_distance = sorted(zip(far, known, strict=True))
+    around = [place for _, place in by_distance]
     country = next((place.countries for place in places() if place.zone == home), frozenset())
-    near = [p.zone for p in around if _km(latitude, longitude, p) <= NEAR_KM or p.countries & country]
+    near = [p.zone for km, p in by_distance if km <= NEAR_KM or p.countries & country]
     return tuple(dict.fromkeys([home, *register, "UTC", *near])), tuple(place.zone for place in around)
-
-
-def _km(latitude: float, longitude: float, place: Place) -> float:
-    a, b = np.radians(latitude), np.radians(place.latitude)
-    turn = np.radians(longitude - place.longitude)
-    haversine = np.sin((a - b) / 2) ** 2 + np.cos(a) * np.cos(b) * np.sin(turn / 2) ** 2
-    return float(2 * EARTH_KM * np.arcsin(np.sqrt(haversine)))
 
 
 @lru_cache(maxsize=4096)

@@ -6,9 +6,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from detectors.stats.distance import EARTH_RADIUS_KM
 from detectors.stats.robust import Array
-
-EARTH_RADIUS_KM = 6371.0088  # IUGG mean radius
 
 
 class Nearest(NamedTuple):
