@@ -3,7 +3,7 @@
 A logger can repeat only what it has measured, so of two equal segments the later one is the copy.
 
 Chance is excluded by how much the values vary. A jump is a change that no smooth course foretells, beyond what
-rounding makes of one; a stretch counts as a copy where one of its powers shows MIN_JUMPS jumps of clearly different
+rounding makes of one; a segment counts as a copy where one of its powers shows MIN_JUMPS jumps of clearly different
 heights.
 Were each of these drawn from no more heights than are seen, n of them would agree once in n^n, for 16 once in 2^64
 (and all other values agree too). A fleet of 10,000 sites at 5 min compares 2^44 pairs of segments a year at most

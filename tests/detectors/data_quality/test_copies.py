@@ -112,7 +112,7 @@ def test_a_copy_of_a_copy_is_one_too() -> None:
     }
 
 
-def test_one_value_that_differs_ends_the_stretch() -> None:
+def test_one_value_that_differs_ends_the_segment() -> None:
     other = {name: values.copy() for name, values in _home(1).items()}
     other["load_w"][144] += 1.0
     found = _copied(_rows(_home(1), other)).filter(pl.col("channel") == "pv_w")

@@ -62,7 +62,7 @@ LIMITED = {"feed_in_limit_kw": 0.0, "battery_kwh": 10.0}
         (100.0, 0.0, -3000.0, {"feed_in_limit_kw": 5.0}, False),
     ],
 )
-def test_what_a_limit_held_back_is_marked_by_the_hour(soc, battery, grid, site, is_held):
+def test_what_a_limit_curtailed_is_noted_by_the_hour(soc, battery, grid, site, is_held):
     noon = [10 <= n // 12 < 12 for n in range(288)]
     told = _one(
         {
@@ -87,7 +87,7 @@ def test_inputs_and_temperature_are_kept_where_they_are_reported():
     assert told["irradiance_w_m2"] is None
 
 
-def test_no_generation_channel_no_row_and_a_dark_day_has_no_wander():
+def test_no_generation_channel_no_row_and_a_dark_day_has_no_variability():
     assert hourly.keep(build.readings({"load_w": [1.0] * 288}), build.sites()).is_empty()
     assert hourly.keep(READINGS.to_frame(), build.sites()).schema == hourly.HOURLY
     told = _one({"pv_w": [0.0] * 288})
