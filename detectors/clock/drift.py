@@ -20,7 +20,7 @@ from detectors.stats.robust import MAD_TO_SIGMA, quantile
 MIN_DAYS = 12  # with light
 MIN_S_PER_DAY, MAX_S_PER_DAY = 8.0, 150.0  # ours: below it is the seasons' shade, what moves faster is a step
 TOTAL_MIN = 22.0  # less than this in all is not told from the seasons' shade
-SLOPE_KNOWN = 0.3  # of the slope: its 95 % interval at most, either way
+SLOPE_KNOWN, KNOWN_SIGMAS = 0.3, 1.645  # of the slope: its 90 % interval at most, either way
 TOGETHER = 0.5  # first and last light's moves differ by less than this share of their sum: a clock, not a wall
 MARGIN = 6.0  # Kass & Raftery 1995: twice the log of the odds beyond this is strong evidence
 # ours: of a hundred clocks that jumped, beside changes of clocks, one jumps again within the months that are fitted;
@@ -69,7 +69,7 @@ class Drift(NamedTuple):
     @property
     def is_known(self) -> bool:
         """Whether the slope is known well enough to be told."""
-        return self.slope_error <= SLOPE_KNOWN * abs(self.slope)
+        return KNOWN_SIGMAS / NINETY_FIVE * self.slope_error <= SLOPE_KNOWN * abs(self.slope)
 
     def moves_together(self, share: float = TOGETHER) -> bool:
         """Whether first and last light move with each other, as a clock's do and a wall's do not."""
