@@ -185,7 +185,7 @@ def test_two_rebuilds_do_not_meet(lived: Fleet) -> None:
     assert unfinished.read_text() == "another run's"
 
 
-def test_a_fixed_profile_is_made_good_by_a_rebuild(tmp_path: Path) -> None:
+def test_a_mended_profile_is_made_good_by_a_rebuild(tmp_path: Path) -> None:
     """One value could not be read; named as missing in the profile, the archive gives its row after all."""
     fleet = Fleet(tmp_path)
     rows = [(stamp, 3, "broken" if n == 2 else 3) for n, stamp in enumerate(stamps(4))]
