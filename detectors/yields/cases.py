@@ -71,7 +71,7 @@ def follow(
 
     A case opens where the log odds exceed `open_at`, and to be watched at the sites of `lasting`.
 
-    `odds` are ODDS of the day, `residuals` RESIDUAL and `kept` half hours (KEPT) up to it, `known_cases` those that
+    `odds` are ODDS of the day, `residuals` RESIDUAL and `kept` HALF_HOURLY up to it, `known_cases` those that
     were open before it, one CASE row each.
     """
     fleet = night.fleet

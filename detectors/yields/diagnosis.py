@@ -37,15 +37,15 @@ class History(NamedTuple):
     """One site's days up to the judged one, the last; every array is [days], NaN where nothing was told."""
 
     first: date
-    x: Array  # by pairs, else of the best stretches of a lone site
+    x: Array  # by pairs, else of the best spans of a lone site
     sigma: Array
-    above_sigma: Array  # of what lies above the level: clouds take a lone day's best stretches below it alone
+    above_sigma: Array  # of what lies above the level: clouds take a lone day's best spans below it alone
     is_zero: np.ndarray
     input_x: Array  # [days, inputs]
     input_sigma: Array
     expected_kwh: Array
     actual_kwh: Array
-    clear_x: Array = np.empty(0)  # of clear days, by their own best stretches; of a site without a limit
+    clear_x: Array = np.empty(0)  # of clear days, by their own best spans; of a site without a limit
 
     def on(self, place: int) -> date:
         """The date of a day of the series."""
@@ -82,11 +82,11 @@ class Case(NamedTuple):
 
 def input_log_odds(odds: Odds, history: History) -> Array:
     """What an input's test says where it counts: nearly dead, or the whole site's level agrees; else -inf."""
-    told = np.full(MAX_INPUTS, -np.inf)
+    log_odds = np.full(MAX_INPUTS, -np.inf)
     for n in range(MAX_INPUTS):
         if np.isfinite(odds.inputs[n]) and (odds.fall > 0 or _is_dead(history, n)):
-            told[n] = odds.inputs[n]
-    return told
+            log_odds[n] = odds.inputs[n]
+    return log_odds
 
 
 def _is_dead(history: History, n: int) -> bool:
@@ -180,8 +180,8 @@ def is_dark(history: History) -> bool:
 
 def is_alive(history: History) -> bool:
     """The last two days that told anything made something."""
-    told = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
-    return len(told) == ALIVE_DAYS and not history.is_zero[told].any()
+    known_days = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
+    return len(known_days) == ALIVE_DAYS and not history.is_zero[known_days].any()
 
 
 def dark_since(history: History) -> int:
@@ -248,8 +248,8 @@ def _partial(history: History, change: change_point.Change, parts: Parts) -> tup
 def share_error(history: History, first: int) -> float:
     """Sigma of a half that went missing on `first`, from how well the days on either side tell their levels."""
     known = np.where(np.isfinite(history.x), 1 / np.maximum(history.above_sigma, change_point.MIN_SIGMA) ** 2, 0.0)
-    told = [float(np.nansum(one)) for one in (known[:first], known[first:])]
-    return 0.5 * float(np.sqrt(sum(1 / max(one, 1.0) for one in told)))
+    sums = [float(np.nansum(one)) for one in (known[:first], known[first:])]
+    return 0.5 * float(np.sqrt(sum(1 / max(one, 1.0) for one in sums)))
 
 
 def _lost_plane(parts: Parts, first: date, since: int) -> bool:

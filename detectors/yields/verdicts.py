@@ -228,10 +228,10 @@ def _planes(is_unknown: bool, model: dict[str, Any]) -> str:
 
 def not_judged(detector: str, night: Night, found: Iterable[Finding], day: date) -> Iterator[NotJudged]:
     """Why the day told nothing of each watched site without a finding; silence is not health."""
-    told = {one.site_id for one in found}
+    with_finding = {one.site_id for one in found}
     fleet = night.fleet
     for n, site in enumerate(fleet.sites.iter_rows(named=True)):
-        if site["watched"] is False or site["site_id"] in told:
+        if site["watched"] is False or site["site_id"] in with_finding:
             continue
         if reason := _reason(night, n, site["site_id"]):
             yield NotJudged(site["site_id"], day, detector, reason)
