@@ -6,7 +6,7 @@ from detectors.stats.robust import Array
 from detectors.yields.fleet_day import ZERO_RATIO, Fleet, clear_w, is_curtailed
 from detectors.yields.lone_site import TOP
 from detectors.yields.own_past import Correction
-from detectors.yields.sequential_test import LEAST_MARGIN
+from detectors.yields.sequential_test import MIN_MARGIN
 
 BEST_QUARTERS = 4  # ours: an hour in all; of fewer quarter hours one may be a glitch, or the edge of a cloud
 HIGH_LIGHT_RATIO = 0.3  # ours: of the peak capacity; below it a wrong plane or a horizon makes any ratio
@@ -51,4 +51,4 @@ def best_hour(made_w: Array, clear_w: Array, kwp: Array) -> Array:
 def not_below(x: Array, lowest: Array) -> Array:
     """A level, or that which the roof has at least where the two contradict each other."""
     with np.errstate(invalid="ignore"):
-        return np.where(x < lowest - LEAST_MARGIN, lowest, x)
+        return np.where(x < lowest - MIN_MARGIN, lowest, x)
