@@ -66,9 +66,7 @@ def test_a_drift_of_90_s_a_day_is_told_within_three_weeks() -> None:
 
 
 @pytest.mark.parametrize(("share", "is_known"), [(0.25, True), (0.34, True), (0.38, False)])
-def test_a_slope_is_known_where_its_90_percent_interval_is_within_30_percent_of_it(
-    share: float, is_known: bool
-) -> None:
+def test_a_slope_is_known_by_its_90_percent_interval(share: float, is_known: bool) -> None:
     """1.645 of 1.96 sigmas: a 95 % interval of up to 0.357 of the slope."""
     light = light_of(drift(FIRST, 90.0), 22)
     line = best_drift(onsets_of(light, register([ROOF]), FIRST + timedelta(days=21), 22), 0)
