@@ -58,20 +58,20 @@ def kinds() -> dict[str, Kind]:
 
     RuntimeError where a kind hides what no detector claims, or two kinds hide each other.
     """
-    told = {kind: (_family(module), about) for module in load() for kind, about in module.KINDS.items()}
-    names: dict[str, set[str]] = {EVERYTHING: set(told)}
-    for kind, (family, about) in told.items():
+    declared = {kind: (_family(module), about) for module in load() for kind, about in module.KINDS.items()}
+    names: dict[str, set[str]] = {EVERYTHING: set(declared)}
+    for kind, (family, about) in declared.items():
         for name in {kind, family, about.group or kind}:
             names.setdefault(name, set()).add(kind)
-    hidden = {kind: _hidden(kind, about, names) for kind, (_, about) in told.items()}
+    hidden = {kind: _hidden(kind, about, names) for kind, (_, about) in declared.items()}
     for kind, effects in hidden.items():
         if mutual := [effect for effect in effects if kind in hidden[effect]]:
             raise RuntimeError(f"the kinds {kind} and {mutual[0]} hide each other")
     return {
         kind: about.model_copy(
-            update={"group": about.group or kind, "hides": tuple(one for one in told if one in hidden[kind])}
+            update={"group": about.group or kind, "hides": tuple(one for one in declared if one in hidden[kind])}
         )
-        for kind, (_, about) in told.items()
+        for kind, (_, about) in declared.items()
     }
 
 

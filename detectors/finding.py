@@ -120,7 +120,7 @@ class Finding(BaseModel, frozen=True, extra="forbid"):
         return self
 
     @property
-    def told_losses(self) -> tuple[DayLoss, ...]:
+    def reported_losses(self) -> tuple[DayLoss, ...]:
         """`losses`, or what this day alone says."""
         basis = MEASURED if self.loss_kwh or self.cost else NOTHING
         return self.losses or (DayLoss(self.day, self.loss_kwh, self.cost, basis),)

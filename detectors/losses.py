@@ -30,12 +30,12 @@ def day_losses(
 
     A day on which more came out than was expected lost nothing: what is below 0 counts as 0.
     """
-    told = []
+    measured = []
     for day, value in zip(days, kwh, strict=True):
         if since <= day <= until and value is not None and value == value:  # NaN is no figure
             lost = max(float(value), 0.0)
-            told.append(DayLoss(day, lost, lost * each, MEASURED))
-    return tuple(told)
+            measured.append(DayLoss(day, lost, lost * each, MEASURED))
+    return tuple(measured)
 
 
 def value_per_kwh(days: pl.DataFrame, sites: pl.DataFrame) -> dict[str, float]:

@@ -12,7 +12,7 @@ import polars as pl
 from detectors.finding import OVER, Finding, Kind
 
 KNOWN_MIN = 10.0  # 95 % uncertainty; ours: a roof's power changes by some per cent in so long
-MARK = "clock_correction_min"  # in the evidence of a finding that was judged on the corrected line
+CORRECTION_KEY = "clock_correction_min"  # in the evidence of a finding that was judged on the corrected line
 
 
 def corrections(found: Iterable[Finding], about: Mapping[str, Kind]) -> dict[str, float]:
@@ -20,7 +20,7 @@ def corrections(found: Iterable[Finding], about: Mapping[str, Kind]) -> dict[str
 
     Not of one device of several: the others are right.
     """
-    told: dict[str, float] = {}
+    by_site: dict[str, float] = {}
     for one in found:
         if "time" not in about[one.kind].makes_unreliable or one.evidence.get("device_name") or OVER in one.evidence:
             continue
@@ -28,8 +28,8 @@ def corrections(found: Iterable[Finding], about: Mapping[str, Kind]) -> dict[str
         minutes = exact if isinstance(exact, float) else -offset if isinstance(offset, float) else None
         error = one.evidence.get("correction_uncertainty_min", one.evidence.get("uncertainty_min"))
         if minutes is not None and isinstance(error, float) and error <= KNOWN_MIN:
-            told[one.site_id] = minutes
-    return told
+            by_site[one.site_id] = minutes
+    return by_site
 
 
 def corrected(readings: pl.DataFrame, minutes: Mapping[str, float], day: date) -> pl.DataFrame:
@@ -51,6 +51,6 @@ def marked(finding: Finding, minutes: float) -> Finding:
     return finding.model_copy(
         update={
             "summary": f"{finding.summary.rstrip('. ')}. {words}",
-            "evidence": {**finding.evidence, MARK: minutes},
+            "evidence": {**finding.evidence, CORRECTION_KEY: minutes},
         }
     )

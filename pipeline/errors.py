@@ -98,13 +98,13 @@ class Notice(NamedTuple):
         return f"{self.text}, {where}" + (f" column {self.column}" if self.column else "")
 
 
-def alike(told: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
+def alike(reasons: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
     """(files, reason, how many): of (file, reason) each reason once, naming the first of its files.
 
     Reasons that differ in the file's own name only are the same.
     """
     by_reason: dict[str, list[tuple[str, str]]] = {}
-    for file, reason in told:
+    for file, reason in reasons:
         by_reason.setdefault(reason.replace(PurePosixPath(file).name, "*"), []).append((file, reason))
     return [
         (f"{same[0][0]} and {len(same) - 1} more files" if len(same) > 1 else same[0][0], same[0][1], len(same))

@@ -137,10 +137,10 @@ REVISITS = pl.Schema(
 )
 
 
-MARKS = {"interval start": "start", "interval end": "end", "instant": "instant"}
+INTERVAL_LABELS = {"interval start": "start", "interval end": "end", "instant": "instant"}
 
 
-MARKS_TYPE = pl.Enum(list(MARKS.values()))
+INTERVAL_LABEL_TYPE = pl.Enum(list(INTERVAL_LABELS.values()))
 
 
 ROWS = pl.Schema(
@@ -152,7 +152,7 @@ ROWS = pl.Schema(
         "device_id": pl.String(),  # "" = the site has no devices
         "ts_utc": UTC,  # START of the interval
         "interval_s": pl.Int32(),
-        "marks": MARKS_TYPE,  # what the export's stamp marked
+        "marks": INTERVAL_LABEL_TYPE,  # what the export's stamp marked
         "ts_export": pl.String(),  # the stamp as written
         **dict.fromkeys((*CHANNELS, *COUNTERS), pl.Float64()),
     }

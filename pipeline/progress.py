@@ -33,13 +33,13 @@ def shown(what: str, total: int, unit: str) -> Iterator[Advance]:
             yield lambda count: bar.advance(task, count)
         return
     done = 0
-    told = time.monotonic()
+    last_line_at = time.monotonic()
 
     def advance(count: int) -> None:
-        nonlocal done, told
+        nonlocal done, last_line_at
         done += count
-        if time.monotonic() - told >= LINE_EVERY_S and done < total:
-            told = time.monotonic()
+        if time.monotonic() - last_line_at >= LINE_EVERY_S and done < total:
+            last_line_at = time.monotonic()
             print(f"{what}: {done} of {total} {unit}", file=sys.stderr, flush=True)
 
     yield advance

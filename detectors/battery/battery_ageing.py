@@ -87,11 +87,11 @@ def detect(
     by_site = {str(key[0]): one for key, one in months.partition_by("site_id", as_dict=True).items()}
     for site in with_battery(sites).iter_rows(named=True):
         own = by_site.get(site["site_id"])
-        told = _judge(site, own, day, fade_pct, efficiency_points)
-        if isinstance(told, Reason):
-            verdicts.append(NotJudged(site["site_id"], day, DETECTOR, told))
-        elif told is not None:
-            verdicts.append(told)
+        judged = _judge(site, own, day, fade_pct, efficiency_points)
+        if isinstance(judged, Reason):
+            verdicts.append(NotJudged(site["site_id"], day, DETECTOR, judged))
+        elif judged is not None:
+            verdicts.append(judged)
     return verdicts
 
 

@@ -90,10 +90,10 @@ def detect(
     if own_sites.is_empty():
         return verdicts
     doubted = doubts(earlier, "time", "grid sign")
-    told = tell(days.filter(pl.col("day") <= day), [battery_day, load_following, _possible(possible)], own_sites)
-    today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
+    by_day = tell(days.filter(pl.col("day") <= day), [battery_day, load_following, _possible(possible)], own_sites)
+    today = {row["site_id"]: row for row in by_day.filter(pl.col("day") == day).iter_rows(named=True)}
     stuck_ids = [site_id for site_id, row in today.items() if row["state"] == "stuck"]
-    past = told.filter(pl.col("site_id").is_in(stuck_ids)).partition_by("site_id", as_dict=True)
+    past = by_day.filter(pl.col("site_id").is_in(stuck_ids)).partition_by("site_id", as_dict=True)
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         reason = doubted.get(site_id) or _unknown(site, today.get(site_id))
@@ -135,11 +135,11 @@ def _unknown(site: Mapping[str, Any], today: Mapping[str, Any] | None) -> Reason
     return because(REASONS, "charging-unseen")
 
 
-def _run(told: pl.DataFrame, day: date) -> list[date]:
+def _run(by_day: pl.DataFrame, day: date) -> list[date]:
     """The stuck days of the run that ends on `day`, oldest first; dark days neither count nor break it."""
-    states = dict(told.select("day", "state").iter_rows())
+    states = dict(by_day.select("day", "state").iter_rows())
     stuck, unseen, then = [], 0, day
-    first = told["day"][0]
+    first = by_day["day"][0]
     while then >= first and unseen <= UNKNOWN_DAYS:
         state = states.get(then, "unknown")
         if state == "moved":
@@ -152,9 +152,9 @@ def _run(told: pl.DataFrame, day: date) -> list[date]:
 
 
 def _finding(
-    site: Mapping[str, Any], told: pl.DataFrame, today: Mapping[str, Any], stuck: list[date], day: date, min_days: int
+    site: Mapping[str, Any], by_day: pl.DataFrame, today: Mapping[str, Any], stuck: list[date], day: date, min_days: int
 ) -> Finding:
-    shown = told.tail(PICTURE_DAYS)
+    shown = by_day.tail(PICTURE_DAYS)
     missed_kwh, each = today["missed_kwh"] or 0.0, value_per_given_kwh(site)
     reserve_pct = site["battery_reserve_pct"]
     charge = channel_series(shown, "day", "soc_min_pct", "soc_max_pct")
@@ -176,10 +176,10 @@ def _finding(
         since=stuck[0],
         loss_kwh=missed_kwh,
         cost=missed_kwh * each,
-        losses=_losses(told, each, stuck[0], day),
+        losses=_losses(by_day, each, stuck[0], day),
         evidence={
             "stuck_count": len(stuck),
-            "earliest_day": _earliest(told, stuck[0]).isoformat(),
+            "earliest_day": _earliest(by_day, stuck[0]).isoformat(),
             "latest_day": stuck[0].isoformat(),
             "reserve_pct": reserve_pct,
             "capacity_kwh": today["capacity_kwh"],
@@ -198,10 +198,10 @@ def _had(today: Mapping[str, Any]) -> str:
     """What there was to charge with."""
     if not today["was_held"]:
         return f"{today['surplus_here_kwh'] or 0.0:.1f} kWh were there to charge with"
-    held = f"generation was held down to the load for {today['held_h']:.1f} h"
+    curtailed = f"generation was held down to the load for {today['held_h']:.1f} h"
     if today["curtailed_kwh"]:
-        return f"{held}, {today['curtailed_kwh']:.1f} kWh or more below what the sky let expect"
-    return held
+        return f"{curtailed}, {today['curtailed_kwh']:.1f} kWh or more below what the sky let expect"
+    return curtailed
 
 
 def _floor_words(site: Mapping[str, Any], today: Mapping[str, Any], count: int) -> tuple[str, str, str]:
@@ -227,16 +227,16 @@ def _idle_words(today: Mapping[str, Any], count: int) -> tuple[str, str, str]:
     )
 
 
-def _earliest(told: pl.DataFrame, first: date) -> date:
+def _earliest(by_day: pl.DataFrame, first: date) -> date:
     """The first day on which it may have begun: after the last one before `first` that was seen to leave the floor."""
-    moved = told.filter(pl.col("state") == "moved", pl.col("day") < first)["day"].max()
-    began = told["day"].min()
+    moved = by_day.filter(pl.col("state") == "moved", pl.col("day") < first)["day"].max()
+    began = by_day["day"].min()
     assert isinstance(began, date)
     return moved + timedelta(days=1) if isinstance(moved, date) else began
 
 
-def _losses(told: pl.DataFrame, each: float, since: date, day: date) -> tuple[DayLoss, ...]:
-    known = told.with_columns(
+def _losses(by_day: pl.DataFrame, each: float, since: date, day: date) -> tuple[DayLoss, ...]:
+    known = by_day.with_columns(
         pl.when(pl.col("day") == day).then(pl.col("missed_kwh").fill_null(0.0)).otherwise("missed_kwh")
     )
     return day_losses(known["day"], known["missed_kwh"], each, since=since, until=day)

@@ -94,18 +94,18 @@ def detect(
     lower = own_sites.filter(is_settled_lower())["site_id"].to_list()
     is_setting = pl.col("site_id").is_in(lower) & pl.col("grid").is_null() & ~pl.col("is_alone")
     rows = rows.with_columns(grid=pl.when(is_setting).then(True).otherwise("grid"))
-    told = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
+    sums = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
     raised = []
     for site in own_sites.iter_rows(named=True):
-        reason = doubted.get(site["site_id"]) or _unknown(told.get(site["site_id"]))
+        reason = doubted.get(site["site_id"]) or _unknown(sums.get(site["site_id"]))
         if reason is None and site["battery_reserve_pct"] is None:
             reason = because(REASONS, "no-reserve")
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
-        elif told[site["site_id"]]["is_below"]:
+        elif sums[site["site_id"]]["is_below"]:
             raised.append(site)
     pictures = courses(rows, [site["site_id"] for site in raised], "soc_pct", "battery_w")
-    verdicts += [_finding(site, told[site["site_id"]], pictures[site["site_id"]], day, band_pct) for site in raised]
+    verdicts += [_finding(site, sums[site["site_id"]], pictures[site["site_id"]], day, band_pct) for site in raised]
     return verdicts
 
 
@@ -130,8 +130,8 @@ def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
     after = (at.backward_fill() - pl.col("ts_utc")).is_between(pl.duration(), reach)
     # A grid that is out reads as nothing at all; one that is there is never hit to the watt for long.
     flows_by = pl.when(before & after & (pl.col("grid_w").abs() >= NOTHING_W)).then(True)
-    told = pl.coalesce(live_v, live_hz, flows_by)
-    grid = pl.when((live_v & is_dip) | (pl.col("is_alone") & told)).then(None).otherwise(told)
+    is_there = pl.coalesce(live_v, live_hz, flows_by)
+    grid = pl.when((live_v & is_dip) | (pl.col("is_alone") & is_there)).then(None).otherwise(is_there)
     rows = rows.with_columns(grid=grid)
     # An interval beside an outage may hold a part of it.
     is_out = ~pl.col("grid") | pl.col("is_alone")
@@ -154,10 +154,10 @@ def _may_be_alone() -> pl.Expr:
     begins = (nothing != nothing.shift(1)) | ~pl.col("is_next") | (pl.col("site_id") != pl.col("site_id").shift(1))
     run = begins.fill_null(True).cum_sum()
     stands, moves_on = [], []
-    for name, most in (("volts", STILL_V), ("frequency_hz", STILL_HZ)):
+    for name, max_change in (("volts", STILL_V), ("frequency_hz", STILL_HZ)):
         value = pl.col(name)
-        moves = (value.filter(~nothing).max() - value.filter(~nothing).min()).over("site_id") > most
-        rests = (value.max() - value.min()).over(run) <= most
+        moves = (value.filter(~nothing).max() - value.filter(~nothing).min()).over("site_id") > max_change
+        rests = (value.max() - value.min()).over(run) <= max_change
         stands.append((moves & rests).fill_null(False))
         moves_on.append((moves & ~rests).fill_null(False))
     return nothing & pl.any_horizontal(stands) & ~pl.any_horizontal(moves_on)
@@ -198,31 +198,31 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
     )
 
 
-def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
+def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
-    if told is None:
+    if sums is None:
         return because(REASONS, "no-readings")
-    if not told["soc_h"]:
+    if not sums["soc_h"]:
         return because(REASONS, "soc-missing")
-    if told["is_below"]:
+    if sums["is_below"]:
         return None
-    if told["is_odd"]:
+    if sums["is_odd"]:
         return because(REASONS, "battery-sign")
-    if told["reserve_pct"] is None:
+    if sums["reserve_pct"] is None:
         return because(REASONS, "no-reserve")
-    if told["lowest_pct"] < told["reserve_pct"] and not told["battery_h"]:
+    if sums["lowest_pct"] < sums["reserve_pct"] and not sums["battery_h"]:
         return because(REASONS, "battery-power-missing")
-    if told["is_unsure"]:
+    if sums["is_unsure"]:
         return because(REASONS, "grid-presence-unknown")
-    if told["lowest_pct"] < told["reserve_pct"] and not told["outage_h"]:
-        return because(REASONS, "not-discharged", lowest_pct=told["lowest_pct"])
-    if told["soc_h"] < MIN_SEEN_H:
-        return because(REASONS, "low-coverage", seen_h=told["soc_h"])
+    if sums["lowest_pct"] < sums["reserve_pct"] and not sums["outage_h"]:
+        return because(REASONS, "not-discharged", lowest_pct=sums["lowest_pct"])
+    if sums["soc_h"] < MIN_SEEN_H:
+        return because(REASONS, "low-coverage", seen_h=sums["soc_h"])
     return None
 
 
 def _finding(
-    site: Mapping[str, Any], told: Mapping[str, Any], picture: tuple[Series, ...], day: date, band_pct: float
+    site: Mapping[str, Any], sums: Mapping[str, Any], picture: tuple[Series, ...], day: date, band_pct: float
 ) -> Finding:
     reserve_pct = site["battery_reserve_pct"]
     return Finding(
@@ -231,22 +231,22 @@ def _finding(
         kind=KIND,
         # A reserve that nobody wrote down may have been set anew on purpose.
         severity="watch" if site["is_reserve_learned"] else "soon",
-        value=told["below_pct"],
+        value=sums["below_pct"],
         unit="%",
         threshold=reserve_pct - band_pct,
-        summary=f"Battery discharged to {told['below_pct']:.0f} % with the grid there; its reserve is "
-        f"{reserve_words(site)}. It gave {told['below_kwh']:.1f} kWh below it.{difference(site)}",
-        measured=f"{told['below_kwh']:.1f} kWh discharged below the reserve in {told['below_h']:.1f} h, "
-        f"down to {told['below_pct']:.0f} %",
+        summary=f"Battery discharged to {sums['below_pct']:.0f} % with the grid there; its reserve is "
+        f"{reserve_words(site)}. It gave {sums['below_kwh']:.1f} kWh below it.{difference(site)}",
+        measured=f"{sums['below_kwh']:.1f} kWh discharged below the reserve in {sums['below_h']:.1f} h, "
+        f"down to {sums['below_pct']:.0f} %",
         expected=f"no discharge below {reserve_words(site)} while the grid is there",
         evidence={
-            "lowest_pct": told["below_pct"],
+            "lowest_pct": sums["below_pct"],
             "reserve_pct": reserve_pct,
             "backup_floor_pct": site["battery_backup_floor_pct"],
-            "below_kwh": told["below_kwh"],
-            "below_h": told["below_h"],
-            "outage_h": told["outage_h"],
-            "deepest_utc": told["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "below_kwh": sums["below_kwh"],
+            "below_h": sums["below_h"],
+            "outage_h": sums["outage_h"],
+            "deepest_utc": sums["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
             **as_evidence(site),
         },
         series=(*picture, *level("reserve", "%", "limit", reserve_pct, picture[0])),

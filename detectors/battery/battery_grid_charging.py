@@ -83,10 +83,10 @@ def detect(
         return verdicts
     doubted = doubts(earlier, "time", "grid sign", "balance")
     rows = _from_grid(flows(readings, own_sites), sunlight(own_sites, day))
-    told = {row["site_id"]: row for row in _sums(rows).iter_rows(named=True)}
+    sums = {row["site_id"]: row for row in _sums(rows).iter_rows(named=True)}
     raised = []
     for site in own_sites.iter_rows(named=True):
-        own = told.get(site["site_id"])
+        own = sums.get(site["site_id"])
         reason = doubted.get(site["site_id"]) or _unknown(own)
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
@@ -95,7 +95,7 @@ def detect(
     pictures = courses(rows, [site["site_id"] for site in raised], "charge_w", "grid_w", "pv_w")
     fed_in = dict(days.filter(pl.col("day") == day).select("site_id", "feed_in_kwh").iter_rows())
     verdicts += [
-        _finding(site, told[site["site_id"]], fed_in.get(site["site_id"]), pictures[site["site_id"]], day)
+        _finding(site, sums[site["site_id"]], fed_in.get(site["site_id"]), pictures[site["site_id"]], day)
         for site in raised
     ]
     return verdicts
@@ -177,28 +177,28 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
     return known.join(per_site, on="site_id", how="left").with_columns(pl.col(energies).fill_null(0.0))
 
 
-def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
+def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
-    if told is None:
+    if sums is None:
         return because(REASONS, "no-readings")
     for name, what in (("battery_w", "battery power"), ("grid_w", "grid meter"), ("pv_w", "generation")):
-        if not told[f"{name}_h"]:
+        if not sums[f"{name}_h"]:
             return because(REASONS, "channel-missing", channel=what)
-    if told["from_grid_kwh"] >= told["need_kwh"]:
+    if sums["from_grid_kwh"] >= sums["need_kwh"]:
         return None
-    if told["odd_kwh"] >= told["need_kwh"]:
+    if sums["odd_kwh"] >= sums["need_kwh"]:
         return because(REASONS, "battery-sign")
-    if told["floor_pct"] is None and told["top_up_kwh"] >= told["need_kwh"]:
-        return because(REASONS, "no-backup-floor", top_up_kwh=told["top_up_kwh"])
-    if told["seen_h"] < MIN_SEEN_H:
-        return because(REASONS, "low-coverage", seen_h=told["seen_h"])
+    if sums["floor_pct"] is None and sums["top_up_kwh"] >= sums["need_kwh"]:
+        return because(REASONS, "no-backup-floor", top_up_kwh=sums["top_up_kwh"])
+    if sums["seen_h"] < MIN_SEEN_H:
+        return because(REASONS, "low-coverage", seen_h=sums["seen_h"])
     return None
 
 
 def _finding(
-    site: Mapping[str, Any], told: Mapping[str, Any], fed_in_kwh: float | None, picture: tuple[Series, ...], day: date
+    site: Mapping[str, Any], sums: Mapping[str, Any], fed_in_kwh: float | None, picture: tuple[Series, ...], day: date
 ) -> Finding:
-    from_grid_kwh = told["from_grid_kwh"]
+    from_grid_kwh = sums["from_grid_kwh"]
     lost_kwh = LOST_SHARE * from_grid_kwh
     # What the roof then fed in could have filled the battery instead of what was bought.
     displaced_kwh = min(from_grid_kwh, fed_in_kwh or 0.0)
@@ -210,20 +210,20 @@ def _finding(
         severity="soon",
         value=from_grid_kwh,
         unit="kWh",
-        threshold=told["need_kwh"],
-        summary=f"Battery charged {from_grid_kwh:.1f} kWh from the grid within {told['from_grid_h']:.1f} h; "
+        threshold=sums["need_kwh"],
+        summary=f"Battery charged {from_grid_kwh:.1f} kWh from the grid within {sums['from_grid_h']:.1f} h; "
         "charging from the grid was not agreed.",
         measured=f"{from_grid_kwh:.1f} kWh charged while the roof did not give them and the grid did, "
-        f"of {told['charged_kwh']:.1f} kWh charged on the day",
+        f"of {sums['charged_kwh']:.1f} kWh charged on the day",
         expected="charge from surplus generation alone",
         loss_kwh=lost_kwh,
         cost=lost_kwh * site["import_price"] + displaced_kwh * dearer,
         evidence={
             "from_grid_kwh": from_grid_kwh,
-            "from_grid_h": told["from_grid_h"],
-            "charged_kwh": told["charged_kwh"],
-            "top_up_kwh": told["top_up_kwh"],
-            "start_utc": told["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "from_grid_h": sums["from_grid_h"],
+            "charged_kwh": sums["charged_kwh"],
+            "top_up_kwh": sums["top_up_kwh"],
+            "start_utc": sums["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
         },
         series=picture,
     )

@@ -108,10 +108,10 @@ def detect(
     if own_sites.is_empty():
         return verdicts
     doubted = doubts(earlier, "time", "grid sign", "balance", "charge")
-    told = day_states(battery_rests.filter(pl.col("day") <= day), own_sites)
-    today = {row["site_id"]: row for row in told.filter(pl.col("day") == day).iter_rows(named=True)}
-    stuck_ids = told.filter(pl.col("state") == "stuck")["site_id"].unique()
-    past = told.filter(pl.col("site_id").is_in(stuck_ids.implode())).partition_by("site_id", as_dict=True)
+    states = day_states(battery_rests.filter(pl.col("day") <= day), own_sites)
+    today = {row["site_id"]: row for row in states.filter(pl.col("day") == day).iter_rows(named=True)}
+    stuck_ids = states.filter(pl.col("state") == "stuck")["site_id"].unique()
+    past = states.filter(pl.col("site_id").is_in(stuck_ids.implode())).partition_by("site_id", as_dict=True)
     raised: dict[str, pl.DataFrame] = {}
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
@@ -133,23 +133,23 @@ def detect(
             verdicts.append(NotJudged(site_id, day, DETECTOR, said))
         elif said is not None:
             raised[site_id] = said
-    could = could_give(told, days, own_sites)
+    could = could_give(states, days, own_sites)
     raising = own_sites.filter(pl.col("site_id").is_in(list(raised)))
     pictures = courses(flows(readings, raising), raised, "soc_pct", "grid_w")
     for site in raising.iter_rows(named=True):
         site_id = site["site_id"]
         own = raised[site_id]
         given = could.filter(pl.col("site_id") == site_id, pl.col("day").is_between(own["day"][0], day))
-        bounds = _first_day_bounds(told.filter(pl.col("site_id") == site_id), own["day"][0])
+        bounds = _first_day_bounds(states.filter(pl.col("site_id") == site_id), own["day"][0])
         found = _finding(site, own, given, pictures.get(site_id, ()), day, min_evenings)
         verdicts.append(found.model_copy(update={"evidence": {**found.evidence, **bounds}}))
     return verdicts
 
 
-def _first_day_bounds(told: pl.DataFrame, first: date) -> dict[str, EvidenceValue]:
+def _first_day_bounds(states: pl.DataFrame, first: date) -> dict[str, EvidenceValue]:
     """The days between which it began: after the last one, before `first`, that showed it healthy, and `first`."""
-    healthy = told.filter(pl.col("state") == "clear", pl.col("day") < first)["day"].max()
-    earliest = healthy + timedelta(days=1) if isinstance(healthy, date) else told["day"].min()
+    healthy = states.filter(pl.col("state") == "clear", pl.col("day") < first)["day"].max()
+    earliest = healthy + timedelta(days=1) if isinstance(healthy, date) else states["day"].min()
     assert isinstance(earliest, date)
     return {"earliest_day": earliest.isoformat(), "latest_day": first.isoformat()}
 

@@ -75,17 +75,17 @@ def detect(
         return verdicts
     doubted = doubts(earlier, "time")
     rows = _stills(flows(readings, own_sites))
-    told = {row["site_id"]: row for row in _sums(rows, moved_share).iter_rows(named=True)}
+    sums = {row["site_id"]: row for row in _sums(rows, moved_share).iter_rows(named=True)}
     raised = []
     for site in own_sites.iter_rows(named=True):
-        own = told.get(site["site_id"])
+        own = sums.get(site["site_id"])
         reason = doubted.get(site["site_id"]) or _unknown(own)
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
         elif own is not None and own["is_frozen"]:
             raised.append(site)
     pictures = courses(rows, [site["site_id"] for site in raised], "battery_w", "soc_pct")
-    verdicts += [_finding(site, told[site["site_id"]], pictures[site["site_id"]], day) for site in raised]
+    verdicts += [_finding(site, sums[site["site_id"]], pictures[site["site_id"]], day) for site in raised]
     return verdicts
 
 
@@ -140,7 +140,7 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
     ).with_columns(is_frozen=(pl.col("swing_kwh") >= pl.col("need_kwh")) & (pl.col("rows") > 1))
     frozen = pl.col("is_frozen")
     worst = (pl.col("swing_kwh") / pl.col("need_kwh")).fill_null(0.0).arg_max()
-    told = segments.group_by("site_id", maintain_order=True).agg(
+    largest = segments.group_by("site_id", maintain_order=True).agg(
         *(pl.col(name).get(worst) for name in ("soc_pct", "need_kwh", "start_utc", "end_utc", "swing_kwh")),
         is_frozen=frozen.any(),
         frozen_kwh=pl.col("moved_kwh").filter(frozen).sum(),
@@ -150,47 +150,47 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
     known = rows.group_by("site_id").agg(
         soc_h=pl.col("hours").sum(), battery_h=pl.col("hours").filter(pl.col("battery_w").is_not_null()).sum()
     )
-    return known.join(told, on="site_id")
+    return known.join(largest, on="site_id")
 
 
-def _unknown(told: Mapping[str, Any] | None) -> Reason | None:
+def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
-    if told is None:
+    if sums is None:
         return because(REASONS, "soc-missing")
-    if not told["battery_h"]:
+    if not sums["battery_h"]:
         return because(REASONS, "battery-power-missing")
-    if told["is_frozen"]:
+    if sums["is_frozen"]:
         return None
-    if told["changes"] == 0:
+    if sums["changes"] == 0:
         return because(REASONS, "hardly-any-energy")
-    if told["battery_h"] < MIN_SEEN_H:
-        return because(REASONS, "low-coverage", seen_h=told["battery_h"])
+    if sums["battery_h"] < MIN_SEEN_H:
+        return because(REASONS, "low-coverage", seen_h=sums["battery_h"])
     return None
 
 
-def _finding(site: Mapping[str, Any], told: Mapping[str, Any], picture: tuple[Series, ...], day: date) -> Finding:
-    should_pct = 100 * told["swing_kwh"] / site["battery_kwh"]
+def _finding(site: Mapping[str, Any], sums: Mapping[str, Any], picture: tuple[Series, ...], day: date) -> Finding:
+    should_pct = 100 * sums["swing_kwh"] / site["battery_kwh"]
     return Finding(
         site_id=site["site_id"],
         day=day,
         kind=KIND,
         severity="soon",
-        value=told["frozen_kwh"],
+        value=sums["frozen_kwh"],
         unit="kWh",
-        threshold=told["need_kwh"],
-        summary=f"State of charge stood at {told['soc_pct']:.0f} % for {told['frozen_h']:.1f} h while "
-        f"{told['frozen_kwh']:.1f} kWh moved in and out of the battery.",
-        measured=f"{told['soc_pct']:.1f} % throughout, while the battery moved {told['frozen_kwh']:.1f} kWh",
+        threshold=sums["need_kwh"],
+        summary=f"State of charge stood at {sums['soc_pct']:.0f} % for {sums['frozen_h']:.1f} h while "
+        f"{sums['frozen_kwh']:.1f} kWh moved in and out of the battery.",
+        measured=f"{sums['soc_pct']:.1f} % throughout, while the battery moved {sums['frozen_kwh']:.1f} kWh",
         expected=f"a state of charge that moves by some {should_pct:.0f} %",
         evidence={
-            "frozen_kwh": told["frozen_kwh"],
-            "swing_kwh": told["swing_kwh"],
+            "frozen_kwh": sums["frozen_kwh"],
+            "swing_kwh": sums["swing_kwh"],
             "should_move_pct": should_pct,
-            "frozen_h": told["frozen_h"],
-            "stood_at_pct": told["soc_pct"],
+            "frozen_h": sums["frozen_h"],
+            "stood_at_pct": sums["soc_pct"],
             "capacity_kwh": site["battery_kwh"],
-            "start_utc": told["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
-            "end_utc": told["end_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "start_utc": sums["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "end_utc": sums["end_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
         },
         series=picture,
     )

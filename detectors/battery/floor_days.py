@@ -5,12 +5,12 @@ import polars as pl
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
 from detectors.battery.given import BACK_SHARE, FULL_PCT, capacities
 
-HELD_H = 2.0  # ours: generation and load cross each other twice a day, but do not keep together for hours
+FOLLOWED_H = 2.0  # ours: generation and load cross each other twice a day, but do not keep together for hours
 FOLLOWED_W = 300.0  # ours: generation that went along with so much more and less of load was steered by it
 # ours: a roof that nothing steers changes by itself, so that what is left over changes by more than the load; a ninth
 # of its variance over a dozen changes is chance on one day in some thousand (F distribution, 12 and 12 degrees)
 STEERED_RATIO, STEERED_CHANGES = 1 / 3, 12
-MIN_HELD_H = 1.0  # ours: with the sky telling of more, an hour of generation along the load is curtailment
+MIN_FOLLOWED_H = 1.0  # ours: with the sky telling of more, an hour of generation along the load is curtailment
 POSSIBLE_ERROR = 0.15  # ours: what neighbours say of a roof's day errs by some 15 % at most
 ACTIVE_SHARE = 0.05  # ours: of the capacity; a battery that moves less in a day does nothing
 WORKED_SHARE = 0.20  # ours: of the capacity given on one day shows that it once worked
@@ -42,9 +42,9 @@ def _with_surplus(own: pl.DataFrame) -> pl.DataFrame:
     all_day = pl.col("is_reserve_learned") | pl.col("soc_max_pct").is_null()
     measured = pl.when(all_day).then("surplus_kwh").otherwise("surplus_at_floor_kwh")
     unused = ((1 - POSSIBLE_ERROR) * pl.col("possible_kwh") - pl.col("pv_kwh")).clip(lower_bound=0.0)
-    curtailed = pl.when((pl.col("feed_in_limit_kw") == 0) & (pl.col("held_h") >= MIN_HELD_H)).then(unused)
+    curtailed = pl.when((pl.col("feed_in_limit_kw") == 0) & (pl.col("held_h") >= MIN_FOLLOWED_H)).then(unused)
     is_steered = (pl.col("apart_ratio") <= STEERED_RATIO) & (pl.col("changes") >= STEERED_CHANGES)
-    followed = (pl.col("held_h") >= HELD_H) & ((pl.col("followed_w") >= FOLLOWED_W) | is_steered)
+    followed = (pl.col("held_h") >= FOLLOWED_H) & ((pl.col("followed_w") >= FOLLOWED_W) | is_steered)
     own = own.with_columns(
         worth_kwh=worth,
         curtailed_kwh=curtailed,

@@ -9,7 +9,7 @@ FULL_PCT = 100.0
 TAPER_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
 BACK_SHARE = 0.94  # REFERENCES: 0.94-0.95 of the energy came back from two homes' batteries
 LEARNED_DROP_PCT = 100.0  # ours: one whole discharge in all; a level in whole per cent then errs by a few per cent
-LEARNED_RATIO = (0.3, 1.2)  # ours: of the registered capacity; what lies outside is a level that lags, or a slip
+LEARNED_RATIO = (0.3, 1.2)  # ours: of the registered capacity; what lies outside is a level that lags, or an error
 
 
 def capacities(days: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -45,7 +45,7 @@ def value_per_given_kwh(site: Mapping[str, Any]) -> float:
     return float(max(site["import_price"] - stored, 0.0))
 
 
-def could_give(told: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def could_give(states: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """[site_id, day, level_pct, rest_kwh, band_kwh, refill_kwh] of days on which the battery was seen.
 
     `band_kwh` is what it holds between the day's level and its reserve, `refill_kwh` what the day's sun could have
@@ -57,7 +57,7 @@ def could_give(told: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) -> p
     may_feed_in = (pl.col("feed_in_limit_kw") != 0).fill_null(True)
     was_full = pl.col("soc_max_pct") >= TAPER_PCT
     return (
-        told.filter(pl.col("state") != "unknown")
+        states.filter(pl.col("state") != "unknown")
         .join(capacities(days, sites), on="site_id", how="left")
         .join(known, on=["site_id", "day"], how="left")
         .join(limit, on="site_id", how="left")

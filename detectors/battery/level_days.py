@@ -12,7 +12,7 @@ BY = ["site_id", "day"]
 DRAW_W = 200.0  # ours: below it inverters need not start a discharge; on top of the import kept up on purpose
 DRAW_SHARE = 0.01  # class 1 metering (IEC 62053-21): a large inverter regulates on a coarse reading
 MIN_ASKED_H = 0.25  # ours: shorter refusals are the control's delay
-MIN_HELD_H = 1.0  # ours: of steady discharge; less is a switched load
+MIN_STEADY_H = 1.0  # ours: of steady discharge; less is a switched load
 TOP_SHARE = 0.9  # ours: near its highest power the battery, and not the control, sets what is imported
 MIN_CEILING_H = 0.5  # ours: generation that meets the load by chance does not last for half an hour
 LEVEL_DAYS = pl.Schema(
@@ -45,17 +45,17 @@ def level_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         ceiling_h=hours.filter(pl.col("is_at_top") & pl.col("soc_pct").is_not_null()).sum(),
     )
     sums = sums.join(_since_full(rows), on=BY, how="left")
-    told = sums.join(_resumed(rows), on=BY, how="left").with_columns(
-        held_w=pl.when(pl.col("held_h") >= MIN_HELD_H).then("held_w"),
+    by_day = sums.join(_resumed(rows), on=BY, how="left").with_columns(
+        held_w=pl.when(pl.col("held_h") >= MIN_STEADY_H).then("held_w"),
         ceiling_pct=pl.when(pl.col("ceiling_h") >= MIN_CEILING_H).then("ceiling_pct"),
     )
-    return told.select(LEVEL_DAYS.names()).cast(LEVEL_DAYS).sort(BY)
+    return by_day.select(LEVEL_DAYS.names()).cast(LEVEL_DAYS).sort(BY)
 
 
 def draw_w() -> pl.Expr:
     """The import from which a house asks its battery for more, of the rows of `flows`, W."""
-    least_w = pl.max_horizontal(pl.lit(DRAW_W), DRAW_SHARE * pl.col("rating_w"))
-    return least_w + pl.col("feed_in_buffer_w").fill_null(0)
+    min_w = pl.max_horizontal(pl.lit(DRAW_W), DRAW_SHARE * pl.col("rating_w"))
+    return min_w + pl.col("feed_in_buffer_w").fill_null(0)
 
 
 def _amid(name: str) -> pl.Expr:

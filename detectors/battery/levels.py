@@ -24,8 +24,8 @@ SETTLED_RESUME_PCT = 6.0  # ours: a level of resuming shows only between two rea
 SETTLED_W = 40.0  # ours: sigma of the import kept up; beyond it the battery's power and not the control set it
 MAX_IMPORT_W = 500.0  # common practice, no source: controls keep up 20 to 500 W
 MIN_DROP_PCT = 20.0  # ours: with a level in whole per cent, a day's ratio then errs by some 5 %
-LEAST_SIGMA_PCT = 0.3  # rounding to whole per cent: 1 / sqrt 12
-LEAST_SIGMA_W = 3.0  # ours: rounding to ten watts: 10 / sqrt 12
+MIN_SIGMA_PCT = 0.3  # rounding to whole per cent: 1 / sqrt 12
+MIN_SIGMA_W = 3.0  # ours: rounding to ten watts: 10 / sqrt 12
 SIGMAS = 2.0  # ours: a register and a learned level further apart than two sigma, and than a level settles, differ
 WHOLE_PCT = 1.0  # common practice: levels are shown in whole per cent, and none is told as known better
 LEVELS = pl.Schema(
@@ -68,20 +68,20 @@ def learn(
     is_stop = pl.col("has_stop") & (pl.col("level_h") >= MIN_STOP_H) & ~(pl.col("is_steady") | pl.col("is_still"))
     stops = clean(battery_rests).filter(is_stop.fill_null(False))
     seen = clean(level_day)
-    imports = _level(seen, "held_w", "import", "w", LEAST_SIGMA_W)
+    imports = _level(seen, "held_w", "import", "w", MIN_SIGMA_W)
     stops = stops.join(imports, on="site_id", how="left").filter(was_asked(pl.col("import_w")))
     ratio = 100 * pl.col("discharge_drop_kwh") / pl.col("discharge_drop_pct")
     drops = clean(days).filter(pl.col("discharge_drop_pct") >= MIN_DROP_PCT).with_columns(ratio=ratio)
-    told = own
+    fresh = own
     for frame in (
-        _level(stops, "level_pct", "reserve", "pct", LEAST_SIGMA_PCT, count="reserve_days"),
+        _level(stops, "level_pct", "reserve", "pct", MIN_SIGMA_PCT, count="reserve_days"),
         _resume(seen),
         imports,
         _level(drops, "ratio", "capacity", "kwh", 0.0),
-        _level(seen, "ceiling_pct", "ceiling", "pct", LEAST_SIGMA_PCT),
+        _level(seen, "ceiling_pct", "ceiling", "pct", MIN_SIGMA_PCT),
     ):
-        told = told.join(frame, on="site_id", how="left")
-    told = told.with_columns(day=pl.lit(day), is_carried=pl.lit(False)).select(LEVELS.names()).cast(LEVELS)
+        fresh = fresh.join(frame, on="site_id", how="left")
+    fresh = fresh.with_columns(day=pl.lit(day), is_carried=pl.lit(False)).select(LEVELS.names()).cast(LEVELS)
     newest = past.lazy().filter(pl.col("day") < day).sort("site_id", "day").group_by("site_id").last()
     is_doubted = pl.col("site_id").is_in(doubted)
     before = (
@@ -90,10 +90,10 @@ def learn(
         .join(newest, on="site_id", how="left")
         .with_columns(day=pl.lit(day), is_carried=pl.lit(True))
     )
-    return pl.concat([told.filter(~is_doubted), before.select(LEVELS.names()).cast(LEVELS)]).sort("site_id").collect()
+    return pl.concat([fresh.filter(~is_doubted), before.select(LEVELS.names()).cast(LEVELS)]).sort("site_id").collect()
 
 
-def _level(frame: pl.LazyFrame, value: str, name: str, unit: str, least: float, count: str = "") -> pl.LazyFrame:
+def _level(frame: pl.LazyFrame, value: str, name: str, unit: str, min_sigma: float, count: str = "") -> pl.LazyFrame:
     """[site_id, <name>_<unit>, <name>_sigma_<unit>] of sites with enough days of a value."""
     known = frame.filter(pl.col(value).is_not_null())
     middle = known.group_by("site_id").agg(middle=pl.col(value).median(), seen=pl.len())
@@ -101,7 +101,7 @@ def _level(frame: pl.LazyFrame, value: str, name: str, unit: str, least: float, 
     sigma = MAD_TO_SIGMA * (pl.col(value) - pl.col("middle")).abs().median()
     return off.group_by("site_id").agg(
         pl.col("middle").first().alias(f"{name}_{unit}"),
-        pl.max_horizontal(sigma, pl.lit(least)).alias(f"{name}_sigma_{unit}"),
+        pl.max_horizontal(sigma, pl.lit(min_sigma)).alias(f"{name}_sigma_{unit}"),
         *([pl.col("seen").first().cast(pl.Int32).alias(count)] if count else []),
     )
 
@@ -115,12 +115,12 @@ def _resume(seen: pl.LazyFrame) -> pl.LazyFrame:
     low = pl.col("waited_pct").quantile(0.9)
     high = pl.col("began_pct").quantile(0.1)
     bounds = seen.group_by("site_id").agg(low=low, high=high, seen=pl.col("began_pct").count())
-    told = bounds.filter(pl.col("seen") >= MIN_DAYS, pl.col("low").is_not_null())
+    bounded = bounds.filter(pl.col("seen") >= MIN_DAYS, pl.col("low").is_not_null())
     width = (pl.col("high") - pl.col("low")).abs()
-    return told.select(
+    return bounded.select(
         "site_id",
         resume_pct=(pl.col("low") + pl.col("high")) / 2,
-        resume_sigma_pct=pl.max_horizontal(width / 12**0.5, pl.lit(LEAST_SIGMA_PCT)),
+        resume_sigma_pct=pl.max_horizontal(width / 12**0.5, pl.lit(MIN_SIGMA_PCT)),
     )
 
 
@@ -170,14 +170,14 @@ def reserve_words(site: Mapping[str, Any]) -> str:
 
 def difference(site: Mapping[str, Any]) -> str:
     """What is to be said where register and learned reserve differ beyond sigma; empty where they agree."""
-    told, seen = site["battery_reserve_pct"], site["learned_reserve_pct"]
-    if told is None or seen is None or site["is_reserve_learned"]:
+    registered, seen = site["battery_reserve_pct"], site["learned_reserve_pct"]
+    if registered is None or seen is None or site["is_reserve_learned"]:
         return ""
     sigma = site["learned_reserve_sigma_pct"]
-    if abs(told - seen) <= max(SIGMAS * sigma, RESERVE_BAND_PCT):
+    if abs(registered - seen) <= max(SIGMAS * sigma, RESERVE_BAND_PCT):
         return ""
     learned = f"{seen:.0f} +- {max(sigma, WHOLE_PCT):.0f} %"
-    return f" The register says {told:g} %, its evenings show discharge stopping at {learned}."
+    return f" The register says {registered:g} %, its evenings show discharge stopping at {learned}."
 
 
 def is_settled_lower() -> pl.Expr:

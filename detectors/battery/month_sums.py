@@ -7,7 +7,7 @@ import polars as pl
 MIN_COVERAGE_PCT = 95.0  # ours: what is missing of a day may be a charge or a discharge
 MIN_DROP_PCT = 300.0  # ours: three full discharges; rounding to whole per cent then costs less than a tenth of one
 MIN_CYCLES = 8.0  # ours: with fewer the standby of a month weighs more than what conversion loses
-MOST_LEFT_SHARE = 0.2  # ours: of what was charged; more left in the battery than that decides the efficiency alone
+MAX_LEFT_SHARE = 0.2  # ours: of what was charged; more left in the battery than that decides the efficiency alone
 MONTHS = pl.Schema(
     {
         "site_id": pl.String,
@@ -46,14 +46,14 @@ def at_month_end(days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataF
         change_pct=pl.col("change_pct").sum(),
         is_level_read=pl.col("soc_first_pct").is_not_null().any(),
     )
-    told = sums.with_columns(
+    months = sums.with_columns(
         capacity_kwh=pl.when(pl.col("dropped_pct") >= MIN_DROP_PCT).then(
             100 * pl.col("dropped_kwh") / pl.col("dropped_pct")
         )
     ).with_columns(left_kwh=pl.col("capacity_kwh") * pl.col("change_pct") / 100)
-    is_told = (pl.col("charged_kwh") >= MIN_CYCLES * pl.col("capacity_kwh")) & (
-        pl.col("left_kwh").abs() <= MOST_LEFT_SHARE * pl.col("charged_kwh")
+    is_enough = (pl.col("charged_kwh") >= MIN_CYCLES * pl.col("capacity_kwh")) & (
+        pl.col("left_kwh").abs() <= MAX_LEFT_SHARE * pl.col("charged_kwh")
     )
     efficiency_pct = 100 * (pl.col("given_kwh") + pl.col("left_kwh")) / pl.col("charged_kwh")
-    told = told.with_columns(efficiency_pct=pl.when(is_told).then(efficiency_pct), day=pl.lit(day))
-    return told.select(MONTHS.names()).cast(MONTHS).sort("site_id")
+    months = months.with_columns(efficiency_pct=pl.when(is_enough).then(efficiency_pct), day=pl.lit(day))
+    return months.select(MONTHS.names()).cast(MONTHS).sort("site_id")

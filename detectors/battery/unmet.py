@@ -41,5 +41,5 @@ def unmet_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         given_kwh=(pl.col("battery_w").clip(lower_bound=0) * kwh).filter(could).sum(),
     )
     wanted = pl.col("imported_kwh") + pl.col("given_kwh")
-    told = sums.with_columns(unmet_ratio=pl.when(wanted >= MIN_KWH).then(pl.col("imported_kwh") / wanted))
-    return told.select(UNMET_DAYS.names()).cast(UNMET_DAYS).sort(BY)
+    by_day = sums.with_columns(unmet_ratio=pl.when(wanted >= MIN_KWH).then(pl.col("imported_kwh") / wanted))
+    return by_day.select(UNMET_DAYS.names()).cast(UNMET_DAYS).sort(BY)

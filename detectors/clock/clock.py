@@ -15,10 +15,10 @@ import polars as pl
 from detectors.clock.diagnosis import Diagnosis, diagnose
 from detectors.clock.drift import range_of_offsets
 from detectors.clock.explain import Claim
+from detectors.clock.interval_label import by_profile
 from detectors.clock.kinds import KINDS as KINDS
 from detectors.clock.kinds import REASONS as REASONS
 from detectors.clock.limits import RAISE_MIN, RAISE_PER_SLOW_MIN
-from detectors.clock.marks import by_profile
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Array, Index, Onsets, latest, onsets_of
 from detectors.clock.picture import picture

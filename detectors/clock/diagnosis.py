@@ -107,7 +107,7 @@ def _cause(
         assert now is not None
     in_dark = now.in_dark or _is_in_dark_lately(onsets, device, segment)
     if line is not None and (line.moves_together() or (in_dark and line.moves_one_way)):
-        if _is_told(line, in_dark) and (in_dark or _stands_without_a_day(onsets, device)):
+        if _is_reportable(line, in_dark) and (in_dark or _stands_without_a_day(onsets, device)):
             return Diagnosis("drift", now, line.start, None, None, line, None)
         moves = step is not None or (abs(now.minutes) >= limit and (line.in_steps or line.gain > 0))
         towards = now.minutes if step is None else step.height
@@ -148,12 +148,12 @@ def _is_in_dark_lately(onsets: Onsets, device: int, segment: Segment) -> bool:
 def _stands_without_a_day(onsets: Onsets, device: int) -> bool:
     """Whether the days before the last one told it too: what no light in the dark proves is not told of one day."""
     line = best_drift(onsets, device, without=1)
-    return line is not None and line.moves_together() and _is_told(line, in_dark=False)
+    return line is not None and line.moves_together() and _is_reportable(line, in_dark=False)
 
 
-def _is_told(line: Drift, in_dark: bool) -> bool:
+def _is_reportable(line: Drift, in_dark: bool) -> bool:
     """Whether the drift is known, has moved the clock far enough, and is no wall's."""
-    if line.gain < MARGIN or not line.is_known or line.total < TOTAL_MIN or abs(line.most) < RAISE_MIN:
+    if line.gain < MARGIN or not line.is_known or line.total < TOTAL_MIN or abs(line.max_offset) < RAISE_MIN:
         return False
     is_clear = line.moves_together(CLEAR_TOGETHER) and line.gain >= CLEAR_GAIN and line.days_moved >= CLEAR_DRIFT_DAYS
     is_beyond_shade = line.gain >= CLEAR_GAIN if line.resets else line.moves_both_ends
@@ -248,10 +248,10 @@ def _step(
     together = abs(first - last) <= TOGETHER * abs(first + last)
     if before.scattered or now.scattered or is_no_light_of_the_sun(before):
         return None
-    least = step_limit(float(onsets.interval[device]))
-    if max(abs(height), abs(first + last) / 2) < least or not (together or now.certain):
+    min_height = step_limit(float(onsets.interval[device]))
+    if max(abs(height), abs(first + last) / 2) < min_height or not (together or now.certain):
         return None
-    if contradict(height, before, now, least):
+    if contradict(height, before, now, min_height):
         return None
     if not now.certain and is_scattered(height, before, now):
         return None

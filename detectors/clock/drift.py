@@ -51,7 +51,7 @@ class Drift(NamedTuple):
     days: int  # with light, from `start` on
     days_moved: int  # of the longest tooth
     resets: tuple[int, ...]  # columns of the first days after it was set right
-    most: float  # the larger offset of now and of the end of the tooth before
+    max_offset: float  # the larger offset of now and of the end of the tooth before
     gain: float  # by how much it explains the days better than steps do, as a difference of BIC
     in_steps: bool  # whether steps, were they the explanation, would be any at all
     is_over: bool  # since it was last set right it moves no more
@@ -108,7 +108,7 @@ def best_drift(onsets: Onsets, device: int, without: int = 0) -> Drift | None:
     if not fits:
         return None
     best = min(fits, key=lambda fit: fit.bic)
-    return _told(days, best, steps)
+    return _to_drift(days, best, steps)
 
 
 def _bic(days: Days, squares: float, parameters: int) -> float:
@@ -210,7 +210,7 @@ def _teeth(days: Days, fit: _Fit) -> list[slice]:
 def common_slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, float]:
     """The common slope of the teeth by weighted least squares, and half of its 95 % interval; minutes per day.
 
-    The interval is of the days' scatter and of their wander, by which each tooth's ends move by themselves.
+    The interval is of the days' scatter and of the seasons, by which each tooth's ends move by themselves.
     """
     squares = products = rest = 0.0
     for tooth in teeth:
@@ -224,11 +224,11 @@ def common_slope(days: Days, values: Array, teeth: list[slice]) -> tuple[float, 
     count = sum(tooth.stop - tooth.start for tooth in teeth)
     variance = max(rest - slope * products, 0.0) / max(count - len(teeth) - 1, 1)
     lengths = [days.day[tooth][-1] - days.day[tooth][0] + 1.0 for tooth in teeth]
-    wander = days.wander / float(np.linalg.norm(lengths))
-    return slope, NINETY_FIVE * float(np.hypot(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)), wander))
+    seasonal = days.seasonal_sigma / float(np.linalg.norm(lengths))
+    return slope, NINETY_FIVE * float(np.hypot(np.sqrt(DAYS_PER_FACT * variance / max(squares, 1e-9)), seasonal))
 
 
-def _told(days: Days, fit: _Fit, steps: _Fit) -> Drift:
+def _to_drift(days: Days, fit: _Fit, steps: _Fit) -> Drift:
     teeth = _teeth(days, fit)
     slope, error = common_slope(days, days.middle, teeth)
     levels = [_level(days, tooth, slope) for tooth in teeth]
@@ -247,7 +247,7 @@ def _told(days: Days, fit: _Fit, steps: _Fit) -> Drift:
         days=len(days.day) - fit.start,
         days_moved=max(int(days.day[tooth][-1] - days.day[tooth][0]) for tooth in teeth) + 1,
         resets=tuple(int(days.column[tooth.start]) for tooth in teeth[1:]),
-        most=max(ends[-2:], key=abs),
+        max_offset=max(ends[-2:], key=abs),
         gain=steps.bic - fit.bic + (0.0 if fit.cuts else NEXT_STEP * max(len(steps.cuts) - 1, 0)),
         in_steps=bool(steps.cuts),
         is_over=len(teeth) > 1 and _is_over(days, teeth[-1], slope),

@@ -8,12 +8,12 @@ import numpy as np
 
 from detectors.clock.kinds import ZONE_SETTING
 from detectors.clock.onsets import Array, Onsets
-from detectors.clock.zones import daily_offsets, fixed_name, is_kept_somewhere, plausible_zones
+from detectors.clock.zones import daily_offsets, fixed_name, is_used_somewhere, plausible_zones
 
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
-ZONE_FITS_MOST_MIN = 20.0
+ZONE_FITS_MAX_MIN = 20.0
 SPAN_DAYS = 3  # ours: with light; a shorter span between changes of clocks tells nothing of a zone
-LEVEL_MOST_MIN = 30.0  # ours: by shade, where today's own days are too few; half of what zones differ by
+LEVEL_MAX_MIN = 30.0  # ours: by shade, where today's own days are too few; half of what zones differ by
 CHANGE_NEAR_DAYS = 2  # ours: a step lies this near the change of clocks that made it, sunless days aside
 CLOCK_MIN = 720.0  # half a day: offsets beyond it are those of the other side
 
@@ -77,7 +77,7 @@ def explaining(
     if not len(lit):
         return []
     recent = int((lit >= today - start).sum())
-    fits = float(np.clip(uncertainty, ZONE_FITS_MIN, ZONE_FITS_MOST_MIN))
+    fits = float(np.clip(uncertainty, ZONE_FITS_MIN, ZONE_FITS_MAX_MIN))
     days = days[lit]
     judged: dict[bytes, bool] = {}
 
@@ -96,7 +96,7 @@ def explaining(
         if found:
             break
     quarter = 15.0 * round((mine[-1] + minutes) / 15.0)
-    if quarter and is_kept_somewhere(quarter, onsets.days[-1]) and explains(np.full(count, quarter)):
+    if quarter and is_used_somewhere(quarter, onsets.days[-1]) and explains(np.full(count, quarter)):
         known = sum(zone in claim.register or zone == "UTC" for zone in found)
         found.insert(max(known, min(len(found), 1)), fixed_name(quarter))
     return found
@@ -121,7 +121,7 @@ def _fits_all(days: Array, gap: Array, recent: int, gap_now: float, minutes: flo
         level = float(np.median(days[-recent:] - gap[-recent:])) - minutes + gap_now
     else:
         level = middles[-1] - (minutes + float(gap[spans[-1]][0]) - gap_now)
-        if abs(_turned(level)) > LEVEL_MOST_MIN:
+        if abs(_turned(level)) > LEVEL_MAX_MIN:
             return False
     return all(
         abs(_turned(middle - level - float(gap[span][0]))) <= fits for middle, span in zip(middles, spans, strict=True)

@@ -63,7 +63,7 @@ def light_onsets(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = _sorted_rows(readings, sites)
     if rows.is_empty():
         return LIGHT.to_frame()
-    return _marks(rows)
+    return _onsets(rows)
 
 
 def _sorted_rows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -88,7 +88,7 @@ def _sorted_rows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _marks(rows: pl.DataFrame) -> pl.DataFrame:
+def _onsets(rows: pl.DataFrame) -> pl.DataFrame:
     starts, group = _groups(rows)
     start, interval, power = (rows[name].to_numpy() for name in ("start_min", "interval_min", "pv_w"))
     instant = rows["is_instant"].to_numpy()
@@ -103,7 +103,7 @@ def _marks(rows: pl.DataFrame) -> pl.DataFrame:
     around = _wrap(middle - centre[group])  # minutes from the centroid, -720 to 720
     order = np.lexsort((around, group))
     night, noise = _night(rows, group, around, peak)
-    step = _meter_step(power, starts, group)
+    step = _meter_resolution(power, starts, group)
     coarse = np.minimum(STEP_FACTOR * step, STEP_CAP * peak)
     threshold = np.maximum(PEAK_SHARE * peak, np.maximum(coarse, NOISE_FACTOR * noise))
     threshold = np.where(peak > 0, threshold, np.inf)
@@ -220,12 +220,12 @@ def _night(rows: pl.DataFrame, group: Index, around: Array, peak: Array) -> tupl
     return night, np.minimum(np.maximum(high - night, 0.0), NIGHT_CAP * peak / NOISE_FACTOR)
 
 
-def _meter_step(power: Array, starts: Index, group: Index) -> Array:
+def _meter_resolution(power: Array, starts: Index, group: Index) -> Array:
     """The step of which a day's powers are whole multiples, in W; 0 where there is none."""
     change = np.abs(np.diff(power, prepend=np.nan))
     change[starts] = np.nan
-    least = np.fmin(np.where(change > 0, change, np.nan), np.where(power > 0, power, np.nan))
-    step = np.nan_to_num(np.fmin.reduceat(least, starts))
+    smallest = np.fmin(np.where(change > 0, change, np.nan), np.where(power > 0, power, np.nan))
+    step = np.nan_to_num(np.fmin.reduceat(smallest, starts))
     multiple = power / np.where(step > 0, step, 1.0)[group]
     off = np.where(power > 0, np.abs(multiple - np.round(multiple)), 0.0)
     lit = np.maximum(np.add.reduceat((power > 0).astype(np.int64), starts), 1)

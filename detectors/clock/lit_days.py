@@ -27,7 +27,7 @@ DAYS_PER_FACT = 1.25
 # Slopes of windows of 20 to 120 days of these series scatter by more than their days do: by as much as if the seasons
 # moved one end of the window against the other, whatever its length, by a sigma of so many minutes at each interval. At
 # 5 min, for which there is no long series here, it is less by as much as the onset's own error.
-WANDER_INTERVAL, WANDER_MIN = (5.0, 15.0, 30.0, 60.0), (1.8, 2.6, 5.5, 7.3)
+SEASONAL_INTERVAL_MIN, SEASONAL_SIGMA_MIN = (5.0, 15.0, 30.0, 60.0), (1.8, 2.6, 5.5, 7.3)
 MIN_RESET_MIN = 12.0  # ours: setting right less than this is not told from noise
 NINETY_FIVE = 1.96  # of a normal distribution's sigmas: 95 %
 
@@ -42,7 +42,7 @@ class Days(NamedTuple):
     middle: Array
     weight: Array  # 1 / variance, in minutes
     floor: float
-    wander: float  # sigma by which the seasons move the middle from one end of a window to the other; minutes
+    seasonal_sigma: float  # sigma by which the seasons move the middle from one end of a window to the other; minutes
 
 
 def step_height(onsets: Onsets, device: int, last_before: int, at: int) -> tuple[float, float]:
@@ -79,18 +79,21 @@ def lit_days(onsets: Onsets, device: int, without: int = 0) -> Days:
     first = without_weather(first[column], onsets.first_late[near, column])
     last = without_weather(last[column], -onsets.last_early[near, column])
     interval = float(onsets.interval[device])
-    floor, wander = FLOOR_MIN + FLOOR_PER_MIN * interval, float(np.interp(interval, WANDER_INTERVAL, WANDER_MIN))
+    floor, seasonal = (
+        FLOOR_MIN + FLOOR_PER_MIN * interval,
+        float(np.interp(interval, SEASONAL_INTERVAL_MIN, SEASONAL_SIGMA_MIN)),
+    )
     if len(column) < AROUND_DAYS // 2 + 1:  # too few to know the clear ones by
         middle = (first + last) / 2
         return Days(
-            column, column.astype(np.float64), first, last, middle, np.full(len(column), floor**-2), floor, wander
+            column, column.astype(np.float64), first, last, middle, np.full(len(column), floor**-2), floor, seasonal
         )
     lacking = (first - last) / 2
     lacking = np.abs(lacking - quantile(around(lacking, AROUND_DAYS), CLEAR_SHARE))
     # The middle is off by at most what is lacking: a uniform distribution, whose variance is a third of its square.
     weight = 1.0 / (floor**2 + lacking**2 / 3.0)
     return Days(
-        column, column.astype(np.float64), first, last, _clipped((first + last) / 2, floor), weight, floor, wander
+        column, column.astype(np.float64), first, last, _clipped((first + last) / 2, floor), weight, floor, seasonal
     )
 
 

@@ -48,7 +48,7 @@ def onset_error(interval: float) -> float:
     return 3.0 + 0.14 * interval
 
 
-def mark_error(interval: float, days: int) -> float:
+def middle_error(interval: float, days: int) -> float:
     """Minutes (95 %) by which the middle of first and last light misses, from real series at 5 to 60 min sampling."""
     return float(np.hypot(onset_error(interval), (12.0 + 0.3 * interval) / np.sqrt(max(days, 1))))
 
@@ -71,7 +71,7 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
         late, early = low(first, 0.08), low(last, 0.08)
     width_deg = max(late + early, 0.0) * rate
     offset = (late - early) / 2
-    error = mark_error(interval, days)
+    error = middle_error(interval, days)
     whole_morning, whole_evening = _dark_rank(first_end), _dark_rank(last_start)
     certain = min(whole_morning, whole_evening) < 0
     if days == 1:
@@ -119,13 +119,13 @@ def is_scattered(height: float, before: Offset, now: Offset) -> bool:
     return max(before.scatter, now.scatter) > SCATTERED_SHARE * abs(height)
 
 
-def contradict(height: float, before: Offset, now: Offset, least: float) -> bool:
+def contradict(height: float, before: Offset, now: Offset, min_height: float) -> bool:
     """Whether the offsets moved by a step or more the other way than the light jumped: then neither is the clock's.
 
     All in minutes. At a limited roof first and last light follow the house's load, and a busy week moves them.
     """
     moved = now.minutes - before.minutes
-    return height * moved < 0 and abs(moved) >= least
+    return height * moved < 0 and abs(moved) >= min_height
 
 
 def is_no_light_of_the_sun(offset: Offset) -> bool:

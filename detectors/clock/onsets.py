@@ -46,8 +46,10 @@ def onsets_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) 
     """Onsets and ends of generation of the `window` days up to and including `day`, beside the sun."""
     origin = day - timedelta(days=window - 1)
     places = sites.lazy().select("site_id", "latitude", "longitude", "commissioned_on")
-    kept = light.lazy().filter(pl.col("day").is_between(origin, day)).join(places, on="site_id")
-    rows = kept.filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on"))).collect()
+    in_window = light.lazy().filter(pl.col("day").is_between(origin, day)).join(places, on="site_id")
+    rows = in_window.filter(
+        pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on"))
+    ).collect()
     keys = ["site_id", "device_id", "latitude", "longitude"]
     heads = rows.select(keys).unique(["site_id", "device_id"]).sort("site_id", "device_id").with_row_index("owner")
     rows = rows.join(heads.select("site_id", "device_id", "owner"), on=["site_id", "device_id"])

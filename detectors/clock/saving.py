@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from detectors.clock.explain import ZONE_FITS_MIN, ZONE_FITS_MOST_MIN, Claim, explaining
+from detectors.clock.explain import ZONE_FITS_MAX_MIN, ZONE_FITS_MIN, Claim, explaining
 from detectors.clock.offset import Offset
 from detectors.clock.onsets import Onsets
 
-LEFT_OUT, TWICE, KEPT = "left out", "applied twice", "kept through the winter"
+LEFT_OUT, TWICE, ALL_WINTER = "left out", "applied twice", "kept through the winter"
 RIGHT_AGAIN_DAYS = 14  # ours: two weeks are time enough for the desk; the next change of clocks tells it anew
 
 
@@ -14,7 +14,7 @@ def begun(height: float, forward: float) -> str:
     """Of stamps that were right until the clocks changed by `forward` minutes, and `height` off since."""
     if height * forward > 0:
         return TWICE
-    return LEFT_OUT if forward > 0 else KEPT
+    return LEFT_OUT if forward > 0 else ALL_WINTER
 
 
 def now_on(minutes: float, next_forward: float) -> str:
@@ -22,7 +22,7 @@ def now_on(minutes: float, next_forward: float) -> str:
     if abs(abs(minutes) - abs(next_forward)) > ZONE_FITS_MIN:
         return ""
     if next_forward > 0:
-        return KEPT if minutes > 0 else ""
+        return ALL_WINTER if minutes > 0 else ""
     return LEFT_OUT if minutes < 0 else TWICE
 
 
@@ -38,7 +38,7 @@ def ended(
     saving = now_on(np.sign(before.minutes) * abs(forward), forward)
     if not saving or len(onsets.days) - at > RIGHT_AGAIN_DAYS:
         return ""
-    if abs(abs(before.minutes) - abs(forward)) > ZONE_FITS_MOST_MIN:
+    if abs(abs(before.minutes) - abs(forward)) > ZONE_FITS_MAX_MIN:
         return ""
     if saving != TWICE and not explaining(onsets, device, since, *now[:2], claim, today=at, is_right_now=True):
         return ""

@@ -13,6 +13,7 @@ from detectors.stats.distance import great_circle_km
 from detectors.stats.robust import quantile
 
 WITHIN_KM = 50.0  # as for the yields' neighbours: what clouds leave of a day's energy is alike that far
+KM_PER_DEGREE = 111.0  # of latitude, rounded down
 MAX_NEIGHBOURS = 8  # ours: the nearest; more would lie farther off
 DAYS_AROUND = 15  # ours: a drift of 100 s/day moves the median of these by no more than the seasons do in a month
 MAX_DEVIATION_MIN = 30.0  # ours: one dead inverter or one snowy roof must not fit the ratio
@@ -27,13 +28,13 @@ def around(values: Array, count: int) -> Array:
 
 
 def neighbours(onsets: Onsets, device: int) -> Index:
-    """The devices of the nearest other sites, at most MAX_NEIGHBOURS, none farther than WITHIN_KM."""
-    far = great_circle_km(
-        float(onsets.latitude[device]), float(onsets.longitude[device]), onsets.latitude, onsets.longitude
-    )
-    far[[site == onsets.sites[device] for site in onsets.sites]] = np.inf
+    """The devices of the nearest other sites, at most MAX_NEIGHBOURS, none farther than WITHIN_KM; nearest first."""
+    latitude, longitude = float(onsets.latitude[device]), float(onsets.longitude[device])
+    band = np.flatnonzero(np.abs(onsets.latitude - latitude) <= WITHIN_KM / KM_PER_DEGREE)
+    others = np.array([n for n in band.tolist() if onsets.sites[n] != onsets.sites[device]], dtype=np.int64)
+    far = great_circle_km(latitude, longitude, onsets.latitude[others], onsets.longitude[others])
     order = np.argsort(far, kind="stable")[:MAX_NEIGHBOURS]
-    return order[far[order] <= WITHIN_KM]
+    return others[order[far[order] <= WITHIN_KM]]
 
 
 def without_weather(values: Array, beside: Array) -> Array:

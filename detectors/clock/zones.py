@@ -139,7 +139,7 @@ def plausible_zones(
 
 
 @lru_cache(maxsize=4096)
-def is_kept_somewhere(minutes: float, day: date) -> bool:
+def is_used_somewhere(minutes: float, day: date) -> bool:
     """Whether some place's clocks are that far ahead of UTC on the day: what nobody keeps, nobody enters."""
     return any(_year_offsets(place.zone, day.year)[day.timetuple().tm_yday - 1] == minutes for place in places())
 

@@ -61,7 +61,7 @@ BLOCK_H = 3.0  # ours: meters read 15 min apart still agree within a few per cen
 MIN_SEEN_H = 6.0  # ours: a quarter of a day
 MIN_KWH = 1.0  # ours: with less, offsets and steps of the meters are all there is
 START_W = 4.6  # IEC 62053-21, from memory: a class 1 meter of 5 A starts at 0.4 % of that, 20 mA; one phase below it
-MIN_STEP_VALUES = 10  # ours: fewer distinct values do not show a meter's step
+MIN_RESOLUTION_VALUES = 10  # ours: fewer distinct values do not show a meter's resolution
 PICTURE_H = 1
 
 
@@ -145,7 +145,7 @@ def _stands_still(rows: pl.DataFrame) -> bool:
 
 def _rows(readings: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
     """The day's readings with hours, blocks and what losses and meters may leave open, W."""
-    told = sites.select(
+    about = sites.select(
         "site_id",
         standby_w=STANDBY_SHARE * 1000 * pl.coalesce("inverter_kw", "installed_kwp"),
     )
@@ -153,7 +153,7 @@ def _rows(readings: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFram
     rows = (
         readings.filter(pl.col("ts_local").dt.date() == day)
         .select("site_id", "ts_utc", "ts_local", *FLOWS, *phases, hours=pl.col("interval_s") / 3600)
-        .join(told, on="site_id", how="inner")
+        .join(about, on="site_id", how="inner")
     )
     return rows.with_columns(
         hour=pl.col("ts_local").dt.hour(),
@@ -189,12 +189,12 @@ def _rounding(whole: pl.DataFrame) -> pl.DataFrame:
     Rounding errs evenly by up to half a step (deviation: step / sqrt 12), each meter for itself; on a steady flow it
     does not average out over the day.
     """
-    shown = [resolutions(whole, ["site_id"], name, min_values=MIN_STEP_VALUES) for name in FLOWS]
-    told = pl.concat(shown).group_by("site_id").agg(rounding_w=(pl.col("resolution") ** 2).sum().sqrt() / 12**0.5)
+    shown = [resolutions(whole, ["site_id"], name, min_values=MIN_RESOLUTION_VALUES) for name in FLOWS]
+    rounding = pl.concat(shown).group_by("site_id").agg(rounding_w=(pl.col("resolution") ** 2).sum().sqrt() / 12**0.5)
     return (
         whole.select("site_id")
         .unique()
-        .join(told, on="site_id", how="left")
+        .join(rounding, on="site_id", how="left")
         .with_columns(pl.col("rounding_w").fill_null(0.0))
     )
 
@@ -225,8 +225,8 @@ def _sums(blocks: pl.DataFrame, tolerance_pct: float) -> pl.DataFrame:
 
 
 def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
-    told = guess(rows, sums["limit_pct"])
-    left = "" if told is None else f" It would close {told.text}."
+    closing = guess(rows, sums["limit_pct"])
+    left = "" if closing is None else f" It would close {closing.text}."
     side = "more than its sources give" if sums["net_kwh"] < 0 else "less than its sources give"
     return Finding(
         site_id=site["site_id"],
@@ -241,7 +241,7 @@ def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
         measured=f"{sums['open_pct']:.0f} % of {sums['throughput_kwh']:.1f} kWh stay open over three hours at a time",
         expected=f"at most {sums['limit_pct']:.1f} %: losses, resolution, starting current and {TOLERANCE_PCT:g} % of "
         "meter error",
-        evidence=_evidence(sums, told),
+        evidence=_evidence(sums, closing),
         series=_course(rows),
     )
 
@@ -260,14 +260,14 @@ def _course(rows: pl.DataFrame) -> tuple[Series, ...]:
     )
 
 
-def _evidence(sums: dict, told: Guess | None) -> dict[str, EvidenceValue]:
+def _evidence(sums: dict, closing: Guess | None) -> dict[str, EvidenceValue]:
     guessed: dict[str, EvidenceValue] = {}
-    if told is not None:
+    if closing is not None:
         guessed = {
-            "guess_text": told.text,
-            "guess_name": told.channel,
-            "guess_factor_ratio": told.factor,
-            "guess_open_pct": told.open_pct,
+            "guess_text": closing.text,
+            "guess_name": closing.channel,
+            "guess_factor_ratio": closing.factor,
+            "guess_open_pct": closing.open_pct,
         }
     return {
         "open_pct": sums["open_pct"],

@@ -19,7 +19,7 @@ BLOCK = 3  # hours, as in the balance itself
 MUCH_BETTER = 0.4  # ours: a guess that leaves more than two fifths of it open explains too little to be told
 NEAR_FACTOR = 0.15  # ours: sensors that have the wrong ratio have other errors, too
 SKEWS_H = (1 / 12, -1 / 12, 1 / 6, -1 / 6, 0.25, -0.25)  # ours: meters are polled within a quarter of an hour
-LEAST_FLOW = 0.02  # ours: a channel that carries less than 2 % of the throughput explains nothing
+MIN_FLOW = 0.02  # ours: a channel that carries less than 2 % of the throughput explains nothing
 KNOWN = {  # the factor that a channel would need -> what is wrong with it
     -1.0: "with the sign of {name} turned round",
     1000.0: "with {name} a thousand times as large (kW taken for W)",
@@ -111,7 +111,7 @@ def _of_channel(name: str, part: dict[str, Array], residual: Array, block: np.nd
         if abs(factor - known) <= NEAR_FACTOR * abs(known):
             guesses.append(_with(name, known, text.format(name=name_of(name)), part, block))
     # A wrong unit hides what the channel carries; any other factor needs something to multiply.
-    if np.abs(own).sum() < LEAST_FLOW * flowed:
+    if np.abs(own).sum() < MIN_FLOW * flowed:
         return guesses
     if name == "battery_w" and abs(factor) <= NEAR_FACTOR:
         guesses.append(_with(name, 0.0, "without the battery (the load holds it already)", part, block))

@@ -31,7 +31,7 @@ def with_passed(runs: pl.DataFrame, past: pl.DataFrame, peaks: pl.DataFrame, sit
         of_pv.join(past.select(*OWN, earlier="value"), on=OWN).filter(again).group_by(OWN).agg(repeated=pl.len())
     )  # fmt: skip
     is_share = [_alike(share * pl.col(name), pl.col("value")) for share in SHARES for name in ("kwp_w", "rated_w")]
-    told = (
+    exceeded = (
         of_pv.join(passed, on=OWN, how="left")
         .join(seen, on=OWN, how="left")
         .with_columns(pl.col("passed", "repeated").fill_null(0), is_share=pl.any_horizontal(is_share).fill_null(False))
@@ -40,7 +40,7 @@ def with_passed(runs: pl.DataFrame, past: pl.DataFrame, peaks: pl.DataFrame, sit
             is_passed=(pl.col("passed") >= PASSED_DAYS) & (pl.col("repeated") < REPEATED_DAYS) & ~pl.col("is_share"),
         )
     )
-    return runs.join(told, on=OWN, how="left").with_columns(pl.col("is_passed").fill_null(False))
+    return runs.join(exceeded, on=OWN, how="left").with_columns(pl.col("is_passed").fill_null(False))
 
 
 def _alike(one: pl.Expr, other: pl.Expr) -> pl.Expr:

@@ -1,12 +1,12 @@
-"""Stretches of a device's readings that are an exact copy of earlier ones: sent again under other stamps.
+"""Segments of a device's readings that are an exact copy of earlier ones: sent again under other stamps.
 
-A logger can repeat only what it has measured, so of two equal stretches the later one is the copy.
+A logger can repeat only what it has measured, so of two equal segments the later one is the copy.
 
 Chance is excluded by how much the values vary. A jump is a change that no smooth course foretells, beyond what
-rounding makes of one; a stretch counts as a copy where one of its powers shows MIN_JUMPS jumps of clearly different
+rounding makes of one; a segment counts as a copy where one of its powers shows MIN_JUMPS jumps of clearly different
 heights.
 Were each of these drawn from no more heights than are seen, n of them would agree once in n^n, for 16 once in 2^64
-(and all other values agree too). A fleet of 10,000 sites at 5 min compares 2^44 pairs of stretches a year at most
+(and all other values agree too). A fleet of 10,000 sites at 5 min compares 2^44 pairs of segments a year at most
 (10,000 x 105,000 x 35 days x 288, each for a beginning). Nights, limits, timers, plans by the hour and
 clear days show few such jumps; so do the 24 values of a day read by the hour, which is never called a copy.
 """
@@ -14,7 +14,7 @@ clear days show few such jumps; so do the 24 values of a day read by the hour, w
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.marks import MARKS, OWN
+from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
 from detectors.frames import CHANNELS, PHASE_CHANNELS, POWER_CHANNELS, STRING_CHANNELS
 from detectors.stats.resolution import resolutions
 
@@ -27,7 +27,7 @@ DECIMALS = tuple(10.0**n for n in range(3, -5, -1))  # W: of kW with some decima
 PRINT_ROWS = 5  # ours: five rows in a row agree by chance too rarely to be looked at in vain
 PRINT_S = 3600  # ours: one print an hour, on average
 VARIED_DAYS = 3  # ours: a device that never showed days that differ may as well have the same day every day
-MIN_PRINTS = 2  # ours: a stretch of 6 h shows two or more in 98 of 100 cases, a day's light practically always
+MIN_PRINTS = 2  # ours: a segment of 6 h shows two or more in 98 of 100 cases, a day's light practically always
 VARIED = (*POWER_CHANNELS, *STRING_CHANNELS, *PHASE_CHANNELS, "irradiance_w_m2")
 
 PRINTS = pl.Schema(
@@ -65,8 +65,8 @@ def prints(device_readings: pl.DataFrame) -> pl.DataFrame:
     every = np.maximum(PRINT_S // np.maximum(rows["interval_s"].to_numpy()[:count], 1), 1).astype(np.uint64)
     chosen = is_varied & ((of_five >> np.uint64(33)) % every == 0)
     short = (of_five & np.uint64(0x7FFFFFFF)).astype(np.int32)
-    told = rows.head(count).select("site_id", "day", "device_id").with_columns(pl.Series("print", short))
-    return told.filter(pl.Series(chosen)).sort("site_id", "day", "device_id", "print").cast(PRINTS)
+    printed = rows.head(count).select("site_id", "day", "device_id").with_columns(pl.Series("print", short))
+    return printed.filter(pl.Series(chosen)).sort("site_id", "day", "device_id", "print").cast(PRINTS)
 
 
 def candidates(now: pl.DataFrame, known: pl.DataFrame, window_days: int) -> pl.DataFrame:
@@ -98,8 +98,8 @@ def candidates(now: pl.DataFrame, known: pl.DataFrame, window_days: int) -> pl.D
         .agg(varied=pl.len())
         .filter(pl.col("varied") >= VARIED_DAYS)
     )
-    told = shared.join(varied, on=[*OWN, "day"], how="semi")
-    return told.select(CANDIDATES.names()).sort(*OWN, "day", "source_day")
+    likely = shared.join(varied, on=[*OWN, "day"], how="semi")
+    return likely.select(CANDIDATES.names()).sort(*OWN, "day", "source_day")
 
 
 def _new_days(known: pl.DataFrame) -> pl.DataFrame:
@@ -109,18 +109,18 @@ def _new_days(known: pl.DataFrame) -> pl.DataFrame:
 
 
 def copied_values(device_readings: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
-    """MARKS of the values of copied stretches on the days of `found` (CANDIDATES), of readings that hold these days."""
+    """FLAGGED_VALUES of copied segments on the days of `found` (CANDIDATES), of readings that hold these days."""
     rows = device_readings.with_columns(_DAY).sort(*OWN, "ts_utc")
-    marks = [MARKS.to_frame()]
+    flagged = [FLAGGED_VALUES.to_frame()]
     for (site_id, device_id, day), sources in found.group_by(*OWN, "day", maintain_order=True):
         mine = rows.filter((pl.col("site_id") == site_id) & (pl.col("device_id") == device_id))
         then = mine.filter(pl.col("day").is_in([*sources["source_day"], day]) & (pl.col("day") <= day))
-        marks.append(_of_day(mine.filter(pl.col("day") == day), then))
-    return pl.concat(marks)
+        flagged.append(_of_day(mine.filter(pl.col("day") == day), then))
+    return pl.concat(flagged)
 
 
 def _of_day(rows: pl.DataFrame, earlier: pl.DataFrame) -> pl.DataFrame:
-    """MARKS of one device's day that was copied from `earlier` rows, which end with its own, in order of time."""
+    """FLAGGED_VALUES of one device's day that was copied from `earlier` rows, which end with its own, by time."""
     now, then = _row_hashes(rows), _row_hashes(earlier)
     origin = np.full(len(now), -1)
     lags = _lags(now, then)
@@ -137,18 +137,18 @@ def _of_day(rows: pl.DataFrame, earlier: pl.DataFrame) -> pl.DataFrame:
                 place = np.arange(begin, end)
                 origin[place] = np.where(origin[place] < 0, place - lag, origin[place])
     if (origin < 0).all():
-        return MARKS.to_frame()
+        return FLAGGED_VALUES.to_frame()
     stamps = earlier["ts_local"].dt.strftime("%Y-%m-%d")
-    told = rows.with_columns(
+    sourced = rows.with_columns(
         pl.Series("source", [stamps[int(at)] if at >= 0 else None for at in origin], dtype=pl.String)
     )
-    return pl.concat(_marks(told, name) for name in CHANNELS if told[name].null_count() < told.height)
+    return pl.concat(_flagged(sourced, name) for name in CHANNELS if sourced[name].null_count() < sourced.height)
 
 
-def _marks(told: pl.DataFrame, name: str) -> pl.DataFrame:
+def _flagged(rows: pl.DataFrame, name: str) -> pl.DataFrame:
     value = pl.col(name)
     return (
-        told.with_columns(place=value.is_not_null().cum_sum())
+        rows.with_columns(place=value.is_not_null().cum_sum())
         .filter(pl.col("source").is_not_null() & value.is_not_null())
         .select(
             *OWN, "day", "ts_utc", "place", value=value, channel=pl.lit(name), flag=pl.lit("duplicated"),
@@ -156,8 +156,8 @@ def _marks(told: pl.DataFrame, name: str) -> pl.DataFrame:
             reason=pl.concat_str(pl.lit("an exact copy of readings stamped "), "source"),
             limit=pl.lit(None, pl.Float64),
         )
-        .select(MARKS.names())
-        .cast(MARKS)
+        .select(FLAGGED_VALUES.names())
+        .cast(FLAGGED_VALUES)
     )  # fmt: skip
 
 
@@ -176,7 +176,7 @@ def _lags(now: np.ndarray, then: np.ndarray) -> list[int]:
 
 
 def _trimmed(now: np.ndarray, begin: int, end: int) -> tuple[int, int]:
-    """A stretch without what stands still at its ends: nights agree with nights."""
+    """A segment without what stands still at its ends: nights agree with nights."""
     moves = np.flatnonzero(now[begin + 1 : end] != now[begin : end - 1])
     return (begin + int(moves[0]), begin + int(moves[-1]) + 2) if len(moves) else (begin, begin)
 
@@ -188,12 +188,12 @@ def _jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
     a tenth of another one.
     """
     found = {}
-    is_told = all(rows[name].null_count() < rows.height for name in ("pv_w", "load_w"))
+    has_both = all(rows[name].null_count() < rows.height for name in ("pv_w", "load_w"))
     for name in VARIED:
-        if is_told and name == "grid_w":
+        if has_both and name == "grid_w":
             continue  # the difference of the two: a plan by the hour on a smooth course looks varied in it
-        step = _step(rows, name)
-        if step is None:
+        resolution = _resolution(rows, name)
+        if resolution is None:
             continue
         change = np.diff(rows[name].to_numpy())
         height = np.full(rows.height, np.nan)
@@ -202,23 +202,23 @@ def _jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
         height[2:-1] = np.where(is_amid, np.abs(change[1:-1] - (change[:-2] + change[2:]) / 2), np.nan)
         with np.errstate(divide="ignore", invalid="ignore"):
             classes = np.round(np.log(height) / np.log(ALIKE_RATIO))
-        found[name] = np.where(height > FORETOLD_STEPS * step, classes, np.nan)
+        found[name] = np.where(height > FORETOLD_STEPS * resolution, classes, np.nan)
     return found
 
 
-def _step(rows: pl.DataFrame, name: str) -> float | None:
+def _resolution(rows: pl.DataFrame, name: str) -> float | None:
     """A channel's resolution, or the decimal that its values keep to, if that is coarser; null = it hardly varies."""
-    told = resolutions(rows, [*OWN, "day"], name)
-    step = None if told.is_empty() else told["resolution"].item()
-    if step is None:
+    found = resolutions(rows, [*OWN, "day"], name)
+    resolution = None if found.is_empty() else found["resolution"].item()
+    if resolution is None:
         return None
     values = rows[name].drop_nulls().to_numpy()
-    kept = (one for one in DECIMALS if (np.abs(values / one - np.round(values / one)) < 1e-6).all())
-    return max(step, next(kept, DECIMALS[-1]))
+    fitting = (one for one in DECIMALS if (np.abs(values / one - np.round(values / one)) < 1e-6).all())
+    return max(resolution, next(fitting, DECIMALS[-1]))
 
 
 def _different(jumps: dict[str, np.ndarray], begin: int, end: int) -> int:
-    """How many heights the jumps of a stretch have, in the channel that shows the most."""
+    """How many heights the jumps of a segment have, in the channel that shows the most."""
     inside = (one[begin:end] for one in jumps.values())
     return max((len(np.unique(one[np.isfinite(one)])) for one in inside), default=0)
 

@@ -84,12 +84,12 @@ def counter_days(counted: pl.DataFrame) -> pl.DataFrame:
             moved_kwh=pl.max_horizontal((up + down).sum(), kwh.abs().sum()),
             intervals=pl.len(),
         )
-        steps = pl.concat([resolutions(mine, own, name) for name in names])
-        coarse = steps.group_by(own).agg(resolution_kwh=pl.col("resolution").fill_null(0.0).max())
-        told = sums.join(coarse, on=own, how="left").with_columns(
+        by_counter = pl.concat([resolutions(mine, own, name) for name in names])
+        coarse = by_counter.group_by(own).agg(resolution_kwh=pl.col("resolution").fill_null(0.0).max())
+        by_day = sums.join(coarse, on=own, how="left").with_columns(
             pl.col("resolution_kwh").fill_null(0.0), flow=pl.lit(flow)
         )
-        found.append(told.select(COUNTER_DAYS.names()).cast(COUNTER_DAYS))
+        found.append(by_day.select(COUNTER_DAYS.names()).cast(COUNTER_DAYS))
     return pl.concat(found).sort(*own, "flow")
 
 
@@ -105,7 +105,7 @@ def apart(days: pl.DataFrame, day: date) -> dict[str, Apart]:
     ).with_columns(side=pl.when(off.abs() > allowed).then(off.sign()).otherwise(0.0))
     of_flow = ["site_id", "device_id", "flow"]
     newest = recent.sort(*of_flow, "day").group_by(of_flow, maintain_order=True).tail(NEEDED_DAYS)
-    told = newest.group_by(of_flow, maintain_order=True).agg(
+    sums = newest.group_by(of_flow, maintain_order=True).agg(
         pl.col("side").n_unique().alias("sides"),
         pl.col("side").last(),
         pl.col("day").first().alias("since"),
@@ -117,7 +117,7 @@ def apart(days: pl.DataFrame, day: date) -> dict[str, Apart]:
     )
     is_apart = (pl.col("days") == NEEDED_DAYS) & (pl.col("sides") == 1) & (pl.col("side") != 0)
     found: dict[str, Apart] = {}
-    for row in told.filter(is_apart, pl.col("last_day") == day).iter_rows(named=True):
+    for row in sums.filter(is_apart, pl.col("last_day") == day).iter_rows(named=True):
         ratio = row["counted_in_all"] / row["power_in_all"] if row["power_in_all"] else float("inf")
         one = Apart(
             row["device_id"], row["flow"], row["since"], row["days"], row["counted_kwh"], row["power_kwh"],

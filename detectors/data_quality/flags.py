@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.data_quality import standstill
-from detectors.data_quality.marks import MARKS, OWN, to_spans
+from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN, to_spans
 from detectors.data_quality.plausibility import broken_values, rated
 from detectors.data_quality.repeats import SAME
 from detectors.data_quality.spikes import lone_values
@@ -37,10 +37,10 @@ def make_flags(
     """READING_FLAGS of whole local days of DEVICE_READINGS as reported; a value is in one span at most.
 
     `repeats`, `flow_peaks`: the features' rows of these days and of the days before that count; `seen`: [site_id, day]
-    of days with readings; `copied`: MARKS of values that are copies of earlier ones.
+    of days with readings; `copied`: FLAGGED_VALUES of values that are copies of earlier ones.
     """
     days = raw_device_readings["ts_local"].dt.date().unique().sort()
-    copies = MARKS.to_frame() if copied is None else copied
+    copies = FLAGGED_VALUES.to_frame() if copied is None else copied
     found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, copies, day) for day in days]
     return pl.concat([READING_FLAGS.to_frame(), *found]).sort(*OWN, "from_utc", "channel")
 
@@ -57,22 +57,22 @@ def _of_day(
     of_sites = rows.select("site_id").unique()
     again = copies.filter(pl.col("day") == day).join(of_sites, on="site_id", how="semi")
     wrong = [_named(broken_values(rows, OWN)), _standing(rows, runs), again]
-    marks = [*wrong, _named(lone_values(_without(rows, pl.concat(wrong)))), *_to_know(rows)]
-    spans = to_spans(pl.concat(marks))
+    flagged = [*wrong, _named(lone_values(_without(rows, pl.concat(wrong)))), *_to_know(rows)]
+    spans = to_spans(pl.concat(flagged))
     own = [*OWN, "day", "channel"]
-    told = runs.select(*own, "total_h", "usual_h", "since", needed_h="needed_h", flag=pl.lit("frozen"))
+    habits = runs.select(*own, "total_h", "usual_h", "since", needed_h="needed_h", flag=pl.lit("frozen"))
     return (
         spans.drop("total_h", "usual_h", "since")
-        .join(told, on=[*own, "flag"], how="left")
+        .join(habits, on=[*own, "flag"], how="left")
         .with_columns(limit=pl.coalesce("needed_h", "limit"))
         .select(READING_FLAGS.names())
         .cast(READING_FLAGS)
     )
 
 
-def _without(rows: pl.DataFrame, marks: pl.DataFrame) -> pl.DataFrame:
+def _without(rows: pl.DataFrame, flagged: pl.DataFrame) -> pl.DataFrame:
     """The rows, null where marked as not good: a value that is known to be wrong speaks against no other."""
-    bad, left = marks.filter(pl.col("flag").is_in(NOT_GOOD)), rows.lazy()
+    bad, left = flagged.filter(pl.col("flag").is_in(NOT_GOOD)), rows.lazy()
     for name in bad["channel"].unique(maintain_order=True):
         mine = bad.lazy().filter(pl.col("channel") == name)
         places = mine.select(*OWN, "ts_utc", is_bad=pl.lit(True)).unique()
@@ -81,14 +81,14 @@ def _without(rows: pl.DataFrame, marks: pl.DataFrame) -> pl.DataFrame:
     return left.collect()
 
 
-def _named(marks: pl.DataFrame) -> pl.DataFrame:
-    """`marks`, with placeholders told from other values that cannot be."""
-    if not (marks["flag"] == "implausible").any():
-        return marks
+def _named(flagged: pl.DataFrame) -> pl.DataFrame:
+    """`flagged`, with placeholders distinguished from other values that cannot be."""
+    if not (flagged["flag"] == "implausible").any():
+        return flagged
     size = pl.col("value").abs()
     exact = [(size - count * scale).abs() <= 1e-9 * size for count in SENTINELS for scale in SCALES]
     is_placeholder = (pl.col("flag") == "implausible") & pl.any_horizontal(exact)
-    return marks.with_columns(
+    return flagged.with_columns(
         flag=pl.when(is_placeholder).then(pl.lit("placeholder")).otherwise("flag"),
         reason=pl.when(is_placeholder)
         .then(pl.concat_str("reason", pl.lit("; the digits of a register without a value")))
@@ -97,12 +97,12 @@ def _named(marks: pl.DataFrame) -> pl.DataFrame:
 
 
 def _standing(rows: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
-    """MARKS of the values of runs that stand still."""
+    """FLAGGED_VALUES of the values of runs that stand still."""
     hour = (pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))).dt.total_seconds() / 3600
-    marks = [MARKS.to_frame().lazy()]
+    flagged = [FLAGGED_VALUES.to_frame().lazy()]
     for name in runs["channel"].unique(maintain_order=True):
         mine, value = runs.lazy().filter(pl.col("channel") == name), pl.col(name)
-        told = (
+        standing = (
             rows.lazy()
             .with_columns(hour=hour, place=value.is_not_null().cum_sum().over(OWN))
             .join(mine.select(*OWN, "value", "start_h", "end_h"), on=OWN)
@@ -111,18 +111,18 @@ def _standing(rows: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
                 & ((value - pl.col("value")).abs() <= SAME * value.abs().clip(lower_bound=1.0))
             )
         )
-        marks.append(
-            told.select(
+        flagged.append(
+            standing.select(
                 *OWN, "day", "ts_utc", "end_utc", "place", "value", channel=pl.lit(name), flag=pl.lit("frozen"),
                 reason=pl.lit("it stands still while the site goes on"), rule=pl.lit("frozen"),
                 limit=pl.lit(None, pl.Float64),
-            ).select(MARKS.names()).cast(MARKS)
+            ).select(FLAGGED_VALUES.names()).cast(FLAGGED_VALUES)
         )  # fmt: skip
-    return pl.concat(marks).collect()
+    return pl.concat(flagged).collect()
 
 
 def _to_know(rows: pl.DataFrame) -> Iterable[pl.DataFrame]:
-    """MARKS of generation that a feed-in limit or the inverter's rating kept down: information, the values stay."""
+    """FLAGGED_VALUES of generation that a limit or the inverter's rating kept down: information, the values stay."""
     pv, limit_w = pl.col("pv_w"), pl.col("feed_in_limit_kw") * 1000
     has_room = pl.col("battery_kwh").is_not_null() & (pl.col("soc_pct") < FULL_PCT)
     curtailed = is_at_limit([*OWN, "day"]) & ~has_room.fill_null(False)
@@ -131,13 +131,13 @@ def _to_know(rows: pl.DataFrame) -> Iterable[pl.DataFrame]:
         ("clipped", pv >= top_w, top_w, "at the inverter's rating"),
         ("curtailed", curtailed, limit_w, "feed-in at its limit"),
     ):
-        told = rows.with_columns(
+        limited = rows.with_columns(
             is_so=is_so.fill_null(False), place=pv.is_not_null().cum_sum().over(OWN), limit=limit
         ).filter("is_so")
-        yield told.select(
+        yield limited.select(
             *OWN, "day", "ts_utc", "end_utc", "place", "limit", channel=pl.lit("pv_w"), flag=pl.lit(flag),
             reason=pl.lit(reason), rule=pl.lit(flag), value=pv,
-        ).select(MARKS.names()).cast(MARKS)  # fmt: skip
+        ).select(FLAGGED_VALUES.names()).cast(FLAGGED_VALUES)  # fmt: skip
 
 
 def good_values(device_readings: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:

@@ -35,9 +35,10 @@ def lateness(arrivals: pl.DataFrame | None, sites: pl.DataFrame) -> Lateness:
         .agg(late=_mornings(pl.col("missed")), is_known=pl.len() >= MIN_ARRIVALS)
     )
     # Where the exports of others are known to come by themselves, a site without a second one is new.
-    told = sites.select("site_id").join(usual, on="site_id", how="left", maintain_order="left")
+    each = sites.select("site_id").join(usual, on="site_id", how="left", maintain_order="left")
     return Lateness(
-        told["late"].fill_null(MARGIN_MORNINGS).cast(pl.Int64).to_numpy(), told["is_known"].fill_null(False).to_numpy()
+        each["late"].fill_null(MARGIN_MORNINGS).cast(pl.Int64).to_numpy(),
+        each["is_known"].fill_null(False).to_numpy(),
     )
 
 

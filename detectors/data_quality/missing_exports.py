@@ -12,7 +12,7 @@ from detectors.losses import SILENT, DayLoss
 KIND = "delivery-missing"
 SILENT_H = 24.0  # common practice: a logger is offline after 24 h
 MIN_GROUP = 3  # ours: two sites that stop on one day may be chance
-MOST = 0.5  # more than half of a kind
+MAJORITY = 0.5  # more than half of a kind
 PICTURE_DAYS = 30
 
 
@@ -38,7 +38,7 @@ def excused(past: Past, is_out: np.ndarray, group: np.ndarray) -> np.ndarray:
     Day by day: of the sites that deliver daily and were not silent before, more than half missing is the delivery.
     """
     known = np.zeros(len(group), bool)
-    told = np.zeros(len(group), bool)
+    is_excused = np.zeros(len(group), bool)
     is_daily = past.usual_gap_h < SILENT_H
     count = int(group.max()) + 1
     for at in range(past.delivered.shape[1]):
@@ -46,10 +46,10 @@ def excused(past: Past, is_out: np.ndarray, group: np.ndarray) -> np.ndarray:
         due = is_daily & past.has_reported[:, at] & ~known
         due_count = np.bincount(group, due, minlength=count)
         missing_count = np.bincount(group, due & missing, minlength=count)
-        stopped = (due_count >= MIN_GROUP) & (missing_count > MOST * due_count)
-        told = (told | ~known) & missing & stopped[group]
-        known = is_out[:, at] & ~told & missing
-    return told
+        stopped = (due_count >= MIN_GROUP) & (missing_count > MAJORITY * due_count)
+        is_excused = (is_excused | ~known) & missing & stopped[group]
+        known = is_out[:, at] & ~is_excused & missing
+    return is_excused
 
 
 def findings(past: Past, sites: pl.DataFrame, is_excused: np.ndarray, group: np.ndarray) -> list[Finding]:

@@ -41,12 +41,12 @@ def is_natural(name: str) -> pl.Expr:
         rule = size <= EMPTY_HOUSE_W
     elif name in ("grid_w", *PHASE_CHANNELS):
         near = NEAR_LIMIT_SHARE * pl.col("rating_w")
-        held = (value + pl.col("feed_in_limit_kw") * 1000).abs() <= near
+        at_limit = (value + pl.col("feed_in_limit_kw") * 1000).abs() <= near
         shaved = (value - pl.col("import_limit_kw") * 1000).abs() <= near
         # Nothing may be switched on at one phase of three, whatever flows through the others.
         is_quiet = (pl.col("flow_w") <= size + pl.col("idle_w")).fill_null(True)
         rests = idle & (pl.lit(name != "grid_w") | _is_regulated() | is_quiet)
-        rule = rests | (size <= BUFFER_TIMES * pl.col("buffer_w")) | held.fill_null(False) | shaved.fill_null(False)
+        rule = rests | (size <= BUFFER_TIMES * pl.col("buffer_w")) | at_limit.fill_null(False) | shaved.fill_null(False)
     elif name == "battery_w":
         has_moved = (size <= IDLE_W) & (pl.col("soc_moved_pct") >= MOVED_PCT).fill_null(False)
         rule = pl.when(idle).then(~has_moved).otherwise(_battery_is_right())
@@ -78,7 +78,7 @@ def _is_curtailed() -> pl.Expr:
 
 
 def below_top(name: str) -> pl.Expr:
-    """How far generation stands below the day's top: clipped or held back, it stands close to it.
+    """How far generation stands below the day's top: clipped or curtailed, it stands close to it.
 
     Null where no clipping can be: no roof generates for longer than there is light.
     """

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.data_quality.marks import MARKS
+from detectors.data_quality.flagged_values import FLAGGED_VALUES
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 
 CLOUD_EDGE = 1.3  # cloud edges lift irradiance to some 1.3 kW/m2 over minutes (from memory); modules are rated at 1
@@ -159,13 +159,13 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
         is_known = (pl.col(f"{name}_days") >= MIN_DAYS).fill_null(False)
         return pl.when(is_known).then(by_past).otherwise(SERVICE_TIMES * size_w).alias(f"{name}_cap_w")
 
-    told = sites.join(past, on="site_id", how="left").select(
+    about = sites.join(past, on="site_id", how="left").select(
         "site_id", "installed_kwp", "inverter_kw", "battery_kwh", "nominal_voltage_v", "feed_in_limit_kw",
         "feed_in_buffer_w", cap("load"), cap("grid"),
         rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
     )  # fmt: skip
     caps = _pv_caps(peaks.filter(pl.col("day") < day), sites)
-    told = told.join(caps, on="site_id", how="left", maintain_order="left")
+    about = about.join(caps, on="site_id", how="left", maintain_order="left")
     own = ["site_id", "device_id"]
     is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in own)
     until_next_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
@@ -174,7 +174,7 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
         .sort(*own, "ts_utc")
         .with_columns(day=pl.lit(day), end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"))
         .with_columns(overlap_s=pl.when(is_same & ~pl.col("is_instant")).then(pl.col("interval_s") - until_next_s))
-        .join(told, on="site_id", how="inner", maintain_order="left")
+        .join(about, on="site_id", how="inner", maintain_order="left")
     )
 
 
@@ -202,7 +202,7 @@ def _pv_caps(peaks: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def broken_values(rows: pl.DataFrame, own: list[str]) -> pl.DataFrame:
-    """MARKS of the values that a rule excludes, of a day's `rated` rows, which are in order of `own` and time.
+    """FLAGGED_VALUES of the values that a rule excludes, of a day's `rated` rows, which are in order of `own` and time.
 
     Where most of the values beyond a rating stand together in a row and none of them is far away, it is the rating that
     is wrong: these stay, flagged as beyond it. Where most of a device's day is far too high, it is the unit, and what
@@ -212,9 +212,9 @@ def broken_values(rows: pl.DataFrame, own: list[str]) -> pl.DataFrame:
     live = [rule for rule in rules() if rule.channel in present]
     flags = rows.select(rule.broken.alias(rule.name) for rule in live)
     found = sorted((rule for rule in live if flags[rule.name].any()), key=lambda rule: not rule.is_hard)
-    marked = [_marks_of(rows.with_columns(is_broken=flags[rule.name], is_far=_is_far(flags, rule)), rule, own)
+    marked = [_flagged_by(rows.with_columns(is_broken=flags[rule.name], is_far=_is_far(flags, rule)), rule, own)
               for rule in found]  # fmt: skip
-    return pl.concat([MARKS.to_frame(), *marked])
+    return pl.concat([FLAGGED_VALUES.to_frame(), *marked])
 
 
 def _is_far(flags: pl.DataFrame, rule: Rule) -> pl.Series:
@@ -224,8 +224,8 @@ def _is_far(flags: pl.DataFrame, rule: Rule) -> pl.Series:
     return far[0] if far else pl.repeat(False, flags.height, dtype=pl.Boolean, eager=True)
 
 
-def _marks_of(rows: pl.DataFrame, rule: Rule, own: list[str]) -> pl.DataFrame:
-    """MARKS of one rule."""
+def _flagged_by(rows: pl.DataFrame, rule: Rule, own: list[str]) -> pl.DataFrame:
+    """FLAGGED_VALUES of one rule."""
     value, broken = pl.col(rule.channel), pl.col("is_broken")
     flag, reason, also = pl.lit("implausible"), pl.lit(rule.text), pl.lit(False)
     if rule.channel == OVERLAP:
@@ -243,11 +243,11 @@ def _marks_of(rows: pl.DataFrame, rule: Rule, own: list[str]) -> pl.DataFrame:
         lit = value.abs() > IDLE_SHARE * 1000 * pl.col("installed_kwp")
         also = ((broken.sum().over(own) > MOSTLY * lit.sum().over(own)) & (value != 0)).fill_null(False)
         reason = pl.when(broken).then(reason).otherwise(pl.lit("most of the day's values cannot be: a wrong unit"))
-    told = rows.with_columns(
+    flagged = rows.with_columns(
         place=value.is_not_null().cum_sum().over(own), flag=flag, reason=reason, is_marked=broken | also,
         limit=rule.limit.cast(pl.Float64),
     ).filter("is_marked")  # fmt: skip
-    return told.select(
+    return flagged.select(
         *own, "day", "ts_utc", "end_utc", "place", "flag", "reason", "limit",
         channel=pl.lit(rule.channel), rule=pl.lit(rule.name), value=value,
-    ).select(MARKS.names()).cast(MARKS)  # fmt: skip
+    ).select(FLAGGED_VALUES.names()).cast(FLAGGED_VALUES)  # fmt: skip

@@ -52,7 +52,7 @@ def detect(
     (`counter_day`: COUNTER_DAYS up to the day) that have disagreed with its powers for days; in readings.
     """
     stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
-    flags = _told(reading_flags.filter((pl.col("day") == day) & pl.col("flag").is_in(FLAGS)), min_soft)
+    flags = _reported(reading_flags.filter((pl.col("day") == day) & pl.col("flag").is_in(FLAGS)), min_soft)
     flagged = {str(site_id): own for (site_id,), own in flags.partition_by("site_id", as_dict=True).items()}
     copied = reading_flags.filter((pl.col("day") == day) & (pl.col("flag") == "duplicated"))
     again = {str(site_id): own for (site_id,), own in copied.partition_by("site_id", as_dict=True).items()}
@@ -82,7 +82,7 @@ def detect(
     return verdicts
 
 
-def _told(flags: pl.DataFrame, min_soft: int) -> pl.DataFrame:
+def _reported(flags: pl.DataFrame, min_soft: int) -> pl.DataFrame:
     """The flags of rules that were broken often enough to be told."""
     hard = [rule.name for rule in rules() if rule.is_hard]
     needed = pl.when(pl.col("rule").is_in(hard)).then(1).otherwise(min_soft)
@@ -149,31 +149,31 @@ def _of_copies(site_id: str, flags: pl.DataFrame, readings: int, day: date) -> F
     )
 
 
-def _of_counters(site_id: str, told: Apart, readings: int, day: date) -> Finding:
-    at = f"{told.flow} of device {told.device_id}" if told.device_id else told.flow
-    side = "more" if told.counted_kwh > told.power_kwh else "less"
-    both = f"{told.counted_kwh:.1f} kWh by the counter, {told.power_kwh:.1f} kWh by the power"
+def _of_counters(site_id: str, flow: Apart, readings: int, day: date) -> Finding:
+    at = f"{flow.flow} of device {flow.device_id}" if flow.device_id else flow.flow
+    side = "more" if flow.counted_kwh > flow.power_kwh else "less"
+    both = f"{flow.counted_kwh:.1f} kWh by the counter, {flow.power_kwh:.1f} kWh by the power"
     return Finding(
         site_id=site_id,
         day=day,
         kind=KIND,
         severity="soon",
-        value=float(told.intervals),
+        value=float(flow.intervals),
         unit="readings",
         threshold=0.0,
-        summary=f"The counter of {at} shows {side} than the power beside it for {told.days} days: {both} over the same "
-        f"{told.intervals} intervals. Which of the two is right is not known.",
+        summary=f"The counter of {at} shows {side} than the power beside it for {flow.days} days: {both} over the same "
+        f"{flow.intervals} intervals. Which of the two is right is not known.",
         measured=f"{at}: {both}",
         expected=f"the same energy by both, within {100 * APART_SHARE:.0f} %",
-        since=told.since,
+        since=flow.since,
         evidence={
             "readings_count": readings,
-            "flow_name": told.flow,
-            "device_name": told.device_id or None,
-            "counted_kwh": told.counted_kwh,
-            "power_kwh": told.power_kwh,
-            "counted_over_power_ratio": told.ratio,
-            "apart_days": told.days,
+            "flow_name": flow.flow,
+            "device_name": flow.device_id or None,
+            "counted_kwh": flow.counted_kwh,
+            "power_kwh": flow.power_kwh,
+            "counted_over_power_ratio": flow.ratio,
+            "apart_days": flow.days,
         },
     )
 
@@ -203,9 +203,9 @@ def _finding(site_id: str, rows: pl.DataFrame, flags: pl.DataFrame, readings: in
     }
     order = {rule.name: place for place, rule in enumerate(rules())}
     names = sorted(by_rule, key=lambda name: order.get(name, len(order)))
-    _, main = max((by_rule[name] for name in names), key=lambda told: told[0])
+    _, main = max((by_rule[name] for name in names), key=lambda broken: broken[0])
     wrong, picture = _where(rows, flags)
-    channels = sorted({told["channel"] for _, told in by_rule.values()})
+    channels = sorted({broken["channel"] for _, broken in by_rule.values()})
     evidence: dict[str, EvidenceValue] = {
         "readings_count": readings,
         "implausible_count": wrong,

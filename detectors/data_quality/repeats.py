@@ -49,11 +49,11 @@ def runs(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     sums = _sums(columns, _of_site(rows, columns), unit, rows["start_h"].to_numpy())
     clock = {name: rows[name].to_numpy() for name in ("start_h", "length_h")}
     found = [_runs_of(name, values, unit, clock, sums, columns.get("soc_pct")) for name, values in columns.items()]
-    told = pl.concat(found).join(_units(rows, present, sites), on="unit", how="left")
+    unexplained = pl.concat(found).join(_units(rows, present, sites), on="unit", how="left")
     gaps = [pl.when(pl.col("channel") == name).then(below_top(name)) for name in present if name in GENERATION]
-    told = told.with_columns(below_top=pl.coalesce(*gaps, pl.lit(None, pl.Float64)))
+    unexplained = unexplained.with_columns(below_top=pl.coalesce(*gaps, pl.lit(None, pl.Float64)))
     natural = [is_natural(name) for name in present]
-    return told.filter(~pl.any_horizontal(natural).fill_null(False)).select(RUNS.names()).cast(RUNS)
+    return unexplained.filter(~pl.any_horizontal(natural).fill_null(False)).select(RUNS.names()).cast(RUNS)
 
 
 def _sorted(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -93,10 +93,10 @@ def _of_site(rows: pl.DataFrame, columns: dict[str, Array]) -> dict[str, Array]:
         pl.when(is_whole & (devices[name] > 0)).then(pl.col(name).sum().over(instant)).alias(name) for name in names
     ]
     summed = several.select("at", *sums)
-    told = {name: columns[name].copy() for name in names}
+    powers = {name: columns[name].copy() for name in names}
     for name in names:
-        told[name][summed["at"].to_numpy()] = summed[name].fill_null(np.nan).to_numpy()
-    return told
+        powers[name][summed["at"].to_numpy()] = summed[name].fill_null(np.nan).to_numpy()
+    return powers
 
 
 def _sums(columns: dict[str, Array], of_site: dict[str, Array], unit: np.ndarray, start_h: Array) -> dict[str, Array]:
@@ -187,7 +187,7 @@ def _moved(soc_pct: Array, begin: Array, end: Array) -> Array:
 
 def _units(rows: pl.DataFrame, present: list[str], sites: pl.DataFrame) -> pl.DataFrame:
     """What is known of each unit: its site's ratings and levels, the day's extremes, hours with generation."""
-    told = sites.select(
+    about = sites.select(
         "site_id",
         "latitude",
         "feed_in_limit_kw",
@@ -208,11 +208,11 @@ def _units(rows: pl.DataFrame, present: list[str], sites: pl.DataFrame) -> pl.Da
         )
     ]
     units = (
-        rows.join(told, on="site_id")
+        rows.join(about, on="site_id")
         .with_columns(idle_w=idle)
         .group_by("unit")
         .agg(
-            pl.col("site_id", "device_id", "day", "idle_w", *told.columns[1:]).first(),
+            pl.col("site_id", "device_id", "day", "idle_w", *about.columns[1:]).first(),
             *extremes,
             has_battery_w=pl.col("battery_w").count() > 0,
         )
@@ -227,7 +227,7 @@ def _daylight(units: pl.DataFrame) -> pl.Series:
     return pl.Series(hours)
 
 
-def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFrame:
+def with_resolution(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFrame:
     """RUNS with `step`, the resolution of the channel in its unit, and `distinct`, its number of values on the day.
 
     The smallest difference between two values, where the other differences are multiples of it; else 0: it has none
@@ -236,13 +236,13 @@ def with_steps(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFra
     own = ["site_id", "device_id", "day"]
     day = pl.col("ts_local").dt.date().alias("day")
     runs_of, rows = found.lazy(), device_readings.lazy()
-    told = [runs_of.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
+    parts = [runs_of.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
     for name in found["channel"].unique(maintain_order=True):
         mine = runs_of.filter(pl.col("channel") == name)
         values = rows.select("site_id", "device_id", day, name).join(mine.select(own), on=own, how="semi")
-        steps = lazy_resolutions(values, own, name).rename({"resolution": "step"})
-        told.append(mine.join(steps, on=own, how="left", maintain_order="left"))
-    return pl.concat(told).collect()
+        resolution = lazy_resolutions(values, own, name).rename({"resolution": "step"})
+        parts.append(mine.join(resolution, on=own, how="left", maintain_order="left"))
+    return pl.concat(parts).collect()
 
 
 def with_elsewhere(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFrame:
@@ -253,7 +253,9 @@ def with_elsewhere(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.Dat
     own = ["site_id", "device_id", "day"]
     day = pl.col("ts_local").dt.date().alias("day")
     rows = device_readings.lazy()
-    told = [found.lazy().filter(~pl.col("channel").is_in(FLOWS)).with_columns(elsewhere_ratio=pl.lit(None, pl.Float64))]
+    parts = [
+        found.lazy().filter(~pl.col("channel").is_in(FLOWS)).with_columns(elsewhere_ratio=pl.lit(None, pl.Float64))
+    ]
     for name in found.filter(pl.col("channel").is_in(FLOWS))["channel"].unique(maintain_order=True):
         mine = found.lazy().filter(pl.col("channel") == name)
         values = rows.select("site_id", "device_id", day, pl.col(name).alias("reading")).drop_nulls("reading")
@@ -264,12 +266,12 @@ def with_elsewhere(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.Dat
             .agg(equal=same.sum().cast(pl.Float64), known=pl.len().cast(pl.Float64))
         )
         others = (pl.col("known") - pl.col("repeats")).clip(lower_bound=1.0)
-        told.append(
+        parts.append(
             mine.join(counts, on=own, how="left", maintain_order="left")
             .with_columns(elsewhere_ratio=(pl.col("equal") - pl.col("repeats")) / others)
             .drop("equal", "known")
         )
-    return pl.concat(told).collect()
+    return pl.concat(parts).collect()
 
 
 def longest(found: pl.DataFrame) -> pl.DataFrame:

@@ -4,7 +4,7 @@ import numpy as np
 
 from detectors.data_quality.deliveries import Past
 from detectors.data_quality.lateness import MARGIN_MORNINGS
-from detectors.data_quality.missing_exports import MOST, SILENT_H
+from detectors.data_quality.missing_exports import MAJORITY, SILENT_H
 
 NEVER_DAYLIGHT_H = 6.0  # common practice: 6 daylight hours where a site has never reported
 CUT_H = 18.0  # ours: days cut by another clock leave up to 6 h of a missing day; a neighbour shows that it is missing
@@ -32,4 +32,4 @@ def is_cut(past: Past, limit_h: np.ndarray, group: np.ndarray) -> np.ndarray:
     early = here & (past.silent_h[:, -1] >= CUT_H) & (past.usual_gap_h <= REGULAR_H) & (limit_h <= SILENT_H)
     count = int(group.max()) + 1
     full, others = np.bincount(group, is_full, minlength=count), np.bincount(group, here, minlength=count) - 1
-    return early & (full > MOST * others)[group]
+    return early & (full > MAJORITY * others)[group]

@@ -110,11 +110,11 @@ def detect(
     for place, site_id in enumerate(sites["site_id"]):
         if not past.delivered[place, -1]:
             usual = usual_kwh.get(site_id)
-            told = _whole(
+            verdict = _whole(
                 past, place, site_id, limit_h[place], bool(is_out[place, -1]), bool(excused[place]), usual,
                 int(late.mornings[place]), bool(late.is_known[place]),
             )  # fmt: skip
-            verdicts.append(told)
+            verdicts.append(verdict)
         elif cut[place]:
             verdicts.append(_finding(past, place, site_id, CUT_H, usual_kwh.get(site_id)))
         elif site_id in devices:
@@ -131,8 +131,10 @@ def _usual_kwh(days: pl.DataFrame, day: date) -> dict[str, float]:
 
 def _rows(deliveries: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
     """The deliveries up to `day`; where none were noted, the site-day stands in."""
-    told = deliveries.filter(pl.col("day") <= day)
-    summed = days.filter((pl.col("day") < day) & (pl.col("readings") > 0)).join(told, on=["site_id", "day"], how="anti")
+    noted = deliveries.filter(pl.col("day") <= day)
+    summed = days.filter((pl.col("day") < day) & (pl.col("readings") > 0)).join(
+        noted, on=["site_id", "day"], how="anti"
+    )
     whole = summed.select(
         "site_id",
         "day",
@@ -144,7 +146,7 @@ def _rows(deliveries: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day
     )
     since = sites.select("site_id", "commissioned_on")
     return (
-        pl.concat([told, whole.select(told.columns)])
+        pl.concat([noted, whole.select(noted.columns)])
         .join(since, on="site_id", how="inner")
         .filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on")))
         .drop("commissioned_on")

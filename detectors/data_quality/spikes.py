@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.data_quality.marks import MARKS, OWN
+from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
 from detectors.data_quality.plausibility import C_RATE, TEMPERATURES, VOLTAGE_OFF
 from detectors.frames import VOLTAGE_CHANNELS
 
@@ -39,7 +39,7 @@ class _Asked(NamedTuple):
 
 
 def lone_values(rows: pl.DataFrame) -> pl.DataFrame:
-    """MARKS of a day's rated rows, which are in order of OWN and time; at the day's ends both neighbours lie inside."""
+    """FLAGGED_VALUES of a day's rated rows, in order of OWN and time; at a day's ends both neighbours lie in it."""
     rows = rows.with_columns(unit=pl.struct(OWN).rle_id())
     known = {name for name in rows.columns if rows[name].null_count() < rows.height}
     flows, asked = _lone_flows(known), [_lone_level(name, limit) for name, limit in _jumps().items() if name in known]
@@ -47,8 +47,8 @@ def lone_values(rows: pl.DataFrame) -> pl.DataFrame:
         rows = rows.with_columns(open_w=_open_w()).with_columns(closes=_closes())
     asked = [*flows, *asked]
     answers = rows.select((one.is_lone & _is_close()).fill_null(False).alias(one.name) for one in asked)
-    found = [_marks(rows, answers[one.name], one) for one in asked if answers[one.name].any()]
-    return pl.concat([MARKS.to_frame(), *found])
+    found = [_flagged(rows, answers[one.name], one) for one in asked if answers[one.name].any()]
+    return pl.concat([FLAGGED_VALUES.to_frame(), *found])
 
 
 def _jumps() -> dict[str, pl.Expr]:
@@ -101,7 +101,7 @@ def _open_w() -> pl.Expr:
     return pl.col("pv_w") + battery + pl.col("grid_w") - pl.col("load_w")
 
 
-def _least_w() -> pl.Expr:
+def _min_w() -> pl.Expr:
     return pl.max_horizontal(MIN_SHARE * pl.col("rating_w"), pl.lit(MIN_W))
 
 
@@ -121,7 +121,7 @@ def _lone_flows(known: Container[str]) -> list[_Asked]:
         )
         room = AGREES * step.abs()
         is_lone = (
-            (beyond > _least_w())
+            (beyond > _min_w())
             & (open_one.abs() <= room)
             & (open_other.abs() <= room)
             & ((pl.col("open_w") - sign * step).abs() <= room)
@@ -136,7 +136,7 @@ def _lone_flows(known: Container[str]) -> list[_Asked]:
 def _closes() -> pl.Expr:
     """Whether a device's day adds up where the grid carries a real flow: with its sensor turned, it does not."""
     flow = pl.col("grid_w").abs()
-    closes = pl.when((flow > _least_w()) & pl.col("open_w").is_not_null()).then(pl.col("open_w").abs() <= AGREES * flow)
+    closes = pl.when((flow > _min_w()) & pl.col("open_w").is_not_null()).then(pl.col("open_w").abs() <= AGREES * flow)
     return (closes.mean().over("unit") >= CLOSES_SHARE).fill_null(True)
 
 
@@ -146,11 +146,11 @@ def _moves(name: str) -> pl.Expr:
     return (pl.col(name) != one) | (pl.col(name) != other)
 
 
-def _marks(rows: pl.DataFrame, is_lone: pl.Series, asked: _Asked) -> pl.DataFrame:
+def _flagged(rows: pl.DataFrame, is_lone: pl.Series, asked: _Asked) -> pl.DataFrame:
     name, reason = asked.name, asked.reason
     place = pl.col(name).is_not_null().cum_sum().over("unit")
-    told = rows.with_columns(place=place, limit=asked.neighbour).filter(is_lone)
-    return told.select(
+    lone = rows.with_columns(place=place, limit=asked.neighbour).filter(is_lone)
+    return lone.select(
         *OWN, "day", "ts_utc", "end_utc", "place", "limit", channel=pl.lit(name), flag=pl.lit("implausible"),
         reason=pl.lit(reason), rule=pl.lit(f"{name.rsplit('_', 1)[0]}_lone"), value=pl.col(name),
-    ).select(MARKS.names()).cast(MARKS)  # fmt: skip
+    ).select(FLAGGED_VALUES.names()).cast(FLAGGED_VALUES)  # fmt: skip

@@ -44,7 +44,7 @@ CONFIRMED_SHARE = 0.02  # ours: two class 1 meters
 WORKED_OUT_SHARE = 0.001  # ours: no two meters agree to a thousandth of what flows
 BESIDE_SHARE = 0.8  # ours: of a run, in which the generation stands still too
 TOP_STEPS = 1.5  # ours: clipped power shows as one step of the meter or the next
-FINE_MAINS = {"frequency_hz": 0.02}  # resolution that always moves; frequency wanders by some 0.02 Hz all the time
+FINE_MAINS = {"frequency_hz": 0.02}  # resolution that always moves; frequency varies by some 0.02 Hz all the time
 FINE_VOLTAGE = 0.2
 MANY_VALUES = 8  # ours: fewer on a day are one or two values and their neighbours
 MOVING_SHARE = 0.25  # ours: the others move in a quarter of the readings at least
@@ -85,9 +85,9 @@ def frozen_runs(
     stepped = with_passed(_beside_generation(_steps(candidates, past)), past, before, sites)
     register = sites.select("site_id", "battery_kwh", "feed_in_limit_kw")
     stepped = stepped.join(register, on="site_id", how="left", maintain_order="left")
-    told = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
-    told = told.with_columns(needed_h=_needed_h(usual_times)).drop("battery_kwh", "feed_in_limit_kw")
-    return told.filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
+    habits = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
+    habits = habits.with_columns(needed_h=_needed_h(usual_times)).drop("battery_kwh", "feed_in_limit_kw")
+    return habits.filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
 
 
 def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
@@ -139,7 +139,7 @@ def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, da
     own = ["site_id", "device_id", "channel"]
     known = days.group_by("site_id").agg(known_days=pl.len().cast(pl.Int64))
     now = candidates.select(*own, now_value="value", now_start="start_h")
-    told = (
+    earlier = (
         past.join(now, on=own, how="inner")
         .with_columns(back=(day - pl.col("day")).dt.total_days())
         .sort(*own, "back")
@@ -149,12 +149,12 @@ def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, da
     joined = same & (pl.col("end_h") >= 24 - EDGE_H) & (pl.coalesce("later_start", "now_start") <= EDGE_H)
     is_same = same & (pl.col("back") == pl.col("place"))
     is_joined = joined & (pl.col("back") == pl.col("place"))
-    told = told.with_columns(
+    earlier = earlier.with_columns(
         # Street frequency comes back to its nominal value each day; a power to the very watt does not.
         is_episode=(is_same & pl.col("channel").is_in(POWERS)).cast(pl.Int8).cum_min().over(own).cast(pl.Boolean),
         is_joined=is_joined.cast(pl.Int8).cum_min().over(own).cast(pl.Boolean),
     ).with_columns(pl.col("is_episode") | pl.col("is_joined"))
-    episode = told.group_by(own).agg(
+    episode = earlier.group_by(own).agg(
         episode_days=pl.col("is_episode").sum().cast(pl.Int64), joined_h=pl.col("run_h").filter("is_joined").sum()
     )
     stated = (
@@ -165,7 +165,7 @@ def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, da
         .with_columns(place=(USUAL_SHARE * pl.col("known_days")).floor().cast(pl.Int64))
     )
     habits = (
-        told.filter(~pl.col("is_episode"))
+        earlier.filter(~pl.col("is_episode"))
         .sort(*own, "run_h", descending=[False] * 3 + [True])
         .with_columns(place=pl.int_range(pl.len()).over(own))
         .select(*own, "place", usual_h="run_h")

@@ -38,14 +38,14 @@ def make(daylight: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame
     made = pl.DataFrame(
         {
             "site_id": onsets.sites, "device_id": onsets.devices, "day": [day] * len(onsets.sites),
-            "offset_min": offset, "spread_min": _spread((first - last) / 2),
+            "offset_min": offset, "spread_min": _sigma((first - last) / 2),
         },
         schema=SCHEMA,
     )  # fmt: skip
     return made.filter(pl.Series(known.sum(axis=1) >= NEEDED_DAYS))
 
 
-def _spread(midpoints: Array) -> Array:
+def _sigma(midpoints: Array) -> Array:
     """Robust standard deviation of every row over its finite values."""
     middle = quantile(midpoints, 0.5)
     return MAD_TO_SIGMA * quantile(np.abs(midpoints - middle[:, None]), 0.5)

@@ -38,9 +38,9 @@ def make(raw_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         found.append(
             mine.group_by(own)
             .agg(
-                load_peak_w=_kept_up("load_w", count),
-                grid_peak_w=_kept_up("grid_w", count),
-                pv_peak_w=_kept_up("pv_w", hour),
+                load_peak_w=_sustained("load_w", count),
+                grid_peak_w=_sustained("grid_w", count),
+                pv_peak_w=_sustained("pv_w", hour),
                 load_top_w=pl.col("load_w").abs().max(),
                 grid_top_w=pl.max_horizontal(pl.col("grid_w", *PHASE_CHANNELS).abs().max()),
             )
@@ -49,7 +49,7 @@ def make(raw_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(found).sort(own)
 
 
-def _kept_up(name: str, count: int) -> pl.Expr:
+def _sustained(name: str, count: int) -> pl.Expr:
     """The highest of the least of so many known values in a row."""
     value = pl.col(name).drop_nulls()
     return (value if name == "pv_w" else value.abs()).rolling_min(count).max()

@@ -6,7 +6,7 @@ from detectors.yields import hourly
 
 NAME = "hourly"
 VERSION = 3
-SCHEMA = hourly.KEPT
+SCHEMA = hourly.HOURLY
 WINDOW_DAYS = 90  # ours: a season's change, and a month of past beyond two
 
 

@@ -3,11 +3,11 @@
 import polars as pl
 
 from detectors.stats.curtailment import lowest_import_w
-from detectors.yields.free_intervals import KEPT
+from detectors.yields.free_intervals import LOWEST_IMPORT
 
 NAME = "kept_import"
 VERSION = 1
-SCHEMA = KEPT
+SCHEMA = LOWEST_IMPORT
 WINDOW_DAYS = 60  # ours: long enough to know it through weeks without sun, or of a dead roof
 
 
@@ -15,5 +15,5 @@ def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA, one row per lit local day of the sites that may not feed in and whose register names no buffer."""
     silent = sites.filter(pl.col("feed_in_limit_kw") == 0, pl.col("feed_in_buffer_w").is_null())
     rows = readings.join(silent.select("site_id", "installed_kwp"), on="site_id")
-    kept = rows.group_by("site_id", day=pl.col("ts_local").dt.date()).agg(kept_w=lowest_import_w())
-    return kept.drop_nulls().select(SCHEMA.names()).cast(SCHEMA).sort("site_id", "day")
+    imports = rows.group_by("site_id", day=pl.col("ts_local").dt.date()).agg(kept_w=lowest_import_w())
+    return imports.drop_nulls().select(SCHEMA.names()).cast(SCHEMA).sort("site_id", "day")

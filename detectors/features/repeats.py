@@ -3,7 +3,7 @@
 import polars as pl
 
 from detectors.data_quality.natural_runs import POWERS
-from detectors.data_quality.repeats import RUNS, longest, runs, with_elsewhere, with_steps
+from detectors.data_quality.repeats import RUNS, longest, runs, with_elsewhere, with_resolution
 
 NAME = "repeats"
 VERSION = 9
@@ -21,10 +21,10 @@ WINDOW_DAYS = 90  # ours: three months show how long a channel usually stands st
 
 def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA: of each device, day and channel the longest run of an hour or more that nothing natural explains."""
-    found = with_steps(longest(runs(raw_device_readings, sites)), raw_device_readings)
+    found = with_resolution(longest(runs(raw_device_readings, sites)), raw_device_readings)
     own = ["site_id", "device_id", "day"]
     blind = found.filter(pl.col("step").is_null() & pl.col("channel").is_in(POWERS)).select(own).unique()
     every = pl.concat([blind.with_columns(channel=pl.lit(name)) for name in POWERS])
-    finest = with_steps(every, raw_device_readings).group_by(own).agg(finest=pl.col("step").min())
-    told = with_elsewhere(found, raw_device_readings).join(finest, on=own, how="left")
-    return told.select(SCHEMA.names()).sort("site_id", "day", "device_id", "channel")
+    finest = with_resolution(every, raw_device_readings).group_by(own).agg(finest=pl.col("step").min())
+    with_finest = with_elsewhere(found, raw_device_readings).join(finest, on=own, how="left")
+    return with_finest.select(SCHEMA.names()).sort("site_id", "day", "device_id", "channel")

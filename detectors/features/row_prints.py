@@ -1,4 +1,4 @@
-"""Prints of a device's readings, by which a stretch that was sent again under other stamps is found."""
+"""Prints of a device's readings, by which a segment that was sent again under other stamps is found."""
 
 import polars as pl
 

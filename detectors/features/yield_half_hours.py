@@ -10,7 +10,7 @@ from detectors.yields.night import Night
 
 NAME = "yield_half_hours"
 VERSION = 4
-SCHEMA = half_hours.KEPT
+SCHEMA = half_hours.HALF_HOURLY
 WINDOW_DAYS = 60
 
 

@@ -13,20 +13,20 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import EvidenceValue
-from detectors.grid.meter import GRID_W, RATING_W, local_day, steps
+from detectors.grid.meter import GRID_W, RATING_W, local_day, meter_resolution
 
 RATING_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 %; a limiter regulates on such a reading
 TRANSIENT_MINUTES = 10.0  # ours: a regulator needs seconds; two 5-min means in a row are no regulating any more
-SLIP_H = 2 / 60  # ours: no regulator lets the whole rating through for more than 2 min in one go
+TRANSIENT_H = 2 / 60  # ours: no regulator lets the whole rating through for more than 2 min in one go
 IDLE_SHARE = 0.005  # ours: below 0.5 % of the rating nothing is generated or discharged
 MIN_TRANSIENT_W = 10.0  # ours: half of the smallest customary buffer; below it lies the meter's scatter
 LEFT_SHARE = 0.05  # ours: a buffer is enough once 95 % of what was fed in would have stayed in
-LEAST_BUFFER_W, MOST_BUFFER_W = 20.0, 500.0  # common practice
+MIN_BUFFER_W, MAX_BUFFER_W = 20.0, 500.0  # common practice
 BUFFER_STEP_W = 10.0  # ours: as it is set
 MIN_DAYS = 5  # ours: a working week's habits
 MIN_TRANSIENTS = 5  # ours: fewer are chance
 LONGEST_INTERVAL_S = 900  # ours: in coarser means a transient of seconds is gone
-TRANSIENTS_KEPT = 96  # of a day, the largest
+MAX_TRANSIENTS = 96  # of a day, the largest
 BY = ["site_id", "day"]
 TRANSIENTS = pl.Schema(
     {
@@ -74,7 +74,7 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = readings.with_columns(local_day(), GRID_W.alias("grid_w")).join(known, on="site_id", how="inner")
     idle_w = IDLE_SHARE * pl.col("rating_w")
     return (
-        rows.join(steps(rows, BY), on=BY, how="left")
+        rows.join(meter_resolution(rows, BY), on=BY, how="left")
         .sort("site_id", "ts_utc")
         .with_columns(
             hours=pl.col("interval_s") / 3600,
@@ -108,7 +108,7 @@ def runs(rows: pl.DataFrame, beyond: str, transient_minutes: float) -> pl.DataFr
         kwh=(pl.col("beyond_w") * pl.col("hours")).sum().over(over) / 1000,
     ).with_columns(
         lasts=(pl.col("minutes") >= transient_minutes)
-        & ((pl.col("run_intervals") > 1) | (pl.col("kwh") > pl.col("rating_w") * SLIP_H / 1000))
+        & ((pl.col("run_intervals") > 1) | (pl.col("kwh") > pl.col("rating_w") * TRANSIENT_H / 1000))
     )
 
 
@@ -130,9 +130,9 @@ def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
         .agg(
             slips_count=pl.col("is_first").sum().cast(pl.Int64),
             slipped_kwh=(pl.col("beyond_w") * pl.col("hours")).sum() / 1000,
-            run_min=pl.col("minutes").filter("is_first").head(TRANSIENTS_KEPT),
-            slip_w=pl.col("beyond_w").head(TRANSIENTS_KEPT),
-            slip_min=(pl.col("interval_s") / 60).head(TRANSIENTS_KEPT),
+            run_min=pl.col("minutes").filter("is_first").head(MAX_TRANSIENTS),
+            slip_w=pl.col("beyond_w").head(MAX_TRANSIENTS),
+            slip_min=(pl.col("interval_s") / 60).head(MAX_TRANSIENTS),
         )
     )
     at_limit = (pl.col("grid_w") + pl.col("limit_w") - pl.col("buffer_w")).abs() <= pl.col("tolerance_w")
@@ -204,10 +204,10 @@ def _advise(site: dict[str, Any]) -> dict[str, object]:
 
 def buffer_w_for(beyond_w: np.ndarray, minutes: np.ndarray, buffer_w: float) -> float:
     """The smallest buffer, 20 to 500 W by 10 W, that leaves 5 % of the transients' energy or less; else 500 W."""
-    for wanted in np.arange(LEAST_BUFFER_W, MOST_BUFFER_W, BUFFER_STEP_W):
+    for wanted in np.arange(MIN_BUFFER_W, MAX_BUFFER_W, BUFFER_STEP_W):
         if wanted >= buffer_w and _left(beyond_w, minutes, wanted - buffer_w) <= LEFT_SHARE:
             return float(wanted)
-    return MOST_BUFFER_W
+    return MAX_BUFFER_W
 
 
 def _left(beyond_w: np.ndarray, minutes: np.ndarray, more_w: float) -> float:

@@ -9,7 +9,7 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import Finding, Kind, NotJudged, Severity, Verdict, because, doubts, level, series
-from detectors.grid.meter import GRID_W, block_means, steps
+from detectors.grid.meter import GRID_W, block_means, meter_resolution
 
 DETECTOR = "import-limit-exceeded"
 KIND = "import-limit-exceeded"
@@ -68,7 +68,7 @@ def detect(
     doubted = doubts(earlier, "grid sign")
     own = readings.join(limited.select("site_id"), on="site_id", how="semi")
     own = own.with_columns(GRID_W.alias("grid_w")).filter(pl.col("grid_w").is_not_null())
-    resolution = dict(steps(own, ["site_id"]).iter_rows())
+    resolution = dict(meter_resolution(own, ["site_id"]).iter_rows())
     means = block_means(own, CHANNELS, mean_minutes, ["site_id"])
     by_site = {site_id: part for (site_id,), part in means.partition_by("site_id", as_dict=True).items()}
     for site in limited.iter_rows(named=True):

@@ -7,7 +7,7 @@ from detectors.frames import PHASE_CHANNELS
 from detectors.solar.position import elevation_deg
 from detectors.stats.resolution import resolutions
 
-MIN_STEP_VALUES = 5  # ours: four differences that agree do not agree by chance; a coarse meter shows few values
+MIN_RESOLUTION_VALUES = 5  # ours: four differences that agree do not agree by chance; a coarse meter shows few values
 MICROSECONDS_PER_DAY = 86_400e6
 
 RATING_W = pl.coalesce("inverter_kw", "installed_kwp") * 1000  # of SITES
@@ -16,11 +16,11 @@ RATING_W = pl.coalesce("inverter_kw", "installed_kwp") * 1000  # of SITES
 GRID_W = pl.coalesce("grid_w", pl.col(PHASE_CHANNELS[0]) + pl.col(PHASE_CHANNELS[1]) + pl.col(PHASE_CHANNELS[2]))
 
 
-def steps(rows: pl.DataFrame, by: list[str], channel: str = "grid_w") -> pl.DataFrame:
+def meter_resolution(rows: pl.DataFrame, by: list[str], channel: str = "grid_w") -> pl.DataFrame:
     """[*by, step_w]: the resolution of one channel in each group, W; 0 where its values show none."""
-    told = resolutions(rows, by, channel, min_values=MIN_STEP_VALUES)
+    known = resolutions(rows, by, channel, min_values=MIN_RESOLUTION_VALUES)
     groups = rows.select(by).unique()
-    return groups.join(told, on=by, how="left").select(*by, step_w=pl.col("resolution").fill_null(0.0))
+    return groups.join(known, on=by, how="left").select(*by, step_w=pl.col("resolution").fill_null(0.0))
 
 
 def highest_sun_deg(rows: pl.DataFrame) -> pl.Series:

@@ -119,12 +119,12 @@ def detect(
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
-        told = _judge(site, today.get(site_id), past.get(site_id, {}), day, site_id in clocks, min_dark_h)
-        if isinstance(told, Reason):
-            verdicts.append(NotJudged(site_id, day, DETECTOR, told))
-        elif told is not None:
+        judged = _judge(site, today.get(site_id), past.get(site_id, {}), day, site_id in clocks, min_dark_h)
+        if isinstance(judged, Reason):
+            verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
+        elif judged is not None:
             own = flows(readings.filter(pl.col("site_id") == site_id), sites.filter(pl.col("site_id") == site_id))
-            verdicts.append(told.model_copy(update={"series": _picture(own)}))
+            verdicts.append(judged.model_copy(update={"series": _picture(own)}))
     return verdicts
 
 
@@ -189,13 +189,13 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
 def _doubt(rows: list[dict], night: bool, phases: list[int]) -> Reason | None:
     """Why feed-in in the dark may have another cause than the sensor; None where nothing speaks for one."""
     answers = [answer_of(rows, f"_l{n}") for n in phases] or [answer_of(rows)]
-    told = [answer for answer in answers if answer is not None]
+    known = [answer for answer in answers if answer is not None]
     clear = PHASE_ANSWER_RATIO if phases else ANSWER_RATIO
     if rows[-1]["pv_h"] == 0:
         return because(REASONS, "generation-missing")
-    if told and max(told) >= clear:
+    if known and max(known) >= clear:
         return None
-    if told and min(told) <= -clear:
+    if known and min(known) <= -clear:
         return because(REASONS, "other-source")
     if night and rows[-1]["still_ratio"] > STILL_SHARE:
         return because(REASONS, "grid-repeats")

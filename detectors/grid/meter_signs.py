@@ -9,7 +9,7 @@ from typing import NamedTuple
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, steps
+from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, meter_resolution
 
 DARK_DEG = -6.0  # end of civil twilight: below it the sky lights no module to any power that a meter sees
 NOISE_W = 20.0  # ours: standby and rounding; the least import that a house with anything switched on shows
@@ -65,11 +65,11 @@ def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = flows(readings, sites)
     if rows.is_empty():
         return SIGNS.to_frame()
-    kept = (
+    signs = (
         rows.group_by(BY).agg(**_dark_sums(), **_balance_sums(), **_rest_sums()).join(_answers(rows), on=BY, how="left")
     )
     answers = ["change_kw", "answered_kw", *(f"answered_l{n}_kw" for n in PHASES)]
-    return kept.with_columns(pl.col(answers).fill_null(0.0)).select(SIGNS.names()).cast(SIGNS).sort(BY)
+    return signs.with_columns(pl.col(answers).fill_null(0.0)).select(SIGNS.names()).cast(SIGNS).sort(BY)
 
 
 def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -82,7 +82,7 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
     if rows.is_empty():
         return rows.with_columns(impossible_w=pl.lit(None, pl.Float64))
-    rows = rows.with_columns(highest_sun_deg(rows)).join(steps(rows, BY), on=BY, how="left")
+    rows = rows.with_columns(highest_sun_deg(rows)).join(meter_resolution(rows, BY), on=BY, how="left")
     is_dark = pl.col("sun_deg") <= DARK_DEG
     rows = rows.sort("site_id", "ts_utc").with_columns(
         hours=pl.col("interval_s") / 3600,
@@ -170,11 +170,11 @@ def _rest_sums() -> dict[str, pl.Expr]:
     flows = load.abs() + pl.col("made_w").abs() + pl.col("stored_w").abs()
     noise = pl.max_horizontal(pl.lit(REST_W), STEPS_OF_NOISE * pl.col("step_w")) + REST_SHARE * flows
     # Where less than nothing would be left for the load, it may be a sum that was cut at nothing.
-    is_told = (rest.abs() > noise) & (grid.abs() > noise) & (load > 0)
+    is_clear = (rest.abs() > noise) & (grid.abs() > noise) & (load > 0)
     agrees = (rest > 0) == (grid > 0)
 
     def kwh(power: pl.Expr, which: pl.Expr) -> pl.Expr:
-        return (power * pl.col("hours")).filter((is_told & which).fill_null(False)).sum() / 1000
+        return (power * pl.col("hours")).filter((is_clear & which).fill_null(False)).sum() / 1000
 
     return {
         "rest_right_kwh": kwh(rest.abs(), agrees),
@@ -194,7 +194,7 @@ def _answers(rows: pl.DataFrame) -> pl.DataFrame:
     halves = block_means(rows, channels, CHANGE_MINUTES, BY).join(rating, on=BY)
     diffs = halves.sort(*BY, "start_utc").with_columns(pl.col(channels).diff().over(BY))
     made = pl.col("made_w")
-    told = diffs.filter(
+    changes = diffs.filter(
         (made.abs() >= CHANGE_SHARE * pl.col("rating_w"))
         & (pl.col("stored_w").abs() <= BATTERY_SHARE * made.abs())
         & pl.col("grid_w").is_not_null()
@@ -203,7 +203,7 @@ def _answers(rows: pl.DataFrame) -> pl.DataFrame:
     def answered(name: str) -> pl.Expr:
         return (made.abs() * (pl.col(name) / made).clip(-CLIP, CLIP)).sum() / 1000
 
-    return told.group_by(BY).agg(
+    return changes.group_by(BY).agg(
         change_kw=made.abs().sum() / 1000,
         answered_kw=answered("grid_w"),
         **{f"answered_l{n}_kw": answered(name) for n, name in zip(PHASES, PHASE_CHANNELS, strict=True)},

@@ -3,7 +3,7 @@
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import block_means, local_day, steps
+from detectors.grid.meter import block_means, local_day, meter_resolution
 
 MEAN_MINUTES = 5  # ours: what crosses zero within minutes is a load's switching, not a phase that feeds in
 NOISE_W = 50.0  # ours: a phase within 50 W of zero neither imports nor feeds in
@@ -53,7 +53,7 @@ def flows(own: pl.DataFrame) -> pl.DataFrame:
     is_read = pl.sum_horizontal(pl.col(name).is_not_null().cast(pl.Int8) for name in PHASE_CHANNELS) >= 2
     own = own.filter(is_read).with_columns(local_day())
     means = block_means(own, list(PHASE_CHANNELS), MEAN_MINUTES, BY)
-    noise = steps(own, BY, PHASE_CHANNELS[0]).with_columns(
+    noise = meter_resolution(own, BY, PHASE_CHANNELS[0]).with_columns(
         noise_w=pl.max_horizontal(pl.lit(NOISE_W), 1.5 * pl.col("step_w"))
     )
     means = means.join(noise, on=BY, how="left").sort("site_id", "start_utc")

@@ -105,10 +105,10 @@ def detect(
             verdicts.append(NotJudged(site_id, day, DETECTOR, doubted[site_id]))
         else:
             floor_kwh = max(min_kwh, min_share * sums[site_id]["week_beside_kwh"])
-            told = _judge(sums[site_id], floor_kwh, min_hours)
-            if isinstance(told, Reason):
-                verdicts.append(NotJudged(site_id, day, DETECTOR, told))
-            elif told:
+            judged = _judge(sums[site_id], floor_kwh, min_hours)
+            if isinstance(judged, Reason):
+                verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
+            elif judged:
                 course = flows(own.filter(pl.col("site_id") == site_id))
                 verdicts.append(_finding(site, sums[site_id], course, answers.get(site_id), floor_kwh, day))
     return verdicts
@@ -142,15 +142,15 @@ def _answers(own: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
     Least squares over changes from half hour to half hour, with the battery's changes taken as generation's.
     """
-    known = sites.select("site_id", least_w=MIN_CHANGE_SHARE * 1000 * pl.coalesce("inverter_kw", "installed_kwp"))
+    known = sites.select("site_id", min_w=MIN_CHANGE_SHARE * 1000 * pl.coalesce("inverter_kw", "installed_kwp"))
     halves = block_means(own, ["pv_w", "battery_w", *PHASE_CHANNELS], 30, ["site_id"]).join(known, on="site_id")
     made = pl.col("pv_w") + pl.col("battery_w").fill_null(0.0)
     change = {name: pl.col(name).diff().over("site_id") for name in PHASE_CHANNELS}
     changes = halves.sort("site_id", "start_utc").with_columns(
         made.diff().over("site_id").alias("made_w"), **{f"d_{name}": change[name] for name in PHASE_CHANNELS}
     )
-    told = changes.filter(pl.col("made_w").abs() >= pl.col("least_w"))
-    return told.group_by("site_id").agg(
+    large = changes.filter(pl.col("made_w").abs() >= pl.col("min_w"))
+    return large.group_by("site_id").agg(
         changes=pl.len(),
         **{
             f"answer_l{n}_ratio": -(pl.col(f"d_{name}") * pl.col("made_w")).sum() / (pl.col("made_w") ** 2).sum()
@@ -161,8 +161,8 @@ def _answers(own: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def _source(answer: dict | None) -> tuple[str, dict[str, EvidenceValue]]:
     """Where the inverter sits, in words and figures, as far as the phases' answer to generation tells."""
-    told = [] if answer is None else [answer[f"answer_l{n}_ratio"] for n in (1, 2, 3)]
-    shares = [float(share) for share in told if share is not None]
+    ratios = [] if answer is None else [answer[f"answer_l{n}_ratio"] for n in (1, 2, 3)]
+    shares = [float(share) for share in ratios if share is not None]
     if answer is None or answer["changes"] < MIN_CHANGES or len(shares) < 3:
         return "generation does not tell on which phases the inverter feeds", {}
     figures: dict[str, EvidenceValue] = {f"answer_l{n}_ratio": round(share, 3) for n, share in enumerate(shares, 1)}

@@ -87,9 +87,9 @@ def turned_days(rows: list[dict]) -> list[dict]:
     At a site that feeds in what it likes, and whose battery carries every night, nothing else tells the sign. Where
     feed-in is limited, generation follows the load, and import grows with both.
     """
-    told = [row for row in rows if row["change_kw"] > 0]
-    since = next((n for n in range(len(told), 0, -1) if not has_turned_answer(told[n - 1])), 0)
-    turned = told[since:]
+    answering = [row for row in rows if row["change_kw"] > 0]
+    since = next((n for n in range(len(answering), 0, -1) if not has_turned_answer(answering[n - 1])), 0)
+    turned = answering[since:]
     change = sum(row["change_kw"] for row in turned)
     if len(turned) < TURNED_DAYS or change < turned[-1]["rating_kw"]:
         return []
@@ -112,6 +112,6 @@ def balance_guess(row: dict) -> str | None:
 
 def is_right(row: dict, min_dark_h: float) -> bool:
     """Whether the day shows that the sign is as it should be: import in the dark, or the right answer by day."""
-    told = answer([row])
+    ratio = answer([row])
     bought = row["bought_h"] >= min_dark_h and row["fed_h"] <= (1 - FED_SHARE) * row["bought_h"]
-    return bought or (told is not None and told <= -ANSWER_RATIO) or _is_right_by_rest(row)
+    return bought or (ratio is not None and ratio <= -ANSWER_RATIO) or _is_right_by_rest(row)

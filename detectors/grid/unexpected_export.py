@@ -90,9 +90,9 @@ def detect(
         if isinstance(verdict, Finding):
             own = rows.filter(pl.col("site_id") == verdict.site_id)
             advice = _advice(feed_in_transients, limited, site["site_id"], day)
-            told = {**verdict.evidence, **_worst(own), **advice}
+            evidence = {**verdict.evidence, **_worst(own), **advice}
             limit_w = site["feed_in_limit_kw"] * 1000
-            verdict = verdict.model_copy(update={"evidence": told, "series": _picture(own, limit_w)})
+            verdict = verdict.model_copy(update={"evidence": evidence, "series": _picture(own, limit_w)})
         if verdict is not None:
             verdicts.append(verdict)
     return verdicts
@@ -128,12 +128,12 @@ def _usual(transients: pl.DataFrame | None, sites: pl.DataFrame, day: date) -> p
     past = (
         transients.filter(pl.col("day") < day).join(limit_w, on="site_id").filter(pl.col("limit_w") == pl.col("now_w"))
     )
-    told = past.group_by("site_id").agg(
+    usual = past.group_by("site_id").agg(
         usual_kwh=pl.col("slipped_kwh").quantile(USUAL_QUANTILE),
         usual_w=pl.col("slip_w").list.max().fill_null(0.0).quantile(USUAL_QUANTILE),
         days=pl.len(),
     )
-    return told.filter(pl.col("days") >= USUAL_DAYS).drop("days")
+    return usual.filter(pl.col("days") >= USUAL_DAYS).drop("days")
 
 
 def _with_daylight(rows: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
@@ -238,9 +238,9 @@ def _explained_kwh(sums: dict, floor_kwh: float) -> float:
 
     A site that lets out more than a day may hold is not excused by doing so every day.
     """
-    least = max(MIN_KWH, MIN_H * sums["rating_kw"])
+    min_kwh = max(MIN_KWH, MIN_H * sums["rating_kw"])
     rounded = sums["step_w"] * sums["lasting_h"] / 1000
-    return float(max(least, rounded, min(sums["usual_kwh"] or 0.0, floor_kwh)))
+    return float(max(min_kwh, rounded, min(sums["usual_kwh"] or 0.0, floor_kwh)))
 
 
 def _picture(rows: pl.DataFrame, limit_w: float) -> tuple[Series, ...]:

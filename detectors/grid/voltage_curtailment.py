@@ -65,7 +65,7 @@ REASONS = {
     "limited": "voltage at its limit for {high_h:.1f} h, but a feed-in limit may have curtailed it too",
 }
 
-LEAST_KWH_PER_KWP = 0.1  # ours: two hours at a twentieth of its peak capacity; less is worth no letter
+MIN_KWH_PER_KWP = 0.1  # ours: two hours at a twentieth of its peak capacity; less is worth no letter
 MIN_COVERAGE_PCT = 50.0  # ours: the half that was not read may be the one with the voltage at its limit
 SOON_PCT = 5.0  # ours: of what the roof could have made in a month: as much as a fall of yield that is acted on
 SOON_DAYS = 5  # ours: days with a loss, so that one bright week-end is none
@@ -91,12 +91,12 @@ def detect(
     earlier: pl.DataFrame,
     day: date,
     *,
-    least_kwh_per_kwp: float = LEAST_KWH_PER_KWP,
+    min_kwh_per_kwp: float = MIN_KWH_PER_KWP,
 ) -> list[Verdict]:
     """A finding per site that lost energy to high voltage on `day`; the value is in kWh."""
     rows = voltage_curtailment.sort("site_id", "day").partition_by("site_id", as_dict=True, maintain_order=True)
     highest = {row["site_id"]: row for row in voltage_day.filter(pl.col("day") == day).iter_rows(named=True)}
-    told_by_band = set(earlier.filter(pl.col("kind") == OUT_OF_BAND)["site_id"])
+    with_band_finding = set(earlier.filter(pl.col("kind") == OUT_OF_BAND)["site_id"])
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
@@ -110,12 +110,12 @@ def detect(
         elif today["curtailed_kwh"] is None:
             code = "sky-unknown" if site["feed_in_limit_kw"] is None else "limited"
             verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, code, high_h=today["high_h"])))
-        elif today["curtailed_kwh"] >= least_kwh_per_kwp * site["installed_kwp"] and site_id not in told_by_band:
+        elif today["curtailed_kwh"] >= min_kwh_per_kwp * site["installed_kwp"] and site_id not in with_band_finding:
             own = readings.filter(pl.col("site_id") == site_id).sort("ts_utc")
             shown = _picture(own, expected_hour.filter(pl.col("site_id") == site_id), site["nominal_voltage_v"])
-            least_kwh = least_kwh_per_kwp * site["installed_kwp"]
+            min_kwh = min_kwh_per_kwp * site["installed_kwp"]
             verdicts.append(
-                _finding(site, today, _month(as_known_now(days), day), highest.get(site_id, {}), least_kwh, shown)
+                _finding(site, today, _month(as_known_now(days), day), highest.get(site_id, {}), min_kwh, shown)
             )
     return verdicts
 
@@ -143,7 +143,7 @@ def _finding(
     today: dict[str, Any],
     month: Month,
     volts: Mapping[str, Any],
-    least_kwh: float,
+    min_kwh: float,
     shown: tuple[Series, ...],
 ) -> Finding:
     lost = today["curtailed_kwh"]
@@ -174,7 +174,7 @@ def _finding(
         severity=severity,
         value=lost,
         unit="kWh",
-        threshold=least_kwh,
+        threshold=min_kwh,
         summary=f"{lost:.1f} kWh were cut in {today['high_h']:.1f} h with the voltage at its limit{reached}; "
         f"{month.lost_kwh:.0f} kWh on {month.loss_days} of the last {month.days.height} days, "
         f"{month.lost_pct:.0f} % of what the roof could have made.",

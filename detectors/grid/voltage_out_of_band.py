@@ -103,15 +103,15 @@ def detect(
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
-        told = _judge(site, sums.get(site_id), current.get(site_id), allowed_outside_pct, min_coverage_pct)
-        if isinstance(told, Reason):
-            verdicts.append(NotJudged(site_id, day, DETECTOR, told))
-        elif told is not None:
+        judged = _judge(site, sums.get(site_id), current.get(site_id), allowed_outside_pct, min_coverage_pct)
+        if isinstance(judged, Reason):
+            verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
+        elif judged is not None:
             days = week.filter(pl.col("site_id") == site_id).sort("day")
             shown = _picture(
-                readings.filter(pl.col("site_id") == site_id), sites, days, told["phase"], site["nominal_voltage_v"]
+                readings.filter(pl.col("site_id") == site_id), sites, days, judged["phase"], site["nominal_voltage_v"]
             )
-            verdicts.append(_finding(site, told, current[site_id], days, allowed_outside_pct, day, shown))
+            verdicts.append(_finding(site, judged, current[site_id], days, allowed_outside_pct, day, shown))
     return verdicts
 
 
@@ -136,7 +136,7 @@ def _sums(week: pl.DataFrame) -> pl.DataFrame:
         pl.col("frequency_lowest_hz").min(),
         pl.col("frequency_highest_hz").max(),
         pl.col("trip_voltage_v").median(),
-        most_trips=pl.col("trips_count").max(),
+        max_trips=pl.col("trips_count").max(),
     )
 
 
@@ -171,7 +171,7 @@ def _judge(
     too_often = week["outside_pct"] > allowed_outside_pct and (is_known or week["sure_pct"] > allowed_outside_pct)
     # A sample is no mean: a single one beyond the hard limits breaks nothing.
     too_far = week["hard_count"] > 0 and not sums["is_instant"]
-    if too_often or too_far or sums["most_trips"] > TRIPS_A_DAY:
+    if too_often or too_far or sums["max_trips"] > TRIPS_A_DAY:
         week["too_often"] = too_often
         return week
     if not is_known:

@@ -75,7 +75,7 @@ def rises(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )
     # What comes back may still be on its ramp, so what was there before stands for what was to be had.
     lost = (pl.col("before_w") * pl.col("hours") / 1000 - pl.col("kwh")).clip(lower_bound=0.0)
-    told = trips.group_by(BY).agg(
+    sums = trips.group_by(BY).agg(
         trips_count=pl.len().cast(pl.Int64), lost_kwh=lost.sum(), trip_voltage_v=pl.col("before_v").median()
     )
-    return told.select(RISES.names()).cast(RISES)
+    return sums.select(RISES.names()).cast(RISES)

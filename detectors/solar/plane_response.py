@@ -136,5 +136,5 @@ def clearness_from(roof: Answer, plane_w_m2: Array) -> tuple[Array, NDArray[np.b
         else:
             low = np.broadcast_to(at, shape).copy()
     share = np.clip((plane_w_m2 - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
-    told = CLEARNESS[place] + (CLEARNESS[place + 1] - CLEARNESS[place]) * share
-    return told, (open_w > MIN_ANSWER_RATIO * dull_w) & (open_w > MIN_ANSWER_W_M2)
+    interpolated = CLEARNESS[place] + (CLEARNESS[place + 1] - CLEARNESS[place]) * share
+    return interpolated, (open_w > MIN_ANSWER_RATIO * dull_w) & (open_w > MIN_ANSWER_W_M2)

@@ -13,8 +13,8 @@ from detectors.frames import VOLTAGE_CHANNELS
 
 NEAR_W = 20.0  # common practice, no source: the regulator of a limited site keeps some 20 W away from its limit
 NEAR_SHARE = 0.01  # class 1 metering (IEC 62053-21): a regulator follows a reading that errs by 1 % of its range
-MIN_KEPT_W, MAX_KEPT_W = 20.0, 500.0  # common practice, no source: the import that regulators keep up
-KEPT_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
+MIN_TARGET_W, MAX_TARGET_W = 20.0, 500.0  # common practice, no source: the import that regulators keep up
+IMPORT_QUANTILE = 0.05  # ours: a regulated import is the lowest there is by day; where none is, this errs safely
 LIT_SHARE = 0.03  # ours: of the peak capacity; below it the regulator has nothing to do
 LIT_W = 150.0  # ours: what a regulator's noise lets a curtailed roof make stays below it
 DIM_SHARE = 0.001  # ours: unless all day: a roof curtailed to an idle house's few watts makes no more than that
@@ -33,8 +33,8 @@ def target_w(by: list[str]) -> pl.Expr:
 
     `by`: the columns whose groups of rows are a site's day.
     """
-    dim = pl.col("grid_w").filter(_share() > DIM_SHARE).quantile(KEPT_QUANTILE)
-    return _target_w(lowest_import_w().over(by), dim.over(by), pl.lit(MIN_KEPT_W))
+    dim = pl.col("grid_w").filter(_share() > DIM_SHARE).quantile(IMPORT_QUANTILE)
+    return _target_w(lowest_import_w().over(by), dim.over(by), pl.lit(MIN_TARGET_W))
 
 
 def highest_target_w(by: list[str], before_w: pl.Expr) -> pl.Expr:
@@ -43,17 +43,17 @@ def highest_target_w(by: list[str], before_w: pl.Expr) -> pl.Expr:
     `before_w`: the lowest import of lit days before, null = not known. The little that a roof makes all day may be the
     regulator's noise, beside an import below what is kept up.
     """
-    return _target_w(lowest_import_w().over(by), before_w, pl.lit(MAX_KEPT_W))
+    return _target_w(lowest_import_w().over(by), before_w, pl.lit(MAX_TARGET_W))
 
 
-def _target_w(*kept_w: pl.Expr) -> pl.Expr:
-    kept = pl.coalesce("feed_in_buffer_w", pl.coalesce(*kept_w).clip(MIN_KEPT_W, MAX_KEPT_W))
-    return pl.when(pl.col("feed_in_limit_kw") == 0).then(kept).otherwise(-1000 * pl.col("feed_in_limit_kw"))
+def _target_w(*imports_w: pl.Expr) -> pl.Expr:
+    import_w = pl.coalesce("feed_in_buffer_w", pl.coalesce(*imports_w).clip(MIN_TARGET_W, MAX_TARGET_W))
+    return pl.when(pl.col("feed_in_limit_kw") == 0).then(import_w).otherwise(-1000 * pl.col("feed_in_limit_kw"))
 
 
 def lowest_import_w() -> pl.Expr:
     """W, one value of a site's day: its lowest import while its roof makes something; null where it never does."""
-    return pl.col("grid_w").filter((_share() > LIT_SHARE) & (pl.col("pv_w") > LIT_W)).quantile(KEPT_QUANTILE)
+    return pl.col("grid_w").filter((_share() > LIT_SHARE) & (pl.col("pv_w") > LIT_W)).quantile(IMPORT_QUANTILE)
 
 
 def _share() -> pl.Expr:
@@ -86,11 +86,11 @@ def has_shown() -> pl.Expr:
 
     So do a few clear days, or the sum of all; the latter beside neighbours alone, who tell of dull days as well.
     """
-    is_told = (pl.col("due_kwh") > 0) & pl.col("possible_kwh").is_not_null() & pl.col("curtailed_kwh").is_not_null()
-    due, sigma = pl.col("due_kwh").filter(is_told), pl.col("sigma_kwh").filter(is_told)
-    missing = due.sum() - pl.col("made_kwh").filter(is_told).sum()
+    is_known = (pl.col("due_kwh") > 0) & pl.col("possible_kwh").is_not_null() & pl.col("curtailed_kwh").is_not_null()
+    due, sigma = pl.col("due_kwh").filter(is_known), pl.col("sigma_kwh").filter(is_known)
+    missing = due.sum() - pl.col("made_kwh").filter(is_known).sum()
     summed = missing > SUM_SIGMAS * ((sigma**2).sum() + (ALIKE_SIGMA * due.sum()) ** 2).sqrt()
-    return ((pl.col("curtailed_kwh") > 0).sum() >= KNOWN_DAYS) | (summed & (is_told.sum() >= KNOWN_DAYS))
+    return ((pl.col("curtailed_kwh") > 0).sum() >= KNOWN_DAYS) | (summed & (is_known.sum() >= KNOWN_DAYS))
 
 
 def as_known_now(days: pl.DataFrame) -> pl.DataFrame:

@@ -26,18 +26,18 @@ def lazy_resolutions(rows: pl.LazyFrame, by: list[str], channel: str, *, min_val
     """
     level = pl.col(channel).round(DIGITS).alias("level")
     levels = rows.select(*by, level).filter(IS_LEVEL).unique().sort(*by, "level")
-    gap, least = _gap_and_least(tuple(by))
-    told = (
+    gap, min_gap = _gap_and_min(tuple(by))
+    gaps = (
         levels.with_columns(gap=gap)
-        .with_columns(least=least)
+        .with_columns(min_gap=min_gap)
         .group_by(by)
-        .agg(LEAST.first(), *SHARES, distinct=pl.len().cast(pl.Int64))
+        .agg(MIN_GAP.first(), *SHARES, distinct=pl.len().cast(pl.Int64))
     )
-    return told.select(*by, resolution=pl.when(pl.col("distinct") >= min_values).then(STEP), distinct="distinct")
+    return gaps.select(*by, resolution=pl.when(pl.col("distinct") >= min_values).then(RESOLUTION), distinct="distinct")
 
 
 @cache
-def _gap_and_least(by: tuple[str, ...]) -> tuple[pl.Expr, pl.Expr]:
+def _gap_and_min(by: tuple[str, ...]) -> tuple[pl.Expr, pl.Expr]:
     """The difference to the level before in the same group, and the group's smallest one."""
     is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in by)
     gap = pl.when(is_same).then(pl.col("level").diff())
@@ -46,26 +46,26 @@ def _gap_and_least(by: tuple[str, ...]) -> tuple[pl.Expr, pl.Expr]:
 
 def _share(part: int) -> pl.Expr:
     """Of the differences, how many are whole multiples of a part of the smallest one."""
-    multiple = pl.col("gap") / LEAST * part
+    multiple = pl.col("gap") / MIN_GAP * part
     return (
-        (((multiple - multiple.round()).abs() <= SLACK) | (pl.col("gap") / LEAST).is_null())
+        (((multiple - multiple.round()).abs() <= SLACK) | (pl.col("gap") / MIN_GAP).is_null())
         .mean()
         .alias(f"share_{part}")
     )
 
 
-def _step() -> pl.Expr:
+def _resolution() -> pl.Expr:
     """The smallest difference, or the first part of it that the shares and the number of levels let stand; else 0."""
     return pl.coalesce(
         pl.when(
             (pl.col(f"share_{part}") >= AGREEMENT) & ((pl.col("distinct") >= MANY_VALUES) if part > 1 else pl.lit(True))
-        ).then(LEAST / part)
+        ).then(MIN_GAP / part)
         for part in PARTS
     ).fill_null(0.0)
 
 
 # Many channels of many groups are asked each night: what is asked of them is made once.
 IS_LEVEL = pl.col("level").is_finite()
-LEAST = pl.col("least")
+MIN_GAP = pl.col("min_gap")
 SHARES = [_share(part) for part in PARTS]
-STEP = _step()
+RESOLUTION = _resolution()

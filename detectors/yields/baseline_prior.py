@@ -11,7 +11,7 @@ from detectors.yields.fleet_day import Fleet, column
 # level after 60 days, the walk of these days in it; the few without neighbours within 0.09.
 SITE_SIGMA, FEW_SIGMA, FEW = 0.06, 0.06, 1.5
 UNKNOWN_SIGMA = 0.06  # fitted: of roofs of unknown planes, beside what follows
-PLANES_SHARE = 0.5  # ours: of the spread over the planes that a roof may have; the rest shows in the shape of its days
+PLANES_SHARE = 0.5  # ours: of the sigma over the planes that a roof may have; the rest shows in the shape of its days
 # Fitted to 73 healthy limited roofs after 60 days: what little usable energy leaves open. With less than 0.1 kWh per
 # kWp of a good day their levels lay within 0.30 of the register's, with 0.25 to 1 within 0.14 (root mean square).
 LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.4, 0.3
@@ -22,7 +22,7 @@ def planes_sigma(fleet: Fleet) -> Array:
 
     Under a high sun all roofs make much the same; in a winter of the north one that faces away makes a third.
     """
-    told = np.zeros(fleet.sites.height)
+    sigma = np.zeros(fleet.sites.height)
     rows = np.flatnonzero(fleet.roofs.is_unknown)
     if len(rows):
         lit = np.flatnonzero((fleet.sky.up[rows] > 0).any(axis=0))
@@ -30,8 +30,8 @@ def planes_sigma(fleet: Fleet) -> Array:
         each = plane_response.basis_answers(sky, fleet.sites["latitude"].to_numpy()[rows])
         made = np.log(np.maximum(plane_response.irradiance_w_m2(each, np.ones(1)).sum(axis=2), 1.0))
         share = plane_response.USUAL_SHARES
-        told[rows] = np.sqrt(((made - (made @ share)[:, None]) ** 2) @ share)
-    return told
+        sigma[rows] = np.sqrt(((made - (made @ share)[:, None]) ** 2) @ share)
+    return sigma
 
 
 def sigma(fleet: Fleet) -> Array:

@@ -1,6 +1,6 @@
 """A roof whose level never fitted the registered peak capacity.
 
-Fewer modules than sold, a roof extended without a word, a slip of the pen in the register: all of them make every other
+Fewer modules than sold, a roof extended without a word, a typing error in the register: all of them make every other
 figure of the site wrong. A roof that once fitted has lost something, and that is for the other detectors.
 """
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median
 
-SKY_SIGMA, FEW_SKY_SIGMA, MOST_SKY_SIGMA = 0.05, 0.25, 0.5  # ours: of a quarter hour's sky beside its neighbours'
+SKY_SIGMA, FEW_SKY_SIGMA, MAX_SKY_SIGMA = 0.05, 0.25, 0.5  # ours: of a quarter hour's sky beside its neighbours'
 FEW = 3  # references; fewer show no scatter
 
 
@@ -23,8 +23,8 @@ def sky_sigma(by_reference: Array) -> Array:
     scatter = MAD_TO_SIGMA * median(np.abs(by_reference - middle[:, None]), axis=1)
     count = np.isfinite(by_reference).sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        told = np.where(count >= FEW, np.sqrt(SKY_SIGMA**2 + (scatter / np.maximum(middle, 0.05)) ** 2), FEW_SKY_SIGMA)
-    return np.asarray(np.clip(np.nan_to_num(told, nan=FEW_SKY_SIGMA), SKY_SIGMA, MOST_SKY_SIGMA))
+        sigma = np.where(count >= FEW, np.sqrt(SKY_SIGMA**2 + (scatter / np.maximum(middle, 0.05)) ** 2), FEW_SKY_SIGMA)
+    return np.asarray(np.clip(np.nan_to_num(sigma, nan=FEW_SKY_SIGMA), SKY_SIGMA, MAX_SKY_SIGMA))
 
 
 def capped_mean(mean: Array, cap: Array, sigma: Array) -> Array:
@@ -33,12 +33,12 @@ def capped_mean(mean: Array, cap: Array, sigma: Array) -> Array:
 
     with np.errstate(divide="ignore", invalid="ignore"):
         a = np.log(cap / mean) / sigma - sigma / 2
-        told = mean * ndtr(a) + cap * ndtr(-a - sigma)
-    told = np.where(cap <= 0, 0.0, np.where(mean <= 0, 0.0, told))
-    return np.asarray(np.minimum(told, np.minimum(mean, cap)))
+        capped = mean * ndtr(a) + cap * ndtr(-a - sigma)
+    capped = np.where(cap <= 0, 0.0, np.where(mean <= 0, 0.0, capped))
+    return np.asarray(np.minimum(capped, np.minimum(mean, cap)))
 
 
-def least_around(usable_w: Array, is_known: NDArray[np.bool_]) -> Array:
+def min_around(usable_w: Array, is_known: NDArray[np.bool_]) -> Array:
     """The least that house and grid would have taken in a quarter hour and those beside it, [sites, quarters].
 
     Within the means of a quarter hour a house's load comes and goes: what is surely usable is what always was.

@@ -49,7 +49,7 @@ CASE = pl.Schema(
 PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
-LEAST_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
+MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
 AWAY_SHARE = 0.5  # ours: of the power that modules give which face the sun
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
@@ -60,7 +60,7 @@ def follow(
     night: Night,
     odds: pl.DataFrame,
     residuals: pl.DataFrame,
-    kept: pl.DataFrame,
+    half_hourly: pl.DataFrame,
     known_cases: pl.DataFrame,
     *,
     open_at: float = OPEN,
@@ -71,7 +71,7 @@ def follow(
 
     A case opens where the log odds exceed `open_at`, and to be watched at the sites of `lasting`.
 
-    `odds` are ODDS of the day, `residuals` RESIDUAL and `kept` half hours (KEPT) up to it, `known_cases` those that
+    `odds` are ODDS of the day, `residuals` RESIDUAL and `half_hourly` HALF_HOURLY up to it, `known_cases` those that
     were open before it, one CASE row each.
     """
     fleet = night.fleet
@@ -107,11 +107,11 @@ def follow(
             row = _followed(known, history, level, day)
             row["is_sure"] = bool(known["is_sure"]) or is_to_act_on(row["kind"], level, open_at, **about_roof)
             if may_be_string(row, day):
-                kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, kept, history))
+                kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, half_hourly, history))
                 row |= {"kind": kind, "input": number}
             rows.append(row)
         elif known is None and level > wanted:
-            parts = _parts(night, n, kept, history)
+            parts = _parts(night, n, half_hourly, history)
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
             # What always was so may be the planes where nobody knows them, and modules beyond the register need proof.
             is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
@@ -135,7 +135,7 @@ def may_be_unseen(case: Case, is_unknown: bool, noon_deg: float) -> bool:
         return False
     may_be_steep = is_unknown and noon_deg < HIGH_SUN_DEG
     may_be_hidden = noon_deg < LOW_SUN_DEG or (is_unknown and case.share < AWAY_SHARE)
-    return abs(case.share) < LEAST_SHARE or (may_be_steep if case.share < 0 else may_be_hidden)
+    return abs(case.share) < MIN_SHARE or (may_be_steep if case.share < 0 else may_be_hidden)
 
 
 def is_to_act_on(kind: str, level: float, open_at: float, *, is_unknown: bool, has_limit: bool) -> bool:
@@ -172,8 +172,8 @@ def still_open(past: pl.DataFrame, past_odds: pl.DataFrame) -> pl.DataFrame:
 
 def _odds_of(row: Mapping[str, Any]) -> Odds:
     inputs = np.full(MAX_INPUTS, np.nan)
-    told = row["log_odds_input"] or []
-    inputs[: len(told)] = [np.nan if value is None else value for value in told]
+    log_odds = row["log_odds_input"] or []
+    inputs[: len(log_odds)] = [np.nan if value is None else value for value in log_odds]
     return Odds(row["log_odds_fall"], row["log_odds_rise"], row["depth"], inputs, PRIOR_SIGMA)
 
 
@@ -185,9 +185,9 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
     at = (rows["day"] - pl.Series([first])).dt.total_days().to_numpy() if rows.height else np.zeros(0, int)
 
     def laid(name: str, empty: float = np.nan) -> Array:
-        told = np.full(count, empty)
-        told[at] = column(rows, name, empty)
-        return told
+        table = np.full(count, empty)
+        table[at] = column(rows, name, empty)
+        return table
 
     x, sigma = laid("x"), laid("sigma")
     if model["history_day"]:
@@ -221,12 +221,12 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
     )  # fmt: skip
 
 
-def _parts(night: Night, n: int, kept: pl.DataFrame, history: History) -> Parts:
-    """The kept half hours of a site, and what its registered planes make of them."""
+def _parts(night: Night, n: int, half_hourly: pl.DataFrame, history: History) -> Parts:
+    """The half hours of a site, and what its registered planes make of them."""
     fleet = night.fleet
     mine = np.flatnonzero(fleet.planes.site == n)
     site = fleet.sites[n]
-    rows = kept.filter(pl.col("site_id") == site["site_id"][0], pl.col("day") >= history.first)
+    rows = half_hourly.filter(pl.col("site_id") == site["site_id"][0], pl.col("day") >= history.first)
     days = half_hours.lay(rows, site)
     shares = fleet.planes.share[mine]
     if len(mine) < 2:

@@ -16,7 +16,7 @@ from detectors.yields.sequential_test import FREEDOM, OUTLIER_DENSITY, OUTLIER_S
 MAX_SIGMA, MIN_SIGMA = 0.45, 0.03  # ours: vaguer days only blur the change; none is surer than that
 WITHIN = 1.92
 FIRST_DAY_PENALTY = 2.0  # ours: in log likelihood; one site in eight of those found was so from its first day
-LEAST_CHANGE = 0.05  # ours: smaller changes are no falls
+MIN_CHANGE = 0.05  # ours: smaller changes are no falls
 MAX_PRIOR = 16.0  # four sigma: a level before that is odder than that is taken for what it is
 
 
@@ -56,7 +56,7 @@ def find(x: Array, sigma: Array, prior_sigma: float, *, is_fall: bool = True, ab
             score = _log_likelihood(values[:n], before, sigmas[:, :n])
             score += _log_likelihood(values[n:], after, sigmas[:, n:])
             score -= 0.5 * min((before / prior_sigma) ** 2, MAX_PRIOR)
-            if is_fall and after > before - LEAST_CHANGE:
+            if is_fall and after > before - MIN_CHANGE:
                 score = -np.inf
         scores[n] = score
         levels.append((before, after))

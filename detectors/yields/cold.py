@@ -20,7 +20,7 @@ MIN_LATITUDE_DEG = 35.0  # ours: roofs nearer to the equator see snow on mountai
 COLD_C = 6.0  # ours: median of the daylight hours
 FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
 FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
-MOST_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
+MAX_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
 WORN_OUT = -1  # the spell lasted too long to be snow, and no roof has stood under a bright sky since
 
 
@@ -43,12 +43,14 @@ def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:
     return (spell_days == WORN_OUT) & cold.is_possible
 
 
-def may_be_own_snow(is_cold: bool, neighbours: float, dark_days: int) -> bool:
-    """Whether a roof may be dark for snow beside lit ones: in the cold, not for long, and beside few of them.
+def may_be_own_snow(is_cold: bool, neighbours: float, dark_days: int, *, began_in_spell: bool = False) -> bool:
+    """Whether a roof may be dark for snow beside lit ones: not for long, and in the cold beside few of them.
 
-    A flat roof keeps its snow for days after it slid from steep ones. `neighbours` is their effective number.
+    A flat roof keeps its snow for days after it slid from steep ones, which however many of them show no more than
+    that it slid: so does one that went dark as snow fell on them all, `began_in_spell`. `neighbours` is their
+    effective number.
     """
-    return is_cold and not neighbours >= FEW_OTHERS and dark_days <= FEW_SPELL_DAYS
+    return dark_days <= FEW_SPELL_DAYS and (began_in_spell or (is_cold and not neighbours >= FEW_OTHERS))
 
 
 def clear_ratio(made_kwh: Array, clear_kwh: Array, kwp: Array) -> Array:
@@ -68,7 +70,7 @@ def spell_days(before: NDArray[np.intp], ratio: Array, neighbours: NDArray[np.in
     known = np.isfinite(around)
     middle = median(around, axis=1)
     best = np.where(known, around, -1.0).max(axis=1)
-    limit = np.where(known[:, 1:].sum(axis=1) < FEW_OTHERS, FEW_SPELL_DAYS, MOST_SPELL_DAYS)
+    limit = np.where(known[:, 1:].sum(axis=1) < FEW_OTHERS, FEW_SPELL_DAYS, MAX_SPELL_DAYS)
     with np.errstate(invalid="ignore"):
         opens = (before == 0) & (middle < COVERED_RATIO) & cold.is_possible
     is_dark = best <= BRIGHT_RATIO

@@ -49,9 +49,9 @@ def combine(pairs: Pairs, pair_sigma: Array, level: Array) -> Combined:
     """The weighted median of a site's pairs, `pair_sigma` [sites, neighbours] being their scatter from day to day."""
     known = np.isfinite(pairs.log_ratio)
     energy = np.where(known, pairs.energy, 0.0)
-    most = energy.max(axis=1, initial=0.0)
+    max_energy = energy.max(axis=1, initial=0.0)
     weight = np.where(known, 1 / (pair_sigma**2 + PAIR_FLOOR**2), 0.0)
-    weight *= np.minimum(1.0, energy / np.maximum(FULL_ENERGY_RATIO * most, 1e-9)[:, None]) ** 2
+    weight *= np.minimum(1.0, energy / np.maximum(FULL_ENERGY_RATIO * max_energy, 1e-9)[:, None]) ** 2
     ratio = np.where(known, pairs.log_ratio, 0.0)
     middle = weighted_median(ratio, weight)
     total = weight.sum(axis=1)
@@ -64,9 +64,9 @@ def combine(pairs: Pairs, pair_sigma: Array, level: Array) -> Combined:
     usual = MAD_TO_SIGMA * weighted_median(deviation, share + 1e-9)
     disagreement = np.sqrt(0.5 * mean_square + 0.5 * usual**2)
     count = np.where(total > 0, total**2 / np.maximum((weight**2).sum(axis=1), 1e-12), 0.0)
-    is_told = total > 0
+    is_known = total > 0
     return Combined(
-        np.where(is_told, middle + level, np.nan), np.where(is_told, disagreement, np.nan), count, most
+        np.where(is_known, middle + level, np.nan), np.where(is_known, disagreement, np.nan), count, max_energy
     )  # fmt: skip
 
 
@@ -87,12 +87,12 @@ def own_scale(x: Array, variances: Array) -> Array:
 
     From the differences of neighbouring known days: a step leaves but one large difference, which a median ignores.
     """
-    told = np.ones(len(x))
+    scales = np.ones(len(x))
     for n, (values, squares) in enumerate(zip(x, variances, strict=True)):
         known = np.isfinite(values) & np.isfinite(squares)
         if known.sum() <= 4:
             continue
         z = np.diff(values[known]) / np.sqrt(squares[known][1:] + squares[known][:-1])
         scale = MAD_TO_SIGMA * np.median(np.abs(z))
-        told[n] = np.sqrt((SCALE_DAYS + len(z) * scale**2) / (SCALE_DAYS + len(z)))
-    return np.maximum(told, MIN_SCALE)
+        scales[n] = np.sqrt((SCALE_DAYS + len(z) * scale**2) / (SCALE_DAYS + len(z)))
+    return np.maximum(scales, MIN_SCALE)

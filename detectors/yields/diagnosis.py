@@ -37,15 +37,15 @@ class History(NamedTuple):
     """One site's days up to the judged one, the last; every array is [days], NaN where nothing was told."""
 
     first: date
-    x: Array  # by pairs, else of the best stretches of a lone site
+    x: Array  # by pairs, else of the best spans of a lone site
     sigma: Array
-    above_sigma: Array  # of what lies above the level: clouds take a lone day's best stretches below it alone
+    above_sigma: Array  # of what lies above the level: clouds take a lone day's best spans below it alone
     is_zero: np.ndarray
     input_x: Array  # [days, inputs]
     input_sigma: Array
     expected_kwh: Array
     actual_kwh: Array
-    clear_x: Array = np.empty(0)  # of clear days, by their own best stretches; of a site without a limit
+    clear_x: Array = np.empty(0)  # of clear days, by their own best spans; of a site without a limit
 
     def on(self, place: int) -> date:
         """The date of a day of the series."""
@@ -82,14 +82,29 @@ class Case(NamedTuple):
 
 def input_log_odds(odds: Odds, history: History) -> Array:
     """What an input's test says where it counts: nearly dead, or the whole site's level agrees; else -inf."""
-    told = np.full(MAX_INPUTS, -np.inf)
+    log_odds = np.full(MAX_INPUTS, -np.inf)
     for n in range(MAX_INPUTS):
-        recent = history.input_x[-DEAD_DAYS:, n]
-        recent = recent[np.isfinite(recent)]
-        is_dead = len(recent) > 0 and float(np.median(recent)) < input_shares.DEAD
-        if np.isfinite(odds.inputs[n]) and (is_dead or odds.fall > 0):
-            told[n] = odds.inputs[n]
-    return told
+        if np.isfinite(odds.inputs[n]) and (odds.fall > 0 or _is_dead(history, n)):
+            log_odds[n] = odds.inputs[n]
+    return log_odds
+
+
+def _is_dead(history: History, n: int) -> bool:
+    """Whether input `n` has made next to nothing lately."""
+    recent = history.input_x[-DEAD_DAYS:, n]
+    recent = recent[np.isfinite(recent)]
+    return len(recent) > 0 and float(np.median(recent)) < input_shares.DEAD
+
+
+def _has_fallen(history: History, n: int, first: int) -> bool | None:
+    """Whether input `n` fell on day `first` by more than its days before scatter by; None with too few days of it."""
+    before, after = history.input_x[:first, n], history.input_x[first:, n]
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if len(after) < 2 or len(before) < 3:
+        return None
+    shift = float(np.median(after) - np.median(before))
+    sigma = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before)))) + INPUT_FLOOR
+    return shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma)
 
 
 def decisive(odds: Odds, history: History) -> float:
@@ -116,11 +131,17 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     last = len(history.x) - 1
     capacity_days = CAPACITY_DAYS_UNKNOWN if is_unknown else CAPACITY_DAYS
     by_input = input_log_odds(odds, history)
-    if by_input.max() > threshold:
-        number = int(by_input.argmax())
-        own = change_point.find(
-            history.input_x[:, number], history.input_sigma[:, number], input_shares.BASELINE_SIGMA, is_fall=False
-        )
+    number = int(by_input.argmax())
+    own = change_point.find(
+        history.input_x[:, number], history.input_sigma[:, number], input_shares.BASELINE_SIGMA, is_fall=False
+    )
+    # Where nobody registered the planes an input's are learned, and while they are wrong its share goes with the sky.
+    is_by_input = by_input.max() > threshold
+    if is_by_input and is_unknown and not (_is_dead(history, number) or _has_fallen(history, number, own.first)):
+        is_by_input = False
+        if max(odds.fall, odds.rise) <= threshold:
+            return None
+    if is_by_input:
         measured = np.flatnonzero(np.isfinite(history.input_x[:, number]))
         # Inputs are known only once their planes are learned: what began before shows in the whole site's level.
         if change.lead > SEEN_LEAD and change.first < own.first <= measured[0] + FIRST_DAYS:
@@ -159,8 +180,8 @@ def is_dark(history: History) -> bool:
 
 def is_alive(history: History) -> bool:
     """The last two days that told anything made something."""
-    told = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
-    return len(told) == ALIVE_DAYS and not history.is_zero[told].any()
+    known_days = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
+    return len(known_days) == ALIVE_DAYS and not history.is_zero[known_days].any()
 
 
 def dark_since(history: History) -> int:
@@ -211,18 +232,10 @@ def part_of(history: History, first_day: date, parts: Parts) -> tuple[str, int]:
 
 def _partial(history: History, change: change_point.Change, parts: Parts) -> tuple[str, int]:
     """Whether a part that went missing is a string: an input's shift, one of several planes, or a half."""
-    is_told = False
-    for n in range(MAX_INPUTS):
-        before, after = history.input_x[: change.first, n], history.input_x[change.first :, n]
-        before, after = before[np.isfinite(before)], after[np.isfinite(after)]
-        if len(after) < 2 or len(before) < 3:
-            continue
-        is_told = True
-        shift = float(np.median(after) - np.median(before))
-        sigma = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before)))) + INPUT_FLOOR
-        if shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma):
-            return STRING_LOSS, n + 1
-    if is_told:
+    fallen = [_has_fallen(history, n, change.first) for n in range(MAX_INPUTS)]
+    if True in fallen:
+        return STRING_LOSS, fallen.index(True) + 1
+    if False in fallen:
         return UNDERPERFORMANCE, 0
     if len(parts.each_w):
         return (STRING_LOSS if _lost_plane(parts, history.first, change.first) else UNDERPERFORMANCE), 0
@@ -235,8 +248,8 @@ def _partial(history: History, change: change_point.Change, parts: Parts) -> tup
 def share_error(history: History, first: int) -> float:
     """Sigma of a half that went missing on `first`, from how well the days on either side tell their levels."""
     known = np.where(np.isfinite(history.x), 1 / np.maximum(history.above_sigma, change_point.MIN_SIGMA) ** 2, 0.0)
-    told = [float(np.nansum(one)) for one in (known[:first], known[first:])]
-    return 0.5 * float(np.sqrt(sum(1 / max(one, 1.0) for one in told)))
+    sums = [float(np.nansum(one)) for one in (known[:first], known[first:])]
+    return 0.5 * float(np.sqrt(sum(1 / max(one, 1.0) for one in sums)))
 
 
 def _lost_plane(parts: Parts, first: date, since: int) -> bool:

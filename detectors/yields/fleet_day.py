@@ -21,8 +21,8 @@ from detectors.yields.roof_model import EPOCH, key_of
 from detectors.yields.roofs import Planes
 
 WITHIN_KM = 50.0  # ours: day sums of irradiance still correlate above 0.9 in most climates
-MOST_NEIGHBOURS = 10  # ours: beyond ten the far ones add little
-MOST_SENSORS = 2  # ours: its own, and one nearby
+MAX_NEIGHBOURS = 10  # ours: beyond ten the far ones add little
+MAX_SENSORS = 2  # ours: its own, and one nearby
 SENSOR_NEIGHBOURS = 3  # ours: a sensor's plane is in no register; beside so many sites one that lies flat is outvoted
 CEILING_SHARE = 0.9  # ours: of a battery's highest charging; harder charging may be its limit
 ROOM_PCT = 50.0  # ours: of a quarter hour
@@ -104,7 +104,7 @@ def gather(
     answer = roofs.answers(sky, latitude, known, shares)
     interval_s = column(rows, "interval_s", QUARTER_S)
     answer = Answer(*(roofs.over_intervals(one, interval_s, QUARTER_S) for one in answer))
-    near = nearest(sites, most=MOST_NEIGHBOURS, within_km=WITHIN_KM).place
+    near = nearest(sites, max_count=MAX_NEIGHBOURS, within_km=WITHIN_KM).place
     ambient, measured = _ambient(table(rows, "ambient_c"), near, latitude, at)
     site_roofs = Roofs(
         sites["installed_kwp"].to_numpy(),
@@ -168,8 +168,8 @@ def _ambient(measured_c: Array, near: NDArray[np.intp], latitude: Array, at: Arr
     own = median(measured_c)
     around = median(np.append(own, np.nan)[near]) if near.size else np.full(len(own), np.nan)
     usual = pv_model.usual_ambient_c(latitude, at.mean(axis=1, keepdims=True))[:, 0]
-    told = np.where(np.isfinite(own), own, around)
-    return np.where(np.isfinite(told), told, usual), np.isfinite(told)
+    measured = np.where(np.isfinite(own), own, around)
+    return np.where(np.isfinite(measured), measured, usual), np.isfinite(measured)
 
 
 def _free(
@@ -199,12 +199,12 @@ def _is_voltage_high(rows: pl.DataFrame, reported_w: Array, kwp: Array) -> NDArr
     A day that made nothing at all is not curtailed: no street is at its limit from morning to evening for one roof.
     """
     near = np.nan_to_num(table(rows, "high_voltage_pct")) > 0
-    told = near.copy()
+    is_high = near.copy()
     for shift in range(1, NEAR_QUARTERS + 1):
-        told[:, shift:] |= near[:, :-shift]
-        told[:, :-shift] |= near[:, shift:]
+        is_high[:, shift:] |= near[:, :-shift]
+        is_high[:, :-shift] |= near[:, shift:]
     is_made = np.nan_to_num(reported_w).max(axis=1, initial=0.0) >= ZERO_RATIO * 1000 * kwp
-    return told & is_made[:, None]
+    return is_high & is_made[:, None]
 
 
 def _without_gaps(flags: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -213,12 +213,12 @@ def _without_gaps(flags: NDArray[np.bool_]) -> NDArray[np.bool_]:
     The voltage falls under the roof's own clouds, so the quarter hours between are those in which it made less than its
     neighbours.
     """
-    told = flags.copy()
+    filled = flags.copy()
     for length in range(1, CLOUD_QUARTERS + 1):
         both = flags[:, : -length - 1] & flags[:, length + 1 :]
         for n in range(1, length + 1):
-            told[:, n : n + both.shape[1]] |= both
-    return told
+            filled[:, n : n + both.shape[1]] |= both
+    return filled
 
 
 def _sensors(rows: pl.DataFrame, planes: Planes) -> NDArray[np.intp]:
@@ -236,23 +236,23 @@ def _references(
     number[sensors] = count + np.arange(len(sensors))
     own_first = np.column_stack([np.arange(count), near])
     found = number[own_first]
-    order = np.argsort(found < 0, axis=1, kind="stable")[:, :MOST_SENSORS]
+    order = np.argsort(found < 0, axis=1, kind="stable")[:, :MAX_SENSORS]
     heard = np.take_along_axis(found, order, 1)
     has_others = (near >= 0).sum(axis=1, keepdims=True) >= SENSOR_NEIGHBOURS
-    told = np.column_stack([near, np.where(has_others, heard, -1)])
+    references = np.column_stack([near, np.where(has_others, heard, -1)])
     keys = np.array([key_of(one) for one in ids] + [key_of(f"{ids[n]} irradiance") for n in sensors] + [0])
-    return told, keys[told]
+    return references, keys[references]
 
 
 def _pair_sigma(keys: NDArray[np.int64], models: pl.DataFrame) -> Array:
     """The learned scatter of each pair, [sites, references]."""
-    told = np.full(keys.shape, roof_model.UNKNOWN_PAIR_SIGMA)
+    sigma = np.full(keys.shape, roof_model.UNKNOWN_PAIR_SIGMA)
     learned = models.select("pair_key", "pair_sigma").with_row_index("row").drop_nulls("pair_key")
     flat = learned.explode("pair_key", "pair_sigma").drop_nulls()
     if flat.is_empty():
-        return told
+        return sigma
     row, column_ = np.nonzero(keys)
     asked = pl.DataFrame({"row": row.astype(np.uint32), "at": column_, "pair_key": keys[row, column_]})
     found = asked.join(flat, on=["row", "pair_key"], how="inner")
-    told[found["row"].to_numpy(), found["at"].to_numpy()] = found["pair_sigma"].to_numpy()
-    return told
+    sigma[found["row"].to_numpy(), found["at"].to_numpy()] = found["pair_sigma"].to_numpy()
+    return sigma

@@ -30,7 +30,9 @@ REAL_CHARGE_W = 150.0  # ours: below it a battery is topped up, not charged
 FULL_PCT = 90.0  # ours: batteries taper their charging above it
 ROOM_RATIO = 0.25  # ours: of the capacity given back since it was last full, where no level is reported
 CHARGE_EFFICIENCY, DISCHARGE_EFFICIENCY = 0.93, 0.95  # ours: usual of home batteries, one way
-KEPT_QUANTILE = 0.25  # ours: of the lowest imports of lit days; on many of them the house takes all that the roof makes
+IMPORT_QUANTILE = (
+    0.25  # ours: of the lowest imports of lit days; on many of them the house takes all that the roof makes
+)
 CEILING_QUANTILE = 0.98  # ours: of charging with room; the highest of all may be a glitch
 
 _INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
@@ -61,18 +63,20 @@ INTERVALS = pl.Schema(
         **_INPUTS,
     }
 )
-KEPT = pl.Schema({"site_id": pl.String, "day": pl.Date, "kept_w": pl.Float64})  # lowest import of a lit day
+LOWEST_IMPORT = pl.Schema({"site_id": pl.String, "day": pl.Date, "kept_w": pl.Float64})  # lowest import of a lit day
 LISTS = [name for name, kind in INTERVALS.items() if isinstance(kind, pl.List)]
 
 
-def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame, kept_before: pl.DataFrame | None = None) -> pl.DataFrame:
+def to_quarters(
+    readings: pl.DataFrame, sites: pl.DataFrame, imports_before: pl.DataFrame | None = None
+) -> pl.DataFrame:
     """INTERVALS rows of whole local days of `readings`; days without any generation channel are left out.
 
-    `kept_before`: KEPT rows of lit days before these.
+    `imports_before`: LOWEST_IMPORT rows of lit days before these.
     """
     names = ("installed_kwp", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh", "nominal_voltage_v")
-    kept = KEPT.to_frame() if kept_before is None else kept_before
-    usual = kept.group_by("site_id").agg(kept_before_w=pl.col("kept_w").quantile(KEPT_QUANTILE))
+    imports = LOWEST_IMPORT.to_frame() if imports_before is None else imports_before
+    usual = imports.group_by("site_id").agg(import_before_w=pl.col("kept_w").quantile(IMPORT_QUANTILE))
     about = sites.select("site_id", *names).join(usual, on="site_id", how="left", maintain_order="left")
     rows = (
         readings.filter(pl.col("pv_w").is_not_null(), pl.col("interval_s") > 0)
@@ -93,10 +97,10 @@ def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame, kept_before: pl.Dat
         soc_first_pct=pl.col("soc_pct").drop_nulls().first(),
     )
     has_limit = days["feed_in_limit_kw"].is_not_null().to_numpy()
-    told = _of_all(rows, days.height)
+    columns = _of_all(rows, days.height)
     if has_limit.any():
         limited = _with_flags(rows.filter(pl.col("feed_in_limit_kw").is_not_null()))
-        told |= _of_limited(limited, has_limit)
+        columns |= _of_limited(limited, has_limit)
         days = days.join(
             limited.group_by("row").agg(
                 charge_limit_w=(-pl.col("battery_w")).filter("is_charging").quantile(CEILING_QUANTILE),
@@ -106,8 +110,8 @@ def to_quarters(readings: pl.DataFrame, sites: pl.DataFrame, kept_before: pl.Dat
             how="left",
             maintain_order="left",
         )
-    lists = [told[name].alias(name) for name in LISTS if name in told]
-    missing = [pl.lit(None, INTERVALS[name]).alias(name) for name in INTERVALS if name not in {*told, *days.columns}]
+    lists = [columns[name].alias(name) for name in LISTS if name in columns]
+    missing = [pl.lit(None, INTERVALS[name]).alias(name) for name in INTERVALS if name not in {*columns, *days.columns}]
     return days.with_columns(lists).with_columns(missing).select(INTERVALS.names()).cast(INTERVALS)
 
 
@@ -129,16 +133,16 @@ def _of_all(rows: pl.DataFrame, height: int) -> dict[str, pl.Series]:
     quarters = _quarters(rows, height)
     measured = {"pv_w": "pv_w", "irradiance_w_m2": "irradiance_w_m2", "ambient_c": "ambient_temp_c"}
     measured |= {f"input{n}_w": name for n, name in enumerate(STRING_CHANNELS, start=1)}
-    told = {}
+    columns = {}
     for ours, name in measured.items():
         if rows[name].null_count() < rows.height:
             means = quarters.mean(_values(rows, name))
-            told[ours] = to_lists(means, np.asarray(np.isfinite(means).any(axis=1)))
+            columns[ours] = to_lists(means, np.asarray(np.isfinite(means).any(axis=1)))
     is_high = rows.select(is_at_voltage_limit()).to_series()
     if is_high.null_count() < len(is_high):
         high_pct = quarters.share_pct(is_high.fill_null(False).to_numpy())
-        told["high_voltage_pct"] = to_lists(high_pct, np.bincount(_row(rows), is_high.is_not_null(), height) > 0)
-    return told
+        columns["high_voltage_pct"] = to_lists(high_pct, np.bincount(_row(rows), is_high.is_not_null(), height) > 0)
+    return columns
 
 
 def _row(rows: pl.DataFrame) -> NDArray[np.intp]:
@@ -169,7 +173,8 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     """`rows` of limited sites with closes, is_free, is_charging, has_room, demand_w and spare_w."""
     rows = rows.join(_resolution(rows), on="row", how="left", maintain_order="left")
     rows = rows.with_columns(
-        target_w=highest_target_w(["row"], pl.col("kept_before_w")), resolution_w=pl.col("resolution_w").fill_null(1.0)
+        target_w=highest_target_w(["row"], pl.col("import_before_w")),
+        resolution_w=pl.col("resolution_w").fill_null(1.0),
     )
     battery = pl.col("battery_w").fill_null(0.0)
     load = pl.col("pv_w") + battery + pl.col("grid_w")
@@ -208,22 +213,22 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _resolution(rows: pl.DataFrame) -> pl.DataFrame:
     """[row, resolution_w]: the coarser one of the grid's and the generation's channel."""
-    told = pl.concat(resolutions(rows, ["row"], name, min_values=MIN_VALUES) for name in ("grid_w", "pv_w"))
-    return told.group_by("row").agg(resolution_w=pl.col("resolution").max())
+    found = pl.concat(resolutions(rows, ["row"], name, min_values=MIN_VALUES) for name in ("grid_w", "pv_w"))
+    return found.group_by("row").agg(resolution_w=pl.col("resolution").max())
 
 
 def _room(rows: pl.DataFrame) -> pl.Series:
     """Whether the battery could have taken more: by its level, else by what it gave back since it was last full."""
     by_level = rows["soc_pct"] < FULL_PCT
     has_battery = rows["battery_kwh"].is_not_null()
-    is_told = rows.select(pl.col("soc_pct").is_not_null().any().over("row")).to_series()
-    told = np.asarray((has_battery & by_level.fill_null(False)).to_numpy(), dtype=bool)
-    for (_,), one in rows.with_row_index("at").filter(has_battery & ~is_told).group_by("row", maintain_order=True):
+    has_level = rows.select(pl.col("soc_pct").is_not_null().any().over("row")).to_series()
+    has_room = np.asarray((has_battery & by_level.fill_null(False)).to_numpy(), dtype=bool)
+    for (_,), one in rows.with_row_index("at").filter(has_battery & ~has_level).group_by("row", maintain_order=True):
         hours = one["interval_s"].to_numpy() / 3600
         power = one["battery_w"].fill_null(0.0).to_numpy()
         capacity = float(one["battery_kwh"][0]) * 1000
-        told[one["at"].to_numpy()] = _given_back(power, hours, capacity) > ROOM_RATIO * capacity
-    return pl.Series(told)
+        has_room[one["at"].to_numpy()] = _given_back(power, hours, capacity) > ROOM_RATIO * capacity
+    return pl.Series(has_room)
 
 
 def _given_back(battery_w: Array, hours: Array, capacity_wh: float) -> Array:

@@ -14,7 +14,7 @@ from detectors.yields.own_past import HALF_HOURS, Past
 
 MAX_INPUTS = 4
 _INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32) for n in range(1, MAX_INPUTS + 1)}
-KEPT = pl.Schema(
+HALF_HOURLY = pl.Schema(
     {
         "site_id": pl.String,
         "day": pl.Date,
@@ -39,7 +39,7 @@ def of_quarters(values: Array, weight: Array) -> Array:
 def keep(
     sites: pl.DataFrame, power_w: Array, clearness: Array, share: Array, inputs_w: Array, ambient_c: Array
 ) -> pl.DataFrame:
-    """KEPT without its key, one row per site, of quarter hours; `sites` has the key's columns.
+    """HALF_HOURLY without its key, one row per site, of quarter hours; `sites` has the key's columns.
 
     All are [sites, quarters], `inputs_w` [inputs, sites, quarters], `ambient_c` [sites].
     """
@@ -62,23 +62,23 @@ def keep(
     lists = flat.group_by("row", maintain_order=True).agg(
         pl.col(name).round().cast(pl.Int32) for name in flat.columns if name != "row"
     )
-    told = (
+    days = (
         sites.select("site_id", "day")
         .with_row_index("row")
         .with_columns(ambient_c=pl.Series(ambient_c).fill_nan(None))
         .join(lists, on="row", how="inner", maintain_order="left")
     )
-    told = told.with_columns(
+    days = days.with_columns(
         pl.when(pl.col(f"input{n}_w").list.drop_nulls().list.len() > 0).then(f"input{n}_w")
         for n in range(1, MAX_INPUTS + 1)
-        if f"input{n}_w" in told.columns
+        if f"input{n}_w" in days.columns
     )
-    missing = [pl.lit(None, kind).alias(name) for name, kind in KEPT.items() if name not in told.columns]
-    return told.with_columns(missing).select(KEPT.names()).cast(KEPT)
+    missing = [pl.lit(None, kind).alias(name) for name, kind in HALF_HOURLY.items() if name not in days.columns]
+    return days.with_columns(missing).select(HALF_HOURLY.names()).cast(HALF_HOURLY)
 
 
 class Days(NamedTuple):
-    """Kept days of some sites laid side by side; arrays are [rows, places], the first three [rows]."""
+    """Days of some sites laid side by side; arrays are [rows, places], the first three [rows]."""
 
     site: NDArray[np.intp]
     day: NDArray[np.intp]  # days since 1970
@@ -92,21 +92,21 @@ class Days(NamedTuple):
     sky: Any  # Sky
 
 
-def lay(kept: pl.DataFrame, sites: pl.DataFrame) -> Days:
-    """`kept` (KEPT) of `sites` (SITES, whose order gives the places), sorted by site and day."""
+def lay(half_hourly: pl.DataFrame, sites: pl.DataFrame) -> Days:
+    """`half_hourly` (HALF_HOURLY) of `sites` (SITES, whose order gives the places), sorted by site and day."""
     index = sites.select("site_id", "latitude", "longitude").with_row_index("place")
-    rows = kept.join(index, on="site_id", how="inner").sort("place", "day")
+    rows = half_hourly.join(index, on="site_id", how="inner").sort("place", "day")
     lengths = rows["slot"].list.len().cast(pl.Int64).to_numpy()
     shape = (rows.height, max(int(lengths.max(initial=0)), 1))
     row = np.repeat(np.arange(rows.height), lengths)
     at = np.arange(len(row)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
 
     def laid(name: str, empty: float) -> Array:
-        told = np.full(shape, empty)
+        table = np.full(shape, empty)
         known = np.repeat(rows[name].is_not_null().to_numpy(), lengths).astype(bool)
         if known.any():
-            told[row[known], at[known]] = rows[name].drop_nulls().explode().cast(pl.Float64).to_numpy()  # null is NaN
-        return told
+            table[row[known], at[known]] = rows[name].drop_nulls().explode().cast(pl.Float64).to_numpy()  # null is NaN
+        return table
 
     slot = laid("slot", -1.0).astype(np.intp)
     day = rows["day"].cast(pl.Int32).to_numpy().astype(np.intp)

@@ -43,5 +43,5 @@ def _of_sites(fleet: Fleet, clearness: Array, rows: NDArray[np.intp], count: int
     seen = input_shares.own_sky(clearness[rows], total, answer, fleet.ambient_c[rows, None], kwp[:, None])
     models = fleet.models[rows]
     mix = roof_model.past_of(models, "input_mix", MAX_INPUTS * count).reshape(len(rows), MAX_INPUTS, count)
-    told, sigma = input_shares.of_days(inputs, valid, mix.transpose(1, 2, 0), each, seen, kwp, 0.25)
-    return told, sigma * roof_model.past_of(models, "input_scale", MAX_INPUTS)
+    ratios, sigma = input_shares.of_days(inputs, valid, mix.transpose(1, 2, 0), each, seen, kwp, 0.25)
+    return ratios, sigma * roof_model.past_of(models, "input_scale", MAX_INPUTS)

@@ -22,7 +22,7 @@ DEAD = -1.2  # log ratio: less than a third of the usual share
 OVERCAST = 0.3  # clearness of the overcast that `SKY_SENSITIVITY` compares with
 MIN_POWER_RATIO = 0.02  # ours: of the peak capacity, all inputs together
 MAX_OWN_CLEARNESS = 1.2
-LEAST_SHARE = 0.01  # the logarithm of a dead input stays finite
+MIN_SHARE = 0.01  # the logarithm of a dead input stays finite
 
 
 def own_sky(clearness: Array, power_w: Array, answer: Answer, ambient_c: Array, kwp: float | Array) -> Array:
@@ -62,15 +62,15 @@ def day_ratios(made: Array, expected: Array, clear: Array, overcast: Array) -> t
     """
     others, due_others = _rest(made), _rest(expected)
     with np.errstate(invalid="ignore", divide="ignore"):
-        x = np.log(np.maximum(made, LEAST_SHARE * others) / np.maximum(others, LEAST_SHARE * made)) - np.log(
+        x = np.log(np.maximum(made, MIN_SHARE * others) / np.maximum(others, MIN_SHARE * made)) - np.log(
             np.maximum(expected, 1e-9) / np.maximum(due_others, 1e-9)
         )
         sky = np.abs(
             np.log(np.maximum(clear, 1e-9) / np.maximum(_rest(clear), 1e-9))
             - np.log(np.maximum(overcast, 1e-9) / np.maximum(_rest(overcast), 1e-9))
         )
-    is_told = np.isfinite(made) & np.isfinite(others) & (made + others > 0)
-    return np.where(is_told, x, np.nan), np.sqrt(SIGMA**2 + (SKY_SENSITIVITY * np.nan_to_num(sky)) ** 2)
+    is_known = np.isfinite(made) & np.isfinite(others) & (made + others > 0)
+    return np.where(is_known, x, np.nan), np.sqrt(SIGMA**2 + (SKY_SENSITIVITY * np.nan_to_num(sky)) ** 2)
 
 
 def _rest(values: Array) -> Array:

@@ -23,8 +23,8 @@ def test(
     is_young = np.zeros(len(ids), dtype=bool)
     is_young[young] = True
     for n in range(MAX_INPUTS):
-        kept = past.filter(pl.col("part") == n + 1)
-        has_state = ids.is_in(kept["site_id"].unique().to_list()).to_numpy()
+        of_input = past.filter(pl.col("part") == n + 1)
+        has_state = ids.is_in(of_input["site_id"].unique().to_list()).to_numpy()
         some = np.flatnonzero(has_mix & (np.isfinite(night.input_x[:, n]) | has_state))
         if not len(some):
             continue
@@ -33,7 +33,7 @@ def test(
             input_shares.SMALLEST_FALL,
         )  # fmt: skip
         walk = sequential_test.walk_share(np.full(len(some), input_shares.WALK_PER_DAY))
-        state = states.restored(kept, ids[some], sequential_test.start(prior))
+        state = states.restored(of_input, ids[some], sequential_test.start(prior))
         again = np.flatnonzero(is_young[some])
         if len(again):
             fresh = sequential_test.start(prior._replace(sigma=prior.sigma[again]))
@@ -41,38 +41,38 @@ def test(
         state = _input_step(state, walk, night.input_x[some, n], night.input_sigma[some, n])
         odds[some, n] = sequential_test.report(state, smallest=input_shares.SMALLEST_FALL).log_odds_fall
         rows.append(states.rows_of(state, ids[some], fleet.day, n + 1))
-    told = [
+    log_odds = [
         [float(one) if np.isfinite(one) else None for one in row] if np.isfinite(row).any() else None for row in odds
     ]
-    return told, rows
+    return log_odds, rows
 
 
 def _input_step(state: Array, walk: Array, x: Array, sigma: Array) -> Array:
-    told = np.where(np.isfinite(sigma), sigma, 1.0)
+    known_sigma = np.where(np.isfinite(sigma), sigma, 1.0)
     after = np.empty_like(state)
     for begin in range(0, len(state), states.BLOCK_SITES):
         part = slice(begin, begin + states.BLOCK_SITES)
         moved = sequential_test.advance(state[part], walk[part], smallest=input_shares.SMALLEST_FALL)
-        likelihoods = sequential_test.likelihood(x[part], told[part])
+        likelihoods = sequential_test.likelihood(x[part], known_sigma[part])
         after[part] = sequential_test.update(moved, likelihoods, np.zeros(len(moved)))
     return after
 
 
 def _inputs_replayed(models: pl.DataFrame, number: int, state: Array, walk: Array) -> Array:
     lengths = models["history_day"].list.len().fill_null(0).to_numpy().astype(np.int64)
-    most = int(lengths.max(initial=0))
+    max_days = int(lengths.max(initial=0))
     x, sigma = (_input_of_days(models[name], number, lengths) for name in ("history_input_x", "history_input_sigma"))
-    for day in range(most):
+    for day in range(max_days):
         state = _input_step(state, walk, x[:, day], sigma[:, day])
     return state
 
 
-def _input_of_days(told: pl.Series, number: int, lengths: NDArray[np.int64]) -> Array:
+def _input_of_days(lists: pl.Series, number: int, lengths: NDArray[np.int64]) -> Array:
     """One input's values by model and day, [models, days], of lists that hold MAX_INPUTS values of each day."""
-    by_day = np.full((len(told), int(lengths.max(initial=0))), np.nan)
-    rows = np.flatnonzero(told.is_not_null().to_numpy() & (lengths > 0))
+    by_day = np.full((len(lists), int(lengths.max(initial=0))), np.nan)
+    rows = np.flatnonzero(lists.is_not_null().to_numpy() & (lengths > 0))
     if len(rows):
-        values = told.gather(rows).explode().cast(pl.Float64).to_numpy()  # null is NaN
+        values = lists.gather(rows).explode().cast(pl.Float64).to_numpy()  # null is NaN
         counts = lengths[rows]
         place = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
         by_day[np.repeat(rows, counts), place] = values.reshape(-1, MAX_INPUTS)[:, number]

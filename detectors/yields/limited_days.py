@@ -26,7 +26,7 @@ CLOUDS_RATIO = 0.5  # ours: of what clouds between neighbours take from the mini
 UNKNOWN_SIGMA = 0.2  # ours: wrong planes err to one side where most of the day is curtailed
 ALONE_SIGMA = 0.15  # ours: where no pair shows how far neighbours disagree
 MIN_ENERGY = 0.1  # ours: kWh per kWp made; with less there is no day to tell of
-LEAST_RATIO = 0.02  # the logarithm of a day without generation stays finite
+MIN_RATIO = 0.02  # the logarithm of a day without generation stays finite
 
 
 class Day(NamedTuple):
@@ -62,21 +62,21 @@ def log_likelihood(day: Day) -> Array:
         possible = expected * np.exp(level)
         due[:, n] = (capped_mean(possible, cap, sky) * weight).sum(axis=1)
         by_clear_sky[:, n] = (np.minimum(possible, cap) * weight).sum(axis=1)
-    most = due.max(axis=1, initial=0.0)
-    is_told = most / 4000 > MIN_ENERGY * day.kwp
-    least = np.maximum(LEAST_RATIO * most, 1e-9)
-    log_due = np.log(np.maximum(due, least[:, None]))
-    ratio = np.log(np.maximum(total, least))[:, None] - log_due
+    max_due = due.max(axis=1, initial=0.0)
+    is_enough = max_due / 4000 > MIN_ENERGY * day.kwp
+    min_due = np.maximum(MIN_RATIO * max_due, 1e-9)
+    log_due = np.log(np.maximum(due, min_due[:, None]))
+    ratio = np.log(np.maximum(total, min_due))[:, None] - log_due
     slope = np.clip(np.gradient(log_due, LEVELS, axis=1), 0.0, 1.0)
-    clouds = CLOUDS_RATIO * (np.log(np.maximum(by_clear_sky, least[:, None])) - log_due)
+    clouds = CLOUDS_RATIO * (np.log(np.maximum(by_clear_sky, min_due[:, None])) - log_due)
     sigma = np.sqrt((slope * day.sigma[:, None]) ** 2 + clouds**2 + TAKERS_SIGMA**2)
-    told = -(FREEDOM + 1) / 2 * np.log1p((ratio / sigma) ** 2 / FREEDOM)
-    return np.where(is_told[:, None], told - told.max(axis=1, keepdims=True), np.nan)
+    by_level = -(FREEDOM + 1) / 2 * np.log1p((ratio / sigma) ** 2 / FREEDOM)
+    return np.where(is_enough[:, None], by_level - by_level.max(axis=1, keepdims=True), np.nan)
 
 
 def on_levels(log_likelihoods: Array, shift: Array, levels: Array) -> Array:
     """Likelihoods on other `levels`, [sites, levels], moved up by `shift`, [sites]; 1 where nothing is told."""
-    told = np.ones((len(log_likelihoods), len(levels)))
+    likelihoods = np.ones((len(log_likelihoods), len(levels)))
     for n in np.flatnonzero(np.isfinite(log_likelihoods).all(axis=1)):
-        told[n] = np.exp(np.interp(levels - np.nan_to_num(shift[n]), LEVELS, log_likelihoods[n]))
-    return told
+        likelihoods[n] = np.exp(np.interp(levels - np.nan_to_num(shift[n]), LEVELS, log_likelihoods[n]))
+    return likelihoods

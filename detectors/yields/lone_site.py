@@ -1,6 +1,6 @@
 """A site without neighbours: its best quarter hours against the clear sky, and how much its clouds leave open.
 
-x is the log of the level that the day's best stretches reach; p the share of the energy near it. On clear days a
+x is the log of the level that the day's best spans reach; p the share of the energy near it. On clear days a
 healthy site reaches its level within a tenth; on others a cloud is the likelier cause the lower x is.
 
 A site behind a limit is told of by what its roof left undone: on a clear day, when house and battery take less than it
@@ -15,22 +15,22 @@ from detectors.stats.robust import Array
 from detectors.yields.sequential_test import FREEDOM, LEVELS, T_FACTOR, TEMPER
 
 BEST_QUANTILE = 0.85  # measured: of the energy-weighted ratios; the highest ones are cloud enhancement
-NEAR_RATIO = 0.08  # of the best: quarter hours within it are of one clear stretch
+NEAR_RATIO = 0.08  # of the best: quarter hours within it are of one clear span
 MIN_QUARTERS = 6
 LOW_LIGHT_RATIO = 0.06  # ours: of the peak capacity; below it horizons count more than the sky
-LEAST = 0.02
+MIN_RATIO = 0.02
 CLEAR_SHARE = ((0.2, 0.35, 0.45, 0.55, 1.0), (0.12, 0.65, 0.82, 0.9, 0.93))  # measured: chance that p means clear
 CLEAR_SIGMA, CLEAR_SIGMA_UNKNOWN = 0.055, 0.02  # measured
 CLOUD_SCALE = 0.9  # measured: e-fold of the levels that cloudy days reach
 TOP = 0.12  # ours: cloudy days reach a tenth above the level at most
 DARK, DARK_DENSITY = -3.2, 1e-4  # ours: no cloud lets through so little
 OUTLIER_SHARE, OUTLIER_DENSITY = 0.02, 0.05
-LEAST_SEEN = 0.02  # ours: a day in fifty is dull enough anywhere
+MIN_SEEN = 0.02  # ours: a day in fifty is dull enough anywhere
 MIN_ENERGY = 0.1  # kWh per kWp under a clear sky
 
 
 class Level(NamedTuple):
-    """What the best stretches of a day tell of each site, [sites]."""
+    """What the best spans of a day tell of each site, [sites]."""
 
     x: Array  # log; NaN where fewer than six quarter hours can be used
     near: Array  # share of the energy near it
@@ -50,17 +50,17 @@ def day_level(actual_w: Array, clear_w: Array, is_used: np.ndarray, kwp: Array, 
         (np.cumsum(weight, axis=1) < BEST_QUANTILE * total[:, None]).sum(axis=1),
         np.maximum(valid.sum(axis=1) - 1, 0),
     )
-    best = np.maximum(np.take_along_axis(ordered, place[:, None], 1)[:, 0], LEAST)
-    best = np.where(np.isfinite(best), best, LEAST)
+    best = np.maximum(np.take_along_axis(ordered, place[:, None], 1)[:, 0], MIN_RATIO)
+    best = np.where(np.isfinite(best), best, MIN_RATIO)
     near = valid & (np.abs(np.where(valid, ratio, 0.0) / best[:, None] - 1) < NEAR_RATIO)
     share = (clear * near).sum(axis=1) / np.maximum(total, 1e-9)
-    is_told = valid.sum(axis=1) >= MIN_QUARTERS
+    is_enough = valid.sum(axis=1) >= MIN_QUARTERS
     # The same quantile of what each quarter hour could have told at most, without its weights.
     beyond = np.sort(np.where(valid, highest_w / np.maximum(clear_w, 1e-9), np.inf), axis=1)
     row = np.arange(len(beyond))
     with np.errstate(divide="ignore"):
         highest = np.log(np.maximum(beyond[row, place], best))
-    return Level(np.where(is_told, np.log(best), np.nan), share, total / 4 / 1000 / kwp, highest)
+    return Level(np.where(is_enough, np.log(best), np.nan), share, total / 4 / 1000 / kwp, highest)
 
 
 def likelihood(x: Array, near_share: Array, is_unknown: np.ndarray, highest: Array) -> Array:
@@ -76,6 +76,6 @@ def likelihood(x: Array, near_share: Array, is_unknown: np.ndarray, highest: Arr
     mixed = clear_share * clear + (1 - clear_share) * cloud
     room = np.minimum(highest, 9.0)[:, None] - LEVELS[None, :]
     seen = clear_share * stdtr(FREEDOM, room / sigma) + (1 - clear_share) * np.exp(np.minimum(room, 0.0) / CLOUD_SCALE)
-    mixed = mixed / np.maximum(seen, LEAST_SEEN)
-    told = (1 - OUTLIER_SHARE) * mixed + OUTLIER_SHARE * OUTLIER_DENSITY * (off < 0.3) + 1e-5
-    return np.where(np.isfinite(x)[:, None], told**TEMPER, 1.0)
+    mixed = mixed / np.maximum(seen, MIN_SEEN)
+    density = (1 - OUTLIER_SHARE) * mixed + OUTLIER_SHARE * OUTLIER_DENSITY * (off < 0.3) + 1e-5
+    return np.where(np.isfinite(x)[:, None], density**TEMPER, 1.0)

@@ -17,8 +17,8 @@ class Nearest(NamedTuple):
     distance_km: Array
 
 
-def nearest(sites: pl.DataFrame, *, most: int, within_km: float) -> Nearest:
-    """The nearest others of each row of `sites` (SITES), at most `most`, none farther than `within_km`.
+def nearest(sites: pl.DataFrame, *, max_count: int, within_km: float) -> Nearest:
+    """The nearest others of each row of `sites` (SITES), at most `max_count`, none farther than `within_km`.
 
     Great-circle distances. Sites at one address are neighbours of one another. Sort the sites by their id first where
     equal distances must be settled the same way each time.
@@ -30,7 +30,7 @@ def nearest(sites: pl.DataFrame, *, most: int, within_km: float) -> Nearest:
         return Nearest(np.full((count, 0), -1, dtype=np.intp), np.full((count, 0), np.nan))
     lat, lon = np.radians(sites.select("latitude", "longitude").to_numpy()).T
     where = np.column_stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])  # on the unit sphere
-    chord, place = KDTree(where).query(where, k=min(most + 1, count))
+    chord, place = KDTree(where).query(where, k=min(max_count + 1, count))
     distance_km = 2 * np.arcsin(np.minimum(chord / 2, 1.0)) * EARTH_RADIUS_KM
     # The site itself is among them, but not always first where several share an address.
     is_self = place == np.arange(count)[:, None]

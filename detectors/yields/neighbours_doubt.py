@@ -29,8 +29,8 @@ def variance(fleet: Fleet, odds: pl.DataFrame, pairs: Pairs, neighbours: Array) 
     chance = 1 / (1 + np.exp(-column(odds, "log_odds_fall", -20.0)))
     own = chance * (1 - chance) * column(odds, "depth", 0.0) ** 2
     of_each = np.concatenate([own, np.zeros(len(fleet.sensed) + 1)])  # sensors are no roofs; -1 is an empty place
-    told = np.isfinite(pairs.log_ratio)
-    mean = np.where(told, of_each[fleet.references], 0.0).sum(axis=1) / np.maximum(told.sum(axis=1), 1)
+    is_known = np.isfinite(pairs.log_ratio)
+    mean = np.where(is_known, of_each[fleet.references], 0.0).sum(axis=1) / np.maximum(is_known.sum(axis=1), 1)
     return np.where(neighbours < FEW, mean, 0.0)
 
 

@@ -11,13 +11,13 @@ from detectors.finding import Reason
 from detectors.solar.plane_response import Answer
 from detectors.stats.robust import Array
 from detectors.yields import (
-    at_least,
     capped,
     cold,
     day_residual,
     input_ratios,
     limited_days,
     lone_site,
+    min_level,
     neighbours_doubt,
     own_past,
     pyranometer,
@@ -103,7 +103,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     base = day_residual.variance(combined, np.zeros(count), is_curtailed(fleet), site_roofs.is_unknown)
     doubted = neighbours_doubt.variance(fleet, odds, pairs, combined.neighbours)
     sigma = np.hypot(sigma, np.sqrt(doubted))
-    least = at_least.of_day(fleet, expected, sky, correction)
+    lowest = min_level.of_day(fleet, expected, sky, correction)
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
     spell, cold_day = _snow(fleet, odds)
     coverage = _coverage(fleet)
@@ -112,25 +112,25 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
 
-    def told(values: Array) -> Array:
+    def where_heard(values: Array) -> Array:
         return np.where(silent, np.nan, values)
 
     return Night(
         fleet=fleet,
         is_used=is_used & ~silent[:, None],
         clearness=sky,
-        x=told(at_least.not_below(combined.x, least)),
-        consensus_x=told(_consensus_x(fleet, expected, correction, share)),
-        variance=told(base),
+        x=where_heard(min_level.not_below(combined.x, lowest)),
+        consensus_x=where_heard(_consensus_x(fleet, expected, correction, share)),
+        variance=where_heard(base),
         past_sigma=past_sigma,
-        sigma=told(sigma),
+        sigma=where_heard(sigma),
         energy=combined.energy,
         neighbours=combined.neighbours,
         pair_ratio=pairs.log_ratio,
-        lone_x=told(at_least.not_below(lone.x, least)),
+        lone_x=where_heard(min_level.not_below(lone.x, lowest)),
         lone_near=lone.near,
         lone_energy=lone.energy,
-        lone_highest=np.fmax(lone.highest, least),
+        lone_highest=np.fmax(lone.highest, lowest),
         is_zero=is_zero & ~silent,
         zero_evidence=np.where(silent, 0.0, evidence),
         spell_days=spell,
@@ -138,13 +138,13 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         may_be_snow=cold.may_be_snow(spell, cold_day),
         input_x=np.where(silent[:, None], np.nan, input_x),
         input_sigma=input_sigma,
-        expected_kwh=told(energies.expected_kwh),
-        actual_kwh=told(energies.actual_kwh),
+        expected_kwh=where_heard(energies.expected_kwh),
+        actual_kwh=where_heard(energies.actual_kwh),
         stored_kwh=energies.stored_kwh,
-        possible_kwh=told(energies.possible_kwh),
+        possible_kwh=where_heard(energies.possible_kwh),
         roof_w=np.where(silent[:, None], np.nan, energies.roof_w),
         coverage=coverage,
-        least=told(least),
+        least=where_heard(lowest),
         whole_day=np.where(silent[:, None], np.nan, whole_day),
         doubts=doubts,
     )
@@ -179,18 +179,18 @@ def _lit(fleet: Fleet, block: slice) -> NDArray[np.intp]:
     return np.flatnonzero((fleet.sky.up[block] > 0).any(axis=0))
 
 
-def _told(fleet: Fleet, own: Array) -> Array:
+def _with_sensors(fleet: Fleet, own: Array) -> Array:
     return np.vstack([own, fleet.sensed])
 
 
 def _consensus(fleet: Fleet, own: Array) -> Array:
     """The median sky over each site, its own power aside, [sites, quarters]."""
-    told, everyone = np.full(own.shape, np.nan), _told(fleet, own)
+    consensus, everyone = np.full(own.shape, np.nan), _with_sensors(fleet, own)
     for block in _blocks(len(own)):
         lit = _lit(fleet, block)
         around = pyranometer.of_neighbours(everyone[:, lit], fleet.references[block])
-        told[np.ix_(np.arange(block.start, min(block.stop, len(own))), lit)] = pyranometer.consensus(around)
-    return told
+        consensus[np.ix_(np.arange(block.start, min(block.stop, len(own))), lit)] = pyranometer.consensus(around)
+    return consensus
 
 
 def _sites_of(values: tuple[Any, ...], block: slice | NDArray[np.intp]) -> list[Any]:
@@ -203,7 +203,7 @@ def _part(values: NamedTuple, block: slice, lit: NDArray[np.intp]) -> list[Array
 
 def _pairs(fleet: Fleet, own: Array, is_used: NDArray[np.bool_], correction: Correction) -> pyranometer.Pairs:
     ratios, energies = [], []
-    everyone = _told(fleet, own)
+    everyone = _with_sensors(fleet, own)
     light = fleet.light
     for block in _blocks(len(own)):
         lit = _lit(fleet, block)
@@ -230,7 +230,7 @@ def _consensus_x(fleet: Fleet, expected: Array, correction: Correction, share: A
     due = (expected * np.exp(correction.log_usual) * weight).sum(axis=1)
     made = (np.nan_to_num(fleet.light.power_w) * weight).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        x = np.log(np.maximum(made, pyranometer.LEAST_RATIO * due) / due)
+        x = np.log(np.maximum(made, pyranometer.MIN_RATIO * due) / due)
     return np.where(due > 0, x + fleet.roofs.level, np.nan)
 
 
@@ -249,20 +249,20 @@ def _whole_day(
     fleet: Fleet, own: Array, sky: Array, is_used: NDArray[np.bool_], correction: Correction, found: Combined
 ) -> Array:
     """The likelihood of each level by the quarter hours that were not chosen, [sites, levels]; limited sites alone."""
-    told = np.full((len(own), len(limited_days.LEVELS)), np.nan)
+    by_level = np.full((len(own), len(limited_days.LEVELS)), np.nan)
     rows = np.flatnonzero(fleet.roofs.has_limit & fleet.is_heard)
-    everyone = _told(fleet, own)
+    everyone = _with_sensors(fleet, own)
     for block in (rows[begin : begin + BLOCK_SITES] for begin in range(0, len(rows), BLOCK_SITES)):
         light = Day(Answer(*_sites_of(fleet.light.answer, block)), *_sites_of(fleet.light[1:], block))
         roofs = Roofs(*_sites_of(fleet.roofs, block))
         plain = roofs._replace(level=np.zeros(len(block)), ceiling_w=np.full(len(block), np.inf))
         due = pyranometer.expected_w(light, plain, np.nan_to_num(sky[block])) * np.exp(correction.log_usual[block])
-        is_told = np.isfinite(sky[block]) & ~is_used[block]
-        weight = np.where(is_told, light.share * correction.weight[block], 0.0)
-        past = own_past.day_sigma(Correction(*_sites_of(correction, block)), due, np.where(is_told, light.share, 0.0))
-        told[block] = limited_days.log_likelihood(
+        is_unused = np.isfinite(sky[block]) & ~is_used[block]
+        weight = np.where(is_unused, light.share * correction.weight[block], 0.0)
+        past = own_past.day_sigma(Correction(*_sites_of(correction, block)), due, np.where(is_unused, light.share, 0.0))
+        by_level[block] = limited_days.log_likelihood(
             limited_days.Day(
-                np.where(is_told, due, np.nan),
+                np.where(is_unused, due, np.nan),
                 capped.sky_sigma(pyranometer.of_neighbours(everyone, fleet.references[block])),
                 roofs.ceiling_w,
                 light.power_w,
@@ -272,7 +272,7 @@ def _whole_day(
                 roofs.kwp,
             )
         )
-    return told
+    return by_level
 
 
 def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:

@@ -54,11 +54,11 @@ def detect(
 
 
 def finding_of(one: Open) -> Finding:
-    """The finding of an open case; urgent where something was due, and where no snow can lie that nobody tells of."""
+    """The finding of an open case; urgent where something was due, and where no snow can lie on it."""
     made, due = one.actual_kwh, one.expected_kwh
     span = f"{one.days} days" if one.days > 1 else "a day"
     lone = "" if one.has_neighbours else ", which no cloud explains"
-    snow = " Snow may lie on it: too few roofs around tell otherwise." if one.may_be_snow else ""
+    snow = " Snow may lie on it: nothing tells it from a dead roof yet." if one.may_be_snow else ""
     return one.finding(
         severity="urgent" if due >= WORTH_KWH and not one.may_be_snow else "watch",
         value=due,

@@ -14,14 +14,14 @@ AZIMUTHS_DEG = tuple(np.arange(0, 360, 20.0))
 ROUNDS = 12  # ours: the step is below 0.1 degrees after eight
 STEP = 0.02  # ours: one degree and a bit, for the slopes
 STEEPEST = 0.98  # ours: sine of 80 degrees; walls are steeper, roofs are not
-LEAST_SIGMA = 0.02  # ours: of a roof's highest power; meters and hourly means are no better than that
+MIN_SIGMA = 0.02  # ours: of a roof's highest power; meters and hourly means are no better than that
 BELOW, ABOVE = 1.5, 4.0  # ours: in sigmas; shade and haze pull down, next to nothing pushes up: the upper envelope
 SHARED_SIGMA = 0.012  # ours: of the highest power; haze and ground err alike on all days, so days do not average it out
 HIGH_SUN_SINE = 0.6  # ours: above 37 degrees of height the models of clear skies agree
 # Ours: roofs lie between 10 and 45 degrees mostly, and most registers are right about their size within a fifth. Both
 # decide what the data leave open: next to nothing while the sun stands high, much in a northern winter.
-USUAL_SINE, USUAL_SPREAD = 0.45, 0.25
-USUAL_LOG_SIZE, LOG_SIZE_SPREAD = 0.05, 0.2
+USUAL_SINE, USUAL_SINE_SIGMA = 0.45, 0.25
+USUAL_LOG_SIZE, LOG_SIZE_SIGMA = 0.05, 0.2
 BATCH = 64  # roofs; 64 x 90 starts x 288 hours hold 13 MB an array
 FLOORS = (4.0, 4.0, 0.03)  # ours: degrees of tilt and of azimuth, share of size: what turbidity and ground leave open
 
@@ -32,9 +32,9 @@ class Fit(NamedTuple):
     tilt_deg: Array
     azimuth_deg: Array
     scale: Array  # size over the peak capacity that the powers were divided by
-    tilt_spread_deg: Array  # one standard deviation each
-    azimuth_spread_deg: Array
-    scale_spread: Array
+    tilt_sigma_deg: Array  # one standard deviation each
+    azimuth_sigma_deg: Array
+    scale_sigma: Array
     residual_ratio: Array  # what is left unexplained, over the highest power
 
 
@@ -54,20 +54,20 @@ def fit(sky: Sky, ambient_c: Array, power: Array, *, days: NDArray[np.intp]) -> 
 
 
 def _fit_block(sky: Sky, ambient_c: Array, power: Array, days: NDArray[np.intp]) -> Fit:
-    has_say = np.isfinite(power)
-    y = np.where(has_say, power, 0.0)
+    is_valid = np.isfinite(power)
+    y = np.where(is_valid, power, 0.0)
     peak = np.maximum(y.max(axis=-1), 1e-6)
-    vector = _best_start(sky, ambient_c, y, has_say)
-    log_scale = np.log(_scale(_made(sky, ambient_c, vector), y, has_say.astype(float)))
+    vector = _best_start(sky, ambient_c, y, is_valid)
+    log_scale = np.log(_scale(_made(sky, ambient_c, vector), y, is_valid.astype(float)))
     state = np.column_stack([vector, log_scale])
     damping = np.full(len(y), 1e-3)
-    weight = _weights(y - _modelled(sky, ambient_c, state), has_say, peak)
+    weight = _weights(y - _modelled(sky, ambient_c, state), is_valid, peak)
     haze = through_haze(sky.up.max(axis=-1))
-    hold = (LEAST_SIGMA * peak * haze) ** 2 * has_say.sum(axis=-1) / np.maximum(days, 1)
+    hold = (MIN_SIGMA * peak * haze) ** 2 * is_valid.sum(axis=-1) / np.maximum(days, 1)
     for _ in range(ROUNDS):
         state, damping = _step(sky, ambient_c, y, weight, state, damping, hold)
-        weight = _weights(y - _modelled(sky, ambient_c, state), has_say, peak)
-    return _told(sky, ambient_c, y, weight, has_say, state, peak, days)
+        weight = _weights(y - _modelled(sky, ambient_c, state), is_valid, peak)
+    return _to_fit(sky, ambient_c, y, weight, is_valid, state, peak, days)
 
 
 def _made(sky: Sky, ambient_c: Array, vector: Array) -> Array:
@@ -90,7 +90,7 @@ def _scale(made: Array, y: Array, weight: Array) -> Array:
     return np.maximum((weight * y * made).sum(axis=-1) / np.maximum(total, 1e-9), 1e-3)
 
 
-def _best_start(sky: Sky, ambient_c: Array, y: Array, has_say: NDArray[np.bool_]) -> Array:
+def _best_start(sky: Sky, ambient_c: Array, y: Array, is_valid: NDArray[np.bool_]) -> Array:
     """Per roof the best of a net of planes; every other instant is enough to choose by."""
     middle = Sky(*(values[:, ::PER_HOUR] / 2 + values[:, PER_HOUR - 1 :: PER_HOUR] / 2 for values in sky))
     tilt, azimuth = (
@@ -98,8 +98,8 @@ def _best_start(sky: Sky, ambient_c: Array, y: Array, has_say: NDArray[np.bool_]
     )
     net = np.column_stack([np.sin(tilt) * np.sin(azimuth), np.sin(tilt) * np.cos(azimuth)])
     warm = ambient_c[:, ::PER_HOUR]
-    best, least = np.zeros((len(y), 2)), np.full(len(y), np.inf)
-    weight = has_say.astype(float)
+    best, min_misfit = np.zeros((len(y), 2)), np.full(len(y), np.inf)
+    weight = is_valid.astype(float)
     for vector in net:
         a, b = vector
         c = np.sqrt(max(1 - a**2 - b**2, 0.03))
@@ -107,16 +107,16 @@ def _best_start(sky: Sky, ambient_c: Array, y: Array, has_say: NDArray[np.bool_]
         plane = facing * middle.beam + middle.diffuse * (1 + c) / 2 + middle.ground * (1 - c) / 2
         made = plane * (1 + GAMMA_PER_K * (warm + plane * FAIMAN_K_PER_W_M2 - 25)) / 1000
         misfit = (weight * np.abs(y - _scale(made, y, weight)[:, None] * made)).sum(axis=-1)
-        is_better = misfit < least
-        best[is_better], least[is_better] = vector, misfit[is_better]
+        is_better = misfit < min_misfit
+        best[is_better], min_misfit[is_better] = vector, misfit[is_better]
     return best
 
 
-def _weights(residual: Array, has_say: NDArray[np.bool_], peak: Array) -> Array:
+def _weights(residual: Array, is_valid: NDArray[np.bool_], peak: Array) -> Array:
     """Cauchy's, sharper below the model than above it."""
-    sigma = np.maximum(robust_sigma(np.where(has_say, residual, np.nan)), LEAST_SIGMA * peak)[:, None]
+    sigma = np.maximum(robust_sigma(np.where(is_valid, residual, np.nan)), MIN_SIGMA * peak)[:, None]
     cut = np.where(residual < 0, BELOW, ABOVE) * sigma
-    return np.where(has_say, 1 / (1 + (residual / cut) ** 2), 0.0)
+    return np.where(is_valid, 1 / (1 + (residual / cut) ** 2), 0.0)
 
 
 def _slopes(sky: Sky, ambient_c: Array, state: Array) -> tuple[Array, Array]:
@@ -146,7 +146,7 @@ def _step(
     length = np.maximum(np.hypot(state[:, 0], state[:, 1]), 1e-3)
     along = np.column_stack([state[:, :2] / length[:, None], np.zeros(len(state))])
     sized = np.array([0.0, 0.0, 1.0])
-    by_tilt, by_size = hold / USUAL_SPREAD**2, hold / LOG_SIZE_SPREAD**2
+    by_tilt, by_size = hold / USUAL_SINE_SIGMA**2, hold / LOG_SIZE_SIGMA**2
     normal += by_tilt[:, None, None] * along[:, :, None] * along[:, None, :]
     normal += by_size[:, None, None] * np.diag(sized)[None]
     pull += (by_tilt * (USUAL_SINE - length))[:, None] * along
@@ -177,12 +177,12 @@ def through_haze(highest_sine: Array) -> Array:
     return np.maximum(HIGH_SUN_SINE / np.maximum(highest_sine, 0.05), 1.0) ** 3
 
 
-def _told(
+def _to_fit(
     sky: Sky,
     ambient_c: Array,
     y: Array,
     weight: Array,
-    has_say: NDArray[np.bool_],
+    is_valid: NDArray[np.bool_],
     state: Array,
     peak: Array,
     days: NDArray[np.intp],
@@ -191,9 +191,9 @@ def _told(
     heard = np.maximum(weight.sum(axis=-1), 1.0)
     sigma = np.sqrt((weight * (y - base) ** 2).sum(axis=-1) / heard)
     # Hours of one day err together: it is the days that count.
-    together = has_say.sum(axis=-1) / np.maximum(days, 1)
-    variance = np.maximum(sigma, LEAST_SIGMA * peak / 2) ** 2 * together
-    variance += (SHARED_SIGMA * through_haze(sky.up.max(axis=-1)) * peak) ** 2 * has_say.sum(axis=-1)
+    together = is_valid.sum(axis=-1) / np.maximum(days, 1)
+    variance = np.maximum(sigma, MIN_SIGMA * peak / 2) ** 2 * together
+    variance += (SHARED_SIGMA * through_haze(sky.up.max(axis=-1)) * peak) ** 2 * is_valid.sum(axis=-1)
     normal = _normal(slopes, weight) + 1e-12 * np.eye(3)[None]
     covariance = np.linalg.inv(normal) * variance[:, None, None]
     a, b = state[:, 0], state[:, 1]
@@ -201,19 +201,19 @@ def _told(
     along = np.column_stack([a, b]) / sine[:, None]
     across = np.column_stack([b, -a]) / sine[:, None]
     horizontal = covariance[:, :2, :2]
-    tilt_spread = np.sqrt(np.einsum("ri,rij,rj->r", along, horizontal, along)) / np.sqrt(1 - sine**2)
-    azimuth_spread = np.sqrt(np.einsum("ri,rij,rj->r", across, horizontal, across)) / sine
-    is_known = has_say.sum(axis=-1) >= 6
+    tilt_sigma = np.sqrt(np.einsum("ri,rij,rj->r", along, horizontal, along)) / np.sqrt(1 - sine**2)
+    azimuth_sigma = np.sqrt(np.einsum("ri,rij,rj->r", across, horizontal, across)) / sine
+    is_known = is_valid.sum(axis=-1) >= 6
     # Where the model errs so much, its own slopes are not to be trusted either.
     blind = np.sqrt(through_haze(sky.up.max(axis=-1)))
-    tilt_spread, azimuth_spread = tilt_spread * blind, azimuth_spread * blind
-    told = (
+    tilt_sigma, azimuth_sigma = tilt_sigma * blind, azimuth_sigma * blind
+    figures = (
         np.degrees(np.arcsin(sine)),
         np.degrees(np.arctan2(a, b)) % 360,
         np.exp(state[:, 2]),
-        np.hypot(np.degrees(tilt_spread), FLOORS[0]),
-        np.minimum(np.hypot(np.degrees(azimuth_spread), FLOORS[1] / np.maximum(sine, 0.1) / 2), 180.0),
+        np.hypot(np.degrees(tilt_sigma), FLOORS[0]),
+        np.minimum(np.hypot(np.degrees(azimuth_sigma), FLOORS[1] / np.maximum(sine, 0.1) / 2), 180.0),
         np.exp(state[:, 2]) * np.hypot(np.sqrt(covariance[:, 2, 2]), FLOORS[2]),
         sigma / peak,
     )
-    return Fit(*(np.where(is_known, value, np.nan) for value in told))
+    return Fit(*(np.where(is_known, value, np.nan) for value in figures))

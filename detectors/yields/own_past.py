@@ -20,7 +20,7 @@ PRIOR, PRIOR_UNKNOWN = 0.05, 0.12  # measured: sigma of such ratios under a high
 LOW_SUN, LOW_SUN_DEG, LOW_SUN_UNKNOWN = 0.45, 20.0, 1.5  # measured: what low suns add, and unknown planes to that
 HORIZON_DEG = 8.0  # ours: hills and houses around roofs: Rayleigh's distribution, one in twenty above 20 degrees
 SUN_OVER_SKY = 5.0  # ours: of the light on a plane that faces a low sun, under a clear sky
-DAY_SIGMA, LEAST_DAY_SIGMA = 0.25, 0.1  # measured: scatter of one half hour's ratio from day to day
+DAY_SIGMA, MIN_DAY_SIGMA = 0.25, 0.1  # measured: scatter of one half hour's ratio from day to day
 HALF_WEIGHT = 0.12  # ours: an interval known so well counts half
 TRAINING_DAYS = 50  # ours: the sun's course moves on
 MIN_W_PER_KWP = 10.0  # ours: below it ratios are rounding
@@ -71,12 +71,12 @@ def learn(bins: np.ndarray, log_ratio: Array, energy: Array, prior: Array) -> tu
     offset, noise = np.full(BINS, np.nan), np.full(BINS, np.nan)
     if len(bins) <= 4:
         return offset, noise
-    level = weighted_median(log_ratio[None], (energy / (prior**2 + LEAST_DAY_SIGMA**2))[None])[0]
+    level = weighted_median(log_ratio[None], (energy / (prior**2 + MIN_DAY_SIGMA**2))[None])[0]
     rest = log_ratio - level
     own, group = np.unique(bins, return_inverse=True)
     middle, counts = medians_of_groups(group, rest)
     scatter, _ = medians_of_groups(group, np.abs(rest - middle[group]))
-    sigma = np.where(counts > 3, np.maximum(LEAST_DAY_SIGMA, MAD_TO_SIGMA * scatter), DAY_SIGMA)
+    sigma = np.where(counts > 3, np.maximum(MIN_DAY_SIGMA, MAD_TO_SIGMA * scatter), DAY_SIGMA)
     offset[own] = np.clip(middle, CLIP_LOW, CLIP_HIGH)
     noise[own] = sigma**2 / counts
     return offset, noise

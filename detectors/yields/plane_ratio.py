@@ -18,7 +18,7 @@ DAY_SIGMA = 0.02  # ours: of the highest power; what a clear day errs by beside 
 SKY_SIGMA = 0.02  # ours: of the highest power; what models of clear skies and of ground err by, on all days alike
 CUT_SIGMAS = 5.0  # ours: of both; a pole's shade is no plane
 HORIZON_SINE = 0.342  # ours: 20 degrees; houses, trees and hills on both sides hide lower suns, which is no other plane
-LEAST_HOURS = 2.0  # ours: a day, of each half; fewer show no shape
+MIN_HOURS = 2.0  # ours: a day, of each half; fewer show no shape
 
 
 class Ratios(NamedTuple):
@@ -42,7 +42,7 @@ def of_sites(
     `days` and `haze`, [sites], are the number of clear days and by how much more a low sun errs.
     """
     east, is_above = pv_model.by_hour(clear.sky.east), pv_model.by_hour(clear.sky.up) > HORIZON_SINE
-    told = []
+    ratios = []
     for half in (east > 0, east <= 0):
         known = np.isfinite(power) & is_above & half & (by_learned > 0)
         count = np.bincount(site, known.sum(axis=1), len(days))
@@ -55,9 +55,9 @@ def of_sites(
             np.bincount(site, (np.minimum(one, cut) ** 2).sum(axis=1), len(days)) / np.maximum(count, 1) for one in left
         )
         variance = sigma**2 / np.maximum(days, 1) + shared**2
-        is_told = count >= LEAST_HOURS * np.maximum(days, 1)
-        told.append(np.where(is_told, (register - learned) / (2 * variance), np.nan))
-    return Ratios(*told)
+        is_enough = count >= MIN_HOURS * np.maximum(days, 1)
+        ratios.append(np.where(is_enough, (register - learned) / (2 * variance), np.nan))
+    return Ratios(*ratios)
 
 
 def _rest(power: Array, made: Array, known: NDArray[np.bool_], site: NDArray[np.intp], peak: Array) -> Array:

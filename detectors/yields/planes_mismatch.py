@@ -39,13 +39,13 @@ REASONS = {
     "are needed",
 }
 
-LEAST_LOG_RATIO = 4.0  # ours: in each half of the day, e^8 to 1 together; right registers stayed below 2 in each
+MIN_LOG_RATIO = 4.0  # ours: in each half of the day, e^8 to 1 together; right registers stayed below 2 in each
 MODELS = 4  # ours: learned once a week each; a month of bright days, or of one odd week, is none
 SPAN_DAYS = 21
-LEAST_CLEAR_DAYS = 10  # ours: of twelve at most
-LEAST_SIGMAS = 3.0  # ours: of tilt or azimuth, by their stated errors
-LEAST_APART_DEG = 12.0  # the sky turns by a degree in 4 min: clocks wrong by 35 min, unseen at 60 min, turn it by 9
-MOST_RESIDUAL_PCT = 6.0  # ours: of the highest power; what one plane leaves more of is none, and tells no angles
+MIN_CLEAR_DAYS = 10  # ours: of twelve at most
+MIN_SIGMAS = 3.0  # ours: of tilt or azimuth, by their stated errors
+MIN_APART_DEG = 12.0  # the sky turns by a degree in 4 min: clocks wrong by 35 min, unseen at 60 min, turn it by 9
+MAX_RESIDUAL_PCT = 6.0  # ours: of the highest power; what one plane leaves more of is none, and tells no angles
 
 
 def detect(site_model: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: date) -> list[Verdict]:
@@ -60,12 +60,12 @@ def detect(site_model: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, 
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
-        told = _judge(site, by_site.get((site_id,)), texts.get(site_id))
-        if isinstance(told, Reason):
-            verdicts.append(NotJudged(site_id, day, DETECTOR, told))
-        elif told is not None:
+        judged = _judge(site, by_site.get((site_id,)), texts.get(site_id))
+        if isinstance(judged, Reason):
+            verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
+        elif judged is not None:
             normal = _mean_normal(roofs.filter(pl.col("site_id") == site_id))
-            if (found := _finding(site_id, told, normal, day)) is not None:
+            if (found := _finding(site_id, judged, normal, day)) is not None:
                 verdicts.append(found)
     return verdicts
 
@@ -78,16 +78,16 @@ def _judge(site: dict[str, Any], models: pl.DataFrame | None, registered: str | 
         return because(REASONS, "limit-shapes-days")
     count = 0
     if models is not None:
-        told = models.filter(
+        usable = models.filter(
             pl.col("registered_text") == registered,
-            pl.col("clear_days") >= LEAST_CLEAR_DAYS,
+            pl.col("clear_days") >= MIN_CLEAR_DAYS,
             pl.col("log_ratio_morning").is_not_null() & pl.col("log_ratio_afternoon").is_not_null(),
         )
-        last = told.tail(MODELS)
+        last = usable.tail(MODELS)
         count = last.height
         if count == MODELS and last["day"][-1] - last["day"][0] >= timedelta(days=SPAN_DAYS):
             lowest = last.select(pl.min_horizontal("log_ratio_morning", "log_ratio_afternoon")).to_series()
-            return last if (lowest >= LEAST_LOG_RATIO).all() else None
+            return last if (lowest >= MIN_LOG_RATIO).all() else None
     return because(REASONS, "few-clear-days", models_count=count, needed_count=MODELS)
 
 
@@ -108,15 +108,15 @@ def _finding(site_id: str, models: pl.DataFrame, registered: np.ndarray, day: da
     tilt, tilt_sigma, azimuth, azimuth_sigma, residual = (
         model[name] for name in ("tilt_deg", "tilt_spread_deg", "azimuth_deg", "azimuth_spread_deg", "residual_pct")
     )
-    if None in (tilt, tilt_sigma, azimuth, azimuth_sigma, residual) or residual > MOST_RESIDUAL_PCT:
+    if None in (tilt, tilt_sigma, azimuth, azimuth_sigma, residual) or residual > MAX_RESIDUAL_PCT:
         return None
     own_tilt = float(np.degrees(np.arccos(np.clip(registered[2], -1, 1))))
     own_azimuth = float(np.degrees(np.arctan2(registered[0], registered[1])) % 360)
     turn = abs((azimuth - own_azimuth + 180) % 360 - 180)
-    if abs(tilt - own_tilt) < LEAST_SIGMAS * tilt_sigma and turn < LEAST_SIGMAS * azimuth_sigma:
+    if abs(tilt - own_tilt) < MIN_SIGMAS * tilt_sigma and turn < MIN_SIGMAS * azimuth_sigma:
         return None
     apart = float(np.degrees(np.arccos(np.clip(_normal(tilt, azimuth) @ registered, -1, 1))))
-    if apart < LEAST_APART_DEG:
+    if apart < MIN_APART_DEG:
         return None
     ratio = min(model["log_ratio_morning"], model["log_ratio_afternoon"])
     learned = f"tilt {tilt:.0f} ± {tilt_sigma:.0f}°, azimuth {azimuth:.0f} ± {azimuth_sigma:.0f}°"
@@ -127,7 +127,7 @@ def _finding(site_id: str, models: pl.DataFrame, registered: np.ndarray, day: da
         severity="watch",
         value=apart,
         unit="deg",
-        threshold=LEAST_APART_DEG,
+        threshold=MIN_APART_DEG,
         summary=f"Clear days of {models.height} weeks show {learned}; the register has {model['registered_text']}, "
         f"which mornings and afternoons both exclude.",
         measured=f"{learned}, from {model['clear_days']} clear days, {residual:.1f} % of the highest power unexplained",
@@ -154,4 +154,4 @@ def _picture(models: pl.DataFrame) -> tuple[Series, ...]:
         series(name.replace("log_ratio_", "") + "s", "ratio", "measured", models["day"], models[name])
         for name in ("log_ratio_morning", "log_ratio_afternoon")
     ]
-    return (*drawn, *level("excluded from here on", "ratio", "limit", LEAST_LOG_RATIO, drawn[0]))
+    return (*drawn, *level("excluded from here on", "ratio", "limit", MIN_LOG_RATIO, drawn[0]))

@@ -20,7 +20,7 @@ MAX_IRRADIANCE_W_M2 = 1500.0  # ours: beyond it no sensor is right for a quarter
 CHOICE_FACTOR = 1.25  # measured: an interval counts where a quarter more than expected could still have been used
 SMOOTH_QUARTERS = 3  # 45 minutes: clouds do not reach two sites in the same quarter hour
 MIN_ENERGY_KWH_PER_KWP = 0.015  # ours: below it a pair's day is rounding
-LEAST_RATIO = 0.02  # the logarithm of a day without generation stays finite
+MIN_RATIO = 0.02  # the logarithm of a day without generation stays finite
 
 
 class Roofs(NamedTuple):
@@ -51,7 +51,7 @@ def takers_w(day: Day) -> Array:
 
     Within the means of a quarter hour a house's load comes and goes: surely usable is what also was in those beside.
     """
-    sure = capped.least_around(day.usable_w, day.share > 0)
+    sure = capped.min_around(day.usable_w, day.share > 0)
     return np.asarray(sure + np.where(day.is_at_work, day.battery_w, 0.0))
 
 
@@ -69,16 +69,16 @@ def clearness(day: Day, roofs: Roofs, is_used: NDArray[np.bool_]) -> Array:
     """The sky's clearness as each site's power tells it, [sites, quarters]; NaN where it does not."""
     standby = plane_response.standby_w(roofs.kwp, roofs.ceiling_w)[:, None]
     plane = plane_response.plane_from_power(np.nan_to_num(day.power_w) + standby, day.ambient_c, gain(roofs))
-    told, answers = plane_response.clearness_from(day.answer, plane)
+    sky, answers = plane_response.clearness_from(day.answer, plane)
     clipped = np.nan_to_num(day.power_w) >= CLIPPED_RATIO * roofs.ceiling_w[:, None]
-    return np.where(is_used & np.isfinite(day.power_w) & answers & ~clipped, told, np.nan)
+    return np.where(is_used & np.isfinite(day.power_w) & answers & ~clipped, sky, np.nan)
 
 
 def sensed_clearness(answer: Answer, irradiance_w_m2: Array) -> Array:
     """The same from an irradiance sensor in the plane of the modules."""
     is_valid = (irradiance_w_m2 >= 0) & (irradiance_w_m2 < MAX_IRRADIANCE_W_M2)
-    told, answers = plane_response.clearness_from(answer, np.nan_to_num(irradiance_w_m2))
-    return np.where(is_valid & answers, told, np.nan)
+    sky, answers = plane_response.clearness_from(answer, np.nan_to_num(irradiance_w_m2))
+    return np.where(is_valid & answers, sky, np.nan)
 
 
 def of_neighbours(references: Array, neighbours: NDArray[np.intp]) -> Array:
@@ -149,14 +149,14 @@ def pairs(
     expected *= np.exp(correction)[:, None]
     made_w, rows = np.nan_to_num(day.power_w), np.flatnonzero(roofs.has_limit)
     if len(rows):
-        most = takers_w(day)[rows]
+        max_w = takers_w(day)[rows]
         sky_sigma = capped.sky_sigma(by_neighbour[rows])
-        expected[rows] = capped.capped_mean(expected[rows], most[:, None], sky_sigma[:, None])
-        made_w[rows] = np.minimum(made_w[rows], np.maximum(most, 0.0))
+        expected[rows] = capped.capped_mean(expected[rows], max_w[:, None], sky_sigma[:, None])
+        made_w[rows] = np.minimum(made_w[rows], np.maximum(max_w, 0.0))
     shared = (is_used[:, None] & np.isfinite(by_neighbour)) * (weight * day.share)[:, None] / 4  # hours
     due_wh = (expected * shared).sum(axis=2)
     made_wh = (made_w[:, None] * shared).sum(axis=2)
     is_enough = due_wh > MIN_ENERGY_KWH_PER_KWP * 1000 * roofs.kwp[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.log(np.maximum(made_wh, LEAST_RATIO * due_wh) / due_wh)
+        ratio = np.log(np.maximum(made_wh, MIN_RATIO * due_wh) / due_wh)
     return Pairs(np.where(is_enough, ratio, np.nan), due_wh / 1000 / roofs.kwp[:, None])

@@ -57,24 +57,24 @@ class Quarters:
         """The lowest known value for which `where` holds."""
         value = self._by_piece(values)
         known = np.isfinite(value) & self._by_piece(where)
-        told = np.full(self._size, np.inf)
-        np.minimum.at(told, self._key[known], value[known])
-        return np.where(np.isfinite(told), told, np.nan).reshape(self._shape)
+        minima = np.full(self._size, np.inf)
+        np.minimum.at(minima, self._key[known], value[known])
+        return np.where(np.isfinite(minima), minima, np.nan).reshape(self._shape)
 
 
-def to_lists(values: Array, is_told: NDArray[np.bool_]) -> pl.Series:
-    """[rows, 96] as a list column of whole numbers; null rows where `is_told`, [rows], does not hold."""
-    whole = pl.Series(np.rint(values[is_told]).ravel()).fill_nan(None).cast(pl.Int32)
-    lists = whole.reshape((int(is_told.sum()), QUARTERS)).cast(pl.List(pl.Int32()))
-    place = np.where(is_told, np.cumsum(is_told) - 1, -1)
+def to_lists(values: Array, has_values: NDArray[np.bool_]) -> pl.Series:
+    """[rows, 96] as a list column of whole numbers; null rows where `has_values`, [rows], does not hold."""
+    whole = pl.Series(np.rint(values[has_values]).ravel()).fill_nan(None).cast(pl.Int32)
+    lists = whole.reshape((int(has_values.sum()), QUARTERS)).cast(pl.List(pl.Int32()))
+    place = np.where(has_values, np.cumsum(has_values) - 1, -1)
     return lists.gather(pl.Series(place, dtype=pl.Int64).replace(-1, None))
 
 
 def table(frame: pl.DataFrame, name: str) -> Array:
     """A list column as [rows, 96]; NaN where it has nothing."""
-    told = np.full((frame.height, QUARTERS), np.nan)
+    values = np.full((frame.height, QUARTERS), np.nan)
     lists = frame[name]
     is_some = ~np.isnan(lists.list.len().cast(pl.Float64).to_numpy())
     if is_some.any():
-        told[is_some] = lists.drop_nulls().explode().cast(pl.Float64).to_numpy().reshape(-1, QUARTERS)  # null is NaN
-    return told
+        values[is_some] = lists.drop_nulls().explode().cast(pl.Float64).to_numpy().reshape(-1, QUARTERS)  # null is NaN
+    return values

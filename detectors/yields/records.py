@@ -24,7 +24,7 @@ RESIDUAL = pl.Schema(
         "past_sigma": pl.Float64(),  # what the site's own past leaves open
         "energy": pl.Float64(),  # usable kWh per kWp that were expected
         "neighbours": pl.Float64(),  # effective number
-        "lone_x": pl.Float64(),  # log of the level that the day's best stretches reach under a clear sky
+        "lone_x": pl.Float64(),  # log of the level that the day's best spans reach under a clear sky
         "lone_near": pl.Float64(),  # share of the energy near it
         "lone_energy": pl.Float64(),  # kWh per kWp of a clear day
         "lone_highest": pl.Float64(),  # the highest lone_x that would have been told; null = any
@@ -62,10 +62,10 @@ def of_night(night: Night) -> pl.DataFrame:
     )
     inputs = {}
     for name, table in (("input_x", night.input_x), ("input_sigma", night.input_sigma)):
-        told = np.asarray(np.isfinite(night.input_x).any(axis=1))
+        has_inputs = np.asarray(np.isfinite(night.input_x).any(axis=1))
         inputs[name] = [
-            [float(one) if np.isfinite(one) else None for one in values] if is_told else None
-            for values, is_told in zip(table, told, strict=True)
+            [float(one) if np.isfinite(one) else None for one in values] if has_input else None
+            for values, has_input in zip(table, has_inputs, strict=True)
         ]
     whole_day = [
         np.rint(one * limited_days.PER_UNIT).astype(int).tolist() if np.isfinite(one).all() else None
@@ -121,11 +121,11 @@ def of_night(night: Night) -> pl.DataFrame:
 
 def whole_days(rows: pl.DataFrame) -> Array:
     """Column whole_day of RESIDUAL rows, [rows, levels]; NaN where null."""
-    told = np.full((rows.height, len(limited_days.LEVELS)), np.nan)
+    by_level = np.full((rows.height, len(limited_days.LEVELS)), np.nan)
     some = rows["whole_day"].is_not_null().to_numpy()
     if some.any():
-        told[some] = np.array(rows["whole_day"].drop_nulls().to_list(), dtype=float) / limited_days.PER_UNIT
-    return told
+        by_level[some] = np.array(rows["whole_day"].drop_nulls().to_list(), dtype=float) / limited_days.PER_UNIT
+    return by_level
 
 
 def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, window_days: int) -> Residuals:
@@ -144,16 +144,16 @@ def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, 
     mine, place, at = placed(rows)
 
     def laid(name: str, empty: float = np.nan) -> Array:
-        told = np.full((len(site_ids), window_days), empty)
-        told[place, at] = column(mine, name, empty)
-        return told
+        table = np.full((len(site_ids), window_days), empty)
+        table[place, at] = column(mine, name, empty)
+        return table
 
-    told_odds = np.full((len(site_ids), window_days), np.nan)
+    known_odds = np.full((len(site_ids), window_days), np.nan)
     known, row, when = placed(odds)
-    told_odds[row, when] = column(known, "log_odds_fall")
+    known_odds[row, when] = column(known, "log_odds_fall")
     x, snow = laid("x"), laid("spell_days", 0.0) > 0
-    most = int(mine["pair_key"].list.len().max() or 0) if mine.height else 0  # type: ignore[arg-type]
-    keys = np.zeros((len(site_ids), window_days, most), dtype=np.int64)
+    max_pairs = int(mine["pair_key"].list.len().max() or 0) if mine.height else 0  # type: ignore[arg-type]
+    keys = np.zeros((len(site_ids), window_days, max_pairs), dtype=np.int64)
     ratios = np.full(keys.shape, np.nan)
     flat = (
         mine.select("place", "at", "pair_key", "pair_ratio")
@@ -168,7 +168,7 @@ def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, 
         first, x, x - laid("tie", 0.0), laid("consensus_x"), laid("variance"), laid("past_sigma"), laid("energy"),
         laid("neighbours"), laid("lone_x"), laid("lone_near", 0.0), laid("peak_w"), laid("charge_limit_w"),
         laid("charges", 0.0),
-        suspect_days(told_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios,
+        suspect_days(known_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios,
     )  # fmt: skip
 
 

@@ -61,11 +61,11 @@ def fit(
     past = _learn_past(days, answer, gain, ceiling_w, not planes, is_out)
     count = len(days.day)
     flat = [np.broadcast_to(one, (count, one.shape[1])) for one in past]
-    told = half_hours.level(
+    fitted = half_hours.level(
         days, answer, np.full(count, gain), np.full(count, ceiling_w), Past(*flat), np.full(count, not planes)
     )
     inputs = _inputs(days, each, answer, kwp, is_out)
-    return Roof(shares, level, past, level + told.x, told.past_sigma, *inputs)
+    return Roof(shares, level, past, level + fitted.x, fitted.past_sigma, *inputs)
 
 
 def _each_plane(days: Days, planes: list[PlaneRow], latitude: float) -> Answer:
@@ -156,11 +156,11 @@ def _inputs(
 
 def _input_scales(x: Array, sigma: Array) -> Array:
     """Of each input's days, [inputs], from the differences of neighbouring ones."""
-    told = np.ones(x.shape[1])
+    scales = np.ones(x.shape[1])
     for n in range(x.shape[1]):
         known = np.isfinite(x[:, n])
         if known.sum() > 4:
             z = np.diff(x[known, n]) / np.hypot(sigma[known, n][1:], sigma[known, n][:-1])
             scale = MAD_TO_SIGMA * float(median(np.abs(z)))
-            told[n] = np.sqrt((SCALE_DAYS + len(z) * scale**2) / (SCALE_DAYS + len(z)))
-    return np.maximum(told, input_shares.MIN_SCALE)
+            scales[n] = np.sqrt((SCALE_DAYS + len(z) * scale**2) / (SCALE_DAYS + len(z)))
+    return np.maximum(scales, input_shares.MIN_SCALE)

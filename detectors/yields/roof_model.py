@@ -73,7 +73,7 @@ class Residuals(NamedTuple):
     past_sigma: Array
     energy: Array
     neighbours: Array
-    lone_x: Array  # log of the level that the day's best stretches reach under a clear sky
+    lone_x: Array  # log of the level that the day's best spans reach under a clear sky
     lone_near: Array  # share of the energy near it
     peak_w: Array
     charge_limit_w: Array
@@ -110,18 +110,18 @@ def ceiling_w(inverter_kw: pl.Series, peak_w: Array, feed_in_limit_kw: pl.Series
 def learn(
     sites: pl.DataFrame,
     planes: Planes,
-    kept: pl.DataFrame,
+    half_hourly: pl.DataFrame,
     seen: Residuals,
     before: pl.DataFrame,
     age_days: Array,
     day: date,
 ) -> pl.DataFrame:
-    """ROOF_MODEL rows for `sites` (SITES, sorted) from `kept` (KEPT of half_hours) and `seen` of earlier days.
+    """ROOF_MODEL rows for `sites` (SITES, sorted) from `half_hourly` (HALF_HOURLY) and `seen` of earlier days.
 
     `before` are their newest models so far, one each; `age_days` counts from each site's first day, [sites].
     """
     earlier = {row["site_id"]: row for row in before.iter_rows(named=True)}
-    days = half_hours.lay(kept, sites)
+    days = half_hours.lay(half_hourly, sites)
     bounds = np.searchsorted(days.site, np.arange(sites.height + 1))
     known = planes.is_known(sites.height)
     peak = _highest(seen.peak_w)
@@ -155,7 +155,7 @@ def learn(
         so_far, carried = _history(old, seen, n)
         tie = 0.0 if is_young else float(np.nan_to_num(median(np.where(seen.is_out[n], np.nan, so_far - x))))
         energy = seen.energy[n][seen.energy[n] > 0]
-        told: dict[str, Any] = {
+        entry: dict[str, Any] = {
             "site_id": site["site_id"],
             "day": day,
             "learned_days": int(np.isfinite(x).sum()),
@@ -176,10 +176,10 @@ def learn(
             "input_scale": None if roof.input_mix is None else roof.input_scale.tolist(),
         }
         if not is_young:
-            told |= carried
+            entry |= carried
         else:
             on = np.flatnonzero(np.isfinite(x))
-            told |= {
+            entry |= {
                 "history_day": [seen.first + timedelta(days=int(one)) for one in on],
                 "history_x": x[on].tolist(),
                 "history_sigma": (np.sqrt(variance[on]) * scale).tolist(),
@@ -187,11 +187,11 @@ def learn(
             if roof.input_mix is not None:
                 inputs = np.full((2, seen.x.shape[1], half_hours.MAX_INPUTS), np.nan)
                 inputs[:, at] = roof.input_x, roof.input_sigma
-                told |= {
+                entry |= {
                     "history_input_x": _nullable(inputs[0, on].ravel()),
                     "history_input_sigma": _nullable(inputs[1, on].ravel()),
                 }
-        rows.append(told)
+        rows.append(entry)
     return pl.DataFrame(rows, schema=ROOF_MODEL)
 
 
@@ -199,12 +199,12 @@ def _history(old: dict[str, Any], seen: Residuals, n: int) -> tuple[Array, dict[
     """The site's residuals on one level, [days], and what is left of the history of its youth, to be carried on."""
     x = seen.x[n].copy()
     names = ("history_day", "history_x", "history_sigma")
-    kept = [row for row in zip(*(old.get(name) or [] for name in names), strict=True) if row[0] >= seen.first]
-    for day, value, _ in kept:
+    carried = [row for row in zip(*(old.get(name) or [] for name in names), strict=True) if row[0] >= seen.first]
+    for day, value, _ in carried:
         place = (day - seen.first).days
         if place < len(x):
             x[place] = value
-    return x, {name: [row[k] for row in kept] for k, name in enumerate(names)} if kept else {}
+    return x, {name: [row[k] for row in carried] for k, name in enumerate(names)} if carried else {}
 
 
 def _highest(values: Array) -> Array:
@@ -229,10 +229,10 @@ def _level(before: float | None, seen: Residuals, n: int) -> float:
 
 def _charge_limit(limits_w: Array, charges: Array) -> float | None:
     """The highest charging with room left; the second highest day's where there are several, a glitch lasts one."""
-    told = np.sort(limits_w[np.isfinite(limits_w) & (charges > 0)])
-    if np.nansum(charges) < MIN_CHARGES or not len(told):
+    highest = np.sort(limits_w[np.isfinite(limits_w) & (charges > 0)])
+    if np.nansum(charges) < MIN_CHARGES or not len(highest):
         return None
-    return float(told[-2] if len(told) >= 3 else told[-1])
+    return float(highest[-2] if len(highest) >= 3 else highest[-1])
 
 
 def _pairs(seen: Residuals) -> tuple[list[list[int]], list[list[float]]]:
@@ -244,8 +244,8 @@ def _pairs(seen: Residuals) -> tuple[list[list[int]], list[list[float]]]:
         own, group = np.unique(seen.pair_key[n], return_inverse=True)
         known = np.isfinite(seen.pair_ratio[n]) & usable[:, None] & (seen.pair_key[n] != 0)
         ratio, group = seen.pair_ratio[n][known], group.reshape(known.shape)[known]
-        told, counts = _scatter(group, ratio, len(own))
-        sigma = np.where(counts > 1, told * MAD_TO_SIGMA, UNKNOWN_PAIR_SIGMA)
+        deviation, counts = _scatter(group, ratio, len(own))
+        sigma = np.where(counts > 1, deviation * MAD_TO_SIGMA, UNKNOWN_PAIR_SIGMA)
         is_seen = np.isin(own, seen.pair_key[n][usable]) & (own != 0)
         keys.append(own[is_seen].tolist())
         sigmas.append(sigma[is_seen].tolist())
@@ -254,11 +254,11 @@ def _pairs(seen: Residuals) -> tuple[list[list[int]], list[list[float]]]:
 
 def _scatter(group: NDArray[np.intp], ratio: Array, groups: int) -> tuple[Array, NDArray[np.intp]]:
     """The median absolute deviation of each group, [groups], and its number of values; 0 where it has none."""
-    told, counts = np.zeros(groups), np.zeros(groups, dtype=np.intp)
+    deviation, counts = np.zeros(groups), np.zeros(groups, dtype=np.intp)
     own, place = np.unique(group, return_inverse=True)
     middle, counts[own] = medians_of_groups(place, ratio)
-    told[own], _ = medians_of_groups(place, np.abs(ratio - middle[place]))
-    return told, counts
+    deviation[own], _ = medians_of_groups(place, np.abs(ratio - middle[place]))
+    return deviation, counts
 
 
 def _number(value: Array) -> float | None:
@@ -271,13 +271,13 @@ def _nullable(values: Array) -> list[float | None]:
 
 def past_of(models: pl.DataFrame, name: str, width: int) -> Array:
     """A list column of ROOF_MODEL rows as [rows, width]; NaN where null."""
-    told = np.full((models.height, width), np.nan)
+    table = np.full((models.height, width), np.nan)
     some = models.select(name).with_row_index("row").drop_nulls(name)
     if some.height:
-        told[some["row"].to_numpy()] = (
+        table[some["row"].to_numpy()] = (
             some[name].explode().cast(pl.Float64).fill_null(float("nan")).to_numpy().reshape(some.height, width)
         )
-    return told
+    return table
 
 
 def past(models: pl.DataFrame, width: int) -> Past:

@@ -30,7 +30,7 @@ def instants(longitude: Array, day: Array, per_day: int) -> Array:
 def skies(latitude: Array, longitude: Array, at: Array) -> Sky:
     """The clear sky over each row's place at its instants, [rows, instants]; all 0 where the sun is low."""
     count = at.shape
-    told = [np.zeros(count) for _ in Sky._fields]
+    parts = [np.zeros(count) for _ in Sky._fields]
     order = np.argsort(longitude, kind="stable")
     for begin in range(0, len(order), BLOCK_SITES):
         rows = order[begin : begin + BLOCK_SITES]
@@ -40,9 +40,9 @@ def skies(latitude: Array, longitude: Array, at: Array) -> Sky:
             continue
         part = clear_sky(latitude[rows], longitude[rows], at[np.ix_(rows, lit)])
         is_up = height[:, lit] > LOW_SUN_DEG
-        for values, into in zip(part, told, strict=True):
+        for values, into in zip(part, parts, strict=True):
             into[np.ix_(rows, lit)] = np.where(is_up, values, 0.0)
-    return Sky(*told)
+    return Sky(*parts)
 
 
 class Planes(NamedTuple):
@@ -55,9 +55,9 @@ class Planes(NamedTuple):
 
     def is_known(self, sites: int) -> NDArray[np.bool_]:
         """Whether the register knows each site's planes, [sites]."""
-        told = np.zeros(sites, dtype=bool)
-        told[self.site] = True
-        return told
+        known = np.zeros(sites, dtype=bool)
+        known[self.site] = True
+        return known
 
 
 def registered(sites: pl.DataFrame, planes: pl.DataFrame) -> Planes:
@@ -107,16 +107,16 @@ def answers(sky: Sky, latitude: Array, planes: Planes, shares: Array) -> Answer:
 
 def over_intervals(values: Array, interval_s: Array, part_s: int) -> Array:
     """Means over each row's own interval where it is longer than the parts of `values`, [rows, parts]."""
-    told = values
+    means = values
     for length in np.unique(interval_s[interval_s > part_s]):
         many = int(length // part_s)
         if values.shape[1] % many:
             continue
         rows = np.flatnonzero(interval_s == length)
         wide = values[rows].reshape(len(rows), -1, many).mean(axis=2)
-        told = told.copy() if told is values else told
-        told[rows] = np.repeat(wide, many, axis=1)
-    return told
+        means = means.copy() if means is values else means
+        means[rows] = np.repeat(wide, many, axis=1)
+    return means
 
 
 def usual_shares(rows: int) -> Array:

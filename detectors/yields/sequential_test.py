@@ -38,8 +38,8 @@ WALK_PER_DAY = 0.004  # measured: .002 gives six times the false alarms in summe
 OPEN, CLOSE, REFERENCE = 3.5, -2.0, 2.0
 CUT_SIGMA = 5.0  # of the baseline's prior: a heavier tail would explain a dead string away
 CUT_ABOVE = 3.0  # ours: shade, age and soiling make roofs yield less; nothing makes modules yield much more
-LEAST_SIGMA = 0.15  # ours: of the level that a day's total shows at least; wrong planes are in it
-LEAST_MARGIN = 3 * LEAST_SIGMA  # it errs alike from day to day, so only what lies clearly below it is contradicted
+MIN_SIGMA = 0.15  # ours: of the level that a day's total shows at least; wrong planes are in it
+MIN_MARGIN = 3 * MIN_SIGMA  # it errs alike from day to day, so only what lies clearly below it is contradicted
 TINY, SURE = 1e-300, 1e-13
 
 
@@ -113,25 +113,25 @@ def likelihood(x: Array, sigma: Array, *, is_cold_drop: NDArray[np.bool_] | None
     core = T_FACTOR / sigma[:, None] * (1 + z * z / FREEDOM) ** (-(FREEDOM + 1) / 2)
     cold = np.zeros(len(x), dtype=bool) if is_cold_drop is None else is_cold_drop
     outlier = np.where(cold, COLD_OUTLIER_SHARE, OUTLIER_SHARE)[:, None]
-    told = ((1 - outlier) * core + outlier * OUTLIER_DENSITY) ** np.where(cold, COLD_TEMPER, TEMPER)[:, None]
-    return np.where(np.isfinite(x)[:, None], told, 1.0)
+    density = ((1 - outlier) * core + outlier * OUTLIER_DENSITY) ** np.where(cold, COLD_TEMPER, TEMPER)[:, None]
+    return np.where(np.isfinite(x)[:, None], density, 1.0)
 
 
-def at_least(least: Array) -> Array:
-    """What each level makes of a day that shows the level `least` at the least, tempered, [sites, levels]."""
+def not_below(lowest: Array) -> Array:
+    """What each level makes of a day that shows the level `lowest` at the least, tempered, [sites, levels]."""
     from scipy.special import ndtr  # loads slowly, and most commands judge no day
 
-    told = OUTLIER_SHARE + (1 - OUTLIER_SHARE) * ndtr((LEVELS[None, :] - least[:, None] + LEAST_MARGIN) / LEAST_SIGMA)
-    return np.where(np.isfinite(least)[:, None], told**TEMPER, 1.0)
+    density = OUTLIER_SHARE + (1 - OUTLIER_SHARE) * ndtr((LEVELS[None, :] - lowest[:, None] + MIN_MARGIN) / MIN_SIGMA)
+    return np.where(np.isfinite(lowest)[:, None], density**TEMPER, 1.0)
 
 
 def update(state: Array, likelihoods: Array, zero_evidence: Array) -> Array:
     """The probabilities after a day's likelihoods, [sites, levels], and `zero_evidence`, [sites], in log odds."""
-    told = likelihoods[:, _PLACES]
-    told *= state
-    told[:, :, NOTHING] *= np.exp(zero_evidence)[:, None, None]
-    total = told.sum(axis=(1, 2), keepdims=True)
-    return np.asarray(np.where(total > 0, told / np.maximum(total, TINY), state))
+    posterior = likelihoods[:, _PLACES]
+    posterior *= state
+    posterior[:, :, NOTHING] *= np.exp(zero_evidence)[:, None, None]
+    total = posterior.sum(axis=(1, 2), keepdims=True)
+    return np.asarray(np.where(total > 0, posterior / np.maximum(total, TINY), state))
 
 
 def report(state: Array, *, smallest: float = 0.05) -> Report:
@@ -158,13 +158,13 @@ PACKED = pl.Schema(  # probabilities laid away: the cells that hold any
     }
 )
 PER_UNIT = 64  # resolution of a kept logarithm: 1.6 % of a probability
-LEAST_KEPT = 1e-7  # ours: what is less comes back by the hazard and the walk within days
+MIN_PROBABILITY = 1e-7  # ours: what is less comes back by the hazard and the walk within days
 
 
 def pack(state: Array) -> pl.DataFrame:
     """PACKED, one row per site: the probabilities without their empty cells; `unpack` gives them back within 1 %."""
     flat = state.reshape(len(state), state.shape[1] * state.shape[2])
-    row, cell = np.nonzero(flat > LEAST_KEPT)
+    row, cell = np.nonzero(flat > MIN_PROBABILITY)
     logs = np.rint(np.log(flat[row, cell]) * PER_UNIT)
     cells = pl.DataFrame({"row": row, "cell": cell.astype(np.int32), "log": logs.astype(np.int32)})
     # Every site has cells: its probabilities sum to 1.

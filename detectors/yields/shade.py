@@ -34,12 +34,12 @@ _COLUMNS: dict[str, Any] = {
     "possible_kwh": pl.Float64,  # of the whole day, shade taken off
 }
 SHADE = pl.Schema(_COLUMNS)
-LEAST_LOG = -0.2  # ours: a sixth of the power is missing; less is within what planes and clear skies err by
+MAX_SHADED_LOG = -0.2  # ours: a sixth of the power is missing; less is within what planes and clear skies err by
 CERTAIN_SIGMAS = 2.0  # ours: of the half hour's own error
-MOST_DULL_SHARE = 0.6  # ours: of the bright shortfall; an obstacle that hides the sun hides a part of the sky at most
-LEAST_HALF_HOURS = 2  # ours: an hour; a single half hour may be a chimney's, or chance
-MOST_LOG = 0.15  # ours: no half hour of right planes exceeds them by more, beside what the angles explain
-LEAST_BRIGHT = 8  # ours: half hours that were seen under a bright sky; of fewer nobody knows the day's shape
+MAX_DULL_SHARE = 0.6  # ours: of the bright shortfall; an obstacle that hides the sun hides a part of the sky at most
+MIN_HALF_HOURS = 2  # ours: an hour; a single half hour may be a chimney's, or chance
+MAX_ABOVE_LOG = 0.15  # ours: no half hour of right planes exceeds them by more, beside what the angles explain
+MIN_BRIGHT = 8  # ours: half hours that were seen under a bright sky; of fewer nobody knows the day's shape
 REGISTER_DEG = 5.0  # ours: registers give tilt and azimuth to the next five degrees, or so
 STRONG_RATIO = 0.1  # ours: of the day's highest light; with less a half hour's shade costs nothing
 LOWEST_DEG = 4.0  # as `roofs`: below it horizons decide everywhere
@@ -58,18 +58,18 @@ def shaded(night: Night) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     light, by_angles = _light(fleet.light.answer), _by_angles(fleet, fleet.light.answer)
     is_seen = np.isfinite(offset) & (light > STRONG_RATIO * light.max(axis=1, keepdims=True))
     with np.errstate(invalid="ignore"):
-        is_short = is_seen & (bright < LEAST_LOG - by_angles)
-        is_short &= offset + CERTAIN_SIGMAS * np.sqrt(noise) < LEAST_LOG / 2
-    is_short &= dull > MOST_DULL_SHARE * bright
-    is_known = (is_seen.sum(axis=1) >= LEAST_BRIGHT) & ~fleet.roofs.is_unknown
-    is_known &= ~(np.where(is_seen, bright, 0.0) > MOST_LOG + by_angles).any(axis=1)
+        is_short = is_seen & (bright < MAX_SHADED_LOG - by_angles)
+        is_short &= offset + CERTAIN_SIGMAS * np.sqrt(noise) < MAX_SHADED_LOG / 2
+    is_short &= dull > MAX_DULL_SHARE * bright
+    is_known = (is_seen.sum(axis=1) >= MIN_BRIGHT) & ~fleet.roofs.is_unknown
+    is_known &= ~(np.where(is_seen, bright, 0.0) > MAX_ABOVE_LOG + by_angles).any(axis=1)
     return _long_enough(is_short) & is_known[:, None], is_known
 
 
 def _by_angles(fleet: Fleet, answer: Answer) -> Array:
     """Log of what a register that is off by REGISTER_DEG would explain at each half hour, [sites, 48]."""
     light = _light(answer)
-    latitude, most = fleet.sites["latitude"].to_numpy(), np.zeros(light.shape)
+    latitude, max_log = fleet.sites["latitude"].to_numpy(), np.zeros(light.shape)
     for by in (-REGISTER_DEG, REGISTER_DEG):
         for planes in (
             fleet.planes._replace(azimuth_deg=fleet.planes.azimuth_deg + by),
@@ -77,8 +77,8 @@ def _by_angles(fleet: Fleet, answer: Answer) -> Array:
         ):
             moved = _light(roofs.answers(fleet.sky, latitude, planes, fleet.shares))
             with np.errstate(divide="ignore", invalid="ignore"):
-                most = np.fmax(most, np.abs(np.log(moved / light)))
-    return most
+                max_log = np.fmax(max_log, np.abs(np.log(moved / light)))
+    return max_log
 
 
 def _light(answer: Answer) -> Array:
@@ -87,14 +87,14 @@ def _light(answer: Answer) -> Array:
 
 
 def _long_enough(flags: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Runs of at least LEAST_HALF_HOURS, around midnight of UTC too, [sites, 48]."""
-    told = np.zeros(flags.shape, dtype=bool)
-    for shift in range(LEAST_HALF_HOURS):
+    """Runs of at least MIN_HALF_HOURS, around midnight of UTC too, [sites, 48]."""
+    is_long = np.zeros(flags.shape, dtype=bool)
+    for shift in range(MIN_HALF_HOURS):
         window = np.ones(flags.shape, dtype=bool)
-        for n in range(LEAST_HALF_HOURS):
+        for n in range(MIN_HALF_HOURS):
             window &= np.roll(flags, shift - n, axis=1)
-        told |= window
-    return told
+        is_long |= window
+    return is_long
 
 
 def of_night(night: Night) -> pl.DataFrame:

@@ -38,9 +38,9 @@ MODEL = pl.Schema(
     }
 )
 
-MOST_DAYS = 12  # ours: more clear days than these add nothing but time
+MAX_DAYS = 12  # ours: more clear days than these add nothing but time
 FEWEST_DAYS = 3  # ours: two alone cannot outvote a hazy one
-MAX_WANDER_RATIO = 1.12  # ours: one smooth hill is 1; ripples of an eighth of its height are a clear day's still
+MAX_VARIABILITY_RATIO = 1.12  # ours: one smooth hill is 1; ripples of an eighth of its height are a clear day's still
 NEAR_BEST_RATIO = 0.8  # ours: smooth and a fifth below the best within twelve days is a thin, even cloud
 AROUND_DAYS = 12
 LOW_SUN_SINE = 0.14  # ours: below 8 degrees horizons and hedges count more than planes
@@ -59,9 +59,9 @@ def is_due(site_ids: list[str], models: pl.DataFrame, day: date) -> NDArray[np.b
     return np.array([own or site not in settled for own, site in zip(turn, site_ids, strict=True)], dtype=bool)
 
 
-def learn(kept: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: date) -> pl.DataFrame:
-    """MODEL rows of the sites with clear days enough in `kept` (KEPT of hours)."""
-    chosen = clear_days(kept, sites)
+def learn(hours: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: date) -> pl.DataFrame:
+    """MODEL rows of the sites with clear days enough in `hours` (HOURLY)."""
+    chosen = clear_days(hours, sites)
     if chosen.is_empty():
         return MODEL.to_frame()
     sites = sites.join(chosen.select("site_id").unique(), on="site_id", how="semi").sort("site_id")
@@ -101,13 +101,13 @@ def learn(kept: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: da
     )
 
 
-def clear_days(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """The rows of `kept` that look like a clear day at their site, its smoothest twelve, if there are three."""
-    if kept.is_empty():
-        return kept
+def clear_days(hours: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """The rows of `hours` that look like a clear day at their site, its smoothest twelve, if there are three."""
+    if hours.is_empty():
+        return hours
     energy = pl.col("pv_w").list.sum().cast(pl.Float64)
     rows = (
-        kept.join(sites.select("site_id", "commissioned_on"), on="site_id", how="inner")
+        hours.join(sites.select("site_id", "commissioned_on"), on="site_id", how="inner")
         .filter((pl.col("day") >= pl.col("commissioned_on")).fill_null(True))
         .sort("site_id", "day")
         .with_columns(energy=energy)
@@ -121,13 +121,13 @@ def clear_days(kept: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         ahead.sort("site_id", "day"), on="day", by="site_id", strategy="backward", check_sortedness=False
     )
     found = rows.filter(
-        pl.col("wander_ratio") <= MAX_WANDER_RATIO,
+        pl.col("wander_ratio") <= MAX_VARIABILITY_RATIO,
         pl.col("energy") >= NEAR_BEST_RATIO * pl.max_horizontal(pl.col("around").fill_null(0), pl.col("best")),
         pl.col("energy") > 0,
         pl.col("pv_w").list.drop_nulls().list.len() >= 6,
     )
-    found = found.sort("site_id", "wander_ratio", "day").group_by("site_id", maintain_order=True).head(MOST_DAYS)
-    return found.filter(pl.len().over("site_id") >= FEWEST_DAYS).select(kept.columns)
+    found = found.sort("site_id", "wander_ratio", "day").group_by("site_id", maintain_order=True).head(MAX_DAYS)
+    return found.filter(pl.len().over("site_id") >= FEWEST_DAYS).select(hours.columns)
 
 
 def _column(frame: pl.DataFrame, name: str) -> Array:
@@ -135,16 +135,16 @@ def _column(frame: pl.DataFrame, name: str) -> Array:
 
 
 def _heard(chosen: pl.DataFrame, clear: pv_model.Hours) -> Array:
-    """kW per kWp of the hours that show the planes, [rows, 24]: the sun well up, nothing held back, nothing clipped."""
+    """kW per kWp of the hours that show the planes, [rows, 24]: the sun well up, nothing curtailed, nothing clipped."""
     power = hourly.table(chosen, "pv_w") / 1000
     top = np.nanmax(power, axis=-1, initial=0.0)
     flat = (power >= FLAT_RATIO * top[:, None]).sum(axis=-1) >= FLAT_HOURS
     rating = np.nan_to_num(_column(chosen, "inverter_kw"), nan=np.inf)
     rating = np.where(top > BEYOND_RATIO * rating, np.inf, rating)  # what was exceeded is no limit
     limit = np.fmin(np.where(flat, top, np.inf), rating)
-    has_say = (power < CLIP_RATIO * limit[:, None]) & ~hourly.is_held(chosen)
-    has_say &= pv_model.by_hour(clear.sky.up) > LOW_SUN_SINE
-    return np.where(has_say, power / chosen["installed_kwp"].to_numpy()[:, None], np.nan)
+    is_valid = (power < CLIP_RATIO * limit[:, None]) & ~hourly.is_curtailed(chosen)
+    is_valid &= pv_model.by_hour(clear.sky.up) > LOW_SUN_SINE
+    return np.where(is_valid, power / chosen["installed_kwp"].to_numpy()[:, None], np.nan)
 
 
 def _fit(
@@ -155,7 +155,7 @@ def _fit(
     counts: NDArray[np.intp],
 ) -> orientation_fit.Fit:
     """The free fit of every roof, its clear days laid side by side."""
-    shape = (len(counts), MOST_DAYS)
+    shape = (len(counts), MAX_DAYS)
 
     def laid(values: Array, empty: float) -> Array:
         table = np.full((*shape, values.shape[1]), empty)
@@ -245,27 +245,27 @@ def _rows(
             last_clear_day=pl.col("day").max(),
         )
     )
-    told = sites.select("site_id", "installed_kwp").with_row_index("row").with_columns(
+    models = sites.select("site_id", "installed_kwp").with_row_index("row").with_columns(
         day=pl.lit(day),
         clear_days=pl.Series(counts, dtype=pl.Int32),
         tilt_deg=fitted.tilt_deg,
-        tilt_spread_deg=fitted.tilt_spread_deg,
+        tilt_spread_deg=fitted.tilt_sigma_deg,
         azimuth_deg=fitted.azimuth_deg,
-        azimuth_spread_deg=fitted.azimuth_spread_deg,
-        fit_spread_kwp=fitted.scale_spread * sites["installed_kwp"].to_numpy(),
+        azimuth_spread_deg=fitted.azimuth_sigma_deg,
+        fit_spread_kwp=fitted.scale_sigma * sites["installed_kwp"].to_numpy(),
         residual_pct=fitted.residual_ratio * 100,
     )  # fmt: skip
-    told = told.fill_nan(None).join(by_day, on="row", how="left")
+    models = models.fill_nan(None).join(by_day, on="row", how="left")
     has_planes = pl.col("site_id").is_in(sites.drop_nulls(["tilt_deg", "azimuth_deg"])["site_id"].to_list())
     by_days = (pl.col("scatter") / pl.col("clear_days").sqrt()).fill_null(0)
-    least = orientation_fit.FLOORS[2] * pl.col("capacity_kwp")
-    told = told.with_columns(
+    min_sigma = orientation_fit.FLOORS[2] * pl.col("capacity_kwp")
+    models = models.with_columns(
         capacity_spread_kwp=pl.when(has_planes)
-        .then((by_days**2 + least**2).sqrt())
+        .then((by_days**2 + min_sigma**2).sqrt())
         .otherwise((by_days**2 + pl.col("fit_spread_kwp") ** 2).sqrt())
     )
-    missing = [pl.lit(None, kind).alias(name) for name, kind in MODEL.items() if name not in told.columns]
-    return told.with_columns(missing).select(MODEL.names()).cast(MODEL).sort("site_id")
+    missing = [pl.lit(None, kind).alias(name) for name, kind in MODEL.items() if name not in models.columns]
+    return models.with_columns(missing).select(MODEL.names()).cast(MODEL).sort("site_id")
 
 
 def surer_planes(learned: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:

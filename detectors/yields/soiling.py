@@ -21,7 +21,7 @@ KIND = "underperformance"
 DAYS = 40  # ours: a month and a week show a slope of 3 % a month beside the weather
 KNOWN_SHARE = 0.6  # of them
 PCT_PER_MONTH, MAX_PCT = 3.0, 25.0  # ours: common soiling is 1 % a month, beyond three washing pays; more is no soiling
-LEAST_FALL = 0.015  # ours: log, from each third of the days to the next: a slide is none if it stops
+MIN_FALL = 0.015  # ours: log, from each third of the days to the next: a slide is none if it stops
 MEDIAN_ERROR = np.sqrt(np.pi / 2)  # standard error of a median over that of a mean, normal distribution
 SIGMAS = 3.5  # Iglewicz & Hoaglin 1993: beyond it a value is an outlier of its kind
 SHARP_RATIO, MIN_SIDE = 0.85, 4  # ours: a step must leave a seventh less unexplained than a line; days on a side
@@ -48,7 +48,7 @@ def find(x: Array, expected_kwh: Array, alike: float = 0.0) -> Slide | None:
         return None
     y = x[place]
     thirds = _thirds(x[None]).level[:, 0]
-    if thirds[0] - thirds[1] < LEAST_FALL or thirds[1] - thirds[2] < LEAST_FALL:
+    if thirds[0] - thirds[1] < MIN_FALL or thirds[1] - thirds[2] < MIN_FALL:
         return None
     from scipy import stats  # loads slowly, and few roofs come so far
 
@@ -100,7 +100,7 @@ def findings(
     asked &= fleet.sites["watched"].fill_null(True).to_numpy()
     early, middle, late = _thirds(x).level
     with np.errstate(invalid="ignore"):
-        asked &= (early - middle > LEAST_FALL / 2) & (middle - late > LEAST_FALL / 2)
+        asked &= (early - middle > MIN_FALL / 2) & (middle - late > MIN_FALL / 2)
     for n in np.flatnonzero(asked):
         site_id = fleet.sites["site_id"][int(n)]
         if found := find(x[n], due[n], float(alike[n])):
@@ -162,21 +162,21 @@ def _laid(residuals: pl.DataFrame, site_ids: pl.Series, first: date) -> tuple[Ar
     )
     rows = rows.filter(pl.col("at").is_between(0, DAYS - 1))
     into = rows["place"].to_numpy(), rows["at"].to_numpy()
-    told = []
+    tables = []
     for name in ("x", "expected_kwh"):
         values = np.full((len(site_ids), DAYS), np.nan)
         values[into] = column(rows, name)
-        told.append(values)
-    return told[0], told[1]
+        tables.append(values)
+    return tables[0], tables[1]
 
 
 def _by_newest_model(x: Array, models: pl.DataFrame, first: date) -> None:
     """Puts in place what the newest model of a young site says of its days: models of youth differ in their levels."""
-    told = models.select("history_day", "history_x").with_row_index("row").explode("history_day", "history_x")
-    told = told.with_columns(at=(pl.col("history_day") - pl.lit(first)).dt.total_days()).filter(
+    history = models.select("history_day", "history_x").with_row_index("row").explode("history_day", "history_x")
+    history = history.with_columns(at=(pl.col("history_day") - pl.lit(first)).dt.total_days()).filter(
         pl.col("at").is_between(0, DAYS - 1)
     )
-    x[told["row"].to_numpy(), told["at"].to_numpy()] = told["history_x"].to_numpy()
+    x[history["row"].to_numpy(), history["at"].to_numpy()] = history["history_x"].to_numpy()
 
 
 def _finding(site_id: str, found: Slide, x: Array, first: date, day: date, each: float) -> Finding:

@@ -65,14 +65,14 @@ class Evidence(NamedTuple):
             return np.isfinite(self.x) & (self.sigma < USABLE_SIGMA) & ~self.is_snow
 
     def has_lone(self) -> NDArray[np.bool_]:
-        is_told = np.isfinite(self.lone_x) & (self.lone_energy > MIN_LONE_KWH)
-        return ~self.has_pairs() & is_told & ~self.is_snow
+        is_known = np.isfinite(self.lone_x) & (self.lone_energy > MIN_LONE_KWH)
+        return ~self.has_pairs() & is_known & ~self.is_snow
 
 
-def is_judged(told: Evidence) -> NDArray[np.bool_]:
+def is_judged(evidence: Evidence) -> NDArray[np.bool_]:
     """Whether the day told something of each site's level, [sites], be it only that the roof is not dead."""
     with np.errstate(invalid="ignore"):
-        return told.has_pairs() | told.has_lone() | ((told.least > ALIVE) & ~told.is_snow)
+        return evidence.has_pairs() | evidence.has_lone() | ((evidence.least > ALIVE) & ~evidence.is_snow)
 
 
 class Tested(NamedTuple):
@@ -82,35 +82,35 @@ class Tested(NamedTuple):
     odds: pl.DataFrame  # ODDS
 
 
-def step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
+def step(state: Array, walk: Array, evidence: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
     """The probabilities a day later; `baseline` is its mean of the day before, [sites]."""
     after = np.empty_like(state)
     for begin in range(0, len(state), states.BLOCK_SITES):
         part = slice(begin, begin + states.BLOCK_SITES)
-        mine = Evidence(*(one[part] for one in told))  # type: ignore[arg-type]
+        mine = Evidence(*(one[part] for one in evidence))  # type: ignore[arg-type]
         after[part] = _step(state[part], walk[part], mine, is_unknown[part], baseline[part])
     return after
 
 
-def _step(state: Array, walk: Array, told: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
-    by_pairs, by_lone = told.has_pairs(), told.has_lone()
+def _step(state: Array, walk: Array, evidence: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
+    by_pairs, by_lone = evidence.has_pairs(), evidence.has_lone()
     with np.errstate(invalid="ignore"):
-        is_cold_drop = told.is_cold & (told.x < baseline - COLD_DROP)
+        is_cold_drop = evidence.is_cold & (evidence.x < baseline - COLD_DROP)
     likelihoods = sequential_test.likelihood(
-        np.where(by_pairs, told.x, np.nan),
-        np.where(by_pairs, np.maximum(T_SCALE * told.sigma, STEP), 1.0),
+        np.where(by_pairs, evidence.x, np.nan),
+        np.where(by_pairs, np.maximum(T_SCALE * evidence.sigma, STEP), 1.0),
         is_cold_drop=is_cold_drop,
     )
     if by_lone.any():
         likelihoods[by_lone] = lone_site.likelihood(
-            told.lone_x[by_lone], told.lone_near[by_lone], is_unknown[by_lone], told.lone_highest[by_lone]
+            evidence.lone_x[by_lone], evidence.lone_near[by_lone], is_unknown[by_lone], evidence.lone_highest[by_lone]
         )  # fmt: skip
-    likelihoods = likelihoods * sequential_test.at_least(np.where(told.is_snow, np.nan, told.least))
-    if not told.is_snow.all():
-        whole = limited_days.on_levels(told.whole_day, told.moved, sequential_test.LEVELS)
-        likelihoods *= np.where((told.is_snow | is_cold_drop)[:, None], 1.0, whole**sequential_test.TEMPER)
-    evidence = np.where(by_pairs | by_lone, told.zero_evidence, 0.0)
-    return sequential_test.update(sequential_test.advance(state, walk), likelihoods, evidence)
+    likelihoods = likelihoods * sequential_test.not_below(np.where(evidence.is_snow, np.nan, evidence.least))
+    if not evidence.is_snow.all():
+        whole = limited_days.on_levels(evidence.whole_day, evidence.moved, sequential_test.LEVELS)
+        likelihoods *= np.where((evidence.is_snow | is_cold_drop)[:, None], 1.0, whole**sequential_test.TEMPER)
+    zero_evidence = np.where(by_pairs | by_lone, evidence.zero_evidence, 0.0)
+    return sequential_test.update(sequential_test.advance(state, walk), likelihoods, zero_evidence)
 
 
 def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
@@ -161,11 +161,11 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
 
 def _highest(fall: Array, rise: Array, inputs: list[list[float | None] | None]) -> Array:
     """What decides on a case, [sites]: `diagnosis.decisive` without the inputs that are dead by themselves."""
-    told = np.maximum(fall, rise)
+    highest = np.maximum(fall, rise)
     for n, row in enumerate(inputs):
         if row and fall[n] > 0:
-            told[n] = max(told[n], *(one for one in row if one is not None))
-    return told
+            highest[n] = max(highest[n], *(one for one in row if one is not None))
+    return highest
 
 
 def usual_sigma(residuals: pl.DataFrame, ids: pl.Series, x: Array, sigma: Array) -> Array:
@@ -177,15 +177,15 @@ def usual_sigma(residuals: pl.DataFrame, ids: pl.Series, x: Array, sigma: Array)
         residuals.filter(pl.col("sigma") < USABLE_SIGMA)
         .sort("site_id", "day")
         .group_by("site_id", maintain_order=True)
-        .agg(pl.col("sigma").tail(USUAL_DAYS - 1).pow(-2).sum().alias("told"))
+        .agg(pl.col("sigma").tail(USUAL_DAYS - 1).pow(-2).sum().alias("information"))
     )
     days = residuals.group_by("site_id").agg(days=pl.len().clip(upper_bound=USUAL_DAYS - 1))
     rows = pl.DataFrame({"site_id": ids}).join(recent, on="site_id", how="left", maintain_order="left")
     rows = rows.join(days, on="site_id", how="left", maintain_order="left")
     with np.errstate(invalid="ignore", divide="ignore"):
         today = np.where(np.isfinite(x) & (sigma < USABLE_SIGMA), 1 / sigma**2, 0.0)
-        told = column(rows, "told", 0.0) + np.nan_to_num(today)
-        return np.where(told > 0, np.sqrt((column(rows, "days", 0.0) + 1) / told), np.nan)
+        information = column(rows, "information", 0.0) + np.nan_to_num(today)
+        return np.where(information > 0, np.sqrt((column(rows, "days", 0.0) + 1) / information), np.nan)
 
 
 def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, residuals: pl.DataFrame) -> Array:
@@ -205,13 +205,13 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
     baseline = np.zeros(len(young))
     for _, one in sorted(rows.partition_by("day", as_dict=True).items()):
         place = one["place"].to_numpy()
-        told = Evidence(
+        evidence = Evidence(
             column(one, "history_x"), column(one, "history_sigma", 1.0), column(one, "lone_x"),
             column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "lone_highest", np.inf),
             column(one, "zero_evidence", 0.0),
             column(one, "spell_days", 0.0) > 0, one["is_cold"].fill_null(False).to_numpy(),
             column(one, "least"), records.whole_days(one), column(one, "history_x") - column(one, "x"),
         )  # fmt: skip
-        state[place] = step(state[place], walk[place], told, is_unknown[place], baseline[place])
+        state[place] = step(state[place], walk[place], evidence, is_unknown[place], baseline[place])
         baseline[place] = sequential_test.report(state[place]).baseline
     return state

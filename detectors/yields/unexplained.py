@@ -49,13 +49,13 @@ WINDOW_DAYS = 60
 HABITS = ("load", "night")  # what people change
 OF_LIMIT = ("morning", "noon")  # where a limit curtails, the hours follow the house
 SITES_PER_FINDING = 100  # ours: a net that speaks more often is not read
-LEAST_PAST_DAYS = 20  # ours: fewer days do not show a site's own ways
+MIN_PAST_DAYS = 20  # ours: fewer days do not show a site's own ways
 LASTS_DAYS = 3  # ours: a holiday weekend is two
 OWN_DAYS = 14  # ours: the net opens within days, or has missed it
 STRANGE_Z = 5.0  # ours: in its own sigmas, and all to one side
 STRANGE_SCORE = 0.999  # conformal: at most one in a thousand of the fleet's past spans was as far out
 NAMED_SHARE = 2 / 3  # ours: of STRANGE_Z; what stands out so far is named beside it
-LEAST_SPREAD = 0.05  # ours: habits steadier than that are luck
+MIN_SIGMA = 0.05  # ours: habits steadier than that are luck
 MAX_Z = 12.0  # ours: beyond it all is equally strange
 
 
@@ -79,7 +79,7 @@ def detect(
     z = _deviations(_features(sites, yield_residual, hourly, days, battery_unmet, day))
     is_known = np.isfinite(z).sum(axis=-1) >= 2
     past = np.isfinite(z[:, :-LASTS_DAYS]).sum(axis=1).max(axis=-1)
-    ready = (past >= LEAST_PAST_DAYS) & is_known[:, -LASTS_DAYS:].all(axis=-1)
+    ready = (past >= MIN_PAST_DAYS) & is_known[:, -LASTS_DAYS:].all(axis=-1)
     explained = set(earlier["site_id"])
     watched = sites["watched"].fill_null(True).to_numpy()
     silent = sites["site_id"].is_in([*explained, *yield_night.doubts]).to_numpy()
@@ -96,9 +96,7 @@ def detect(
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
         elif not ready[row]:
             verdicts.append(
-                NotJudged(
-                    site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=LEAST_PAST_DAYS)
-                )
+                NotJudged(site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=MIN_PAST_DAYS))
             )
         elif far[row] and (score := _score(spans, row, far[row][0])) >= STRANGE_SCORE:
             if yield_night.spell_days[row] > 0 or (yield_night.is_cold[row] and far[row][0] < len(OF_ROOF)):
@@ -119,7 +117,7 @@ def _features(
 ) -> Array:
     """[sites, days, features]: the figures of the days up to `day` as ratios and shares."""
     first = day - timedelta(days=WINDOW_DAYS - 1)
-    told = np.full((sites.height, WINDOW_DAYS, len(FEATURES)), np.nan)
+    figures = np.full((sites.height, WINDOW_DAYS, len(FEATURES)), np.nan)
     index = sites.select("site_id").with_row_index("row")
 
     def placed(frame: pl.DataFrame) -> pl.DataFrame:
@@ -129,20 +127,20 @@ def _features(
         return rows.filter(pl.col("at").is_between(0, WINDOW_DAYS - 1))
 
     def lay(rows: pl.DataFrame, values: Array, number: int) -> None:
-        told[rows["row"].to_numpy(), rows["at"].to_numpy(), number] = values
+        figures[rows["row"].to_numpy(), rows["at"].to_numpy(), number] = values
 
     levels = placed(residuals.filter(pl.col("x").is_not_null()))
     lay(levels, np.exp(column(levels, "x")), 0)
-    kept = placed(hours)
-    power = hourly_rows.table(kept, "pv_w")
-    longitude = sites["longitude"].to_numpy()[kept["row"].to_numpy()]
+    placed_hours = placed(hours)
+    power = hourly_rows.table(placed_hours, "pv_w")
+    longitude = sites["longitude"].to_numpy()[placed_hours["row"].to_numpy()]
     solar_h = (np.arange(24)[None, :] + 0.5 + longitude[:, None] / 15) % 24 - 12
     total = np.nansum(power, axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        lay(kept, np.nansum(np.where(solar_h < -1.5, power, 0), axis=1) / total, 1)
-        lay(kept, np.nansum(np.where(np.abs(solar_h) <= 1.5, power, 0), axis=1) / total, 2)
-    share = kept.select(share=pl.col("pv1_kwh") / pl.sum_horizontal("pv1_kwh", "pv2_kwh"))
-    lay(kept, column(share, "share"), 3)
+        lay(placed_hours, np.nansum(np.where(solar_h < -1.5, power, 0), axis=1) / total, 1)
+        lay(placed_hours, np.nansum(np.where(np.abs(solar_h) <= 1.5, power, 0), axis=1) / total, 2)
+    share = placed_hours.select(share=pl.col("pv1_kwh") / pl.sum_horizontal("pv1_kwh", "pv2_kwh"))
+    lay(placed_hours, column(share, "share"), 3)
     rows = placed(days).with_columns(
         load=(pl.col("load_kwh") + 0.5).log(),
         night=pl.col("import_kwh") / pl.when(pl.col("load_kwh") > 0.5).then("load_kwh"),
@@ -153,16 +151,16 @@ def _features(
         lay(rows, column(rows, name), number)
     wanted = placed(unmet)
     lay(wanted, column(wanted, "unmet_ratio"), 7)
-    return told
+    return figures
 
 
 def _deviations(values: Array) -> Array:
-    """Each figure in its site's own spreads from its own middle, what the fleet shares that day taken off."""
+    """Each figure in its site's own sigmas from its own middle, what the fleet shares that day taken off."""
     values = np.where(np.isfinite(values), values, np.nan)
     own = values - median(values, axis=1)[:, None, :]
     shared = median(own, axis=0)[None, :, :] if len(values) >= 5 else 0.0
     rest = own - shared
-    scale = np.maximum(robust_sigma(rest[:, :-LASTS_DAYS], axis=1), LEAST_SPREAD)[:, None, :]
+    scale = np.maximum(robust_sigma(rest[:, :-LASTS_DAYS], axis=1), MIN_SIGMA)[:, None, :]
     return np.asarray(np.clip(rest / scale, -MAX_Z, MAX_Z))
 
 
@@ -171,12 +169,12 @@ def _spans(z: Array) -> Array:
 
     Or of that many known ones of twice as many days, where some tell nothing; 0 = to both sides; NaN = too few known.
     """
-    told = _least(z, LASTS_DAYS)
-    longer = _least(z, 2 * LASTS_DAYS)
-    return np.where(np.isfinite(told), told, longer)
+    deviation = _smallest(z, LASTS_DAYS)
+    longer = _smallest(z, 2 * LASTS_DAYS)
+    return np.where(np.isfinite(deviation), deviation, longer)
 
 
-def _least(z: Array, days: int) -> Array:
+def _smallest(z: Array, days: int) -> Array:
     """Of the `days` days that end on each day, LASTS_DAYS of them and the last one known at least."""
     low, high, known = np.full_like(z, np.inf), np.full_like(z, -np.inf), np.zeros(z.shape, dtype=np.int8)
     for back in range(days):
@@ -184,8 +182,8 @@ def _least(z: Array, days: int) -> Array:
         known[:, back:] += np.isfinite(earlier)
         low[:, back:] = np.fmin(low[:, back:], earlier)
         high[:, back:] = np.fmax(high[:, back:], earlier)
-    is_told = (known >= LASTS_DAYS) & np.isfinite(z)
-    return np.where(is_told, np.where(low > 0, low, np.where(high < 0, high, 0.0)), np.nan)
+    is_known = (known >= LASTS_DAYS) & np.isfinite(z)
+    return np.where(is_known, np.where(low > 0, low, np.where(high < 0, high, 0.0)), np.nan)
 
 
 def _score(spans: Array, row: int, number: int) -> float:
@@ -193,7 +191,7 @@ def _score(spans: Array, row: int, number: int) -> float:
     past = np.abs(spans[:, :-LASTS_DAYS, number])
     past[row, -OWN_DAYS:] = np.nan  # what has lasted for days is not its own past
     known = past[np.isfinite(past)]
-    if len(known) < LEAST_PAST_DAYS:
+    if len(known) < MIN_PAST_DAYS:
         return 0.0
     return float(1 - (known >= abs(spans[row, -1, number])).mean())
 

@@ -51,7 +51,7 @@ class Open(NamedTuple):
     history: History
     planes: str
     has_limit: bool
-    may_be_snow: bool = False  # in its season, and too few roofs around tell otherwise
+    may_be_snow: bool = False  # on a dark roof, and nothing tells it from a dead one yet
 
     @property
     def is_to_act_on(self) -> bool:
@@ -197,14 +197,19 @@ def open_cases(
             history=history,
             planes=_planes(fleet.roofs.is_unknown[n], model),
             has_limit=bool(fleet.roofs.has_limit[n]),
-            may_be_snow=_may_be_snow(night, n, (fleet.day - case["first_day"]).days + 1),
+            may_be_snow=_may_be_snow(night, n, case["first_day"], by_site[(case["site_id"],)]),
         )
 
 
-def _may_be_snow(night: Night, n: int, dark_days: int) -> bool:
+def _may_be_snow(night: Night, n: int, first_day: date, rows: pl.DataFrame) -> bool:
+    """Whether snow may lie on the roof, dark since `first_day`; `rows` are its RESIDUAL."""
     neighbours = float(night.neighbours[n])
     is_alone = not neighbours >= SURE_NEIGHBOURS
-    return bool(night.may_be_snow[n] and is_alone) or may_be_own_snow(bool(night.is_cold[n]), neighbours, dark_days)
+    dark_days = (night.fleet.day - first_day).days + 1
+    around = rows.filter(pl.col("day").is_between(first_day - timedelta(days=1), first_day + timedelta(days=1)))
+    return bool(night.may_be_snow[n] and is_alone) or may_be_own_snow(
+        bool(night.is_cold[n]), neighbours, dark_days, began_in_spell=bool((around["spell_days"] > 0).any())
+    )
 
 
 def _losses(case: dict[str, Any], history: History, each: float) -> tuple[DayLoss, ...]:
@@ -223,10 +228,10 @@ def _planes(is_unknown: bool, model: dict[str, Any]) -> str:
 
 def not_judged(detector: str, night: Night, found: Iterable[Finding], day: date) -> Iterator[NotJudged]:
     """Why the day told nothing of each watched site without a finding; silence is not health."""
-    told = {one.site_id for one in found}
+    with_finding = {one.site_id for one in found}
     fleet = night.fleet
     for n, site in enumerate(fleet.sites.iter_rows(named=True)):
-        if site["watched"] is False or site["site_id"] in told:
+        if site["watched"] is False or site["site_id"] in with_finding:
             continue
         if reason := _reason(night, n, site["site_id"]):
             yield NotJudged(site["site_id"], day, detector, reason)

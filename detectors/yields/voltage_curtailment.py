@@ -38,7 +38,7 @@ CLEAR_SHARE = 0.6  # ours: of the energy beside the high voltage near the day's 
 CLEAR_SKY_SIGMA = 0.1  # as `diagnosis.LONE_SIGMA`
 BASELINE_SIGMA = 0.1  # ours: log; a fall by less may not have been found yet
 LEVEL_FLOOR = 0.04  # ours: log; shade and planes of other hours err by that much
-FEW_QUARTERS, QUARTER_SIGMA, LEAST_QUARTER_SIGMA = 6, 0.25, 0.05  # as `own_past`'s scatter of half hours
+FEW_QUARTERS, QUARTER_SIGMA, MIN_QUARTER_SIGMA = 6, 0.25, 0.05  # as `own_past`'s scatter of half hours
 TOGETHER = 4  # ours: quarter hours that err together, as a cloud does
 LIGHT_RATIO = 0.06  # as `lone_site`: of the peak capacity; below it horizons count more than the sky
 KNOWN_RATIO = 0.5  # ours: of the quarter hours at the limit; of a smaller part nobody knows what the rest lost
@@ -67,23 +67,23 @@ def of_night(night: Night, past: pl.DataFrame) -> pl.DataFrame:
     scatter = level.quarter_sigma * np.sqrt(TOGETHER * (due_w**2).sum(axis=1)) / 4000
     sigma = np.hypot(level.sigma * due, scatter)
     is_some = is_high.any(axis=1)
-    can_say = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(is_high.sum(axis=1), 1)
-    can_say &= ~fleet.roofs.has_limit & (night.coverage >= THIN_COVERAGE)
-    can_say &= ~fleet.sites["site_id"].is_in(list(night.doubts)).to_numpy()
+    is_judged = known.sum(axis=1) >= KNOWN_RATIO * np.maximum(is_high.sum(axis=1), 1)
+    is_judged &= ~fleet.roofs.has_limit & (night.coverage >= THIN_COVERAGE)
+    is_judged &= ~fleet.sites["site_id"].is_in(list(night.doubts)).to_numpy()
     shown = past.group_by("site_id").agg(is_shown=has_shown()).filter("is_shown")
     is_known = fleet.sites["site_id"].is_in(shown["site_id"].to_list()).to_numpy()
     lost = np.where(due - made > np.where(is_known, KNOWN_SIGMAS, SIGMAS) * sigma, due - made, 0.0)
 
-    def told(values: Array) -> Array:
-        return np.where(can_say | ~is_some, values, np.nan)
+    def where_known(values: Array) -> Array:
+        return np.where(is_judged | ~is_some, values, np.nan)
 
     columns = {
         "coverage_pct": 100 * night.coverage,
         "high_h": is_high.sum(axis=1) / 4.0,
-        "due_kwh": told(due),
-        "made_kwh": told(made),
-        "sigma_kwh": told(sigma),
-        "curtailed_kwh": told(lost),
+        "due_kwh": where_known(due),
+        "made_kwh": where_known(made),
+        "sigma_kwh": where_known(sigma),
+        "curtailed_kwh": where_known(lost),
         "possible_kwh": night.possible_kwh,
     }
     frame = fleet.sites.select("site_id", day=pl.lit(fleet.day)).with_columns(
@@ -99,7 +99,7 @@ def _by_clear_sky(night: Night, level: Level) -> tuple[Array, Level]:
     is_clear = ~np.isfinite(night.roof_w).any(axis=1) & np.isfinite(night.lone_x) & (night.lone_near >= CLEAR_SHARE)
     roof_w = np.where(is_clear[:, None] & (fleet.sky.up > 0), clear_w(fleet), night.roof_w)
     sigma = np.where(is_clear, CLEAR_SKY_SIGMA, level.sigma)
-    scatter = np.where(is_clear, LEAST_QUARTER_SIGMA, level.quarter_sigma)
+    scatter = np.where(is_clear, MIN_QUARTER_SIGMA, level.quarter_sigma)
     return roof_w, Level(np.where(is_clear, night.lone_x, level.log), sigma, scatter)
 
 
@@ -121,7 +121,7 @@ def _level(night: Night, made_w: Array) -> Level:
     trust = np.where(is_other, 1.0, trust)
     sigma = np.where(is_other, own_sigma, BASELINE_SIGMA * np.sqrt(1 - trust))
     scatter = np.where(rest.sum(axis=1) >= FEW_QUARTERS, robust_sigma(off), QUARTER_SIGMA)
-    return Level(trust * np.nan_to_num(own), sigma, np.maximum(np.nan_to_num(scatter), LEAST_QUARTER_SIGMA))
+    return Level(trust * np.nan_to_num(own), sigma, np.maximum(np.nan_to_num(scatter), MIN_QUARTER_SIGMA))
 
 
 def _rest(fleet: Fleet, night: Night, made_w: Array) -> Array:

@@ -25,7 +25,7 @@ def of_day(
     is_free = (fleet.light.is_free & np.isfinite(fleet.light.power_w)).any(axis=1)
     highest = np.nan_to_num(fleet.reported_w).max(axis=1, initial=0.0)  # what is curtailed is no zero either
     due = np.where(np.isfinite(found.x), found.energy, CLOUDY_RATIO * lone_energy)
-    due = np.minimum(due, _taken_at_most(fleet))
+    due = np.minimum(due, _max_taken(fleet))
     ratio = np.where(fleet.roofs.has_limit, ZERO_RATIO_LIMITED, ZERO_RATIO)
     is_zero = (coverage > ZERO_COVERAGE) & (highest < ratio * 1000 * fleet.roofs.kwp) & is_free
     is_zero &= due > ZERO_MIN_ENERGY
@@ -34,7 +34,7 @@ def of_day(
     return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~is_cold, evidence, 0.0)
 
 
-def _taken_at_most(fleet: Fleet) -> Array:
+def _max_taken(fleet: Fleet) -> Array:
     """What house, battery and grid would have taken while generation was free, kWh per kWp, [sites].
 
     A refrigerator that runs for minutes in an empty house frees a limited roof, and takes next to nothing.

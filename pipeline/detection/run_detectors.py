@@ -129,9 +129,9 @@ def _called_in_order(store: Store, night: Night, forms: DayReadings, day: date, 
     moved: dict[str, float] = {}  # site -> minutes by which its stamps are judged as moved
     earlier = _earlier(said, about, moved)
     for number, module in enumerate(modules):
-        told: list[Verdict] = list(night.call(module.detect, earlier))
-        found_now = [v for v in told if isinstance(v, Finding)]
-        said += [marked(v, moved[v.site_id]) if isinstance(v, Finding) and v.site_id in moved else v for v in told]
+        verdicts: list[Verdict] = list(night.call(module.detect, earlier))
+        found_now = [v for v in verdicts if isinstance(v, Finding)]
+        said += [marked(v, moved[v.site_id]) if isinstance(v, Finding) and v.site_id in moved else v for v in verdicts]
         if fresh := corrections(found_now, about):
             moved |= fresh
             forms.replace(_moved(store, day, sites, moved), list(moved))
@@ -158,7 +158,7 @@ def _write_day(
     silent = [v for v in said if isinstance(v, NotJudged) and v.site_id in raising]
     without = [site_id for site_id in watched["site_id"] if site_id not in heard]
     silent += _nothing_to_judge(watched, without, partial_sites, said, day)
-    silent = [_told_as_part(one) if one.site_id in partial_sites else one for one in silent]
+    silent = [_as_partial(one) if one.site_id in partial_sites else one for one in silent]
     with store.transaction():
         history.write_silent_days(store, day, watched["site_id"].to_list())
         features.write_night(store, night.made, day)
@@ -186,14 +186,14 @@ def _forms(
     """The wanted FORMS of the readings of some of the sites on the day."""
     reported = readings.read_days(store, day, day, ids)
     made = {"": good_values(reported, flags), "raw_": reported}
-    told = {}
+    forms = {}
     for kind, rows in made.items():
         if f"{kind}readings" in wanted:
-            told[f"{kind}readings"] = _of_form(device_sums.to_sites(rows, device_sums.shares(store)), READINGS, sites)
+            forms[f"{kind}readings"] = _of_form(device_sums.to_sites(rows, device_sums.shares(store)), READINGS, sites)
         if f"{kind}device_readings" in wanted:
             own = of_devices(rows, register.devices(store))
-            told[f"{kind}device_readings"] = _of_form(own, DEVICE_READINGS, sites)
-    return told
+            forms[f"{kind}device_readings"] = _of_form(own, DEVICE_READINGS, sites)
+    return forms
 
 
 def _of_form(rows: pl.DataFrame, schema: pl.Schema, sites: pl.DataFrame) -> pl.DataFrame:
@@ -254,8 +254,8 @@ def _earlier(said: Sequence[Verdict], about: Mapping[str, Kind], moved: Containe
 def _expected(night: Night) -> pl.DataFrame:
     """[site_id, day, expected_kwh, judged_kwh] of the day: columns of the site-day, by the feature `expected`."""
     rows = night.rows("expected")
-    told = DAYS.to_frame() if rows is None else rows
-    return told.select("site_id", "day", "expected_kwh", "judged_kwh")
+    expected = DAYS.to_frame() if rows is None else rows
+    return expected.select("site_id", "day", "expected_kwh", "judged_kwh")
 
 
 def _nothing_to_judge(
@@ -275,7 +275,7 @@ def _nothing_to_judge(
                 yield NotJudged(site_id, day, name, why)
 
 
-def _told_as_part(verdict: NotJudged) -> NotJudged:
+def _as_partial(verdict: NotJudged) -> NotJudged:
     """The verdict of a site of whose devices some were silent: it has readings, none of them wrong, but not all."""
     is_so = verdict.reason.code in ("no-readings", "readings-unreliable")
     return verdict._replace(reason=because({}, "device-silent")) if is_so else verdict
@@ -285,15 +285,15 @@ def findings_frame(found: Sequence[Finding]) -> pl.DataFrame:
     """FINDINGS."""
     rows = []
     for verdict in found:
-        told = verdict.model_dump(exclude={"losses"})
-        drawn = told.pop("series")
-        rows.append({**told, "evidence": _json({**told["evidence"], **({"series": drawn} if drawn else {})})})
+        fields = verdict.model_dump(exclude={"losses"})
+        drawn = fields.pop("series")
+        rows.append({**fields, "evidence": _json({**fields["evidence"], **({"series": drawn} if drawn else {})})})
     return pl.DataFrame(rows, schema=FINDINGS, orient="row")
 
 
 def losses_frame(found: Sequence[Finding]) -> pl.DataFrame:
     """LOSSES that the findings tell of."""
-    rows = [(one.site_id, one.kind, loss.day, one.day, *loss[1:]) for one in found for loss in one.told_losses]
+    rows = [(one.site_id, one.kind, loss.day, one.day, *loss[1:]) for one in found for loss in one.reported_losses]
     return pl.DataFrame(rows, schema=LOSSES, orient="row")
 
 

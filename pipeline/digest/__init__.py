@@ -5,7 +5,7 @@ from datetime import date
 from pathlib import Path
 
 from pipeline.digest.calendar import to_calendar
-from pipeline.digest.facts import Around, Rules, Told, build_facts
+from pipeline.digest.facts import Around, DayState, Rules, build_facts
 from pipeline.digest.index_page import indexed, to_index
 from pipeline.digest.json_facts import to_json
 from pipeline.digest.model import DigestFacts, ExceptionFacts, IngestFacts
@@ -17,12 +17,12 @@ from pipeline.workspace.files import replace_file
 
 __all__ = [
     "Around",
+    "DayState",
     "DigestFacts",
     "ExceptionFacts",
     "IngestFacts",
     "Rules",
     "SiteFacts",
-    "Told",
     "build_facts",
     "digest_days",
     "link_forward",

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, time
 from pipeline.digest.model import DigestFacts, Revisit
 
 PRIORITY = {"urgent": 1, "soon": 5, "watch": 9}  # RFC 5545, 3.8.1.9: 1 is the highest, 5 medium, 9 the lowest
-MOST_OCTETS = 75  # of a line, without its end: RFC 5545, 3.1
+MAX_OCTETS = 75  # of a line, without its end: RFC 5545, 3.1
 
 
 def to_calendar(facts: DigestFacts) -> str:
@@ -20,7 +20,7 @@ def to_calendar(facts: DigestFacts) -> str:
 
 def _to_do(facts: DigestFacts, revisit: Revisit, installer: str) -> list[str]:
     stamp = datetime.combine(facts.day, time(), UTC) if facts.made_at.year == 1970 else facts.made_at
-    told = [
+    parts = [
         revisit.diagnosis,
         f"Measured: {revisit.measured}" if revisit.measured else "",
         f"Should be: {revisit.expected}" if revisit.expected else "",
@@ -36,7 +36,7 @@ def _to_do(facts: DigestFacts, revisit: Revisit, installer: str) -> list[str]:
         f"DTSTAMP:{stamp:%Y%m%dT%H%M%SZ}",
         f"DTSTART;VALUE=DATE:{facts.day:%Y%m%d}",
         f"SUMMARY:{_text(f'{revisit.site_name}: {revisit.title}')}",
-        f"DESCRIPTION:{_text(chr(10).join(filter(None, told)))}",
+        f"DESCRIPTION:{_text(chr(10).join(filter(None, parts)))}",
         f"CATEGORIES:{_text(installer)}",
         f"PRIORITY:{PRIORITY.get(revisit.severity, 9)}",
         "STATUS:NEEDS-ACTION",
@@ -55,11 +55,11 @@ def _text(value: str) -> str:
 
 
 def _folded(line: str) -> str:
-    """The content line in pieces of at most MOST_OCTETS, never within a character."""
+    """The content line in pieces of at most MAX_OCTETS, never within a character."""
     pieces, piece, octets = [], "", 0
     for letter in line:
         size = len(letter.encode("utf-8"))
-        if octets + size > MOST_OCTETS:
+        if octets + size > MAX_OCTETS:
             pieces.append(piece)
             piece, octets = " ", 1
         piece += letter

@@ -247,10 +247,10 @@ def _value_bars(one: ExceptionFacts) -> tuple[str, str]:
     entries = [("found", value, "s0 bar")]
     if limit is not None and math.isfinite(limit):
         entries.append(("threshold", limit, "rb"))
-    most = max(abs(v) for _, v, _ in entries) or 1.0
+    max_value = max(abs(v) for _, v, _ in entries) or 1.0
     room, parts = WIDTH - 70 - 100, []
     for i, (name, amount, css) in enumerate(entries):
-        y, width = 14 + i * 34, max(abs(amount) / most * room, 1)
+        y, width = 14 + i * 34, max(abs(amount) / max_value * room, 1)
         shown = f"{number_text(amount)} {one.unit}".strip()
         parts.append(
             f'<text x="64" y="{y + 15}" text-anchor="end">{name}</text>'

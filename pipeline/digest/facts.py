@@ -49,7 +49,7 @@ class Around(NamedTuple):
 ALONE = Around()  # a digest beside which nothing is known
 
 
-class Told(NamedTuple):
+class DayState(NamedTuple):
     """The exceptions of a day as the store and the fold tell them."""
 
     now: pl.DataFrame  # EXCEPTIONS at the end of the day
@@ -62,7 +62,7 @@ class Told(NamedTuple):
 
 def build_facts(
     day: date,
-    told: Told,
+    state: DayState,
     sites: pl.DataFrame,
     site_days: pl.DataFrame,
     ingest: IngestFacts | Mapping[str, Any],
@@ -74,15 +74,15 @@ def build_facts(
     ingest = ingest if isinstance(ingest, IngestFacts) else IngestFacts.model_validate(dict(ingest))
     region_of = regions(sites)
     sites = narrowed.of_sites(sites, region_of)
-    told = told._replace(now=narrowed.of_exceptions(told.now))
+    state = state._replace(now=narrowed.of_exceptions(state.now))
     site_days = site_days.join(sites.select("site_id"), on="site_id", how="semi")
     today = site_days.filter(pl.col("day") == day)
     of_exceptions, of_sites = narrowed.sql(sites), narrowed.sql_of_sites(sites)
-    shown = _shown(day, told, sites, rules.kinds, region_of, around)
+    shown = _shown(day, state, sites, rules.kinds, region_of, around)
     in_view = [one for one in shown if one.status in IN_VIEW]
     cards = {one.exception_id for one in in_view[: max(around.top, 0)]}
     in_view = [one.model_copy(update={"has_card": one.exception_id in cards}) for one in in_view]
-    before = {row["exception_id"]: row["status"] for row in told.before.iter_rows(named=True)}
+    before = {row["exception_id"]: row["status"] for row in state.before.iter_rows(named=True)}
     closed = [one for one in shown if one.status == "closed" and before.get(one.exception_id, "closed") != "closed"]
     return DigestFacts(
         title=plain(around.title) or "Noonmark digest",
@@ -94,14 +94,19 @@ def build_facts(
         top=around.top,
         headline=headline(in_view, closed, sites),
         figures=figures(
-            day, in_view, sites, today, told.not_judged.join(sites, on="site_id", how="semi"), (of_exceptions, of_sites)
+            day,
+            in_view,
+            sites,
+            today,
+            state.not_judged.join(sites, on="site_id", how="semi"),
+            (of_exceptions, of_sites),
         ),
         exceptions=in_view,
         common_causes=common_causes(in_view, sites, rules.kinds),
         snoozed=[one for one in shown if one.status == "snoozed"],
         closed=closed,
-        revisits=_revisits(told.now, sites, rules.kinds, around.installers),
-        not_judged=not_judged_groups(told.not_judged, told.not_judged_before, sites, rules.reasons, rules.families),
+        revisits=_revisits(state.now, sites, rules.kinds, around.installers),
+        not_judged=not_judged_groups(state.not_judged, state.not_judged_before, sites, rules.reasons, rules.families),
         not_judged_sql=f"SELECT code, reason, detector, site_id FROM not_judged WHERE day = DATE '{day}'{of_sites} "
         "ORDER BY ALL",
         map=fleet_map(day, site_days, sites, region_of),
@@ -115,7 +120,7 @@ def build_facts(
 
 def _shown(
     day: date,
-    told: Told,
+    state: DayState,
     sites: pl.DataFrame,
     kinds: Mapping[str, Kind],
     region_of: Mapping[str, str],
@@ -123,7 +128,7 @@ def _shown(
 ) -> list[ExceptionFacts]:
     """All exceptions that are not hidden behind a cause, worst first, each with what it hides."""
     register = {row["site_id"]: row for row in sites.iter_rows(named=True)}
-    known = told.now.filter(pl.col("site_id").is_in(list(register)), pl.col("kind").is_in(list(kinds)))
+    known = state.now.filter(pl.col("site_id").is_in(list(register)), pl.col("kind").is_in(list(kinds)))
     rows = list(order(known, around.rates).iter_rows(named=True))
     hides: dict[str, list[Hidden]] = defaultdict(list)
     for row in rows:
@@ -131,8 +136,8 @@ def _shown(
             title = plain(title_of(kinds[row["kind"]], evidence_of(row["evidence"])))
             hidden = Hidden(exception_id=row["exception_id"], title=title, severity=row["severity"])
             hides[row["hidden_by"]].append(hidden)
-    before = {row["exception_id"]: row for row in told.before.iter_rows(named=True)}
-    events, decisions = _by_exception(told.events), _by_exception(told.decisions)
+    before = {row["exception_id"]: row for row in state.before.iter_rows(named=True)}
+    events, decisions = _by_exception(state.events), _by_exception(state.decisions)
     made = []
     for row in rows:
         if row["hidden_by"] is None:
@@ -150,12 +155,12 @@ def _by_exception(frame: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
     return grouped
 
 
-def _ingest_sql(told: IngestFacts) -> str:
+def _ingest_sql(ingest: IngestFacts) -> str:
     """Gives the rejected rows of the exports that the digest tells."""
-    upper = "" if told.until_export_id is None else f" AND export_id <= {told.until_export_id}"
+    upper = "" if ingest.until_export_id is None else f" AND export_id <= {ingest.until_export_id}"
     return (
         "SELECT reason, COUNT(*) AS rejected_rows FROM rejected_row "
-        f"WHERE export_id > {told.after_export_id}{upper} GROUP BY reason ORDER BY 2 DESC"
+        f"WHERE export_id > {ingest.after_export_id}{upper} GROUP BY reason ORDER BY 2 DESC"
     )
 
 
@@ -163,11 +168,11 @@ def _revisits(
     exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, Kind], names: Mapping[str, str]
 ) -> list[InstallerRevisits]:
     register = {row["site_id"]: row for row in sites.iter_rows(named=True)}
-    told = {row["exception_id"]: row for row in exceptions.iter_rows(named=True)}
+    by_id = {row["exception_id"]: row for row in exceptions.iter_rows(named=True)}
     by_installer: dict[str | None, list[Revisit]] = defaultdict(list)
     for row in revisits(exceptions, sites, kinds).iter_rows(named=True):
         if row["site_id"] in register:
-            kind, own = kinds[row["kind"]], told[row["exception_id"]]
+            kind, own = kinds[row["kind"]], by_id[row["exception_id"]]
             title = plain(title_of(kind, evidence_of(own["evidence"])))
             found = _revisit(row, register[row["site_id"]], kind, own["severity"], title)
             by_installer[row["installer_id"] or None].append(found)

@@ -26,9 +26,9 @@ def indexed(day: date, page: Path) -> Indexed:
     """What the list says of a digest, read from the head of its page; pages of earlier versions say nothing."""
     with page.open(encoding="utf-8") as file:
         head = file.read(HEAD_CHARACTERS)
-    told = dict(re.findall(r'<meta name="([a-z-]+)" content="([^"]*)">', head))
-    urgent, exceptions = (int(told.get(name, "0")) for name in ("urgent", "exceptions"))
-    return Indexed(day, html.unescape(told.get("description", "")), urgent, exceptions)
+    meta = dict(re.findall(r'<meta name="([a-z-]+)" content="([^"]*)">', head))
+    urgent, exceptions = (int(meta.get(name, "0")) for name in ("urgent", "exceptions"))
+    return Indexed(day, html.unescape(meta.get("description", "")), urgent, exceptions)
 
 
 def to_index(title: str, digests: Sequence[Indexed]) -> str:

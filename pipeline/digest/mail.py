@@ -158,14 +158,14 @@ def send(
         if is_handed_over and not isinstance(error, smtplib.SMTPResponseException):
             what = f"the mail server did not say whether it took the mail: {_answer(error)}"
             raise MailError(what, server, "ask a recipient", is_temporary=False, end=Sent.UNKNOWN) from error
-        raise _told(error, server) from error
+        raise _mail_error(error, server) from error
     if refused:
         remedy = f"check recipients in {WHERE}"
         what = f"the mail was refused for {', '.join(sorted(refused))}"
         raise MailError(what, server, remedy, is_temporary=False, end=Sent.IN_PART)
 
 
-def _told(error: smtplib.SMTPException | OSError, server: str) -> MailError:
+def _mail_error(error: smtplib.SMTPException | OSError, server: str) -> MailError:
     """What went wrong, for the person who minds the settings."""
     # RFC 5321, 4.2.1: an answer of 4yz is temporary, one of 5yz is not; no answer at all may be one the next time.
     code = error.smtp_code if isinstance(error, smtplib.SMTPResponseException) else 400

@@ -91,6 +91,6 @@ def _group(
 
 def _sentence(template: str, rows: Sequence[Mapping[str, Any]]) -> str:
     """`voltage known for {coverage_pct:.0f} % of the week` of several sites: `... for 12 to 54 % ...`."""
-    told = [json.loads(row["values"] or "{}") for row in rows]
-    names = {name for values in told for name in values}
-    return plain(template.format(**{name: _Several([values.get(name) for values in told]) for name in names}))
+    each = [json.loads(row["values"] or "{}") for row in rows]
+    names = {name for values in each for name in values}
+    return plain(template.format(**{name: _Several([values.get(name) for values in each]) for name in names}))

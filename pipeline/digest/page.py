@@ -8,7 +8,7 @@ from pipeline.digest.model import DigestFacts, ExceptionFacts, FleetMap, MapRow
 from pipeline.digest.rendering import BANDS, environment
 
 MAP_ROWS = 60  # ours: what can be looked through on one screen; the sites behind are the better ones
-MOST_LISTED = 200  # ours: rows of one table; a longer list is read with the command or the SQL beside it
+MAX_LISTED = 200  # ours: rows of one table; a longer list is read with the command or the SQL beside it
 FIRST = 10  # ours: rows of the table at the top, unless more are urgent
 FILTER_FROM = 12  # ours: fewer exceptions are seen at a glance
 
@@ -28,7 +28,7 @@ def to_html(facts: DigestFacts) -> str:
             pictures={one.exception_id: pictures(one) for one in cards},
             map_rows=map_rows(facts.map, facts.exceptions),
             bands=BANDS,
-            most=MOST_LISTED,
+            most=MAX_LISTED,
             filter_from=FILTER_FROM,
         )
     )

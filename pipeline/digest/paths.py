@@ -5,12 +5,12 @@ from collections.abc import Callable, Sequence
 from functools import lru_cache
 from itertools import pairwise
 
-MOST_POINTS = 160  # per series: more can't be told apart at a picture's width, and the page stays small
+MAX_POINTS = 160  # per series: more can't be told apart at a picture's width, and the page stays small
 
 
 def _thin(xs: Sequence[float], values: Sequence[float | None]) -> list[tuple[float, float | None]]:
-    """At most MOST_POINTS points: of each bucket the value farthest from zero, so that peaks survive."""
-    size = math.ceil(len(xs) / MOST_POINTS)
+    """At most MAX_POINTS points: of each bucket the value farthest from zero, so that peaks survive."""
+    size = math.ceil(len(xs) / MAX_POINTS)
     if size == 1:
         return list(zip(xs, values, strict=True))
     thinned: list[tuple[float, float | None]] = []

@@ -15,12 +15,12 @@ from typing import NamedTuple
 from pydantic import TypeAdapter, ValidationError
 
 from detectors.finding import Role
-from detectors.finding import Series as Told
+from detectors.finding import Series as EvidenceSeries
 from pipeline.digest.model import ExceptionFacts
 
 AXES = ("day", "utc")  # what lasts, then the day that shows it
-MOST_SERIES = 3
-MOST_LEVELS = 3
+MAX_SERIES = 3
+MAX_LEVELS = 3
 FAR_OFF = 1.0  # ours: a series further from the first one than both usually vary would flatten both
 REFERENCES = ("expected", "limit", "reference")  # roles that are drawn dashed; `corrected` is drawn like `measured`
 BAR_UNITS = {"kWh", "Wh", "h", "count", "days"}  # amounts of a day
@@ -66,7 +66,7 @@ class Plot(NamedTuple):
         return self.axis == "day" and len(measured) == 1 and measured[0].unit in BAR_UNITS
 
 
-_TOLD = TypeAdapter(list[Told])
+_EVIDENCE_SERIES = TypeAdapter(list[EvidenceSeries])
 
 
 def to_plots(one: ExceptionFacts) -> list[Plot]:
@@ -74,11 +74,11 @@ def to_plots(one: ExceptionFacts) -> list[Plot]:
 
     A second plot is only drawn where it compares something.
     """
-    told = _told(one)
-    levels = [series for series in told if _is_level(series)]
+    drawn = _evidence_series(one)
+    levels = [series for series in drawn if _is_level(series)]
     limited = {level.unit for level in levels}
     best: dict[str, tuple[int, Plot]] = {}
-    for axis, xs, series in _candidates(told):
+    for axis, xs, series in _candidates(drawn):
         chosen = _comparable(series, limited)
         if chosen:
             plot = _plot(axis, xs, chosen, _levels(one, chosen, levels))
@@ -104,21 +104,21 @@ def _plot(axis: str, xs: Sequence[float], chosen: Sequence[Series], levels: list
     )
 
 
-def _told(one: ExceptionFacts) -> list[Told]:
+def _evidence_series(one: ExceptionFacts) -> list[EvidenceSeries]:
     """The series of the evidence; none where it holds something else."""
     try:
-        return _TOLD.validate_python(one.evidence.get("series") or [])
+        return _EVIDENCE_SERIES.validate_python(one.evidence.get("series") or [])
     except ValidationError:
         return []
 
 
-def _is_level(one: Told) -> bool:
+def _is_level(one: EvidenceSeries) -> bool:
     return one.role in REFERENCES and len(one.at) == ALL_ALONG and one.values[0] == one.values[1] is not None
 
 
-def _candidates(told: Sequence[Told]) -> Iterator[tuple[str, list[float], list[Series]]]:
-    places: dict[tuple[str, ...], list[Told]] = {}
-    for one in told:
+def _candidates(drawn: Sequence[EvidenceSeries]) -> Iterator[tuple[str, list[float], list[Series]]]:
+    places: dict[tuple[str, ...], list[EvidenceSeries]] = {}
+    for one in drawn:
         if not _is_level(one) and one.at and len(one.at) == len(one.values):
             places.setdefault(tuple(one.at), []).append(one)
     for at, ours in places.items():
@@ -132,13 +132,13 @@ def _finite(values: Sequence[float | None]) -> list[float | None]:
 
 
 def _comparable(series: Sequence[Series], limited: set[str]) -> list[Series]:
-    """The series of the unit that tells most, measured ones first, at most MOST_SERIES."""
+    """The series of the unit that tells most, measured ones first, at most MAX_SERIES."""
     units = list(dict.fromkeys(s.unit for s in series if s.known))
     if not units:
         return []
     unit = min(units, key=lambda name: _rank(series, name, limited))
     ours = sorted((s for s in series if s.unit == unit and s.known), key=lambda s: s.is_reference)
-    return [one for one in ours if one.is_reference or not _is_far_off(one, ours[0])][:MOST_SERIES]
+    return [one for one in ours if one.is_reference or not _is_far_off(one, ours[0])][:MAX_SERIES]
 
 
 def _rank(series: Sequence[Series], unit: str, limited: set[str]) -> int:
@@ -178,13 +178,13 @@ def _seconds(text: str) -> float:
     return (instant if instant.tzinfo else instant.replace(tzinfo=UTC)).timestamp()
 
 
-def _levels(one: ExceptionFacts, series: Sequence[Series], levels: Sequence[Told]) -> list[Level]:
+def _levels(one: ExceptionFacts, series: Sequence[Series], levels: Sequence[EvidenceSeries]) -> list[Level]:
     unit, has_reference = series[0].unit, any(s.is_reference for s in series)
     # Beside an expected course, a day's expected sum or mean would only puzzle.
     wanted = [level for level in levels if level.unit == unit and not (has_reference and level.role == "expected")]
     shown = [Level(level.name, level.values[0], level.role) for level in wanted if level.values[0] is not None]
-    is_told = shown or has_reference or one.unit != unit
-    if not is_told and one.threshold is not None and math.isfinite(one.threshold):
+    has_level = shown or has_reference or one.unit != unit
+    if not has_level and one.threshold is not None and math.isfinite(one.threshold):
         sign = -1 if (one.value or 0) < 0 < one.threshold else 1  # an offset may lie on either side
         shown.append(Level("threshold", sign * one.threshold))
-    return shown[:MOST_LEVELS]
+    return shown[:MAX_LEVELS]

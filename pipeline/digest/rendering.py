@@ -73,13 +73,13 @@ def band(value: int | None, has_readings: bool) -> Markup:
 
 def spare_a_visit(one: ExceptionFacts) -> list[str]:
     """What the desk should look at first: zones that would explain an offset, the profile's interval label."""
-    told = []
+    hints = []
     claimed, zones = one.evidence.get("claimed_zone_name"), one.evidence.get("zones_text")
     if claimed and zones:
-        told.append(f"Zone entered for its exports: {claimed}. What would explain the offset: {zones}.")
-    told += [
+        hints.append(f"Zone entered for its exports: {claimed}. What would explain the offset: {zones}.")
+    hints += [
         f"{capitalize_first(str(one.evidence[key]))}."
         for key in ("interval_mark_text", "saving_instead_text")
         if one.evidence.get(key)
     ]
-    return told
+    return hints

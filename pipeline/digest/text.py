@@ -11,8 +11,8 @@ from pipeline.digest.model import DigestFacts, ExceptionFacts, Losses
 
 WIDTH = 100
 LABEL = 16  # columns in front of what an exception says
-MOST_NAMES = 12  # sites listed by name in one line
-MOST_LINES = 100  # of one list: a mail that is longer is not read
+MAX_NAMES = 12  # sites listed by name in one line
+MAX_LINES = 100  # of one list: a mail that is longer is not read
 
 
 def to_text(facts: DigestFacts) -> str:
@@ -92,10 +92,10 @@ def totals(exceptions: Sequence[ExceptionFacts]) -> str:
     return f"{kwh:,.1f} kWh and {money_text(one.loss.per_day for one in exceptions)} per day"
 
 
-def names(sites: Sequence[str], most: int = MOST_NAMES) -> str:
+def names(sites: Sequence[str], max_count: int = MAX_NAMES) -> str:
     """`a; b; c and 4 more`; names may hold commas."""
-    more = f" and {len(sites) - most:,} more" if len(sites) > most else ""
-    return "; ".join(sites[:most]) + more
+    more = f" and {len(sites) - max_count:,} more" if len(sites) > max_count else ""
+    return "; ".join(sites[:max_count]) + more
 
 
 def _day(day: date) -> str:
@@ -160,7 +160,7 @@ def _entry(one: ExceptionFacts) -> str:
 
 
 def _lines(exceptions: Sequence[ExceptionFacts]) -> list[str]:
-    lines = [_line(one) for one in exceptions[:MOST_LINES]]
+    lines = [_line(one) for one in exceptions[:MAX_LINES]]
     rest = len(exceptions) - len(lines)
     return [*lines, f"and {rest:,} more: see digest.html or digest.json"] if rest else lines
 

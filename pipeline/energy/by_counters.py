@@ -28,9 +28,9 @@ def with_counted(good: pl.DataFrame) -> pl.DataFrame:
     own = ["site_id", "device_id", "day"]
     rows = good.with_columns(day=pl.col("ts_local").dt.date())
     of_days = rows.join(asked.select(own[:2], day=pl.col("ts_local").dt.date()).unique(), on=own, how="semi")
-    told = counter_days(of_days.select(COUNTED_READINGS.names()).cast(COUNTED_READINGS))
+    counted_days = counter_days(of_days.select(COUNTED_READINGS.names()).cast(COUNTED_READINGS))
     off_kwh = (pl.col("counted_kwh") - pl.col("power_kwh")).abs()
-    agreeing = told.filter(
+    agreeing = counted_days.filter(
         (pl.col("moved_kwh") >= MIN_MOVED_KWH)
         & (off_kwh <= AGREES_SHARE * pl.col("moved_kwh") + RESOLUTIONS * pl.col("resolution_kwh"))
     )

@@ -56,19 +56,19 @@ def _one(ordered: pl.DataFrame, column: str, kind: str) -> pl.DataFrame:
         same_day=pl.col("read_local").dt.date() == pl.col("read_local").dt.date().shift(1).over(by),
     )
     limit_kw = pl.col("limit_kw").fill_null(np.inf) if column == "pv_kwh_total" else pl.lit(OTHER_LIMIT_KW)
-    most = pl.max_horizontal(limit_kw * MARGIN * pl.col("gap_s") / 3600, pl.lit(STEP_KWH))
+    max_kwh = pl.max_horizontal(limit_kw * MARGIN * pl.col("gap_s") / 3600, pl.lit(STEP_KWH))
     rise, v, v0 = pl.col("v") - pl.col("v0"), pl.col("v"), pl.col("v0")
     span = 10.0 ** (v0.clip(1).log10().floor() + 1)  # the first number with one digit more than v0
     rolled = span - v0 + v
     if kind == "daily":
         energy = pl.when(pl.col("same_day") & (rise >= 0)).then(rise).otherwise(v)
     else:
-        is_rollover = (v0 >= ROLLOVER_SHARE * span) & (rolled <= most)
+        is_rollover = (v0 >= ROLLOVER_SHARE * span) & (rolled <= max_kwh)
         energy = pl.when(rise >= 0).then(rise).when(is_rollover).then(rolled).otherwise(v)
     is_short = pl.col("gap_s") <= GAP * pl.col("interval_s")
     # A daily counter read at an interval's end tells its own day's energy, however long the night before was a gap.
     has_day = pl.col("same_day") | ((pl.col("marks") == "end") if kind == "daily" else pl.lit(False))
-    possible = (energy >= 0) & (energy <= most) & (is_short | has_day) & (pl.col("gap_s") > 0)
+    possible = (energy >= 0) & (energy <= max_kwh) & (is_short | has_day) & (pl.col("gap_s") > 0)
     now = now.with_columns(energy=pl.when(possible).then(energy))
     # Where stamps mark the start, the energy up to the next value belongs to the row before it.
     at_start = pl.col("marks") != "end"

@@ -21,9 +21,9 @@ def discharge_steps(rows: pl.DataFrame, by: list[str], hours: pl.Expr) -> pl.Dat
     amid = pl.all_horizontal(
         same, is_whole, gives, gives.shift(1), gives.shift(-1), *(fall.is_not_null() for fall in falls.values())
     )
-    told = rows.with_columns(amid.fill_null(False).alias("is_step"), (power * hours / 1000).alias("kwh"), **falls)
+    with_steps = rows.with_columns(amid.fill_null(False).alias("is_step"), (power * hours / 1000).alias("kwh"), **falls)
     kwh = pl.col("kwh").filter("is_step")
-    steps = told.group_by(by).agg(
+    steps = with_steps.group_by(by).agg(
         soc.drop_nulls().first().alias("soc_first_pct"),
         pl.when(kwh.len() > 0).then(kwh.sum()).alias("discharge_drop_kwh"),
         (kwh**2).sum().alias("kwh_2"),

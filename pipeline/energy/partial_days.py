@@ -10,7 +10,7 @@ from detectors.frames import DAYS
 from pipeline.energy.site_days import to_site_days
 
 ENERGIES = ("pv_kwh", "load_kwh", "import_kwh", "feed_in_kwh", "charge_kwh", "discharge_kwh")
-DEVICE_MARK = "/"  # no site's id has it
+DEVICE_SEPARATOR = "/"  # no site's id has it
 
 
 def sums(devices: pl.DataFrame, partial: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -21,12 +21,12 @@ def sums(devices: pl.DataFrame, partial: pl.DataFrame, sites: pl.DataFrame) -> p
     """
     own = devices.filter(pl.col("device_id") != "").with_columns(day=pl.col("ts_local").dt.date())
     own = own.join(partial, on=["site_id", "day"], how="semi").drop("day")
-    unit_id = pl.concat_str("site_id", "device_id", separator=DEVICE_MARK)
+    unit_id = pl.concat_str("site_id", "device_id", separator=DEVICE_SEPARATOR)
     units = own.select("site_id", unit_id=unit_id).unique()
     as_sites = sites.join(units, on="site_id").with_columns(site_id="unit_id").drop("unit_id")
     of_each = to_site_days(own.with_columns(site_id=unit_id).drop("device_id"), as_sites)
     return (
-        of_each.with_columns(site_id=pl.col("site_id").str.split(DEVICE_MARK).list.first())
+        of_each.with_columns(site_id=pl.col("site_id").str.split(DEVICE_SEPARATOR).list.first())
         .group_by("site_id", "day")
         .agg(
             pl.col("readings", "interval_s").max(),
@@ -42,11 +42,11 @@ def filled_in(days: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
     if parts.is_empty():
         return days
     whole = days.join(parts.select("site_id", "day"), on=["site_id", "day"], how="semi")
-    kept = whole.select("site_id", "day", "coverage_pct", "pv_coverage_pct", "soc_first_pct")
-    told = parts.join(kept, on=["site_id", "day"], how="left").with_columns(
+    of_whole = whole.select("site_id", "day", "coverage_pct", "pv_coverage_pct", "soc_first_pct")
+    mixed = parts.join(of_whole, on=["site_id", "day"], how="left").with_columns(
         pl.col("coverage_pct", "pv_coverage_pct").fill_null(0.0), is_partial=pl.lit(True)
     )
     others = days.join(parts, on=["site_id", "day"], how="anti")
-    return pl.concat([others, told.cast({"readings": pl.Int32})], how="diagonal").select(DAYS.names()).cast(DAYS).sort(
+    return pl.concat([others, mixed.cast({"readings": pl.Int32})], how="diagonal").select(DAYS.names()).cast(DAYS).sort(
         "site_id", "day"
     )  # fmt: skip

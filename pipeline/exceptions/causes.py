@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from detectors.finding import OVER, Kind
-from detectors.provisional import MARK
+from detectors.provisional import CORRECTION_KEY
 
 
 def hide_effects(table: list[dict[str, Any]], kinds: Mapping[str, Kind]) -> None:
@@ -43,7 +43,7 @@ def _hider(row: dict[str, Any], causes: list[dict[str, Any]], kinds: Mapping[str
 def _hides(cause: dict[str, Any], effect: dict[str, Any], kinds: Mapping[str, Kind]) -> bool:
     if cause is effect or effect["kind"] not in kinds[cause["kind"]].hides:
         return False
-    if "time" in kinds[cause["kind"]].makes_unreliable and MARK in (effect["evidence"] or ""):
+    if "time" in kinds[cause["kind"]].makes_unreliable and CORRECTION_KEY in (effect["evidence"] or ""):
         return False  # it was found on a corrected line: the clock does not explain it
     until = _until(cause)
     if until is None and effect["status"] != "closed":

@@ -83,7 +83,7 @@ def fold_at(
     decided = _decisions_by_prefix(decisions, day)
     groups = {kind: about.group or kind for kind, about in kinds.items()}
     losses = day_losses.of_findings(findings) if losses is None else losses
-    told_at = [day_losses.in_force(losses, groups, on=one) for one in days]
+    losses_at = [day_losses.in_force(losses, groups, on=one) for one in days]
     first_days = first_days or {}
 
     tables: list[list[dict[str, Any]]] = [[] for _ in days]
@@ -98,7 +98,7 @@ def fold_at(
             not_before = first_days.get(site_id)
             for one in stand:
                 row = _row(one, detectors, currency[site_id], on, not_before)
-                lost = told_at[place].get((site_id, group), ())
+                lost = losses_at[place].get((site_id, group), ())
                 clear = course.clear[row["kind"]]
                 clear = clear[clear > row["found_from"].toordinal()]  # before it, the fault was there unfound
                 row |= day_losses.sum_up(lost, clear, first=row["first_day"], last=row["last_day"])._asdict()
@@ -116,9 +116,9 @@ def fold_at(
             pl.DataFrame([{name: row[name] for name in EXCEPTIONS} for row in table], schema=EXCEPTIONS).sort(
                 "exception_id"
             ),
-            pl.DataFrame(told, schema=EVENTS, orient="row").sort("exception_id", "event_no"),
+            pl.DataFrame(event_rows, schema=EVENTS, orient="row").sort("exception_id", "event_no"),
         )
-        for table, told in zip(tables, events, strict=True)
+        for table, event_rows in zip(tables, events, strict=True)
     ]
 
 

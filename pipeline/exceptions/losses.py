@@ -50,18 +50,18 @@ def in_force(losses: pl.DataFrame, groups: Mapping[str, str], *, on: date) -> In
         .sort(*by, "told_on", "trust", "loss_kwh", descending=[False] * 3 + [True, False, True])
         .unique(by, keep="first", maintain_order=True)
     )
-    told: dict[tuple[str, str], list[DayLoss]] = {}
+    counted: dict[tuple[str, str], list[DayLoss]] = {}
     for site_id, group, *one in known.select(*by, "loss_kwh", "cost", "basis").iter_rows():
-        told.setdefault((site_id, group), []).append(DayLoss(*one))
-    return told
+        counted.setdefault((site_id, group), []).append(DayLoss(*one))
+    return counted
 
 
-def sum_up(told: Sequence[DayLoss], clear: np.ndarray, *, first: date, last: date) -> Loss:
+def sum_up(losses: Sequence[DayLoss], clear: np.ndarray, *, first: date, last: date) -> Loss:
     """The loss of the days from `first` to `last`, both included.
 
     `clear`: ordinals of the days on which the fault was looked for and not found; they count as 0 in the mean.
     """
-    inside = [one for one in told if first <= one.day <= last]
+    inside = [one for one in losses if first <= one.day <= last]
     measured = {one.day.toordinal(): one for one in inside if one.basis == MEASURED}
     bases = {one.basis for one in inside}
     judged = {one.day.toordinal() for one in inside if one.basis != SILENT}
@@ -89,6 +89,6 @@ def first_day(findings: Sequence[Mapping[str, Any]], *, not_before: date | None)
         if row["since"] is not None:
             named[row["since"]] = named.get(row["since"], 0) + 1
     earliest = min(row["day"] for row in findings)
-    most = max(named.values(), default=0)
-    told = min([earliest, *(day for day, count in named.items() if count == most)])
-    return told if not_before is None else min(max(told, not_before), earliest)
+    max_count = max(named.values(), default=0)
+    named_day = min([earliest, *(day for day, count in named.items() if count == max_count)])
+    return named_day if not_before is None else min(max(named_day, not_before), earliest)

@@ -192,23 +192,23 @@ class Pivoted(NamedTuple):
     values: pl.DataFrame  # CHANNELS and COUNTERS
 
 
-def pivot(kept: np.ndarray, series: np.ndarray, utc_us: np.ndarray, metric: np.ndarray, numbers: pl.Series,
+def pivot(alive_rows: np.ndarray, series: np.ndarray, utc_us: np.ndarray, metric: np.ndarray, numbers: pl.Series,
           profile: ExportProfile) -> Pivoted:  # fmt: skip
-    """The rows `kept` of a long sheet, a row per series and instant; a metric that comes twice makes a second row."""
+    """The rows `alive_rows` of a long sheet, a row per series and instant; a metric that comes twice makes another."""
     metrics = list(_owners(profile))
-    series, utc_us, metric = series[kept], utc_us[kept], metric[kept]
+    series, utc_us, metric = series[alive_rows], utc_us[alive_rows], metric[alive_rows]
     by_metric = np.lexsort((metric, utc_us, series))
-    occurrence = np.zeros(len(kept), np.int64)
+    occurrence = np.zeros(len(alive_rows), np.int64)
     occurrence[by_metric] = _places_in_runs(np.stack([series, utc_us, metric])[:, by_metric])
     order = np.lexsort((occurrence, utc_us, series))
     starts = _run_starts(np.stack([series, utc_us, occurrence])[:, order])
     group = np.cumsum(starts) - 1
     first = np.flatnonzero(starts)
     table = np.full((len(metrics), len(first)), np.nan)
-    table[metric[order], group] = numbers.fill_null(float("nan")).to_numpy()[kept][order]
+    table[metric[order], group] = numbers.fill_null(float("nan")).to_numpy()[alive_rows][order]
     columns = {name: pl.Series(table[place]).fill_nan(None) for place, name in enumerate(metrics)}
     found = {name: _sum(columns, channel) for name, channel in profile.channels.items()}
-    earliest = np.minimum.reduceat(kept[order], first) if len(first) else kept
+    earliest = np.minimum.reduceat(alive_rows[order], first) if len(first) else alive_rows
     return Pivoted(earliest, np.bincount(group, minlength=len(first)), _complete(found, len(first)))
 
 

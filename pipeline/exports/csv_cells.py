@@ -144,11 +144,11 @@ def raw_lines(part: ExportPart, csv: CsvFormat, wanted: pl.Series) -> dict[int, 
     """Line number -> text of some lines of a file that was read: they are not kept, as few are asked for."""
     found = open_text(part, 0, csv)
     assert not isinstance(found, str)  # it was read before
-    told: dict[int, str] = {}
+    texts: dict[int, str] = {}
     for some in portions([found[1]]):
         lines = _lines(some).filter(pl.col("line").is_in(wanted.implode()))
-        told |= dict(lines.select("line", capped(pl.col("raw"))).iter_rows())
-    return told
+        texts |= dict(lines.select("line", capped(pl.col("raw"))).iter_rows())
+    return texts
 
 
 def _lines(texts: list[Text]) -> pl.DataFrame:

@@ -96,7 +96,7 @@ def to_instants(
             names[code],
             rows.order_of[of_zone],
             rows.file_no[of_zone],
-            marks_end=timestamp.marks == "interval end",
+            has_end_labels=timestamp.marks == "interval end",
             is_filled=partial(_at, is_filled, of_zone),
             is_standard=partial(_chosen, spring, of_zone, stamps.wall_us),
         )

@@ -58,33 +58,33 @@ class Intervals:
         waiting = list(pieces)
         while waiting:
             found = normalise(waiting, self.known)
-            told = _told(found).with_columns(is_clear=pl.col("is_clear") | is_given)
-            count = self._first_that_waits(found, told)
+            intervals = _intervals(found).with_columns(is_clear=pl.col("is_clear") | is_given)
+            count = self._first_that_waits(found, intervals)
             if count is not None:
                 del found  # not beside the next one: it may be large
                 found = normalise(waiting[:count], self.known)
-                told = told.filter(pl.col("file_no") < count)
+                intervals = intervals.filter(pl.col("file_no") < count)
             found = refuse(found)  # only now: what was rejected for want of an interval had its chance
             gone = found.files.filter(pl.col("quarantine").is_not_null())["file_no"].to_list()
-            self._learn(told.filter(~pl.col("file_no").is_in(gone)))
+            self._learn(intervals.filter(~pl.col("file_no").is_in(gone)))
             count = len(waiting) if count is None else count
             yield waiting[:count], found
             waiting = waiting[count:]
 
-    def _learn(self, told: pl.DataFrame) -> None:
-        for _, site, device, interval_s, is_clear in told.iter_rows():
+    def _learn(self, intervals: pl.DataFrame) -> None:
+        for _, site, device, interval_s, is_clear in intervals.iter_rows():
             if is_clear and self.known.get((site, device)) != interval_s:
                 self.known[site, device] = self._news[site, device] = interval_s
 
-    def _first_that_waits(self, found: Normalised, told: pl.DataFrame) -> int | None:
+    def _first_that_waits(self, found: Normalised, intervals: pl.DataFrame) -> int | None:
         """The first piece that would be read otherwise if those before it had been read before."""
-        if told["is_clear"].all() and found.rejected.is_empty():
+        if intervals["is_clear"].all() and found.rejected.is_empty():
             return None
         lost = set(found.rejected.filter(pl.col("reason") == NO_INTERVAL)["file_no"])
         new: dict[tuple[str, str], int] = {}
-        unsure = set(told.filter(~pl.col("is_clear"))["file_no"]) | lost
+        unsure = set(intervals.filter(~pl.col("is_clear"))["file_no"]) | lost
         by_file: dict[int, list[tuple[tuple[str, str], int, bool]]] = {}
-        for number, site, device, interval_s, is_clear in told.iter_rows():
+        for number, site, device, interval_s, is_clear in intervals.iter_rows():
             by_file.setdefault(number, []).append(((site, device), interval_s, is_clear))
         for number in sorted(unsure | set(by_file)):
             mine = by_file.get(number, [])
@@ -94,7 +94,7 @@ class Intervals:
         return None
 
 
-def _told(found: Normalised) -> pl.DataFrame:
+def _intervals(found: Normalised) -> pl.DataFrame:
     """[file_no, site_id, device_id, interval_s, is_clear] in the order of the files."""
     steps = (pl.col("ts_utc").diff().dt.total_seconds().abs() == pl.col("interval_s")).sum()
     return (

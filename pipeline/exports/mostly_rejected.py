@@ -20,14 +20,14 @@ def refused(found: Normalised) -> Normalised:
     counts = found.files.join(rejected, on="file_no").with_columns(
         bad=pl.col("every") - pl.col("foreign"), own=pl.col("rows_read") - pl.col("foreign")
     )
-    most = counts.filter(pl.col("quarantine").is_null() & (pl.col("bad") > MAX_SHARE * pl.col("own")))
-    if most.is_empty():
+    mostly_bad = counts.filter(pl.col("quarantine").is_null() & (pl.col("bad") > MAX_SHARE * pl.col("own")))
+    if mostly_bad.is_empty():
         return found
     reasons = {
         number: reason_of(
             by_reason(found.rejected.filter((pl.col("file_no") == number) & (pl.col("reason") != NO_SITE))), own
         )
-        for number, own in most.select("file_no", "own").iter_rows()
+        for number, own in mostly_bad.select("file_no", "own").iter_rows()
     }
     gone = pl.col("file_no").is_in(list(reasons))
     files = found.files.with_columns(

@@ -21,7 +21,7 @@ from pipeline.exports.rejects import Ledger
 from pipeline.exports.site_targets import NO_SITE, with_targets
 from pipeline.exports.spring_hour import Light, SpringHours
 from pipeline.exports.stamp_window import Window, implausible, reject_implausible
-from pipeline.frames import FILES, MARKS, MARKS_TYPE, REJECTED, Normalised
+from pipeline.frames import FILES, INTERVAL_LABEL_TYPE, INTERVAL_LABELS, REJECTED, Normalised
 from pipeline.profiles.model import ExportProfile
 
 NO_CHANNEL = "no channel named"
@@ -152,29 +152,31 @@ def _rows(
 
     if profile.long is None:
         values, bad_cells = read_wide(sheet, profile, ledger)
-        kept = np.flatnonzero(ledger.alive)
-        count = np.ones(len(kept), np.int32)
-        values = values if len(kept) == len(sheet) else values[kept]
+        alive_rows = np.flatnonzero(ledger.alive)
+        count = np.ones(len(alive_rows), np.int32)
+        values = values if len(alive_rows) == len(sheet) else values[alive_rows]
     else:
         numbers, bad_cells = read_values(sheet, metric, profile, ledger)
         pivoted = pivot(np.flatnonzero(ledger.alive), series, utc_us, metric, numbers, profile)
         in_line = np.argsort(pivoted.first_row)
-        kept, count, values = pivoted.first_row[in_line], pivoted.rows[in_line], pivoted.values[in_line]
+        alive_rows, count, values = pivoted.first_row[in_line], pivoted.rows[in_line], pivoted.values[in_line]
     rows = pl.DataFrame(
         {
-            "file_no": file_no[kept],
-            "line": sheet["line"].to_numpy()[kept],
+            "file_no": file_no[alive_rows],
+            "line": sheet["line"].to_numpy()[alive_rows],
             "rows": count.astype(np.int32),
-            "site_id": targets["site_id"].gather(target[kept]),
-            "device_id": targets["device_id"].gather(target[kept]).fill_null(""),
-            "ts_utc": pl.Series(utc_us[kept]).cast(UTC),
-            "interval_s": interval_s[kept],
-            "marks": pl.repeat(MARKS[profile.timestamp.marks], len(kept), dtype=MARKS_TYPE, eager=True),
-            "ts_export": text if len(kept) == len(text) else text.gather(kept),
+            "site_id": targets["site_id"].gather(target[alive_rows]),
+            "device_id": targets["device_id"].gather(target[alive_rows]).fill_null(""),
+            "ts_utc": pl.Series(utc_us[alive_rows]).cast(UTC),
+            "interval_s": interval_s[alive_rows],
+            "marks": pl.repeat(
+                INTERVAL_LABELS[profile.timestamp.marks], len(alive_rows), dtype=INTERVAL_LABEL_TYPE, eager=True
+            ),
+            "ts_export": text if len(alive_rows) == len(text) else text.gather(alive_rows),
         }
     ).hstack(values)
     still = bad_cells.filter(pl.Series(ledger.alive[bad_cells["row"].to_numpy()], dtype=pl.Boolean))
-    return rows, still, implausible(rejected, of, targets["site_id"], text, kept, utc_us)
+    return rows, still, implausible(rejected, of, targets["site_id"], text, alive_rows, utc_us)
 
 
 def _by_target(

@@ -24,11 +24,11 @@ def with_raw(rejected: pl.DataFrame, parts: list[ExportPart], profile: ExportPro
         return rejected
     filled = []
     for (number,), of_file in rejected.group_by("file_no", maintain_order=True):
-        told = (
+        texts = (
             raw_lines(parts[number], profile.csv, of_file.filter(pl.col("raw").is_null())["line"])
             if is_csv
             else raw_records(parts[number], profile, of_file["line"])
         )
-        looked_up = pl.col("line").replace_strict(told, default=None, return_dtype=pl.String)
+        looked_up = pl.col("line").replace_strict(texts, default=None, return_dtype=pl.String)
         filled.append(of_file.with_columns(raw=pl.coalesce("raw", looked_up) if is_csv else looked_up))
     return pl.concat(filled)

@@ -119,10 +119,10 @@ def _layout(start: bytes, profile: ExportProfile, zones: Sequence[str]) -> _Layo
     columns = profile.timestamp.columns
     is_known = all(column in header for column in columns)
     places = tuple(header.index(column) for column in columns) if is_known else ()
-    return _Layout(newline, start[: end + len(newline)], line, _told_by_order(profile, zones), places)
+    return _Layout(newline, start[: end + len(newline)], line, _zones_by_order(profile, zones), places)
 
 
-def _told_by_order(profile: ExportProfile, zones: Sequence[str]) -> tuple[str, ...]:
+def _zones_by_order(profile: ExportProfile, zones: Sequence[str]) -> tuple[str, ...]:
     timestamp = profile.timestamp
     if timestamp.is_epoch or timestamp.zone == "in value" or timestamp.spring_hour == "standard time":
         return ()

@@ -194,9 +194,9 @@ def _lags(
             "pv_w": power,
         }
     )
-    marks = light_onsets(readings, pl.DataFrame({"site_id": [""]})).drop_nulls(["first_light_min", "last_light_min"])
-    days = marks["day"].cast(pl.Int32).to_numpy().astype(np.int64)
-    midpoint = ((marks["first_light_min"] + marks["last_light_min"]) / 2).to_numpy()
+    onsets = light_onsets(readings, pl.DataFrame({"site_id": [""]})).drop_nulls(["first_light_min", "last_light_min"])
+    days = onsets["day"].cast(pl.Int32).to_numpy().astype(np.int64)
+    midpoint = ((onsets["first_light_min"] + onsets["last_light_min"]) / 2).to_numpy()
     return days, midpoint - sun_times(latitude, longitude, days.astype(np.float64))[1]
 
 

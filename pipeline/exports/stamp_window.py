@@ -95,10 +95,10 @@ def _apart(utc_us: np.ndarray, series: np.ndarray, alive: np.ndarray) -> np.ndar
 
 def _small_groups(utc_us: np.ndarray, series: np.ndarray, alive: np.ndarray, gap_days: int) -> list[np.ndarray]:
     """Places of rows that lie together, so far from the others of their series, and are few of them."""
-    kept = np.flatnonzero(alive)
-    if len(kept) == 0 or int(utc_us[kept].max() - utc_us[kept].min()) <= gap_days * DAY_US:
+    alive_rows = np.flatnonzero(alive)
+    if len(alive_rows) == 0 or int(utc_us[alive_rows].max() - utc_us[alive_rows].min()) <= gap_days * DAY_US:
         return []
-    order = kept[np.lexsort((utc_us[kept], series[kept]))]
+    order = alive_rows[np.lexsort((utc_us[alive_rows], series[alive_rows]))]
     is_other = np.diff(series[order]) != 0
     if not (~is_other & (np.diff(utc_us[order]) > gap_days * DAY_US)).any():
         return []
@@ -120,9 +120,11 @@ def _of_reset_clock(utc_us: np.ndarray, rows: Rows, alive: np.ndarray, window: W
     groups = _small_groups(utc_us, rows.series, alive, GAP_DAYS)
     if not groups:
         return found
-    kept = np.flatnonzero(alive)
+    alive_rows = np.flatnonzero(alive)
     for group in groups:
-        mine = kept[rows.series[kept] == rows.series[group[0]]]  # of the file, site and device, in the file's order
+        mine = alive_rows[
+            rows.series[alive_rows] == rows.series[group[0]]
+        ]  # of the file, site and device, in the file's order
         place = np.searchsorted(mine, [group.min(), group.max()])
         if place[1] - place[0] + 1 != len(group):
             continue  # rows of other times among them: the file is in no order that could tell
@@ -145,20 +147,20 @@ def _of_reset_clock(utc_us: np.ndarray, rows: Rows, alive: np.ndarray, window: W
 
 
 def implausible(
-    rejected: np.ndarray, rows: Rows, site_ids: pl.Series, text: pl.Series, kept: np.ndarray, utc_us: np.ndarray
+    rejected: np.ndarray, rows: Rows, site_ids: pl.Series, text: pl.Series, alive_rows: np.ndarray, utc_us: np.ndarray
 ) -> pl.DataFrame:
-    """IMPLAUSIBLE of the rows `rejected`; `kept` are the places of the rows that stay, `utc_us` their stamps.
+    """IMPLAUSIBLE of the rows `rejected`; `alive_rows` are the places of the rows that stay, `utc_us` their stamps.
 
     A file of which nothing stays tells no day: it has no row here.
     """
     places = np.flatnonzero(rejected)
-    if len(places) == 0 or len(kept) == 0:
+    if len(places) == 0 or len(alive_rows) == 0:
         return IMPLAUSIBLE.to_frame()
     near = pl.DataFrame(
         {
-            "file_no": rows.file_no[kept],
-            "site_id": site_ids.gather(rows.target[kept]),
-            "near_utc": pl.Series(utc_us[kept]).cast(pl.Datetime("us", "UTC")),
+            "file_no": rows.file_no[alive_rows],
+            "site_id": site_ids.gather(rows.target[alive_rows]),
+            "near_utc": pl.Series(utc_us[alive_rows]).cast(pl.Datetime("us", "UTC")),
         }
     )
     stamp = pl.col("near_utc")

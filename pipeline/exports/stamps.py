@@ -89,8 +89,8 @@ def _plain_form(text: pl.Series, form: str) -> tuple[int, str] | None:
     """Width and format of stamps that Polars' parser reads exactly as we do: digits and marks of a fixed width."""
     if form == "iso8601":
         first = text.drop_nulls().head(1)
-        sample = first[0] if len(first) else ""
-        return (len(sample), _ISO_PLAIN[len(sample)].format(sample[10])) if len(sample) in _ISO_PLAIN else None
+        example = first[0] if len(first) else ""
+        return (len(example), _ISO_PLAIN[len(example)].format(example[10])) if len(example) in _ISO_PLAIN else None
     directives = re.findall("%.", form)
     if "%M" not in directives or not {"%Y", "%m", "%d", "%H"} <= set(directives) <= _PLAIN.keys():
         return None

@@ -28,9 +28,7 @@ def portions(pieces: Sequence[Piece]) -> Iterator[list[Piece]]:
         yield portion
 
 
-def batches(
-    ordered: Iterable[Arrival], most_files: int, is_alone: Callable[[Arrival], bool]
-) -> Iterator[list[Arrival]]:
+def batches(ordered: Iterable[Arrival], max_files: int, is_alone: Callable[[Arrival], bool]) -> Iterator[list[Arrival]]:
     """Runs of arrivals of at most so many files, and of BATCH_BYTES or one file more; those for which `is_alone` holds
     come one by one.
     """
@@ -45,7 +43,7 @@ def batches(
             continue
         size += arrival.path.stat().st_size if arrival.path.exists() else 0
         batch.append(arrival)
-        if len(batch) >= most_files or size >= BATCH_BYTES:
+        if len(batch) >= max_files or size >= BATCH_BYTES:
             yield batch
             batch, size = [], 0
     if batch:

@@ -17,7 +17,7 @@ LARGE_BYTES = 8 * 2**20  # ours: opened; what is smaller takes less memory than 
 TRIES = 3  # ours: chance does not stop three runs at one small file
 
 
-class _Mark(NamedTuple):
+class _Attempt(NamedTuple):
     tries: int
     is_alone: bool
     opened_bytes: int
@@ -28,10 +28,12 @@ class Opening:
 
     def __init__(self, workspace: Workspace) -> None:
         self._file = workspace.root / ".noonmark.opening"
-        self._before: dict[str, _Mark] = {}
+        self._before: dict[str, _Attempt] = {}
         with contextlib.suppress(OSError, ValueError, TypeError, AttributeError, IndexError, KeyError):
             read = json.loads(self._file.read_text(encoding="utf-8"))
-            self._before = {str(key): _Mark(int(mark[0]), bool(mark[1]), int(mark[2])) for key, mark in read.items()}
+            self._before = {
+                str(key): _Attempt(int(attempt[0]), bool(attempt[1]), int(attempt[2])) for key, attempt in read.items()
+            }
 
     def is_suspect(self, arrival: Arrival) -> bool:
         """Whether a run ended while it read the file, or others with it: it is to be read alone."""
@@ -39,19 +41,23 @@ class Opening:
 
     def has_ended_runs(self, arrival: Arrival) -> bool:
         """Whether the file is taken to be what ended the run before."""
-        mark = self._before.get(_key(arrival)) if self._before else None
-        return mark is not None and bool(mark.is_alone) and (mark.opened_bytes > LARGE_BYTES or mark.tries >= TRIES)
+        attempt = self._before.get(_key(arrival)) if self._before else None
+        return (
+            attempt is not None
+            and bool(attempt.is_alone)
+            and (attempt.opened_bytes > LARGE_BYTES or attempt.tries >= TRIES)
+        )
 
     def begin(self, opened_bytes: Mapping[Arrival, int]) -> None:
         """Marks the files as being read; with how many bytes, as far as that is known."""
         is_alone = len(opened_bytes) == 1
-        marks = {
-            key: _Mark(self._before[key].tries + 1 if key in self._before else 1, is_alone, size)
+        attempts = {
+            key: _Attempt(self._before[key].tries + 1 if key in self._before else 1, is_alone, size)
             for arrival, size in opened_bytes.items()
             for key in [_key(arrival)]
         }
-        unread = {key: mark for key, mark in self._before.items() if key not in marks}
-        replace_file(self._file, json.dumps(unread | marks))
+        unread = {key: attempt for key, attempt in self._before.items() if key not in attempts}
+        replace_file(self._file, json.dumps(unread | attempts))
 
     def end(self, arrivals: Mapping[Arrival, int]) -> None:
         """The files were read: nothing is held against them any more."""

@@ -48,10 +48,10 @@ def _back(path: Path, file: archived.ArchivedFile, workspace: Workspace) -> str:
     target = free_name(folder, file.name)
     is_longer = _digest(path, file.bytes) == file.sha256
 
-    def write(kept: Path) -> None:
-        shutil.copy2(path, kept)
+    def write(copy: Path) -> None:
+        shutil.copy2(path, copy)
         if is_longer:
-            os.truncate(kept, file.bytes)
+            os.truncate(copy, file.bytes)
         try:
             os.link(path, target)  # both names until the copy has taken the archive's: a killed run loses neither
         except OSError:
@@ -61,9 +61,9 @@ def _back(path: Path, file: archived.ArchivedFile, workspace: Workspace) -> str:
     return target.relative_to(workspace.inbox).as_posix()
 
 
-def _digest(path: Path, most_bytes: int | None = None) -> str:
+def _digest(path: Path, max_bytes: int | None = None) -> str:
     """SHA-256 of the file, or of its first bytes."""
-    digest, left = hashlib.sha256(), most_bytes
+    digest, left = hashlib.sha256(), max_bytes
     with path.open("rb") as file:
         while chunk := file.read(CHUNK if left is None else min(CHUNK, left)):
             digest.update(chunk)

@@ -213,7 +213,7 @@ class Ingest:
         """The same of one export that is read by segments, in a transaction of its own."""
         self.looked_at.add(piece.key)
         zones = self.register.targets(piece.profile.name)["export_timezone"].to_list()
-        told, number, archived_as = FILES.to_frame(), self.last_id, fate.archived_as
+        reread, number, archived_as = FILES.to_frame(), self.last_id, fate.archived_as
         while True:
             now = self.now = datetime.now(UTC)
             known = self.intervals.branch()
@@ -223,7 +223,7 @@ class Ingest:
                     account = large.write(self.store, piece, entry, zones, known, self._normalise)
                     if piece.before and account.rejected >= piece.before.rows_rejected:
                         raise large.RefusedError("nothing was gained")
-                    account.learn(told)
+                    account.learn(reread)
                     files, name = account.file(), piece.profile.name
                     self._note_archived([piece], {piece.arrival: fate})
                     written = ledger.enter(self.store, files, account.counted(), name, [entry])
@@ -233,7 +233,7 @@ class Ingest:
                 self.result.count(written, account.cells, name)
                 return
             except large.StandardTimeError as error:
-                told, piece = error.files, piece._replace(profile=large.on_standard_time(piece.profile))
+                reread, piece = error.files, piece._replace(profile=large.on_standard_time(piece.profile))
                 self.last_id, fate.archived_as = number, archived_as
             except large.RefusedError as error:
                 self.last_id, fate.archived_as = number, archived_as

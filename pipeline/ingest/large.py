@@ -69,7 +69,7 @@ class Account:
     seen: int = 0  # bytes so far
     rows_read: int = 0
     rows_ignored: int = 0
-    rows_kept: int = 0
+    rows_accepted: int = 0
     rejected: int = 0
     foreign: int = 0  # of them, rows of sites that the register does not have
     cells: int = 0
@@ -85,7 +85,7 @@ class Account:
         self.seen += size
         self.rows_read += file["rows_read"]
         self.rows_ignored += file["rows_ignored"]
-        self.rows_kept += found.rows.height
+        self.rows_accepted += found.rows.height
         self.rejected += found.rejected.height
         foreign = found.rejected.filter(pl.col("reason") == NO_SITE)
         if self.foreign == 0 and foreign.height:
@@ -98,11 +98,11 @@ class Account:
         if self.spring.is_empty() and file["spring_hour"] is not None:
             self.spring = found.files
 
-    def learn(self, told: pl.DataFrame) -> None:
+    def learn(self, files: pl.DataFrame) -> None:
         """Takes in what made the export be read again (FILES); nothing where it was not."""
-        if told.height:
-            self.spring = told
-            self.notes += [note for note in told["notes"][0] if note not in self.notes]
+        if files.height:
+            self.spring = files
+            self.notes += [note for note in files["notes"][0] if note not in self.notes]
 
     def refuse(self, profile: ExportProfile, *, is_whole: bool) -> None:
         """Raises RefusedError if nothing is to be taken in; of a part of the export, if that is certain by now."""

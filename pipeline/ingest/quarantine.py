@@ -22,7 +22,7 @@ def to_quarantine(workspace: Workspace, arrival: Arrival, reason: str, *, part: 
     member = (part.member or part.name) if part is not None else ""
     name = PurePosixPath(member.replace("\\", "/")).name or "member" if member else arrival.name
     workspace.quarantine.mkdir(parents=True, exist_ok=True)
-    target = _free(workspace.quarantine, _kept_name(name), arrival.path if part is None else part)
+    target = _free(workspace.quarantine, _file_name(name), arrival.path if part is None else part)
     folder = f"{arrival.folder}/" if arrival.folder else ""
     whence = f"{arrival.place}/{shown(member)}" if member else arrival.place
     said = f"{reason}\n\nfrom: {whence}\n{PUT_BACK}{shown(folder)}{shown(name)}\n"
@@ -64,7 +64,7 @@ def is_reason(arrival: Arrival) -> bool:
     return PUT_BACK in arrival.path.read_text(encoding="utf-8", errors="replace").rpartition("\n\n")[2]
 
 
-def _kept_name(name: str) -> str:
+def _file_name(name: str) -> str:
     """The name, or what of it a file system can hold and a person can type: its start and its ending."""
     name = shown(name).replace("\0", "")
     if len(name.encode("utf-8")) <= NAME_BYTES:

@@ -48,10 +48,14 @@ def _notes(site: Site, line: int | None, begin_s: int) -> Iterator[Notice]:
         yield Notice(SITES_FILE, line, "export_timezone", site.export_timezone, f"{text} ({_in_words(*ahead)})")
 
 
-def _in_words(least: int, most: int) -> str:
-    if least == most:
-        return f"{least} min apart"
-    return f"{most} min apart for a part of the year" if least == 0 else f"{least} to {most} min apart"
+def _in_words(min_minutes: int, max_minutes: int) -> str:
+    if min_minutes == max_minutes:
+        return f"{min_minutes} min apart"
+    return (
+        f"{max_minutes} min apart for a part of the year"
+        if min_minutes == 0
+        else f"{min_minutes} to {max_minutes} min apart"
+    )
 
 
 @lru_cache(maxsize=4096)

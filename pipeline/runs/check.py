@@ -10,7 +10,7 @@ from pipeline.profiles.load import load_profiles, profile_files
 from pipeline.profiles.model import CsvFormat, ExportProfile, JsonFormat
 from pipeline.register.csv_file import read_table
 from pipeline.register.load import SITE_CELLS, Notice, Register, load_register, zone_notes
-from pipeline.register.slips import slips
+from pipeline.register.unlikely_values import unlikely_values
 from pipeline.workspace.places import Workspace
 
 
@@ -31,7 +31,7 @@ def check(workspace: Workspace) -> CheckResult:
     profiles, profile_faults = load_profiles(workspace.profiles)
     wanted = list(_wanted_profiles(workspace))
     faults += register_faults
-    faults += slips(register)
+    faults += unlikely_values(register)
     faults += _unknown_profiles(workspace, wanted)
     faults += profile_faults
     faults += _unreachable_profiles(profiles, {name for _, name in wanted})

@@ -70,10 +70,10 @@ def refuse_days_not_over(store: Store, days: Sequence[date] | None) -> None:
 
 def with_silent_days(due: Sequence[date], last_judged: date | None, until: date) -> list[date]:
     """The due days up to `until`, and those since the last judged one of which nothing arrived: silence is judged."""
-    kept = {day for day in due if day <= until}
-    since = last_judged if last_judged is not None else max(kept, default=until - timedelta(days=1))
+    due_days = {day for day in due if day <= until}
+    since = last_judged if last_judged is not None else max(due_days, default=until - timedelta(days=1))
     span = range(max((until - since).days, 0))
-    return sorted(kept | {since + timedelta(days=n + 1) for n in span})
+    return sorted(due_days | {since + timedelta(days=n + 1) for n in span})
 
 
 @dataclass(frozen=True)

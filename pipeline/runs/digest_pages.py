@@ -68,7 +68,7 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None, narrowed:
     store, sites, yesterday = run.store, run.store.sites(), day - timedelta(days=1)
     if folded is None or folded.day != day:
         folded = folding.fold(store, day)
-    told = pages.Told(
+    state = pages.DayState(
         folded.now.exceptions,
         folded.before.exceptions,
         folded.now.events,
@@ -81,7 +81,7 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None, narrowed:
     settings = run.settings.digest
     return pages.build_facts(
         day,
-        told,
+        state,
         sites,
         history.site_days(store, day - timedelta(days=MAP_DAYS - 1), day),
         _ingest_facts(run, day, sites if narrowed.is_whole else narrowed.of_sites(sites, regions(sites))),
@@ -138,7 +138,7 @@ def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFa
 def _waited(folder: Path, day: date) -> list[dict[str, Any]] | None:
     """The files in quarantine as the digest of the day told them when it was made first; None where there is none."""
     try:
-        told = json.loads((folder / day.isoformat() / "digest.json").read_text(encoding="utf-8"))
-        return list(told["ingest"]["quarantined"])
+        facts = json.loads((folder / day.isoformat() / "digest.json").read_text(encoding="utf-8"))
+        return list(facts["ingest"]["quarantined"])
     except (OSError, ValueError, KeyError, TypeError):
         return None

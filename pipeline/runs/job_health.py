@@ -40,13 +40,13 @@ def jobs(runs: Iterable[Mapping[str, Any]], beat: Mapping[str, Any] | None) -> l
             good[run["job"]] = max(at, good.get(run["job"], at))
         else:
             bad[run["job"]] = max((at, run["detail"] or run["outcome"]), bad.get(run["job"], (at, "")))
-    for job, told in (beat or {}).get("jobs", {}).items():
-        if told["last_good_at"]:
-            at = datetime.fromisoformat(told["last_good_at"])
+    for job, state in (beat or {}).get("jobs", {}).items():
+        if state["last_good_at"]:
+            at = datetime.fromisoformat(state["last_good_at"])
             good[job] = max(at, good.get(job, at))
-        if told["last_failed_at"]:
-            at = datetime.fromisoformat(told["last_failed_at"])
-            bad[job] = max((at, told["failure"]), bad.get(job, (at, "")))
+        if state["last_failed_at"]:
+            at = datetime.fromisoformat(state["last_failed_at"])
+            bad[job] = max((at, state["failure"]), bad.get(job, (at, "")))
     return [_job(job, good, bad) for job in sorted(good.keys() | bad.keys())]
 
 
@@ -87,9 +87,9 @@ def problems(found: Iterable[Job], beat: Mapping[str, Any] | None, now: datetime
     return said
 
 
-def _last_good(by_name: Mapping[str, Job], names: Iterable[str], at_least: datetime) -> datetime:
+def _last_good(by_name: Mapping[str, Job], names: Iterable[str], not_before: datetime) -> datetime:
     known = [by_name[name].last_good_at for name in names if name in by_name]
-    return max([at_least, *(at for at in known if at is not None)])
+    return max([not_before, *(at for at in known if at is not None)])
 
 
 def _last_wanted(beat: Mapping[str, Any], before: datetime) -> datetime:

@@ -23,8 +23,8 @@ class JsonLines(logging.Formatter):
         """The line of one record."""
         at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
         said = " ".join(record.getMessage().split())
-        told: dict[str, Any] = {"at": at, "level": record.levelname.lower(), "said": said}
-        return json.dumps({**told, **getattr(record, "event", {})}, ensure_ascii=False, default=str)
+        fields: dict[str, Any] = {"at": at, "level": record.levelname.lower(), "said": said}
+        return json.dumps({**fields, **getattr(record, "event", {})}, ensure_ascii=False, default=str)
 
 
 def set_up(form: str, stream: IO[str], *, is_verbose: bool) -> None:

@@ -129,8 +129,8 @@ def _mail_one(
     whose = f"the digest of {day}" + (f" for installer {to.installer_id}" if to.installer_id else "")
     if before is not None and not is_again:
         outcome, when = before
-        told = f"{whose} was mailed at {when:%Y-%m-%d %H:%M} UTC ({outcome})"
-        return Mailed(outcome, False, f"{told}; `noonmark digest --day {day} --mail --again` mails it again")
+        sentence = f"{whose} was mailed at {when:%Y-%m-%d %H:%M} UTC ({outcome})"
+        return Mailed(outcome, False, f"{sentence}; `noonmark digest --day {day} --mail --again` mails it again")
 
     def note(outcome: str, detail: str = "") -> None:
         with opened(workspace, wait_s=LOCK_WAIT_S, is_quiet=True) as run:

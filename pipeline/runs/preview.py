@@ -44,8 +44,8 @@ def preview(checked: CheckResult, paths: Iterable[Path]) -> list[Preview]:
         if not path.is_file():
             raise NoonmarkError("there is no such file", str(path), "check the path; `check` takes files, not folders")
         folder = path.resolve().parent.name
-        most = checked.settings.ingest.max_export_mib * 2**20
-        for part in read_export(path, folder, max_bytes=most):
+        max_bytes = checked.settings.ingest.max_export_mib * 2**20
+        for part in read_export(path, folder, max_bytes=max_bytes):
             shown = f"{path}/{part.member}" if part.member else str(path)
             found.append(_one(shown, part, checked))
     return found
@@ -68,7 +68,7 @@ def _one(shown: str, part: ExportPart, checked: CheckResult) -> Preview:
     except UnreadableError as error:
         return Preview(shown, profile.name, str(error), [], 0, 0, nothing)
     file = result.files.row(0, named=True)
-    rows = pl.concat([_kept(result.rows, profile, checked.register), _rejected(result.rejected)], how="diagonal")
+    rows = pl.concat([_accepted(result.rows, profile, checked.register), _rejected(result.rejected)], how="diagonal")
     first = rows.sort("line", maintain_order=True).head(FIRST_ROWS)
     return Preview(
         shown,
@@ -81,7 +81,7 @@ def _one(shown: str, part: ExportPart, checked: CheckResult) -> Preview:
     )
 
 
-def _kept(rows: pl.DataFrame, profile: ExportProfile, register: Register) -> pl.DataFrame:
+def _accepted(rows: pl.DataFrame, profile: ExportProfile, register: Register) -> pl.DataFrame:
     zones = {name: site.timezone for name, site in register.sites.items()}
     head = rows.sort("line", maintain_order=True).head(FIRST_ROWS)
     zoned = head.with_columns(timezone=pl.col("site_id").replace_strict(zones, return_dtype=pl.String, default="UTC"))

@@ -27,23 +27,23 @@ def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
     """
     unfinished = workspace.database.with_name("noonmark.rebuilding.duckdb")
     with opened(workspace, is_quiet=is_quiet, database=unfinished, is_fresh=True) as run:
-        kept = _keep(run.store, workspace)
+        saved = _keep(run.store, workspace)
         decision_log.bring_back(run.store, workspace.decision_log)
         waiting = archive.archived(workspace)
-        again = Again({arrival: number for number, arrival in waiting}, kept.carried.taken_in_at)
+        again = Again({arrival: number for number, arrival in waiting}, saved.carried.taken_in_at)
         work = Ingest(run.store, workspace, run.settings, run.register, run.profiles, again=again)
         with run.progress("taking in again", len(waiting), "files") as advance:
             for some in archive.at_hand(workspace, [arrival for _, arrival in waiting]):
                 work.run(some, advance)
         result = work.result
         sum_up(run)
-        _judge_again(run, kept.carried.judged_days)
+        _judge_again(run, saved.carried.judged_days)
         reader.forget(run.store)
         history.mark_everything_due(run.store)
         recovery.note_archive(run.store, archive.last_archived(workspace))
         checkpoint(run.store)
         run.store.close()
-        if kept.is_damaged:
+        if saved.is_damaged:
             recovery.set_aside(workspace.database, workspace.damaged)
         move_file(unfinished, workspace.database)
         # Only now the reader: a run killed before this line leaves analysts the old history, whole.
@@ -54,29 +54,29 @@ def rebuild(workspace: Workspace, *, is_quiet: bool = False) -> IngestResult:
     return result
 
 
-class Kept(NamedTuple):
+class Saved(NamedTuple):
     """What was taken over."""
 
     carried: Carried
     is_damaged: bool = False  # the old history could not be read
 
 
-def _keep(store: Store, workspace: Workspace) -> Kept:
+def _keep(store: Store, workspace: Workspace) -> Saved:
     """What people did, from the old history; if it can't be read from its copy, or else the log of decisions."""
     old, copy = workspace.database, workspace.copy
     nothing = Carried([], {})
     if not old.exists():
         old.with_name(old.name + ".wal").unlink(missing_ok=True)
-        return Kept(carry_over_copy(store, copy) if copy.exists() else nothing)
+        return Saved(carry_over_copy(store, copy) if copy.exists() else nothing)
     try:
-        return Kept(carry_over(store, old))
+        return Saved(carry_over(store, old))
     except DamagedHistoryError as error:
         said = error.what
     if copy.exists():
         with suppress(DamagedHistoryError):
-            return Kept(carry_over_copy(store, copy), is_damaged=True)
+            return Saved(carry_over_copy(store, copy), is_damaged=True)
     if workspace.decision_log.exists():
-        return Kept(nothing, is_damaged=True)
+        return Saved(nothing, is_damaged=True)
     raise NoonmarkError(
         f"the old history cannot be read ({said}); decisions and corrections would be lost",
         old.name,

@@ -26,7 +26,7 @@ from pipeline.runs.cycle import cycle, take_in
 from pipeline.runs.digest_pages import facts_of
 from pipeline.runs.mailing import Patience, mail_digest
 from pipeline.runs.mornings import EachMorning, last_morning
-from pipeline.runs.service_time import Backoff, Clocks, told_to_stop
+from pipeline.runs.service_time import Backoff, Clocks, stop_requested
 from pipeline.runs.session import LOCK_WAIT_S, Opened, opened, published
 from pipeline.store import digests, history
 from pipeline.timezones.zones import tzinfo_of
@@ -122,8 +122,8 @@ class Service:
         now = Clocks.now()
         set_by_s = (now.wall_s - before.wall_s) - (now.steady_s - before.steady_s)
         if abs(set_by_s) > CLOCK_SET_S:
-            told = logs.event("clock", set_by_s=round(set_by_s))
-            LOG.warning("this machine's clock was set by %+.0f s", set_by_s, extra=told)
+            event = logs.event("clock", set_by_s=round(set_by_s))
+            LOG.warning("this machine's clock was set by %+.0f s", set_by_s, extra=event)
         if set_by_s < -CLOCK_SET_S:
             self._plan()
         return now
@@ -254,7 +254,7 @@ def last_ended_day(run: Opened) -> date:
 
 def serve(workspace: Workspace, *, log_format: str = logs.TEXT) -> None:
     """Runs the service until SIGTERM or SIGINT. Raises WorkspaceBusyError if one runs here already."""
-    stop = told_to_stop()
+    stop = stop_requested()
     settings = check_or_refuse(workspace).settings
     logs.set_up(log_format, sys.stdout, is_verbose=True)
     lock = FileLock(Path(workspace.root) / ".noonmark.schedule.lock")

@@ -38,7 +38,7 @@ class Clocks(NamedTuple):
         return cls(time.time(), time.monotonic())
 
 
-def told_to_stop() -> threading.Event:
+def stop_requested() -> threading.Event:
     """Set by SIGTERM or SIGINT from here on; set already if an interrupt came before and was lost.
 
     What a handler raises in a destructor ends there. A command would merely go on to its end; the service has none.

@@ -85,7 +85,7 @@ def opened(
         if is_fresh:  # only once the lock is held: it may be another run's
             for leftover in (place, place.with_name(place.name + ".wal")):
                 leftover.unlink(missing_ok=True)
-        with recovery.damage_told(place), _history(workspace, place, is_fresh=is_fresh) as store:
+        with recovery.damage_reported(place), _history(workspace, place, is_fresh=is_fresh) as store:
             resolver.prepare(store)
             register = checked.register
             register_copy.write_register(store, register.frame(), register.planes_frame(), *_tables(register))

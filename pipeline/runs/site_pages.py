@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 import detectors
-from detectors import features as kept_features
+from detectors import features as stored_features
 from pipeline import digest as pages
 from pipeline.digest.amounts import count
 from pipeline.digest.exception_facts import Known, exception_facts
@@ -121,10 +121,10 @@ def _rounded(values: pl.Series) -> list[float | None]:
 def _clock_courses(run: Opened, sites: pl.DataFrame, day: date) -> dict[str, Course]:
     """Of each site's first device: the offset of its stamps against the sun, as each day's run told it."""
     ids = sites["site_id"].to_list()
-    told = _feature(run, "clock_day", day - timedelta(days=CLOCK_DAYS - 1), day, ids)
+    offsets = _feature(run, "clock_day", day - timedelta(days=CLOCK_DAYS - 1), day, ids)
     courses: dict[str, Course] = {}
     for (site_id, _), rows in (
-        told.sort("site_id", "device_id", "day")
+        offsets.sort("site_id", "device_id", "day")
         .partition_by(["site_id", "device_id"], as_dict=True, maintain_order=True)
         .items()
     ):
@@ -136,12 +136,12 @@ def _clock_courses(run: Opened, sites: pl.DataFrame, day: date) -> dict[str, Cou
 def _feature(
     run: Opened, name: str, first: date, last: date, ids: Sequence[str], columns: Sequence[str] = ()
 ) -> pl.DataFrame:
-    return features.read_of(run.store, kept_features.load()[name], first, last, ids, columns)
+    return features.read_of(run.store, stored_features.load()[name], first, last, ids, columns)
 
 
 def _newest(run: Opened, name: str, day: date, ids: Sequence[str]) -> dict[str, dict[str, Any]]:
     """Site -> its newest row of a feature that is learned anew from time to time."""
-    feature = kept_features.load()[name]
+    feature = stored_features.load()[name]
     rows = features.newest_of(run.store, feature, day - timedelta(days=LEARNED_DAYS), day, ids)
     return {row["site_id"]: row for row in rows.iter_rows(named=True)}
 
@@ -150,7 +150,7 @@ def _exceptions_of(
     facts: pages.DigestFacts, folded: Folded, sites: pl.DataFrame
 ) -> dict[str, list[pages.ExceptionFacts]]:
     """Every exception of each site: open ones as the digest has them, then the others, the latest first."""
-    told = {one.exception_id: one for one in (*facts.exceptions, *facts.snoozed, *facts.closed)}
+    by_id = {one.exception_id: one for one in (*facts.exceptions, *facts.snoozed, *facts.closed)}
     register = {row["site_id"]: row for row in sites.iter_rows(named=True)}
     events: dict[str, list[dict[str, Any]]] = {}
     for row in folded.events.iter_rows(named=True):
@@ -161,7 +161,7 @@ def _exceptions_of(
         own, site = row["exception_id"], register.get(row["site_id"])
         if site is None or row["kind"] not in kinds:
             continue
-        one = told.get(own)
+        one = by_id.get(own)
         if one is None:
             known = Known(None, events.get(own, []), [], [])
             one = exception_facts(facts.day, row, site, kinds, known, "", {}).model_copy(update={"change": ""})
@@ -208,8 +208,8 @@ def _model_entries(model: Mapping[str, Any] | None, odds: Mapping[str, Any] | No
     def with_sigma(value: str, sigma: str, unit: str) -> str | None:
         if model is None or model[value] is None:
             return None
-        spread = "" if model[sigma] is None else f" ± {model[sigma]:.1f}"
-        return f"{model[value]:.1f}{spread}{unit}"
+        margin = "" if model[sigma] is None else f" ± {model[sigma]:.1f}"
+        return f"{model[value]:.1f}{margin}{unit}"
 
     def of_odds(name: str) -> int | None:
         return None if odds is None or odds[name] is None else round(odds[name])

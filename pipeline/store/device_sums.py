@@ -36,10 +36,10 @@ def shares(store: Store) -> Shares:
     devices = dict(store.con.execute("SELECT site_id, count(*) FROM device GROUP BY site_id").fetchall())
     if not devices:
         return Shares({}, NO_SHARES)
-    told = store.frame("SELECT c.* FROM device_channel AS c SEMI JOIN device USING (site_id, device_id)")
+    reporting = store.frame("SELECT c.* FROM device_channel AS c SEMI JOIN device USING (site_id, device_id)")
     powers = {**{name: name for name in QUANTITIES}, **{f"{name}_kwh_total": power for name, power in POWER_OF.items()}}
     # A counter gives power too, so whoever reports one of the two has a share in the power.
-    shared = pl.concat([told, told.with_columns(pl.col("channel").replace(powers))]).unique()
+    shared = pl.concat([reporting, reporting.with_columns(pl.col("channel").replace(powers))]).unique()
     counts = shared.group_by("site_id").agg(
         (pl.col("channel") == name).sum().cast(pl.Int64).alias(name) for name in QUANTITIES
     )

@@ -40,14 +40,14 @@ def span(store: Store, day: date) -> Span:
     return found
 
 
-def taken_in(store: Store, told: Span) -> dict[str, object]:
+def taken_in(store: Store, span: Span) -> dict[str, object]:
     """Files, rows, rejected rows and their reasons of the exports of a span."""
     totals = store.con.execute(
         """
         SELECT count(*), coalesce(sum(rows_read), 0), coalesce(sum(rows_rejected), 0)
         FROM export_file WHERE export_id > ? AND export_id <= ?
         """,
-        told,
+        span,
     ).fetchall()
     files, rows, rejected = totals[0]
     reasons = store.con.execute(
@@ -55,7 +55,7 @@ def taken_in(store: Store, told: Span) -> dict[str, object]:
         SELECT reason, count(*) FROM rejected_row WHERE export_id > ? AND export_id <= ?
         GROUP BY reason ORDER BY 2 DESC, 1
         """,
-        told,
+        span,
     ).fetchall()
     return {
         "files": int(files), "rows": int(rows), "rejected_rows": int(rejected),

@@ -143,7 +143,7 @@ def mark_everything_due(store: Store) -> None:
     for relation in ("site_day", "reading_flag", "finding", "not_judged", "judged"):
         mark_due(store, [relation], store.frame(f"SELECT DISTINCT day FROM {relation}")["day"].to_list())
     for relation in ("site_hour", "clock_day", "voltage_curtailment"):
-        kept = f"SELECT DISTINCT CAST(day + unnest([-1, 0, 1]) AS DATE) AS day FROM feature_{relation}"
-        mark_due(store, [relation], store.frame(kept)["day"].to_list())
+        query = f"SELECT DISTINCT CAST(day + unnest([-1, 0, 1]) AS DATE) AS day FROM feature_{relation}"
+        mark_due(store, [relation], store.frame(query)["day"].to_list())
     months = store.frame("SELECT DISTINCT CAST(taken_in_at AS DATE) AS day FROM export_file")["day"].to_list()
     mark_due(store, ("export_file", "rejected_row", "rejected_cell"), months)

@@ -14,12 +14,12 @@ def known_intervals(store: Store) -> dict[tuple[str, str], int]:
     return {(site, device): interval for site, device, interval in rows}
 
 
-def learn_intervals(store: Store, told: Mapping[tuple[str, str], int]) -> None:
+def learn_intervals(store: Store, intervals: Mapping[tuple[str, str], int]) -> None:
     """Keeps what exports told of their intervals."""
-    if not told:
+    if not intervals:
         return
     frame = pl.DataFrame(
-        [(*key, interval) for key, interval in told.items()],
+        [(*key, interval) for key, interval in intervals.items()],
         schema={"site_id": pl.String, "device_id": pl.String, "interval_s": pl.Int32},
         orient="row",
     )
@@ -38,27 +38,27 @@ def known_spring_hours(store: Store) -> dict[tuple[str, str], str]:
 
 def learn_spring_hours(store: Store, profile: str, files: pl.DataFrame) -> dict[tuple[str, str], str]:
     """Keeps what the sun told of the files' sites (FILES); the same as `known_spring_hours` gives it."""
-    told = (
+    choices = (
         files.select("spring_hour", site_id=pl.col("spring_hour_sites"))
         .explode("site_id")
         .drop_nulls()
         .unique("site_id", keep="last", maintain_order=True)
         .with_columns(profile=pl.lit(profile))
     )
-    if told.is_empty():
+    if choices.is_empty():
         return {}
-    with store.transaction(), store.offered(told=told):
+    with store.transaction(), store.offered(told=choices):
         store.con.execute(
             "DELETE FROM known_spring_hour AS k USING told WHERE k.profile = told.profile AND k.site_id = told.site_id"
         )
         store.con.execute("INSERT INTO known_spring_hour BY NAME SELECT * FROM told")
-    return {(profile, site): choice for choice, site in told.select("spring_hour", "site_id").iter_rows()}
+    return {(profile, site): choice for choice, site in choices.select("spring_hour", "site_id").iter_rows()}
 
 
 def learn_profile(store: Store, site_ids: pl.Series, profile_name: str) -> None:
     """Keeps which profile the sites' exports used last."""
-    told = pl.DataFrame({"site_id": site_ids}).with_columns(profile=pl.lit(profile_name))
-    with store.offered(told=told):
+    profiles = pl.DataFrame({"site_id": site_ids}).with_columns(profile=pl.lit(profile_name))
+    with store.offered(told=profiles):
         store.con.execute("DELETE FROM site_profile AS p USING told WHERE p.site_id = told.site_id")
         store.con.execute("INSERT INTO site_profile BY NAME SELECT * FROM told")
 

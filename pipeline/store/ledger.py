@@ -95,8 +95,8 @@ def write_rows(
     )  # fmt: skip
     counts = _write_rows(store, found.rows, numbered)
     for table, faults in (("rejected_row", found.rejected), ("rejected_cell", found.cells)):
-        if not (told := faults.join(numbered, on="file_no").drop("file_no")).is_empty():
-            store.insert(table, told)
+        if not (rejected := faults.join(numbered, on="file_no").drop("file_no")).is_empty():
+            store.insert(table, rejected)
             mark_due(store, [table], sorted({entry.taken_in_at.date() for entry in entries}))
     _note_implausible(store, found.implausible.join(numbered, on="file_no", maintain_order="left", how="inner"))
     keys = found.rows.select("file_no", *readings.KEY).join(numbered, on="file_no", how="semi")
@@ -182,14 +182,14 @@ def _learn_channels(store: Store, rows: pl.DataFrame) -> None:
     """Keeps which inverter reports what; a new quantity of one changes what the sum of its site's needs."""
     if rows.is_empty():
         return
-    told = (
+    reported = (
         rows.group_by("site_id", "device_id")
         .agg(pl.col(name).is_not_null().any() for name in readings.QUANTITIES)
         .unpivot(index=["site_id", "device_id"], variable_name="channel", value_name="is_reported")
         .filter("is_reported")
         .drop("is_reported")
     )
-    with store.offered(told=told):
+    with store.offered(told=reported):
         new = store.frame("SELECT * FROM told ANTI JOIN device_channel USING (site_id, device_id, channel)")
     store.insert("device_channel", new)
     mark_sites_dirty(store, new["site_id"].unique())

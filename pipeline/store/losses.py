@@ -14,7 +14,7 @@ def write(store: Store, day: date, losses: pl.DataFrame) -> None:
     store.insert("finding_loss", losses)
 
 
-def up_to(store: Store, told_on: date) -> pl.DataFrame:
+def up_to(store: Store, reported_on: date) -> pl.DataFrame:
     """LOSSES as the findings up to a day tell them: of several that tell of one day, the latest two.
 
     Two, so that the day before can be looked at from the same rows.
@@ -25,7 +25,7 @@ def up_to(store: Store, told_on: date) -> pl.DataFrame:
         QUALIFY row_number() OVER (PARTITION BY site_id, kind, day ORDER BY told_on DESC) <= 2
         ORDER BY site_id, kind, day, told_on
         """,
-        [told_on],
+        [reported_on],
     )
     return frame.select(LOSSES.names()).cast(LOSSES)
 

@@ -43,13 +43,13 @@ def write_database(store: Store, folder: Path) -> None:
     move_file(unfinished, folder / DATABASE)
     (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
     state = _state(folder / DATABASE)
-    told = {
+    made_of = {
         "release": release,
         "state": state,
         "bytes_from_nothing": state[0] if before is None else before["bytes_from_nothing"],
         "parts": {relation: _digest(paths) for relation, paths in parts.items()},
     }
-    replace_file(folder / MADE_OF, json.dumps(told))
+    replace_file(folder / MADE_OF, json.dumps(made_of))
 
 
 def _write(
@@ -114,15 +114,15 @@ def _paths(folder: Path, files: Iterable[str]) -> str:
 def _made_of(folder: Path, release: str) -> Mapping[str, Any] | None:
     """What the present database was made of; None if it is to be made from nothing."""
     try:
-        told = json.loads((folder / MADE_OF).read_text(encoding="utf-8"))
+        made_of = json.loads((folder / MADE_OF).read_text(encoding="utf-8"))
         state = _state(folder / DATABASE)
         is_usable = (
-            told["release"] == release
-            and told["state"] == state
-            and state[0] <= GROWN * told["bytes_from_nothing"]
+            made_of["release"] == release
+            and made_of["state"] == state
+            and state[0] <= GROWN * made_of["bytes_from_nothing"]
             and not (folder / f"{DATABASE}.wal").exists()
         )
-        return dict(told) if is_usable and isinstance(told["parts"], dict) else None
+        return dict(made_of) if is_usable and isinstance(made_of["parts"], dict) else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

@@ -36,8 +36,8 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
     single = rows.select(*columns, "rows", is_reported=pl.lit(False))
     if _has_repeats(rows):
         is_repeated = pl.struct(KEY).is_duplicated()
-        told, merged = _one_after_the_other(store, single.filter(is_repeated), carried)
-        outcomes.append(told)
+        outcome, merged = _one_after_the_other(store, single.filter(is_repeated), carried)
+        outcomes.append(outcome)
         single = pl.concat([single.filter(~is_repeated), merged])
     single = single.sort(KEY)
     is_later = _is_later(store, single)

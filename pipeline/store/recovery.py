@@ -65,7 +65,7 @@ def looked_into(database: Path) -> Store:
     """The history, opened, and what every run begins with read once. Raises DamagedHistoryError, as `Store` does."""
     store = Store(database)
     try:
-        with damage_told(database):
+        with damage_reported(database):
             for table in BEGUN_WITH:
                 store.frame(f"SELECT * FROM {table}")
     except DamagedHistoryError:
@@ -75,7 +75,7 @@ def looked_into(database: Path) -> Store:
 
 
 @contextlib.contextmanager
-def damage_told(database: Path) -> Iterator[None]:
+def damage_reported(database: Path) -> Iterator[None]:
     """Raises DamagedHistoryError where a block is missing that no one asked for when the history was opened."""
     try:
         yield

@@ -29,9 +29,9 @@ def with_powers(rows: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         "grid_w": _net_w(own["import"], own["feed_in"]),
         "battery_w": _net_w(own["discharge"], own["charge"]),
     }
-    told = {name: pl.coalesce(name, mean) for name, mean in powers.items()}
+    filled = {name: pl.coalesce(name, mean) for name, mean in powers.items()}
     is_night = (pl.col("pv_w") < 0) & (pl.col("pv_w") >= -NIGHT_W_PER_KWP * pl.col("installed_kwp"))
-    told["pv_w"] = pl.when(is_night).then(0.0).otherwise(told["pv_w"])
+    filled["pv_w"] = pl.when(is_night).then(0.0).otherwise(filled["pv_w"])
     alone = {name: pl.when(pl.col(power).is_null()).then(own[name]) for name, power in BEHIND.items()}
     beside = {
         f"{name}_beside_kwh": pl.when(pl.col(power).is_not_null()).then(own[name]) for name, power in BEHIND.items()
@@ -41,7 +41,7 @@ def with_powers(rows: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .join(sites.lazy().select("site_id", "installed_kwp"), on="site_id", how="inner", maintain_order="left")
         .select(
             "site_id", "device_id", "ts_utc", "interval_s",
-            (pl.col("marks") == "instant").alias("is_instant"), *(one.alias(name) for name, one in told.items()),
+            (pl.col("marks") == "instant").alias("is_instant"), *(one.alias(name) for name, one in filled.items()),
             *CARRIED, *(alone[name].alias(f"{name}_counted_kwh") for name in BEHIND),
             *(beside[name].alias(name) for name in BESIDE), "counted_s", "export_id", "ts_export", "clock_shift_min",
         )

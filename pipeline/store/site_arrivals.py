@@ -18,13 +18,13 @@ def note_arrivals(store: Store, rows: pl.DataFrame) -> None:
         .agg(arrived_at=pl.col("taken_in_at").min(), newest_utc=pl.col("ts_utc").max())
         .sort("arrived_on", "site_id")
     )
-    for (day,), told in by_day.group_by("arrived_on", maintain_order=True):
-        with store.offered(told=told):
+    for (day,), arrivals in by_day.group_by("arrived_on", maintain_order=True):
+        with store.offered(told=arrivals):
             known = store.frame(
                 "SELECT site_id, max(newest_utc) AS before_utc, max(arrived_on) AS last_on FROM site_arrival "
                 "SEMI JOIN told USING (site_id) GROUP BY site_id"
             )
-        newer = told.join(known, on="site_id", how="left").filter(
+        newer = arrivals.join(known, on="site_id", how="left").filter(
             pl.col("before_utc").is_null() | (pl.col("newest_utc") > pl.col("before_utc"))
         )
         is_first = pl.col("last_on").is_null() | (pl.col("last_on") < day)

@@ -90,8 +90,8 @@ def evidence_of(store: Store, numbers: Iterable[str]) -> dict[str, str]:
 
 def not_judged_on(store: Store, day: date) -> pl.DataFrame:
     """[site_id, day, detector, reason] of one day, rules that have nothing to ask of a site aside."""
-    told = store.frame("SELECT * FROM not_judged WHERE day = ? ORDER BY ALL", [day])
-    return told.filter(~pl.col("code").is_in(DOES_NOT_APPLY).fill_null(False))
+    not_judged = store.frame("SELECT * FROM not_judged WHERE day = ? ORDER BY ALL", [day])
+    return not_judged.filter(~pl.col("code").is_in(DOES_NOT_APPLY).fill_null(False))
 
 
 def is_judged(store: Store, day: date) -> bool:

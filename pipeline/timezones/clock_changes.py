@@ -22,7 +22,7 @@ def settle_repeated(
     low_us: np.ndarray,
     high_us: np.ndarray,
     *,
-    marks_end: bool,
+    has_end_labels: bool,
 ) -> np.ndarray:
     """FOLD_0, FOLD_1 or AMBIGUOUS of rows whose `change` is not -1 (the number of their repeated hour), OK elsewhere.
 
@@ -56,15 +56,15 @@ def settle_repeated(
     visit_key = np.stack([number, hour, np.cumsum(~near)])[:, inside]
     starts = np.concatenate([[True], (np.diff(visit_key, axis=1) != 0).any(axis=0)])
     visit = np.cumsum(starts) - 1
-    status[order[inside]] = _passes(
+    status[order[inside]] = _folds(
         stamps[inside], starts, visit, doubled[number[inside]],
-        at_low=marks_end & (stamps[inside] == low_us[hour[inside]]),
-        at_high=marks_end & (stamps[inside] == high_us[hour[inside]]),
+        at_low=has_end_labels & (stamps[inside] == low_us[hour[inside]]),
+        at_high=has_end_labels & (stamps[inside] == high_us[hour[inside]]),
     )  # fmt: skip
     return status
 
 
-def _passes(
+def _folds(
     stamps: np.ndarray,
     starts: np.ndarray,
     visit: np.ndarray,
@@ -82,11 +82,11 @@ def _passes(
     second |= (largest_back >= 0) & (step == 0) & ~doubled
     low_twice = _any(visit, at_low & second)
     second |= at_high & low_twice & (largest_back >= 0)
-    told = _any(visit, second)
-    status = np.where(second, FOLD_1, np.where(told, FOLD_0, AMBIGUOUS)).astype(np.uint8)
-    status[at_low & ~told] = FOLD_0  # the interval before the hour ends there, whichever way the file counts
+    has_second = _any(visit, second)
+    status = np.where(second, FOLD_1, np.where(has_second, FOLD_0, AMBIGUOUS)).astype(np.uint8)
+    status[at_low & ~has_second] = FOLD_0  # the interval before the hour ends there, whichever way the file counts
     # The high edge alone, with nothing of the hour before it, is the plain clock reading.
-    status[at_high & ~told & ~_any(visit, ~at_high)] = FOLD_1
+    status[at_high & ~has_second & ~_any(visit, ~at_high)] = FOLD_1
     return status
 
 
@@ -95,7 +95,7 @@ def _any(group: np.ndarray, flag: np.ndarray) -> np.ndarray:
     return (np.bincount(group, weights=flag) > 0)[group] if len(group) else flag
 
 
-def runs_through(stamps_us: np.ndarray, low_us: int, high_us: int, *, marks_end: bool) -> bool:
+def runs_through(stamps_us: np.ndarray, low_us: int, high_us: int, *, has_end_labels: bool) -> bool:
     """Whether a series passes the nonexistent hour [low, high) as if there were none.
 
     It must hold stamps before, inside and after, and no step across may be longer than one and a half of the series'
@@ -106,9 +106,9 @@ def runs_through(stamps_us: np.ndarray, low_us: int, high_us: int, *, marks_end:
     if high_us - low_us > DAYLIGHT_STEP_MAX_US:
         return False
     stamps = np.unique(stamps_us)
-    first = int(np.searchsorted(stamps, low_us, side="right" if marks_end else "left")) - 1
+    first = int(np.searchsorted(stamps, low_us, side="right" if has_end_labels else "left")) - 1
     last = int(np.searchsorted(stamps, high_us, side="left"))
-    if first < 0 or last >= len(stamps) or (last - first < 2 and not marks_end):
+    if first < 0 or last >= len(stamps) or (last - first < 2 and not has_end_labels):
         return False
     steps, counts = np.unique(np.diff(stamps), return_counts=True)
     usual = steps[np.argmax(counts)]

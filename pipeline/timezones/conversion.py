@@ -119,7 +119,7 @@ def to_utc(
     series: np.ndarray | None = None,
     file: np.ndarray | None = None,
     *,
-    marks_end: bool = False,
+    has_end_labels: bool = False,
     is_filled: Callable[[np.ndarray], np.ndarray] | None = None,
     is_standard: IsStandard | None = None,
 ) -> Converted:
@@ -130,7 +130,7 @@ def to_utc(
     0. A stamp in the nonexistent hour is NONEXISTENT. Where every series of a file that has stamps there runs evenly
     through, its clock either was put forward and the hour filled in, or stayed on the offset before the change:
     `is_standard` decides (None: the hour is filled), and if it stayed, all rows of the file are STANDARD.
-    With `marks_end` a stamp is the instant at which its interval ended, so both edges of a nonexistent hour exist.
+    With `has_end_labels` a stamp is the instant at which its interval ended, so both edges of a nonexistent hour exist.
     `is_filled` says which of some rows (places) hold values: a nonexistent hour of empty rows, as a table of 24 hours a
     day has it, proves nothing about the clock.
     """
@@ -154,7 +154,7 @@ def to_utc(
     change = np.where(begun > passed, begun - 1, -1)
     puts_back = offset_us[1:] < offset_us[:-1]
     utc_us = local_us - offset_us[passed]
-    if marks_end:
+    if has_end_labels:
         at_high = (passed > 0) & (high[passed - 1] == local_us)
         change = np.where(at_high & puts_back[passed - 1], passed - 1, change)
         change = np.where((change >= 0) & ~puts_back[change] & (low[change] == local_us), -1, change)
@@ -162,12 +162,12 @@ def to_utc(
     missing = (change >= 0) & ~puts_back[change]
     repeated = np.where((change >= 0) & puts_back[change], change, -1)
     if (rows := repeated >= 0).any():
-        status = settle_repeated(local_us, series, repeated, low, high, marks_end=marks_end)
+        status = settle_repeated(local_us, series, repeated, low, high, has_end_labels=has_end_labels)
         side = np.where(status[rows] == FOLD_1, 1, 0)
         utc_us[rows] = local_us[rows] - offset_us[repeated[rows] + side]
     status[missing] = NONEXISTENT
     _read_spring_hour(
-        local_us, offset_us, series, file, low, high, utc_us, status, marks_end, is_filled, is_standard
+        local_us, offset_us, series, file, low, high, utc_us, status, has_end_labels, is_filled, is_standard
     )  # fmt: skip
     return Converted(utc_us, status)
 
@@ -181,7 +181,7 @@ def _read_spring_hour(
     high: np.ndarray,
     utc_us: np.ndarray,
     status: np.ndarray,
-    marks_end: bool,
+    has_end_labels: bool,
     is_filled: Callable[[np.ndarray], np.ndarray] | None,
     is_standard: IsStandard | None,
 ) -> None:
@@ -191,7 +191,7 @@ def _read_spring_hour(
     through: dict[int, list[tuple[int, np.ndarray]]] = {}  # file -> (change, rows of a series that runs through it)
     refused: set[int] = set()
     for k in forward:
-        there = (local_us >= low[k]) & (local_us <= high[k]) if marks_end else status == NONEXISTENT
+        there = (local_us >= low[k]) & (local_us <= high[k]) if has_end_labels else status == NONEXISTENT
         there &= (local_us >= low[k]) & (local_us <= high[k])
         if not there.any():
             continue
@@ -201,7 +201,7 @@ def _read_spring_hour(
             number = int(file[of_one[0]])
             stamps = local_us[of_one]
             within = of_one[(stamps >= low[k]) & (stamps <= high[k])]
-            even = runs_through(stamps, int(low[k]), int(high[k]), marks_end=marks_end)
+            even = runs_through(stamps, int(low[k]), int(high[k]), has_end_labels=has_end_labels)
             if even and (is_filled is None or is_filled(within).mean() > FILLED_SHARE):
                 through.setdefault(number, []).append((int(k), of_one))
             elif (status[of_one] == NONEXISTENT).any():
@@ -214,7 +214,9 @@ def _read_spring_hour(
         if is_standard is not None and is_standard(number, rows, low[changes], high[changes]):
             utc_us[rows] = local_us[rows] - offset_us[changes[0]]
             status[rows] = STANDARD
-        elif marks_end:  # what ends with the nonexistent hour never was; the same instant is the end of the hour before
+        elif (
+            has_end_labels
+        ):  # what ends with the nonexistent hour never was; the same instant is the end of the hour before
             for k, of_one in found:
                 status[of_one[local_us[of_one] == high[k]]] = NONEXISTENT
 

@@ -49,7 +49,7 @@ def _finding(**changed) -> Finding:
 
 def test_a_finding_tells_one_loss_of_its_days():
     losses = (DayLoss(before(1), 2.0, 0.4, MEASURED), DayLoss(DAY, 3.0, 0.6, MEASURED))
-    assert _finding(since=before(1), loss_kwh=3.0, cost=0.6, losses=losses).told_losses == losses
+    assert _finding(since=before(1), loss_kwh=3.0, cost=0.6, losses=losses).reported_losses == losses
     with pytest.raises(ValidationError, match="lies outside"):
         _finding(loss_kwh=3.0, losses=losses)
     with pytest.raises(ValidationError, match="is told as"):
@@ -57,5 +57,5 @@ def test_a_finding_tells_one_loss_of_its_days():
 
 
 def test_a_finding_without_losses_tells_of_its_day_alone():
-    assert _finding(loss_kwh=3.0, cost=0.6).told_losses == (DayLoss(DAY, 3.0, 0.6, MEASURED),)
-    assert _finding().told_losses[0].basis == "no energy at stake"
+    assert _finding(loss_kwh=3.0, cost=0.6).reported_losses == (DayLoss(DAY, 3.0, 0.6, MEASURED),)
+    assert _finding().reported_losses[0].basis == "no energy at stake"

@@ -7,7 +7,7 @@ import pytest
 
 from detectors import earlier_frame, kinds
 from detectors.finding import OVER, Finding
-from detectors.provisional import MARK, corrected, corrections, marked
+from detectors.provisional import CORRECTION_KEY, corrected, corrections, marked
 from tests.support import build
 
 DAY = build.DAY
@@ -65,5 +65,5 @@ def test_the_readings_of_the_site_move_and_no_others(minutes):
 
 def test_what_is_judged_on_it_says_so():
     told = marked(_clock("battery-at-floor"), -60.0)
-    assert told.evidence[MARK] == -60.0 and told.evidence["offset_min"] == 47.0
+    assert told.evidence[CORRECTION_KEY] == -60.0 and told.evidence["offset_min"] == 47.0
     assert told.summary.startswith("The clock jumped. Provisional: ") and "-60 min" in told.summary

@@ -28,7 +28,9 @@ def test_a_site_alone_has_no_neighbour():
     for seed in range(40):
         _, spots = draw_spots(60, "both", np.random.default_rng(seed))
         told = {"latitude": [one.latitude for one in spots], "longitude": [one.longitude for one in spots]}
-        near = nearest(pl.DataFrame({"site_id": [str(at) for at in range(60)], **told}), most=1, within_km=WITHIN_KM)
+        near = nearest(
+            pl.DataFrame({"site_id": [str(at) for at in range(60)], **told}), max_count=1, within_km=WITHIN_KM
+        )
         has_neighbour = (near.place[:, 0] >= 0).tolist()
         assert has_neighbour == [not one.is_alone for one in spots]
 

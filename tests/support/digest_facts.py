@@ -8,7 +8,7 @@ import polars as pl
 
 from detectors.finding import Kind
 from detectors.frames import DAYS, SITES
-from pipeline.digest import Around, DigestFacts, Rules, Told, build_facts
+from pipeline.digest import Around, DayState, DigestFacts, Rules, build_facts
 from pipeline.digest.narrowing import WHOLE
 from pipeline.digest.site_page import Course, Entry, SiteFacts
 from pipeline.exceptions.changes import Folded
@@ -168,7 +168,7 @@ def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestF
     decisions = options.pop("decisions", None)
     rows = findings() if rows is None else rows
     now, before = (folded(rows, register, DAY - timedelta(days=ago), decisions) for ago in (0, 1))
-    told = Told(
+    told = DayState(
         now.exceptions,
         before.exceptions,
         now.events,

@@ -9,7 +9,7 @@ import polars as pl
 import pvlib
 from numpy.typing import NDArray
 
-from detectors.yields.hourly import KEPT
+from detectors.yields.hourly import HOURLY
 from tests.support import build
 from tests.support.simulate import KM_PER_DEGREE, _clouds, _snow, _wander
 
@@ -67,7 +67,7 @@ def fleet(
     rows = [(n, d) for n in range(count) for d in range(day_count)]
     hourly = (power * 1000).round().astype(int)
     kept = build.frame(
-        KEPT,
+        HOURLY,
         [
             {
                 "site_id": names[n],

@@ -27,7 +27,7 @@ def test_discharge_below_the_reserve_is_raised_with_its_lowest_level():
     assert "reserve is 35 %" in found.summary
 
 
-def test_the_same_battery_above_another_reserve_is_sound():
+def test_the_same_battery_above_another_reserve_is_healthy():
     assert _verdicts(DEEP, site={**SITE, "battery_reserve_pct": 20.0}) == []
 
 

@@ -34,7 +34,7 @@ def test_sun_that_was_fed_in_afterwards_could_have_filled_it():
     assert found.cost == pytest.approx(0.06 * 6 * 0.30 + 4.0 * (0.30 - 0.08))
 
 
-def test_agreed_charging_and_charging_from_the_sun_are_sound():
+def test_agreed_charging_and_charging_from_the_sun_are_healthy():
     (agreed,) = _verdicts(NIGHT, site={**SITE, "grid_charging": True})
     assert isinstance(agreed, NotJudged) and agreed.reason.code == "charging-agreed"
     assert _verdicts(DAY) == []

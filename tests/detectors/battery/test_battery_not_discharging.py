@@ -67,7 +67,7 @@ def test_two_evenings_wait_for_the_third():
     assert isinstance(_verdicts(SOUND, HIGH, HIGH, min_evenings=2)[0], Finding)
 
 
-def test_a_battery_that_stops_at_its_reserve_is_sound():
+def test_a_battery_that_stops_at_its_reserve_is_healthy():
     assert _verdicts(SOUND, SOUND, SOUND) == []
 
 
@@ -119,7 +119,7 @@ def test_no_import_no_blame():
     assert "hardly asked for" in verdict.reason
 
 
-def test_a_full_battery_in_summer_that_covers_all_is_sound():
+def test_a_full_battery_in_summer_that_covers_all_is_healthy():
     summer = plain(floor_pct=80.0, full_pct=100.0)
     summer = balanced({**summer, "load_w": [max(p, 0.0) + v + min(p, 0.0) for p, v in
                                             zip(summer["battery_w"], summer["pv_w"], strict=True)]})  # fmt: skip

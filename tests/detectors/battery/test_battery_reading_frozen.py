@@ -28,7 +28,7 @@ def test_energy_moves_and_the_reading_does_not():
     assert found.evidence["frozen_h"] == pytest.approx(24.0)
 
 
-def test_a_reading_that_follows_is_sound():
+def test_a_reading_that_follows_is_healthy():
     assert _verdicts(plain()) == []
     assert _verdicts({**plain(), "soc_pct": [round(x) for x in plain()["soc_pct"]]}) == []
 

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from detectors.clock import clock
+from detectors.clock.drift import best_drift
+from detectors.clock.onsets import onsets_of
 from detectors.finding import Finding, NotJudged, filled
-from tests.support.clock_roofs import (
-    drift,
-)
+from tests.support.clock_roofs import drift, register
 from tests.support.clock_verdicts import FIRST, ROOF, judge, light_of, only
 
 
@@ -63,6 +63,15 @@ def test_a_drift_of_90_s_a_day_is_told_within_three_weeks() -> None:
     # Before it is known it is no step and no zone either.
     early = [v for day in (10, 13) for v in judge(light, FIRST + timedelta(days=day)) if isinstance(v, Finding)]
     assert early == []
+
+
+@pytest.mark.parametrize(("share", "is_known"), [(0.25, True), (0.34, True), (0.38, False)])
+def test_a_slope_is_known_by_its_90_percent_interval(share: float, is_known: bool) -> None:
+    """1.645 of 1.96 sigmas: a 95 % interval of up to 0.357 of the slope."""
+    light = light_of(drift(FIRST, 90.0), 22)
+    line = best_drift(onsets_of(light, register([ROOF]), FIRST + timedelta(days=21), 22), 0)
+    assert line is not None
+    assert line._replace(slope_error=share * abs(line.slope)).is_known is is_known
 
 
 def test_a_drift_that_is_set_right_again_stays_a_drift_until_it_ends() -> None:

@@ -194,7 +194,7 @@ def test_where_the_profile_names_the_zone_the_offset_is_explained_against_it() -
     assert isinstance(otherwise, Finding) and otherwise.evidence["claimed_zone_name"] == ROOF.timezone
 
 
-def test_one_interval_at_all_sites_of_a_profile_is_told_once_as_its_marks() -> None:
+def test_one_interval_at_all_sites_of_a_profile_is_told_once_as_its_label() -> None:
     roofs = [replace(ROOF, site_id=name, seed=seed) for name, seed in (("a", 3), ("b", 4))]
     light = pl.concat([light_of(constant(60.0), 20, 60, roof) for roof in roofs])
     sites = register(roofs).with_columns(profile=pl.lit("hourly"))

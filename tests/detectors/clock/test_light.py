@@ -50,7 +50,7 @@ SITES = register([Roof("a", latitude=51.0, longitude=0.0, timezone="UTC")])
 
 @pytest.mark.parametrize(("interval", "tolerance"), [(1, 4), (5, 5), (15, 6), (30, 8), (60, 21)])
 @pytest.mark.parametrize("first", [360.0, 371.0, 389.0])
-def test_the_marks_lie_at_first_and_last_light(interval: int, tolerance: float, first: float) -> None:
+def test_onset_and_end_lie_at_first_and_last_light(interval: int, tolerance: float, first: float) -> None:
     """0.5 % of the peak is reached 2 min after first light on this ramp; the rest is the interval's resolution."""
     onsets = light_onsets(ramp_day(first, 1100.0, interval), SITES).row(0, named=True)
     assert onsets["first_light_min"] == pytest.approx(first, abs=tolerance)

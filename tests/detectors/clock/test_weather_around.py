@@ -11,7 +11,7 @@ from detectors.clock import clock
 from detectors.clock.light import light_onsets
 from detectors.clock.lit_days import lit_days
 from detectors.clock.onsets import onsets_of
-from detectors.clock.weather_around import around, without_weather
+from detectors.clock.weather_around import around, neighbours, without_weather
 from detectors.finding import Finding
 from detectors.stats.robust import quantile
 from tests.support.clock_roofs import drift, register, right
@@ -37,6 +37,15 @@ def test_neighbours_with_another_weather_or_too_few_days_change_nothing() -> Non
     unknown = np.where(DAYS < 9, beside, np.nan)
     assert (without_weather(own, unknown) == own).all()
     assert (without_weather(own[:9], beside[:, :9]) == own[:9]).all()
+
+
+def test_the_nearest_other_sites_are_neighbours_wherever_they_stand() -> None:
+    """At 60 degrees north a degree of longitude is half a degree of latitude: 55.6 km."""
+    places = {"a": (60.0, 20.0), "b": (60.0, 20.8), "c": (60.3, 20.0), "d": (60.5, 20.0), "e": (60.0, 21.0)}
+    roofs = [replace(ROOF, site_id=name, latitude=at[0], longitude=at[1]) for name, at in places.items()]
+    light = pl.concat([light_of(right, 3).with_columns(site_id=pl.lit(roof.site_id)) for roof in roofs])
+    onsets = onsets_of(light, register(roofs), FIRST + timedelta(days=2), 3)
+    assert [onsets.sites[n] for n in neighbours(onsets, 0)] == ["c", "b"]  # 33 and 44 km; the others 56
 
 
 def test_clocks_that_all_drift_are_all_told_and_the_right_one_beside_them_is_not() -> None:

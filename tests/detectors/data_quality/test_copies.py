@@ -59,7 +59,7 @@ def _rows(
 
 
 def _copied(rows: pl.DataFrame) -> pl.DataFrame:
-    """MARKS of all days of the rows, as they are found when all are summed up, after three days that differed."""
+    """FLAGGED_VALUES of all days of the rows, as found when all are summed up, after three days that differed."""
     told = prints(rows)
     return copied_values(rows, candidates(told, pl.concat([_past(FIRST - timedelta(days=3)), told]), WINDOW_DAYS))
 
@@ -112,7 +112,7 @@ def test_a_copy_of_a_copy_is_one_too() -> None:
     }
 
 
-def test_one_value_that_differs_ends_the_stretch() -> None:
+def test_one_value_that_differs_ends_the_segment() -> None:
     other = {name: values.copy() for name, values in _home(1).items()}
     other["load_w"][144] += 1.0
     found = _copied(_rows(_home(1), other)).filter(pl.col("channel") == "pv_w")

@@ -188,7 +188,7 @@ def _days_of_transients(slips_w, *, days=8, site=NO_EXPORT, interval_s=300, base
     return make(rows, build.sites(site))
 
 
-def test_the_buffer_is_the_one_that_keeps_nineteen_twentieths_of_the_slipped_energy_in():
+def test_the_buffer_is_the_one_that_keeps_nineteen_twentieths_of_the_transients_energy_in():
     transients = [30.0, 50.0, 50.0, 80.0, 120.0]  # W, 330 in all: up to 16.5 may be left
     (advice,) = buffer_advice(_days_of_transients(transients), build.sites(NO_EXPORT)).to_dicts()
     # 110 W more leave 120 - 110 = 10 of 330; 100 W more leave 20, too much
@@ -219,7 +219,7 @@ def test_days_under_another_buffer_tell_nothing_of_this_one():
     ).is_empty()
 
 
-def test_feed_in_that_lasts_is_no_slip():
+def test_feed_in_that_lasts_is_no_transient():
     grid = [20.0] * 100 + [-400.0] * 24 + [20.0] * 20 + [-60.0] + [20.0] * 143
     kept = make(build.readings({"pv_w": SUNNY, "grid_w": grid}), build.sites(NO_EXPORT))
     assert kept["slip_w"].to_list() == [[60.0]]

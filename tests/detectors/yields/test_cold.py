@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from detectors.yields import cold
-from detectors.yields.cold import FEW_SPELL_DAYS, MOST_SPELL_DAYS, WORN_OUT, Cold, of_day, spell_days
+from detectors.yields.cold import FEW_SPELL_DAYS, MAX_SPELL_DAYS, WORN_OUT, Cold, of_day, spell_days
 from tests.support import yield_fleet
 from tests.support.yield_fleet import fault
 
@@ -23,7 +23,7 @@ def _lived(days: list[list[float]], *, possible: list[bool] | None = None) -> li
     return told
 
 
-@pytest.mark.parametrize(("sites", "most"), [(1, FEW_SPELL_DAYS), (2, FEW_SPELL_DAYS), (6, MOST_SPELL_DAYS)])
+@pytest.mark.parametrize(("sites", "most"), [(1, FEW_SPELL_DAYS), (2, FEW_SPELL_DAYS), (6, MAX_SPELL_DAYS)])
 def test_a_spell_is_worn_out_and_does_not_open_again_before_the_light_comes_back(sites, most):
     told = _lived([[0.0] * sites] * (most + 20))
     assert told[:most] == list(range(1, most + 1))
@@ -61,3 +61,8 @@ def test_a_roof_beside_few_lit_ones_may_be_dark_for_its_own_snow_for_some_days()
     assert not cold.may_be_own_snow(True, 1.0, 11)  # no flat roof keeps it for so long beside lit ones
     assert not cold.may_be_own_snow(True, 5.0, 6)
     assert not cold.may_be_own_snow(False, 1.0, 6)
+
+
+def test_a_roof_that_went_dark_as_snow_fell_on_all_may_keep_it_for_some_days_however_many_are_lit():
+    assert cold.may_be_own_snow(False, 5.0, 6, began_in_spell=True)
+    assert not cold.may_be_own_snow(False, 5.0, 11, began_in_spell=True)

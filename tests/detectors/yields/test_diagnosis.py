@@ -147,6 +147,37 @@ def test_a_string_that_fell_before_its_planes_were_learned_fell_when_the_site_di
     assert (case.kind, case.number, case.first) == ("string-loss", 1, 2)
 
 
+@pytest.mark.parametrize(
+    ("before", "is_unknown", "kind"),
+    [
+        ((0.9, -0.8, 0.7, -0.9, 0.8, 0.3, -0.1, 0.9), True, None),  # the planes are wrong: it goes with the sky
+        ((0.9, -0.8, 0.7, -0.9, 0.8, 0.3, -0.1, 0.9), False, "string-loss"),
+        ((0.1, -0.1, 0.1, 0.0, -0.1, 0.1, 0.0, 0.1), True, "string-loss"),
+        ((), True, None),
+    ],
+)
+def test_an_input_of_learned_planes_has_fallen_where_its_days_before_scatter_by_less(before, is_unknown, kind):
+    after = (-0.95, -0.8, -0.7, -0.9)
+    count = len(before) + len(after)
+    inputs = np.full((count, 4), np.nan)
+    inputs[:, 0] = 0.0
+    inputs[:, 1] = (*before, *after)
+    odds = Odds(1.0, -20.0, -0.4, np.array([-5.0, 4.5, np.nan, np.nan]), 0.1)
+    mine = _history([-0.05] * count, [0] * count)._replace(input_x=inputs, input_sigma=np.full((count, 4), 0.2))
+    case = diagnosis.diagnose(odds, mine, _parts((None,) * 4), 3.5, is_unknown=is_unknown)
+    assert (case and case.kind) == kind
+
+
+def test_an_input_that_makes_nothing_is_a_string_whatever_is_known_of_the_planes():
+    inputs = np.full((8, 4), np.nan)
+    inputs[:, 0] = 0.0
+    inputs[:, 1] = -4.0
+    odds = Odds(1.0, -20.0, -0.4, np.array([-5.0, 9.0, np.nan, np.nan]), 0.1)
+    mine = _history([-0.7] * 8, [0] * 8)._replace(input_x=inputs, input_sigma=np.full((8, 4), 0.2))
+    case = diagnosis.diagnose(odds, mine, _parts((None,) * 4), 3.5, is_unknown=True)
+    assert (case.kind, case.number) == ("string-loss", 2)
+
+
 def test_a_part_is_named_again_when_more_days_show_its_share():
     """The first dull days said 58 %, the days since say a half."""
     x = [0.0] * 8 + [-0.87, -0.86] + [-0.69] * 6

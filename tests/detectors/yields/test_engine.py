@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from detectors.finding import because
+from detectors.finding import Finding, because
 from detectors.yields import verdicts
 from detectors.yields.capacity_mismatch import detect as detect_capacity
 from detectors.yields.energies import Before
@@ -195,6 +195,22 @@ def test_the_findings_carry_figures_and_pictures(roofs, lived):
     for one in found.values():
         assert one.since is not None
         assert {series.role for series in one.series} == {"measured", "expected"}
+
+
+@pytest.mark.parametrize(("spell_on", "severity"), [(0, "watch"), (1, "watch"), (-2, "urgent"), (None, "urgent")])
+def test_a_roof_that_went_dark_in_a_spell_of_snow_sends_nobody_in_a_hurry(roofs, lived, spell_on, severity):
+    """It is dark for five days, and snow fell on all roofs on that one: lit ones show only that theirs slid."""
+    given = _last_night(roofs, lived)
+    since = given["day"] - timedelta(days=4)
+    is_dark = pl.col("site_id") == "dark"
+    case = given["yield_case"].with_columns(first_day=pl.when(is_dark).then(pl.lit(since)).otherwise("first_day"))
+    rows = given["yield_residual"]
+    if spell_on is not None:
+        snowed = is_dark & (pl.col("day") == since + timedelta(days=spell_on))
+        rows = rows.with_columns(spell_days=pl.when(snowed).then(1).otherwise("spell_days").cast(pl.Int32))
+    found = detect_dark(**given | {"yield_case": case, "yield_residual": rows})
+    (dark,) = [one for one in found if isinstance(one, Finding) and one.site_id == "dark"]
+    assert dark.severity == severity
 
 
 def test_days_that_tell_nothing_say_why(roofs, lived):

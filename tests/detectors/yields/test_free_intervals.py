@@ -153,7 +153,9 @@ def test_a_dark_roof_is_free_beyond_what_was_kept_up_before():
 
     def free_pct(rows, *kept_w):
         days = [NOON.date() - timedelta(days=len(kept_w) - at) for at in range(len(kept_w))]
-        kept = pl.DataFrame({"site_id": "roof-1", "day": days, "kept_w": list(kept_w)}, schema=free_intervals.KEPT)
+        kept = pl.DataFrame(
+            {"site_id": "roof-1", "day": days, "kept_w": list(kept_w)}, schema=free_intervals.LOWEST_IMPORT
+        )
         return float(table(to_quarters(rows, build.sites(site), kept), "free_pct")[0, 48])
 
     assert free_pct(dark) == 0  # a regulator may keep up 500 W

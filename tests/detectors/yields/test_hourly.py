@@ -62,7 +62,7 @@ LIMITED = {"feed_in_limit_kw": 0.0, "battery_kwh": 10.0}
         (100.0, 0.0, -3000.0, {"feed_in_limit_kw": 5.0}, False),
     ],
 )
-def test_what_a_limit_held_back_is_marked_by_the_hour(soc, battery, grid, site, is_held):
+def test_what_a_limit_curtailed_is_noted_by_the_hour(soc, battery, grid, site, is_held):
     noon = [10 <= n // 12 < 12 for n in range(288)]
     told = _one(
         {
@@ -76,7 +76,7 @@ def test_what_a_limit_held_back_is_marked_by_the_hour(soc, battery, grid, site, 
     # 10:00 to 12:00 local is 08:00 to 10:00 UTC
     assert told["held_back_hours"] == ((1 << 8) + (1 << 9) if is_held else 0)
     frame = pl.DataFrame({"held_back_hours": [told["held_back_hours"]]})
-    assert np.flatnonzero(hourly.is_held(frame)[0]).tolist() == ([8, 9] if is_held else [])
+    assert np.flatnonzero(hourly.is_curtailed(frame)[0]).tolist() == ([8, 9] if is_held else [])
 
 
 def test_inputs_and_temperature_are_kept_where_they_are_reported():
@@ -87,9 +87,9 @@ def test_inputs_and_temperature_are_kept_where_they_are_reported():
     assert told["irradiance_w_m2"] is None
 
 
-def test_no_generation_channel_no_row_and_a_dark_day_has_no_wander():
+def test_no_generation_channel_no_row_and_a_dark_day_has_no_variability():
     assert hourly.keep(build.readings({"load_w": [1.0] * 288}), build.sites()).is_empty()
-    assert hourly.keep(READINGS.to_frame(), build.sites()).schema == hourly.KEPT
+    assert hourly.keep(READINGS.to_frame(), build.sites()).schema == hourly.HOURLY
     told = _one({"pv_w": [0.0] * 288})
     assert told["wander_ratio"] is None
     assert told["pv_w"] == [0] * 24
@@ -108,7 +108,7 @@ def test_days_of_23_and_25_hours_keep_every_reading(day):
 
 
 def test_table_gives_nan_for_what_is_not_known():
-    kept = build.frame(hourly.KEPT, [{"site_id": "a", "day": build.DAY, "pv_w": [5] + [None] * 23}])
+    kept = build.frame(hourly.HOURLY, [{"site_id": "a", "day": build.DAY, "pv_w": [5] + [None] * 23}])
     table = hourly.table(kept, "pv_w")
     assert table.shape == (1, 24)
     assert table[0, 0] == 5

@@ -67,7 +67,7 @@ def test_a_likelihood_moves_with_the_level_of_its_model_and_is_one_where_nothing
 def test_usable_is_what_was_always_usable_around():
     usable = np.array([[900.0, 300.0, 900.0, 900.0, 50.0]])
     known = np.array([[True, True, True, True, False]])
-    assert capped.least_around(usable, known).tolist() == [[300.0, 300.0, 300.0, 900.0, 900.0]]
+    assert capped.min_around(usable, known).tolist() == [[300.0, 300.0, 300.0, 900.0, 900.0]]
 
 
 def test_neighbours_that_disagree_leave_more_open():

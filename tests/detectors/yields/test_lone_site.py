@@ -5,7 +5,7 @@ import pytest
 
 from detectors.yields import lone_site
 from detectors.yields import sequential_test as seq
-from detectors.yields.at_least import best_hour
+from detectors.yields.min_level import best_hour
 
 NO = np.zeros(1, dtype=bool)
 

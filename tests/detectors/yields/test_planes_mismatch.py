@@ -9,7 +9,7 @@ import pytest
 from detectors.finding import DOES_NOT_APPLY, Finding, NotJudged
 from detectors.solar import pv_model
 from detectors.yields import hourly, site_model
-from detectors.yields.planes_mismatch import LEAST_LOG_RATIO, detect
+from detectors.yields.planes_mismatch import MIN_LOG_RATIO, detect
 from tests.support import build, simulate_hours
 
 FIRST = date(2025, 4, 1)
@@ -40,14 +40,14 @@ def known():
 
 
 def test_a_right_register_is_never_excluded_and_one_turned_by_a_right_angle_is(known):
-    assert _lower(known).max() < LEAST_LOG_RATIO / 2
-    assert (_lower(known, turn=90.0) > LEAST_LOG_RATIO).mean() >= 0.5
-    assert (_lower(known, tilt=30.0) > LEAST_LOG_RATIO).mean() >= 0.4
+    assert _lower(known).max() < MIN_LOG_RATIO / 2
+    assert (_lower(known, turn=90.0) > MIN_LOG_RATIO).mean() >= 0.5
+    assert (_lower(known, tilt=30.0) > MIN_LOG_RATIO).mean() >= 0.4
 
 
 @pytest.mark.parametrize("hours", [range(15, 24), range(9), [*range(8), *range(16, 24)]])
 def test_shade_of_an_evening_of_a_morning_or_of_both_excludes_nothing(known, hours):
-    assert _lower(known, kept=_dimmed(known.kept, hours)).max() < LEAST_LOG_RATIO / 2
+    assert _lower(known, kept=_dimmed(known.kept, hours)).max() < MIN_LOG_RATIO / 2
 
 
 def test_hills_on_both_sides_under_a_winter_sun_exclude_nothing_and_hide_no_wrong_register():
@@ -55,7 +55,7 @@ def test_hills_on_both_sides_under_a_winter_sun_exclude_nothing_and_hide_no_wron
     roofs = simulate_hours.fleet(6103, latitude=33, first_day=date(2024, 12, 1), count=12, known_share=1.0)
     kept = _dimmed(roofs.kept, [*range(9), *range(15, 24)])
     assert _lower(roofs, kept=kept).max() < 1.0
-    assert (_lower(roofs, turn=90.0, kept=kept) > LEAST_LOG_RATIO).mean() >= 0.4
+    assert (_lower(roofs, turn=90.0, kept=kept) > MIN_LOG_RATIO).mean() >= 0.4
 
 
 def test_a_clock_that_is_half_an_hour_wrong_excludes_nothing(known):
@@ -100,7 +100,7 @@ def learned():
         {"site_id": name, "kwp": 10 * share, "tilt_deg": float(tilt), "azimuth_deg": float(azimuth)}
         for name, (_, told) in ROOFS.items() for share, tilt, azimuth in told
     ))  # fmt: skip
-    return site_model.learn(build.frame(hourly.KEPT, rows), sites, planes, LAST), sites, planes
+    return site_model.learn(build.frame(hourly.HOURLY, rows), sites, planes, LAST), sites, planes
 
 
 def _weekly(model, count=4):

@@ -144,11 +144,11 @@ def test_what_a_roof_made_at_least_contradicts_deep_falls_alone():
     state = seq.start(seq.Prior(np.array([0.1])))
     before = state.sum(axis=1)[0]
     for _ in range(30):
-        state = seq.update(state, seq.at_least(np.zeros(1)), np.zeros(1))
+        state = seq.update(state, seq.not_below(np.zeros(1)), np.zeros(1))
     share = state.sum(axis=1)[0] / before
     assert share[seq.DEVIATIONS < -0.7].max() < 0.01
     assert share[seq.DEVIATIONS == -0.1] > 0.5
-    assert seq.at_least(np.array([np.nan])).min() == 1.0
+    assert seq.not_below(np.array([np.nan])).min() == 1.0
 
 
 @pytest.mark.parametrize(("level", "rises"), [(0.33, True), (0.12, False)])

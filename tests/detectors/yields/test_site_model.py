@@ -33,7 +33,7 @@ def _turn(one, other):
     return ((one - other + 180) % 360 - 180).abs()
 
 
-def test_planes_and_size_are_learned_within_their_spread(unknown, learned):
+def test_planes_and_size_are_learned_within_their_sigma(unknown, learned):
     both = learned.join(unknown.truth, on="site_id", suffix="_true")
     assert both.height == 24
     tilt = (both["tilt_deg"] - both["tilt_deg_true"]).abs()
@@ -65,7 +65,7 @@ def test_planes_known_much_better_before_stay(learned):
     assert set(site_model.surer_planes(alike, learned)["azimuth_deg"]) == {12.0}
 
 
-def test_held_back_and_clipped_hours_have_no_say(unknown):
+def test_curtailed_and_clipped_hours_are_not_valid(unknown):
     """Noon cut off flat, by a limit that says so or by an inverter that does not: the planes stay."""
     cut = 0.6 * pl.col("installed_kwp") * 1000
     rows = unknown.kept.join(unknown.sites.select("site_id", "installed_kwp"), on="site_id")
@@ -73,9 +73,9 @@ def test_held_back_and_clipped_hours_have_no_say(unknown):
         pv_w=pl.concat_list(
             [pl.min_horizontal(pl.col("pv_w").list.get(n), cut.cast(pl.Int32)) for n in range(24)]
         )
-    ).select(hourly.KEPT.names())  # fmt: skip
+    ).select(hourly.HOURLY.names())  # fmt: skip
     sites = unknown.sites.with_columns(inverter_kw=pl.lit(None, pl.Float64))
-    told = site_model.learn(flat.cast(hourly.KEPT), sites, unknown.planes, LAST)
+    told = site_model.learn(flat.cast(hourly.HOURLY), sites, unknown.planes, LAST)
     both = told.join(unknown.truth, on="site_id", suffix="_true").filter(pl.col("tilt_deg_true") > 15)
     assert _turn(both["azimuth_deg"], both["azimuth_deg_true"]).median() < 15
 
@@ -85,7 +85,7 @@ def test_too_few_clear_days_teach_nothing(unknown):
     assert site_model.learn(few, unknown.sites, unknown.planes, LAST).is_empty()
     grey = unknown.kept.with_columns(wander_ratio=pl.lit(3.0))
     assert site_model.learn(grey, unknown.sites, unknown.planes, LAST).is_empty()
-    assert site_model.learn(hourly.KEPT.to_frame(), unknown.sites, unknown.planes, LAST).schema == site_model.MODEL
+    assert site_model.learn(hourly.HOURLY.to_frame(), unknown.sites, unknown.planes, LAST).schema == site_model.MODEL
 
 
 def test_every_site_has_its_turn_once_a_week():
@@ -272,7 +272,7 @@ def _off_by_spreads(kept: pl.DataFrame, site: dict, last: date) -> float | None:
     return float(missed / spread)
 
 
-def test_real_plants_next_clear_days_reach_the_model_within_its_stated_spread():
+def test_real_sites_next_clear_days_reach_the_model_within_its_stated_sigma():
     """Four plants, months that the model has not seen: 95 % of a normal distribution lie within two spreads.
 
     The root mean square is about one where the spread is neither too narrow nor too wide to mean anything.

@@ -71,7 +71,7 @@ def _found(said):
     return [v for v in said if isinstance(v, Finding)]
 
 
-def test_a_sound_fleet_is_left_in_peace(fleet):
+def test_a_healthy_fleet_is_left_in_peace(fleet):
     for back in range(0, 24, 3):
         assert _found(_say(fleet, LAST - timedelta(days=back))) == []
 

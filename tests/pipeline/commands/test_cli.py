@@ -62,7 +62,7 @@ def lived(run: Runner, after_a_cycle: Snapshot) -> Workspace:
     return Workspace(run.folder)
 
 
-def test_a_new_workspace_is_sound_and_takes_an_empty_inbox(run) -> None:
+def test_a_new_workspace_is_healthy_and_takes_an_empty_inbox(run) -> None:
     assert run("init").status == 0
     assert run("check").status == 0
     again = run("init")

@@ -89,7 +89,7 @@ def test_what_is_written_is_taken(tmp_path):
         ("[reader\n", 1, None, None, "fix the line"),
     ],
 )
-def test_a_fault_is_told_with_its_place_and_mend(tmp_path, text, line, place, value, remedy):
+def test_a_fault_is_told_with_its_place_and_remedy(tmp_path, text, line, place, value, remedy):
     settings, faults = load(tmp_path, text)
     assert [(fault.file, fault.line, fault.column, fault.value) for fault in faults] == [
         ("noonmark.toml", line, place, value)

@@ -167,7 +167,7 @@ def test_a_part_of_a_site_is_summed_up_as_a_part_and_not_judged(tmp_path: Path) 
     assert "No readings arrive of device B" in (space.digests / str(last) / "digest.txt").read_text(encoding="utf-8")
 
 
-def test_a_site_that_sends_nothing_is_not_taken_for_sound(space: Workspace) -> None:
+def test_a_site_that_sends_nothing_is_not_taken_for_healthy(space: Workspace) -> None:
     for path in space.inbox.glob("R-1_*"):
         path.unlink()
     with opened(space, is_quiet=True) as run:

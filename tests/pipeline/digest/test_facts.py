@@ -9,7 +9,7 @@ import pytest
 
 from detectors.frames import DAYS
 from pipeline.digest import to_json
-from pipeline.digest.facts import Rules, Told, build_facts
+from pipeline.digest.facts import DayState, Rules, build_facts
 from pipeline.frames import EXCEPTIONS, FINDINGS
 from tests.support import digest_facts
 from tests.support.digest_facts import DAY, morning
@@ -290,7 +290,7 @@ def test_days_without_readings_are_gaps_in_the_map():
 
 def test_an_empty_workspace_has_its_digest():
     empty = EXCEPTIONS.to_frame()
-    told = Told(empty, empty)
+    told = DayState(empty, empty)
     facts = build_facts(DAY, told, digest_facts.sites(0), DAYS.to_frame(), {}, Rules(digest_facts.KINDS))
     assert facts.headline == "Nothing needs a look today: none of 0 watched sites has an open exception."
 

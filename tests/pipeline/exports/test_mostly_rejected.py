@@ -18,7 +18,7 @@ def fleet(tmp_path: Path) -> Fleet:
     return Fleet(tmp_path)
 
 
-def test_an_export_whose_stamps_no_longer_fit_is_quarantined_and_read_once_mended(tmp_path: Path) -> None:
+def test_an_export_whose_stamps_no_longer_fit_is_quarantined_and_read_once_fixed(tmp_path: Path) -> None:
     fleet = Fleet(tmp_path, profiles={"roof": GERMAN})
     text = roof(sunny())
     fleet.drop("S1_roof_a.csv", text)

@@ -31,7 +31,7 @@ def test_by_default_a_file_waits_until_it_was_left_alone_for_a_minute(tmp_path: 
 
 
 @pytest.mark.parametrize("name", ["S1_roof_a.csv", "deep/S1_roof_a.csv"])
-def test_an_upload_that_goes_on_after_it_was_archived_is_taken_in_whole(fleet: Fleet, name: str) -> None:
+def test_an_export_that_grows_after_it_was_archived_is_taken_in_whole(fleet: Fleet, name: str) -> None:
     fleet.drop(name, HALF)
     with (fleet.space.inbox / name).open("a") as writer:
         fleet.take_in()

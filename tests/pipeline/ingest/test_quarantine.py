@@ -173,7 +173,7 @@ def test_names_that_nothing_can_hold_are_kept_under_others(fleet: Fleet) -> None
     assert len(kept) == 2 and all(name.endswith(".csv") for name in kept)
 
 
-def test_quarantine_is_mended_and_taken_in(fleet: Fleet) -> None:
+def test_quarantine_is_fixed_and_taken_in(fleet: Fleet) -> None:
     """Once by fixing the register, once by fixing a profile; the reasons that come along are let go."""
     fleet.drop("deep/S7_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.drop("S1_odd_a.csv", quarter_hours(4, 5, 6))

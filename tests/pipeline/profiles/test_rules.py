@@ -203,7 +203,7 @@ from tests.support.profile_files import CONTRACT_EXAMPLE, JSON_EXAMPLE, changed,
         ),
     ],
 )
-def test_a_fault_is_told_with_its_place_and_mend(tmp_path, old, new, at, place, value, remedy):
+def test_a_fault_is_told_with_its_place_and_remedy(tmp_path, old, new, at, place, value, remedy):
     """`at` is a part of the line that must be told, None where the key stands nowhere."""
     text = changed(old, new)
     line = None if at is None else next(n for n, written in enumerate(text.split("\n"), start=1) if at in written)

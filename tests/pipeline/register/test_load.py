@@ -56,7 +56,7 @@ def test_the_columns_are_the_contracts():
     assert set(SITES) == set(CONTRACT_COLUMNS)
 
 
-def test_an_empty_register_is_sound(tmp_path):
+def test_an_empty_register_is_valid(tmp_path):
     write(tmp_path, "sites.csv", REQUIRED)
     register, faults = load(tmp_path)
     assert faults == []
@@ -179,7 +179,7 @@ def test_zones_may_be_fixed_offsets(tmp_path):
         ("commissioned_on", "2024-W01-1", "2026-05-31"),
     ],
 )
-def test_a_bad_cell_is_told_with_its_place_and_mend(tmp_path, column, value, said):
+def test_a_bad_cell_is_told_with_its_place_and_remedy(tmp_path, column, value, said):
     cells = dict(zip(REQUIRED.split(","), SOUND.split(","), strict=True)) | {"site_id": "B", column: value}
     write(tmp_path, "sites.csv", ",".join(cells), "", ",".join(cells.values()))
     register, faults = load(tmp_path)

@@ -31,7 +31,7 @@ def workspace(root: Path, sites: list[str], **profiles: str) -> Workspace:
     return Workspace(root)
 
 
-def test_a_sound_workspace(tmp_path):
+def test_a_healthy_workspace(tmp_path):
     result = check_or_refuse(
         workspace(tmp_path, [SITES, "A,a,47,8,Europe/Zurich,5,day", "B,b,47,8,Europe/Zurich,5,"], day=PROFILE)
     )

@@ -24,7 +24,7 @@ from pipeline.errors import QueryError
 from pipeline.ingest import arrivals
 from pipeline.runs import schedule
 from pipeline.runs.schedule import Service
-from pipeline.runs.service_time import told_to_stop
+from pipeline.runs.service_time import stop_requested
 from pipeline.runs.status import status
 from pipeline.store import reader
 from pipeline.workspace.heartbeat import read_heartbeat
@@ -235,11 +235,11 @@ def test_an_interrupt_that_was_lost_while_the_service_started_ends_it() -> None:
     interrupt = start._Interrupt()
     interrupt.is_loaded = True
     signal.signal(signal.SIGINT, interrupt)
-    assert not told_to_stop().is_set()
+    assert not stop_requested().is_set()
     signal.signal(signal.SIGINT, interrupt)
     with suppress(KeyboardInterrupt):  # as a destructor does
         signal.raise_signal(signal.SIGINT)
-    assert told_to_stop().is_set()
+    assert stop_requested().is_set()
 
 
 def test_a_fault_in_the_register_refuses_the_start(space: Workspace, refused) -> None:

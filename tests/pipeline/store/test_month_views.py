@@ -180,7 +180,7 @@ def test_sites_without_a_battery_have_no_row():
     assert _ask(days, _sites("roof-1", battery_kwh=None), MONTH) == []
 
 
-def test_self_consumption_and_autarky_by_hand():
+def test_self_consumption_and_self_sufficiency_by_hand():
     """30 generated, 12 fed in: 60 % used. 20 consumed, 5 bought: 75 % own. A day without a meter counts for neither."""
     day = {"pv_kwh": 10.0, "feed_in_kwh": 4.0, "load_kwh": 10.0, "import_kwh": 2.5}
     days = build.days(

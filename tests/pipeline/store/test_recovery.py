@@ -135,7 +135,7 @@ def test_a_correction_taken_back_stays_taken_back(fleet: Fleet) -> None:
 
 
 def test_a_block_that_is_missing_is_told_as_damage_and_nothing_else_is(tmp_path: Path) -> None:
-    with pytest.raises(DamagedHistoryError, match="ingest --rebuild"), recovery.damage_told(tmp_path / "n.duckdb"):
+    with pytest.raises(DamagedHistoryError, match="ingest --rebuild"), recovery.damage_reported(tmp_path / "n.duckdb"):
         raise duckdb.IOException('IO Error: Could not read enough bytes from file "n.duckdb": attempted to read 262144')
-    with pytest.raises(duckdb.IOException), recovery.damage_told(tmp_path / "n.duckdb"):
+    with pytest.raises(duckdb.IOException), recovery.damage_reported(tmp_path / "n.duckdb"):
         raise duckdb.IOException("IO Error: Cannot open file")

@@ -83,7 +83,7 @@ def test_every_interval_of_a_change_day_finds_its_instant(zone: str, year: int, 
         local = np.array([wall_us(int(i) - eps, zone) + eps for i in instants])
         if backwards:
             instants, local = instants[::-1], local[::-1].copy()
-        utc, status = to_utc(local, zone, marks_end=marks != "start")
+        utc, status = to_utc(local, zone, has_end_labels=marks != "start")
         assert (utc == instants).all()
         assert set(np.unique(status)) <= {OK, FOLD_0, FOLD_1}
 
@@ -94,7 +94,7 @@ def test_coarse_intervals_repeat_whole_stamps(minutes: int, marks: str) -> None:
     for instants in around("Europe/Zurich", 2025, minutes):
         eps = 1 if marks == "end" else 0
         local = np.array([wall_us(int(i) - eps, "Europe/Zurich") + eps for i in instants])
-        assert (to_utc(local, "Europe/Zurich", marks_end=marks != "start").utc_us == instants).all()
+        assert (to_utc(local, "Europe/Zurich", has_end_labels=marks != "start").utc_us == instants).all()
 
 
 def test_a_zone_without_changes_has_none() -> None:
@@ -139,18 +139,18 @@ def test_a_file_that_runs_through_the_missing_hour_is_on_standard_time() -> None
     assert (local - utc == 3600 * US).all()
     assert (status == STANDARD).all()
     hourly_ends = day_of_walls("2025-03-30", 60)
-    utc, _ = to_utc(hourly_ends, "Europe/Zurich", marks_end=True, is_standard=stays)
+    utc, _ = to_utc(hourly_ends, "Europe/Zurich", has_end_labels=True, is_standard=stays)
     assert (utc == hourly_ends - 3600 * US).all()
 
 
 def test_a_filled_hour_costs_its_own_stamps_alone() -> None:
     """IANA: Zurich's clocks went from 02:00 to 03:00 on 30 March 2025."""
     local = day_of_walls("2025-03-30", 15)
-    for marks_end, lost in (
+    for has_end_labels, lost in (
         (False, ["02:00", "02:15", "02:30", "02:45"]),
         (True, ["02:15", "02:30", "02:45", "03:00"]),
     ):
-        utc, status = to_utc(local, "Europe/Zurich", marks_end=marks_end)
+        utc, status = to_utc(local, "Europe/Zurich", has_end_labels=has_end_labels)
         midnight = int(local[0])
         assert [f"{(us - midnight) // US // 3600:02d}:{(us - midnight) // US % 3600 // 60:02d}"
                 for us in local[status == NONEXISTENT]] == lost  # fmt: skip
@@ -223,10 +223,10 @@ def test_one_value_a_stamp_is_the_first_pass_and_says_so() -> None:
 def test_marks_at_the_edges_of_the_repeated_hour_that_come_once() -> None:
     """Interval ends: 02:00 ends the last interval before the hour, and 03:00 alone is the plain clock reading (CET)."""
     local = day_of_walls("2025-10-26", 15)
-    utc, status = to_utc(local, "Europe/Zurich", marks_end=True)
+    utc, status = to_utc(local, "Europe/Zurich", has_end_labels=True)
     assert [n for n in range(96) if status[n] == AMBIGUOUS] == [9, 10, 11, 12]  # 02:15, 02:30, 02:45, 03:00
     assert local[8] - utc[8] == 2 * 3600 * US
-    alone = to_utc(local[12:], "Europe/Zurich", marks_end=True)
+    alone = to_utc(local[12:], "Europe/Zurich", has_end_labels=True)
     assert alone.utc_us[0] == local[12] - 3600 * US
     assert AMBIGUOUS not in alone.status
 
@@ -320,6 +320,6 @@ def test_a_measured_year_of_interval_ends_is_evenly_spaced(backwards: bool) -> N
     flows = pl.read_parquet(OPEN_DATA / "aew_ch_2019" / "flows_15min.parquet").sort("site", "row", descending=backwards)
     for _, site in flows.group_by("site"):
         local = site["ts_local"].cast(pl.Datetime("us")).to_physical().to_numpy()
-        utc, _ = to_utc(local, "Europe/Zurich", marks_end=True)
+        utc, _ = to_utc(local, "Europe/Zurich", has_end_labels=True)
         assert len(utc) == 35_040
         assert set(np.diff(utc)) == {(-900 if backwards else 900) * US}

@@ -10,17 +10,17 @@ from pipeline.register.zone_notes import SITES_FILE, minutes_apart, zones_at
 LARGE_KWP = 1000.0  # ours: the largest roofs in a service firm's care stay below 1 MW
 
 
-def slips(register: Register, *, from_day: date | None = None) -> list[Fault]:
+def unlikely_values(register: Register, *, from_day: date | None = None) -> list[Fault]:
     """A fault per site that is larger than any roof, or stands elsewhere because its coordinates are swapped.
 
     `from_day` begins the year in which clocks are compared; None = today.
     """
     begin = from_day or datetime.now(UTC).date()
     begin_s = int(datetime(begin.year, begin.month, begin.day, tzinfo=UTC).timestamp())
-    return [fault for site in register.sites.values() for fault in _slips(site, register, begin_s)]
+    return [fault for site in register.sites.values() for fault in _of_site(site, register, begin_s)]
 
 
-def _slips(site: Site, register: Register, begin_s: int) -> Iterator[Fault]:
+def _of_site(site: Site, register: Register, begin_s: int) -> Iterator[Fault]:
     line = register.lines.get(site.site_id)
     if site.installed_kwp > LARGE_KWP:
         remedy = f"write kW, not W: {site.installed_kwp / 1000:g}"

@@ -6,7 +6,7 @@ from detectors.frames import NOT_GOOD, READING_FLAGS, TO_KNOW, UTC
 
 OWN = ["site_id", "device_id"]
 
-MARKS = pl.Schema(
+FLAGGED_VALUES = pl.Schema(
     {
         "site_id": pl.String(),
         "device_id": pl.String(),
@@ -25,23 +25,23 @@ MARKS = pl.Schema(
 ORDER = (*NOT_GOOD, *TO_KNOW)  # of several flags of one value the first one counts
 
 
-def to_spans(marks: pl.DataFrame) -> pl.DataFrame:
-    """READING_FLAGS of MARKS: values in a row with one flag, rule and reason are one span, each in one only."""
-    if marks.is_empty():
+def to_spans(values: pl.DataFrame) -> pl.DataFrame:
+    """READING_FLAGS of FLAGGED_VALUES: values in a row with one flag, rule and reason are one span."""
+    if values.is_empty():
         return READING_FLAGS.to_frame()
     rank = pl.col("flag").replace_strict({flag: place for place, flag in enumerate(ORDER)}, return_dtype=pl.Int32)
     channel = [*OWN, "day", "channel"]
     single = (
-        marks.with_row_index("nth")
+        values.with_row_index("nth")
         .sort(*channel, "ts_utc", rank, "nth")
         .unique([*channel, "ts_utc"], keep="first", maintain_order=True)
     )
     alike = [*channel, "flag", "rule", "reason"]
     begins = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift(1)) for name in alike)
     begins = begins | (pl.col("place") != pl.col("place").shift(1) + 1).fill_null(True)
-    told = single.with_columns(span=begins.cum_sum(), beyond=(pl.col("value") - pl.col("limit")).abs().fill_null(0.0))
+    runs = single.with_columns(span=begins.cum_sum(), beyond=(pl.col("value") - pl.col("limit")).abs().fill_null(0.0))
     worst = pl.col("beyond").arg_max()
-    spans = told.group_by("span", maintain_order=True).agg(
+    spans = runs.group_by("span", maintain_order=True).agg(
         pl.col(alike).first(),
         from_utc=pl.col("ts_utc").first(),
         to_utc=pl.col("end_utc").last(),

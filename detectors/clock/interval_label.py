@@ -27,8 +27,8 @@ def by_profile(
             members.setdefault(name, []).append(site_id)
     changed: dict[str, Verdict] = {}
     for name, sites in members.items():
-        told = [(site_id, found.get(site_id)) for site_id in sites]
-        judged = [(site_id, v) for site_id, v in told if not isinstance(v, NotJudged)]
+        of_sites = [(site_id, found.get(site_id)) for site_id in sites]
+        judged = [(site_id, v) for site_id, v in of_sites if not isinstance(v, NotJudged)]
         late = {_intervals(v) if isinstance(v, Finding) else 0 for _, v in judged}
         if len(judged) < SITES_NEEDED or late not in ({1}, {-1}):
             continue
