@@ -165,6 +165,7 @@ def test_what_is_dropped_in_runs_is_stored_shown_and_closed(tmp_path: Path, monk
         assert history.dirty_days(run.store).is_empty()
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("toys")
 def test_a_changed_schema_remakes_and_a_nightly_feature_is_judged_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch

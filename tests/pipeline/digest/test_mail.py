@@ -76,7 +76,8 @@ def test_a_well_kept_server_takes_it_after_a_login():
     """Outside reference: aiosmtpd, which follows RFC 5321 and RFC 4954, with a login that only one password opens."""
 
     def is_right(_server, _session, _envelope, _mechanism, given) -> AuthResult:
-        return AuthResult(success=(given.login, given.password) == (b"desk", b"s3cret"))
+        is_known = (given.login, given.password) == (b"desk", b"s3cret")
+        return AuthResult(success=is_known, handled=False)  # the server answers 535
 
     box = Box()
     with socket.socket() as one:
@@ -90,7 +91,8 @@ def test_a_well_kept_server_takes_it_after_a_login():
     try:
         settings = mail_settings(port, user="desk")
         send(compose(morning(), settings), settings, {"MAIL_SECRET": "s3cret"})
-        assert "s3cret" not in told(settings, {"MAIL_SECRET": "wrong"})
+        refused = told(settings, {"MAIL_SECRET": "wrong"})
+        assert "535" in refused and "s3cret" not in refused and "wrong" not in refused
     finally:
         server.stop()
     (message,) = box.mails

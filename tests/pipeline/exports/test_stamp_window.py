@@ -121,6 +121,7 @@ def after_resets(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
     return fleet
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", RESETS)
 def test_a_clock_that_was_reset_for_some_hours_costs_its_own_rows(after_resets: Fleet, case: str) -> None:
     (rows, _, rejected), path = RESETS[case], f"S{list(RESETS).index(case) + 1}_roof_today.csv"
@@ -163,6 +164,7 @@ def test_a_history_made_again_rejects_the_same(fleet: Fleet) -> None:
     assert differences(before, after) == {} and before["implausible_stamp"] == [(1, "S1", DAY, 1, RESET)]
 
 
+@pytest.mark.slow
 def test_days_far_from_any_reading_are_not_judged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two spans of one site six years apart, each in a file of its own: only days near a reading are walked."""
     assert due_days.DAY_WINDOW == 90

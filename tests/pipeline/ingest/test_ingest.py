@@ -148,6 +148,7 @@ def test_duplicates_inside_a_file_are_taken_one_after_the_other(
     assert pv_of(fleet) == [1, 2, 3]
 
 
+@pytest.mark.slow
 def test_files_of_one_batch_are_taken_as_if_they_had_come_in_turn(fleet: Fleet, tmp_path: Path) -> None:
     texts = {
         "S1_roof_a.csv": quarter_hours(1, 2, 3, 4),

@@ -18,7 +18,7 @@ from pipeline.ingest.arrivals import find
 from tests.support.build_profiles import profile
 from tests.support.fleet import Fleet, differences
 
-pytestmark = pytest.mark.usefixtures("no_detectors")
+pytestmark = [pytest.mark.usefixtures("no_detectors"), pytest.mark.slow]
 
 SEGMENT = 12_000  # bytes; some 300 rows
 LOCAL = """

@@ -189,6 +189,7 @@ def test_quarantine_is_fixed_and_taken_in(fleet: Fleet) -> None:
     assert fleet.files("inbox") == fleet.files("quarantine") == []
 
 
+@pytest.mark.slow
 def test_a_lost_history_is_noticed_and_overwrites_nothing(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.take_in()
@@ -207,6 +208,7 @@ def test_a_lost_history_is_noticed_and_overwrites_nothing(fleet: Fleet) -> None:
     assert texts == {quarter_hours(1, 2, 3), quarter_hours(9, 9, 9)}
 
 
+@pytest.mark.slow
 def test_an_older_history_is_noticed_and_overwrites_nothing(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))
     fleet.take_in()
@@ -226,6 +228,7 @@ def test_an_older_history_is_noticed_and_overwrites_nothing(fleet: Fleet) -> Non
     assert pv_of(fleet) == [1, 2, 5]
 
 
+@pytest.mark.slow
 def test_a_rebuild_that_leaves_the_last_export_out_is_not_taken_for_an_older_history(fleet: Fleet) -> None:
     """Its profile went; the archive's highest number then stays above the ledger's for good."""
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2, 3))

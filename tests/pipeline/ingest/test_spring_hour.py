@@ -27,6 +27,7 @@ def fleet(tmp_path: Path) -> Fleet:
 CHOICES = "SELECT path, spring_hour, spring_hour_proof FROM export_file ORDER BY path"
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("only_stored")
 def test_the_choice_is_kept_with_its_proof_and_followed(fleet: Fleet) -> None:
     fleet.drop("S1_roof_a.csv", roof("standard time", "2025-03-22", "2025-04-06"))

@@ -16,7 +16,7 @@ from pipeline.runs import archive
 from pipeline.workspace.places import Workspace
 from tests.support.fleet import Fleet, differences, roof, stamps, sunny, table
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = [pytest.mark.usefixtures("few_detectors"), pytest.mark.slow]
 
 LATER = datetime(2027, 1, 1, tzinfo=UTC)
 
@@ -53,7 +53,6 @@ def pack(fleet: Fleet, now: datetime = LATER) -> list[packs.Packed]:
         return archive.pack(run, now)
 
 
-@pytest.mark.slow
 def test_a_rebuild_from_packed_months_is_the_same_history(fleet: Fleet) -> None:
     before, listed = fleet.history(), fleet.files("archive")
     names = [(number, one.path) for number, one in archived_files.archived(fleet.space)]

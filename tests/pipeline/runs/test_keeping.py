@@ -12,7 +12,7 @@ from pipeline.store import reader
 from tests.support import desk
 from tests.support.fleet import Fleet
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = [pytest.mark.usefixtures("few_detectors"), pytest.mark.slow]
 
 LAST = desk.DAYS[-1]
 

@@ -59,6 +59,7 @@ def facts(space: Workspace) -> DigestFacts:
     return DigestFacts.model_validate_json((space.digests / "2026-05-06" / "digest.json").read_text(encoding="utf-8"))
 
 
+@pytest.mark.slow
 def test_a_dead_server_loses_nothing_and_the_next_run_mails_once(
     lived: Workspace, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -161,6 +162,7 @@ def test_a_service_that_ends_does_not_wait(morning: SimpleNamespace) -> None:
     assert (morning.attempts, morning.waits) == (1, [])
 
 
+@pytest.mark.slow
 def test_a_run_that_is_killed_while_the_server_takes_the_mail_is_not_followed_by_a_second_one(
     morning: SimpleNamespace,
 ) -> None:

@@ -16,7 +16,7 @@ from tests.pipeline.ingest.test_ingest import quarter_hours, zipped
 from tests.support.fleet import DAY, Fleet, differences, roof, stamps, sunny, table
 from tests.support.snapshot import Snapshot
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = [pytest.mark.usefixtures("few_detectors"), pytest.mark.slow]
 
 
 @pytest.fixture
@@ -77,7 +77,6 @@ def test_a_rebuild_gives_the_identical_history(lived: Fleet, made_again: tuple[S
     assert not list(lived.space.root.glob("*rebuilding*"))
 
 
-@pytest.mark.slow
 def test_a_rebuild_in_other_batches_is_the_same(lived: Fleet) -> None:
     before = lived.history()
     lived.space.settings_file.write_text("[ingest]\nsettle_s = 0\nbatch_files = 1\n")
@@ -85,7 +84,6 @@ def test_a_rebuild_in_other_batches_is_the_same(lived: Fleet) -> None:
     assert differences(before, lived.history()) == {}
 
 
-@pytest.mark.slow
 def test_a_rebuild_without_the_old_history_gives_the_readings(lived: Fleet) -> None:
     """With its copy gone too: what people decided comes from its log, and days are judged by the next cycle."""
     before = lived.history()
@@ -119,7 +117,6 @@ def test_life_goes_on_after_a_rebuild(made_again: tuple[Snapshot, IngestResult])
     assert lived.value("SELECT count(*) = count(DISTINCT run_id) FROM run")
 
 
-@pytest.mark.slow
 def test_days_that_were_judged_though_nothing_arrived_are_judged_again(tmp_path: Path) -> None:
     fleet = Fleet(tmp_path, 1)
     fleet.drop("S1_roof_a.csv", roof(sunny()))
@@ -131,7 +128,6 @@ def test_days_that_were_judged_though_nothing_arrived_are_judged_again(tmp_path:
     assert differences(before, fleet.history()) == {}
 
 
-@pytest.mark.slow
 def test_a_rebuild_that_ends_early_leaves_the_old_history(lived: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     before, shown = lived.history(), reader.ask(lived.space.reader, "FROM reading ORDER BY ALL")
     for step in ("sum_up", "_judge_again", "_keep"):
@@ -144,7 +140,6 @@ def test_a_rebuild_that_ends_early_leaves_the_old_history(lived: Fleet, monkeypa
     assert differences(before, lived.history()) == {}
 
 
-@pytest.mark.slow
 def test_a_rebuild_stopped_before_its_reader_is_published_is_made_up_for(lived: Fleet, monkeypatch) -> None:
     before, shown = lived.history(), reader.ask(lived.space.reader, "FROM reading ORDER BY ALL")
     with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):

@@ -110,6 +110,7 @@ def refused(space: Workspace, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Ca
     return start
 
 
+@pytest.mark.slow
 def test_the_service_takes_in_judges_and_ends_in_order(space: Workspace, refused) -> None:
     with service(space) as process:
         wait_for("the missed morning", space, "FROM run WHERE job = 'cycle' AND outcome <> 'running'")

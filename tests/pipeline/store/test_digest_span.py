@@ -73,6 +73,7 @@ def test_a_digest_after_a_kill_tells_all_that_came_in(desk_of: Any, monkeypatch:
     assert desk_of.files(SECOND) == 2
 
 
+@pytest.mark.slow
 def test_every_export_is_told_once(desk_of: Any) -> None:
     for day in desk.DAYS:
         arrive(desk_of, day, "R-1", "R-2")

@@ -57,6 +57,7 @@ def days_of(fleet: Fleet, first: date, count: int, sites: str = "12") -> None:
             fleet.drop(f"S{site}_roof_{day}.csv", roof([(t, 100 + n, 1) for t in at_noon]))
 
 
+@pytest.mark.slow
 def test_old_months_become_one_part_and_take_late_rows(tmp_path: Path) -> None:
     fleet = Fleet(tmp_path, devices=[("S3", "A"), ("S3", "B")])
     days_of(fleet, date(2025, 11, 1), 3)
