@@ -127,6 +127,7 @@ def _deliver(space: Workspace, day: date, loads: dict[str, int]) -> None:
         desk.write(space.inbox, site_id, day, desk.lines(day, feeds_in=True, load_w=load_w))
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("toys")
 def test_what_is_dropped_in_runs_is_stored_shown_and_closed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     space = desk.make(tmp_path / "desk", with_exports=False)

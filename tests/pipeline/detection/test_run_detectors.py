@@ -70,6 +70,7 @@ def late_correction(space: Workspace, day: date) -> None:
     desk.write(space.inbox, "R-2", day, desk.lines(day, feeds_in=False))
 
 
+@pytest.mark.slow
 @few
 def test_a_run_that_ends_amid_late_data_leaves_no_day_stale(judged: Workspace) -> None:
     """Stopped after the first of the days concerned, the next run judges the others, whose own data is as it was."""
@@ -85,6 +86,7 @@ def test_a_run_that_ends_amid_late_data_leaves_no_day_stale(judged: Workspace) -
         assert due_days(run.store, datetime.now(UTC), 0) == []
 
 
+@pytest.mark.slow
 @few
 def test_a_cycle_up_to_a_day_leaves_the_later_days_due(judged: Workspace) -> None:
     late_correction(judged, desk.DAYS[0])
@@ -93,6 +95,7 @@ def test_a_cycle_up_to_a_day_leaves_the_later_days_due(judged: Workspace) -> Non
         assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
 
 
+@pytest.mark.slow
 @few
 def test_one_day_judged_by_name_leaves_the_later_days_due(judged: Workspace) -> None:
     late_correction(judged, desk.DAYS[0])
@@ -102,6 +105,7 @@ def test_one_day_judged_by_name_leaves_the_later_days_due(judged: Workspace) -> 
         assert due_days(run.store, datetime.now(UTC), 0) == list(desk.DAYS[1:])
 
 
+@pytest.mark.slow
 @few
 def test_days_before_commissioning_and_sites_not_watched_raise_nothing(space: Workspace) -> None:
     header, first, second = desk.SITES.splitlines()

@@ -152,6 +152,7 @@ def test_lines_between_two_stray_quotes_are_not_swallowed() -> None:
     assert result.rows["line"].to_list() == [2, 4, 5, 6]
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(st.lists(st.tuples(st.text(max_size=6), st.text(max_size=6)), min_size=1, max_size=5))
 def test_cells_are_what_the_csv_module_wrote(notes: list[tuple[str, str]]) -> None:

@@ -144,6 +144,7 @@ ANY = st.recursive(
 )
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(st.lists(ANY, max_size=5))
 def test_any_records_are_accounted_for(records: list) -> None:
@@ -151,6 +152,7 @@ def test_any_records_are_accounted_for(records: list) -> None:
     check_account(read("\n".join(json.dumps(record) for record in records), by=LINES))
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(st.binary(max_size=100))
 def test_any_bytes_are_accounted_for(noise: bytes) -> None:

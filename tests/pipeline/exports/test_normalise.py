@@ -325,6 +325,7 @@ CELLS = st.sampled_from(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(st.lists(st.lists(CELLS, min_size=2, max_size=5), max_size=12), st.booleans(), st.booleans())
 def test_any_rows_are_accounted_for(rows: list[list[str]], is_long: bool, by_column: bool) -> None:

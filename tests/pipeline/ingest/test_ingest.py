@@ -349,6 +349,7 @@ FILES = st.lists(
 )
 
 
+@pytest.mark.slow
 @given(FILES, st.integers(1, 3))
 @settings(max_examples=15, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_every_row_of_any_file_is_accounted_for(tmp_path_factory, files, batch) -> None:

@@ -91,6 +91,7 @@ def series(name: str, column: str) -> "pd.Series[float]":
     return frame[column].dropna()
 
 
+@pytest.mark.slow
 def test_energies_of_real_series_equal_those_of_pandas(tmp_path: Path) -> None:
     inverter = series("ac_power_inv_7539.csv", "value_normalized") * 30_000  # normalised to its peak
     array = series("serf_east_15min_ac_power.csv", "ac_power").iloc[: 20 * 96]

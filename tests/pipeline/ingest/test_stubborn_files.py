@@ -128,6 +128,7 @@ def test_a_long_exports_huge_value_costs_its_cell(fleet: Fleet) -> None:
     assert fleet.ask("SELECT count(*), count(battery_w) FROM reading_raw") == [(4, 0)]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_detectors_here")
 def test_many_equal_errors_are_one_line(fleet: Fleet, capsys) -> None:
     for number in range(190):

@@ -24,7 +24,7 @@ from pipeline.workspace.places import Workspace
 from tests.support import desk
 from tests.support.snapshot import Snapshot
 
-pytestmark = pytest.mark.usefixtures("few_detectors")
+pytestmark = [pytest.mark.usefixtures("few_detectors"), pytest.mark.slow]
 
 DAYS = [date(2026, 5, 2) + timedelta(days=n) for n in range(5)]
 CORRECTION = ("retime", "R-1", "--shift-min", "-60", "--from", str(DAYS[0]))

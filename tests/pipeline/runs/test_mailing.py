@@ -81,6 +81,7 @@ def test_a_dead_server_loses_nothing_and_the_next_run_mails_once(
         assert len(server.mails) == 2
 
 
+@pytest.mark.slow
 def test_each_installer_gets_its_own_sites_once(not_mailed: Snapshot, capsys: pytest.CaptureFixture[str]) -> None:
     """R-2 feeds the grid and may not: its installer is told, and one whose sites are healthy, or not named, is not."""
     space = Workspace(not_mailed.restored())

@@ -159,6 +159,7 @@ def test_a_battery_that_ages_shows_in_the_trend_by_numpys_line():
     assert slope == pytest.approx(-0.2 * 12 * OUT, rel=0.15)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1), eff_in=st.floats(0.85, 1.0), eff_out=st.floats(0.85, 1.0))
 def test_no_battery_gives_back_more_than_it_took(seed, eff_in, eff_out):
