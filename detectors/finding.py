@@ -17,6 +17,7 @@ REASONS = {  # code -> sentence: what every detector may say; its own REASONS co
     "device-silent": "one of its devices was silent, and what the others delivered is a part",
     "time-unreliable": "clock is known to be wrong",
     "stamps-unreliable": "clock is known to be wrong, and what is kept of its days is as stamped",
+    "light-in-the-dark": "it generated while the sun was well down: its clock or its file is wrong",
     "readings-unreliable": "its readings are known to be wrong",
     "grid-sign-unreliable": "the grid sensor's sign or phase is in doubt",
     "balance-unreliable": "generation, battery, grid and load do not add up",
