@@ -18,20 +18,32 @@ COSTLY = (
     "voltage-out-of-band",
 )  # alone of these families they need all that is learned of roofs
 SHOWN = ("site_hour",)  # what analysts see of features of readings
+_REPLACED: dict[tuple[Any, str], Any] = {}  # owner and name -> what stood there before anything was silenced
 
 
 def silence(put: Callable[[Any, str, Any], None] = setattr, families: tuple[str, ...] = FEW) -> None:
     """Detectors of other families say nothing from now on, and features that none of these names are not made."""
+
+    def replace(owner: Any, name: str, value: Any) -> None:
+        _REPLACED.setdefault((owner, name), getattr(owner, name))
+        put(owner, name, value)
+
     looking = []
     for module in detectors.load():
         if module.__name__.split(".")[-2] in families and module.DETECTOR not in COSTLY:
             looking.append(module)
         else:
-            put(module, "detect", lambda: [])
-    put(Night, "make_rest", lambda *_: None)
+            replace(module, "detect", lambda: [])
+    replace(Night, "make_rest", lambda *_: None)
     unneeded = dict.fromkeys(features.load().keys() - _needed(looking))
     make_all = resolver.make_of_readings
-    put(resolver, "make_of_readings", lambda frames: make_all({**unneeded, **frames}))  # as if they were made
+    replace(resolver, "make_of_readings", lambda frames: make_all({**unneeded, **frames}))  # as if they were made
+
+
+def let_all_look(put: Callable[[Any, str, Any], None]) -> None:
+    """All detectors look again, for what is made once for tests of any module."""
+    for (owner, name), original in _REPLACED.items():
+        put(owner, name, original)
 
 
 def _needed(looking: list[Any]) -> set[str]:
