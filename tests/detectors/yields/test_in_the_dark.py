@@ -46,6 +46,7 @@ def test_a_meters_offset_at_night_is_no_light(fleet) -> None:
     assert in_the_dark.of_day(fleet._replace(usable=offset)) == {}
 
 
+@pytest.mark.slow
 def test_a_roof_whose_clock_is_hours_off_has_not_lost_its_power(roofs) -> None:
     """Six such days, which no clock's detector was asked about."""
     lived = yield_fleet.live_nights(_moved(roofs, -8))

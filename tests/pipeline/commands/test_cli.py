@@ -176,6 +176,7 @@ def test_a_cycle_ends_in_a_digest_and_the_history(run, lived) -> None:
     assert float(parsed[0]["pv_w"]) == 0
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_detectors_here")
 def test_exceptions_are_decided_and_the_decision_lasts(run, lived) -> None:
     listed = json.loads(run("exceptions", "list", "--json").out)

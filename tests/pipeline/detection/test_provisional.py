@@ -60,6 +60,7 @@ def toys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
         del sys.modules[name]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("toys")
 @pytest.mark.parametrize("at_once", [day_readings.SITES_AT_ONCE, 1])
 def test_a_known_offset_moves_the_days_readings_and_what_is_found_is_not_hidden(

@@ -143,6 +143,7 @@ def test_a_device_that_was_taken_out_is_gone() -> None:
     assert of_devices(rows, devices).rows() == [("B", ""), ("A", "1")]
 
 
+@pytest.mark.slow
 def test_a_part_of_a_site_is_summed_up_as_a_part_and_not_judged(tmp_path: Path) -> None:
     """Two inverters of 10 kW, the second silent on the third day: the energies are those of the first alone."""
     space = desk.make(tmp_path / "desk", with_exports=False)
@@ -230,6 +231,7 @@ def test_silent_days_are_judged_too() -> None:
     assert with_silent_days([day[1], day[5]], day[5], day[4]) == [day[1]]
 
 
+@pytest.mark.slow
 @few
 def test_a_morning_without_any_export_is_a_morning(space: Workspace) -> None:
     lived(space, desk.DAYS[-1])

@@ -56,6 +56,7 @@ def test_a_small_one_among_others_costs_none_of_them(fleet: Fleet) -> None:
     assert fleet.ledger().keys() == {"S2_roof_a.csv", "S3_roof_a.csv"} and fleet.files("inbox") == []
 
 
+@pytest.mark.slow
 def test_a_run_that_was_stopped_from_outside_costs_no_file(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     """An error that stops the run in order leaves no mark; one hard stop leaves small files to be tried again."""
     fleet.drop("S1_roof_a.csv", roof([(stamp, 1, 4) for stamp in MORNING]))

@@ -116,6 +116,7 @@ def test_what_analysts_open_holds_the_fleet(lived: tuple[Workspace, str]) -> Non
     assert both.select(pl.corr("pv_kwh", "by_readings")).item() > 0.9999
 
 
+@pytest.mark.slow
 @pytest.mark.skipif("CI" not in os.environ and not COMMAND.exists(), reason="noonmark is not installed here")
 def test_the_installed_command_brings_its_files_along(tmp_path: Path) -> None:
     done = subprocess.run([str(COMMAND), "init"], cwd=tmp_path, capture_output=True, text=True, check=False)

@@ -52,6 +52,7 @@ def test_what_fails_half_way_leaves_the_former_file(tmp_path: Path) -> None:
     assert path.read_text(encoding="utf-8") == "former"
 
 
+@pytest.mark.slow
 def test_all_that_a_cycle_writes_has_the_umasks_mode(tmp_path: Path) -> None:
     before = os.umask(0o027)
     try:
