@@ -131,22 +131,20 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     last = len(history.x) - 1
     capacity_days = CAPACITY_DAYS_UNKNOWN if is_unknown else CAPACITY_DAYS
     by_input = input_log_odds(odds, history)
-    number = int(by_input.argmax())
-    own = change_point.find(
-        history.input_x[:, number], history.input_sigma[:, number], input_shares.BASELINE_SIGMA, is_fall=False
-    )
-    # Where nobody registered the planes an input's are learned, and while they are wrong its share goes with the sky.
-    is_by_input = by_input.max() > threshold
-    if is_by_input and is_unknown and not (_is_dead(history, number) or _has_fallen(history, number, own.first)):
-        is_by_input = False
+    if by_input.max() > threshold:
+        number = int(by_input.argmax())
+        own = change_point.find(
+            history.input_x[:, number], history.input_sigma[:, number], input_shares.BASELINE_SIGMA, is_fall=False
+        )
+        # Planes that nobody registered are learned, and while they are wrong an input's share goes with the sky.
+        if not is_unknown or _is_dead(history, number) or _has_fallen(history, number, own.first):
+            measured = np.flatnonzero(np.isfinite(history.input_x[:, number]))
+            # Inputs are known only once their planes are learned: what began before shows in the whole site's level.
+            if change.lead > SEEN_LEAD and change.first < own.first <= measured[0] + FIRST_DAYS:
+                own = change
+            return Case(STRING_LOSS, own.first, own.earliest, own.latest, change.before, change.after, number + 1)
         if max(odds.fall, odds.rise) <= threshold:
             return None
-    if is_by_input:
-        measured = np.flatnonzero(np.isfinite(history.input_x[:, number]))
-        # Inputs are known only once their planes are learned: what began before shows in the whole site's level.
-        if change.lead > SEEN_LEAD and change.first < own.first <= measured[0] + FIRST_DAYS:
-            own = change
-        return Case(STRING_LOSS, own.first, own.earliest, own.latest, change.before, change.after, number + 1)
     if odds.rise > odds.fall:
         clear = history.clear_x[np.isfinite(history.clear_x)]
         if last < (capacity_days if len(clear) else CAPACITY_DAYS_UNKNOWN):

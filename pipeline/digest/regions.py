@@ -7,9 +7,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from detectors.stats.distance import EARTH_RADIUS_KM
+
 NEAR_KM = 50.0  # ours: the sky of a day is much the same within this distance, not beyond some hundred km
-EARTH_KM = 6371.0
-CHORD_KM = 2 * EARTH_KM * np.sin(NEAR_KM / EARTH_KM / 2)  # through the earth, of NEAR_KM on its surface
+CHORD_KM = 2 * EARTH_RADIUS_KM * np.sin(NEAR_KM / EARTH_RADIUS_KM / 2)  # through the earth, of NEAR_KM on its surface
 SHARED = 0.5  # ours: a name's first part is the region's if more than this share of its sites have it
 
 Points = NDArray[np.float64]  # km, [sites, 3]
@@ -46,7 +47,9 @@ def _labels(sites: pl.DataFrame) -> list[int]:
     from scipy.sparse.csgraph import connected_components
 
     north, east = angles[:, 0], angles[:, 1]
-    points = EARTH_KM * np.column_stack((np.cos(north) * np.cos(east), np.cos(north) * np.sin(east), np.sin(north)))
+    points = EARTH_RADIUS_KM * np.column_stack(
+        (np.cos(north) * np.cos(east), np.cos(north) * np.sin(east), np.sin(north))
+    )
     cubes, cube = np.unique(np.floor(points / (CHORD_KM / np.sqrt(3))).astype(int), axis=0, return_inverse=True)
     pairs = np.array(list(_near_cubes(points, cubes, cube.ravel())), int).reshape(-1, 2)
     joined = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(cubes), len(cubes)))

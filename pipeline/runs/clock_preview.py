@@ -7,8 +7,10 @@ import polars as pl
 
 from detectors import features as kinds_of_features
 from detectors.clock import clock
+from detectors.clock.weather_around import WITHIN_KM
 from detectors.features import clock_day
 from detectors.finding import Finding
+from detectors.stats.distance import great_circle_km
 from pipeline.errors import NoonmarkError
 from pipeline.runs.session import Opened
 from pipeline.store import clock_shifts, features, verdicts
@@ -30,18 +32,23 @@ def preview(run: Opened, site_id: str, correction: Correction) -> pl.DataFrame:
     if day is None:
         raise NoonmarkError("no day was judged yet", site_id, "run `noonmark cycle` first, or leave --dry-run out")
     first = day - timedelta(days=clock.WINDOW_DAYS - 1)
-    before = features.read(run.store, kinds_of_features.load()["daylight"], first, day).filter(
-        pl.col("site_id") == site_id
-    )
+    is_own = pl.col("site_id") == site_id
+    sites = run.store.sites()
+    near = sites.filter(_is_near(sites, site_id))
+    light = features.read(run.store, kinds_of_features.load()["daylight"], first, day)
+    before = light.filter(is_own)
     after = _shifted(run, site_id, before, correction)
-    sites = run.store.sites().filter(pl.col("site_id") == site_id)
+    beside = light.filter(~is_own)  # the weather around moves their days too
+    sites = sites.filter(is_own)
     rows = [
         (f"{_name(one)} light of {one['day']}, UTC", _clock(one[edge]), _clock(other[edge]))
         for edge, _name in (("first_light_min", _first), ("last_light_min", _last))
         for one, other in zip(_recent(before), _recent(after), strict=True)
     ]
     rows.append(("offset of the last days", _offset(before, sites, day), _offset(after, sites, day)))
-    now, (then, still_wrong) = _verdict(before, sites, day)[0], _verdict(after, sites, day)
+    (now, _), (then, still_wrong) = (
+        _verdict(pl.concat([rows_of, beside]), near, site_id, day) for rows_of in (before, after)
+    )
     rows.append((f"the clock on {day}", now, then))
     rows += [
         (f"exception {row['exception_id']}", row["status"], row["status"] if still_wrong else "closed")
@@ -82,12 +89,18 @@ def _shifted(run: Opened, site_id: str, light: pl.DataFrame, correction: Correct
     return light.with_columns(pl.when(is_inside).then(pl.col(edge) + by).otherwise(edge).alias(edge) for edge in EDGES)
 
 
-def _verdict(light: pl.DataFrame, sites: pl.DataFrame, day: date) -> tuple[str, bool]:
-    """What the clock's detector says, and whether it still finds it wrong."""
-    found = clock.detect(light, sites, day)
-    if not found:
+def _is_near(sites: pl.DataFrame, site_id: str) -> pl.Series:
+    """The site and those near enough to share its weather."""
+    here = sites.row(by_predicate=pl.col("site_id") == site_id, named=True)
+    far = great_circle_km(here["latitude"], here["longitude"], sites["latitude"], sites["longitude"])
+    return pl.Series(far <= WITHIN_KM)
+
+
+def _verdict(light: pl.DataFrame, sites: pl.DataFrame, site_id: str, day: date) -> tuple[str, bool]:
+    """What the clock's detector says of the site, and whether it still finds it wrong."""
+    verdict = next((one for one in clock.detect(light, sites, day) if one.site_id == site_id), None)
+    if verdict is None:
         return "right", False
-    verdict = found[0]
     return (verdict.summary, True) if isinstance(verdict, Finding) else (f"not judged: {verdict.reason}", False)
 
 

@@ -13,11 +13,11 @@ import tempfile
 import time
 from collections.abc import Sequence
 from datetime import date, timedelta
-from math import asin, cos, radians, sin, sqrt
 from pathlib import Path
 
 import polars as pl
 
+from detectors.stats.distance import great_circle_km
 from tests.benches.living import Lived, live_days
 from tests.benches.real_cases import CASES, UNTOUCHED, Case, export_rows, told_zone
 from tests.benches.real_scoring import FalseAlarm, PutIn, explained, fault_table, judge, untouched, untouched_table
@@ -108,9 +108,7 @@ def groups(sites: Sequence[RealSite]) -> list[list[RealSite]]:
 
 
 def _km(a: RealSite, b: RealSite) -> float:
-    lat_a, lat_b, dlon = radians(a.latitude), radians(b.latitude), radians(b.longitude - a.longitude)
-    h = sin((lat_b - lat_a) / 2) ** 2 + cos(lat_a) * cos(lat_b) * sin(dlon / 2) ** 2
-    return 2 * 6371.0 * asin(sqrt(h))
+    return float(great_circle_km(a.latitude, a.longitude, b.latitude, b.longitude))
 
 
 def _runs(lived: Lived, site: RealSite, days: int) -> list[Run]:

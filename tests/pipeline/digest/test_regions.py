@@ -5,7 +5,8 @@ import polars as pl
 import pytest
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.digest.regions import EARTH_KM, NEAR_KM, regions
+from detectors.stats.distance import EARTH_RADIUS_KM
+from pipeline.digest.regions import NEAR_KM, regions
 
 
 def frame(places: np.ndarray, zone: str = "Europe/Berlin") -> pl.DataFrame:
@@ -28,7 +29,7 @@ def test_they_are_those_of_all_distances(middle: tuple[float, float]) -> None:
     half = np.sin((north[:, None] - north) / 2) ** 2 + (
         np.cos(north[:, None]) * np.cos(north) * np.sin((east[:, None] - east) / 2) ** 2
     )
-    near = 2 * EARTH_KM * np.arcsin(np.sqrt(half)) <= NEAR_KM
+    near = 2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(half)) <= NEAR_KM
     wanted = groups(connected_components(near)[1])
     assert 1 < len(wanted) < 90
     sites = frame(places)
@@ -37,6 +38,6 @@ def test_they_are_those_of_all_distances(middle: tuple[float, float]) -> None:
 
 
 def test_a_distance_decides_to_the_metre() -> None:
-    degrees = np.degrees(NEAR_KM / EARTH_KM)
+    degrees = np.degrees(NEAR_KM / EARTH_RADIUS_KM)
     for share, count in ((0.9999, 1), (1.0001, 2)):
         assert len(set(regions(frame(np.array([[0.0, 10.0], [degrees * share, 10.0]]))).values())) == count
