@@ -2,7 +2,7 @@
 
 A dull morning is dull at the neighbours too: of 15-min days at two roofs of one Swiss canton (AEW, 2019) first light's
 deviations from the days around go together by a correlation of 0.66, last light's by 0.64, and the middle's sigma falls
-from 9.0 to 6.8 min once the other roof's are taken off. Only deviations from the days around count, so a neighbour
+from 9.0 to 6.8 min once its own share of the other roof's is taken off. Only deviations from the days around count, so a neighbour
 whose own clock is wrong, or all of them, move nothing.
 """
 
@@ -15,7 +15,9 @@ from detectors.stats.robust import quantile
 WITHIN_KM = 50.0  # as for the yields' neighbours: what clouds leave of a day's energy is alike that far
 KM_PER_DEGREE = 111.0  # of latitude, rounded down
 MAX_NEIGHBOURS = 8  # ours: the nearest; more would lie farther off
-DAYS_AROUND = 15  # ours: a drift of 100 s/day moves the median of these by no more than the seasons do in a month
+DAYS_AROUND = (
+    15  # ours: a week either way; what moves steadily through these does not show in deviations from their median
+)
 MAX_DEVIATION_MIN = 30.0  # ours: one dead inverter or one snowy roof must not fit the ratio
 MIN_DAYS = 10  # ours: with a neighbour's light, from which a ratio is fitted
 

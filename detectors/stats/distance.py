@@ -11,7 +11,7 @@ EARTH_RADIUS_KM = 6371.0088  # IUGG mean radius
 def great_circle_km(latitude: float, longitude: float, latitudes: ArrayLike, longitudes: ArrayLike) -> Array:
     """Kilometres from one place to others, all in degrees; shape of the others.
 
-    The haversine formula (Sinnott, Sky and Telescope 68, 1984, p. 159), which holds for near places too.
+    The haversine formula (Sinnott, Sky and Telescope 68, 1984, p. 159, from memory), which holds for near places too.
     """
     here, there = np.radians(latitude), np.radians(latitudes)
     turn = np.radians(np.asarray(longitudes, dtype=float) - longitude)

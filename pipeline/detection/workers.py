@@ -17,7 +17,7 @@ from pipeline.config.settings import ComputeSettings
 from pipeline.errors import RefusedError
 
 LOG = logging.getLogger("noonmark")
-ANSWER_S = 30  # ours: a scheduler that is there answers within some tenths of a second
+ANSWER_S = 30  # ours: long enough for a scheduler that is just being started
 AHEAD = 1  # jobs that wait beyond those under way: each holds its frames in memory
 Job = TypeVar("Job")
 Result = TypeVar("Result")
