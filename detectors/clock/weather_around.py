@@ -2,8 +2,8 @@
 
 A dull morning is dull at the neighbours too: of 15-min days at two roofs of one Swiss canton (AEW, 2019) first light's
 deviations from the days around go together by a correlation of 0.66, last light's by 0.64, and the middle's sigma falls
-from 9.0 to 6.8 min once its own share of the other roof's is taken off. Only deviations from the days around count, so a neighbour
-whose own clock is wrong, or all of them, move nothing.
+from 9.0 to 6.8 min once its own share of the other roof's is taken off. Only deviations from the days around count, so
+a neighbour whose own clock is wrong, or all of them, move nothing.
 """
 
 import numpy as np
