@@ -16,7 +16,6 @@ from detectors.finding import (
     Finding,
     Kind,
     NotJudged,
-    Reason,
     Series,
     Severity,
     Verdict,
@@ -96,6 +95,7 @@ def detect(
     """A finding per site that lost energy to high voltage on `day`; the value is in kWh."""
     rows = voltage_curtailment.sort("site_id", "day").partition_by("site_id", as_dict=True, maintain_order=True)
     highest = {row["site_id"]: row for row in voltage_day.filter(pl.col("day") == day).iter_rows(named=True)}
+    heard = set(readings["site_id"].unique())
     with_band_finding = set(earlier.filter(pl.col("kind") == OUT_OF_BAND)["site_id"])
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):
@@ -103,7 +103,8 @@ def detect(
         days = rows.get((site_id,))
         today = None if days is None else days.row(-1, named=True)
         if days is None or today is None or today["day"] != day:
-            verdicts.append(NotJudged(site_id, day, DETECTOR, _unread(readings, site_id)))
+            code = "not-measured" if site_id in heard else "no-readings"
+            verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, code)))
         elif today["coverage_pct"] < MIN_COVERAGE_PCT:
             reason = because(REASONS, "low-coverage", coverage_pct=today["coverage_pct"])
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
@@ -118,11 +119,6 @@ def detect(
                 _finding(site, today, _month(as_known_now(days), day), highest.get(site_id, {}), min_kwh, shown)
             )
     return verdicts
-
-
-def _unread(readings: pl.DataFrame, site_id: str) -> Reason:
-    own = readings.filter(pl.col("site_id") == site_id)
-    return because(REASONS, "no-readings" if own.is_empty() else "not-measured")
 
 
 def _month(days: pl.DataFrame, day: date) -> Month:

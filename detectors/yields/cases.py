@@ -6,9 +6,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
+from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array
-from detectors.yields import diagnosis, half_hours
+from detectors.yields import away, diagnosis, half_hours
 from detectors.yields.day_residual import weighted_median
 from detectors.yields.diagnosis import (
     CAPACITY_MISMATCH,
@@ -38,6 +40,7 @@ CASE = pl.Schema(
         "latest_day": pl.Date(),
         "before": pl.Float64(),  # log of the level before; 0 if it was there from the first day
         "after": pl.Float64(),
+        "share_of_days": pl.Float64(),  # on which a fall that comes and goes was there; null = on all
         "input": pl.Int32(),  # from 1; 0 = none
         "log_odds": pl.Float64(),
         "is_sure": pl.Boolean(),  # its log odds have exceeded the threshold; else it is one to watch
@@ -50,7 +53,6 @@ PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
 MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
-AWAY_SHARE = 0.5  # ours: of the power that modules give which face the sun
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
@@ -84,7 +86,9 @@ def follow(
     is_lasting = pl.col("site_id").is_in(list(lasting)) & (highest > LASTING_AT)
     asked = odds.filter((highest > open_at) | is_lasting | (is_open & (highest >= close_at)))
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
-    about = residuals.join(asked.select("site_id"), on="site_id", how="semi")
+    about, about_hours = (
+        rows.join(asked.select("site_id"), on="site_id", how="semi") for rows in (residuals, half_hourly)
+    )
     by_site = about.partition_by("site_id", as_dict=True)
     noon_deg = fleet.elevation_deg.max(axis=1, initial=0.0)
     rows = []
@@ -105,52 +109,73 @@ def follow(
         about_roof = {"is_unknown": is_unknown, "has_limit": bool(fleet.roofs.has_limit[n])}
         if known is not None and level >= close_at:
             row = _followed(known, history, level, day)
-            row["is_sure"] = bool(known["is_sure"]) or is_to_act_on(row["kind"], level, open_at, **about_roof)
+            if row["kind"] == UNDERPERFORMANCE:
+                low = row["before"] + verdict.depth if verdict.passing > diagnosis.MOSTLY else None
+                row |= _passing(row, history, low)
+            row["is_sure"] = bool(known["is_sure"]) or _is_sure(row, level, open_at, **about_roof)
             if may_be_string(row, day):
-                kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, half_hourly, history))
+                kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, about_hours, history))
                 row |= {"kind": kind, "input": number}
             rows.append(row)
         elif known is None and level > wanted:
-            parts = _parts(night, n, half_hourly, history)
+            parts = _parts(night, n, about_hours, history)
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
             # What always was so may be the planes where nobody knows them, and modules beyond the register need proof.
             is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
             if (
                 case is not None
-                and not may_be_unseen(case, is_unknown, noon_deg[n])
+                and not may_be_unseen(case, is_unknown, noon_deg[n], _away_share(night, n) if is_unknown else 0.0)
                 and (level > open_at or not is_weak)
             ):
                 row = _opened(site_id, case, history, level, day)
-                rows.append(row | {"is_sure": is_to_act_on(row["kind"], level, open_at, **about_roof)})
+                rows.append(row | {"is_sure": _is_sure(row, level, open_at, **about_roof)})
     return pl.DataFrame(rows, schema=CASE)
 
 
-def may_be_unseen(case: Case, is_unknown: bool, noon_deg: float) -> bool:
+def may_be_unseen(case: Case, is_unknown: bool, noon_deg: float, away_share: float) -> bool:
     """Whether another capacity from the first day on may be what roofs differ by, unknown planes, or a horizon.
 
-    A steep roof of which half the modules face away from the sun gives hardly more than the other half does, and under
-    a low sun more than usual ones do.
+    A roof of which most modules face away lacks `away_share`, and steep planes give more than usual ones under a low
+    sun.
     """
     if not case.was_always or case.kind != CAPACITY_MISMATCH:
         return False
     may_be_steep = is_unknown and noon_deg < HIGH_SUN_DEG
-    may_be_hidden = noon_deg < LOW_SUN_DEG or (is_unknown and case.share < AWAY_SHARE)
+    may_be_hidden = noon_deg < LOW_SUN_DEG or (is_unknown and case.share < away_share)
     return abs(case.share) < MIN_SHARE or (may_be_steep if case.share < 0 else may_be_hidden)
 
 
-def is_to_act_on(kind: str, level: float, open_at: float, *, is_unknown: bool, has_limit: bool) -> bool:
+def _away_share(night: Night, n: int) -> float:
+    fleet = night.fleet
+    return away.missing_share(Sky(*(values[n] for values in fleet.sky)), float(fleet.sites["latitude"][n]))
+
+
+def is_to_act_on(
+    kind: str, level: float, open_at: float, *, is_unknown: bool, has_limit: bool, is_passing: bool = False
+) -> bool:
     """Whether the log odds `level` of a case of this kind are enough to act on; `is_unknown`: nobody knows the planes.
 
     A level that never fitted unknown planes may as well be theirs. Beside a limit they are learned from the hours that
-    it left free, and on days that leave other hours wrong planes look like a fall.
+    it left free, and on days that leave other hours wrong planes look like a fall; so they do under other skies, as
+    one that comes and goes.
     """
     may_be_planes = is_unknown and (kind == CAPACITY_MISMATCH or (has_limit and kind != NO_GENERATION))
+    may_be_planes |= is_passing and (is_unknown or has_limit)
     return level > open_at and not may_be_planes
 
 
+def _is_sure(row: Mapping[str, Any], level: float, open_at: float, **about_roof: bool) -> bool:
+    is_passing = row["share_of_days"] is not None
+    return is_to_act_on(row["kind"], level, open_at, is_passing=is_passing, **about_roof)
+
+
 def may_be_string(case: Mapping[str, Any], day: date) -> bool:
-    """Whether a case that was opened as a part of the power is young enough to be named again."""
-    return bool(case["kind"] == UNDERPERFORMANCE and (day - case["opened_on"]).days <= NAMED_WITHIN_DAYS)
+    """Whether a case that was opened as a part of the power is young enough to be named again.
+
+    A part that comes and goes tells no string by its size.
+    """
+    is_whole = case["kind"] == UNDERPERFORMANCE and case["share_of_days"] is None
+    return bool(is_whole and (day - case["opened_on"]).days <= NAMED_WITHIN_DAYS)
 
 
 def lasting(odds: pl.DataFrame, day: date) -> set[str]:
@@ -174,7 +199,9 @@ def _odds_of(row: Mapping[str, Any]) -> Odds:
     inputs = np.full(MAX_INPUTS, np.nan)
     log_odds = row["log_odds_input"] or []
     inputs[: len(log_odds)] = [np.nan if value is None else value for value in log_odds]
-    return Odds(row["log_odds_fall"], row["log_odds_rise"], row["depth"], inputs, PRIOR_SIGMA)
+    return Odds(
+        row["log_odds_fall"], row["log_odds_rise"], row["depth"], inputs, PRIOR_SIGMA, row["passing"], row["baseline"]
+    )  # fmt: skip
 
 
 def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
@@ -254,8 +281,9 @@ def _opened(site_id: str, case: Case, history: History, log_odds: float, day: da
         "input": case.number,
         "log_odds": log_odds,
         "usual_kwh": usual,
+        "share_of_days": None,
     }
-    return row | _energies(history)
+    return row | _passing(row, history, case.after if case.is_passing else None) | _energies(history)
 
 
 def _followed(known: Mapping[str, Any], history: History, log_odds: float, day: date) -> dict[str, Any]:
@@ -268,9 +296,32 @@ def _followed(known: Mapping[str, Any], history: History, log_odds: float, day: 
     return row | _energies(history)
 
 
-def _level(history: History, first: int, otherwise: float) -> float:
+def _passing(case: Mapping[str, Any], history: History, low: float | None) -> dict[str, Any]:
+    """On how many of its days a fall to some `low` that comes and goes was there, and the level of these days.
+
+    None for a fall that is there on all of them.
+    """
+    first = max((case["first_day"] - history.first).days, 0)
+    days = np.isfinite(history.x[first:]).sum()
+    if low is None or not days:
+        return {"share_of_days": None}
+    is_there = _is_there({**case, "after": low}, history.x)
+    return {
+        "share_of_days": float(is_there[first:].sum() / days), "after": _level(history, first, low, is_there)
+    }  # fmt: skip
+
+
+def _is_there(case: Mapping[str, Any], x: Array) -> NDArray[np.bool_]:
+    """The days nearer to the level of a fall that comes and goes than to the one before."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(x < (case["before"] + case["after"]) / 2)
+
+
+def _level(history: History, first: int, otherwise: float, counts: NDArray[np.bool_] | None = None) -> float:
+    """The level of the days since `first`, of those that `counts` names."""
     x, sigma = history.x[first:], history.sigma[first:]
-    weight = np.where(np.isfinite(x), 1 / np.maximum(sigma, 0.03) ** 2, 0.0)
+    known = np.isfinite(x) if counts is None else np.isfinite(x) & counts[first:]
+    weight = np.where(known, 1 / np.maximum(sigma, 0.03) ** 2, 0.0)
     if not weight.any():
         return otherwise
     return float(weighted_median(np.nan_to_num(x)[None], np.nan_to_num(weight)[None])[0])
@@ -287,8 +338,11 @@ def day_loss_kwh(case: Mapping[str, Any], history: History, place: int) -> float
     """What a day of a case (a row of CASE) lost, kWh: expected less actual energy of the same intervals, never below 0.
 
     Without a known sky by the case's own share; NaN where nobody can say. A roof that makes more than it should loses
-    nothing.
+    nothing, nor does one whose fall comes and goes on a day on which it is not there.
     """
+    x = history.x[place : place + 1]
+    if case["share_of_days"] is not None and np.isfinite(x).all() and not _is_there(case, x).all():
+        return 0.0
     due, made = history.expected_kwh[place], history.actual_kwh[place]
     if np.isfinite(due) and np.isfinite(made):
         return max(float(due - made), 0.0)

@@ -11,7 +11,7 @@ import numpy as np
 
 from detectors.stats.robust import Array
 from detectors.yields.day_residual import weighted_median
-from detectors.yields.sequential_test import FREEDOM, OUTLIER_DENSITY, OUTLIER_SHARE, T_FACTOR
+from detectors.yields.sequential_test import FREEDOM, OUTLIER_DENSITY, OUTLIER_SHARE, PASSING_SHARE, T_FACTOR
 
 MAX_SIGMA, MIN_SIGMA = 0.45, 0.03  # ours: vaguer days only blur the change; none is surer than that
 WITHIN = 1.92
@@ -66,8 +66,32 @@ def find(x: Array, sigma: Array, prior_sigma: float, *, is_fall: bool = True, ab
     return Change(int(place[best]), int(place[likely[0]]), int(place[likely[-1]]), *levels[best], lead)
 
 
+def find_passing(x: Array, sigma: Array, level: float, low: float, *, above: Array | None = None) -> Change:
+    """The day from which the days are a mixture of `level` and `low`, with its interval: a fall that comes and goes.
+
+    All on the last day where no day can be used.
+    """
+    last = len(x) - 1
+    upper = sigma if above is None else above
+    with np.errstate(invalid="ignore"):
+        place = np.flatnonzero(np.isfinite(x) & (np.minimum(sigma, upper) < MAX_SIGMA))
+    if not len(place):
+        return Change(last, last, last, level, low)
+    sigmas = np.maximum(np.stack([sigma[place], upper[place]]), MIN_SIGMA)
+    healthy, fallen = (_density(x[place], one, sigmas) for one in (level, low))
+    gain = np.log(PASSING_SHARE * fallen / healthy + 1 - PASSING_SHARE)
+    scores = np.cumsum(gain[::-1])[::-1]
+    best = int(scores.argmax())
+    likely = np.flatnonzero(scores > scores[best] - WITHIN)
+    return Change(int(place[best]), int(place[likely[0]]), int(place[likely[-1]]), level, low, float(scores[best]))
+
+
 def _log_likelihood(x: Array, level: float, sigmas: Array) -> float:
     """Of days whose sigmas below and above the level are the rows of `sigmas`."""
+    return float(np.log(_density(x, level, sigmas)).sum())
+
+
+def _density(x: Array, level: float, sigmas: Array) -> Array:
     z = (x - level) / np.where(x < level, sigmas[0], sigmas[1])
     core = (1 + z * z / FREEDOM) ** (-(FREEDOM + 1) / 2) * T_FACTOR / sigmas.mean(axis=0)
-    return float(np.log((1 - OUTLIER_SHARE) * core + OUTLIER_SHARE * OUTLIER_DENSITY).sum())
+    return np.asarray((1 - OUTLIER_SHARE) * core + OUTLIER_SHARE * OUTLIER_DENSITY)

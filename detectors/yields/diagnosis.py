@@ -30,6 +30,7 @@ GONE_FIT = 0.75  # ours: by how much the fit must be better without a plane that
 SILENT_SHARE = 0.02  # ours: of the strongest input's energy; a meter of an open input shows its offset
 MISSING_TOLERANCE = 0.15  # ours: log; the level before was never seen, the register's sigma of a level counts twice
 MIN_PLANE_ROWS = 40
+MOSTLY = 0.5  # of the probability of a fall: it comes and goes
 LONE_SIGMA, LONE_CLOUDS = 0.1, 0.5  # of a lone day's level, and what its clouds add
 
 
@@ -60,6 +61,8 @@ class Odds(NamedTuple):
     depth: float
     inputs: Array  # [inputs], NaN where not measured
     prior_sigma: float
+    passing: float = 0.0  # probability that the fall comes and goes
+    baseline: float = 0.0  # the level while healthy
 
 
 class Case(NamedTuple):
@@ -73,6 +76,7 @@ class Case(NamedTuple):
     after: float
     number: int  # of the input, from 1; 0 = none
     was_always: bool = False  # from the first day on
+    is_passing: bool = False  # it comes and goes; `after` is the level of the days on which it is there
 
     @property
     def share(self) -> float:
@@ -156,6 +160,13 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     if is_dark(history) or (history.is_zero[-1] and odds.depth < DEEP):
         begin = dark_since(history)
         return Case(NO_GENERATION, begin, begin, begin, change.before, change.after, 0)
+    if odds.passing > MOSTLY:
+        level, low = odds.baseline, odds.baseline + odds.depth
+        spell = change_point.find_passing(history.x, history.sigma, level, low, above=history.above_sigma)
+        # Days of two kinds from the first on are the sky's two kinds, by planes that are not known well.
+        if (known < spell.first).sum() < capacity_days:
+            return None
+        return Case(UNDERPERFORMANCE, spell.first, spell.earliest, spell.latest, level, low, 0, is_passing=True)
     # A change of less than half the deviation that the test believes in is not that deviation, where days enough before
     # it show that it was there already.
     is_seen = np.isfinite(history.x) & (np.nan_to_num(history.sigma, nan=1.0) < change_point.MAX_SIGMA)

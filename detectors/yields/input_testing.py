@@ -52,7 +52,9 @@ def _input_step(state: Array, walk: Array, x: Array, sigma: Array) -> Array:
     after = np.empty_like(state)
     for begin in range(0, len(state), states.BLOCK_SITES):
         part = slice(begin, begin + states.BLOCK_SITES)
-        moved = sequential_test.advance(state[part], walk[part], smallest=input_shares.SMALLEST_FALL)
+        moved = sequential_test.advance(
+            state[part], walk[part], smallest=input_shares.SMALLEST_FALL, passing_hazard=0.0
+        )  # shares of wrong planes go with the sky, which looks like a fall that comes and goes
         likelihoods = sequential_test.likelihood(x[part], known_sigma[part])
         after[part] = sequential_test.update(moved, likelihoods, np.zeros(len(moved)))
     return after

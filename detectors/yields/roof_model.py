@@ -50,7 +50,9 @@ ROOF_MODEL = pl.Schema(
     }
 )
 YOUNG_DAYS = 60
-YOUNG_ON = (3, 5, 7, 10, 14, 18, 22, 26, 30, 35, 40, 45, 50, 55, 60)  # ours: days since the first one
+FIRST_ON = (3, 5, 7, 10)  # ours: days since the first one
+YOUNG_ON = (14, 18, 22, 26, 30, 35, 40, 45, 50, 55, 60)  # ours: likewise, or some days earlier
+SPREAD_DAYS = 4  # ours: over so many nights; a fleet whose history came at once would be learned in one
 LEARN_EVERY_DAYS = 14  # ours: the sun's course moves a half hour's bin by a few degrees in that time
 LEVEL_DAYS = 45
 LEVEL_STEP, LEVEL_CLIP = 0.7, (-1.5, 1.0)  # ours: neighbours learn on the same night, all of it would overshoot
@@ -90,10 +92,11 @@ def key_of(site_id: str) -> int:
 
 def is_due(site_ids: Sequence[str], age_days: Array, day: date) -> NDArray[np.bool_]:
     """The sites whose models are learned on `day`; `age_days`, [sites], NaN = no data yet."""
-    number = (day - EPOCH).days
-    turn = np.array([(key_of(one) + number) % LEARN_EVERY_DAYS == 0 for one in site_ids], dtype=bool)
+    keys = np.array([key_of(one) for one in site_ids], dtype=np.int64)
+    turn = (keys + (day - EPOCH).days) % LEARN_EVERY_DAYS == 0
+    is_young_turn = np.isin(age_days, FIRST_ON) | np.isin(age_days + keys % SPREAD_DAYS, YOUNG_ON)
     with np.errstate(invalid="ignore"):
-        return np.where(age_days <= YOUNG_DAYS, np.isin(age_days, YOUNG_ON), turn & np.isfinite(age_days))
+        return np.where(age_days <= YOUNG_DAYS, is_young_turn, turn & np.isfinite(age_days))
 
 
 def ceiling_w(inverter_kw: pl.Series, peak_w: Array, feed_in_limit_kw: pl.Series) -> Array:

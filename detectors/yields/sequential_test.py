@@ -2,8 +2,10 @@
 
 A Bayes filter on a grid over two quantities: the site's own baseline b (the log of its level while healthy, which
 walks slowly) and a deviation D from it (0 = healthy). Each day's likelihood of its residual x is Student's t around
-b + D with the day's own sigma, so a day that says little moves little. The filter's verdict is the log odds of a
-deviation against none. It is the discrete form of a hidden Markov model's forward recursion (Rabiner 1989).
+b + D with the day's own sigma, so a day that says little moves little. A passing fall is there on one day in two, as a
+loose contact or an inverter that grows too hot makes it: its days are a mixture of both levels. The filter's verdict is
+the log odds of a deviation against none. It is the discrete form of a hidden Markov model's forward recursion (Rabiner
+1989).
 """
 
 from typing import NamedTuple
@@ -18,7 +20,12 @@ STEP = 0.02  # ours: the grid's resolution, a third of the smallest sigma of a d
 BASELINES = np.round(np.arange(-0.8, 0.8 + STEP / 2, STEP), 4)
 FALLS = (-0.1, -0.16, -0.24, -0.34, -0.46, -0.6, -0.8, -1.1, -1.6, -2.4, -3.2, -4.0)
 RISES = (0.22, 0.3, 0.46, 0.64, 0.86)  # possible only from the first day on: modules beyond the registered capacity
-DEVIATIONS = np.round(np.array((0.0, *FALLS, *RISES)) / STEP) * STEP
+PASSING = (-0.16, -0.24, -0.34, -0.46, -0.6, -0.8)  # ours: on the days on which a passing fall is there
+DEVIATIONS = np.round(np.array((0.0, *FALLS, *RISES, *PASSING)) / STEP) * STEP
+LASTING_AT = slice(1, 1 + len(FALLS))
+RISING_AT = slice(LASTING_AT.stop, LASTING_AT.stop + len(RISES))
+PASSING_AT = slice(RISING_AT.stop, len(DEVIATIONS))
+PASSING_SHARE = 0.5  # ours: of the days; of other shares, from a third to all but a few, a fortnight shows as much
 NOTHING = DEVIATIONS < -3.0  # deviations that mean no generation at all
 FREEDOM = 4.0  # ours: Student's t; days of a real fleet have tails about so heavy
 T_FACTOR = 0.375  # Student's t with 4 degrees of freedom at 0
@@ -29,6 +36,7 @@ OUTLIER_SHARE, OUTLIER_DENSITY = 0.02, 0.16  # ours: one day in fifty says nothi
 TEMPER = 0.7  # days are correlated (lag 1: 0.32, lag 7: 0.20, measured on six roofs near 46 N): each counts for less
 COLD_TEMPER, COLD_OUTLIER_SHARE, COLD_DROP = 0.35, 0.2, 0.2  # ours: rime and patches of snow in cold weather
 HAZARD = 1 / 3000  # per day; ours: one fault in eight years
+PASSING_HAZARD = HAZARD / 4  # ours: of five falls one comes and goes
 RECOVERY = 1 / 60  # per day; ours: repairs and what melts or is washed off
 FIRST_DAY_PRIOR = 0.01  # ours: one site in a hundred is faulty from its first day
 RISE_PRIOR = 0.01  # ours: and the register of one in a hundred knows less modules than there are
@@ -57,6 +65,7 @@ class Report(NamedTuple):
 
     log_odds_fall: Array
     log_odds_rise: Array
+    passing: Array  # the probability that a fall comes and goes, given that there is one
     depth: Array  # the mean deviation, given that there is one
     baseline: Array  # its mean
     baseline_sigma: Array
@@ -69,14 +78,15 @@ def start(prior: Prior) -> Array:
     level /= level.sum(axis=1, keepdims=True)
     falls = _falls(prior.smallest)
     kind = np.zeros(len(DEVIATIONS))
-    kind[falls] = prior.first_day / falls.sum()
-    kind[DEVIATIONS > 0] = prior.rise / len(RISES)
+    kind[falls] = prior.first_day / (falls.stop - falls.start)
+    kind[RISING_AT] = prior.rise / len(RISES)
     kind[0] = 1 - kind.sum()
     return np.asarray(level[:, :, None] * kind[None, None, :])
 
 
-def _falls(smallest: float) -> NDArray[np.bool_]:
-    return np.asarray(smallest * -1 > DEVIATIONS)
+def _falls(smallest: float) -> slice:
+    """Where the lasting falls lie that are deeper than `smallest`."""
+    return slice(LASTING_AT.start + sum(one >= -smallest for one in FALLS), LASTING_AT.stop)
 
 
 def walk_share(sigma_per_day: Array) -> Array:
@@ -84,22 +94,25 @@ def walk_share(sigma_per_day: Array) -> Array:
     return np.asarray(0.5 * (sigma_per_day / STEP) ** 2)
 
 
-def advance(state: Array, walk: Array, *, smallest: float = 0.05, hazard: float = HAZARD) -> Array:
+def advance(
+    state: Array, walk: Array, *, smallest: float = 0.05, hazard: float = HAZARD, passing_hazard: float = PASSING_HAZARD
+) -> Array:
     """The probabilities a day later, before its readings: faults begin, are repaired, baselines walk."""
     falls = _falls(smallest)
     after = state.copy()
-    leaving = state[:, :, falls] * RECOVERY
-    after[:, :, falls] -= leaving
-    after[:, :, 0] += leaving.sum(axis=2)
-    going = state[:, :, 0] * hazard
-    after[:, :, 0] -= going
-    after[:, :, falls] += going[:, :, None] / falls.sum()
-    share = walk[:, None, None]
-    moved = (1 - 2 * share) * after
-    moved[:, 1:] += share * after[:, :-1]
-    moved[:, :-1] += share * after[:, 1:]
-    moved[:, :1] += share * after[:, :1]
-    moved[:, -1:] += share * after[:, -1:]
+    healthy = after[:, :, 0]
+    begun = state[:, :, 0]
+    for part, rate in ((falls, hazard), (PASSING_AT, passing_hazard)):
+        held = after[:, :, part]
+        healthy += RECOVERY * held.sum(axis=2) - rate * begun
+        held *= 1 - RECOVERY
+        held += (rate / held.shape[2]) * begun[:, :, None]
+    steps = walk[:, None, None] * after
+    moved: Array = after - 2 * steps
+    moved[:, 1:] += steps[:, :-1]
+    moved[:, :-1] += steps[:, 1:]
+    moved[:, :1] += steps[:, :1]
+    moved[:, -1:] += steps[:, -1:]
     return moved
 
 
@@ -127,7 +140,10 @@ def not_below(lowest: Array) -> Array:
 
 def update(state: Array, likelihoods: Array, zero_evidence: Array) -> Array:
     """The probabilities after a day's likelihoods, [sites, levels], and `zero_evidence`, [sites], in log odds."""
-    posterior = likelihoods[:, _PLACES]
+    posterior = np.take(likelihoods, _PLACES, axis=1)
+    passing = posterior[:, :, PASSING_AT]
+    passing *= PASSING_SHARE
+    passing += (1 - PASSING_SHARE) * posterior[:, :, :1]
     posterior *= state
     posterior[:, :, NOTHING] *= np.exp(zero_evidence)[:, None, None]
     total = posterior.sum(axis=(1, 2), keepdims=True)
@@ -138,12 +154,14 @@ def report(state: Array, *, smallest: float = 0.05) -> Report:
     """The verdict that the probabilities hold."""
     by_deviation = state.sum(axis=1)
     by_baseline = state.sum(axis=2)
-    fall = by_deviation[:, _falls(smallest)].sum(axis=1)
-    rise = by_deviation[:, DEVIATIONS > 0].sum(axis=1)
+    passing = by_deviation[:, PASSING_AT].sum(axis=1)
+    fall = by_deviation[:, _falls(smallest)].sum(axis=1) + passing
+    rise = by_deviation[:, RISING_AT].sum(axis=1)
     mean = by_baseline @ BASELINES
     second = by_baseline @ BASELINES**2
     depth = (by_deviation @ DEVIATIONS) / np.maximum(fall + rise, 1e-9)
-    return Report(_log_odds(fall), _log_odds(rise), depth, mean, np.sqrt(np.maximum(second - mean**2, STEP**2 / 12)))
+    sigma = np.sqrt(np.maximum(second - mean**2, STEP**2 / 12))
+    return Report(_log_odds(fall), _log_odds(rise), passing / np.maximum(fall, TINY), depth, mean, sigma)
 
 
 def _log_odds(share: Array) -> Array:

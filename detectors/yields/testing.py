@@ -28,6 +28,7 @@ ODDS = pl.Schema(
         "log_odds": pl.Float64(),  # the highest of those below, inputs only where the whole site's level agrees
         "log_odds_fall": pl.Float64(),  # of a fall against none
         "log_odds_rise": pl.Float64(),  # of modules beyond the registered capacity against none
+        "passing": pl.Float64(),  # probability that a fall comes and goes, given that there is one
         "depth": pl.Float64(),  # log: the deviation, given that there is one
         "baseline": pl.Float64(),  # log: the level while healthy
         "baseline_sigma": pl.Float64(),
@@ -143,6 +144,7 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
             "log_odds": _highest(report.log_odds_fall, report.log_odds_rise, inputs),
             "log_odds_fall": report.log_odds_fall,
             "log_odds_rise": report.log_odds_rise,
+            "passing": report.passing,
             "depth": report.depth,
             "baseline": report.baseline,
             "baseline_sigma": report.baseline_sigma,

@@ -63,13 +63,14 @@ def detect(
 
 
 def _finding(one: Open) -> Finding:
+    often = "" if one.share_of_days is None else f" on {max(100 * one.share_of_days, 1):.0f} % of its days"
     return one.finding(
         severity="soon",
         value=one.missing_pct,
         unit="%",
         threshold=0.0,
-        summary=f"Yields {one.missing_pct:.0f} % less than before since {one.first_day.isoformat()}; "
+        summary=f"Yields {one.missing_pct:.0f} % less than before{often} since {one.first_day.isoformat()}; "
         f"{one.lost_kwh:.1f} kWh are missing.",
-        measured=f"{one.missing_pct:.0f} % less than before, over {one.days} days",
+        measured=f"{one.missing_pct:.0f} % less than before{often}, over {one.days} days",
         expected=f"as its neighbours made of the same sky; the change lies between {one.interval_text}",
     )

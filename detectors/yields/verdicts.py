@@ -51,6 +51,7 @@ class Open(NamedTuple):
     history: History
     planes: str
     has_limit: bool
+    share_of_days: float | None = None  # on which a fall that comes and goes was there; None = on all
     may_be_snow: bool = False  # on a dark roof, and nothing tells it from a dead one yet
 
     @property
@@ -186,6 +187,7 @@ def open_cases(
             latest_day=case["latest_day"],
             before=case["before"],
             after=case["after"],
+            share_of_days=case["share_of_days"],
             input=case["input"],
             log_odds=case["log_odds"],
             is_sure=case["is_sure"],

@@ -6,11 +6,35 @@ import numpy as np
 import pytest
 
 from detectors.yields import cases
-from detectors.yields.diagnosis import Case
+from detectors.yields.diagnosis import Case, History
 from detectors.yields.testing import ODDS
 from tests.support import build
 
 DAY = date(2026, 6, 1)
+AWAY = 0.5  # of the energy, that a roof with most modules on the far side lacks
+
+
+def _history(x):
+    count, nothing = len(x), np.full((len(x), 4), np.nan)
+    return History(
+        DAY, np.array(x), np.full(count, 0.05), np.full(count, 0.05), np.zeros(count, dtype=bool), nothing, nothing,
+        np.full(count, 20.0), 20.0 * np.exp(np.nan_to_num(np.array(x))),
+    )  # fmt: skip
+
+
+def test_a_fall_that_comes_and_goes_costs_on_the_days_on_which_it_is_there():
+    """Ten days of it, of which four lack 30 %; the others lie a little below the level, as days do."""
+    x = [0.0] * 5 + [-0.36, -0.02, -0.02, -0.34, -0.02, -0.36, np.nan, -0.02, -0.37, -0.02]
+    history = _history(x)
+    case = {"first_day": DAY + timedelta(days=5), "before": 0.0, "after": -0.36, "usual_kwh": 20.0}
+    case |= cases._passing(case, history, -0.35)
+    assert case["share_of_days"] == pytest.approx(4 / 9)
+    assert case["after"] == pytest.approx(-0.36)
+    lost = [cases.day_loss_kwh(case, history, n) for n in range(5, 15)]
+    assert [n + 5 for n, one in enumerate(lost) if one > 0 and n != 6] == [5, 8, 10, 13]
+    stays = case | cases._passing(case, history, None)
+    assert stays["share_of_days"] is None
+    assert cases.day_loss_kwh(stays, history, 6) > 0
 
 
 @pytest.mark.parametrize(
@@ -34,7 +58,7 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
 @pytest.mark.parametrize(
     ("share", "is_unknown", "noon_deg", "may_be"),
     [
-        (0.4, True, 60.0, True),  # half of a steep roof may face away
+        (0.4, True, 60.0, True),  # most of a roof may face away
         (0.6, True, 60.0, False),
         (0.4, False, 60.0, False),
         (0.6, False, 15.0, True),  # behind a hill in winter
@@ -47,8 +71,8 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
 )
 def test_another_capacity_may_be_what_roofs_differ_by_unknown_planes_or_a_horizon(share, is_unknown, noon_deg, may_be):
     case = Case("capacity-mismatch", 0, 0, 0, 0.0, float(np.log(1 - share)), 0, was_always=True)
-    assert cases.may_be_unseen(case, is_unknown, noon_deg) is may_be
-    assert not cases.may_be_unseen(case._replace(kind="string-loss"), is_unknown, noon_deg)
+    assert cases.may_be_unseen(case, is_unknown, noon_deg, AWAY) is may_be
+    assert not cases.may_be_unseen(case._replace(kind="string-loss"), is_unknown, noon_deg, AWAY)
 
 
 @pytest.mark.parametrize(
@@ -65,6 +89,8 @@ def test_another_capacity_may_be_what_roofs_differ_by_unknown_planes_or_a_horizo
 def test_what_unknown_planes_may_explain_sends_nobody(kind, is_unknown, has_limit, acts):
     assert cases.is_to_act_on(kind, 5.0, 3.5, is_unknown=is_unknown, has_limit=has_limit) is acts
     assert not cases.is_to_act_on(kind, 3.0, 3.5, is_unknown=is_unknown, has_limit=has_limit)
+    passing = cases.is_to_act_on(kind, 5.0, 3.5, is_unknown=is_unknown, has_limit=has_limit, is_passing=True)
+    assert passing is (acts and not is_unknown and not has_limit)  # under other skies wrong planes come and go
 
 
 @pytest.mark.parametrize(
@@ -74,4 +100,6 @@ def test_what_unknown_planes_may_explain_sends_nobody(kind, is_unknown, has_limi
 )  # fmt: skip
 def test_a_fall_may_be_named_a_string_within_its_first_weeks_alone(kind, age_days, is_named_again):
     opened = date(2026, 4, 1)
-    assert cases.may_be_string({"kind": kind, "opened_on": opened}, opened + timedelta(days=age_days)) == is_named_again
+    case, day = {"kind": kind, "opened_on": opened, "share_of_days": None}, opened + timedelta(days=age_days)
+    assert cases.may_be_string(case, day) == is_named_again
+    assert not cases.may_be_string(case | {"share_of_days": 0.4}, day)  # what comes and goes tells nothing by its size

@@ -71,3 +71,15 @@ def test_days_that_clouds_took_below_the_level_show_by_their_best_when_it_fell()
 def test_without_a_usable_day_it_is_the_last_one():
     found = change_point.find(np.full(5, np.nan), np.full(5, 0.1), 0.1)
     assert found == (4, 4, 4, 0.0, 0.0, 0.0)
+
+
+def test_a_fall_that_comes_and_goes_begins_with_its_first_day():
+    x = np.random.default_rng(8).normal(0.02, 0.03, 40)
+    x[[22, 23, 26, 29, 30, 34, 38]] -= 0.4
+    x[30] = np.nan
+    change = change_point.find_passing(x, np.full(40, 0.05), 0.02, -0.38)
+    assert (change.first, change.before, change.after) == (22, 0.02, -0.38)
+    assert change.earliest <= 22 <= change.latest <= 26
+    assert change.lead > 6  # six days of four hundred to one each, and as many that speak a little against it
+    nothing = change_point.find_passing(np.full(5, np.nan), np.full(5, 0.05), 0.0, -0.4)
+    assert (nothing.first, nothing.latest) == (4, 4)

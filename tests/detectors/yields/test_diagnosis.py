@@ -104,6 +104,28 @@ def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
     assert few.kind == "underperformance"  # so few days before prove no level
 
 
+def test_a_fall_that_comes_and_goes_is_no_string_by_its_size():
+    """Half of the power is gone on some days: the test says that it comes and goes, with the level of its days."""
+    x = np.full(30, 0.01)
+    x[[12, 13, 15, 18, 22, 23, 27]] = -0.69
+    odds = Odds(9.0, -20.0, -0.7, np.full(4, np.nan), 0.1, passing=0.97, baseline=0.01)
+    case = diagnosis.diagnose(odds, _history(x, [0] * 30), _parts((None,) * 4), 3.5)
+    assert (case.kind, case.first, case.is_passing) == ("underperformance", 12, True)
+    assert (case.before, case.after) == pytest.approx((0.01, -0.69))
+    stays = diagnosis.diagnose(odds._replace(passing=0.2), _history(x, [0] * 30), _parts((None,) * 4), 3.5)
+    assert not stays.is_passing
+
+
+@pytest.mark.parametrize(("is_unknown", "before", "is_told"), [(False, 4, False), (False, 5, True), (True, 9, False),
+                                                               (True, 10, True)])  # fmt: skip
+def test_what_came_and_went_from_the_first_days_on_is_the_skies(is_unknown, before, is_told):
+    x = np.full(30, 0.0)
+    x[before::2] = -0.4
+    odds = Odds(9.0, -20.0, -0.4, np.full(4, np.nan), 0.1, passing=0.97)
+    case = diagnosis.diagnose(odds, _history(x, [0] * 30), _parts((None,) * 4), 3.5, is_unknown=is_unknown)
+    assert (case is not None) == is_told
+
+
 def test_a_fall_in_the_span_was_not_always_there():
     assert not _diagnosed(np.log(0.7), _parts((None,) * 4), before=8).was_always
 

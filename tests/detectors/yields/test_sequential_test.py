@@ -26,11 +26,16 @@ def test_one_step_is_bayes_rule_cell_by_cell():
     state = seq.advance(state, seq.walk_share(np.array([0.004])))
     got = seq.update(state, seq.likelihood(np.array([-0.2]), np.array([0.07])), np.zeros(1))
     expected = np.zeros(state.shape[1:])
+
+    def weight(level):
+        z = (-0.2 - level) / 0.07
+        return (0.98 * 0.375 / 0.07 * (1 + z * z / 4) ** -2.5 + 0.02 * 0.16) ** 0.7
+
     for b, baseline in enumerate(seq.BASELINES):
         for d, deviation in enumerate(seq.DEVIATIONS):
-            z = (-0.2 - baseline - deviation) / 0.07
-            t4 = 0.375 / 0.07 * (1 + z * z / 4) ** -2.5
-            expected[b, d] = state[0, b, d] * (0.98 * t4 + 0.02 * 0.16) ** 0.7
+            there = weight(baseline + deviation)
+            comes_and_goes = d >= len(seq.DEVIATIONS) - len(seq.PASSING)
+            expected[b, d] = state[0, b, d] * (0.5 * (there + weight(baseline)) if comes_and_goes else there)
     assert got[0] == pytest.approx(expected / expected.sum(), abs=1e-12)
 
 
@@ -91,6 +96,30 @@ def test_healthy_sites_hardly_ever_look_faulty():
     assert np.median(highest) < -3
 
 
+@pytest.mark.parametrize("rhythm", [2, 3])
+def test_a_fall_that_comes_and_goes_is_believed_in_and_told_from_one_that_stays(rhythm):
+    """Every second or third day lacks 30 %: each repair by itself would end a lasting fall the day after."""
+    rng = np.random.default_rng(11)
+    x = rng.normal(0, 0.03, 60)
+    x[30::rhythm] -= 0.36
+    told = _run(x, 0.04)
+    assert max(float(one.log_odds_fall[0]) for one in told[:30]) < seq.CLOSE
+    assert max(float(one.log_odds_fall[0]) for one in told[:46]) > seq.OPEN  # on days on which it is there
+    assert min(float(one.log_odds_fall[0]) for one in told[45:]) > seq.CLOSE  # and stays open on the others
+    assert float(told[45].passing[0]) > 0.9
+    assert float(told[45].depth[0]) == pytest.approx(-0.36, abs=0.06)
+    stays = _run(np.append(x[:30], x[:30] - 0.36), 0.04)
+    assert float(stays[45].passing[0]) < 0.1
+    healed = _run(np.append(x, rng.normal(0, 0.03, 30)), 0.04)
+    assert float(healed[-1].log_odds_fall[0]) < seq.CLOSE
+
+
+def test_two_odd_days_in_a_month_are_no_fall_that_comes_and_goes():
+    x = np.random.default_rng(5).normal(0, 0.03, 60)
+    x[[30, 44]] -= 0.4
+    assert max(float(one.log_odds_fall[0]) for one in _run(x, 0.05)) < seq.REFERENCE
+
+
 def test_a_single_odd_day_is_an_outlier():
     x = np.zeros(40)
     x[20] = -1.0
@@ -145,7 +174,7 @@ def test_what_a_roof_made_at_least_contradicts_deep_falls_alone():
     before = state.sum(axis=1)[0]
     for _ in range(30):
         state = seq.update(state, seq.not_below(np.zeros(1)), np.zeros(1))
-    share = state.sum(axis=1)[0] / before
+    share = np.divide(state.sum(axis=1)[0], before, out=np.zeros(len(before)), where=before > 0)
     assert share[seq.DEVIATIONS < -0.7].max() < 0.01
     assert share[seq.DEVIATIONS == -0.1] > 0.5
     assert seq.not_below(np.array([np.nan])).min() == 1.0
