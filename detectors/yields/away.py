@@ -9,7 +9,7 @@ import numpy as np
 from detectors.solar import plane_response
 from detectors.solar.pv_model import Sky
 
-MOST = 2 / 3  # ours: of the modules; a roof of which more face away is not built
+MOST = 0.8  # ours: of the modules; hardly a roof has more of them on its far side
 AWAY_TILT_DEG, USUAL_TILT_DEG = 45.0, 30.0  # ours: steep and usual tilts of pitched roofs
 
 

@@ -51,7 +51,8 @@ CASE = pl.Schema(
 )
 PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
-LASTING_DAYS, LASTING_AT = 7, 0.5  # ours: nights running on which a fault was likelier than none: one to watch
+LASTING_DAYS, LASTING_AT = 7, 1.5  # ours: nights on which a fault was four times as likely as none: one to watch
+LASTING_WITHIN_DAYS = 14  # ours: of these nights, those on which the day told something
 MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
@@ -103,9 +104,9 @@ def follow(
         known = open_cases.get(site_id)
         if known is not None and known["kind"] == NO_GENERATION and diagnosis.is_alive(history):
             known = None  # it generates again; if less than before, that is another case
-        level = diagnosis.decisive(verdict, history)
         wanted = LASTING_AT if site_id in lasting else open_at
         is_unknown = bool(fleet.roofs.is_unknown[n])
+        level = diagnosis.decisive(verdict, history, is_unknown=is_unknown)
         about_roof = {"is_unknown": is_unknown, "has_limit": bool(fleet.roofs.has_limit[n])}
         if known is not None and level >= close_at:
             row = _followed(known, history, level, day)
@@ -179,11 +180,18 @@ def may_be_string(case: Mapping[str, Any], day: date) -> bool:
 
 
 def lasting(odds: pl.DataFrame, day: date) -> set[str]:
-    """The sites whose log odds (ODDS) were above `LASTING_AT` on each of the last nights up to `day`, none missing."""
-    since = day - timedelta(days=LASTING_DAYS - 1)
-    recent = odds.filter(pl.col("day").is_between(since, day)).group_by("site_id")
-    held = recent.agg(lowest=pl.col("log_odds").min(), nights=pl.len())
-    return set(held.filter(pl.col("lowest") > LASTING_AT, pl.col("nights") >= LASTING_DAYS)["site_id"])
+    """The sites whose log odds (ODDS) were above `LASTING_AT` on each of the last nights that told something.
+
+    Days that tell nothing, as under snow, leave the odds as they are and prove nothing.
+    """
+    since = day - timedelta(days=LASTING_WITHIN_DAYS - 1)
+    told = odds.filter(pl.col("day").is_between(since, day), pl.col("is_judged")).sort("site_id", "day")
+    held = told.group_by("site_id").agg(
+        lowest=pl.col("log_odds").tail(LASTING_DAYS).min(), nights=pl.len(), last=pl.col("day").last()
+    )
+    return set(
+        held.filter(pl.col("lowest") > LASTING_AT, pl.col("nights") >= LASTING_DAYS, pl.col("last") == day)["site_id"]
+    )
 
 
 def still_open(past: pl.DataFrame, past_odds: pl.DataFrame) -> pl.DataFrame:

@@ -84,20 +84,24 @@ class Case(NamedTuple):
         return float(1 - np.exp(self.after - self.before))
 
 
-def input_log_odds(odds: Odds, history: History) -> Array:
-    """What an input's test says where it counts: nearly dead, or the whole site's level agrees; else -inf."""
+def input_log_odds(odds: Odds, history: History, *, is_unknown: bool) -> Array:
+    """What an input's test says where it counts: nearly dead, or the whole site's level agrees; else -inf.
+
+    An input whose planes nobody registered has a share that goes with the season: it counts where it is dead alone.
+    """
     log_odds = np.full(MAX_INPUTS, -np.inf)
     for n in range(MAX_INPUTS):
-        if np.isfinite(odds.inputs[n]) and (odds.fall > 0 or _is_dead(history, n)):
+        agrees = odds.fall > 0 and not is_unknown
+        if np.isfinite(odds.inputs[n]) and (agrees or _is_dead(history, n, is_unknown=is_unknown)):
             log_odds[n] = odds.inputs[n]
     return log_odds
 
 
-def _is_dead(history: History, n: int) -> bool:
-    """Whether input `n` has made next to nothing lately."""
+def _is_dead(history: History, n: int, *, is_unknown: bool) -> bool:
+    """Whether input `n` has made next to nothing lately; under a sun that left it, less than a tenth."""
     recent = history.input_x[-DEAD_DAYS:, n]
     recent = recent[np.isfinite(recent)]
-    return len(recent) > 0 and float(np.median(recent)) < input_shares.DEAD
+    return len(recent) > 0 and float(np.median(recent)) < (DEEP if is_unknown else input_shares.DEAD)
 
 
 def _has_fallen(history: History, n: int, first: int) -> bool | None:
@@ -111,9 +115,9 @@ def _has_fallen(history: History, n: int, first: int) -> bool | None:
     return shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma)
 
 
-def decisive(odds: Odds, history: History) -> float:
+def decisive(odds: Odds, history: History, *, is_unknown: bool) -> float:
     """The log odds that open and close a case: the largest of fall, rise and inputs."""
-    return max(odds.fall, odds.rise, float(input_log_odds(odds, history).max()))
+    return max(odds.fall, odds.rise, float(input_log_odds(odds, history, is_unknown=is_unknown).max()))
 
 
 class Parts(NamedTuple):
@@ -134,21 +138,19 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     first_data = int(known[0]) if len(known) else 0
     last = len(history.x) - 1
     capacity_days = CAPACITY_DAYS_UNKNOWN if is_unknown else CAPACITY_DAYS
-    by_input = input_log_odds(odds, history)
+    by_input = input_log_odds(odds, history, is_unknown=is_unknown)
     if by_input.max() > threshold:
         number = int(by_input.argmax())
         own = change_point.find(
             history.input_x[:, number], history.input_sigma[:, number], input_shares.BASELINE_SIGMA, is_fall=False
         )
-        # Planes that nobody registered are learned, and while they are wrong an input's share goes with the sky.
-        if not is_unknown or _is_dead(history, number) or _has_fallen(history, number, own.first):
-            measured = np.flatnonzero(np.isfinite(history.input_x[:, number]))
-            # Inputs are known only once their planes are learned: what began before shows in the whole site's level.
-            if change.lead > SEEN_LEAD and change.first < own.first <= measured[0] + FIRST_DAYS:
-                own = change
-            return Case(STRING_LOSS, own.first, own.earliest, own.latest, change.before, change.after, number + 1)
-        if max(odds.fall, odds.rise) <= threshold:
-            return None
+        measured = np.flatnonzero(np.isfinite(history.input_x[:, number]))
+        # Inputs are known only once their planes are learned: what began before shows in the whole site's level.
+        if change.lead > SEEN_LEAD and change.first < own.first <= measured[0] + FIRST_DAYS:
+            own = change
+        return Case(STRING_LOSS, own.first, own.earliest, own.latest, change.before, change.after, number + 1)
+    if max(odds.fall, odds.rise) <= threshold:
+        return None
     if odds.rise > odds.fall:
         clear = history.clear_x[np.isfinite(history.clear_x)]
         if last < (capacity_days if len(clear) else CAPACITY_DAYS_UNKNOWN):

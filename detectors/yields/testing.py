@@ -141,7 +141,7 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
         {
             "site_id": ids,
             "day": [fleet.day] * len(ids),
-            "log_odds": _highest(report.log_odds_fall, report.log_odds_rise, inputs),
+            "log_odds": _highest(report.log_odds_fall, report.log_odds_rise, inputs, site_roofs.is_unknown),
             "log_odds_fall": report.log_odds_fall,
             "log_odds_rise": report.log_odds_rise,
             "passing": report.passing,
@@ -161,11 +161,11 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     return Tested(pl.concat([states.rows_of(state, ids, fleet.day, 0), *rows]), odds)
 
 
-def _highest(fall: Array, rise: Array, inputs: list[list[float | None] | None]) -> Array:
+def _highest(fall: Array, rise: Array, inputs: list[list[float | None] | None], is_unknown: NDArray[np.bool_]) -> Array:
     """What decides on a case, [sites]: `diagnosis.decisive` without the inputs that are dead by themselves."""
     highest = np.maximum(fall, rise)
     for n, row in enumerate(inputs):
-        if row and fall[n] > 0:
+        if row and fall[n] > 0 and not is_unknown[n]:
             highest[n] = max(highest[n], *(one for one in row if one is not None))
     return highest
 

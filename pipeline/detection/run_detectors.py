@@ -37,6 +37,7 @@ from pipeline.store import (
 )
 
 BLOCK_DAYS = 31  # of a long span, so many days' windows are held at once
+NIGHT_DAYS = 3  # ... and of a usual night's days one after the other's: what is not needed any more can be let go
 
 
 @dataclass
@@ -75,8 +76,9 @@ def judge(
         "profile_zones": pl.DataFrame(list((profile_zones or {}).items()), schema=PROFILE_ZONES, orient="row"),
     }
     result = Judged()
-    for start in range(0, len(days), BLOCK_DAYS):
-        block = days[start : start + BLOCK_DAYS]
+    size = BLOCK_DAYS if len(days) > NIGHT_DAYS else 1
+    for start in range(0, len(days), size):
+        block = days[start : start + size]
         # A silent day is a row for those who count days, not for those who look at readings.
         site_days = history.site_days(store, block[0] - timedelta(days=DAY_WINDOW), block[-1]).filter(
             pl.col("readings") > 0

@@ -5,8 +5,8 @@ python -m tests.benches.nights --sites N [--days 30] [--history DAYS] [--base 24
 
 A base fleet is simulated and lived through; its history is then copied, site by site under new names a little apart,
 until there are N sites, and with `--history` once more before itself until it is so long; each site sends one file for
-the next day. Processor time, memory and DuckDB's bare
-reading of the same files are measured in processes of their own. With `--keep`, the base fleet is made once.
+its next local day. Processor time, memory and DuckDB's bare reading of the same files are measured in processes of
+their own. With `--keep`, the base fleet is made once.
 """
 
 import argparse
@@ -141,14 +141,20 @@ def _copy_of(row: dict[str, str], number: int) -> dict[str, str]:
 
 
 def _write_exports(con: duckdb.DuckDBPyConnection, space: Workspace, last: date, sites: list[str]) -> None:
-    """The last day once more, a day later and a little paler, a file per site: an exact copy would be told as one."""
+    """Each site's last local day once more, a day later and a little paler: an exact copy would be told as one."""
     values = [
         f"{name} * {PALER} AS {name}" if name in (*POWER_CHANNELS, *STRING_CHANNELS) else name for name in CHANNELS
     ]
-    held = con.sql(
-        f"SELECT site_id, strftime(ts_utc + INTERVAL 1 DAY, '%Y-%m-%d %H:%M:%S') AS time, {', '.join(values)} "
-        "FROM reading_raw WHERE CAST(ts_utc AS DATE) = $last ORDER BY site_id, ts_utc", params={"last": last},
+    rows = con.sql(
+        f"SELECT site_id, timezone, ts_utc, {', '.join(values)} FROM reading_raw JOIN site USING (site_id) "
+        "WHERE CAST(ts_utc AS DATE) BETWEEN $last - 1 AND $last + 1 ORDER BY site_id, ts_utc", params={"last": last},
     ).pl()  # fmt: skip
+    held = pl.concat(
+        part.filter(pl.col("ts_utc").dt.replace_time_zone("UTC").dt.convert_time_zone(zone).dt.date() == last)
+        for (zone,), part in rows.partition_by("timezone", as_dict=True).items()
+    )
+    time = (pl.col("ts_utc") + pl.duration(days=1)).dt.strftime("%Y-%m-%d %H:%M:%S")
+    held = held.sort("site_id", "ts_utc").select("site_id", time.alias("time"), *CHANNELS)
     parts = held.partition_by("site_id", as_dict=True, include_key=False)
     for site in sites:
         if (site,) in parts:

@@ -40,16 +40,25 @@ def test_a_fall_that_comes_and_goes_costs_on_the_days_on_which_it_is_there():
 @pytest.mark.parametrize(
     ("log_odds", "is_lasting"),
     [
-        ([1.0] * 7, True),
-        ([-4.0] * 3 + [1.0] * 7, True),
-        ([1.0] * 6 + [0.0] + [1.0] * 6, False),  # one night in between was none the likelier
+        ([2.0] * 7, True),
+        ([-4.0] * 3 + [2.0] * 7, True),
+        ([2.0] * 6 + [0.0] + [2.0] * 6, False),  # one night in between was none the likelier
         ([3.0] * 6, False),
+        ([2.0] * 4 + [None] * 3 + [2.0] * 2, False),  # days that told nothing
+        ([2.0] * 4 + [None] * 3 + [2.0] * 3, True),
+        ([2.0] * 7 + [None], False),
+        ([2.0] * 4 + [None] * 8 + [2.0] * 3, False),  # too long ago
     ],
 )
 def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than_none(log_odds, is_lasting):
     nights = len(log_odds)
     rows = [
-        {"site_id": "roof-1", "day": DAY - timedelta(days=nights - 1 - n), "log_odds": value}
+        {
+            "site_id": "roof-1",
+            "day": DAY - timedelta(days=nights - 1 - n),
+            "log_odds": 2.0 if value is None else value,
+            "is_judged": value is not None,
+        }
         for n, value in enumerate(log_odds)
     ]
     assert cases.lasting(build.frame(ODDS, rows), DAY) == ({"roof-1"} if is_lasting else set())
