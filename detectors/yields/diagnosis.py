@@ -165,8 +165,8 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     if odds.passing > MOSTLY:
         level, low = odds.baseline, odds.baseline + odds.depth
         spell = change_point.find_passing(history.x, history.sigma, level, low, above=history.above_sigma)
-        # Days of two kinds from the first on are the sky's two kinds, by planes that are not known well.
-        if (known < spell.first).sum() < capacity_days:
+        # Days of two kinds from the first on are the sky's two kinds, by planes that are not known.
+        if is_unknown and (known < spell.first).sum() < capacity_days:
             return None
         return Case(UNDERPERFORMANCE, spell.first, spell.earliest, spell.latest, level, low, 0, is_passing=True)
     # A change of less than half the deviation that the test believes in is not that deviation, where days enough before
