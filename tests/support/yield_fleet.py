@@ -59,9 +59,12 @@ class Lived:
         return {row["site_id"]: row for row in cases.iter_rows(named=True)}
 
 
-def fault(kind: str, first_day: int, *, last_day: int | None = None, size: float = float("nan"), **detail: Any) -> dict:
-    """A fault for `make`: its days counted from 0, its size in %, and the simulator's details."""
-    return {"kind": kind, "first": first_day, "last": last_day, "size": size, "detail": detail}
+def fault(
+    kind: str, first_day: int, *, last_day: int | None = None, size: float = float("nan"), shape: str = "step",
+    **detail: Any,
+) -> dict:  # fmt: skip
+    """A fault for `make`: its days counted from 0, its size in %, its course and the simulator's details."""
+    return {"kind": kind, "first": first_day, "last": last_day, "size": size, "shape": shape, "detail": detail}
 
 
 def make(
@@ -94,10 +97,9 @@ def make(
         if name in faults:
             one = faults[name]
             last = days - 1 if one["last"] is None else one["last"]
-            put[name] = [
-                Fault(name, one["kind"], "step", axis.midnight_s(ZONE, one["first"]), axis.midnight_s(ZONE, last + 1),
-                      first + timedelta(days=one["first"]), first + timedelta(days=last), one["size"], one["detail"])
-            ]  # fmt: skip
+            begin, end = (axis.midnight_s(ZONE, number) for number in (one["first"], last + 1))
+            days_of = (first + timedelta(days=one["first"]), first + timedelta(days=last))
+            put[name] = [Fault(name, one["kind"], one["shape"], begin, end, *days_of, one["size"], one["detail"])]
     frames = []
     for number, (one, truth) in enumerate(zip(prepared, live(prepared, put, seed), strict=True)):
         mine = put.get(one.site.site_id, [])

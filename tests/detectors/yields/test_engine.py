@@ -247,3 +247,28 @@ def test_a_day_of_which_hardly_anything_was_read_tells_nothing(roofs, lived):
 def _nothing_before(fleet):
     count = fleet.sites.height
     return Before(np.zeros(count), np.full(count, np.nan), np.zeros(count, dtype=bool))
+
+
+@pytest.fixture(scope="module")
+def coming_and_going():
+    """Two days in five a third is missing, from the 21st day on; the simulator draws which days."""
+    faults = {"loose": fault("underperformance", 20, size=35.0, shape="intermittent", share_of_days=0.4)}
+    made = yield_fleet.make(5311, {"loose": {}, "h1": {}, "h2": {}, "h3": {}, "h4": {}}, faults, days=50)
+    return made, yield_fleet.live_nights(made)
+
+
+def test_a_fall_that_comes_and_goes_is_told_with_how_often(coming_and_going):
+    made, lived = coming_and_going
+    assert set(lived.opened()) == {"loose"}
+    cases = lived.rows["yield_case"].sort("day")
+    last = cases.row(-1, named=True)
+    assert (last["kind"], last["day"]) == ("underperformance", made.day(made.days - 1))  # open still
+    assert abs((last["first_day"] - made.day(20)).days) <= 3
+    noon = 86_400.0 * np.arange((last["first_day"] - made.first).days, made.days) + 43_200.0
+    begin = (np.datetime64(made.first) - np.datetime64("1970-01-01")) / np.timedelta64(1, "s")
+    truly = made.faults[0].strength(begin + noon).mean()
+    assert last["share_of_days"] == pytest.approx(truly, abs=0.12)
+    assert 1 - np.exp(last["after"] - last["before"]) == pytest.approx(0.35, abs=0.06)
+    (told,) = [one for one in detect_under(**_last_night(made, lived)) if hasattr(one, "kind")]
+    assert f"on {100 * last['share_of_days']:.0f} % of its days" in told.summary
+    assert {one.day for one in told.losses if one.kwh == 0}  # it costs nothing on the others
