@@ -42,6 +42,7 @@ from tests.simulation.fleet import make_fleet
 
 SEED, FIRST = 414, date(2026, 4, 1)
 PALER = 0.97  # the night's powers over those of the day before
+COPY_MEMORY, SITES_AT_ONCE = "4GB", 500  # of copying a fleet, which is no part of what is measured
 PROFILE = """
 format = "csv"
 match = ["*_night_*.csv"]
@@ -75,7 +76,8 @@ def copy_sites(base: Path, root: Path, sites: int, days: int = 1, history: int =
     space.inbox.mkdir()
     with (root / "sites.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    with duckdb.connect(str(space.database)) as con:
+    spill = {"memory_limit": COPY_MEMORY, "temp_directory": str(root / "spill")}
+    with duckdb.connect(str(space.database), config=spill) as con:
         twofold = {site for (site,) in con.execute("SELECT DISTINCT site_id FROM device").fetchall()}
         known = [row for row in rows if row["site_id"] not in twofold]
         made = [_copy_of(known[n % len(known)], n // len(known)) for n in range(sites)]
@@ -104,7 +106,10 @@ def copy_sites(base: Path, root: Path, sites: int, days: int = 1, history: int =
             con.execute(f"DELETE FROM {table}")
         con.execute("SET TimeZone = 'UTC'")
         last = con.execute("SELECT max(day) FROM judged").fetchall()[0][0]
-        _write_exports(con, space, last, names["new_id"].to_list())
+        ids = sorted(names["new_id"].to_list())
+        for begin in range(0, len(ids), SITES_AT_ONCE):
+            _write_exports(con, space, last, ids[begin : begin + SITES_AT_ONCE])
+    shutil.rmtree(root / "spill", ignore_errors=True)
     out = io.StringIO()
     writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
     writer.writeheader()
@@ -147,7 +152,8 @@ def _write_exports(con: duckdb.DuckDBPyConnection, space: Workspace, last: date,
     ]
     rows = con.sql(
         f"SELECT site_id, timezone, ts_utc, {', '.join(values)} FROM reading_raw JOIN site USING (site_id) "
-        "WHERE CAST(ts_utc AS DATE) BETWEEN $last - 1 AND $last + 1 ORDER BY site_id, ts_utc", params={"last": last},
+        "WHERE CAST(ts_utc AS DATE) BETWEEN $last - 1 AND $last + 1 AND site_id BETWEEN $first AND $final "
+        "ORDER BY site_id, ts_utc", params={"last": last, "first": sites[0], "final": sites[-1]},
     ).pl()  # fmt: skip
     held = pl.concat(
         part.filter(pl.col("ts_utc").dt.replace_time_zone("UTC").dt.convert_time_zone(zone).dt.date() == last)
