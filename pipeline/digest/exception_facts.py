@@ -100,10 +100,10 @@ def _decided(known: Known, day: date) -> dict[str, Any]:
 
 
 def _setting(kind: Kind, values: Mapping[str, Any]) -> Setting | None:
-    now = plain(filled(kind.now, values))
-    if not kind.setting or not now:
+    what, now = plain(filled(kind.setting, values)), plain(filled(kind.now, values))
+    if not what or not now:
         return None
-    return Setting(what=kind.setting, now=now, should_be=plain(filled(kind.should_be, values)) or NOT_REGISTERED)
+    return Setting(what=what, now=now, should_be=plain(filled(kind.should_be, values)) or NOT_REGISTERED)
 
 
 def _one_line(command: str) -> str:

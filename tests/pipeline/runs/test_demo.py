@@ -6,6 +6,7 @@ The detectors were not chosen on this fleet; it is the whole line that is tried 
 import csv
 import json
 import os
+import re
 import subprocess
 import sys
 from html.parser import HTMLParser
@@ -97,6 +98,15 @@ def test_each_morning_left_its_digest_and_the_last_one_is_shown(lived: tuple[Wor
     parser = Scripts()
     parser.feed(page.read_text(encoding="utf-8"))
     assert parser.found == 0
+
+
+def test_no_reader_is_shown_a_name_in_braces(lived: tuple[Workspace, str]) -> None:
+    """What kinds say is filled in with the finding's evidence."""
+    space, _ = lived
+    folder = max(path for path in space.digests.iterdir() if path.is_dir())
+    shown = {path: path.read_text(encoding="utf-8") for path in folder.rglob("*.*") if path.suffix != ".png"}
+    assert {".html", ".json", ".txt"} <= {path.suffix for path in shown}
+    assert not [(path.name, name) for path, text in shown.items() for name in re.findall(r"\{[a-z_]+\}", text)]
 
 
 def test_what_analysts_open_holds_the_fleet(lived: tuple[Workspace, str]) -> None:
