@@ -92,8 +92,9 @@ def copy_sites(base: Path, root: Path, sites: int, days: int = 1, history: int =
             "SELECT table_name FROM duckdb_tables() WHERE NOT internal AND table_name IN "
             "(SELECT table_name FROM duckdb_columns() WHERE column_name = 'site_id') ORDER BY table_name"
         ).fetchall():
-            earlier = _earlier(con, table, days)
-            order = "CAST(ts_utc AS DATE), site_id, ts_utc" if table == "reading_raw" else "ALL"
+            earlier, time = _earlier(con, table, days)
+            # As nights have written it: a scan of the last days leaves out what lies before them.
+            order = {"ts_utc": "CAST(ts_utc AS DATE), site_id, ts_utc", "day": "day, site_id"}.get(time, "ALL")
             con.execute(
                 f"CREATE TEMP TABLE held AS SELECT t.* REPLACE ({', '.join(['new_id AS site_id', *earlier])}) "
                 f"FROM {table} AS t JOIN names ON old_id = site_id, range({times if earlier else 1}) AS k (nth) "
@@ -126,17 +127,19 @@ def copy_sites(base: Path, root: Path, sites: int, days: int = 1, history: int =
         publish(run)
 
 
-def _earlier(con: duckdb.DuckDBPyConnection, table: str, days: int) -> list[str]:
-    """SQL of the columns of a table of days or instants, `nth` times so many days earlier."""
+def _earlier(con: duckdb.DuckDBPyConnection, table: str, days: int) -> tuple[list[str], str]:
+    """SQL of the columns of a table of days or instants, `nth` times so many days earlier, and the one that it has."""
     columns = con.execute(
         "SELECT column_name, data_type FROM duckdb_columns() WHERE table_name = ? AND NOT internal", [table]
     ).fetchall()
-    if not {"day", "ts_utc"} & {name for name, _ in columns}:
-        return []
-    return [
+    time = next((name for name in ("ts_utc", "day") if name in dict(columns)), "")
+    if not time:
+        return [], time
+    moved = [
         f"CAST({name} - to_days(CAST({days} * nth AS INTEGER)) AS {kind}) AS {name}"
         for name, kind in columns if kind == "DATE" or kind.startswith("TIMESTAMP")
     ]  # fmt: skip
+    return moved, time
 
 
 def _copy_of(row: dict[str, str], number: int) -> dict[str, str]:
