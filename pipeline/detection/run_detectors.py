@@ -232,8 +232,7 @@ def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     if frame.is_empty():
         return frame
     day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()
-    first = frame.select(day.min()).item()
-    if first is None or not (sites["commissioned_on"] > first).any():
+    if not _has_earlier(frame.lazy().select("site_id", day=day), frame.select(day.min()).item(), sites):
         others = frame.select(pl.col("site_id").unique()).join(sites, on="site_id", how="anti")
         return frame if others.is_empty() else frame.join(sites, on="site_id", how="semi", maintain_order="left")
     since = sites.lazy().select("site_id", "commissioned_on")
@@ -243,6 +242,18 @@ def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         .select(frame.columns)
         .collect()
     )
+
+
+def _has_earlier(rows: pl.LazyFrame, first: date | None, sites: pl.DataFrame) -> bool:
+    """Whether some of `rows` [site_id, day], of `first` and later, are of days before their site was commissioned.
+
+    Of a large fleet some site is always new: a window is not copied for it unless it was heard before.
+    """
+    if first is None or not (sites["commissioned_on"] > first).any():
+        return False
+    late = sites.lazy().filter(pl.col("commissioned_on") > first).select("site_id", "commissioned_on")
+    is_earlier = (pl.col("day") < pl.col("commissioned_on")).any()
+    return bool(rows.join(late, on="site_id").select(is_earlier).collect().item())
 
 
 def _trailing(frame: pl.DataFrame, day: date, window: int) -> pl.DataFrame:

@@ -135,6 +135,10 @@ def test_what_detectors_look_back_on_begins_with_commissioning() -> None:
     assert of_sites(days, sites).rows() == [("A", date(2026, 5, 5)), ("B", date(2026, 5, 4))]
     readings = days.select("site_id", ts_local=pl.col("day").cast(pl.Datetime("us")))
     assert of_sites(readings, sites)["site_id"].to_list() == ["A", "B"]
+    heard = days.filter((pl.col("site_id") != "A") | (pl.col("day") >= date(2026, 5, 5)))
+    assert of_sites(heard, sites).rows() == [("A", date(2026, 5, 5)), ("B", date(2026, 5, 4))]
+    whole = heard.filter(pl.col("site_id") != "C")
+    assert of_sites(whole, sites) is whole  # a new site that was never heard before costs no copy of the fleet
 
 
 def test_a_device_that_was_taken_out_is_gone() -> None:
