@@ -8,6 +8,7 @@ within 1.92 of the best (a 95 % interval of one parameter: half of chi-squared's
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
 from detectors.yields.day_residual import weighted_median
@@ -39,12 +40,10 @@ def find(x: Array, sigma: Array, prior_sigma: float, *, is_fall: bool = True, ab
     All on the last day where no day can be used.
     """
     last = len(x) - 1
-    upper = sigma if above is None else above
-    with np.errstate(invalid="ignore"):
-        place = np.flatnonzero(np.isfinite(x) & (np.minimum(sigma, upper) < MAX_SIGMA))
+    place, sigmas = _usable(x, sigma, above)
     if not len(place):
         return Change(last, last, last, 0.0, 0.0)
-    values, sigmas = x[place], np.maximum(np.stack([sigma[place], upper[place]]), MIN_SIGMA)
+    values = x[place]
     weight = 1 / sigmas[0] ** 2
     scores, levels = np.empty(len(place)), []
     for n in range(len(place)):
@@ -72,18 +71,23 @@ def find_passing(x: Array, sigma: Array, level: float, low: float, *, above: Arr
     All on the last day where no day can be used.
     """
     last = len(x) - 1
-    upper = sigma if above is None else above
-    with np.errstate(invalid="ignore"):
-        place = np.flatnonzero(np.isfinite(x) & (np.minimum(sigma, upper) < MAX_SIGMA))
+    place, sigmas = _usable(x, sigma, above)
     if not len(place):
         return Change(last, last, last, level, low)
-    sigmas = np.maximum(np.stack([sigma[place], upper[place]]), MIN_SIGMA)
     healthy, fallen = (_density(x[place], one, sigmas) for one in (level, low))
     gain = np.log(PASSING_SHARE * fallen / healthy + 1 - PASSING_SHARE)
     scores = np.cumsum(gain[::-1])[::-1]
     best = int(scores.argmax())
     likely = np.flatnonzero(scores > scores[best] - WITHIN)
     return Change(int(place[best]), int(place[likely[0]]), int(place[likely[-1]]), level, low, float(scores[best]))
+
+
+def _usable(x: Array, sigma: Array, above: Array | None) -> tuple[NDArray[np.intp], Array]:
+    """The places of the days that tell enough, and their sigmas below and above a level, [2, places]."""
+    upper = sigma if above is None else above
+    with np.errstate(invalid="ignore"):
+        place = np.flatnonzero(np.isfinite(x) & (np.minimum(sigma, upper) < MAX_SIGMA))
+    return place, np.maximum(np.stack([sigma[place], upper[place]]), MIN_SIGMA)
 
 
 def _log_likelihood(x: Array, level: float, sigmas: Array) -> float:
