@@ -15,9 +15,7 @@ from detectors.stats.robust import quantile
 WITHIN_KM = 50.0  # as for the yields' neighbours: what clouds leave of a day's energy is alike that far
 KM_PER_DEGREE = 111.0  # of latitude, rounded down
 MAX_NEIGHBOURS = 8  # ours: the nearest; more would lie farther off
-DAYS_AROUND = (
-    15  # ours: a week either way; what moves steadily through these does not show in deviations from their median
-)
+DAYS_AROUND = 15  # ours: a week either way; a steady move does not show in deviations from the median of these
 MAX_DEVIATION_MIN = 30.0  # ours: one dead inverter or one snowy roof must not fit the ratio
 MIN_DAYS = 10  # ours: with a neighbour's light, from which a ratio is fitted
 

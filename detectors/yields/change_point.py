@@ -79,7 +79,7 @@ def find_passing(x: Array, sigma: Array, level: float, low: float, *, above: Arr
     scores = np.cumsum(gain[::-1])[::-1]
     best = int(scores.argmax())
     likely = np.flatnonzero(scores > scores[best] - WITHIN)
-    return Change(int(place[best]), int(place[likely[0]]), int(place[likely[-1]]), level, low, float(scores[best]))
+    return Change(int(place[best]), int(place[likely[0]]), int(place[likely[-1]]), level, low)
 
 
 def _usable(x: Array, sigma: Array, above: Array | None) -> tuple[NDArray[np.intp], Array]:

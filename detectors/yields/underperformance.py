@@ -63,7 +63,7 @@ def detect(
 
 
 def _finding(one: Open) -> Finding:
-    often = "" if one.share_of_days is None else f" on {max(100 * one.share_of_days, 1):.0f} % of its days"
+    often = "" if one.share_of_days is None else f" on {100 * one.share_of_days:.0f} % of its days"
     return one.finding(
         severity="soon",
         value=one.missing_pct,
