@@ -212,7 +212,9 @@ def _light_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     meter_w = pl.max_horizontal(TOP_STEPS * pl.col("step"), (1 - FLAT_TOP_SHARE) * pl.col("value").abs())
     is_top = (pl.col("below_top") <= meter_w).fill_null(False) & ~pl.col("is_passed")
     light_h = pl.max_horizontal(LIGHT_H * times, LIGHT_SHARE * top_h, habit_h)
-    return pl.when(is_top | _confirmed()).then(NEVER).otherwise(light_h)
+    # No meter confirms what the sun cannot do: a load that is worked out and then rounded looks like one of its own.
+    is_confirmed = _confirmed() & pl.col("below_top").is_not_null()
+    return pl.when(is_top | is_confirmed).then(NEVER).otherwise(light_h)
 
 
 def _flow_h(times: pl.Expr, usual_h: pl.Expr, is_new: pl.Expr) -> pl.Expr:

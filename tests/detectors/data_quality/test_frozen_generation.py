@@ -32,6 +32,19 @@ def test_generation_that_stands_still_by_day_and_at_night():
     assert found.value == 24.0
 
 
+def test_a_load_that_is_worked_out_and_rounded_confirms_no_generation_at_night():
+    """All powers in steps of 100 W: a balance that closes within its rounding looks like three meters that agree."""
+    true_load, stands_at_w = lively() + 1500.0, 4938.0
+    grid = 100 * np.round((true_load - sunny()) / 100)
+    load = 100 * np.round((stands_at_w + true_load - sunny()) / 100)
+    (found,) = judge({"pv_w": np.full(STEPS, 4900.0), "grid_w": grid, "load_w": load})
+    assert (found.value, found.evidence["channel_name"]) == (24.0, "pv_w")
+    by_day = 100 * np.round(held_at(sunny(), 10, 16) / 100)  # as an inverter does that is turned down from afar
+    curtailed = {"pv_w": by_day, "load_w": 100 * np.round(true_load / 100)}
+    curtailed["grid_w"] = 100 * np.round((true_load - by_day) / 100)
+    assert judge(curtailed) == []
+
+
 def test_no_generation_all_day_is_not_frozen():
     assert judge({"pv_w": np.zeros(STEPS)}) == []
     assert judge({"pv_w": np.full(STEPS, 4.0)}) == []  # 0.04 % of the rating: the inverter's own
