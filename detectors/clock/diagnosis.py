@@ -229,6 +229,8 @@ def _lies(now: Offset) -> dict[str, float | str]:
 
 
 def _uncertain(now: Offset) -> Reason:
+    if now.dark_days:
+        return because(REASONS, "dark-on-few", dark_days=now.dark_days, days=now.days)
     if now.days < NEEDED_DAYS:
         return because(REASONS, "few-days-none-dark", days=now.days, needed_days=NEEDED_DAYS)
     return because(REASONS, "none-dark", **_lies(now))

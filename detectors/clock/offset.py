@@ -36,6 +36,7 @@ class Offset(NamedTuple):
     width_deg: float  # sun height that first and last light miss together
     scattered: bool = False  # both onsets scatter too much to be onsets
     scatter: float = 0.0  # of the steadier onset, median distance from the median
+    dark_days: int = 0  # on which whole intervals lie beyond civil twilight
 
     @property
     def in_dark(self) -> bool:
@@ -74,8 +75,10 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     error = middle_error(interval, days)
     whole_morning, whole_evening = _dark_rank(first_end), _dark_rank(last_start)
     certain = min(whole_morning, whole_evening) < 0
+    full_dark = -(FULL_DARK_DEG - TWILIGHT_DEG) / rate
+    dark_days = int(np.sum(np.minimum(first_end, last_start) < full_dark))
     if days == 1:
-        certain = min(whole_morning, whole_evening) < -(FULL_DARK_DEG - TWILIGHT_DEG) / rate
+        certain = dark_days == 1
     in_the_morning = min(whole_morning, late) < min(whole_evening, early)
     open_late = OPEN_ROOF_LATE_MIN + interval / 6
     if width_deg > wide or (certain and in_the_morning != (offset < 0)):
@@ -91,8 +94,9 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     scatter = min(_scatter(first), _scatter(last))
     scattered = days >= 2 and scatter > SCATTER_MIN
     return Offset(
-        offset, error, days, certain and not scattered, proven and not scattered, width_deg, scattered, scatter
-    )
+        offset, error, days, certain and not scattered, proven and not scattered, width_deg, scattered, scatter,
+        dark_days,
+    )  # fmt: skip
 
 
 def _scatter(values: Array) -> float:

@@ -65,3 +65,15 @@ def test_generation_round_the_clock_is_no_clock() -> None:
     verdicts = judge(light_onsets(rows, register([ROOF])), FIRST + timedelta(days=11))
     assert [type(verdict) for verdict in verdicts] == [NotJudged]
     assert "longer than the sun is up" in verdicts[0].reason
+
+
+def test_a_roof_that_seldom_generates_is_told_of_the_days_in_the_dark() -> None:
+    """It may only make what a small house takes now and then: on two of its days that was in the evening."""
+    stamped = readings(ROOF, FIRST, 20, 15, constant(180.0))
+    day = pl.col("ts_local").dt.ordinal_day()
+    begins = pl.when(day % 9 == 0).then(19).otherwise(14 + day % 3)
+    hour = pl.col("ts_local").dt.hour() + pl.col("ts_local").dt.minute() / 60
+    rare = stamped.with_columns(pv_w=pl.when(hour.is_between(begins, begins + 1.5)).then("pv_w").otherwise(0.0))
+    (verdict,) = judge(light_onsets(rare, register([ROOF])), FIRST + timedelta(days=19))
+    assert isinstance(verdict, NotJudged)
+    assert "in the dark on 2 of 20 days" in verdict.reason
