@@ -73,6 +73,7 @@ REASONS = {
 
 LATE_SHARE = 1.5  # ours: half as long again as its usual gaps is no longer usual
 URGENT_H = 72.0  # ours: three days; until then the owner's router or a late file may be all
+# ... of a site that is waited for because its exports come seldom or late, as long after it is told as of any other.
 URGENT_KWH = 100.0  # ours: what nobody sees being made; a large roof's bright day, a small one's fortnight
 USUAL_DAYS = 30  # ours: the season's generation
 
@@ -195,6 +196,7 @@ def _whole(
 def _finding(past: Past, place: int, site_id: str, limit_h: float, usual_kwh: float | None) -> Finding:
     silent_h = float(past.silent_h[place, -1])
     since = past.silent_since(place)
+    urgent_h = max(URGENT_H, limit_h + URGENT_H - SILENT_H)
     if past.has_reported[place, -1]:
         summary = f"No readings for {silent_h:.0f} hours; the last one is of {past.last_text(place)} local time."
         measured = f"no readings since {past.last_text(place)} local time"
@@ -206,7 +208,7 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float, usual_kwh: fl
     unseen_kwh = None if usual_kwh is None else usual_kwh * silent_h / 24
     if unseen_kwh:
         summary += f" Some {unseen_kwh:.0f} kWh were due meanwhile, and nobody knows whether they came."
-    is_grave = silent_h >= URGENT_H or (unseen_kwh or 0.0) >= URGENT_KWH
+    is_grave = silent_h >= urgent_h or (unseen_kwh or 0.0) >= URGENT_KWH
     return Finding(
         site_id=site_id,
         day=past.day,

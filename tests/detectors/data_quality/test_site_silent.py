@@ -91,6 +91,13 @@ def test_every_third_day_is_silent_when_the_third_day_fails():
     assert (found.value, found.threshold) == (72.0, 72.0)  # 1.5 x 48 h
 
 
+@pytest.mark.parametrize(("back", "severity"), [(3, "soon"), (4, "soon"), (5, "urgent")])
+def test_what_is_waited_for_by_its_rhythm_is_as_urgent_as_others_two_days_later(back, severity):
+    """Told after 72 h, as every third day is usual; others are told after 24 h and urgent after 72."""
+    (found,) = _judge(_past("roof-1", range(back, 40, 3)))
+    assert (found.value, found.severity) == (24.0 * back, severity)
+
+
 def test_weekends_are_a_rhythm():
     sunday = date(2025, 6, 8)
     working = [n for n in range(1, 60) if (DAY - timedelta(days=n)).weekday() < 5]
