@@ -61,7 +61,8 @@ class Course:
         for last in days:
             while events and events[0][0] <= last:
                 on, number, decision = events.popleft()
-                self._pass_clear(passed, on)
+                if on - passed > 1 or decision is not None:  # a day with a finding is not clear
+                    self._pass_clear(passed, on)
                 passed = on
                 if decision is None:
                     self._finding(number)

@@ -27,16 +27,16 @@ DAILY_COLUMNS = "* REPLACE (CAST(ts_utc AS TIMESTAMP) AS ts_utc)"
 OF_SPANS = {  # relation -> what gives its rows of a span of days, a month or, of those in DAILY, a day
     "reading_flag": """SELECT * REPLACE (CAST(from_utc AS TIMESTAMP) AS from_utc, CAST(to_utc AS TIMESTAMP) AS to_utc,
         CAST(value_utc AS TIMESTAMP) AS value_utc) FROM reading_flag
-        WHERE day >= $lo AND day < $hi ORDER BY site_id, device_id, from_utc, channel""",
-    "site_day": "SELECT * FROM site_day WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+        WHERE day >= $first AND day < $after ORDER BY site_id, device_id, from_utc, channel""",
+    "site_day": "SELECT * FROM site_day WHERE day >= $first AND day < $after ORDER BY site_id, day",
     "site_hour": resources.query("site_hour"),
-    "clock_day": "SELECT * FROM feature_clock_day WHERE day >= $lo AND day < $hi ORDER BY ALL",
+    "clock_day": "SELECT * FROM feature_clock_day WHERE day >= $first AND day < $after ORDER BY ALL",
     "voltage_curtailment": """SELECT * FROM feature_voltage_curtailment
-        WHERE day >= $lo AND day < $hi ORDER BY site_id, day""",
-    "finding": "SELECT * FROM finding WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
-    "not_judged": "SELECT * FROM not_judged WHERE day >= $lo AND day < $hi ORDER BY site_id, day",
+        WHERE day >= $first AND day < $after ORDER BY site_id, day""",
+    "finding": "SELECT * FROM finding WHERE day >= $first AND day < $after ORDER BY site_id, day",
+    "not_judged": "SELECT * FROM not_judged WHERE day >= $first AND day < $after ORDER BY site_id, day",
     "judged": """SELECT * REPLACE (CAST(judged_at AS TIMESTAMP) AS judged_at) FROM judged
-        WHERE day >= $lo AND day < $hi ORDER BY site_id, day""",
+        WHERE day >= $first AND day < $after ORDER BY site_id, day""",
     "export_file": """SELECT * REPLACE (CAST(f.taken_in_at AS TIMESTAMP) AS taken_in_at) FROM export_file AS f
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY export_id""",
     "rejected_row": """SELECT r.* FROM rejected_row AS r JOIN export_file AS f USING (export_id)
@@ -197,12 +197,25 @@ def _write_span(store: Store, folder: Path, relation: str, period: str) -> Itera
     lo, hi = _span(period)
     is_whole = relation == "site_hour" and not store.value(CUT_HOURS, [lo, hi])
     text = resources.query("whole_site_hour") if is_whole else OF_SPANS[relation]
-    sql = text.replace("$lo", f"TIMESTAMPTZ '{lo.isoformat()}'").replace("$hi", f"TIMESTAMPTZ '{hi.isoformat()}'")
     file = _part_name(relation, period)
-    if _write_file(store, folder / file, sql) or relation not in DAILY:
+    if _write_file(store, folder / file, _of_span(text, lo, hi)) or relation not in DAILY:
         yield file
     else:
         (folder / file).unlink()  # a day without rows, beside one that has some
+
+
+def _of_span(text: str, lo: datetime, hi: datetime) -> str:
+    """The query with its span: instants as $lo and $hi, UTC dates as $first and $after.
+
+    A date that is compared with an instant is turned into one row by row, and no part of the table is passed over.
+    """
+    values = {
+        "$lo": f"TIMESTAMPTZ '{lo.isoformat()}'", "$hi": f"TIMESTAMPTZ '{hi.isoformat()}'",
+        "$first": f"DATE '{lo.date()}'", "$after": f"DATE '{hi.date()}'",
+    }  # fmt: skip
+    for name, value in values.items():
+        text = text.replace(name, value)
+    return text
 
 
 def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) -> str:
@@ -261,8 +274,8 @@ def empty_part(store: Store, folder: Path, relation: str) -> str:
             ):
                 _write_file(store, folder / file, f"SELECT {DAILY_COLUMNS} FROM part")
         else:
-            never = "TIMESTAMPTZ '1900-01-01'"
-            _write_file(store, folder / file, OF_SPANS[relation].replace("$lo", never).replace("$hi", never))
+            never = utc_midnight(date(1900, 1, 1))
+            _write_file(store, folder / file, _of_span(OF_SPANS[relation], never, never))
     return file
 
 

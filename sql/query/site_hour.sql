@@ -1,11 +1,13 @@
 -- Grain   one row per site and UTC hour of a month
 -- Source  parameters $lo, $hi: instants; the feature has a row for each local day that an hour lies in;
 --         what was expected is added by the night that judged the day
--- Why     in zones of half hours, midnight cuts an hour in two: its means are put together by the seconds they cover
+-- Why     the span is said of both tables, or all years of the second are read;
+--         in zones of half hours, midnight cuts an hour in two: its means are put together by the seconds they cover
 WITH halves AS (
     SELECT h.*, e.expected_w, e.clearness, count(*) OVER (PARTITION BY h.site_id, h.ts_utc) > 1 AS is_cut
     FROM feature_site_hour AS h
     LEFT JOIN feature_expected_hour AS e ON e.site_id = h.site_id AND e.day = h.day AND e.ts_utc = h.ts_utc
+        AND e.ts_utc >= $lo AND e.ts_utc < $hi
     WHERE h.ts_utc >= $lo AND h.ts_utc < $hi
 )
 SELECT
