@@ -17,6 +17,7 @@ from detectors.data_quality.natural_runs import (
     TEMPERATURES,
 )
 from detectors.frames import PHASE_CHANNELS
+from detectors.solar.position import daylight_h
 
 WINDOW_DAYS = 90  # ours: three months show how long a channel usually stands still
 MIN_REPEATS = 5  # ours: four equal hourly means may be chance where a roof lies under fog
@@ -83,10 +84,13 @@ def frozen_runs(
     past = repeats.filter(pl.col("day") < day)
     before = peaks.filter(pl.col("day") < day)
     stepped = with_passed(_beside_generation(_steps(candidates, past)), past, before, sites)
-    register = sites.select("site_id", "battery_kwh", "feed_in_limit_kw")
+    register = sites.select("site_id", "latitude", "battery_kwh", "feed_in_limit_kw")
     stepped = stepped.join(register, on="site_id", how="left", maintain_order="left")
+    stepped = stepped.with_columns(daylight_h=pl.Series(daylight_h(stepped["latitude"].to_numpy(), day)))
     habits = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
-    habits = habits.with_columns(needed_h=_needed_h(usual_times)).drop("battery_kwh", "feed_in_limit_kw")
+    habits = habits.with_columns(needed_h=_needed_h(usual_times)).drop(
+        "latitude", "daylight_h", "battery_kwh", "feed_in_limit_kw"
+    )
     return habits.filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
 
 
@@ -213,7 +217,7 @@ def _light_h(times: pl.Expr, usual_h: pl.Expr) -> pl.Expr:
     is_top = (pl.col("below_top") <= meter_w).fill_null(False) & ~pl.col("is_passed")
     light_h = pl.max_horizontal(LIGHT_H * times, LIGHT_SHARE * top_h, habit_h)
     # No meter confirms what the sun cannot do: a load that is worked out and then rounded looks like one of its own.
-    is_confirmed = _confirmed() & pl.col("below_top").is_not_null()
+    is_confirmed = _confirmed() & (pl.col("run_h") <= pl.col("daylight_h"))
     return pl.when(is_top | is_confirmed).then(NEVER).otherwise(light_h)
 
 

@@ -45,6 +45,15 @@ def test_a_load_that_is_worked_out_and_rounded_confirms_no_generation_at_night()
     assert judge(curtailed) == []
 
 
+def test_a_battery_in_the_channel_of_generation_that_gives_its_most_for_an_evening_is_confirmed():
+    """The inverter's output: 3 kW from the battery until midnight, beside a load that is read."""
+    pv = np.where(HOURS >= 20.5, 3000.0, sunny())
+    load = lively() + np.where(HOURS >= 20, 4000.0, 0.0)
+    error = np.random.default_rng(7).normal(size=STEPS)  # two meters differ
+    home = {"pv_w": pv, "load_w": load, "grid_w": load - pv + 20 * error}
+    assert judge(home) == []
+
+
 def test_no_generation_all_day_is_not_frozen():
     assert judge({"pv_w": np.zeros(STEPS)}) == []
     assert judge({"pv_w": np.full(STEPS, 4.0)}) == []  # 0.04 % of the rating: the inverter's own
