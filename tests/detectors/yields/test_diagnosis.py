@@ -88,6 +88,26 @@ def test_a_plane_of_three_that_is_gone_shows_in_the_shape_of_the_days(gone, kind
     assert diagnosis.part_of(history, history.on(8), Parts(dark, parts.shares, each)) == ("underperformance", 0)
 
 
+@pytest.mark.parametrize(("gone", "kind"), [(0, "string-loss"), (1, "string-loss"), (None, "underperformance")])
+def test_a_hill_that_hides_the_evening_sun_is_no_plane_that_is_gone(gone, kind):
+    """East and west: the hill takes most of the west plane's light from the first day on."""
+    hour = np.linspace(-6, 6, 10)
+    each = np.stack([900 * np.clip(np.cos((hour - noon) / 4), 0, None) for noon in (-2, 2)])
+    each = np.broadcast_to(each[:, None], (2, 20, 10))
+    hill = np.where(hour > 1, 0.2, 1.0)
+    before, whole = hill * each.sum(axis=0), each.sum(axis=0)
+    after = 0.7 * before if gone is None else hill * (whole - each[gone])
+    is_before = (np.arange(20) < 8)[:, None]
+    parts = _parts((None,) * 4, share=(0.5, 0.5))
+    first = (date(2026, 5, 1) - date(1970, 1, 1)).days
+    days = parts.days._replace(
+        day=first + np.arange(20), slot=np.broadcast_to(np.arange(10), (20, 10)), share=np.ones((20, 10)),
+        clearness=np.ones((20, 10)), power_w=np.where(is_before, before, after),
+    )  # fmt: skip
+    history = _history([0.0] * 8 + [np.log(0.7)] * 12, [0] * 20)
+    assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+
+
 def test_a_half_of_a_roof_whose_planes_nobody_knows_may_be_its_planes():
     assert _diagnosed(np.log(0.5), _parts((None,) * 4, share=())).kind == "capacity-mismatch"
     silent = _diagnosed(np.log(0.35), _parts((0.0, 900.0, None, None), share=()))
