@@ -43,6 +43,7 @@ KINDS = {
 }
 REASONS = verdicts.REASONS
 WORTH_KWH = 0.1  # ours: of the day; a roof of which nothing could have been used sends nobody in a hurry
+BACK_SHARE = 0.1  # as the test has it: what makes a tenth of what is due is not dead
 
 
 def detect(
@@ -54,18 +55,25 @@ def detect(
 
 
 def finding_of(one: Open) -> Finding:
-    """The finding of an open case; urgent where something was due, and where no snow can lie on it."""
+    """The finding of an open case; urgent where something was due, and where no snow can lie on it.
+
+    On the first day on which it generates again nobody is sent: a second one closes the case.
+    """
     made, due = one.actual_kwh, one.expected_kwh
-    span = f"{one.days} days" if one.days > 1 else "a day"
+    is_back = one.days > 1 and made >= max(BACK_SHARE * due, WORTH_KWH)
+    dark_days = one.days - is_back
+    span = f"{dark_days} days" if dark_days > 1 else "a day"
     lone = "" if one.has_neighbours else ", which no cloud explains"
-    snow = " Snow may lie on it: nothing tells it from a dead roof yet." if one.may_be_snow else ""
+    last = f"{due:.1f} kWh were due on the last one, {made:.2f} kWh came."
+    if is_back:
+        last = f"on the day after {made:.2f} kWh came of {due:.1f} that were due: one more such day closes this."
+    snow = "" if is_back or not one.may_be_snow else " Snow may lie on it: nothing tells it from a dead roof yet."
     return one.finding(
-        severity="urgent" if due >= WORTH_KWH and not one.may_be_snow else "watch",
+        severity="urgent" if due >= WORTH_KWH and not (one.may_be_snow or is_back) else "watch",
         value=due,
         unit="kWh",
         threshold=0.0,
-        summary=f"Generated nothing for {span}{lone}; {due:.1f} kWh were due on the last one, {made:.2f} kWh came."
-        + snow,
+        summary=f"Generated nothing for {span}{lone}; {last}{snow}",
         measured=f"{made:.2f} kWh on {one.day.isoformat()}",
         expected=f"{due:.1f} kWh, the sky taken from {one.sky}",
     )
