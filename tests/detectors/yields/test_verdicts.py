@@ -66,9 +66,9 @@ def test_a_dark_roof_in_snows_season_that_nobody_else_tells_of_sends_nobody_in_a
 
 
 def test_a_roof_that_generates_again_for_a_first_day_is_said_to_and_sends_nobody():
-    back = _open(lost_kwh=0.5, has_limit=False, due_kwh=5.3)._replace(first_day=FIRST + timedelta(days=DAYS - 8))
+    back = _open(lost_kwh=0.5, has_limit=False, due_kwh=5.3)  # its tenth day
     told = no_generation.finding_of(back)
     assert told.severity == "watch"
-    assert "nothing for 7 days" in told.summary and "4.80 kWh came of 5.3 that were due" in told.summary
+    assert "nothing for 9 days" in told.summary and "4.80 kWh came of 5.3 that were due" in told.summary
     still = no_generation.finding_of(back._replace(actual_kwh=0.2))  # the inverter tried to start
-    assert still.severity == "urgent" and "nothing for 8 days" in still.summary
+    assert still.severity == "urgent" and "nothing for 10 days" in still.summary
