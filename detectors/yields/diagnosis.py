@@ -138,7 +138,10 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
 
     `is_unknown`: the register has no planes of it.
     """
-    change = change_point.find(history.x, history.sigma, odds.prior_sigma, above=history.above_sigma)
+    x = history.x
+    if not (is_dark(history) or history.is_zero[-1]):
+        x = np.where(history.is_zero, np.nan, x)  # dark days that are over were told as such; what is left came after
+    change = change_point.find(x, history.sigma, odds.prior_sigma, above=history.above_sigma)
     known = np.flatnonzero(np.isfinite(history.x))
     first_data = int(known[0]) if len(known) else 0
     last = len(history.x) - 1

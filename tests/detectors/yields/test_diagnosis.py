@@ -114,6 +114,16 @@ def test_a_half_of_a_roof_whose_planes_nobody_knows_may_be_its_planes():
     assert (silent.kind, silent.number) == ("string-loss", 1)
 
 
+def test_what_is_missing_after_dark_days_began_after_them():
+    """A roof that was dead for six days and lacks a third since it is back: the dark days were told as such."""
+    dark = [0] * 10 + [1] * 6 + [0] * 14
+    x = [0.0] * 10 + [-3.9] * 6 + [-0.4] * 14
+    odds = Odds(9.0, -20.0, -0.4, np.full(4, np.nan), 0.1)
+    case = diagnosis.diagnose(odds, _history(x, dark), _parts((None,) * 4), 3.5)
+    assert (case.kind, case.first) == ("underperformance", 16)
+    assert diagnosis.diagnose(odds, _history(x[:16], dark[:16]), _parts((None,) * 4), 3.5).first == 10
+
+
 def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
     """A fifth was missing from the first day on; a dull week of 6 % more is not what the test believes in."""
     x = [-0.2] * 13 + [-0.26] * 7
