@@ -283,7 +283,7 @@ def _lost_plane(parts: Parts, first: date, since: int) -> bool:
     gone_fit = GONE_FIT
     before = np.nonzero(usable & ~is_since[:, None])
     if len(before[0]) >= MIN_PLANE_ROWS:
-        by_plane, gone_fit = by_plane * _usual(parts, before)[days.slot[row, at], None], GONE_FIT_SEEN
+        by_plane, gone_fit = by_plane * _usual(parts, *before)[days.slot[row, at], None], GONE_FIT_SEEN
     scale = float(actual.mean())
     weight = 1 / np.sqrt(scale * np.maximum(actual, 1) + 0.05 * scale**2)
     rows, values = by_plane * weight[:, None], actual * weight
@@ -292,10 +292,10 @@ def _lost_plane(parts: Parts, first: date, since: int) -> bool:
     return min(left) < gone_fit * _left(values, whole)
 
 
-def _usual(parts: Parts, at: tuple[np.ndarray, ...]) -> Array:
+def _usual(parts: Parts, row: np.ndarray, at: np.ndarray) -> Array:
     """What the roof made of each half hour of the UTC day, [slots], as a ratio to what all planes would have made."""
-    slot, due = parts.days.slot[at], parts.each_w[:, *at].sum(axis=0)
-    made = np.bincount(slot, parts.days.power_w[at], HALF_HOURS)
+    slot, due = parts.days.slot[row, at], parts.each_w[:, row, at].sum(axis=0)
+    made = np.bincount(slot, parts.days.power_w[row, at], HALF_HOURS)
     all_due = np.bincount(slot, due, HALF_HOURS) * made.sum() / max(float(due.sum()), 1e-12)
     few = FEW_ROWS * all_due.mean()
     return np.asarray((made + few) / np.maximum(all_due + few, 1e-12))
