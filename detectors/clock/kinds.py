@@ -140,8 +140,8 @@ REASONS = {
     ),
     "few-days-none-dark": "only {days} days with light, none with generation in the dark; {needed_days} days settle it",
     "dark-on-few": (
-        "generation in the dark on {dark_days} of {days} days, which is too few: files written wrongly, or a clock "
-        "that is off at a roof that seldom generates from morning to evening; compare the logger's clock with a watch"
+        "generation in the dark on {dark_days} of {days} days, which proves no offset: files written wrongly, or a "
+        "clock that is off at a roof that seldom generates all day long; compare the logger's clock with a watch"
     ),
     "none-dark": (
         "first and last light lie {offset_min:.0f} min {side}, but nothing was generated in the dark: shade on one "

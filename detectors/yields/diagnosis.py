@@ -29,7 +29,7 @@ HALF_TOLERANCE = 0.045  # ours: a half that went missing is one of two strings
 HALF_SIGMAS = 1.5  # ours: of the share's own error, where few days tell a level; more would name falls of any size
 GONE_FIT = 0.75  # ours: by how much the fit must be better without a plane that is gone
 # ... where the days before show what hills and wrong planes take from each half hour. Measured on every night of a
-# month at falls on simulated roofs of several registered planes: 0.94 at the lowest of 13 falls of a whole roof.
+# month at falls on simulated roofs of several registered planes: 0.94 at the lowest of ten falls of a whole roof.
 GONE_FIT_SEEN = 0.9
 FEW_ROWS = 0.2  # ours: of a half hour's usual energy; one that was seldom lit before is taken as the planes have it
 SILENT_SHARE = 0.02  # ours: of the strongest input's energy; a meter of an open input shows its offset
@@ -142,7 +142,7 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     if not (is_dark(history) or history.is_zero[-1]):
         x = np.where(history.is_zero, np.nan, x)  # dark days that are over were told as such; what is left came after
     change = change_point.find(x, history.sigma, odds.prior_sigma, above=history.above_sigma)
-    known = np.flatnonzero(np.isfinite(history.x))
+    known = np.flatnonzero(np.isfinite(x))
     first_data = int(known[0]) if len(known) else 0
     last = len(history.x) - 1
     capacity_days = CAPACITY_DAYS_UNKNOWN if is_unknown else CAPACITY_DAYS

@@ -122,6 +122,9 @@ def test_what_is_missing_after_dark_days_began_after_them():
     case = diagnosis.diagnose(odds, _history(x, dark), _parts((None,) * 4), 3.5)
     assert (case.kind, case.first) == ("underperformance", 16)
     assert diagnosis.diagnose(odds, _history(x[:16], dark[:16]), _parts((None,) * 4), 3.5).first == 10
+    # Dead from the first day on: nobody saw more before, so nothing went missing.
+    never = diagnosis.diagnose(odds, _history(x[10:], dark[10:]), _parts((None,) * 4), 3.5)
+    assert (never.kind, never.first, never.was_always) == ("capacity-mismatch", 6, True)
 
 
 def test_a_ripple_on_a_level_that_never_fitted_is_no_fall():
