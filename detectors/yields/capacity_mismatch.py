@@ -47,13 +47,14 @@ def detect(
     yield_case: pl.DataFrame, yield_residual: pl.DataFrame, yield_night: Night, days: pl.DataFrame, day: date
 ) -> list[Verdict]:
     """A finding per watched site whose level fits another peak capacity; the value is that capacity in kWp."""
-    found = [_finding(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
+    found = [finding_of(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 
-def _finding(one: Open) -> Finding:
+def finding_of(one: Open) -> Finding:
+    """The finding of an open case, with the peak capacity that fits."""
     fitting = one.installed_kwp * one.level_ratio
-    return one.finding(
+    found = one.finding(
         severity="soon" if one.level_ratio < 1 else "watch",
         value=fitting,
         unit="kWp",
@@ -63,3 +64,4 @@ def _finding(one: Open) -> Finding:
         measured=f"{fitting:.1f} kWp over {one.days} days",
         expected=f"{one.installed_kwp:.1f} kWp, the sky taken from {one.sky}",
     )
+    return found.model_copy(update={"evidence": {**found.evidence, "fitting_kwp": fitting}})

@@ -5,8 +5,9 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import no_generation
+from detectors.yields import capacity_mismatch, no_generation
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
 
@@ -72,3 +73,9 @@ def test_a_roof_that_generates_again_for_a_first_day_is_said_to_and_sends_nobody
     assert "nothing for 9 days" in told.summary and "4.80 kWh came of 5.3 that were due" in told.summary
     still = no_generation.finding_of(back._replace(actual_kwh=0.2))  # the inverter tried to start
     assert still.severity == "urgent" and "nothing for 10 days" in still.summary
+
+
+def test_a_wrong_capacity_says_which_one_the_register_should_have():
+    told = capacity_mismatch.finding_of(_open(lost_kwh=3.0, has_limit=False)._replace(kind="capacity-mismatch"))
+    setting = filled(capacity_mismatch.KINDS["capacity-mismatch"].should_be, told.evidence)
+    assert setting.startswith("2.4 kWp fit the clear days")
