@@ -11,6 +11,7 @@ import polars as pl
 
 from detectors.finding import NotJudged, Series, Verdict, because, channel_series
 from detectors.solar.position import daylight_h
+from detectors.stats.order import ordered
 
 MIN_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
 IDLE_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 % of its range: below it nothing need flow
@@ -46,7 +47,8 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame, *more: str) -> pl.DataFra
         rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
     )  # fmt: skip
     columns = ("site_id", "ts_utc", "ts_local", "interval_s", "is_instant", *FLOWS, *more)
-    rows = readings.select(columns).join(known, on="site_id", how="inner").sort("site_id", "ts_utc")
+    rows = ordered(readings.select(columns), "site_id", "ts_utc")
+    rows = rows.join(known, on="site_id", how="inner", maintain_order="left")
     step_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
     to_next = pl.when(pl.col("site_id") == pl.col("site_id").shift(-1)).then(step_s)
     measured = [pl.when(pl.col(name).is_finite()).then(pl.col(name)).alias(name) for name in (*FLOWS, *more)]

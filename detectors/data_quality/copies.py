@@ -16,6 +16,7 @@ import polars as pl
 
 from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
 from detectors.frames import CHANNELS, PHASE_CHANNELS, POWER_CHANNELS, STRING_CHANNELS
+from detectors.stats.order import ordered
 from detectors.stats.resolution import resolutions
 
 MIN_JUMPS = 16  # ours: 16^16 = 2^64, see above
@@ -49,7 +50,7 @@ def prints(device_readings: pl.DataFrame) -> pl.DataFrame:
 
     What was sent again has the same prints, whatever its stamps. Rows that repeat one of those around make none.
     """
-    rows = device_readings.with_columns(_DAY).sort(*OWN, "ts_utc")
+    rows = ordered(device_readings.with_columns(_DAY), *OWN, "ts_utc")
     if rows.height < PRINT_ROWS:
         return PRINTS.to_frame()
     row = _row_hashes(rows)
@@ -92,7 +93,7 @@ def candidates(now: pl.DataFrame, known: pl.DataFrame, window_days: int) -> pl.D
     varied = (
         shared.select(*OWN, "day")
         .unique()
-        .join(_new_days(known), on=OWN)
+        .join(_new_days(known.join(shared.select(OWN), on=OWN, how="semi")), on=OWN)
         .filter((pl.col("day") - pl.col("new_day")).dt.total_days().is_between(1, window_days))
         .group_by(*OWN, "day")
         .agg(varied=pl.len())
@@ -110,7 +111,7 @@ def _new_days(known: pl.DataFrame) -> pl.DataFrame:
 
 def copied_values(device_readings: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
     """FLAGGED_VALUES of copied segments on the days of `found` (CANDIDATES), of readings that hold these days."""
-    rows = device_readings.with_columns(_DAY).sort(*OWN, "ts_utc")
+    rows = ordered(device_readings.with_columns(_DAY), *OWN, "ts_utc")
     flagged = [FLAGGED_VALUES.to_frame()]
     for (site_id, device_id, day), sources in found.group_by(*OWN, "day", maintain_order=True):
         mine = rows.filter((pl.col("site_id") == site_id) & (pl.col("device_id") == device_id))

@@ -10,6 +10,7 @@ import polars as pl
 
 from detectors.data_quality.flagged_values import FLAGGED_VALUES
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
+from detectors.stats.order import ordered
 
 CLOUD_EDGE = 1.3  # cloud edges lift irradiance to some 1.3 kW/m2 over minutes (from memory); modules are rated at 1
 FAR_TIMES = 10.0  # ours: no weather and no overload makes that; one such reading is enough
@@ -169,9 +170,9 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
     own = ["site_id", "device_id"]
     is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in own)
     until_next_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
+    today = device_readings.filter(pl.col("ts_local").dt.date() == day)
     return (
-        device_readings.filter(pl.col("ts_local").dt.date() == day)
-        .sort(*own, "ts_utc")
+        ordered(today, *own, "ts_utc")
         .with_columns(day=pl.lit(day), end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"))
         .with_columns(overlap_s=pl.when(is_same & ~pl.col("is_instant")).then(pl.col("interval_s") - until_next_s))
         .join(about, on="site_id", how="inner", maintain_order="left")

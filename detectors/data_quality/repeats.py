@@ -8,6 +8,7 @@ import polars as pl
 
 from detectors.data_quality.natural_runs import FLOWS, GENERATION, IDLE_W, POWERS, WATCHED, below_top, is_natural
 from detectors.solar.position import daylight_h
+from detectors.stats.order import ordered
 from detectors.stats.resolution import lazy_resolutions
 from detectors.stats.robust import Array
 
@@ -60,18 +61,17 @@ def _sorted(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Readings by site, device, day and time, `unit` numbering what belongs together."""
     own = ["site_id", "device_id", "day"]
     since_midnight = pl.col("ts_local") - pl.col("ts_local").dt.date().cast(pl.Datetime("us"))
+    rows = device_readings.join(sites.select("site_id"), on="site_id", how="semi", maintain_order="left").select(
+        "site_id",
+        "device_id",
+        pl.col("ts_local").dt.date().alias("day"),
+        "ts_utc",
+        *WATCHED,
+        start_h=since_midnight.dt.total_seconds() / 3600,
+        length_h=pl.col("interval_s") / 3600,
+    )
     return (
-        device_readings.join(sites.select("site_id"), on="site_id", how="semi")
-        .select(
-            "site_id",
-            "device_id",
-            pl.col("ts_local").dt.date().alias("day"),
-            "ts_utc",
-            *WATCHED,
-            start_h=since_midnight.dt.total_seconds() / 3600,
-            length_h=pl.col("interval_s") / 3600,
-        )
-        .sort(*own, "ts_utc")
+        ordered(rows, *own, "ts_utc")
         .with_columns(unit=pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in own).fill_null(True))
         .with_columns(pl.col("unit").cum_sum().cast(pl.Int64) - 1)
     )

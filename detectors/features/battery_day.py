@@ -4,6 +4,7 @@ import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
 from detectors.stats.interval_weights import energy_kwh, hours_of, weight_s
+from detectors.stats.order import ordered
 
 NAME = "battery_day"
 VERSION = 1
@@ -22,7 +23,8 @@ WINDOW_DAYS = 90  # ours: as far as a stuck battery is followed back
 def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA, one row per site and local day with readings."""
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct")
-    rows = readings.with_columns(day=pl.col("ts_local").dt.date()).join(known, on="site_id").sort("site_id", "ts_utc")
+    rows = ordered(readings, "site_id", "ts_utc").with_columns(day=pl.col("ts_local").dt.date())
+    rows = rows.join(known, on="site_id", maintain_order="left")
     rows = rows.with_columns(weight_s=weight_s(pl.lit(True)))
     weight, surplus = pl.col("weight_s"), (pl.col("pv_w") - pl.col("load_w")).clip(lower_bound=0)
     near_reserve = pl.col("soc_pct") <= pl.col("battery_reserve_pct") + RESERVE_BAND_PCT

@@ -6,6 +6,7 @@ import polars as pl
 
 from detectors.frames import CHANNELS, LOCAL
 from detectors.stats.interval_weights import weight_s
+from detectors.stats.order import ordered
 
 NAME = "site_hour"
 VERSION = 2
@@ -32,7 +33,7 @@ def make(readings: pl.DataFrame) -> pl.DataFrame:
     if readings.is_empty():
         return SCHEMA.to_frame()
     rows = readings.with_columns(day=pl.col("ts_local").dt.date(), ts_utc=pl.col("ts_utc").dt.replace_time_zone(None))
-    rows = rows.sort("site_id", "ts_utc").with_columns(
+    rows = ordered(rows, "site_id", "ts_utc").with_columns(
         weight_s=weight_s(pl.lit(True)), utc_offset=pl.col("ts_local") - pl.col("ts_utc")
     )
     of_hours = _cut_at_hours(rows)

@@ -14,6 +14,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue
 from detectors.grid.meter import GRID_W, RATING_W, local_day, meter_resolution
+from detectors.stats.order import ordered
 
 RATING_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 %; a limiter regulates on such a reading
 TRANSIENT_MINUTES = 10.0  # ours: a regulator needs seconds; two 5-min means in a row are no regulating any more
@@ -71,11 +72,11 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         rating_w=RATING_W,
         buffer_w=pl.col("feed_in_buffer_w").fill_null(0.0),
     )
-    rows = readings.with_columns(local_day(), GRID_W.alias("grid_w")).join(known, on="site_id", how="inner")
+    rows = ordered(readings, "site_id", "ts_utc").with_columns(local_day(), GRID_W.alias("grid_w"))
+    rows = rows.join(known, on="site_id", how="inner", maintain_order="left")
     idle_w = IDLE_SHARE * pl.col("rating_w")
     return (
-        rows.join(meter_resolution(rows, BY), on=BY, how="left")
-        .sort("site_id", "ts_utc")
+        rows.join(meter_resolution(rows, BY), on=BY, how="left", maintain_order="left")
         .with_columns(
             hours=pl.col("interval_s") / 3600,
             fed_in_w=(-pl.col("grid_w")).clip(lower_bound=0.0),

@@ -10,6 +10,7 @@ import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, meter_resolution
+from detectors.stats.order import ordered
 
 DARK_DEG = -6.0  # end of civil twilight: below it the sky lights no module to any power that a meter sees
 NOISE_W = 20.0  # ours: standby and rounding; the least import that a house with anything switched on shows
@@ -75,16 +76,16 @@ def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Readings in order with `impossible_w`: feed-in for which no source was there, by more than the noise."""
     known = sites.select("site_id", "latitude", "longitude", "battery_kwh", rating_w=RATING_W)
-    rows = (
-        readings.with_columns(local_day(), GRID_W.alias("grid_w"))
-        .join(known, on="site_id", how="inner")
-        .sort("site_id", "ts_utc")
+    of_sites = readings.with_columns(local_day(), GRID_W.alias("grid_w")).join(
+        known, on="site_id", how="inner", maintain_order="left"
     )
+    rows = ordered(of_sites, "site_id", "ts_utc")
     if rows.is_empty():
         return rows.with_columns(impossible_w=pl.lit(None, pl.Float64))
-    rows = rows.with_columns(highest_sun_deg(rows)).join(meter_resolution(rows, BY), on=BY, how="left")
+    steps = meter_resolution(rows, BY)
+    rows = rows.with_columns(highest_sun_deg(rows)).join(steps, on=BY, how="left", maintain_order="left")
     is_dark = pl.col("sun_deg") <= DARK_DEG
-    rows = rows.sort("site_id", "ts_utc").with_columns(
+    rows = rows.with_columns(
         hours=pl.col("interval_s") / 3600,
         is_dark=is_dark,
         # Many loggers leave the night's generation out.

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
 from detectors.stats.curtailment import highest_target_w, is_at_voltage_limit
+from detectors.stats.order import ordered
 from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
 from detectors.yields.quarter_hours import Quarters, to_lists
@@ -78,11 +79,11 @@ def to_quarters(
     imports = LOWEST_IMPORT.to_frame() if imports_before is None else imports_before
     usual = imports.group_by("site_id").agg(import_before_w=pl.col("kept_w").quantile(IMPORT_QUANTILE))
     about = sites.select("site_id", *names).join(usual, on="site_id", how="left", maintain_order="left")
+    known = readings.filter(pl.col("pv_w").is_not_null(), pl.col("interval_s") > 0)
     rows = (
-        readings.filter(pl.col("pv_w").is_not_null(), pl.col("interval_s") > 0)
-        .join(about, on="site_id", how="inner")
+        ordered(known, "site_id", "ts_utc")
+        .join(about, on="site_id", how="inner", maintain_order="left")
         .with_columns(day=pl.col("ts_local").dt.date())
-        .sort("site_id", "ts_utc")
         .with_columns(row=pl.struct("site_id", "day").rle_id(), pv_w=pl.col("pv_w").clip(0))
     )
     if rows.is_empty():

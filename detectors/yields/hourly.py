@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
 from detectors.stats.curtailment import is_at_limit, is_at_voltage_limit
+from detectors.stats.order import ordered
 from detectors.stats.robust import Array
 
 FULL_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
@@ -82,11 +83,11 @@ def _prepared(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
     start = pl.col("ts_utc").dt.epoch("s") - pl.when("is_instant").then(pl.col("interval_s") // 2).otherwise(0)
     return (
-        readings.join(limits, on="site_id", how="inner")
+        ordered(readings, "site_id", "ts_utc")
+        .join(limits, on="site_id", how="inner", maintain_order="left")
         .with_columns(day=pl.col("ts_local").dt.date(), start_s=start)
         .filter(pl.col("pv_w").is_not_null().any().over("site_id", "day"))
         .with_columns(is_curtailed=_is_curtailed().fill_null(False))
-        .sort("site_id", "ts_utc")
     )
 
 

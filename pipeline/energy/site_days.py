@@ -10,6 +10,7 @@ import polars as pl
 from detectors.frames import DAYS, POWER_CHANNELS
 from detectors.solar.position import REFERENCE_KW_M2
 from detectors.stats.interval_weights import J_PER_KWH, LOST_ONE, energy_kwh, lost_kwh, weight_s
+from detectors.stats.order import ordered
 from pipeline.energy.discharge import discharge_steps
 from pipeline.energy.light import day_light_h, sun_height
 from pipeline.timezones.local_time import day_hours
@@ -27,13 +28,13 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     register = sites.select("site_id", "timezone", "latitude", "longitude", "installed_kwp", "battery_kwh")
     if "is_spoiled" not in readings.columns:
         readings = readings.with_columns(is_spoiled=pl.lit(False))
-    rows = (
-        readings.with_columns(day=pl.col("ts_local").dt.date()).join(register, on="site_id").sort("site_id", "ts_utc")
+    of_register = readings.with_columns(day=pl.col("ts_local").dt.date()).join(
+        register, on="site_id", maintain_order="left"
     )
+    rows = ordered(of_register, "site_id", "ts_utc")
     days = rows.select("site_id", "timezone", "day").unique()
-    rows = rows.join(days.with_columns(day_hours(days)).drop("timezone"), on=["site_id", "day"]).sort(
-        "site_id", "ts_utc"
-    )
+    hours = days.with_columns(day_hours(days)).drop("timezone")
+    rows = rows.join(hours, on=["site_id", "day"], maintain_order="left")
     rows = _bridged(_weigh(rows)).with_columns(light=sun_height(rows))
     of_day = days.join(register, on=["site_id", "timezone"])
     of_day = of_day.select("site_id", "day", day_light_h=day_light_h(of_day))

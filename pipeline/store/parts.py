@@ -20,6 +20,7 @@ from pipeline.workspace.files import move_file
 
 LOG = logging.getLogger("noonmark")
 EMPTY = "empty-"  # begins the names of parts that stand in for a relation without rows
+ROW_GROUP = 122_880  # DuckDB's own: what a question skips at once
 SITE_DAYS_PER_PART = 2000  # ours: a day of 2,000 sites at 5 min takes some 200 MB while it is written
 DAYS_APART = 35  # ours: days this far behind the newest no longer change, so a month of them becomes one part
 # Instants are plain timestamps in UTC (the session's zone), so that every client prints them alike.
@@ -169,14 +170,8 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         else:
             frame = device_sums.to_sites(devices, shares)
         if not frame.is_empty():
-            with store.offered(part=frame):
-                yield _write_part(
-                    store,
-                    folder,
-                    relation,
-                    f"{period}-{number}",
-                    f"SELECT {DAILY_COLUMNS} FROM part ORDER BY site_id, ts_utc",
-                )
+            rows = frame.sort("site_id", "ts_utc", maintain_order=True)
+            yield _write_part(store, folder, relation, f"{period}-{number}", rows)
 
 
 def _write_reported(store: Store, folder: Path, period: str) -> Iterator[str]:
@@ -218,10 +213,13 @@ def _of_span(text: str, lo: datetime, hi: datetime) -> str:
     return text
 
 
-def _write_part(store: Store, folder: Path, relation: str, name: str, sql: str) -> str:
-    """The part's path below `folder`; complete before it has its name."""
+def _write_part(store: Store, folder: Path, relation: str, name: str, rows: str | pl.DataFrame) -> str:
+    """The part's path below `folder`, complete before it has its name; `rows` are a query or at hand."""
     file = _part_name(relation, name)
-    _write_file(store, folder / file, sql)
+    if isinstance(rows, str):
+        _write_file(store, folder / file, rows)
+    else:
+        _write_frame(folder / file, rows)
     return file
 
 
@@ -237,6 +235,15 @@ def _write_file(store: Store, target: Path, sql: str) -> int:
     ((count,),) = store.con.execute(copy).fetchall()
     move_file(unfinished, target)
     return int(count)
+
+
+def _write_frame(target: Path, frame: pl.DataFrame) -> None:
+    """The same of rows that are at hand: by Polars, at a third of the processor's time."""
+    target.parent.mkdir(exist_ok=True)
+    unfinished = target.with_suffix(".unfinished")
+    plain = frame.with_columns(pl.col("ts_utc").dt.replace_time_zone(None))
+    plain.write_parquet(unfinished, compression="zstd", row_group_size=ROW_GROUP)
+    move_file(unfinished, target)
 
 
 def join_old_months(store: Store, folder: Path) -> None:
@@ -269,10 +276,8 @@ def empty_part(store: Store, folder: Path, relation: str) -> str:
         if relation == "reading_raw":
             _write_file(store, folder / file, _reported(store, "1900-01-01"))
         elif relation in OF_READINGS:
-            with store.offered(
-                part=readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
-            ):
-                _write_file(store, folder / file, f"SELECT {DAILY_COLUMNS} FROM part")
+            nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
+            _write_frame(folder / file, nothing)
         else:
             never = utc_midnight(date(1900, 1, 1))
             _write_file(store, folder / file, _of_span(OF_SPANS[relation], never, never))

@@ -1,7 +1,7 @@
 """What a night costs, stage by stage: the whole cycle over a fleet at 5 min with a history behind it.
 
-python -m tests.benches.nights --sites N [--days 30] [--history DAYS] [--base 24] [--workers W] [--keep FOLDER]
-    [--profile FILE]
+python -m tests.benches.nights --sites N [--days 30] [--history DAYS] [--base 24] [--faulty SHARE] [--workers W]
+    [--keep FOLDER] [--profile FILE]
 
 A base fleet is simulated and lived through; its history is then copied, site by site under new names a little apart,
 until there are N sites, and with `--history` once more before itself until it is so long; each site sends one file for
@@ -38,7 +38,7 @@ from pipeline.runs.session import opened, publish
 from pipeline.workspace.places import Workspace
 from tests.benches.ingest import bare
 from tests.benches.living import live_through
-from tests.simulation.fleet import make_fleet
+from tests.simulation.fleet import FAULTY_SHARE, make_fleet
 
 SEED, FIRST = 414, date(2026, 4, 1)
 PALER = 0.97  # the night's powers over those of the day before
@@ -59,9 +59,9 @@ interval_min = 5
 STAGES = ("take in", "sum up", "judge", "fold", "digest", "publish", "open and close")
 
 
-def make_base(root: Path, sites: int, days: int) -> None:
-    """A workspace that lived through its days, without what comes of them later."""
-    fleet = make_fleet(SEED, sites=sites, days=days, first=FIRST, minutes=5)
+def make_base(root: Path, sites: int, days: int, faulty: float = FAULTY_SHARE) -> None:
+    """A workspace that lived through its days, without what comes of them later; the share `faulty` has a fault."""
+    fleet = make_fleet(SEED, sites=sites, days=days, first=FIRST, minutes=5, faulty=faulty)
     live_through(fleet, root)
 
 
@@ -244,6 +244,7 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=30, help="of history")
     parser.add_argument("--history", type=int, default=0, help="days of history, if more than are simulated")
     parser.add_argument("--base", type=int, default=24, help="sites that are simulated; the others are copies of them")
+    parser.add_argument("--faulty", type=float, default=FAULTY_SHARE, help="share of the base's sites with a fault")
     parser.add_argument("--workers", type=int, default=0, help="[compute] workers")
     parser.add_argument("--keep", type=Path, help="a folder in which the base fleet is kept for the next time")
     parser.add_argument("--profile", type=Path, help="where the night's profile (cProfile) goes")
@@ -255,9 +256,9 @@ def main() -> None:
         return
     with tempfile.TemporaryDirectory() as place:
         folder = asked.keep or Path(place)
-        base = folder / f"base-{asked.base}-{asked.days}"
+        base = folder / f"base-{asked.base}-{asked.days}-{asked.faulty:.2f}"
         if not base.exists():
-            make_base(base, asked.base, asked.days)
+            make_base(base, asked.base, asked.days, asked.faulty)
         root = Path(place) / "desk"
         copy_sites(base, root, asked.sites, asked.days, asked.history)
         if asked.workers:

@@ -50,6 +50,17 @@ def test_the_extremes_of_the_equation_of_time(day: str, expected: float) -> None
     assert sun_coordinates(unix_day(date.fromisoformat(f"2025-{day}")) + 0.5)[1] == pytest.approx(expected, abs=0.05)
 
 
+@pytest.mark.parametrize("day", ["2024-02-28", "2025-03-20", "2025-12-31", "2026-11-03"])
+def test_an_instant_s_sun_does_not_hang_on_the_others_asked_for(day: str) -> None:
+    """To the last digit, or a history would differ by how many sites were summed up together."""
+    begin = unix_day(date.fromisoformat(day)) - 0.021
+    instants = np.random.default_rng(3).permutation(begin + np.arange(864) / 576)
+    together = np.array(sun_coordinates(instants))
+    assert (together == np.array([sun_coordinates(one) for one in instants]).T).all()
+    among_years = np.append(instants, begin + 1000.3 * np.arange(10))
+    assert (together == np.array(sun_coordinates(among_years))[:, :864]).all()
+
+
 @pytest.mark.parametrize("place", PLACES)
 def test_rise_transit_and_set_against_pvlib_through_a_year(place: tuple[float, float]) -> None:
     days = [date(2025, 1, 1) + timedelta(days=i) for i in range(0, 365, 31)]
