@@ -11,7 +11,7 @@ import polars as pl
 
 from detectors.finding import NotJudged, Series, Verdict, because, channel_series
 from detectors.solar.position import daylight_h
-from detectors.stats.order import ordered
+from detectors.stats.rows import ordered
 
 MIN_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
 IDLE_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 % of its range: below it nothing need flow

@@ -13,6 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from detectors.stats.rows import among
+
 LIGHT = pl.Schema(
     {
         "site_id": pl.String,
@@ -70,7 +72,7 @@ def _sorted_rows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Generation by site, device and local day, in order of time, in minutes after 00:00 UTC of the day's date."""
     known = readings.filter(pl.col("pv_w").is_finite())
     return (
-        known.join(sites.select("site_id"), on="site_id", how="semi")
+        among(known, sites.select("site_id"))
         .select(
             "site_id",
             "device_id",

@@ -16,8 +16,8 @@ import polars as pl
 
 from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
 from detectors.frames import CHANNELS, PHASE_CHANNELS, POWER_CHANNELS, STRING_CHANNELS
-from detectors.stats.order import ordered
 from detectors.stats.resolution import resolutions
+from detectors.stats.rows import ordered
 
 MIN_JUMPS = 16  # ours: 16^16 = 2^64, see above
 BESIDE_RATIO = 10.0  # ours: a plan by the hour stands still beside its jumps, and what was measured does not

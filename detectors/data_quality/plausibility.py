@@ -10,7 +10,7 @@ import polars as pl
 
 from detectors.data_quality.flagged_values import FLAGGED_VALUES
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
-from detectors.stats.order import ordered
+from detectors.stats.rows import ordered
 
 CLOUD_EDGE = 1.3  # cloud edges lift irradiance to some 1.3 kW/m2 over minutes (from memory); modules are rated at 1
 FAR_TIMES = 10.0  # ours: no weather and no overload makes that; one such reading is enough

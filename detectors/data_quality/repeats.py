@@ -8,9 +8,9 @@ import polars as pl
 
 from detectors.data_quality.natural_runs import FLOWS, GENERATION, IDLE_W, POWERS, WATCHED, below_top, is_natural
 from detectors.solar.position import daylight_h
-from detectors.stats.order import ordered
 from detectors.stats.resolution import lazy_resolutions
 from detectors.stats.robust import Array
+from detectors.stats.rows import among, ordered
 
 RUNS = pl.Schema(
     {
@@ -61,7 +61,7 @@ def _sorted(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Readings by site, device, day and time, `unit` numbering what belongs together."""
     own = ["site_id", "device_id", "day"]
     since_midnight = pl.col("ts_local") - pl.col("ts_local").dt.date().cast(pl.Datetime("us"))
-    rows = device_readings.join(sites.select("site_id"), on="site_id", how="semi", maintain_order="left").select(
+    rows = among(device_readings, sites.select("site_id")).select(
         "site_id",
         "device_id",
         pl.col("ts_local").dt.date().alias("day"),

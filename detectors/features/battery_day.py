@@ -4,7 +4,7 @@ import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
 from detectors.stats.interval_weights import energy_kwh, hours_of, weight_s
-from detectors.stats.order import ordered
+from detectors.stats.rows import ordered
 
 NAME = "battery_day"
 VERSION = 1

@@ -3,7 +3,7 @@
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
-from detectors.stats.order import ordered
+from detectors.stats.rows import among, ordered
 
 NAME = "flow_peaks"
 VERSION = 4
@@ -27,8 +27,7 @@ def make(raw_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA: each site-day's peaks of generation, load and grid flow, as reported."""
     own = ["site_id", "day"]
     rows = (
-        ordered(raw_readings, "site_id", "ts_utc")
-        .join(sites.select("site_id"), on="site_id", how="semi", maintain_order="left")
+        ordered(among(raw_readings, sites.select("site_id")), "site_id", "ts_utc")
         .with_columns(pl.col("ts_local").dt.date().alias("day"))
         .with_columns(step_s=pl.col("interval_s").mode().min().over(own))
     )

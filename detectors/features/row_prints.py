@@ -3,6 +3,7 @@
 import polars as pl
 
 from detectors.data_quality.copies import PRINTS, prints
+from detectors.stats.rows import among
 
 NAME = "row_prints"
 VERSION = 1
@@ -12,4 +13,4 @@ WINDOW_DAYS = 35  # ours: loggers keep days to weeks of readings, which they may
 
 def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA: some 24 numbers a day and device, of readings as reported."""
-    return prints(raw_device_readings.join(sites.select("site_id"), on="site_id", how="semi"))
+    return prints(among(raw_device_readings, sites.select("site_id")))

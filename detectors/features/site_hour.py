@@ -6,7 +6,7 @@ import polars as pl
 
 from detectors.frames import CHANNELS, LOCAL
 from detectors.stats.interval_weights import weight_s
-from detectors.stats.order import ordered
+from detectors.stats.rows import ordered
 
 NAME = "site_hour"
 VERSION = 2

@@ -14,7 +14,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue
 from detectors.grid.meter import GRID_W, RATING_W, local_day, meter_resolution
-from detectors.stats.order import ordered
+from detectors.stats.rows import ordered
 
 RATING_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 %; a limiter regulates on such a reading
 TRANSIENT_MINUTES = 10.0  # ours: a regulator needs seconds; two 5-min means in a row are no regulating any more

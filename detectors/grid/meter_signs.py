@@ -10,7 +10,7 @@ import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, meter_resolution
-from detectors.stats.order import ordered
+from detectors.stats.rows import ordered
 
 DARK_DEG = -6.0  # end of civil twilight: below it the sky lights no module to any power that a meter sees
 NOISE_W = 20.0  # ours: standby and rounding; the least import that a house with anything switched on shows

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
 from detectors.stats.curtailment import highest_target_w, is_at_voltage_limit
-from detectors.stats.order import ordered
 from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
+from detectors.stats.rows import ordered
 from detectors.yields.quarter_hours import Quarters, to_lists
 
 CLOSES_W, CLOSES_RATIO = 200.0, 0.12  # ours: what does not close further than this proves nothing

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
 from detectors.stats.curtailment import is_at_limit, is_at_voltage_limit
-from detectors.stats.order import ordered
 from detectors.stats.robust import Array
+from detectors.stats.rows import ordered
 
 FULL_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
 HARDEST_RATIO = 0.95  # ours: a battery that takes this share of the day's hardest charging takes what it can

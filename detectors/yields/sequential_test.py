@@ -99,21 +99,21 @@ def advance(
 ) -> Array:
     """The probabilities a day later, before its readings: faults begin, are repaired, baselines walk."""
     falls = _falls(smallest)
-    after = state.copy()
-    healthy = after[:, :, 0]
-    begun = state[:, :, 0]
+    stays, begins = np.ones(len(DEVIATIONS)), np.zeros(len(DEVIATIONS))
     for part, rate in ((falls, hazard), (PASSING_AT, passing_hazard)):
-        held = after[:, :, part]
-        healthy += RECOVERY * held.sum(axis=2) - rate * begun
-        held *= 1 - RECOVERY
-        held += (rate / held.shape[2]) * begun[:, :, None]
+        stays[part] = 1 - RECOVERY
+        begins[part] = rate / (part.stop - part.start)
+    stays[0] = 1 - begins.sum()
+    after: Array = state * stays
+    after += state[:, :, :1] * begins
+    after[:, :, 0] += RECOVERY * (state[:, :, falls].sum(axis=2) + state[:, :, PASSING_AT].sum(axis=2))
     steps = walk[:, None, None] * after
-    moved: Array = after - 2 * steps
-    moved[:, 1:] += steps[:, :-1]
-    moved[:, :-1] += steps[:, 1:]
-    moved[:, :1] += steps[:, :1]
-    moved[:, -1:] += steps[:, -1:]
-    return moved
+    after *= 1 - 2 * walk[:, None, None]
+    after[:, 1:] += steps[:, :-1]
+    after[:, :-1] += steps[:, 1:]
+    after[:, 0] += steps[:, 0]
+    after[:, -1] += steps[:, -1]
+    return after
 
 
 _PLACES = np.rint((BASELINES[:, None] + DEVIATIONS[None, :] - (BASELINES[0] + DEVIATIONS.min())) / STEP).astype(np.intp)

@@ -16,7 +16,9 @@ def looked_for(
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """(prints, CANDIDATES, the readings of the candidates' source days) of `reported` readings of `chunk`'s days."""
     now = row_prints.make(reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites)
-    held = _held(store, chunk).join(chunk, on=["site_id", "day"], how="anti")
+    held = _held(store, chunk)
+    if held["day"].is_in(chunk["day"].unique().implode()).any():  # seldom: days that are summed up once more
+        held = held.join(chunk, on=["site_id", "day"], how="anti")
     found = candidates(now, pl.concat([held, now]), row_prints.WINDOW_DAYS)
     return now, found, _sources(store, found)
 

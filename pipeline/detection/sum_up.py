@@ -12,6 +12,7 @@ from detectors.data_quality.copies import copied_values
 from detectors.data_quality.flags import good_values, make_flags
 from detectors.features import row_prints
 from detectors.frames import BESIDE, COUNTED_READINGS, DEVICE_READINGS, READINGS
+from detectors.stats.rows import among
 from pipeline import progress
 from pipeline.config.settings import ComputeSettings
 from pipeline.detection import copied_days, resolver
@@ -79,9 +80,8 @@ def _given(store: Store, chunk: pl.DataFrame) -> Given:
     first, last = chunk["day"].min(), chunk["day"].max()
     assert isinstance(first, date) and isinstance(last, date)
     rows = readings.read_days(store, first, last, chunk["site_id"].unique().to_list())
-    reported = (
-        rows.with_columns(day=pl.col("ts_local").dt.date()).join(chunk, on=["site_id", "day"], how="semi").drop("day")
-    )
+    asked = chunk.select("site_id", "day")
+    reported = among(rows.with_columns(day=pl.col("ts_local").dt.date()), asked).drop("day")
     sites = store.sites()
     found = copied_days.looked_for(store, reported, sites, chunk)
     before = _before(store, first, last, chunk)

@@ -10,7 +10,7 @@ import polars as pl
 from detectors.frames import DAYS, POWER_CHANNELS
 from detectors.solar.position import REFERENCE_KW_M2
 from detectors.stats.interval_weights import J_PER_KWH, LOST_ONE, energy_kwh, lost_kwh, weight_s
-from detectors.stats.order import ordered
+from detectors.stats.rows import ordered
 from pipeline.energy.discharge import discharge_steps
 from pipeline.energy.light import day_light_h, sun_height
 from pipeline.timezones.local_time import day_hours

@@ -12,6 +12,7 @@ import polars as pl
 
 from detectors.data_quality.flags import good_values
 from detectors.frames import READINGS
+from detectors.stats.rows import ordered
 from pipeline.store import device_sums, older, readings
 from pipeline.store.connection import Store, quoted
 from pipeline.timezones.local_time import utc_midnight
@@ -170,7 +171,7 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
         else:
             frame = device_sums.to_sites(devices, shares)
         if not frame.is_empty():
-            rows = frame.sort("site_id", "ts_utc", maintain_order=True)
+            rows = ordered(frame, "site_id", "ts_utc")
             yield _write_part(store, folder, relation, f"{period}-{number}", rows)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from detectors.frames import CHANNELS, COUNTERS, READING_FLAGS
+from detectors.stats.rows import ordered
 from pipeline.store import older
 from pipeline.store.connection import ASKED, Store
 from pipeline.store.reported_powers import with_powers
@@ -39,7 +40,7 @@ def upsert(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
         outcome, merged = _one_after_the_other(store, single.filter(is_repeated), carried)
         outcomes.append(outcome)
         single = pl.concat([single.filter(~is_repeated), merged])
-    single = single.sort(KEY)
+    single = ordered(single, *KEY)
     is_later = _is_later(store, single)
     known, later = single.filter(~is_later), single.filter(is_later)
     if not known.is_empty():

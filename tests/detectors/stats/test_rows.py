@@ -1,11 +1,11 @@
-"""Rows in order, sorted or left as they stand."""
+"""Rows in order and of those asked for, sorted and chosen or left as they stand."""
 
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
 
-from detectors.stats.order import ordered
+from detectors.stats.rows import among, ordered
 
 T0 = datetime(2026, 6, 1, tzinfo=UTC)
 
@@ -42,3 +42,21 @@ def test_rows_come_as_a_stable_sort_has_them(given: list[tuple[str | None, int |
 def test_what_stands_in_order_is_not_copied() -> None:
     frame = rows(("A", 0), ("A", 5), ("B", 0))
     assert ordered(frame, "site_id", "ts_utc") is frame
+
+
+@pytest.mark.parametrize("wanted", [["A", "B", "C"], ["B"], ["C"], []])
+def test_rows_are_those_asked_for_in_their_order(wanted: list[str]) -> None:
+    frame = rows(("B", 5), ("A", 0), ("B", 0))
+    asked = pl.DataFrame({"site_id": wanted}, schema={"site_id": pl.String})
+    assert among(frame, asked).equals(frame.filter(pl.col("site_id").is_in(wanted)))
+
+
+def test_rows_are_asked_for_by_all_columns_together() -> None:
+    frame = rows(("A", 0), ("A", 5), ("B", 0))
+    asked = frame.select("site_id", "ts_utc").gather([1, 2]).vstack(rows(("B", 5)).select("site_id", "ts_utc"))
+    assert among(frame, asked)["number"].to_list() == [1, 2]
+
+
+def test_rows_that_are_all_asked_for_are_not_copied() -> None:
+    frame = rows(("A", 0), ("A", 5), ("B", 0))
+    assert among(frame, frame.select("site_id", "ts_utc")) is frame

@@ -1,4 +1,4 @@
-"""Rows in order, without sorting what stands in order already: readings come so, and pass many detectors."""
+"""Rows in order, and some of them alone, without work where they are so already: readings pass many detectors."""
 
 import polars as pl
 
@@ -13,3 +13,11 @@ def ordered(rows: pl.DataFrame, *keys: str) -> pl.DataFrame:
     for key in reversed(keys):
         stands = (former[key] < later[key]) | ((former[key] == later[key]) & stands)
     return rows if stands.fill_null(False).all() else rows.sort(keys, maintain_order=True)
+
+
+def among(rows: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
+    """The rows, in their order, that are among `wanted` by all of its columns; as they are where all of them are."""
+    own = wanted.columns
+    if rows.select(own).unique().join(wanted, on=own, how="anti").is_empty():
+        return rows
+    return rows.join(wanted, on=own, how="semi", maintain_order="left")
