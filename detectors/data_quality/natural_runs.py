@@ -48,8 +48,10 @@ def is_natural(name: str) -> pl.Expr:
         rests = idle & (pl.lit(name != "grid_w") | _is_regulated() | is_quiet)
         rule = rests | (size <= BUFFER_TIMES * pl.col("buffer_w")) | at_limit.fill_null(False) | shaved.fill_null(False)
     elif name == "battery_w":
-        has_moved = (size <= IDLE_W) & (pl.col("soc_moved_pct") >= MOVED_PCT).fill_null(False)
-        rule = pl.when(idle).then(~has_moved).otherwise(_battery_is_right())
+        moved_pct = pl.col("soc_moved_pct")
+        returned_pct = moved_pct - pl.col("soc_change_pct").abs()  # what no power that stands still can move
+        has_moved = pl.when(size <= IDLE_W).then(moved_pct).otherwise(returned_pct) >= MOVED_PCT
+        rule = pl.when(idle).then(~has_moved.fill_null(False)).otherwise(_battery_is_right())
     elif name == "soc_pct":
         # Where the battery's power is read, its level is judged against that, elsewhere.
         # At a reserve that is not known it may rest anywhere.

@@ -75,6 +75,21 @@ def test_a_coarse_power_stands_still_if_the_level_goes_and_comes_back_meanwhile(
     assert [one.evidence["channel_name"] for one in found] == (["battery_w"] if is_told else [])
 
 
+@pytest.mark.parametrize(
+    ("level", "is_told"),
+    [
+        (65 - 30 * np.cos(HOURS / 12 * np.pi), True),  # charged and discharged again, at 171 W of discharge
+        (95 - 41 * HOURS / 24, False),  # what 171 W take out of 10 kWh
+        (np.full(STEPS, 55.0), False),  # the standby and the sensor's offset at a battery that rests
+    ],
+)
+def test_a_small_power_of_a_large_site_stands_still_if_the_level_goes_and_comes_back(level, is_told):
+    """171 W are less than 1 % of 24 kW, which an inverter that rests may show; load is worked out from it."""
+    home = home_with(battery_w=np.full(STEPS, 171.0), soc_pct=np.round(level))
+    found = judge(home, site={"battery_kwh": 10.0, "inverter_kw": 24.0})
+    assert [one.evidence["channel_name"] for one in found] == (["battery_w"] if is_told else [])
+
+
 def test_a_level_is_left_to_the_battery_where_its_power_is_read():
     home = home_with(battery_w=np.where(sunny() > 2000, -1500.0 + lively() / 10, 0.0), soc_pct=np.full(STEPS, 55.0))
     assert judge(home, site={"battery_kwh": 10.0}) == []
