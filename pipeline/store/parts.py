@@ -46,6 +46,7 @@ OF_SPANS = {  # relation -> what gives its rows of a span of days, a month or, o
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
+IN_ORDER = "ORDER BY site_id, device_id, ts_utc"
 CUT_HOURS = """SELECT count(*) - count(DISTINCT (site_id, ts_utc)) FROM feature_site_hour
     WHERE ts_utc >= ? AND ts_utc < ?"""
 PERIODS_AT_ONCE = 50  # ours: put in force together; a run that ends before writes them once more
@@ -178,15 +179,14 @@ def _write_readings(store: Store, folder: Path, relation: str, period: str) -> I
 def _write_reported(store: Store, folder: Path, period: str) -> Iterator[str]:
     """Readings as stamped and as reported, of UTC days as stamped."""
     rows = _reported(store, period)
-    if store.value(f"SELECT count(*) FROM ({rows})"):
-        yield _write_part(store, folder, "reading_raw", f"{period}-0", rows)
+    if store.value(f"SELECT 1 FROM ({rows}) LIMIT 1"):
+        yield _write_part(store, folder, "reading_raw", f"{period}-0", f"{rows} {IN_ORDER}")
 
 
 def _reported(store: Store, period: str) -> str:
     lo, hi = _span(period)
     return f"""SELECT r.{DAILY_COLUMNS} FROM {older.source(store, lo, hi)} AS r SEMI JOIN site USING (site_id)
-        WHERE r.ts_utc >= TIMESTAMPTZ '{lo.isoformat()}' AND r.ts_utc < TIMESTAMPTZ '{hi.isoformat()}'
-        ORDER BY site_id, device_id, ts_utc"""
+        WHERE r.ts_utc >= TIMESTAMPTZ '{lo.isoformat()}' AND r.ts_utc < TIMESTAMPTZ '{hi.isoformat()}'"""
 
 
 def _write_span(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
