@@ -250,9 +250,10 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
             table[place[inside]] = values.reshape(-1, MAX_INPUTS)[inside]
     is_zero = np.zeros(count, dtype=bool)
     is_zero[at] = rows["is_zero"].fill_null(False).to_numpy()
+    lone_near = np.where(alone & ~snow, laid("lone_near"), np.nan)
     return History(
         first, np.where(snow, np.nan, x), sigma, above, is_zero, inputs[0], inputs[1], laid("expected_kwh"),
-        laid("actual_kwh"), np.where(is_clear, laid("lone_x"), np.nan),
+        laid("actual_kwh"), np.where(is_clear, laid("lone_x"), np.nan), lone_near,
     )  # fmt: skip
 
 

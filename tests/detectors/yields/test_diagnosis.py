@@ -273,3 +273,26 @@ def test_more_than_registered_is_not_told_against_a_clear_day(clear_x, days, is_
     odds = Odds(-20.0, 9.0, 0.3, np.full(4, np.nan), 0.1)
     told = diagnosis.diagnose(odds, history, _parts((2000.0,)), 3.5)
     assert (told is not None) == is_told
+
+
+@pytest.mark.parametrize(
+    ("low", "even_days", "is_pair", "is_told"),
+    [
+        (-1.5, 0, False, False),  # nine days that an overcast explains as well
+        (-1.5, 1, False, False),
+        (-1.5, 2, False, True),  # on two of them the best spans made up most of the day
+        (-1.5, 0, True, True),  # neighbours tell the sky
+        (-0.4, 0, False, True),  # no overcast lets through two thirds all day
+        (-3.2, 0, False, True),  # ... nor as little as that
+    ],
+)
+@pytest.mark.parametrize("passing", [0.0, 0.97])
+def test_at_a_lone_site_a_dull_week_is_no_fall(low, even_days, is_pair, is_told, passing):
+    x = [0.0, -1.2, 0.05, 0.0, -0.1] * 5 + [low] * 9
+    near = np.array([0.7, 0.3, 0.7, 0.5, 0.4] * 5 + [0.45] * (9 - even_days) + [0.7] * even_days)
+    history = _history(x, [0] * 34)._replace(lone_near=np.where(is_pair, np.nan, near))
+    odds = Odds(9.0, -20.0, low, np.full(4, np.nan), 0.1, passing=passing)
+    case = diagnosis.diagnose(odds, history, _parts((None,) * 4), 3.5)
+    assert (case is not None) == is_told
+    if case is not None:
+        assert case.kind == "underperformance"
