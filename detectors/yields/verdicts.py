@@ -6,12 +6,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
 from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
+from detectors.yields import cold
 from detectors.yields.cases import day_loss_kwh, of_site
 from detectors.yields.cold import may_be_own_snow
-from detectors.yields.diagnosis import History
+from detectors.yields.diagnosis import NO_GENERATION, History
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import THIN_COVERAGE, USABLE_SIGMA, Night
 from detectors.yields.testing import ALIVE
@@ -167,6 +169,7 @@ def open_cases(
     mine = residuals.join(today.select("site_id"), on="site_id", how="semi").sort("site_id", "day")
     by_site = mine.partition_by("site_id", as_dict=True)
     each = value_per_kwh(days, fleet.sites)
+    together = _fell_with_others(cases, night) if kind == NO_GENERATION else None
     for case in today.iter_rows(named=True):
         n = place[case["site_id"]]
         site = fleet.sites.row(n, named=True)
@@ -199,18 +202,36 @@ def open_cases(
             history=history,
             planes=_planes(fleet.roofs.is_unknown[n], model),
             has_limit=bool(fleet.roofs.has_limit[n]),
-            may_be_snow=_may_be_snow(night, n, case["first_day"], by_site[(case["site_id"],)]),
+            may_be_snow=together is not None
+            and _may_be_snow(night, n, case["first_day"], by_site[(case["site_id"],)], bool(together[n])),
         )
 
 
-def _may_be_snow(night: Night, n: int, first_day: date, rows: pl.DataFrame) -> bool:
+def _fell_with_others(cases: pl.DataFrame, night: Night) -> NDArray[np.bool_]:
+    """Whether each site went dark when a neighbour did that is dark still or was lately, [sites]."""
+    fleet = night.fleet
+    lately = cases.filter(
+        pl.col("kind") == NO_GENERATION, pl.col("day") > fleet.day - timedelta(days=cold.FEW_SPELL_DAYS)
+    )
+    newest = lately.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
+    placed = fleet.sites.select("site_id").join(
+        newest.select("site_id", "first_day"), on="site_id", how="left", maintain_order="left"
+    )
+    return cold.fell_with_others(placed["first_day"].to_numpy().astype("datetime64[D]"), fleet.near)
+
+
+def _may_be_snow(night: Night, n: int, first_day: date, rows: pl.DataFrame, fell_with_others: bool) -> bool:
     """Whether snow may lie on the roof, dark since `first_day`; `rows` are its RESIDUAL."""
     neighbours = float(night.neighbours[n])
     is_alone = not neighbours >= SURE_NEIGHBOURS
     dark_days = (night.fleet.day - first_day).days + 1
     around = rows.filter(pl.col("day").is_between(first_day - timedelta(days=1), first_day + timedelta(days=1)))
     return bool(night.may_be_snow[n] and is_alone) or may_be_own_snow(
-        bool(night.is_cold[n]), neighbours, dark_days, began_in_spell=bool((around["spell_days"] > 0).any())
+        bool(night.is_cold[n]),
+        neighbours,
+        dark_days,
+        began_in_spell=bool((around["spell_days"] > 0).any()),
+        fell_with_others=fell_with_others,
     )
 
 
