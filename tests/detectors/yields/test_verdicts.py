@@ -7,7 +7,7 @@ import pytest
 
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import capacity_mismatch, no_generation
+from detectors.yields import capacity_mismatch, no_generation, underperformance
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
 
@@ -64,6 +64,14 @@ def test_a_dark_roof_in_snows_season_that_nobody_else_tells_of_sends_nobody_in_a
     told = no_generation.finding_of(dark._replace(may_be_snow=True, neighbours=0.0))
     assert told.severity == "watch" and "Snow may lie on it" in told.summary
     assert "Snow" not in no_generation.finding_of(dark).summary
+
+
+def test_a_roof_that_fell_with_others_in_the_cold_sends_nobody():
+    fell = _open(lost_kwh=4.0, has_limit=False)
+    told = underperformance._finding(fell._replace(may_be_snow=True))
+    assert told.severity == "watch" and "Snow may lie on it" in told.summary
+    plain = underperformance._finding(fell)
+    assert plain.severity == "soon" and "Snow" not in plain.summary
 
 
 def test_a_roof_that_generates_again_for_a_first_day_is_said_to_and_sends_nobody():
