@@ -20,7 +20,7 @@ MIN_LATITUDE_DEG = 35.0  # ours: roofs nearer to the equator see snow on mountai
 COLD_C = 6.0  # ours: median of the daylight hours
 FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
 FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
-TOGETHER_DAYS = 2  # ours: a snowfall lasts for days; two roofs of a neighbourhood hardly die within as many
+TOGETHER_DAYS = 2  # ours: snow and fog come within days; two roofs of a neighbourhood hardly fail within as many
 MAX_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
 WORN_OUT = -1  # the spell lasted too long to be snow, and no roof has stood under a bright sky since
 

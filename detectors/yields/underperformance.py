@@ -64,7 +64,7 @@ def detect(
 
 def _finding(one: Open) -> Finding:
     often = "" if one.share_of_days is None else f" on {100 * one.share_of_days:.0f} % of its days"
-    snow = " Snow may lie on it: others near it fell within days of it, in the cold." if one.may_be_snow else ""
+    snow = " Snow or fog may lie there: others near it fell within days of it, in the cold." if one.may_be_snow else ""
     return one.finding(
         severity="soon",
         value=one.missing_pct,

@@ -69,7 +69,7 @@ def test_a_dark_roof_in_snows_season_that_nobody_else_tells_of_sends_nobody_in_a
 def test_a_roof_that_fell_with_others_in_the_cold_sends_nobody():
     fell = _open(lost_kwh=4.0, has_limit=False)
     told = underperformance._finding(fell._replace(may_be_snow=True))
-    assert told.severity == "watch" and "Snow may lie on it" in told.summary
+    assert told.severity == "watch" and "Snow or fog may lie there" in told.summary
     plain = underperformance._finding(fell)
     assert plain.severity == "soon" and "Snow" not in plain.summary
 
