@@ -20,7 +20,6 @@ MIN_LATITUDE_DEG = 35.0  # ours: roofs nearer to the equator see snow on mountai
 COLD_C = 6.0  # ours: median of the daylight hours
 FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
 FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
-TOGETHER_DAYS = 2  # ours: snow and fog come within days; two roofs of a neighbourhood hardly fail within as many
 MAX_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
 WORN_OUT = -1  # the spell lasted too long to be snow, and no roof has stood under a bright sky since
 
@@ -44,30 +43,14 @@ def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:
     return (spell_days == WORN_OUT) & cold.is_possible
 
 
-def may_be_own_snow(
-    is_cold: bool, neighbours: float, dark_days: int, *, began_in_spell: bool = False, fell_with_others: bool = False
-) -> bool:
+def may_be_own_snow(is_cold: bool, neighbours: float, dark_days: int, *, began_in_spell: bool = False) -> bool:
     """Whether a roof may be dark for snow beside lit ones: not for long, and in the cold beside few of them.
-
-    For longer where it went dark together with another that is still or was lately.
 
     A flat roof keeps its snow for days after it slid from steep ones, which however many of them show no more than
     that it slid: so does one that went dark as snow fell on them all, `began_in_spell`. `neighbours` is their
     effective number.
     """
-    if is_cold and fell_with_others:
-        return dark_days <= MAX_SPELL_DAYS
     return dark_days <= FEW_SPELL_DAYS and (began_in_spell or (is_cold and not neighbours >= FEW_OTHERS))
-
-
-def fell_with_others(first_dark: NDArray[np.datetime64], neighbours: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Whether a neighbour went dark within days of each site, [sites]; `first_dark` is NaT where one was not dark."""
-    if not neighbours.size:
-        return np.zeros(len(first_dark), dtype=bool)
-    others = np.append(first_dark, np.datetime64("NaT"))[neighbours]
-    apart = np.abs((others - first_dark[:, None]) / np.timedelta64(1, "D"))  # NaN where one of them was not
-    with np.errstate(invalid="ignore"):
-        return np.asarray((apart <= TOGETHER_DAYS).any(axis=1))
 
 
 def clear_ratio(made_kwh: Array, clear_kwh: Array, kwp: Array) -> Array:

@@ -64,14 +64,13 @@ def detect(
 
 def _finding(one: Open) -> Finding:
     often = "" if one.share_of_days is None else f" on {100 * one.share_of_days:.0f} % of its days"
-    snow = " Snow or fog may lie there: others near it fell within days of it, in the cold." if one.may_be_snow else ""
     return one.finding(
         severity="soon",
         value=one.missing_pct,
         unit="%",
         threshold=0.0,
         summary=f"Yields {one.missing_pct:.0f} % less than before{often} since {one.first_day.isoformat()}; "
-        f"{one.lost_kwh:.1f} kWh are missing.{snow}",
+        f"{one.lost_kwh:.1f} kWh are missing.",
         measured=f"{one.missing_pct:.0f} % less than before{often}, over {one.days} days",
         expected=f"as its neighbours made of the same sky; the change lies between {one.interval_text}",
     )

@@ -6,14 +6,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
 from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
-from detectors.yields import cold
 from detectors.yields.cases import day_loss_kwh, of_site
 from detectors.yields.cold import may_be_own_snow
-from detectors.yields.diagnosis import NO_GENERATION, UNDERPERFORMANCE, History
+from detectors.yields.diagnosis import History
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import THIN_COVERAGE, USABLE_SIGMA, Night
 from detectors.yields.testing import ALIVE
@@ -28,7 +26,6 @@ REASONS = {
 }
 NEIGHBOURS, CLEAR_SKY = "its neighbours", "the clear sky"
 SURE_NEIGHBOURS = 0.5  # effective number; below it the site stands alone
-UNDER_SNOW = (NO_GENERATION, UNDERPERFORMANCE)  # what snow that lies on a roof, or on a part of it, looks like
 WORTH_SHARE = 0.1  # ours: of what a limited site could have used; a fall that costs it less sends nobody yet
 
 
@@ -55,7 +52,7 @@ class Open(NamedTuple):
     planes: str
     has_limit: bool
     share_of_days: float | None = None  # on which a fall that comes and goes was there; None = on all
-    may_be_snow: bool = False  # on a dark roof, or on one that fell with others: nothing tells it from a fault yet
+    may_be_snow: bool = False  # on a dark roof, and nothing tells it from a dead one yet
 
     @property
     def is_to_act_on(self) -> bool:
@@ -66,8 +63,7 @@ class Open(NamedTuple):
         """
         since = max((self.first_day - self.history.first).days, 0)
         due_kwh = float(np.nansum(self.history.expected_kwh[since:]))
-        is_worth = not self.has_limit or self.lost_kwh >= WORTH_SHARE * due_kwh
-        return self.is_sure and is_worth and not self.may_be_snow
+        return self.is_sure and (not self.has_limit or self.lost_kwh >= WORTH_SHARE * due_kwh)
 
     @property
     def days(self) -> int:
@@ -171,7 +167,6 @@ def open_cases(
     mine = residuals.join(today.select("site_id"), on="site_id", how="semi").sort("site_id", "day")
     by_site = mine.partition_by("site_id", as_dict=True)
     each = value_per_kwh(days, fleet.sites)
-    together = _fell_with_others(cases, night)
     for case in today.iter_rows(named=True):
         n = place[case["site_id"]]
         site = fleet.sites.row(n, named=True)
@@ -204,41 +199,18 @@ def open_cases(
             history=history,
             planes=_planes(fleet.roofs.is_unknown[n], model),
             has_limit=bool(fleet.roofs.has_limit[n]),
-            may_be_snow=kind in UNDER_SNOW
-            and _may_be_snow(night, n, kind, case["first_day"], by_site[(case["site_id"],)], bool(together[n])),
+            may_be_snow=_may_be_snow(night, n, case["first_day"], by_site[(case["site_id"],)]),
         )
 
 
-def _fell_with_others(cases: pl.DataFrame, night: Night) -> NDArray[np.bool_]:
-    """Whether each site went dark, or fell, when a neighbour did that is so still or was lately, [sites]."""
-    fleet = night.fleet
-    lately = cases.filter(
-        pl.col("kind").is_in(UNDER_SNOW), pl.col("day") > fleet.day - timedelta(days=cold.FEW_SPELL_DAYS)
-    )
-    newest = lately.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
-    placed = fleet.sites.select("site_id").join(
-        newest.select("site_id", "first_day"), on="site_id", how="left", maintain_order="left"
-    )
-    return cold.fell_with_others(placed["first_day"].to_numpy().astype("datetime64[D]"), fleet.near)
-
-
-def _may_be_snow(night: Night, n: int, kind: str, first_day: date, rows: pl.DataFrame, fell_with_others: bool) -> bool:
-    """Whether snow may lie on the roof, dark or fallen since `first_day`; `rows` are its RESIDUAL.
-
-    What gives something is excused by others that fell with it alone.
-    """
-    neighbours, is_cold = float(night.neighbours[n]), bool(night.is_cold[n])
-    days = (night.fleet.day - first_day).days + 1
-    if kind != NO_GENERATION:
-        return fell_with_others and may_be_own_snow(is_cold, cold.FEW_OTHERS, days, fell_with_others=True)
+def _may_be_snow(night: Night, n: int, first_day: date, rows: pl.DataFrame) -> bool:
+    """Whether snow may lie on the roof, dark since `first_day`; `rows` are its RESIDUAL."""
+    neighbours = float(night.neighbours[n])
     is_alone = not neighbours >= SURE_NEIGHBOURS
+    dark_days = (night.fleet.day - first_day).days + 1
     around = rows.filter(pl.col("day").is_between(first_day - timedelta(days=1), first_day + timedelta(days=1)))
     return bool(night.may_be_snow[n] and is_alone) or may_be_own_snow(
-        is_cold,
-        neighbours,
-        days,
-        began_in_spell=bool((around["spell_days"] > 0).any()),
-        fell_with_others=fell_with_others,
+        bool(night.is_cold[n]), neighbours, dark_days, began_in_spell=bool((around["spell_days"] > 0).any())
     )
 
 

@@ -66,27 +66,3 @@ def test_a_roof_beside_few_lit_ones_may_be_dark_for_its_own_snow_for_some_days()
 def test_a_roof_that_went_dark_as_snow_fell_on_all_may_keep_it_for_some_days_however_many_are_lit():
     assert cold.may_be_own_snow(False, 5.0, 6, began_in_spell=True)
     assert not cold.may_be_own_snow(False, 5.0, 11, began_in_spell=True)
-
-
-@pytest.mark.parametrize(
-    ("first_dark", "together"),
-    [
-        (["2025-11-08", "2025-11-10", "NaT", "2025-11-08"], [True, True, False, True]),
-        (["2025-11-08", "2025-11-11", "NaT", "NaT"], [False, False, False, False]),
-        (["2025-11-08", "NaT", "2025-11-08", "NaT"], [False, False, False, False]),  # no neighbours of each other
-        (["NaT"] * 4, [False] * 4),
-    ],
-)
-def test_roofs_of_a_neighbourhood_that_went_dark_within_days_did_so_together(first_dark, together):
-    around = np.array([[1, 3], [0, -1], [3, -1], [0, 1]])
-    assert cold.fell_with_others(np.array(first_dark, dtype="datetime64[D]"), around).tolist() == together
-    assert not cold.fell_with_others(np.array(first_dark, dtype="datetime64[D]"), np.empty((4, 0), np.intp)).any()
-
-
-def test_roofs_that_went_dark_together_in_the_cold_may_lie_under_snow_for_as_long_as_it_lies():
-    def may_be(is_cold: bool, days: int) -> bool:
-        return cold.may_be_own_snow(is_cold, 6.0, days, fell_with_others=True)
-
-    assert may_be(True, 26) and may_be(True, MAX_SPELL_DAYS)
-    assert not may_be(True, MAX_SPELL_DAYS + 1)
-    assert not may_be(False, 1)  # in summer two roofs may die in one thunderstorm

@@ -1,15 +1,13 @@
 """What an open case is worth: whom it sends."""
 
 from datetime import date, timedelta
-from types import SimpleNamespace
 
 import numpy as np
-import polars as pl
 import pytest
 
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import capacity_mismatch, no_generation, underperformance, verdicts
+from detectors.yields import capacity_mismatch, no_generation
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
 
@@ -66,33 +64,6 @@ def test_a_dark_roof_in_snows_season_that_nobody_else_tells_of_sends_nobody_in_a
     told = no_generation.finding_of(dark._replace(may_be_snow=True, neighbours=0.0))
     assert told.severity == "watch" and "Snow may lie on it" in told.summary
     assert "Snow" not in no_generation.finding_of(dark).summary
-
-
-def test_a_roof_that_fell_with_others_in_the_cold_sends_nobody():
-    fell = _open(lost_kwh=4.0, has_limit=False)
-    told = underperformance._finding(fell._replace(may_be_snow=True))
-    assert told.severity == "watch" and "Snow or fog may lie there" in told.summary
-    plain = underperformance._finding(fell)
-    assert plain.severity == "soon" and "Snow" not in plain.summary
-
-
-def test_others_count_that_fell_within_days_and_are_down_still_or_were_lately():
-    """The first and the second near each other, the third apart."""
-    fleet = SimpleNamespace(
-        day=FIRST, sites=pl.DataFrame({"site_id": ["A", "B", "C"]}), near=np.array([[1], [0], [-1]])
-    )
-
-    def together(kind: str, days_ago: int) -> list[bool]:
-        fell = FIRST - timedelta(days=20)
-        rows = [("A", "underperformance", FIRST, fell), ("C", "underperformance", FIRST, fell)]
-        rows.append(("B", kind, FIRST - timedelta(days=days_ago), fell + timedelta(days=2)))
-        cases = pl.DataFrame(rows, schema=["site_id", "kind", "day", "first_day"], orient="row")
-        return verdicts._fell_with_others(cases, SimpleNamespace(fleet=fleet)).tolist()
-
-    assert together("no-generation", 0) == [True, True, False]
-    assert together("underperformance", 9) == [True, True, False]
-    assert together("underperformance", 10) == [False] * 3  # it was back for so long
-    assert together("capacity-mismatch", 0) == [False] * 3  # that it always was so is no weather
 
 
 def test_a_roof_that_generates_again_for_a_first_day_is_said_to_and_sends_nobody():
