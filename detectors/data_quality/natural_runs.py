@@ -48,9 +48,7 @@ def is_natural(name: str) -> pl.Expr:
         rests = idle & (pl.lit(name != "grid_w") | _is_regulated() | is_quiet)
         rule = rests | (size <= BUFFER_TIMES * pl.col("buffer_w")) | at_limit.fill_null(False) | shaved.fill_null(False)
     elif name == "battery_w":
-        moved_pct = pl.col("soc_moved_pct")
-        returned_pct = moved_pct - pl.col("soc_change_pct").abs()  # what no power that stands still can move
-        has_moved = pl.when(size <= IDLE_W).then(moved_pct).otherwise(returned_pct) >= MOVED_PCT
+        has_moved = pl.when(size <= IDLE_W).then(pl.col("soc_moved_pct") >= MOVED_PCT).otherwise(level_returned())
         rule = pl.when(idle).then(~has_moved.fill_null(False)).otherwise(_battery_is_right())
     elif name == "soc_pct":
         # Where the battery's power is read, its level is judged against that, elsewhere.
@@ -86,6 +84,11 @@ def below_top(name: str) -> pl.Expr:
     """
     by_day = (pl.col("run_h") < pl.col("daylight_h")) & (pl.col(f"{name}_lit_h") <= pl.col("daylight_h") + DUSK_H)
     return pl.when(by_day).then(pl.col(f"{name}_top") - pl.col("value"))
+
+
+def level_returned() -> pl.Expr:
+    """Whether a battery's level went and came back, as no power that stands still can move it."""
+    return (pl.col("soc_moved_pct") - pl.col("soc_change_pct").abs() >= MOVED_PCT).fill_null(False)
 
 
 def _battery_is_right() -> pl.Expr:

@@ -15,6 +15,7 @@ from detectors.data_quality.natural_runs import (
     MOVED_PCT,
     POWERS,
     TEMPERATURES,
+    level_returned,
 )
 from detectors.frames import PHASE_CHANNELS
 from detectors.solar.position import daylight_h
@@ -253,7 +254,7 @@ def _flow_h(times: pl.Expr, usual_h: pl.Expr, is_new: pl.Expr) -> pl.Expr:
     is_lit = is_free & _moving() & (pl.col("flow_w") >= FINE_STEPS * pl.col("step").fill_null(0.0))
     by_sun = pl.when(is_lit & ~_confirmed() & ~pl.col("is_with_pv")).then(pl.max_horizontal(FLOW_H * times, usual_h))
     by_level = pl.when(_level_moved()).then(FLOW_H * times).otherwise(NEVER)
-    by_return = pl.when((channel == "battery_w") & _level_returned()).then(FLOW_H * times).otherwise(NEVER)
+    by_return = pl.when((channel == "battery_w") & level_returned()).then(FLOW_H * times).otherwise(NEVER)
     by_others = pl.min_horizontal(*(one.fill_null(NEVER) for one in (by_balance, sure, by_habit, by_sun, by_return)))
     is_at_rest = (channel == "battery_w") & (pl.col("value").abs() <= IDLE_W)
     return pl.when(is_at_rest).then(by_level).otherwise(by_others)
@@ -264,11 +265,6 @@ def _level_moved() -> pl.Expr:
     unseen_w = pl.max_horizontal(pl.col("step"), pl.col("value").abs(), pl.lit(IDLE_W))
     unseen_pct = 100 * KWH_PER_WH * unseen_w * pl.col("run_h") / pl.col("battery_kwh")
     return (pl.col("soc_moved_pct") >= MOVED_PCT + unseen_pct).fill_null(False)
-
-
-def _level_returned() -> pl.Expr:
-    """Whether a battery's level went and came back, as no power that stands still can move it."""
-    return (pl.col("soc_moved_pct") - pl.col("soc_change_pct").abs() >= MOVED_PCT).fill_null(False)
 
 
 def _in_steps() -> pl.Expr:

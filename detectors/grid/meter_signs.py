@@ -76,10 +76,8 @@ def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Readings in order with `impossible_w`: feed-in for which no source was there, by more than the noise."""
     known = sites.select("site_id", "latitude", "longitude", "battery_kwh", rating_w=RATING_W)
-    of_sites = readings.with_columns(local_day(), GRID_W.alias("grid_w")).join(
-        known, on="site_id", how="inner", maintain_order="left"
-    )
-    rows = ordered(of_sites, "site_id", "ts_utc")
+    rows = ordered(readings, "site_id", "ts_utc").with_columns(local_day(), GRID_W.alias("grid_w"))
+    rows = rows.join(known, on="site_id", how="inner", maintain_order="left")
     if rows.is_empty():
         return rows.with_columns(impossible_w=pl.lit(None, pl.Float64))
     steps = meter_resolution(rows, BY)

@@ -21,8 +21,6 @@ RISE_ELEVATION_DEG = (
     -0.8333
 )  # upper limb on the horizon: 16' half diameter and 34' refraction, the Almanac's convention
 DAYS_TO_J2000 = 10957.5  # from 1970-01-01T00:00 to 2000-01-01T12:00
-
-
 NODES_PER_DAY = 24.0  # ours: a straight line from hour to hour is off by 2e-6 degrees and 3e-6 minutes at most
 
 

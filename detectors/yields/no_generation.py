@@ -3,6 +3,7 @@
 The owner pays for every hour that it stays unseen, and sees nothing: the lights are on.
 """
 
+import math
 from datetime import date
 
 import polars as pl
@@ -10,6 +11,7 @@ import polars as pl
 from detectors.finding import Finding, Kind, Verdict
 from detectors.yields import verdicts
 from detectors.yields.night import Night
+from detectors.yields.testing import ALIVE
 from detectors.yields.verdicts import Open
 
 DETECTOR = "no-generation"
@@ -43,7 +45,7 @@ KINDS = {
 }
 REASONS = verdicts.REASONS
 WORTH_KWH = 0.1  # ours: of the day; a roof of which nothing could have been used sends nobody in a hurry
-BACK_SHARE = 0.1  # as the test has it: what makes a tenth of what is due is not dead
+BACK_SHARE = math.exp(ALIVE)  # as the test has it: what makes a tenth of what is due is not dead
 
 
 def detect(

@@ -16,6 +16,7 @@ from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 from detectors.frames import DAYS, DEVICE_READINGS, PROFILE_ZONES, READINGS
 from detectors.provisional import corrected, corrections, marked
+from detectors.stats.rows import among
 from detectors.yields.false_alarms import PER_SITE_YEAR
 from pipeline import progress
 from pipeline.detection.day_readings import FORMS, DayReadings
@@ -233,8 +234,7 @@ def of_sites(frame: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         return frame
     day = pl.col("day") if "day" in frame.columns else pl.col("ts_local").dt.date()
     if not _has_earlier(frame.lazy().select("site_id", day=day), frame.select(day.min()).item(), sites):
-        others = frame.select(pl.col("site_id").unique()).join(sites, on="site_id", how="anti")
-        return frame if others.is_empty() else frame.join(sites, on="site_id", how="semi", maintain_order="left")
+        return among(frame, sites.select("site_id"))
     since = sites.lazy().select("site_id", "commissioned_on")
     mine = frame.lazy().join(since, on="site_id", how="inner", maintain_order="left")
     return (

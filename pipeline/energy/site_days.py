@@ -28,10 +28,8 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     register = sites.select("site_id", "timezone", "latitude", "longitude", "installed_kwp", "battery_kwh")
     if "is_spoiled" not in readings.columns:
         readings = readings.with_columns(is_spoiled=pl.lit(False))
-    of_register = readings.with_columns(day=pl.col("ts_local").dt.date()).join(
-        register, on="site_id", maintain_order="left"
-    )
-    rows = ordered(of_register, "site_id", "ts_utc")
+    rows = ordered(readings, "site_id", "ts_utc").with_columns(day=pl.col("ts_local").dt.date())
+    rows = rows.join(register, on="site_id", maintain_order="left")
     days = rows.select("site_id", "timezone", "day").unique()
     hours = days.with_columns(day_hours(days)).drop("timezone")
     rows = rows.join(hours, on=["site_id", "day"], maintain_order="left")
