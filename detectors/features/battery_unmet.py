@@ -1,11 +1,11 @@
-"""How much of what the house wanted each day's battery left to the grid while it had charge."""
+"""How much of what the house wanted each day's battery left to the grid while it had charge, and its pauses."""
 
 import polars as pl
 
 from detectors.battery.unmet import UNMET_DAYS, unmet_days
 
 NAME = "battery_unmet"
-VERSION = 1
+VERSION = 2
 SCHEMA = UNMET_DAYS
 WINDOW_DAYS = 60  # as far as a site's own ways are looked back on
 

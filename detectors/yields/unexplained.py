@@ -2,7 +2,8 @@
 
 It knows no causes, so it speaks seldom: of what stands out three days in a row, further than the fleet's own past lets
 expect, where no other detector has anything to say. People change their habits without any fault: consumption is named
-beside what the equipment shows, and never raises anything by itself.
+beside what the equipment shows, and never raises anything by itself. A battery that gives and rests in turn needs no
+past to be strange: it is told where hardly any other battery of the fleet does so.
 """
 
 from datetime import date, timedelta
@@ -32,6 +33,7 @@ KINDS = {
 REASONS = {
     "short-past": "{days} days of past, {needed} are needed",
     "snow": "snow may still lie on it",
+    "hardly-asked-for": "its battery was hardly asked for; on days before it paused {pauses} times while it had charge",
 }
 
 FEATURES = {  # name -> what stands behind it, in the desk's words
@@ -57,6 +59,10 @@ STRANGE_SCORE = 0.999  # conformal: at most one in a thousand of the fleet's pas
 NAMED_SHARE = 2 / 3  # ours: of STRANGE_Z; what stands out so far is named beside it
 MIN_SIGMA = 0.05  # ours: habits steadier than that are luck
 MAX_Z = 12.0  # ours: beyond it all is equally strange
+PAUSING_DAYS, PAUSES = 3, 6  # ours: of OWN_DAYS; twice a day over as many days as anything else has to last
+PAUSES_A_DAY = 1.0  # ours: of the days on which it was watched
+MAX_SHARE = 0.1  # ours: where more of the fleet's batteries pause so, it is a way of controls or of a tariff
+MIN_BATTERIES = 10  # ours: fewer do not show the ways of a fleet
 
 
 def detect(
@@ -89,11 +95,19 @@ def detect(
     far = [_far_out(spans[n, -1], bool(limited[n])) if asked else [] for n, asked in enumerate(is_asked)]
     verdicts: list[Verdict] = []
     found: list[Finding] = []
+    pausing = _pausing(battery_unmet, sites.filter(~silent)["site_id"], day)
     for row, site_id in enumerate(sites["site_id"]):
         if not watched[row] or site_id in explained:
             continue
         if reason := yield_night.doubts.get(site_id):
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
+        elif own := pausing.get(site_id):
+            today, pauses, score = own
+            reason = because(REASONS, "hardly-asked-for", pauses=pauses)
+            if today is None:
+                verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
+            elif today:
+                found.append(_pauses_finding(site_id, day, pauses, score))
         elif not ready[row]:
             verdicts.append(
                 NotJudged(site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=MIN_PAST_DAYS))
@@ -105,6 +119,32 @@ def detect(
             found.append(_finding(site_id, day, score, z[row], far[row]))
     found.sort(key=lambda one: (-one.value, one.site_id))
     return [*verdicts, *found[: max(sites.height // SITES_PER_FINDING, 1)]]
+
+
+def _pausing(unmet: pl.DataFrame, site_ids: pl.Series, day: date) -> dict[str, tuple[int | None, int, float]]:
+    """Site -> the day's pauses (None = not watched), those of the fortnight, and the share of batteries with fewer."""
+    lately = unmet.filter(
+        pl.col("day").is_between(day - timedelta(days=OWN_DAYS - 1), day), pl.col("pauses").is_not_null()
+    )
+    by_site = lately.group_by("site_id").agg(
+        today=pl.col("pauses").filter(pl.col("day") == day).first(),
+        total=pl.col("pauses").sum(),
+        days=(pl.col("pauses") > 0).sum(),
+        a_day=pl.col("pauses").mean(),
+    )
+    if by_site.height < MIN_BATTERIES:
+        return {}
+    by_site = by_site.with_columns(
+        is_pausing=(pl.col("days") >= PAUSING_DAYS) & (pl.col("total") >= PAUSES) & (pl.col("a_day") >= PAUSES_A_DAY),
+        score=(pl.col("a_day").rank("min") - 1) / (pl.len() - 1),
+    )
+    if by_site["is_pausing"].sum() > max(MAX_SHARE * by_site.height, 1):
+        return {}
+    told = by_site.filter("is_pausing", pl.col("site_id").is_in(site_ids.implode()))
+    return {
+        one: (today, total, score)
+        for one, today, total, score in told.select("site_id", "today", "total", "score").iter_rows()
+    }
 
 
 def _features(
@@ -227,4 +267,22 @@ def _finding(site_id: str, day: date, score: float, z: Array, far: list[int]) ->
             **{f"{names[n]}_z_ratio": float(z[-1, n]) for n in far},
             "score_ratio": score,
         },
+    )
+
+
+def _pauses_finding(site_id: str, day: date, pauses: int, score: float) -> Finding:
+    what = f"stopped and went on {pauses} times in {OWN_DAYS} days"
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="watch",
+        value=score,
+        unit="score",
+        threshold=1 - MAX_SHARE,
+        summary=f"Its battery {what} while the house went on drawing and it had charge; {score:.0%} of the batteries "
+        "here do so less.",
+        measured=what,
+        expected="gives what the house wants while it has charge",
+        evidence={"features_text": "pauses", "pauses_count": pauses, "score_ratio": score},
     )

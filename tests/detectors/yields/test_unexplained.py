@@ -28,10 +28,11 @@ def fleet():
     return sound._replace(days=days)
 
 
-def _unmet(fleet, hit=None) -> pl.DataFrame:
-    """Batteries that leave a tenth to the grid; where `hit` holds, most of it."""
+def _unmet(fleet, hit=None, pauses=0) -> pl.DataFrame:
+    """Batteries that leave a tenth to the grid; where `hit` holds, most of it. `pauses`: an expression of theirs."""
     rng = np.random.default_rng(6602)
-    rows = fleet.days.select("site_id", "day", unmet_ratio=pl.Series(rng.uniform(0.0, 0.2, fleet.days.height)))
+    ratio = pl.Series(rng.uniform(0.0, 0.2, fleet.days.height))
+    rows = fleet.days.select("site_id", "day", unmet_ratio=ratio).with_columns(pauses=pauses)
     if hit is not None:
         rows = rows.with_columns(unmet_ratio=pl.when(hit).then(0.6).otherwise("unmet_ratio"))
     return rows.cast(UNMET_DAYS)
@@ -126,3 +127,37 @@ def test_a_short_past_is_said(fleet):
     said = _say(fleet, FIRST + timedelta(days=12))
     assert {type(v) for v in said} == {NotJudged}
     assert "days of past" in said[0].reason
+
+
+def _at(fleet, *numbers):
+    return pl.col("site_id").is_in([fleet.sites["site_id"][n] for n in numbers])
+
+
+def test_a_battery_that_pauses_is_told_without_a_past_of_its_own(fleet):
+    """It has done so since its first day: what no other battery does."""
+    pauses = pl.when(_at(fleet, 2)).then(2).otherwise(0)
+    (found,) = _found(_say(fleet, FIRST + timedelta(days=4), unmet=_unmet(fleet, pauses=pauses)))
+    assert (found.site_id, found.severity, found.value) == (fleet.sites["site_id"][2], "watch", 1.0)
+    assert found.evidence["pauses_count"] == 10
+    assert "stopped and went on 10 times" in found.summary
+    assert not _found(_say(fleet, FIRST + timedelta(days=1), unmet=_unmet(fleet, pauses=pauses)))
+
+
+def test_where_the_fleets_batteries_pause_it_is_their_way(fleet):
+    pauses = pl.when(_at(fleet, 2, 3)).then(2).otherwise(0)
+    assert not _found(_say(fleet, unmet=_unmet(fleet, pauses=pauses)))
+
+
+def test_a_rest_now_and_then_is_left_in_peace(fleet):
+    pauses = pl.when(_at(fleet, 2) & ((LAST - pl.col("day")).dt.total_days() % 2 == 0)).then(1).otherwise(0)
+    assert not _found(_say(fleet, unmet=_unmet(fleet, pauses=pauses)))
+
+
+def test_a_day_on_which_it_was_hardly_asked_for_does_not_clear_it(fleet):
+    known = pl.when(_at(fleet, 2)).then(2).otherwise(0)
+    pauses = pl.when(_at(fleet, 2) & (pl.col("day") == LAST)).then(None).otherwise(known)
+    said = _say(fleet, unmet=_unmet(fleet, pauses=pauses))
+    assert not _found(said)
+    assert {v.site_id: v.reason.code for v in said} == {fleet.sites["site_id"][2]: "hardly-asked-for"}
+    mended = pl.when(pl.col("day") > LAST - timedelta(days=1)).then(0).otherwise(known)
+    assert not _say(fleet, unmet=_unmet(fleet, pauses=mended))
