@@ -83,17 +83,31 @@ class Tested(NamedTuple):
     odds: pl.DataFrame  # ODDS
 
 
-def step(state: Array, walk: Array, evidence: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
+def step(
+    state: Array,
+    walk: Array,
+    evidence: Evidence,
+    is_unknown: NDArray[np.bool_],
+    is_limited: NDArray[np.bool_],
+    baseline: Array,
+) -> Array:
     """The probabilities a day later; `baseline` is its mean of the day before, [sites]."""
     after = np.empty_like(state)
     for begin in range(0, len(state), states.BLOCK_SITES):
         part = slice(begin, begin + states.BLOCK_SITES)
         mine = Evidence(*(one[part] for one in evidence))  # type: ignore[arg-type]
-        after[part] = _step(state[part], walk[part], mine, is_unknown[part], baseline[part])
+        after[part] = _step(state[part], walk[part], mine, is_unknown[part], is_limited[part], baseline[part])
     return after
 
 
-def _step(state: Array, walk: Array, evidence: Evidence, is_unknown: NDArray[np.bool_], baseline: Array) -> Array:
+def _step(
+    state: Array,
+    walk: Array,
+    evidence: Evidence,
+    is_unknown: NDArray[np.bool_],
+    is_limited: NDArray[np.bool_],
+    baseline: Array,
+) -> Array:
     by_pairs, by_lone = evidence.has_pairs(), evidence.has_lone()
     with np.errstate(invalid="ignore"):
         is_cold_drop = evidence.is_cold & (evidence.x < baseline - COLD_DROP)
@@ -103,9 +117,9 @@ def _step(state: Array, walk: Array, evidence: Evidence, is_unknown: NDArray[np.
         is_cold_drop=is_cold_drop,
     )
     if by_lone.any():
-        likelihoods[by_lone] = lone_site.likelihood(
-            evidence.lone_x[by_lone], evidence.lone_near[by_lone], is_unknown[by_lone], evidence.lone_highest[by_lone]
-        )  # fmt: skip
+        level = lone_site.Level(evidence.lone_x, evidence.lone_near, evidence.lone_energy, evidence.lone_highest)
+        mine = lone_site.Level(*(one[by_lone] for one in level))
+        likelihoods[by_lone] = lone_site.likelihood(mine, is_unknown[by_lone], is_limited[by_lone])
     likelihoods = likelihoods * sequential_test.not_below(np.where(evidence.is_snow, np.nan, evidence.least))
     if not evidence.is_snow.all():
         whole = limited_days.on_levels(evidence.whole_day, evidence.moved, sequential_test.LEVELS)
@@ -133,7 +147,7 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
         night.spell_days > 0, night.is_cold, night.least, night.whole_day, tie,
     )  # fmt: skip
     before = sequential_test.report(state).baseline
-    state = step(state, walk, today, site_roofs.is_unknown, before)
+    state = step(state, walk, today, site_roofs.is_unknown, site_roofs.has_limit, before)
     report = sequential_test.report(state)
     inputs, rows = input_testing.test(night, past, young)
     usual = usual_sigma(residuals, ids, night.x, night.sigma)
@@ -203,7 +217,7 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
     rows = residuals.join(pl.DataFrame({"site_id": ids}).with_row_index("place"), on="site_id", how="inner").join(
         history, on=["site_id", "day"], how="left"
     )
-    is_unknown = fleet.roofs.is_unknown[young]
+    is_unknown, is_limited = fleet.roofs.is_unknown[young], fleet.roofs.has_limit[young]
     baseline = np.zeros(len(young))
     for _, one in sorted(rows.partition_by("day", as_dict=True).items()):
         place = one["place"].to_numpy()
@@ -214,6 +228,6 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
             column(one, "spell_days", 0.0) > 0, one["is_cold"].fill_null(False).to_numpy(),
             column(one, "least"), records.whole_days(one), column(one, "history_x") - column(one, "x"),
         )  # fmt: skip
-        state[place] = step(state[place], walk[place], evidence, is_unknown[place], baseline[place])
+        state[place] = step(state[place], walk[place], evidence, is_unknown[place], is_limited[place], baseline[place])
         baseline[place] = sequential_test.report(state[place]).baseline
     return state

@@ -32,7 +32,8 @@ def _odds_after(log_level: float, highest: float, *, is_known: bool) -> float:
         if x >= highest:
             continue
         limit = np.array([highest if is_known else np.inf])
-        likelihood = lone_site.likelihood(np.array([x]), np.array([0.15]), NO, limit)
+        told = lone_site.Level(np.array([x]), np.array([0.15]), np.array([3.0]), limit)
+        likelihood = lone_site.likelihood(told, NO, ~NO)
         state = seq.update(seq.advance(state, seq.walk_share(np.array([0.004]))), likelihood, np.zeros(1))
     return float(seq.report(state).log_odds_fall[0])
 
@@ -55,3 +56,13 @@ def test_the_best_hour_of_a_high_sun_is_what_a_curtailed_roof_can_do_at_least():
     assert np.exp(told) == pytest.approx(np.array([0.6, 0.125]) * np.exp(-lone_site.TOP))
     made[0, :4] = 7000.0  # its planes are others than are known
     assert best_hour(made, clear, np.array([5.0, 5.0]))[0] == 0.0
+
+
+def test_sunlit_clouds_of_its_first_days_do_not_raise_a_limited_roofs_level():
+    """Four days half as bright again as a clear sky, of which the house took little, then three of what it is."""
+    state = seq.start(seq.Prior(np.array([0.15])))
+    for x, near in [(0.4, 0.15)] * 4 + [(0.0, 0.3)] * 3:
+        told = lone_site.Level(np.array([x]), np.array([near]), np.array([0.4]), np.array([np.inf]))
+        likelihood = lone_site.likelihood(told, NO, ~NO)
+        state = seq.update(seq.advance(state, seq.walk_share(np.array([0.004]))), likelihood, np.zeros(1))
+    assert abs(seq.report(state).baseline[0]) < 0.1
