@@ -253,7 +253,7 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
     lone_near = np.where(alone & ~snow, laid("lone_near"), np.nan)
     return History(
         first, np.where(snow, np.nan, x), sigma, above, is_zero, inputs[0], inputs[1], laid("expected_kwh"),
-        laid("actual_kwh"), np.where(is_clear, laid("lone_x"), np.nan), lone_near,
+        laid("actual_kwh"), np.where(is_clear, laid("lone_x"), np.nan), lone_near, laid("lone_energy"),
     )  # fmt: skip
 
 

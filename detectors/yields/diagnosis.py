@@ -57,6 +57,7 @@ class History(NamedTuple):
     actual_kwh: Array
     clear_x: Array = np.empty(0)  # of clear days, by their own best spans; of a site without a limit
     lone_near: Array = np.empty(0)  # share of the energy near the best spans, on days told by these alone
+    clear_kwh: Array = np.empty(0)  # per kWp, of the day's usable intervals under a clear sky
 
     def on(self, place: int) -> date:
         """The date of a day of the series."""

@@ -9,6 +9,7 @@ import polars as pl
 
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
 from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
+from detectors.yields import low_sun
 from detectors.yields.cases import day_loss_kwh, of_site
 from detectors.yields.cold import may_be_own_snow
 from detectors.yields.diagnosis import History
@@ -53,6 +54,7 @@ class Open(NamedTuple):
     has_limit: bool
     share_of_days: float | None = None  # on which a fall that comes and goes was there; None = on all
     may_be_snow: bool = False  # on a dark roof, and nothing tells it from a dead one yet
+    may_be_hidden: bool = False  # the sun, behind an obstacle; of a roof that makes something
 
     @property
     def is_to_act_on(self) -> bool:
@@ -63,7 +65,8 @@ class Open(NamedTuple):
         """
         since = max((self.first_day - self.history.first).days, 0)
         due_kwh = float(np.nansum(self.history.expected_kwh[since:]))
-        return self.is_sure and (not self.has_limit or self.lost_kwh >= WORTH_SHARE * due_kwh)
+        is_sure = self.is_sure and not self.may_be_hidden
+        return is_sure and (not self.has_limit or self.lost_kwh >= WORTH_SHARE * due_kwh)
 
     @property
     def days(self) -> int:
@@ -120,7 +123,7 @@ class Open(NamedTuple):
             value=float(value),
             unit=unit,
             threshold=float(threshold),
-            summary=summary,
+            summary=summary + (low_sun.WORDS if self.may_be_hidden else ""),
             measured=measured,
             expected=expected,
             since=self.first_day,
@@ -200,6 +203,7 @@ def open_cases(
             planes=_planes(fleet.roofs.is_unknown[n], model),
             has_limit=bool(fleet.roofs.has_limit[n]),
             may_be_snow=_may_be_snow(night, n, case["first_day"], by_site[(case["site_id"],)]),
+            may_be_hidden=low_sun.of_case(case, history, site, has_limit=bool(fleet.roofs.has_limit[n])),
         )
 
 

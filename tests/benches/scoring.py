@@ -49,6 +49,7 @@ class FaultRow:
     size_error_pct: float = NAN
     first_day_error: float = NAN
     loss_error_pct: float = NAN
+    is_to_act_on: bool = False  # found, and not to watch alone
 
 
 @dataclass
@@ -193,6 +194,7 @@ def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet
         run = min(right, key=lambda one: one.begin)
         explained.update(id(one) for one in right)
         row.found, row.days = True, float(max((run.begin - _onset(fault)).days, 0))
+        row.is_to_act_on = any(one.severity != SEVERITIES[-1] for one in right)
         row.first_day_error = float(abs((run.last["first_day"] - fault.first_day).days))
         steady = NAN if fault.shape == "ramp" else fault.size
         truth = fault.value_of_day.get(run.last["last_day"], steady)

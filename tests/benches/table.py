@@ -54,8 +54,10 @@ def _faults(score: Score) -> str:
     visible = [row for row in score.faults if row.is_visible]
     found = sum(row.found for row in visible)
     said = found + len(score.false) + sum(bool(row.wrong) for row in visible)
+    to_act_on = sum(row.is_to_act_on for row in visible)
     total = (
-        f"recall {found / max(len(visible), 1):.2f}, precision {found / max(said, 1):.2f} (found / all that was said)"
+        f"recall {found / max(len(visible), 1):.2f}, precision {found / max(said, 1):.2f} (found / all that was said); "
+        f"{to_act_on} of {found} to act on"
     )
     return aligned(rows) + "\n" + notes + "\n" + total
 

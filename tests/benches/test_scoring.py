@@ -173,7 +173,9 @@ def test_scores_can_be_kept_and_put_together(fleet: Fleet, tmp_path):
     assert np.isnan(both.faults[0].loss_error_pct)
     text = table(both)
     assert "string-loss" in text
-    assert "recall 1.00, precision 0.50" in text
+    assert "recall 1.00, precision 0.50 (found / all that was said); 2 of 2 to act on" in text
+    watched = scored(fleet, nights("string-loss", 12, 29, severity="watch"))
+    assert "0 of 1 to act on" in table(watched)
     assert "| together | 2 | 2 | 1.00 | 0.50 |" in figures([one, one])
 
 

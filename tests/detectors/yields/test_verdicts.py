@@ -7,7 +7,7 @@ import pytest
 
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import capacity_mismatch, no_generation
+from detectors.yields import capacity_mismatch, low_sun, no_generation
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
 
@@ -51,6 +51,14 @@ def test_a_limited_site_that_lost_next_to_nothing_sends_nobody(lost_kwh, has_lim
 
 def test_what_is_not_sure_sends_nobody():
     assert _severity(lost_kwh=5.0, has_limit=False, is_sure=False) == "watch"
+
+
+def test_where_the_sun_may_stand_behind_a_hill_nobody_is_sent_and_it_is_said():
+    hidden = _open(lost_kwh=5.0, has_limit=False)._replace(may_be_hidden=True)
+    told = hidden.finding(
+        severity="soon", value=60.0, unit="%", threshold=0.0, summary="Less.", measured="less", expected="more"
+    )
+    assert (told.severity, told.summary) == ("watch", "Less." + low_sun.WORDS)
 
 
 @pytest.mark.parametrize(("due_kwh", "severity"), [(4.0, "urgent"), (0.0, "watch")])
