@@ -71,10 +71,14 @@ def _is_regulated() -> pl.Expr:
 
 
 def _is_curtailed() -> pl.Expr:
-    """The grid meter stood at the feed-in limit and all powers added up: with a steady load, so does generation."""
+    """The grid meter stood at the feed-in limit and all powers added up: with a steady load, so does generation.
+
+    They add up within the error of meters; what an idle house draws is rounded by more than that.
+    """
     at_limit_w = (pl.col("grid_mean_w") + pl.col("feed_in_limit_kw") * 1000).abs()
     near_w = NEAR_LIMIT_SHARE * pl.col("rating_w") + BUFFER_TIMES * pl.col("buffer_w")
-    return ((at_limit_w <= near_w) & (pl.col("open_w") <= ADDS_UP_SHARE * pl.col("flow_w"))).fill_null(False)
+    adds_up_w = pl.max_horizontal(ADDS_UP_SHARE * pl.col("flow_w"), pl.lit(IDLE_W))
+    return ((at_limit_w <= near_w) & (pl.col("open_w") <= adds_up_w)).fill_null(False)
 
 
 def below_top(name: str) -> pl.Expr:

@@ -6,7 +6,7 @@ from detectors.data_quality.natural_runs import POWERS
 from detectors.data_quality.repeats import RUNS, longest, runs, with_elsewhere, with_resolution
 
 NAME = "repeats"
-VERSION = 10
+VERSION = 11
 SCHEMA = pl.Schema(
     {
         **RUNS,

@@ -114,7 +114,7 @@ def gather(
         ~is_known,
     )
     is_up = sky.up > 0
-    power, share, is_free, usable, battery, is_at_work = _free(
+    power, share, is_free, usable, battery, is_at_work = free(
         rows, site_roofs.has_limit, column(model, "charge_limit_w")
     )
     reported = np.where(is_up, table(rows, "pv_w"), np.nan)
@@ -172,12 +172,16 @@ def _ambient(measured_c: Array, near: NDArray[np.intp], latitude: Array, at: Arr
     return np.where(np.isfinite(measured), measured, usual), np.isfinite(measured)
 
 
-def _free(
+def free(
     rows: pl.DataFrame, has_limit: NDArray[np.bool_], charge_limit_w: Array
 ) -> tuple[Array, Array, NDArray[np.bool_], Array, Array, NDArray[np.bool_]]:
     """Power, its share of the quarter hour, whether all of it was free, what house and grid, and what the battery
-    could have taken, and whether that was at work; [sites, quarters]."""
+    could have taken, and whether that was at work; [sites, quarters].
+
+    A battery's ceiling is the lesser of the highest charging that was learned and what held its roof this day.
+    """
     limited = has_limit[:, None]
+    charge_limit_w = np.fmin(charge_limit_w, column(rows, "held_charge_w"))
     power = np.where(limited, table(rows, "proven_w"), table(rows, "pv_w"))
     share = np.where(limited, np.nan_to_num(table(rows, "proven_pct")) / 100, np.isfinite(power) * 1.0)
     with np.errstate(invalid="ignore"):

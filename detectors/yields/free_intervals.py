@@ -35,6 +35,10 @@ IMPORT_QUANTILE = (
     0.25  # ours: of the lowest imports of lit days; on many of them the house takes all that the roof makes
 )
 CEILING_QUANTILE = 0.98  # ours: of charging with room; the highest of all may be a glitch
+STEP_W, STEP_RESOLUTIONS = 150.0, 4.0  # ours: of the load between two intervals; smaller ones are noise
+FOLLOWED = 0.2  # ours: of the load's step, that battery and grid may take of it
+MIN_HELD, HELD_SHARE = 4, 0.5  # ours: steps that were followed; clouds make a step of the same size by chance
+HELD_QUANTILE = 0.1  # ours: cold lets a battery take less in the morning than at noon
 
 _INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
 INTERVALS = pl.Schema(
@@ -45,6 +49,7 @@ INTERVALS = pl.Schema(
         "peak_w": pl.Float64,  # 95 % quantile of the day's generation; the capacity where voltage was high
         "charge_limit_w": pl.Float64,  # 98 % quantile of the charging with room left; null = no such charging
         "charges": pl.Int32,  # intervals of it
+        "held_charge_w": pl.Float64,  # charging at which generation followed the house; null = it never did
         "soc_first_pct": pl.Float64,  # the day's first state of charge
         # Lists of 96 are means over the quarter hours 00:00 to 23:45 UTC of the local day, null where not known.
         "pv_w": pl.List(pl.Int32()),
@@ -110,7 +115,7 @@ def to_quarters(
             on="row",
             how="left",
             maintain_order="left",
-        )
+        ).join(_held_charge(limited), on="row", how="left", maintain_order="left")
     lists = [columns[name].alias(name) for name in LISTS if name in columns]
     missing = [pl.lit(None, INTERVALS[name]).alias(name) for name in INTERVALS if name not in {*columns, *days.columns}]
     return days.with_columns(lists).with_columns(missing).select(INTERVALS.names()).cast(INTERVALS)
@@ -210,6 +215,34 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
         is_free=pl.col("is_free") | (works & (battery > pl.col("real_w"))),
         has_room=pl.col("has_room") & ~refuses,
     )
+
+
+def _held_charge(rows: pl.DataFrame) -> pl.DataFrame:
+    """[row, held_charge_w] of the days on which a battery that charged took no more: generation followed the house.
+
+    A roof that nothing holds back makes what the sky gives, and its battery or the grid takes up each step of the load.
+    One that is held back behind a battery at its ceiling makes the step itself. So it does wherever the ceiling lies,
+    and that of a cold battery lies far below what it takes in summer.
+    """
+    step = pl.col("demand_w").diff()
+    least_w = pl.max_horizontal(STEP_W, STEP_RESOLUTIONS * pl.col("resolution_w"))
+    is_next = (pl.col("row") == pl.col("row").shift(1)) & (
+        pl.col("ts_utc").diff().dt.total_seconds() == pl.col("interval_s")
+    )
+    taken_up = pl.max_horizontal(pl.col("battery_w").diff().abs(), pl.col("grid_w").diff().abs())
+    steps = rows.select(
+        "row",
+        is_step=is_next & pl.col("is_charging") & pl.col("is_charging").shift(1) & (step.abs() >= least_w),
+        is_held=taken_up <= FOLLOWED * step.abs(),
+        charge_w=-(pl.col("battery_w") + pl.col("battery_w").shift(1)) / 2,
+    ).filter("is_step")
+    held = steps.group_by("row").agg(
+        held_charge_w=pl.col("charge_w").filter("is_held").quantile(HELD_QUANTILE), count=pl.col("is_held").sum()
+    )
+    beyond = steps.join(held, on="row").filter(pl.col("charge_w") >= pl.col("held_charge_w"))
+    share = beyond.group_by("row").agg(share=pl.col("is_held").mean())
+    told = held.join(share, on="row").filter(pl.col("count") >= MIN_HELD, pl.col("share") >= HELD_SHARE)
+    return told.select("row", "held_charge_w").sort("row")
 
 
 def _resolution(rows: pl.DataFrame) -> pl.DataFrame:

@@ -121,6 +121,17 @@ def test_generation_curtailed_to_a_limit_over_a_steady_load_stands_still():
     assert "pv_w" in found.evidence["channel_name"]
 
 
+def test_generation_curtailed_to_an_idle_house_that_coarse_meters_round_stands_still():
+    """An office on a Sunday, that may not feed in, read in steps of 10 W: 150 or 160 W of load, 160 of generation."""
+    idle = np.where((HOURS >= 9) & (HOURS < 15), 150.0 + 10.0 * (HOURS.astype(int) % 2), 400.0 + 20.0 * HOURS)
+    pv = np.where((HOURS >= 9) & (HOURS < 15), 160.0, np.minimum(sunny(), idle))
+    office = {"pv_w": pv, "load_w": idle, "grid_w": np.where((HOURS >= 9) & (HOURS < 15), 0.0, idle - pv)}
+    assert judge(office, site={"feed_in_limit_kw": 0.0, "feed_in_buffer_w": 20.0}) == []
+    lit = {**office, "load_w": np.where((HOURS >= 9) & (HOURS < 15), 300.0 + 150.0 * (HOURS.astype(int) % 2), idle)}
+    (found,) = judge(lit, site={"feed_in_limit_kw": 0.0, "feed_in_buffer_w": 20.0})
+    assert "pv_w" in found.evidence["channel_name"]
+
+
 def test_a_phase_without_a_load_that_changes_stands_still_while_the_inverter_clips():
     """At 5.9 kW on three phases each feeds 1,967 W; the loads that move are on the other two."""
     pv, load = np.minimum(sunny(9000.0), 5900.0), lively()

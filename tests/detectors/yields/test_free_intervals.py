@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from detectors.frames import READINGS
-from detectors.yields import free_intervals
+from detectors.yields import fleet_day, free_intervals
 from detectors.yields.free_intervals import to_quarters
 from detectors.yields.quarter_hours import table
 from tests.support import build
@@ -123,6 +123,46 @@ def test_nor_does_it_until_it_is_next_seen_at_work():
     assert made[0, 48:55].tolist() == [0, 0, 0, 0, 100, 100, 100]
     resting = table(to_quarters(_rows(15, clouded, clouded), build.sites(NO_EXPORT)), "room_pct")
     assert resting[0, 48:50].tolist() == [100, 100]
+
+
+def _charging(steps, follows: bool, ceiling: float = 400.0) -> dict:
+    """A battery with room; the roof `follows` the house, whose load goes by `steps`, or makes what the sky gives."""
+    books = []
+    for n, load in enumerate(steps):
+        charge = ceiling - 2 * n if follows else 2400.0 - load
+        books.append(_books(load + charge, 0.0, -charge, soc_pct=50.0))
+    (row,) = to_quarters(_rows(5, *books), build.sites(NO_EXPORT)).to_dicts()
+    return row
+
+
+def test_generation_that_follows_the_house_shows_at_what_charging_its_battery_holds_it():
+    """A cold battery takes some 400 W; a kettle is met by the roof, which had been held back."""
+    steps = [500.0, 1500.0] * 6
+    held = _charging(steps, follows=True)
+    assert held["held_charge_w"] == pytest.approx(380, abs=6)
+    assert held["charges"] == 12
+    assert _charging(steps, follows=False)["held_charge_w"] is None  # the battery takes up each step
+    assert _charging([500.0] * 12, follows=True)["held_charge_w"] is None  # a still house shows nothing
+    assert _charging([500.0, 1500.0] * 2, follows=True)["held_charge_w"] is None  # three steps may be clouds
+
+
+def test_what_held_the_roof_this_day_is_its_batterys_ceiling():
+    """In summer it took 3 kW: beside that 400 W look like charging that the roof could not exceed."""
+    ceiling, has_limit = np.array([3000.0]), np.array([True])
+    for follows, is_free, battery in ((True, False, 0.9 * 380), (False, True, 2700.0)):
+        row = _charging([500.0, 1500.0] * 6, follows=follows)
+        told = fleet_day.free(pl.DataFrame([row], schema=free_intervals.INTERVALS), has_limit, ceiling)
+        assert told[2][0, 48] == is_free
+        assert told[4][0, 48] == pytest.approx(battery, abs=6)
+
+
+def test_clouds_that_go_with_a_few_steps_do_not_hold_a_battery():
+    """Four steps of the house that the sky happened to make, among twelve that the battery took up."""
+    loads = [500.0 + 1000.0 * (n % 2) for n in range(17)]
+    charges = [900.0] * 5 + [900.0 + 1000.0 * (n % 2) for n in range(12)]
+    books = [_books(a + b, 0.0, -b, soc_pct=50.0) for a, b in zip(loads, charges, strict=True)]
+    (row,) = to_quarters(_rows(5, *books), build.sites(NO_EXPORT)).to_dicts()
+    assert row["held_charge_w"] is None
 
 
 def test_hours_are_laid_over_their_quarters_and_minutes_averaged():
