@@ -24,8 +24,8 @@ UNMET_DAYS = pl.Schema(
         # wanted more than its roof made, and no more than the battery gave at best that day; null = no state of
         # charge, or too little wanted
         "unmet_ratio": pl.Float64,
-        # how often, of the same time, it stopped and went on while the house went on wanting as much; null = less than
-        # two hours in which it either met the need or left it to the grid
+        # how often, well above the day's lowest level, it stopped and went on while the house went on wanting as much;
+        # null = less than two hours in which it either met the need or left it to the grid, and no two pauses
         "pauses": pl.Int64,
     }
 )
