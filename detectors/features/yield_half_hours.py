@@ -9,7 +9,7 @@ from detectors.yields import half_hours
 from detectors.yields.night import Night
 
 NAME = "yield_half_hours"
-VERSION = 4
+VERSION = 5
 SCHEMA = half_hours.HALF_HOURLY
 WINDOW_DAYS = 60
 

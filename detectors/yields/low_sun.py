@@ -10,12 +10,13 @@ from typing import Any
 
 import numpy as np
 
-from detectors.solar.position import declination_rad
+from detectors.solar.position import elevation_deg
+from detectors.stats.robust import Array
 from detectors.yields.diagnosis import FIRST_DAYS, NO_GENERATION, History
 
-LOW_SUN_DEG = 25.0  # ours: hills, trees and houses that hide a higher sun stand before few roofs
-SINKING_DAYS = 7
-HOUR_ANGLES = np.radians(np.arange(-179.0, 180.0, 2.0))
+OBSTACLE_DEG = 25.0  # ours: hills, trees and houses that hide a higher sun stand before few roofs
+SINKING_DAYS = 7  # ours: the noon sun moves by a degree and more, except within a month of the solstices
+QUARTERS = 96
 DULL = 0.4  # ours: of a clear sky's yield; the beam makes hardly any of it
 MAX_SIGMA = 0.4  # ours: of a dull day that tells anything
 MIN_SIGMA = 0.1  # ours: of a dull day, whose sky neighbours see differently
@@ -35,11 +36,11 @@ def may_be_hidden(
     told, sigma, days = (np.nan, np.nan, 0) if has_limit else _of_dull_days(history, since, before, kwp)
     if days >= AGAINST_DAYS and told - AGAINST_SIGMAS * sigma > half:
         return True
-    is_new = 0 <= (since - history.first).days <= FIRST_DAYS or noon_deg(latitude_deg, since) < noon_deg(
-        latitude_deg, since - timedelta(days=SINKING_DAYS)
-    )
+    earlier = since - timedelta(days=SINKING_DAYS)
+    is_sinking = _heights_deg(latitude_deg, since).max() < _heights_deg(latitude_deg, earlier).max()
+    is_new = is_sinking or 0 <= (since - history.first).days <= FIRST_DAYS
     missing = 1 - float(np.exp(after - before))
-    return is_new and low_share(latitude_deg, since) > missing and not told + sigma < half
+    return bool(is_new) and low_share(latitude_deg, since) > missing and not told + sigma < half
 
 
 def of_case(case: Mapping[str, Any], history: History, site: Mapping[str, Any], *, has_limit: bool) -> bool:
@@ -69,19 +70,19 @@ def _of_dull_days(history: History, since: date, before: float, kwp: float) -> t
     return told, float(weight.sum() ** -0.5), int(is_dull.sum())
 
 
-def noon_deg(latitude_deg: float, day: date) -> float:
-    """The sun's height at noon."""
-    return 90 - abs(latitude_deg - float(np.degrees(declination_rad([day])[0])))
+def _heights_deg(latitude_deg: float, day: date) -> Array:
+    """The sun's height at each quarter hour of a day."""
+    begin = np.datetime64(day, "D").astype(np.float64)
+    return elevation_deg(latitude_deg, 0.0, begin + np.arange(QUARTERS) / QUARTERS)
 
 
 def low_share(latitude_deg: float, day: date) -> float:
     """The share of a clear day's light, by the sine of the sun's height, that what stands on one side may take, 0 to 1.
 
-    All where the noon sun is below LOW_SUN_DEG; else a morning or an evening, half of the light from below it.
+    All where the noon sun is below OBSTACLE_DEG; else a morning or an evening, half of the light from below it.
     """
-    if noon_deg(latitude_deg, day) < LOW_SUN_DEG:
+    height = _heights_deg(latitude_deg, day)
+    if height.max() < OBSTACLE_DEG:
         return 1.0
-    latitude, declination = np.radians(latitude_deg), declination_rad([day])[0]
-    sine = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(HOUR_ANGLES)
-    lit = np.maximum(sine, 0.0)
-    return float(lit[lit < np.sin(np.radians(LOW_SUN_DEG))].sum() / lit.sum()) / 2
+    light = np.sin(np.radians(np.maximum(height, 0.0)))
+    return float(light[height < OBSTACLE_DEG].sum() / light.sum()) / 2

@@ -60,6 +60,8 @@ class Evidence(NamedTuple):
     least: Array
     whole_day: Array  # [sites, levels]
     moved: Array  # by how much the level of its roof model has moved since
+    is_unknown: NDArray[np.bool_]  # nobody knows its planes
+    is_limited: NDArray[np.bool_]
 
     def has_pairs(self) -> NDArray[np.bool_]:
         with np.errstate(invalid="ignore"):
@@ -83,31 +85,17 @@ class Tested(NamedTuple):
     odds: pl.DataFrame  # ODDS
 
 
-def step(
-    state: Array,
-    walk: Array,
-    evidence: Evidence,
-    is_unknown: NDArray[np.bool_],
-    is_limited: NDArray[np.bool_],
-    baseline: Array,
-) -> Array:
+def step(state: Array, walk: Array, evidence: Evidence, baseline: Array) -> Array:
     """The probabilities a day later; `baseline` is its mean of the day before, [sites]."""
     after = np.empty_like(state)
     for begin in range(0, len(state), states.BLOCK_SITES):
         part = slice(begin, begin + states.BLOCK_SITES)
         mine = Evidence(*(one[part] for one in evidence))  # type: ignore[arg-type]
-        after[part] = _step(state[part], walk[part], mine, is_unknown[part], is_limited[part], baseline[part])
+        after[part] = _step(state[part], walk[part], mine, baseline[part])
     return after
 
 
-def _step(
-    state: Array,
-    walk: Array,
-    evidence: Evidence,
-    is_unknown: NDArray[np.bool_],
-    is_limited: NDArray[np.bool_],
-    baseline: Array,
-) -> Array:
+def _step(state: Array, walk: Array, evidence: Evidence, baseline: Array) -> Array:
     by_pairs, by_lone = evidence.has_pairs(), evidence.has_lone()
     with np.errstate(invalid="ignore"):
         is_cold_drop = evidence.is_cold & (evidence.x < baseline - COLD_DROP)
@@ -119,7 +107,7 @@ def _step(
     if by_lone.any():
         level = lone_site.Level(evidence.lone_x, evidence.lone_near, evidence.lone_energy, evidence.lone_highest)
         mine = lone_site.Level(*(one[by_lone] for one in level))
-        likelihoods[by_lone] = lone_site.likelihood(mine, is_unknown[by_lone], is_limited[by_lone])
+        likelihoods[by_lone] = lone_site.likelihood(mine, evidence.is_unknown[by_lone], evidence.is_limited[by_lone])
     likelihoods = likelihoods * sequential_test.not_below(np.where(evidence.is_snow, np.nan, evidence.least))
     if not evidence.is_snow.all():
         whole = limited_days.on_levels(evidence.whole_day, evidence.moved, sequential_test.LEVELS)
@@ -145,9 +133,10 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
         night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.lone_highest,
         night.zero_evidence,
         night.spell_days > 0, night.is_cold, night.least, night.whole_day, tie,
+        site_roofs.is_unknown, site_roofs.has_limit,
     )  # fmt: skip
     before = sequential_test.report(state).baseline
-    state = step(state, walk, today, site_roofs.is_unknown, site_roofs.has_limit, before)
+    state = step(state, walk, today, before)
     report = sequential_test.report(state)
     inputs, rows = input_testing.test(night, past, young)
     usual = usual_sigma(residuals, ids, night.x, night.sigma)
@@ -227,7 +216,8 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
             column(one, "zero_evidence", 0.0),
             column(one, "spell_days", 0.0) > 0, one["is_cold"].fill_null(False).to_numpy(),
             column(one, "least"), records.whole_days(one), column(one, "history_x") - column(one, "x"),
+            is_unknown[place], is_limited[place],
         )  # fmt: skip
-        state[place] = step(state[place], walk[place], evidence, is_unknown[place], is_limited[place], baseline[place])
+        state[place] = step(state[place], walk[place], evidence, baseline[place])
         baseline[place] = sequential_test.report(state[place]).baseline
     return state

@@ -6,12 +6,13 @@ beside what the equipment shows, and never raises anything by itself. A battery 
 past to be strange: it is told where hardly any other battery of the fleet does so.
 """
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, Kind, NotJudged, Verdict, because
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Verdict, because
 from detectors.stats.robust import Array, median, robust_sigma
 from detectors.yields import hourly as hourly_rows
 from detectors.yields.fleet_day import column
@@ -76,7 +77,7 @@ def detect(
 ) -> list[Verdict]:
     """A finding to watch per watched site whose last three days are strange; the value is the day's score, 0 to 1.
 
-    At most one site in a hundred, the strangest first.
+    At most one site in a hundred, the strangest first; batteries that pause beside them, as hardly any may.
     """
     sites = yield_night.fleet.sites
     if sites.is_empty() or days.is_empty():
@@ -95,7 +96,7 @@ def detect(
     far = [_far_out(spans[n, -1], bool(limited[n])) if asked else [] for n, asked in enumerate(is_asked)]
     verdicts: list[Verdict] = []
     found: list[Finding] = []
-    pausing = _pausing(battery_unmet, sites.filter(~silent)["site_id"], day)
+    pausing = _pausing(battery_unmet, day)
     for row, site_id in enumerate(sites["site_id"]):
         if not watched[row] or site_id in explained:
             continue
@@ -107,7 +108,7 @@ def detect(
             if today is None:
                 verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
             elif today:
-                found.append(_pauses_finding(site_id, day, pauses, score))
+                verdicts.append(_pauses_finding(site_id, day, pauses, score))
         elif not ready[row]:
             verdicts.append(
                 NotJudged(site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=MIN_PAST_DAYS))
@@ -121,7 +122,7 @@ def detect(
     return [*verdicts, *found[: max(sites.height // SITES_PER_FINDING, 1)]]
 
 
-def _pausing(unmet: pl.DataFrame, site_ids: pl.Series, day: date) -> dict[str, tuple[int | None, int, float]]:
+def _pausing(unmet: pl.DataFrame, day: date) -> dict[str, tuple[int | None, int, float]]:
     """Site -> the day's pauses (None = not watched), those of the fortnight, and the share of batteries with fewer."""
     lately = unmet.filter(
         pl.col("day").is_between(day - timedelta(days=OWN_DAYS - 1), day), pl.col("pauses").is_not_null()
@@ -140,11 +141,8 @@ def _pausing(unmet: pl.DataFrame, site_ids: pl.Series, day: date) -> dict[str, t
     )
     if by_site["is_pausing"].sum() > max(MAX_SHARE * by_site.height, 1):
         return {}
-    told = by_site.filter("is_pausing", pl.col("site_id").is_in(site_ids.implode()))
-    return {
-        one: (today, total, score)
-        for one, today, total, score in told.select("site_id", "today", "total", "score").iter_rows()
-    }
+    told = by_site.filter("is_pausing").select("site_id", "today", "total", "score")
+    return {site_id: (today, total, score) for site_id, today, total, score in told.iter_rows()}
 
 
 def _features(
@@ -251,27 +249,34 @@ def _far_out(last: Array, is_limited: bool) -> list[int]:
 def _finding(site_id: str, day: date, score: float, z: Array, far: list[int]) -> Finding:
     names = list(FEATURES)
     words = ", ".join(f"{FEATURES[names[n]]} ({z[-1, n]:+.0f} sigmas)" for n in far[:3])
-    return Finding(
-        site_id=site_id,
-        day=day,
-        kind=KIND,
-        severity="watch",
-        value=score,
-        unit="score",
-        threshold=STRANGE_SCORE,
-        summary=f"Unlike its own past for {LASTS_DAYS} days: {words}.",
-        measured=words,
-        expected="within three sigmas of its own middle",
-        evidence={
-            "features_text": ", ".join(names[n] for n in far),
-            **{f"{names[n]}_z_ratio": float(z[-1, n]) for n in far},
-            "score_ratio": score,
-        },
-    )
+    summary = f"Unlike its own past for {LASTS_DAYS} days: {words}."
+    evidence = {f"{names[n]}_z_ratio": float(z[-1, n]) for n in far}
+    told = ", ".join(names[n] for n in far)
+    expected = "within three sigmas of its own middle"
+    return _to_watch(site_id, day, score, STRANGE_SCORE, summary, words, expected, told, evidence)
 
 
 def _pauses_finding(site_id: str, day: date, pauses: int, score: float) -> Finding:
     what = f"stopped and went on {pauses} times in {OWN_DAYS} days"
+    summary = (
+        f"Its battery {what} while the house went on drawing and it had charge; {score:.0%} of the batteries here do "
+        "so less."
+    )
+    expected = "gives what the house wants while it has charge"
+    return _to_watch(site_id, day, score, 1 - MAX_SHARE, summary, what, expected, "pauses", {"pauses_count": pauses})
+
+
+def _to_watch(
+    site_id: str,
+    day: date,
+    score: float,
+    threshold: float,
+    summary: str,
+    measured: str,
+    expected: str,
+    features: str,
+    evidence: Mapping[str, EvidenceValue],
+) -> Finding:
     return Finding(
         site_id=site_id,
         day=day,
@@ -279,10 +284,9 @@ def _pauses_finding(site_id: str, day: date, pauses: int, score: float) -> Findi
         severity="watch",
         value=score,
         unit="score",
-        threshold=1 - MAX_SHARE,
-        summary=f"Its battery {what} while the house went on drawing and it had charge; {score:.0%} of the batteries "
-        "here do so less.",
-        measured=what,
-        expected="gives what the house wants while it has charge",
-        evidence={"features_text": "pauses", "pauses_count": pauses, "score_ratio": score},
+        threshold=threshold,
+        summary=summary,
+        measured=measured,
+        expected=expected,
+        evidence={"features_text": features, **evidence, "score_ratio": score},
     )

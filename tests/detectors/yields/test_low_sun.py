@@ -91,10 +91,3 @@ def test_how_much_of_a_days_light_an_obstacle_may_take():
     assert low_sun.low_share(52.0, date(2025, 12, 21)) == 1.0
     assert low_sun.low_share(0.0, date(2026, 3, 20)) == pytest.approx((1 - np.cos(np.radians(25))) / 2, abs=0.01)
     assert low_sun.low_share(-52.0, date(2026, 6, 21)) == 1.0
-
-
-def test_the_suns_height_at_noon():
-    """Solstices and an equinox: 90 degrees less the latitude's distance from the declination, 23.4 (from memory)."""
-    assert low_sun.noon_deg(52.0, date(2025, 12, 21)) == pytest.approx(14.6, abs=0.1)
-    assert low_sun.noon_deg(-34.0, date(2025, 12, 21)) == pytest.approx(79.4, abs=0.1)
-    assert low_sun.noon_deg(47.0, date(2026, 3, 20)) == pytest.approx(43.0, abs=0.3)

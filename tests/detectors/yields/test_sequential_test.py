@@ -58,9 +58,11 @@ def test_a_day_counts_by_students_t_whose_root_mean_square_is_its_sigma():
         unknown,
         whole_day,
         nothing,
+        no,
+        no,
     )
     state = seq.start(seq.Prior(np.array([0.1])))
-    after = testing.step(state, np.zeros(1), told, no, no, nothing)[0, :, 0]
+    after = testing.step(state, np.zeros(1), told, nothing)[0, :, 0]
     before = seq.advance(state, np.zeros(1))[0, :, 0]
     at = np.flatnonzero(before > 1e-6)
     density = 0.98 * student_t.pdf((x - seq.BASELINES[at]) / scale, 4) / scale + 0.02 * 0.16

@@ -143,6 +143,13 @@ def test_a_battery_that_pauses_is_told_without_a_past_of_its_own(fleet):
     assert not _found(_say(fleet, FIRST + timedelta(days=1), unmet=_unmet(fleet, pauses=pauses)))
 
 
+def test_a_battery_that_pauses_takes_no_other_sites_place(fleet):
+    """One in a hundred sites is told as strange, night after night: what pauses for months is not one of them."""
+    pauses = pl.when(_at(fleet, 1)).then(2).otherwise(0)
+    found = _found(_say(fleet, unmet=_unmet(fleet, _lately(fleet), pauses=pauses)))
+    assert {one.site_id for one in found} == {fleet.sites["site_id"][n] for n in (1, 2)}
+
+
 def test_where_the_fleets_batteries_pause_it_is_their_way(fleet):
     pauses = pl.when(_at(fleet, 2, 3)).then(2).otherwise(0)
     assert not _found(_say(fleet, unmet=_unmet(fleet, pauses=pauses)))
