@@ -174,7 +174,7 @@ def _today(onsets: Onsets, device: int, history: list[Segment]) -> tuple[Segment
     return Segment(start, history[-1].end), None
 
 
-def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
+def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | Reason | None:
     """The verdict where the clock was right before the step, as far as could be seen: the step is the offset."""
     if not now.in_dark and abs(now.minutes) < limit and abs(step.before.minutes) >= WRONG_BEFORE_SHARE * limit:
         return None  # it was wrong before, unproven, and is right now
@@ -185,6 +185,8 @@ def _after_step(step: Step, now: Offset, limit: float) -> Diagnosis | None:
     # Walls and trees move first and last light before the step as much as after it: they are not in its height. A
     # height that today's offset contradicts beyond what shade explains is of days that the step cuts through.
     if abs(step.before.minutes) < limit and abs(step.height - now.minutes) > wide:
+        if abs(now.minutes) <= wide:  # roofs shut off on most afternoons jump by hours when dull days let them run
+            return _uncertain(now)
         offset, error = now.minutes, wide
     return _stepped(step, now._replace(minutes=offset, uncertainty=error))
 

@@ -255,7 +255,7 @@ def alter_control(fault: Fault, control: Control, axis: Axis, site: Site, ghi: A
             control.schedule_w = np.where(on & inside, fault.detail["watts"], control.schedule_w)
         case "voltage-curtailment":
             most = street.most_w(fault, site, axis, ghi, control.load_w)
-            control.pv_w = np.where(on, np.minimum(control.pv_w, np.round(most, 2)), control.pv_w)
+            control.pv_w = np.minimum(control.pv_w, np.round(most, 2))
         case "unexplained":
             pause = (axis.mid_s // (fault.detail["minutes"] * 60)) % 2 == 0
             control.discharge_w = np.where(on & pause, 0.0, control.discharge_w)

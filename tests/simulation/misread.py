@@ -20,7 +20,7 @@ def voltage(site: Site, truth: Truth, phase_w: Array, faults: Sequence[Fault], r
     axis = truth.axis
     for fault in faults:
         if fault.kind == "voltage-curtailment":
-            lift = -phase_w / street.NOMINAL_V * fault.detail["line_ohm"]
+            lift = -phase_w / street.NOMINAL_V * street.line_ohm(fault, site)
             return np.asarray(street.street_v(fault, axis, truth.ghi) + lift + rng.normal(0, 0.1, axis.steps))
     knots = rng.normal(0, 1.1, axis.steps * axis.step_s // 1800 + 2)
     slow = np.interp(axis.mid_s - axis.start_s, np.arange(len(knots)) * 1800.0, knots)

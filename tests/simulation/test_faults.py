@@ -155,7 +155,7 @@ def _voltage_high(case: Case) -> bool:
 
 
 def _cut_at_its_voltage(case: Case) -> bool:
-    """Where power is missing, the voltage stands within the inverter's own range, and the band."""
+    """Where power is missing, the voltage stands within the inverter's own range; at all times within the band."""
     _, fault, truth, samples, on = case
     assert truth.healthy is not None
     lost = np.where(on, truth.healthy.pv_w - truth.pv_w, 0.0)
@@ -163,7 +163,8 @@ def _cut_at_its_voltage(case: Case) -> bool:
     volts = np.stack([v for n, v in samples.channels.items() if n.startswith("voltage")]).max(axis=0)
     around = volts[lost[place] > 0.1 * truth.healthy.pv_w.max()]
     is_at = (around > fault.detail["start_v"] - 1) & (around < fault.detail["end_v"] + 0.5)
-    return bool(len(around) > 10 and is_at.mean() > 0.95 and fault.loss_kwh > 0)
+    is_within = volts.max() < 253.2  # EN 50160, and a meter's noise
+    return bool(len(around) > 10 and is_at.mean() > 0.95 and is_within and fault.loss_kwh > 0)
 
 
 def _silent(case: Case) -> bool:

@@ -141,6 +141,25 @@ def test_light_that_lies_about_more_widely_than_a_step_shows_none(scatter: float
     assert is_scattered(-75.0, steady._replace(scatter=scatter), steady) is not is_one
 
 
+def test_afternoons_that_are_shut_off_until_some_day_are_no_step() -> None:
+    """The light of four days in five ends before one, then the roof runs on: a jump of hours, and right stamps today."""
+    rng, first, at, count = np.random.default_rng(8), date(2025, 6, 1), date(2025, 7, 5), 45
+    dates = [first + timedelta(days=n) for n in range(count)]
+    hours = {  # from and to which hour of UTC a day shows its light
+        day: (float(rng.uniform(4.5, 6)), 24.0) if day >= at
+        else (0.0, float(rng.uniform(8, 13)) if rng.random() > 0.2 else 24.0)
+        for day in dates
+    }  # fmt: skip
+    frame = pl.DataFrame([(day, *ends) for day, ends in hours.items()], schema=["date", "begin", "end"], orient="row")
+    rows = readings(ROOF, first, count, 15, right).with_columns(date=pl.col("ts_utc").dt.date())
+    hour = pl.col("ts_utc").dt.hour() + pl.col("ts_utc").dt.minute() / 60
+    is_shown = hour.is_between("begin", "end", closed="left").fill_null(True)
+    rows = rows.join(frame, on="date", how="left").with_columns(pl.when(is_shown).then("pv_w").otherwise(0.0))
+    light = light_onsets(rows.drop("date", "begin", "end"), register([ROOF]))
+    found = [one for n in range(3, 10) for one in judge(light, at + timedelta(days=n))]
+    assert [one for one in found if isinstance(one, Finding)] == []
+
+
 def test_a_step_of_an_hour_away_from_the_change_of_clocks_is_a_step() -> None:
     light = light_of(step(date(2025, 4, 14), -60.0), 75)
     assert only(judge(light, date(2025, 4, 25))).kind == "clock-step"
