@@ -8,7 +8,7 @@ from detectors.finding import doubts
 from detectors.yields import site_model
 
 NAME = "site_model"
-VERSION = 3
+VERSION = 4
 SCHEMA = site_model.MODEL
 WINDOW_DAYS = 400  # ours: a year and a month, so that what was learned outlasts a winter, or a year of repairs
 

@@ -50,12 +50,18 @@ def test_shade_of_an_evening_of_a_morning_or_of_both_excludes_nothing(known, hou
     assert _lower(known, kept=_dimmed(known.kept, hours)).max() < MIN_LOG_RATIO / 2
 
 
-def test_hills_on_both_sides_under_a_winter_sun_exclude_nothing_and_hide_no_wrong_register():
-    """Before 9 and after 15 hours the sun stands below 20 degrees near 33 north: such hours say nothing of planes."""
-    roofs = simulate_hours.fleet(6103, latitude=33, first_day=date(2024, 12, 1), count=12, known_share=1.0)
+def test_hills_on_both_sides_of_a_low_sun_exclude_nothing_and_hide_no_wrong_register():
+    """Before 9 and after 15 hours the sun stands below 30 degrees near 33 north in late February."""
+    roofs = simulate_hours.fleet(6103, latitude=33, first_day=date(2025, 2, 5), count=12, known_share=1.0)
     kept = _dimmed(roofs.kept, [*range(9), *range(15, 24)])
     assert _lower(roofs, kept=kept).max() < 1.0
     assert (_lower(roofs, turn=90.0, kept=kept) > MIN_LOG_RATIO).mean() >= 0.4
+
+
+def test_a_winter_noon_between_mountains_says_nothing_of_planes():
+    """Near 33 north the December sun stands above 30 degrees for two hours or three, about noon alone."""
+    roofs = simulate_hours.fleet(6103, latitude=33, first_day=date(2024, 12, 1), count=12, known_share=1.0)
+    assert np.isnan(_lower(roofs, kept=_dimmed(roofs.kept, [*range(11), *range(13, 24)]))).all()
 
 
 def test_a_clock_that_is_half_an_hour_wrong_excludes_nothing(known):
