@@ -80,9 +80,10 @@ def findings(
 ) -> Iterator[Finding]:
     """A finding to watch per watched site that slides beside its neighbours and has no open case; of registered planes.
 
-    `each` is what a kWh is worth at each site. In the cold it may be snow, so nothing is said; nor is it of limited
-    sites, whose level is told by other hours from week to week, nor where an inverter of unknown rating may clip, which
-    costs the more the higher the sun stands.
+    `each` is what a kWh is worth at each site. In the cold it may be snow, which stays longer on one roof than on the
+    next, so such days do not count and nothing is said on them; nor is it of limited sites, whose level is told by
+    other hours from week to week, nor where an inverter of unknown rating may clip, which costs the more the higher the
+    sun stands.
     """
     fleet = night.fleet
     first = day - timedelta(days=DAYS - 1)
@@ -94,8 +95,9 @@ def findings(
         & ~may_clip(fleet.sites, column(fleet.models, "peak_w"))
         & ~fleet.sites["site_id"].is_in(skipped).to_numpy()
     )
-    x, due = _laid(residuals, fleet.sites["site_id"], first)
+    x, due, is_cold = _laid(residuals, fleet.sites["site_id"], first)
     _by_newest_model(x, fleet.models, first)
+    x[is_cold] = np.nan
     x, alike = beside_neighbours(x, fleet.near, asked)
     asked &= fleet.sites["watched"].fill_null(True).to_numpy()
     early, middle, late = _thirds(x).level
@@ -154,20 +156,21 @@ def may_clip(sites: pl.DataFrame, peak_w: Array) -> NDArray[np.bool_]:
     return np.asarray(sites["inverter_kw"].is_null().to_numpy() & ~shown)
 
 
-def _laid(residuals: pl.DataFrame, site_ids: pl.Series, first: date) -> tuple[Array, Array]:
-    """Log levels and expected kWh, both [sites, DAYS]."""
+def _laid(residuals: pl.DataFrame, site_ids: pl.Series, first: date) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Log levels, expected kWh, and whether a day's drop may be snow, all [sites, DAYS]."""
     index = pl.DataFrame({"site_id": site_ids}).with_row_index("place")
     rows = residuals.join(index, on="site_id", how="inner").with_columns(
         at=(pl.col("day") - pl.lit(first)).dt.total_days()
     )
     rows = rows.filter(pl.col("at").is_between(0, DAYS - 1))
+    rows = rows.with_columns(is_cold=pl.col("is_cold").fill_null(False) | (pl.col("spell_days").fill_null(0) > 0))
     into = rows["place"].to_numpy(), rows["at"].to_numpy()
     tables = []
-    for name in ("x", "expected_kwh"):
+    for name in ("x", "expected_kwh", "is_cold"):
         values = np.full((len(site_ids), DAYS), np.nan)
         values[into] = column(rows, name)
         tables.append(values)
-    return tables[0], tables[1]
+    return tables[0], tables[1], tables[2] > 0
 
 
 def _by_newest_model(x: Array, models: pl.DataFrame, first: date) -> None:

@@ -47,7 +47,7 @@ def street_v(fault: "Fault", axis: Axis, ghi: Array) -> Array:
 
 
 def line_ohm(fault: "Fault", site: Site) -> float:
-    """Of each phase: a line is laid for its inverter, whose rating lifts it by 1 to 3 % (common practice, no source)."""
+    """Of each phase; a line is laid so that its rating lifts it by 1 to 3 % (common practice, no source)."""
     rated = site.roof.inverter_kw * 1000 / (3 if site.three_phase else 1)
     return float(fault.detail["line_share"]) * NOMINAL_V**2 / rated
 

@@ -142,7 +142,7 @@ def test_light_that_lies_about_more_widely_than_a_step_shows_none(scatter: float
 
 
 def test_afternoons_that_are_shut_off_until_some_day_are_no_step() -> None:
-    """The light of four days in five ends before one, then the roof runs on: a jump of hours, and right stamps today."""
+    """The light of four days in five ends before one, then the roof runs on: a jump of hours, right stamps."""
     rng, first, at, count = np.random.default_rng(8), date(2025, 6, 1), date(2025, 7, 5), 45
     dates = [first + timedelta(days=n) for n in range(count)]
     hours = {  # from and to which hour of UTC a day shows its light

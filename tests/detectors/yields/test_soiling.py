@@ -1,10 +1,15 @@
 """Slides told from steps, seasons and scatter, on levels with a known course."""
 
+from datetime import timedelta
+
 import numpy as np
+import polars as pl
 import pytest
 
-from detectors.yields import soiling
+from detectors.yields import records, soiling
 from tests.support import build
+from tests.support.bright_day import AZIMUTHS, night_of
+from tests.support.bright_day import DAY as ON
 
 DAY = np.arange(soiling.DAYS)
 DUE = np.full(soiling.DAYS, 20.0)
@@ -87,3 +92,19 @@ def test_young_neighbours_are_held_against_their_own_days():
     x[0] += np.log(0.88) * DAY / 30
     told, alike = soiling.beside_neighbours(x, near, np.ones(5, dtype=bool))
     assert soiling.find(told[0], DUE, float(alike[0])) is not None
+
+
+@pytest.mark.parametrize(("cold_days", "spell_days", "is_told"), [(0, 0, True), (20, 0, False), (0, 20, False)])
+def test_snow_that_stays_longer_on_one_roof_is_no_soiling(cold_days, spell_days, is_told):
+    """A slide beside four roofs that hold, on whose first days it may have been snow, or for sure was."""
+    night = night_of()
+    course = {name: (np.log(0.85) * DAY / 30 if name == "street" else 0 * DAY) + _noise(len(name), 0.01)
+              for name in AZIMUTHS}  # fmt: skip
+    rows = build.frame(records.RESIDUAL, [
+        {"site_id": name, "day": ON - timedelta(days=int(soiling.DAYS - 1 - n)), "x": float(x[n]), "expected_kwh": 20.0,
+         "is_cold": bool(n < cold_days), "spell_days": int(n < spell_days)}
+        for name, x in course.items() for n in DAY
+    ])  # fmt: skip
+    none_open = pl.DataFrame({"site_id": [], "day": []}, schema={"site_id": pl.String, "day": pl.Date})
+    found = list(soiling.findings(rows, none_open, night, dict.fromkeys(AZIMUTHS, 0.1), ON))
+    assert [one.site_id for one in found] == (["street"] if is_told else [])
