@@ -14,7 +14,7 @@ import polars as pl
 
 from detectors.battery.flows import NO_RESERVE, courses, flows, with_battery, without_battery
 from detectors.battery.given import could_give, missed_kwh, value_per_given_kwh
-from detectors.battery.levels import as_evidence, difference, not_learned, reserve_words, with_levels
+from detectors.battery.levels import as_evidence, difference, not_learned, reserve_words, with_bound, with_levels
 from detectors.battery.rest_states import LEVEL_BAND_PCT, MARGIN_PCT, day_states, stuck_run
 from detectors.battery.short_evenings import LOOK_BACK_DAYS, Short, short_evenings, short_finding
 from detectors.finding import (
@@ -103,7 +103,7 @@ def detect(
     min_evenings: int = MIN_EVENINGS,
 ) -> list[Verdict]:
     """A finding per site whose battery stopped above its reserve on `day` and on evenings before, in % of charge."""
-    own_sites = with_levels(with_battery(sites), levels, day)
+    own_sites = with_bound(with_levels(with_battery(sites), levels, day), battery_rests, day)
     verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
         return verdicts

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
-from detectors.battery.rest_states import was_asked
+from detectors.battery.rest_states import LEVEL_BAND_PCT, was_asked
 from detectors.finding import EvidenceValue
 from detectors.stats.robust import MAD_TO_SIGMA
 
@@ -21,6 +21,7 @@ MIN_DAYS = 5  # ours: a working week's evenings
 MIN_STOP_H = 0.5  # ours: shorter rests are switching, a test or a step of the reading
 SETTLED_PCT = 3.0  # ours: sigma beyond which a level changes too much to judge by: schedules, or a setting in transit
 SETTLED_RESUME_PCT = 6.0  # ours: a level of resuming shows only between two readings, so it is known less well
+BOUND_SHARE = 0.2  # ours: of the days on which it gave; a fifth of them is no odd evening
 SETTLED_W = 40.0  # ours: sigma of the import kept up; beyond it the battery's power and not the control set it
 MAX_IMPORT_W = 500.0  # common practice, no source: controls keep up 20 to 500 W
 MIN_DROP_PCT = 20.0  # ours: with a level in whole per cent, a day's ratio then errs by some 5 %
@@ -65,8 +66,9 @@ def learn(
         recent = (pl.lit(day) - pl.col("day")).dt.total_days().is_between(1, WINDOW_DAYS)
         return frame.lazy().filter(recent).join(carried, on=["site_id", "day"], how="anti")
 
-    is_stop = pl.col("has_stop") & (pl.col("level_h") >= MIN_STOP_H) & ~(pl.col("is_steady") | pl.col("is_still"))
-    stops = clean(battery_rests).filter(is_stop.fill_null(False))
+    is_stop = pl.col("has_stop").fill_null(False) | _stopped_before_midnight()
+    is_stop = is_stop & (pl.col("level_h") >= MIN_STOP_H) & ~(pl.col("is_steady") | pl.col("is_still"))
+    stops = clean(battery_rests).sort("site_id", "day").filter(is_stop.fill_null(False))
     seen = clean(level_day)
     imports = _level(seen, "held_w", "import", "w", MIN_SIGMA_W)
     stops = stops.join(imports, on="site_id", how="left").filter(was_asked(pl.col("import_w")))
@@ -91,6 +93,13 @@ def learn(
         .with_columns(day=pl.lit(day), is_carried=pl.lit(True))
     )
     return pl.concat([fresh.filter(~is_doubted), before.select(LEVELS.names()).cast(LEVELS)]).sort("site_id").collect()
+
+
+def _stopped_before_midnight() -> pl.Expr:
+    """Whether it rested where it had given the day before, of rests by site and day: its stop came before midnight."""
+    is_next = pl.col("day") - pl.col("day").shift(1).over("site_id") == pl.duration(days=1)
+    apart = (pl.col("level_pct") - pl.col("lowest_use_pct").shift(1).over("site_id")).abs()
+    return (is_next & (apart <= LEVEL_BAND_PCT)).fill_null(False)
 
 
 def _level(frame: pl.LazyFrame, value: str, name: str, unit: str, min_sigma: float, count: str = "") -> pl.LazyFrame:
@@ -128,7 +137,7 @@ def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> 
     """SITES with the register's levels, else the learned ones where they are settled; and what was learned beside them.
 
     battery_reserve_pct, battery_resume_pct and feed_in_buffer_w are filled in; further columns are learned_reserve_pct,
-    learned_reserve_sigma_pct, learned_reserve_days and is_reserve_learned.
+    learned_reserve_sigma_pct, learned_reserve_days, is_reserve_learned, and ceiling_pct, where its charging ends.
     """
     known = LEVELS.to_frame() if levels is None else levels
     own = (
@@ -141,6 +150,7 @@ def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> 
             learned_reserve_days="reserve_days",
             settled_pct=pl.when(pl.col("reserve_sigma_pct") <= SETTLED_PCT).then("reserve_pct"),
             resume_pct=pl.when(pl.col("resume_sigma_pct") <= SETTLED_RESUME_PCT).then("resume_pct"),
+            ceiling_pct=pl.when(pl.col("ceiling_sigma_pct") <= SETTLED_RESUME_PCT).then("ceiling_pct"),
             import_w=pl.when(
                 (pl.col("import_sigma_w") <= SETTLED_W) & pl.col("import_w").is_between(0, MAX_IMPORT_W)
             ).then("import_w"),
@@ -158,6 +168,34 @@ def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> 
         .drop("settled_pct", "resume_pct", "import_w")
         .collect()
     )
+
+
+def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) -> pl.DataFrame:
+    """The rows of `with_levels`; where the register is silent and no stop shows it, the reserve is where it gave or below.
+
+    Only what is told of levels far above the reserve may be judged by such a bound. Stops at ever other levels show that
+    there is no one level, and then there is no bound of it.
+    """
+    is_before = (pl.lit(day) - pl.col("day")).dt.total_days().is_between(1, WINDOW_DAYS)
+    gave = battery_rests.filter(is_before & pl.col("lowest_use_pct").is_not_null())
+    bounds = gave.group_by("site_id").agg(
+        bound_pct=pl.col("lowest_use_pct").quantile(BOUND_SHARE), bound_days=pl.len().cast(pl.Int32)
+    )
+    bounds = bounds.filter(pl.col("bound_days") >= MIN_DAYS)
+    is_silent = pl.col("battery_reserve_pct").is_null() & pl.col("learned_reserve_pct").is_null()
+    is_bound = is_silent & pl.col("bound_pct").is_not_null()
+    own = own_sites.join(bounds, on="site_id", how="left", maintain_order="left")
+
+    def bounded(name: str, value: pl.Expr) -> pl.Expr:
+        return pl.when(is_bound).then(value).otherwise(name).alias(name)
+
+    return own.with_columns(
+        bounded("is_reserve_learned", pl.lit(True)),
+        bounded("battery_reserve_pct", pl.col("bound_pct")),
+        bounded("learned_reserve_pct", pl.col("bound_pct")),
+        bounded("learned_reserve_sigma_pct", pl.lit(SETTLED_PCT)),
+        bounded("learned_reserve_days", pl.col("bound_days")),
+    ).drop("bound_pct", "bound_days")
 
 
 def reserve_words(site: Mapping[str, Any]) -> str:

@@ -10,6 +10,7 @@ LEVEL_BAND_PCT = 3.0  # ours: levels of several evenings within it are one level
 MIN_REST_H = 0.5  # ours: shorter rests are switching, a test or a step of the reading
 MIN_REST_KWH = 0.3  # ours: half an hour of cooking; less is worth no visit
 MIN_REST_SHARE = 0.02  # ours: the same for batteries above 15 kWh, in terms of the capacity
+FULL_PCT = 100.0  # where charging ends, unless its days show another level
 AT_LEVEL_RATIO = 0.6  # ours: most of what was imported at rest must lie at one level
 
 BY = ["site_id", "day"]
@@ -18,8 +19,9 @@ BY = ["site_id", "day"]
 def day_states(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Each day as `stuck`, `clear`, `waits`, `scattered`, `unneeded` or `unknown`, in order."""
     known = sites.select(
-        "site_id", "battery_kwh", "battery_reserve_pct", "battery_resume_pct", "import_limit_kw", "feed_in_buffer_w"
-    )
+        "site_id", "battery_kwh", "battery_reserve_pct", "battery_resume_pct", "import_limit_kw", "feed_in_buffer_w",
+        "ceiling_pct",
+    )  # fmt: skip
     reserve, level = pl.col("battery_reserve_pct"), pl.col("level_pct")
     resume = pl.max_horizontal(
         reserve, pl.col("battery_resume_pct").fill_null(100.0)
@@ -28,8 +30,10 @@ def day_states(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     is_long = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H)
     rested = is_long & was_asked(pl.col("feed_in_buffer_w"))
     is_high = level > reserve + MARGIN_PCT
-    # Below the level of resuming only a stop out of discharge shows a floor: else it may be waiting for charge.
-    is_sure = (level > resume + RESERVE_BAND_PCT) | pl.col("has_stop")
+    # Below the level of resuming only a stop out of discharge shows a floor: else it may be waiting for charge. A full
+    # battery has nothing to wait for.
+    is_full = level >= pl.col("ceiling_pct").fill_null(FULL_PCT) - LEVEL_BAND_PCT
+    is_sure = (level > resume + RESERVE_BAND_PCT) | is_full | pl.col("has_stop")
     own = rests.join(known, on="site_id", how="inner").sort(BY)
     return own.with_columns(
         state=pl.when(pl.col("seen_h").fill_null(0) == 0)

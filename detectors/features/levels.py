@@ -9,7 +9,7 @@ from detectors.battery.levels import WINDOW_DAYS as LEARNED_DAYS
 from detectors.finding import doubts
 
 NAME = "levels"
-VERSION = 2
+VERSION = 3
 SCHEMA = LEVELS
 WINDOW_DAYS = LEARNED_DAYS  # days on which readings were in doubt are left out of the window
 

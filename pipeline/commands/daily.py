@@ -97,9 +97,11 @@ def digest(
         with session.opened(space) as run:
             say.digest(digest_pages.part_of_digest(run, wanted, narrowed), None, as_json=json)
         return ended(run)
-    with session.opened(space) as run, session.published(run, "digest") as said:
-        facts, folder = digest_pages.write_digest(run, wanted)
-        said += ["done", facts.headline]
+    with session.opened(space) as run:
+        _refuse_unaddressed(run, is_mailed=is_mailed)
+        with session.published(run, "digest") as said:
+            facts, folder = digest_pages.write_digest(run, wanted)
+            said += ["done", facts.headline]
     say.digest(facts, folder, as_json=json)
     if is_mailed:
         _mail(run, facts, is_again=is_again)
@@ -118,14 +120,23 @@ def cycle(
     from pipeline.runs import logs, session
 
     wanted = day_of(day)
-    with session.opened(workspace_of(context)) as run, session.published(run, "cycle") as said:
-        result = runs.cycle(run, day=wanted)
-        logs.tell_files(result.taken_in)
-        said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
+    with session.opened(workspace_of(context)) as run:
+        _refuse_unaddressed(run, is_mailed=is_mailed)
+        with session.published(run, "cycle") as said:
+            result = runs.cycle(run, day=wanted)
+            logs.tell_files(result.taken_in)
+            said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
     say.cycled(result, as_json=json)
     if is_mailed and result.facts is not None:
         _mail(run, result.facts)
     return ended(run, result.needs_person)
+
+
+def _refuse_unaddressed(run: "Opened", *, is_mailed: bool) -> None:
+    if is_mailed:
+        from pipeline.digest import mail
+
+        mail.refuse_unaddressed(run.settings.mail)
 
 
 def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> None:

@@ -9,10 +9,12 @@ import typer
 
 FAILED, FAULT, INTERRUPTED = 4, 5, 130
 FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+DENIED = {errno.EACCES, errno.EPERM, errno.EROFS}
 FULL_TEXT = re.compile(r"no space left|file too large|disk quota|could not write|failed to write", re.IGNORECASE)
 DENIED_TEXT = re.compile(r"read-only file system|permission denied", re.IGNORECASE)
 DAMAGE_TEXT = re.compile(r"checksum|corrupt|database has been invalidated|not a valid", re.IGNORECASE)
 MEMORY_TEXT = re.compile(r"out of memory|could not allocate", re.IGNORECASE)
+ALLOW = "set its owner and mode so that noonmark may read and write it, and run the command again"
 FREE = "free some space and run the command again; nothing that was taken in is lost"
 DAMAGED = "run the command again; if it fails again, `noonmark ingest --rebuild` makes the history again from archive/"
 
@@ -25,7 +27,8 @@ def in_words(error: BaseException) -> tuple[str, int]:
         return "there is not enough memory, this machine, end other programs and run the command again", FAILED
     if isinstance(error, OSError):
         said, where = error.strerror or str(error), error.filename or "the file system"
-        return f"{said}, {where}, {FREE if error.errno in FULL else 'fix it and run the command again'}", FAILED
+        remedy = FREE if error.errno in FULL else ALLOW if error.errno in DENIED else "fix it and run the command again"
+        return f"{said}, {where}, {remedy}", FAILED
     if isinstance(error, duckdb.Error | pl.exceptions.PolarsError):
         return _of_database(" ".join(str(error).split())[:300])
     return f"a fault of noonmark itself ({type(error).__name__}: {error}), the command, report it", FAULT

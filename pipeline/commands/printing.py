@@ -105,6 +105,8 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
         f" + {result.rows_unchanged} unchanged"
         f" + {result.rows_replaced} replaced + {result.rows_rejected} rejected"
     )
+    if result.rows_rejected:
+        print("why rows were rejected, and what they held: relation rejected_row")
     if result.cells_rejected:
         print(f"{result.cells_rejected} optional cells left out (relation rejected_cell)")
     _listed("copies of exports taken in before, skipped", result.copies)

@@ -15,16 +15,16 @@ def show(facts: dict[str, Any], *, as_json: bool) -> None:
         return
     held = facts["history"]
     print(f"workspace        {facts['workspace']}: {facts['sites']} sites, {len(facts['profiles'])} profiles")
+    days = f"{held['first_day']} to {held['last_day']}, " if held["first_day"] else ""
     print(
-        f"history          {held['readings']} readings of {held['exports']} exports, "
-        f"{held['first_day']} to {held['last_day']}, {held['bytes'] / 1e6:.1f} MB"
+        f"history          {held['readings']} readings of {held['exports']} exports, {days}{held['bytes'] / 1e6:.1f} MB"
     )
     if held["rows"]:
         print(f"                 rows: {', '.join(f'{count} {name}' for name, count in held['rows'].items())}")
     print(f"last good run    {_when(facts['last_good_run_at'])}")
     for job, at in facts["next_runs"].items():
         print(f"next {job:<12}{at}")
-    print(f"last judged day  {held['last_judged_day']}")
+    print(f"last judged day  {held['last_judged_day'] or 'none'}")
     print(f"exceptions open  {', '.join(f'{n} {severity}' for severity, n in facts['exceptions'].items()) or 'none'}")
     print(f"files waiting    {facts['waiting']}")
     print(f"quarantined      {len(facts['quarantined'])}")
@@ -37,7 +37,7 @@ def show(facts: dict[str, Any], *, as_json: bool) -> None:
     for job in facts["jobs"]:
         good, bad = (_when(at) for at in (job["last_good_at"], job["last_failed_at"]))
         failure = f": {job['failure']}" if job["failure"] else ""
-        print(f"{'job ' + job['job']:<25}last good {good}, last failed {bad}{failure}")
+        print(f"{'job ' + job['job']:<24} last good {good}, last failed {bad}{failure}")
     beat = facts["schedule"]
     if beat is not None:
         end = f"stopped {beat['stopped_at']}" if beat["stopped_at"] else f"last alive {beat['beat_at']}"

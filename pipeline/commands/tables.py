@@ -12,7 +12,7 @@ WIDEST = 80  # characters of a cell in a table; CSV and JSON hold it whole
 
 
 def rows(columns: Sequence[str], cells: Sequence[Sequence[Any]], form: str, *, is_safe_csv: bool = False) -> None:
-    """The rows as `table`, `csv` or `json` (a list of objects; of columns with one name the last is shown)."""
+    """The rows as `table`, `csv` or `json` (objects; of columns with one name the second is `name_1`)."""
     if form == "csv":
         writer = csv.writer(sys.stdout, lineterminator="\n")
         writer.writerow([neutral(name) for name in columns] if is_safe_csv else columns)
@@ -20,9 +20,22 @@ def rows(columns: Sequence[str], cells: Sequence[Sequence[Any]], form: str, *, i
             flat = [csv_cell(value) for value in row]
             writer.writerow([neutral(cell) for cell in flat] if is_safe_csv else flat)
     elif form == "json":
-        facts([dict(zip(columns, row, strict=True)) for row in cells])
+        names = _told_apart(columns)
+        facts([dict(zip(names, row, strict=True)) for row in cells])
     else:
         table(columns, [[table_cell(value) for value in row] for row in cells])
+
+
+def _told_apart(columns: Sequence[str]) -> list[str]:
+    """As DuckDB names them in a Parquet file: a name that was there already is numbered."""
+    names: list[str] = []
+    for column in columns:
+        name, number = column, 0
+        while name in names or (number and name in columns):
+            number += 1
+            name = f"{column}_{number}"
+        names.append(name)
+    return names
 
 
 def facts(value: Any) -> None:

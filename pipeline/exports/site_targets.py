@@ -35,9 +35,7 @@ def with_targets(
                     f"no site: the pattern {profile.site.pattern} does not match the {profile.site.from_} '{shown}'"
                 )
             elif name not in places:
-                opened.quarantine[number] = (
-                    f"site '{name}' is not in the register; add it to sites.csv, or as external_id of a site"
-                )
+                opened.quarantine[number] = _unknown(name, targets)
             else:
                 of_file[number] = places[name]
         target, text = of_file[file_no], None
@@ -54,6 +52,18 @@ def with_targets(
         sheet, target = sheet.filter(pl.Series(keep)), target[keep]
         text = text.filter(pl.Series(keep)) if text is not None else None
     return sheet, target, text
+
+
+def _unknown(name: str, targets: pl.DataFrame) -> str:
+    """Why a file that speaks of `name` is not taken in."""
+    others = targets.filter(pl.col("site_id") == name)["external_id"].to_list()
+    if others:
+        listed = ", ".join(f"'{one}'" for one in others)
+        return (
+            f"site '{name}' is called {listed} in its exports by the register; name them so, or mend external_id in "
+            f"{'devices.csv' if len(others) > 1 else 'sites.csv or devices.csv'}"
+        )
+    return f"site '{name}' is not in the register; add it to sites.csv, or as external_id of a site"
 
 
 def no_known_site(profile: ExportProfile, first: str | None) -> str:

@@ -7,11 +7,13 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import NamedTuple
 
-from pipeline.errors import NoonmarkError
+from pipeline.errors import RefusedError
 from pipeline.workspace.files import copy_file
 from pipeline.workspace.places import Workspace
 
 MAX_WAIT_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside
+OWN_FILES = ("sites.csv", "arrays.csv", "devices.csv", "installers.csv")
+OWN_STEM = "noonmark."  # of the settings, the history, and what lies beside it
 NAME_BYTES = 200  # ours: file systems allow 255, and the archive's number or a reason's ending is added
 
 
@@ -52,7 +54,7 @@ class Waiting(NamedTuple):
 def find(workspace: Workspace, paths: Iterable[Path]) -> Waiting:
     """The files below `paths`, or in the inbox; links and hidden files are passed over.
 
-    Raises NoonmarkError if a path does not exist.
+    Raises RefusedError if a path does not exist, or is one of the workspace's own.
     """
     arrivals: dict[Path, Arrival] = {}
     links: list[str] = []
@@ -60,7 +62,7 @@ def find(workspace: Workspace, paths: Iterable[Path]) -> Waiting:
     inbox = workspace.inbox.resolve()
     for root in [Path(path) for path in paths] or [workspace.inbox]:
         if not root.exists():
-            raise NoonmarkError("there is no such file or folder", str(root), "check the path")
+            raise RefusedError("there is no such file or folder", str(root), "check the path")
         is_ours = root.resolve().is_relative_to(inbox)
         _refuse_own(root, workspace, is_ours=is_ours)
         base = inbox if is_ours else (root if root.is_dir() else root.parent)
@@ -73,12 +75,13 @@ def find(workspace: Workspace, paths: Iterable[Path]) -> Waiting:
 
 
 def _refuse_own(root: Path, workspace: Workspace, *, is_ours: bool) -> None:
-    """Raises NoonmarkError for a folder that holds the workspace, or is one of its own besides the inbox."""
+    """Raises RefusedError for what holds the workspace, and for its own files and folders besides the inbox."""
     path, own = root.resolve(), workspace.root.resolve()
     folders = (workspace.archive, workspace.quarantine, workspace.reader, workspace.digests, workspace.profiles)
     is_inside = any(path.is_relative_to(folder.resolve()) for folder in folders)
-    if not is_ours and (is_inside or own.is_relative_to(path)):
-        raise NoonmarkError(
+    is_own_file = path.parent == own and (path.name in OWN_FILES or path.name.startswith(OWN_STEM))
+    if not is_ours and (is_inside or is_own_file or own.is_relative_to(path)):
+        raise RefusedError(
             "the workspace's own files are not exports", str(root), "put exports into inbox/, or name another folder"
         )
 

@@ -3,10 +3,11 @@
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 
-from pipeline.errors import Fault
+from pipeline.errors import Fault, Notice
 from pipeline.register.model import Register, Site
 from pipeline.register.zone_notes import SITES_FILE, minutes_apart, zones_at
 
+BUFFER_W = 500.0  # common practice, no source: the import that regulators keep up
 LARGE_KWP = 1000.0  # ours: the largest roofs in a service firm's care stay below 1 MW
 
 
@@ -30,6 +31,28 @@ def _of_site(site: Site, register: Register, begin_s: int) -> Iterator[Fault]:
         problem = f"latitude and longitude look swapped, by them {site.site_id} is not in {site.timezone}:"
         remedy = f"write latitude {site.longitude:g}, longitude {site.latitude:g}"
         yield Fault(SITES_FILE, line, "latitude", f"{site.latitude:g}", problem, remedy)
+
+
+def unlikely_notes(register: Register, *, on_day: date | None = None) -> list[Notice]:
+    """What may be meant so, and makes a site useless if it is not; `on_day` None = today."""
+    today = on_day or datetime.now(UTC).date()
+    return [note for site in register.sites.values() for note in _notes(site, register.lines.get(site.site_id), today)]
+
+
+def _notes(site: Site, line: int | None, today: date) -> Iterator[Notice]:
+    if site.commissioned_on is not None and site.commissioned_on > today:
+        since = site.commissioned_on.isoformat()
+        text = f"{site.site_id} is judged from {since} on, which was to come when this was checked"
+        yield Notice(SITES_FILE, line, "commissioned_on", since, text)
+    if site.feed_in_buffer_w is not None and site.feed_in_buffer_w > BUFFER_W:
+        watts = f"{site.feed_in_buffer_w:g}"
+        text = f"{site.site_id} keeps up an import of {watts} W by the register, others {BUFFER_W:g} at most"
+        yield Notice(SITES_FILE, line, "feed_in_buffer_w", watts, text)
+    levels = ("battery_reserve_pct", "battery_resume_pct", "battery_backup_floor_pct")
+    if site.battery_kwh is None and (named := [name for name in levels if getattr(site, name) is not None]):
+        value = f"{getattr(site, named[0]):g}"
+        text = f"{site.site_id} has levels of a battery but no battery_kwh, so none of its battery is judged"
+        yield Notice(SITES_FILE, line, named[0], value, text)
 
 
 def _is_swapped(site: Site, begin_s: int) -> bool:

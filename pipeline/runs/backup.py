@@ -45,6 +45,8 @@ def backup(workspace: Workspace, target: Path, *, wait_s: float = LOCK_WAIT_S) -
     """
     _refuse_used(target, "a backup")
     root = workspace.root.resolve()
+    if not any((root / name).exists() for name in TOP):
+        raise RefusedError("there is no workspace here", str(root), "name one: `noonmark --workspace DESK backup PATH`")
     if target.resolve().is_relative_to(root):
         raise RefusedError("a backup lies outside the workspace", str(target), "choose a folder on another disk")
     _refuse_too_large(root, target)

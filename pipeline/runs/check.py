@@ -10,7 +10,7 @@ from pipeline.profiles.load import load_profiles, profile_files
 from pipeline.profiles.model import CsvFormat, ExportProfile, JsonFormat
 from pipeline.register.csv_file import read_table
 from pipeline.register.load import SITE_CELLS, Notice, Register, load_register, zone_notes
-from pipeline.register.unlikely_values import unlikely_values
+from pipeline.register.unlikely_values import unlikely_notes, unlikely_values
 from pipeline.workspace.places import Workspace
 
 
@@ -35,7 +35,7 @@ def check(workspace: Workspace) -> CheckResult:
     faults += _unknown_profiles(workspace, wanted)
     faults += profile_faults
     faults += _unreachable_profiles(profiles, {name for _, name in wanted})
-    notices = [*zone_notes(register), *_unused_tables(profiles)]
+    notices = [*zone_notes(register), *unlikely_notes(register), *_unused_tables(profiles)]
     return CheckResult(settings, register, profiles, faults, notices)
 
 

@@ -1,5 +1,6 @@
 """What lets a machine run noonmark by itself: a systemd unit, a container file, a line for cron."""
 
+import shlex
 import shutil
 
 from pipeline.config.settings import load_settings
@@ -38,7 +39,7 @@ WantedBy=multi-user.target
 """
 CONTAINER = """\
 # Containerfile, beside pyproject.toml: `podman build -t noonmark .`
-# then `podman run -d --name noonmark --stop-timeout 900 -v {root}:/desk:Z noonmark`
+# then `podman run -d --name noonmark --stop-timeout 900 -v {shell_root}:/desk:Z noonmark`
 FROM python:3.11-slim
 COPY . /src
 RUN pip install --no-cache-dir -c /src/.ci/constraints.txt /src && useradd --system noonmark
@@ -68,7 +69,7 @@ def service_files(workspace: Workspace) -> dict[str, str]:
     hour, minute = settings.schedule.digest_at.split(":")
     root, program = str(workspace.root), shutil.which("noonmark") or "noonmark"
     values = {
-        "root": root, "unit_root": _for_unit(root), "unit_program": _for_unit(program),
+        "shell_root": shlex.quote(root), "unit_root": _for_unit(root), "unit_program": _for_unit(program),
         "cron_root": _for_cron(root), "cron_program": _for_cron(program), "zone": settings.schedule.timezone,
         "hour": str(int(hour)), "minute": str(int(minute)), "mail": " --mail" if settings.mail.host else "",
     }  # fmt: skip
@@ -84,5 +85,4 @@ def _for_unit(path: str) -> str:
 
 def _for_cron(path: str) -> str:
     """As the shell that cron starts reads it; to cron itself `%` ends the line."""
-    safe = path.replace("%", "\\%")
-    return f"'{safe}'" if any(letter in safe for letter in " '\"$&;()") else safe
+    return shlex.quote(path).replace("%", "\\%")

@@ -67,7 +67,8 @@ def status(workspace: Workspace) -> dict[str, Any]:
     beat = read_heartbeat(workspace)
     jobs = job_health.jobs(ended, beat)
     held = disk.facts(workspace.root, disk_days)
-    last_good = max((job.last_good_at for job in jobs if job.last_good_at is not None), default=None)
+    recurring = [job.last_good_at for job in jobs if job.job in job_health.RECURRING and job.last_good_at is not None]
+    last_good = max(recurring, default=None)
     is_alive = beat is not None and not beat["stopped_at"]
     faults = [f"{len(checked.faults)} faults in what people wrote; every run is refused"] if checked.faults else []
     return facts | {

@@ -91,9 +91,10 @@ def _connected(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection that reads the analyst's database, and nothing else of this machine."""
     database = folder.resolve() / DATABASE  # its views look for their parts beside it, whatever link led here
     if not database.exists():
-        raise QueryError(
-            "there is no history to ask yet", str(database.name), "take in exports first: `noonmark ingest`"
-        )
+        where = f"{database.parent.name}/{database.name}"
+        if (database.parent.parent / DATABASE).exists():
+            raise QueryError("the analyst's database is missing", where, "`noonmark cycle` makes it from the history")
+        raise QueryError("there is no history to ask yet", where, "take in exports first: `noonmark ingest`")
     with contextlib.closing(_opened(database)) as con:
         for setting in (
             "SET TimeZone = 'UTC'",
@@ -187,6 +188,8 @@ def _refuse_more_than_reading(sql: str) -> None:
     looked at too, since EXPLAIN ANALYZE does it.
     """
     statements = duckdb.extract_statements(sql)
+    if not statements:
+        raise QueryError("the query is empty", "what was given", "write one: `noonmark sql 'FROM site'`")
     if len(statements) != 1:
         raise QueryError("one query at a time, please", f"{len(statements)} statements were given", "ask one by one")
     kind = statements[0].type

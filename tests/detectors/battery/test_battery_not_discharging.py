@@ -105,6 +105,20 @@ def test_a_battery_that_gives_nothing_at_all():
     assert "gives nothing" in found.summary
 
 
+@pytest.mark.parametrize(
+    ("level", "ceiling", "is_found"), [(100.0, None, True), (98.0, None, True), (90.0, None, False), (90.0, 91.0, True)]
+)
+def test_a_full_battery_waits_for_nothing_where_the_level_of_resuming_is_not_known(level, ceiling, is_found):
+    still = balanced({"pv_w": [0.0] * 96, "load_w": [600.0 + n for n in range(96)], "battery_w": [0.0] * 96,
+                      "soc_pct": [level] * 96})  # fmt: skip
+    learned = {"site_id": "roof-1", "day": build.DAY, "ceiling_pct": ceiling, "ceiling_sigma_pct": 1.0}
+    levels = pl.DataFrame([learned], schema=LEVELS)
+    (verdict,) = _verdicts(still, still, still, levels=levels, site={**SITE, "battery_resume_pct": None})
+    assert isinstance(verdict, Finding) is is_found
+    if not is_found:
+        assert "waits at 90 % to be charged enough" in verdict.reason
+
+
 def test_a_battery_at_its_greatest_power_does_discharge():
     # 3 kW wanted, 1.5 kW given from 80 % on: import beside discharge.
     weak = balanced(changed(SOUND, range(72, 96), load_w=3000.0))

@@ -52,6 +52,35 @@ def test_a_battery_that_never_discharges_shows_no_reserve():
     assert isinstance(verdict, NotJudged) and verdict.reason.endswith("no reserve of the battery")
 
 
+def test_what_it_gave_down_to_before_bounds_a_reserve_that_nothing_tells():
+    """Used down to 22 % without a stop, as it lasts until the sun; then full and idle, with no level of resuming known."""
+    used = balanced(changed(plain(floor_pct=20.0, full_pct=90.0), range(96), soc_pct=lambda n: 90.0 - 0.7 * n,
+                            battery_w=700.0, load_w=700.0, pv_w=0.0))  # fmt: skip
+    full = balanced({"pv_w": [0.0] * 96, "load_w": [600.0 + n for n in range(96)], "battery_w": [0.0] * 96,
+                     "soc_pct": [100.0] * 96})  # fmt: skip
+    for count, is_found in ((5, True), (4, False)):
+        courses = [*[used] * count, full, full, full]
+        rows, sites, rests, _ = _frames(courses)
+        (verdict,) = battery_not_discharging.detect(
+            of(build.DAY, rows), rests, build.days(*[{"surplus_kwh": 20.0}] * len(courses)), sites, build.earlier(),
+            build.DAY, _learned(*courses),
+        )  # fmt: skip
+        assert isinstance(verdict, Finding) is is_found
+        if is_found:
+            assert "gives nothing at 100 %" in verdict.summary and "24 +- 3 % as learned" in verdict.summary
+
+
+def test_a_stop_before_midnight_shows_in_the_rest_after_it():
+    """Empty at a quarter to twelve, it rests at that level until morning, and gives nothing more that day."""
+    late = balanced(changed(plain(floor_pct=20.0), range(96), battery_w=lambda n: 800.0 if 80 <= n < 95 else 0.0,
+                            soc_pct=lambda n: 50.0 if n < 80 else 50.0 - 2 * (n - 80), load_w=800.0))  # fmt: skip
+    after = balanced(changed(plain(floor_pct=20.0), range(96), battery_w=0.0, soc_pct=22.0, load_w=lambda n: 800.0 + n))
+    (row,) = _learned(*[late, after] * 5, late).to_dicts()
+    assert row["reserve_pct"] == pytest.approx(22.0, abs=1.0)
+    (row,) = _learned(*[after] * 11).to_dicts()
+    assert row["reserve_pct"] is None
+
+
 def test_few_evenings_are_not_enough():
     assert _learned(*[TO_20] * 5)["reserve_pct"].to_list() == [None]  # the judged day does not count
     assert _learned(*[TO_20] * 6)["reserve_pct"].to_list() == [pytest.approx(20.0, abs=0.5)]
