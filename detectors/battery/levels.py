@@ -171,10 +171,10 @@ def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> 
 
 
 def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) -> pl.DataFrame:
-    """The rows of `with_levels`; where the register is silent and no stop shows it, the reserve is where it gave or below.
+    """The rows of `with_levels`; where register and stops are silent, the reserve is at or below where it gave.
 
-    Only what is told of levels far above the reserve may be judged by such a bound. Stops at ever other levels show that
-    there is no one level, and then there is no bound of it.
+    Only what is told of levels far above the reserve may be judged by such a bound. Stops at ever other levels show
+    that there is no one level, and then there is no bound of it.
     """
     is_before = (pl.lit(day) - pl.col("day")).dt.total_days().is_between(1, WINDOW_DAYS)
     gave = battery_rests.filter(is_before & pl.col("lowest_use_pct").is_not_null())

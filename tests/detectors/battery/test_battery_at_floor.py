@@ -219,11 +219,11 @@ def test_a_battery_above_its_floor_may_rest_while_generation_follows_the_load():
     assert _verdicts(above, above, site=NO_EXPORT, kept=[earlier_day, *kept]) == []
 
 
-def _curtailed(possible_kwh, **values):
+def _curtailed(possible_kwh, *, along=None, **values):
     """Two days at the floor of which generation followed a load that hardly moved, and what the sky let expect."""
     day = {**DARK, "pv_kwh": 3.0, "import_kwh": 4.0, **values}
     days = build.days(day, day)
-    held = [{"site_id": "roof-1", "day": d, "held_h": 1.5, "followed_w": 100.0} for d in days["day"]]
+    held = [{"site_id": "roof-1", "day": d, "held_h": 1.5, "followed_w": 100.0, **(along or {})} for d in days["day"]]
     possible = days.select("site_id", "day", possible_kwh=pl.lit(possible_kwh, pl.Float64))
     return battery_at_floor.detect(
         days.select(DAYS.names()), days.select(SURPLUS.names()), build.frame(SCHEMA, held), build.sites(NO_EXPORT),
@@ -239,6 +239,15 @@ def test_what_the_sky_let_expect_is_a_surplus_that_no_meter_saw():
     assert "5.5 kWh or more below what the sky let expect" in found.summary
     (found,) = _curtailed(5.5)  # 0.85 x 5.5 - 3 = 1.675 kWh curtailed
     assert found.loss_kwh == pytest.approx(0.94 * (1.675 + 0.3))
+
+
+@pytest.mark.parametrize(
+    ("apart_ratio", "changes", "is_found"), [(0.84, 14, False), (1.07, 30, False), (0.5, 30, True), (0.5, 6, False)]
+)
+def test_a_roof_under_snow_that_meets_an_idle_house_is_not_held_down(apart_ratio, changes, is_found):
+    """What nothing steers changes by itself; the F distribution's 1 % is 0.27 of the variance at 14 changes of each."""
+    (verdict,) = _curtailed(25.0, along={"apart_ratio": apart_ratio, "changes": changes})
+    assert isinstance(verdict, Finding) is is_found
 
 
 def test_a_battery_that_charged_is_not_at_its_floor_whatever_was_curtailed():

@@ -53,7 +53,7 @@ def test_a_battery_that_never_discharges_shows_no_reserve():
 
 
 def test_what_it_gave_down_to_before_bounds_a_reserve_that_nothing_tells():
-    """Used down to 22 % without a stop, as it lasts until the sun; then full and idle, with no level of resuming known."""
+    """Used down to 24 % without a stop, as it lasts until the sun; then full and idle, no level of resuming known."""
     used = balanced(changed(plain(floor_pct=20.0, full_pct=90.0), range(96), soc_pct=lambda n: 90.0 - 0.7 * n,
                             battery_w=700.0, load_w=700.0, pv_w=0.0))  # fmt: skip
     full = balanced({"pv_w": [0.0] * 96, "load_w": [600.0 + n for n in range(96)], "battery_w": [0.0] * 96,
