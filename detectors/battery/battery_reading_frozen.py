@@ -47,6 +47,7 @@ REASONS = {
     "soc-missing": "state of charge missing",
     "battery-power-missing": "battery power missing",
     "hardly-any-energy": "hardly any energy moved: nothing to tell by whether the state of charge follows",
+    "more-than-it-holds": "{swing_kwh:.0f} kWh one way are more than its {capacity_kwh:g} kWh hold: its power is in doubt",
     "low-coverage": "state of charge and battery power known for {seen_h:.0f} h of the day",
 }
 
@@ -57,6 +58,7 @@ NEAR_END_PCT = 5.0  # ours: within 5 % of full or empty, or of its own reserve
 # ours: what flows between two instants is not known but from their scatter; this many of its sigmas may be no energy
 SURE_SIGMAS = 2.0
 CHANGE_PCT = 1e-6  # a reading that stands still repeats its digits
+MOST_HELD_RATIO = 1.5  # ours: of the registered capacity, whose usable and nominal figures lie a fifth apart
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 
 
@@ -141,7 +143,10 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
     frozen = pl.col("is_frozen")
     worst = (pl.col("swing_kwh") / pl.col("need_kwh")).fill_null(0.0).arg_max()
     largest = segments.group_by("site_id", maintain_order=True).agg(
-        *(pl.col(name).get(worst) for name in ("soc_pct", "need_kwh", "start_utc", "end_utc", "swing_kwh")),
+        *(
+            pl.col(name).get(worst)
+            for name in ("soc_pct", "need_kwh", "start_utc", "end_utc", "swing_kwh", "battery_kwh")
+        ),
         is_frozen=frozen.any(),
         frozen_kwh=pl.col("moved_kwh").filter(frozen).sum(),
         frozen_h=pl.col("still_h").filter(frozen).sum(),
@@ -159,6 +164,8 @@ def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
         return because(REASONS, "soc-missing")
     if not sums["battery_h"]:
         return because(REASONS, "battery-power-missing")
+    if sums["is_frozen"] and sums["swing_kwh"] > MOST_HELD_RATIO * sums["battery_kwh"]:
+        return because(REASONS, "more-than-it-holds", swing_kwh=sums["swing_kwh"], capacity_kwh=sums["battery_kwh"])
     if sums["is_frozen"]:
         return None
     if sums["changes"] == 0:

@@ -92,7 +92,9 @@ def frozen_runs(
     habits = habits.with_columns(needed_h=_needed_h(usual_times)).drop(
         "latitude", "daylight_h", "battery_kwh", "feed_in_limit_kw"
     )
-    return habits.filter(pl.col("run_h") >= pl.col("needed_h") - 1e-9)
+    # What stood for so long until midnight stands on, however early the morning ends it.
+    longest_h = pl.max_horizontal("run_h", "joined_h")
+    return habits.filter(longest_h >= pl.col("needed_h") - 1e-9)
 
 
 def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
@@ -125,9 +127,11 @@ def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:
 def _beside_generation(candidates: pl.DataFrame) -> pl.DataFrame:
     """`candidates` with is_with_pv: a grid flow that stands still while generation does, as at an inverter's rating.
 
-    Over a steady load it then stands still in truth; if the generation is frozen, that is told by itself.
+    Over a steady load it then stands still in truth; if the generation is frozen, that is told by itself, as is what
+    stands beside it: generation that reaches midnight is no sun's.
     """
-    of_pv = candidates.filter((pl.col("channel") == "pv_w") & (pl.col("value") > 0))
+    is_of_sun = (pl.col("start_h") > EDGE_H) & (pl.col("end_h") < 24 - EDGE_H)
+    of_pv = candidates.filter((pl.col("channel") == "pv_w") & (pl.col("value") > 0) & is_of_sun)
     spans = of_pv.group_by("site_id").agg(pv_start_h=pl.col("start_h").min(), pv_end_h=pl.col("end_h").max())
     both_h = pl.min_horizontal("end_h", "pv_end_h") - pl.max_horizontal("start_h", "pv_start_h")
     is_grid = pl.col("channel").is_in(["grid_w", *PHASE_CHANNELS])

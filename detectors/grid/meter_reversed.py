@@ -156,7 +156,7 @@ def _judge(
     by_day = row["light_impossible_kwh"] >= DAY_KWH and answer is not None and answer >= ANSWER_RATIO
     by_balance = guess is not None and row["impossible_kwh"] >= MIN_KWH
     # Once the dark has told that it is turned, feed-in beyond all sources tells it again at any hour.
-    again = row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h)
+    again = row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h) and not _stands(row)
     if by_day or by_balance or again or is_turned_by_rest(row):
         return _finding(site, row, run, answer, guess, phases)
     if night or phases:
@@ -173,9 +173,8 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
     days, unseen, then = [day], 0, day - timedelta(days=1)
     while past and unseen <= UNKNOWN_DAYS and then >= min(past):
         one = past.get(then)
-        if one is not None and (
-            is_fed_at_night(one, min_dark_h) or fed_phases(one, min_dark_h) or is_turned_by_rest(one)
-        ):
+        is_told = one is not None and not _stands(one)
+        if is_told and (is_fed_at_night(one, min_dark_h) or fed_phases(one, min_dark_h) or is_turned_by_rest(one)):
             days.append(then)
             unseen = 0
         elif one is not None and is_right(one, min_dark_h):
@@ -184,6 +183,11 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
             unseen += 1
         then -= timedelta(days=1)
     return days[::-1]
+
+
+def _stands(row: dict) -> bool:
+    """Whether the meter repeats one value through the night, which is evidence of nothing."""
+    return bool(row["still_ratio"] is not None and row["still_ratio"] > STILL_SHARE)
 
 
 def _doubt(rows: list[dict], night: bool, phases: list[int]) -> Reason | None:
@@ -197,7 +201,7 @@ def _doubt(rows: list[dict], night: bool, phases: list[int]) -> Reason | None:
         return None
     if known and min(known) <= -clear:
         return because(REASONS, "other-source")
-    if night and rows[-1]["still_ratio"] > STILL_SHARE:
+    if night and _stands(rows[-1]):
         return because(REASONS, "grid-repeats")
     return None
 

@@ -28,6 +28,16 @@ def test_energy_moves_and_the_reading_does_not():
     assert found.evidence["frozen_h"] == pytest.approx(24.0)
 
 
+@pytest.mark.parametrize(("charge_w", "is_told"), [(600.0, True), (1800.0, False)])
+def test_a_power_beyond_what_the_battery_holds_is_itself_in_doubt(charge_w, is_told):
+    """Twelve hours at one power: 7 kWh into 10 kWh tell of the level, 22 kWh of the power."""
+    course = changed({**plain(), "soc_pct": [62.0] * 96}, range(96), battery_w=0.0)
+    (verdict,) = _verdicts(changed(course, steps(0, 12), battery_w=-charge_w))
+    assert isinstance(verdict, Finding) is is_told
+    if not is_told:
+        assert "more than its 10 kWh hold" in verdict.reason
+
+
 def test_a_reading_that_follows_is_healthy():
     assert _verdicts(plain()) == []
     assert _verdicts({**plain(), "soc_pct": [round(x) for x in plain()["soc_pct"]]}) == []

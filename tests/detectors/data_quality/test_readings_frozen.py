@@ -58,6 +58,27 @@ def test_a_grid_near_nothing_rests_only_where_something_keeps_it_there_or_nothin
     assert judge({"pv_w": sun, "grid_w": night - sun, "load_w": night}) == []
 
 
+def test_a_grid_flow_beside_a_generation_that_stands_through_the_night_stands_still_too():
+    """An inverter at its rating may hold the grid's flow by day; nothing generates at midnight."""
+    all_day = {"pv_w": np.full(STEPS, 3500.0), "grid_w": np.full(STEPS, -3100.0), "load_w": np.full(STEPS, 400.0)}
+    before = pl.concat([past_days(channel=name, run_h=1.0) for name in all_day])
+    (found,) = judge(all_day, site={"inverter_kw": 3.5}, kept=before)
+    assert found.evidence["grid_frozen_h"] == 24.0
+    noon = {
+        name: np.where((HOURS >= 8) & (HOURS < 15), values[0], lively(len(name))) for name, values in all_day.items()
+    }
+    assert not [one for one in judge(noon, site={"inverter_kw": 3.5}, kept=before) if "grid_frozen_h" in one.evidence]
+
+
+def test_the_last_morning_of_what_stood_for_days_stands_too():
+    home = home_with(load_w=held_at(lively(), 0, 2.5))
+    value = float(home["load_w"][0])
+    before = past_days(days=3, run_h=24.0, value=value, start_h=0.0, end_h=24.0, step=1.0)
+    assert judge(home, kept=past_days(step=1.0)) == []
+    (found,) = judge(home, kept=before)
+    assert found.evidence["channel_name"] == "load_w"
+
+
 def test_an_hour_is_not_frozen():
     assert judge(home_with(load_w=held_at(lively(), 9, 10.5))) == []
 
