@@ -47,7 +47,7 @@ REASONS = {
     "soc-missing": "state of charge missing",
     "battery-power-missing": "battery power missing",
     "hardly-any-energy": "hardly any energy moved: nothing to tell by whether the state of charge follows",
-    "more-than-it-holds": "{swing_kwh:.0f} kWh one way are more than its {capacity_kwh:g} kWh hold: its power is in doubt",
+    "more-than-it-holds": "{swing_kwh:.0f} kWh one way, more than its {capacity_kwh:g} kWh hold: its power is in doubt",
     "low-coverage": "state of charge and battery power known for {seen_h:.0f} h of the day",
 }
 

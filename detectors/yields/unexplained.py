@@ -59,6 +59,7 @@ STRANGE_Z = 5.0  # ours: in its own sigmas, and all to one side
 STRANGE_SCORE = 0.999  # conformal: at most one in a thousand of the fleet's past spans was as far out
 NAMED_SHARE = 2 / 3  # ours: of STRANGE_Z; what stands out so far is named beside it
 MIN_SIGMA = 0.05  # ours: habits steadier than that are luck
+MIN_FLEET = 5  # ours: sites that know a figure on a day; of two the middle one is half of what one of them did
 MAX_Z = 12.0  # ours: beyond it all is equally strange
 PAUSING_DAYS, PAUSES = 3, 6  # ours: of OWN_DAYS; twice a day over as many days as anything else has to last
 PAUSES_A_DAY = 1.0  # ours: of the days on which it was watched
@@ -196,8 +197,8 @@ def _deviations(values: Array) -> Array:
     """Each figure in its site's own sigmas from its own middle, what the fleet shares that day taken off."""
     values = np.where(np.isfinite(values), values, np.nan)
     own = values - median(values, axis=1)[:, None, :]
-    shared = median(own, axis=0)[None, :, :] if len(values) >= 5 else 0.0
-    rest = own - shared
+    is_shared = np.isfinite(own).sum(axis=0) >= MIN_FLEET
+    rest = own - np.where(is_shared, median(own, axis=0), 0.0)[None, :, :]
     scale = np.maximum(robust_sigma(rest[:, :-LASTS_DAYS], axis=1), MIN_SIGMA)[:, None, :]
     return np.asarray(np.clip(rest / scale, -MAX_Z, MAX_Z))
 

@@ -155,6 +155,17 @@ def test_where_the_fleets_batteries_pause_it_is_their_way(fleet):
     assert not _found(_say(fleet, unmet=_unmet(fleet, pauses=pauses)))
 
 
+def test_of_two_sites_that_know_a_figure_the_one_is_not_strange_for_the_other(fleet):
+    """The middle of two moves by half of what one of them does."""
+    strange, sound = (fleet.sites["site_id"][n] for n in (0, 1))
+    hit = (pl.col("site_id") == strange) & (pl.col("day") > LAST - timedelta(days=5))
+    unmet = _unmet(fleet, hit).filter(pl.col("site_id").is_in([strange, sound]))
+    unmet = unmet.with_columns(unmet_ratio=pl.when(hit).then(1.0).otherwise("unmet_ratio"))
+    assert [one.site_id for one in _found(_say(fleet, unmet=unmet))] == [strange]
+    explained = build.earlier((strange, "battery-at-floor"))
+    assert _found(_say(fleet, unmet=unmet, earlier=explained)) == []
+
+
 def test_a_rest_now_and_then_is_left_in_peace(fleet):
     pauses = pl.when(_at(fleet, 2) & ((LAST - pl.col("day")).dt.total_days() % 2 == 0)).then(1).otherwise(0)
     assert not _found(_say(fleet, unmet=_unmet(fleet, pauses=pauses)))
