@@ -1,4 +1,4 @@
--- Grain   one row per watched site and local calendar day since its commissioning, silent days too
+-- Grain   one row per watched site and local calendar day since commissioning, silent days too
 -- Source  the Parquet parts in force, named one by one: an open session goes on seeing what it had
 CREATE VIEW site_day AS
 SELECT
@@ -8,7 +8,7 @@ SELECT
     pv_uncertainty_pct
 FROM read_parquet($parts, union_by_name = true) AS d
 SEMI JOIN site AS s ON s.site_id = d.site_id AND s.watched AND (s.commissioned_on IS NULL OR d.day >= s.commissioned_on);
-COMMENT ON VIEW site_day IS 'one row per watched site and local calendar day since its commissioning, silent days too; null = not reported on that day';
+COMMENT ON VIEW site_day IS 'one row per watched site and local calendar day since commissioning, silent days too; null = not reported on that day';
 COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_day.day IS 'date: local calendar day of the site, 23 to 25 h';
 COMMENT ON COLUMN site_day.readings IS 'count of readings of the day, 0 where the site was silent';

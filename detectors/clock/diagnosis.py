@@ -288,7 +288,10 @@ def _change_at(
 
     `height`: the step and its error; it must be as high as the change. `offsets`: before and now.
     """
-    fits = CHANGE_FITS_MIN + CHANGE_FITS_PER_MIN * float(onsets.interval[device]) + height[1] / 2
+    interval = float(onsets.interval[device])
+    fits = CHANGE_FITS_MIN + CHANGE_FITS_PER_MIN * interval + height[1] / 2
+    # No shade is in a step's height: what its 95 % interval excludes is no change of clocks.
+    fits = min(fits, max(float(np.hypot(height[1], onset_error(interval))), CHANGE_FITS_MIN))
     for zone in dict.fromkeys((claim.stamped_zone, claim.timezone)):
         for index, forward in changes(zone, onsets.days[0], len(onsets.days)):
             near = earlier.end - CHANGE_NEAR_DAYS < index <= at + CHANGE_NEAR_DAYS

@@ -165,6 +165,16 @@ def test_a_step_of_an_hour_away_from_the_change_of_clocks_is_a_step() -> None:
     assert only(judge(light, date(2025, 4, 25))).kind == "clock-step"
 
 
+@pytest.mark.parametrize(("minutes", "kind"), [(-48.0, "clock-step"), (-60.0, "daylight-saving-wrong")])
+def test_a_step_beside_a_change_of_clocks_is_one_if_its_interval_excludes_the_change(minutes: float, kind: str) -> None:
+    """Known to six minutes after five days; the correction lies within what is known."""
+    at = date(2025, 10, 25)
+    light = light_onsets(readings(ROOF, at - timedelta(days=35), 45, 15, step(at, minutes)), register([ROOF]))
+    finding = only(judge(light, at + timedelta(days=4)))
+    assert finding.kind == kind
+    assert abs(finding.evidence["correction_min"] + minutes) <= finding.evidence["uncertainty_min"] < 7
+
+
 @pytest.mark.parametrize("minutes", [40.0, -40.0])
 def test_one_day_is_not_enough_but_in_full_darkness(minutes: float) -> None:
     """At 47 degrees north the February sun sinks by 10 degrees an hour; civil twilight ends at 6 below the horizon."""
