@@ -218,6 +218,68 @@ def test_quarantine_needs_a_person(run, lived) -> None:
     assert {one["file"] for one in told["quarantined"]} == {"stranger.bin", "R-1_hourly_x.csv"}
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("ingest", "no-such-folder"), "no such file"),
+        (("digest", "--mail"), "no sender"),
+        (("cycle", "--mail"), "no sender"),
+    ],
+)
+def test_what_cannot_be_done_as_asked_is_no_failed_job(run, lived, arguments: tuple[str, ...], words: str) -> None:
+    """A slip of the hand at the desk is told there, and wakes no watchdog; nothing is taken in, judged or mailed."""
+    (lived.inbox / "later.csv").write_text("x")
+    before = run("status")
+    refused = run(*arguments)
+    assert (refused.status, len(refused.errors)) == (2, 1) and words in refused.err
+    assert (lived.inbox / "later.csv").exists()
+    after = run("status")
+    assert after.status == before.status and "failed, NoonmarkError" not in after.out
+    assert run("sql", "SELECT count(*) FROM mail", "--format", "csv").out.split()[-1] == "0"
+
+
+@pytest.mark.usefixtures("lived")
+def test_columns_of_one_name_are_told_apart_as_json(run) -> None:
+    (row,) = json.loads(run("sql", "SELECT 1 AS a, 2 AS a, 3 AS a_1", "--json").out)
+    assert sorted(row.values()) == [1, 2, 3] and {"a", "a_1"} <= set(row)
+
+
+def test_without_its_reader_a_history_says_how_it_comes_back(run, lived) -> None:
+    shutil.rmtree(lived.reader)
+    asked = run("sql", "FROM site")
+    assert asked.status == 2 and "noonmark cycle" in asked.err and "take in exports first" not in asked.err
+
+
+@pytest.mark.usefixtures("lived")
+def test_an_empty_query_is_told(run) -> None:
+    assert "the query is empty" in run("sql", " ").err
+
+
+def test_a_folder_that_is_no_workspace_is_not_backed_up(run, tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    said = run("backup", str(tmp_path / "copy"), folder=tmp_path / "empty")
+    assert said.status == 2 and "no workspace" in said.err
+    assert not (tmp_path / "copy").exists() and list((tmp_path / "empty").iterdir()) == []
+
+
+def test_unlikely_cells_of_the_register_are_noticed_and_not_refused(run) -> None:
+    run("init")
+    sites = run.folder / "sites.csv"
+    with sites.open(encoding="utf-8") as file:
+        heads = next(csv.reader(file))
+    cells = {"site_id": "A-1", "name": "A", "latitude": "47", "longitude": "8", "timezone": "Europe/Zurich",
+             "installed_kwp": "5", "feed_in_limit_kw": "0", "feed_in_buffer_w": "5000", "battery_reserve_pct": "40",
+             "commissioned_on": "2099-01-01", "import_price": "0.2", "feed_in_price": "0.1"}  # fmt: skip
+    with sites.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, heads)
+        writer.writeheader()
+        writer.writerow({name: value for name, value in cells.items() if name in heads})
+    said = run("check")
+    assert said.status == 0
+    for words in ("judged from 2099-01-01 on", "an import of 5000 W", "no battery_kwh"):
+        assert words in said.out
+
+
 def test_a_workspace_that_is_held_is_busy(run, lived) -> None:
     with FileLock(lived.lock_file):
         ran = run("ingest")

@@ -70,7 +70,11 @@ def test_an_interrupt_at_any_moment_is_one_line(tmp_path: Path, after_s: float) 
 @pytest.mark.parametrize(
     ("error", "status", "said"),
     [
-        (OSError(30, "Read-only file system", "/w/inbox"), 4, "Read-only file system, /w/inbox, set its owner and mode"),
+        (
+            OSError(30, "Read-only file system", "/w/inbox"),
+            4,
+            "Read-only file system, /w/inbox, set its owner and mode",
+        ),
         (OSError(28, "No space left on device", "/w/x"), 4, "No space left on device, /w/x, free some space"),
         (duckdb.IOException("IO Error: Corrupt database file: computed checksum 1 does not match"), 4, "rebuild"),
         (duckdb.IOException('Could not write file "x": No space left on device'), 4, "the disk is full"),

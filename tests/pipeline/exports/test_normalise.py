@@ -91,6 +91,13 @@ def test_every_format_encoding_and_compression_gives_the_same_rows(
 # ---------------------------------------------------------------- sites
 
 
+def test_a_site_whose_exports_have_another_name_is_no_unknown_one() -> None:
+    content = HEADER + day("2025-06-01", count=2)
+    by = profile(site={"from": "folder", "pattern": "roofs/(?P<site>[^/]+)$"})
+    reason = read(part(content, folder="roofs/site-S2"), by=by).files["quarantine"][0]
+    assert "is called 'S2' in its exports" in reason and "external_id" in reason and "not in the register" not in reason
+
+
 def test_sites_from_names_and_folders() -> None:
     content = HEADER + day("2025-06-01", count=2)
     named = read(part(content, "S2_day.csv.gz"), part(content, "noname.csv"), part(content, "S9_day.csv"))

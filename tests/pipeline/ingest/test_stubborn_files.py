@@ -92,8 +92,8 @@ def test_a_note_in_another_encoding_is_shown_as_far_as_it_can_be_read(fleet: Fle
 
 
 @pytest.mark.usefixtures("only_stored")
-@pytest.mark.parametrize("folder", ["archive", "quarantine", "reader", "profiles", "."])
-def test_the_workspaces_own_folders_are_refused(fleet: Fleet, folder: str) -> None:
+@pytest.mark.parametrize("folder", ["archive", "quarantine", "reader", "profiles", ".", "sites.csv", "noonmark.duckdb"])
+def test_the_workspaces_own_files_and_folders_are_refused(fleet: Fleet, folder: str) -> None:
     fleet.drop("S1_roof_a.csv", quarter_hours(1, 2))
     fleet.take_in()
     with pytest.raises(NoonmarkError, match="own files are not exports"):
