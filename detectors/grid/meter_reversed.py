@@ -173,8 +173,7 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
     days, unseen, then = [day], 0, day - timedelta(days=1)
     while past and unseen <= UNKNOWN_DAYS and then >= min(past):
         one = past.get(then)
-        is_told = one is not None and not _stands(one)
-        if is_told and (is_fed_at_night(one, min_dark_h) or fed_phases(one, min_dark_h) or is_turned_by_rest(one)):
+        if one is not None and _looks_wrong(one, min_dark_h):
             days.append(then)
             unseen = 0
         elif one is not None and is_right(one, min_dark_h):
@@ -183,6 +182,11 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
             unseen += 1
         then -= timedelta(days=1)
     return days[::-1]
+
+
+def _looks_wrong(row: dict, min_dark_h: float) -> bool:
+    is_told = is_fed_at_night(row, min_dark_h) or fed_phases(row, min_dark_h) or is_turned_by_rest(row)
+    return bool(is_told) and not _stands(row)
 
 
 def _stands(row: dict) -> bool:
