@@ -18,6 +18,7 @@ from tests.simulation.site import Site
 Array = NDArray[np.float64]
 
 NAN = float("nan")
+NEVER_PCT, OFF_SHARE = 100.0, 0.4  # a battery that does not stop at a level but gives nothing at all; of such faults
 
 
 class Form(NamedTuple):
@@ -39,7 +40,7 @@ FORMS: dict[str, Form] = {
     "phase-imbalance": Form("grid", {"three_phase": True, "phase_channels": True}, (STEP, ALWAYS)),
     "import-limit-exceeded": Form("grid", {"import_limit": True}, (STEP, ALWAYS)),
     "battery-at-floor": Form("battery", {"battery": True, "reserve_known": 0.9}),
-    "battery-not-discharging": Form("battery", {"battery": True, "reserve_known": 1.0}, (STEP, ALWAYS)),
+    "battery-not-discharging": Form("battery", {"battery": True, "reserve_known": 0.6}, (STEP, ALWAYS)),
     "battery-below-reserve": Form(
         "battery", {"battery": True, "reserve_known": 1.0, "reserve": "high"}, (STEP, ALWAYS)
     ),
@@ -182,7 +183,8 @@ def _size(fault: Fault, site: Site, rng: np.random.Generator) -> None:
         case "battery-not-discharging":
             assert site.battery is not None
             raised = site.battery.reserve_pct + rng.uniform(15, 50)
-            fault.size = float(min(max(raised, site.battery.resume_pct + 12), 92))
+            is_off = rng.random() < OFF_SHARE
+            fault.size = NEVER_PCT if is_off else float(min(max(raised, site.battery.resume_pct + 12), 92))
         case "battery-below-reserve":
             assert site.battery is not None
             fault.size = float(max(site.battery.reserve_pct - rng.uniform(7, 22), 2))
@@ -245,6 +247,8 @@ def alter_control(fault: Fault, control: Control, axis: Axis, site: Site, ghi: A
             control.shave_w = np.where(on, np.inf, control.shave_w)
         case "battery-at-floor":
             control.charge_w = np.where(on, 0.0, control.charge_w)
+        case "battery-not-discharging" if fault.size == NEVER_PCT:
+            control.discharge_w = np.where(on, 0.0, control.discharge_w)
         case "battery-not-discharging":
             control.low = np.where(on, fault.size / 100, control.low)
         case "battery-below-reserve":

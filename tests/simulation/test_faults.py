@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tests.simulation import fleet as fleets
 from tests.simulation.axis import Axis, offsets_s
-from tests.simulation.faults import KINDS, Fault, draw_fault
+from tests.simulation.faults import KINDS, NEVER_PCT, Fault, draw_fault
 from tests.simulation.fleet import Fleet, make_fleet
 from tests.simulation.live import Truth
 from tests.simulation.meters import Samples
@@ -94,7 +94,8 @@ def _never_charges(case: Case) -> bool:
 
 def _stops_high(case: Case) -> bool:
     _, fault, truth, _, on = case
-    return bool((truth.level_pct[on & (truth.battery_w > 100)] > fault.size - 1).all())
+    gives = on & (truth.battery_w > 100)
+    return not gives.any() if fault.size == NEVER_PCT else bool((truth.level_pct[gives] > fault.size - 1).all())
 
 
 def _goes_deep(case: Case) -> bool:
