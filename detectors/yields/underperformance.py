@@ -11,6 +11,7 @@ import polars as pl
 from detectors.finding import Finding, Kind, Verdict
 from detectors.losses import value_per_kwh
 from detectors.yields import soiling, verdicts
+from detectors.yields.cold import COVERED_RATIO
 from detectors.yields.night import Night
 from detectors.yields.verdicts import Open
 
@@ -56,21 +57,24 @@ def detect(
 
     A slow slide without a step is told as soiling, to watch.
     """
-    found = [_finding(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
+    found = [finding_of(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
     each = value_per_kwh(days, yield_night.fleet.sites)
     found += soiling.findings(yield_residual, yield_case, yield_night, each, day)
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 
-def _finding(one: Open) -> Finding:
+def finding_of(one: Open) -> Finding:
+    """The finding of an open case; to watch where snow may cover the roof, through which a little still comes."""
+    is_covered = one.may_be_snow and one.missing_pct >= 100 * (1 - COVERED_RATIO)
+    snow = " Snow may lie on it: nothing tells it from a dead roof yet." if is_covered else ""
     often = "" if one.share_of_days is None else f" on {100 * one.share_of_days:.0f} % of its days"
     return one.finding(
-        severity="soon",
+        severity="watch" if is_covered else "soon",
         value=one.missing_pct,
         unit="%",
         threshold=0.0,
         summary=f"Yields {one.missing_pct:.0f} % less than before{often} since {one.first_day.isoformat()}; "
-        f"{one.lost_kwh:.1f} kWh are missing.",
+        f"{one.lost_kwh:.1f} kWh are missing.{snow}",
         measured=f"{one.missing_pct:.0f} % less than before{often}, over {one.days} days",
         expected=f"as its neighbours made of the same sky; the change lies between {one.interval_text}",
     )

@@ -7,7 +7,7 @@ import pytest
 
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import capacity_mismatch, low_sun, no_generation
+from detectors.yields import capacity_mismatch, low_sun, no_generation, underperformance
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
 
@@ -72,6 +72,16 @@ def test_a_dark_roof_in_snows_season_that_nobody_else_tells_of_sends_nobody_in_a
     told = no_generation.finding_of(dark._replace(may_be_snow=True, neighbours=0.0))
     assert told.severity == "watch" and "Snow may lie on it" in told.summary
     assert "Snow" not in no_generation.finding_of(dark).summary
+
+
+@pytest.mark.parametrize(
+    ("left", "snow", "severity"), [(0.03, True, "watch"), (0.4, True, "soon"), (0.03, False, "soon")]
+)
+def test_a_roof_under_snow_that_lets_a_little_through_is_to_watch(left, snow, severity):
+    one = _open(lost_kwh=8.0 * (1 - left), has_limit=False)._replace(after=np.log(left), may_be_snow=snow)
+    told = underperformance.finding_of(one)
+    assert told.severity == severity
+    assert ("Snow may lie on it" in told.summary) is (severity == "watch")
 
 
 def test_a_roof_that_generates_again_for_a_first_day_is_said_to_and_sends_nobody():
