@@ -58,6 +58,7 @@ NEAR_END_PCT = 5.0  # ours: within 5 % of full or empty, or of its own reserve
 # ours: what flows between two instants is not known but from their scatter; this many of its sigmas may be no energy
 SURE_SIGMAS = 2.0
 CHANGE_PCT = 1e-6  # a reading that stands still repeats its digits
+COARSEST_PCT = 5.0  # ours: of readings; what moves by more at once has stood still before
 MOST_HELD_RATIO = 1.5  # ours: of the registered capacity, whose usable and nominal figures lie a fifth apart
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 
@@ -135,8 +136,16 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
         end_utc=pl.col("ts_utc").last(),
     )
     share = pl.when("is_near_end").then(END_SHARE / MOVED_SHARE * moved_share).otherwise(moved_share)
+    steps = rows.with_columns(step_pct=pl.col("soc_pct").diff().abs().over("site_id"))
+    steps = steps.filter(pl.col("step_pct") > CHANGE_PCT).group_by("site_id").agg(
+        pl.col("step_pct").min().clip(upper_bound=COARSEST_PCT)
+    )  # fmt: skip
+    segments = segments.join(steps, on="site_id", how="left", maintain_order="left").with_columns(
+        # Within one step of the reading a level moves unseen.
+        pl.col("step_pct").fill_null(0.0)
+    )
     segments = segments.with_columns(
-        need_kwh=pl.max_horizontal(share * pl.col("battery_kwh"), pl.lit(MIN_KWH))
+        need_kwh=pl.max_horizontal((share + pl.col("step_pct") / 100) * pl.col("battery_kwh"), pl.lit(MIN_KWH))
         + SURE_SIGMAS * pl.col("square_kwh2").sqrt(),
         changes=pl.len().over("site_id") - 1,
     ).with_columns(is_frozen=(pl.col("swing_kwh") >= pl.col("need_kwh")) & (pl.col("rows") > 1))

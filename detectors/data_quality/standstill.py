@@ -92,8 +92,8 @@ def frozen_runs(
     habits = habits.with_columns(needed_h=_needed_h(usual_times)).drop(
         "latitude", "daylight_h", "battery_kwh", "feed_in_limit_kw"
     )
-    # What stood for so long until midnight stands on, however early the morning ends it.
-    longest_h = pl.max_horizontal("run_h", "joined_h")
+    # What stood for so long on a day, and until midnight, stands on, however early the morning ends it.
+    longest_h = pl.max_horizontal("run_h", "joined_day_h")
     return habits.filter(longest_h >= pl.col("needed_h") - 1e-9)
 
 
@@ -164,7 +164,9 @@ def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, da
         is_joined=is_joined.cast(pl.Int8).cum_min().over(own).cast(pl.Boolean),
     ).with_columns(pl.col("is_episode") | pl.col("is_joined"))
     episode = earlier.group_by(own).agg(
-        episode_days=pl.col("is_episode").sum().cast(pl.Int64), joined_h=pl.col("run_h").filter("is_joined").sum()
+        episode_days=pl.col("is_episode").sum().cast(pl.Int64),
+        joined_h=pl.col("run_h").filter("is_joined").sum(),
+        joined_day_h=pl.col("run_h").filter("is_joined").max(),
     )
     stated = (
         candidates.join(known, on="site_id", how="left")

@@ -38,6 +38,14 @@ def test_a_power_beyond_what_the_battery_holds_is_itself_in_doubt(charge_w, is_t
         assert "more than its 10 kWh hold" in verdict.reason
 
 
+@pytest.mark.parametrize(("step_pct", "is_told"), [(1, True), (5, False)])
+def test_within_a_step_of_its_reading_a_level_moves_unseen(step_pct, is_told):
+    """917 W for an hour and three quarters, of which 1.4 kWh of 10 are sure, beside an allowance of a tenth."""
+    course = {**plain(), "soc_pct": [float(step_pct * round(x / step_pct)) for x in plain()["soc_pct"]]}
+    held = changed(course, steps(9, 10.75), soc_pct=35.0)
+    assert any(isinstance(one, Finding) for one in _verdicts(held)) is is_told
+
+
 def test_a_reading_that_follows_is_healthy():
     assert _verdicts(plain()) == []
     assert _verdicts({**plain(), "soc_pct": [round(x) for x in plain()["soc_pct"]]}) == []

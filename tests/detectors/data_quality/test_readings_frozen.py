@@ -79,6 +79,15 @@ def test_the_last_morning_of_what_stood_for_days_stands_too():
     assert found.evidence["channel_name"] == "load_w"
 
 
+def test_a_coarse_frequency_that_is_the_same_all_day_and_every_day_is_its_habit():
+    """Whole days at one value, now this and now that one: four in a row at the same are longer than none of them."""
+    steady = {"channel": "frequency_hz", "start_h": 0.0, "end_h": 24.0, "run_h": 24.0, "step": 0.03}
+    before = past_days(days=30, **steady).with_columns(
+        value=pl.when(pl.col("day") >= DAY - timedelta(days=4)).then(50.0).otherwise(49.97)
+    )
+    assert judge(home_with(frequency_hz=np.full(STEPS, 50.0)), kept=before) == []
+
+
 def test_an_hour_is_not_frozen():
     assert judge(home_with(load_w=held_at(lively(), 9, 10.5))) == []
 
