@@ -91,6 +91,7 @@ REASONS = {
 
 MIN_SEEN_H = 3.0  # ours: what stands at a day's edge alone is no day
 DAY_KWH = 0.5  # ours: by day two meters' moments differ; half a kWh of feed-in beyond all sources is no moment
+UNREAD_H = 1.0  # ours: more than a gap
 STILL_SHARE = 0.5  # ours: a load never repeats itself to the watt for half of a night
 UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed so
 ANSWER_DAYS = 14  # ours: of the run, the latest ones tell
@@ -156,7 +157,9 @@ def _judge(
     by_day = row["light_impossible_kwh"] >= DAY_KWH and answer is not None and answer >= ANSWER_RATIO
     by_balance = guess is not None and row["impossible_kwh"] >= MIN_KWH
     # Once the dark has told that it is turned, feed-in beyond all sources tells it again at any hour.
-    again = row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h) and not _stands(row)
+    again = (
+        row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h) and not _stands_alone(row)
+    )
     if by_day or by_balance or again or is_turned_by_rest(row):
         return _finding(site, row, run, answer, guess, phases)
     if night or phases:
@@ -186,7 +189,12 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
 
 def _looks_wrong(row: dict, min_dark_h: float) -> bool:
     is_told = is_fed_at_night(row, min_dark_h) or fed_phases(row, min_dark_h) or is_turned_by_rest(row)
-    return bool(is_told) and not _stands(row)
+    return bool(is_told) and not _stands_alone(row)
+
+
+def _stands_alone(row: dict) -> bool:
+    """Whether it does so while generation is not known: an export that stands still as a whole tells of no sign."""
+    return _stands(row) and bool(row["pv_h"] < row["grid_h"] - UNREAD_H)
 
 
 def _stands(row: dict) -> bool:

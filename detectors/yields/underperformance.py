@@ -57,7 +57,8 @@ def detect(
 
     A slow slide without a step is told as soiling, to watch.
     """
-    found = [finding_of(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
+    opened = verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
+    found = [finding_of(one) for one in verdicts.fallen(opened)]
     each = value_per_kwh(days, yield_night.fleet.sites)
     found += soiling.findings(yield_residual, yield_case, yield_night, each, day)
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]

@@ -207,6 +207,11 @@ def open_cases(
         )
 
 
+def fallen(found: Iterable[Open]) -> list[Open]:
+    """Those whose level lies below the one before: a roof that snow slides off may stand higher than under it."""
+    return [one for one in found if one.missing_pct > 0]
+
+
 def _may_be_snow(night: Night, n: int, first_day: date, rows: pl.DataFrame) -> bool:
     """Whether snow may lie on the roof, dark since `first_day`; `rows` are its RESIDUAL."""
     neighbours = float(night.neighbours[n])

@@ -7,7 +7,7 @@ import pytest
 
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import capacity_mismatch, low_sun, no_generation, underperformance
+from detectors.yields import capacity_mismatch, low_sun, no_generation, underperformance, verdicts
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
 
@@ -82,6 +82,12 @@ def test_a_roof_under_snow_that_lets_a_little_through_is_to_watch(left, snow, se
     told = underperformance.finding_of(one)
     assert told.severity == severity
     assert ("Snow may lie on it" in told.summary) is (severity == "watch")
+
+
+def test_what_yields_more_than_before_has_not_fallen():
+    """Snow that slid off during a case leaves the level higher than it was under it."""
+    less = _open(lost_kwh=3.0, has_limit=False)
+    assert verdicts.fallen([less, less._replace(before=-0.5, after=-0.3)]) == [less]
 
 
 def test_a_roof_that_generates_again_for_a_first_day_is_said_to_and_sends_nobody():
