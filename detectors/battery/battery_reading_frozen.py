@@ -13,6 +13,7 @@ import polars as pl
 
 from detectors.battery.flows import courses, flows, with_battery, without_battery
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
+from detectors.stats.resolution import resolutions
 
 DETECTOR = "battery-reading-frozen"
 KIND = "battery-reading-frozen"
@@ -47,7 +48,7 @@ REASONS = {
     "soc-missing": "state of charge missing",
     "battery-power-missing": "battery power missing",
     "hardly-any-energy": "hardly any energy moved: nothing to tell by whether the state of charge follows",
-    "more-than-it-holds": "{swing_kwh:.0f} kWh one way, more than its {capacity_kwh:g} kWh hold: its power is in doubt",
+    "more-than-it-holds": "{swing_kwh:.0f} kWh one way, more than its {held_kwh:g} kWh hold: its power is in doubt",
     "low-coverage": "state of charge and battery power known for {seen_h:.0f} h of the day",
 }
 
@@ -58,7 +59,6 @@ NEAR_END_PCT = 5.0  # ours: within 5 % of full or empty, or of its own reserve
 # ours: what flows between two instants is not known but from their scatter; this many of its sigmas may be no energy
 SURE_SIGMAS = 2.0
 CHANGE_PCT = 1e-6  # a reading that stands still repeats its digits
-COARSEST_PCT = 5.0  # ours: of readings; what moves by more at once has stood still before
 MOST_HELD_RATIO = 1.5  # ours: of the registered capacity, whose usable and nominal figures lie a fifth apart
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 
@@ -136,19 +136,17 @@ def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:
         end_utc=pl.col("ts_utc").last(),
     )
     share = pl.when("is_near_end").then(END_SHARE / MOVED_SHARE * moved_share).otherwise(moved_share)
-    steps = rows.with_columns(step_pct=pl.col("soc_pct").diff().abs().over("site_id"))
-    steps = steps.filter(pl.col("step_pct") > CHANGE_PCT).group_by("site_id").agg(
-        pl.col("step_pct").min().clip(upper_bound=COARSEST_PCT)
-    )  # fmt: skip
-    segments = segments.join(steps, on="site_id", how="left", maintain_order="left").with_columns(
-        # Within one step of the reading a level moves unseen.
-        pl.col("step_pct").fill_null(0.0)
+    steps = resolutions(rows, ["site_id"], "soc_pct")
+    unseen = pl.col("resolution").fill_null(0.0) / 100  # within one step of its reading a level moves unseen
+    segments = (
+        segments.join(steps, on="site_id", how="left", maintain_order="left")
+        .with_columns(
+            need_kwh=pl.max_horizontal((share + unseen) * pl.col("battery_kwh"), pl.lit(MIN_KWH))
+            + SURE_SIGMAS * pl.col("square_kwh2").sqrt(),
+            changes=pl.len().over("site_id") - 1,
+        )
+        .with_columns(is_frozen=(pl.col("swing_kwh") >= pl.col("need_kwh")) & (pl.col("rows") > 1))
     )
-    segments = segments.with_columns(
-        need_kwh=pl.max_horizontal((share + pl.col("step_pct") / 100) * pl.col("battery_kwh"), pl.lit(MIN_KWH))
-        + SURE_SIGMAS * pl.col("square_kwh2").sqrt(),
-        changes=pl.len().over("site_id") - 1,
-    ).with_columns(is_frozen=(pl.col("swing_kwh") >= pl.col("need_kwh")) & (pl.col("rows") > 1))
     frozen = pl.col("is_frozen")
     worst = (pl.col("swing_kwh") / pl.col("need_kwh")).fill_null(0.0).arg_max()
     largest = segments.group_by("site_id", maintain_order=True).agg(
@@ -173,10 +171,10 @@ def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
         return because(REASONS, "soc-missing")
     if not sums["battery_h"]:
         return because(REASONS, "battery-power-missing")
-    if sums["is_frozen"] and sums["swing_kwh"] > MOST_HELD_RATIO * sums["battery_kwh"]:
-        return because(REASONS, "more-than-it-holds", swing_kwh=sums["swing_kwh"], capacity_kwh=sums["battery_kwh"])
     if sums["is_frozen"]:
-        return None
+        swing_kwh, held_kwh = sums["swing_kwh"], sums["battery_kwh"]
+        is_too_much = swing_kwh > MOST_HELD_RATIO * held_kwh
+        return because(REASONS, "more-than-it-holds", swing_kwh=swing_kwh, held_kwh=held_kwh) if is_too_much else None
     if sums["changes"] == 0:
         return because(REASONS, "hardly-any-energy")
     if sums["battery_h"] < MIN_SEEN_H:

@@ -3,6 +3,7 @@
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
+from detectors.battery.given import FULL_PCT
 from detectors.battery.level_days import DRAW_W
 
 MARGIN_PCT = 5.0  # ours: twice the band in which a level settles, and a per cent for what the reading recovers at rest
@@ -10,7 +11,6 @@ LEVEL_BAND_PCT = 3.0  # ours: levels of several evenings within it are one level
 MIN_REST_H = 0.5  # ours: shorter rests are switching, a test or a step of the reading
 MIN_REST_KWH = 0.3  # ours: half an hour of cooking; less is worth no visit
 MIN_REST_SHARE = 0.02  # ours: the same for batteries above 15 kWh, in terms of the capacity
-FULL_PCT = 100.0  # where charging ends, unless its days show another level
 AT_LEVEL_RATIO = 0.6  # ours: most of what was imported at rest must lie at one level
 
 BY = ["site_id", "day"]
@@ -24,7 +24,7 @@ def day_states(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
     reserve, level = pl.col("battery_reserve_pct"), pl.col("level_pct")
     resume = pl.max_horizontal(
-        reserve, pl.col("battery_resume_pct").fill_null(100.0)
+        reserve, pl.col("battery_resume_pct").fill_null(FULL_PCT)
     )  # not known: it may wait anywhere
     enough_kwh = pl.max_horizontal(pl.lit(MIN_REST_KWH), MIN_REST_SHARE * pl.col("battery_kwh"))
     is_long = (pl.col("level_kwh") >= enough_kwh) & (pl.col("level_h") >= MIN_REST_H)

@@ -193,13 +193,13 @@ def _looks_wrong(row: dict, min_dark_h: float) -> bool:
 
 
 def _stands_alone(row: dict) -> bool:
-    """Whether it does so while generation is not known: an export that stands still as a whole tells of no sign."""
+    """Whether the meter stands still and generation is not known: a logger that repeats itself tells of no sign."""
     return _stands(row) and bool(row["pv_h"] < row["grid_h"] - UNREAD_H)
 
 
 def _stands(row: dict) -> bool:
     """Whether the meter repeats one value through the night, which is evidence of nothing."""
-    return bool(row["still_ratio"] is not None and row["still_ratio"] > STILL_SHARE)
+    return bool(row["still_ratio"] > STILL_SHARE)
 
 
 def _doubt(rows: list[dict], night: bool, phases: list[int]) -> Reason | None:

@@ -69,7 +69,7 @@ def finding_of(one: Open) -> Finding:
     last = f"{due:.1f} kWh were due on the last one, {made:.2f} kWh came."
     if is_back:
         last = f"on the day after {made:.2f} kWh came of {due:.1f} that were due: one more such day closes this."
-    snow = "" if is_back or not one.may_be_snow else " Snow may lie on it: nothing tells it from a dead roof yet."
+    snow = "" if is_back or not one.may_be_snow else verdicts.SNOW_WORDS
     return one.finding(
         severity="urgent" if due >= WORTH_KWH and not (one.may_be_snow or is_back) else "watch",
         value=due,

@@ -67,7 +67,7 @@ def detect(
 def finding_of(one: Open) -> Finding:
     """The finding of an open case; to watch where snow may cover the roof, through which a little still comes."""
     is_covered = one.may_be_snow and one.missing_pct >= 100 * (1 - COVERED_RATIO)
-    snow = " Snow may lie on it: nothing tells it from a dead roof yet." if is_covered else ""
+    snow = verdicts.SNOW_WORDS if is_covered else ""
     often = "" if one.share_of_days is None else f" on {100 * one.share_of_days:.0f} % of its days"
     return one.finding(
         severity="watch" if is_covered else "soon",

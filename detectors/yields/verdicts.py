@@ -25,6 +25,7 @@ REASONS = {
     "voltage-high": "voltage at the level where inverters lower their power, all day",
     "no-light": "no light that tells anything of the roof",
 }
+SNOW_WORDS = " Snow may lie on it: nothing tells it from a dead roof yet."
 NEIGHBOURS, CLEAR_SKY = "its neighbours", "the clear sky"
 SURE_NEIGHBOURS = 0.5  # effective number; below it the site stands alone
 WORTH_SHARE = 0.1  # ours: of what a limited site could have used; a fall that costs it less sends nobody yet

@@ -133,10 +133,11 @@ def cycle(
 
 
 def _refuse_unaddressed(run: "Opened", *, is_mailed: bool) -> None:
+    """Before anything is done of what is to be mailed, and could not be."""
     if is_mailed:
         from pipeline.digest import mail
 
-        mail.refuse_unaddressed(run.settings.mail)
+        mail.addressed(run.settings.mail, run.settings.mail.recipients)
 
 
 def _mail(run: "Opened", facts: "DigestFacts", *, is_again: bool = False) -> None:

@@ -44,7 +44,7 @@ def _of_database(said: str) -> tuple[str, int]:
     if FULL_TEXT.search(said):
         return f"the disk is full ({said}), the workspace, {FREE}", FAILED
     if DENIED_TEXT.search(said):
-        return f"writing is not allowed ({said}), the workspace, fix the permissions and run the command again", FAILED
+        return f"writing is not allowed ({said}), the workspace, {ALLOW}", FAILED
     if MEMORY_TEXT.search(said):
         return f"there is not enough memory ({said}), this machine, end other programs and run it again", FAILED
     if DAMAGE_TEXT.search(said):

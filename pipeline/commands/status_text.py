@@ -17,7 +17,8 @@ def show(facts: dict[str, Any], *, as_json: bool) -> None:
     print(f"workspace        {facts['workspace']}: {facts['sites']} sites, {len(facts['profiles'])} profiles")
     days = f"{held['first_day']} to {held['last_day']}, " if held["first_day"] else ""
     print(
-        f"history          {held['readings']} readings of {held['exports']} exports, {days}{held['bytes'] / 1e6:.1f} MB"
+        f"history          {held['readings']} readings of watched sites, {held['exports']} exports, {days}"
+        f"{held['bytes'] / 1e6:.1f} MB"
     )
     if held["rows"]:
         print(f"                 rows: {', '.join(f'{count} {name}' for name, count in held['rows'].items())}")

@@ -27,11 +27,11 @@ def rows(columns: Sequence[str], cells: Sequence[Sequence[Any]], form: str, *, i
 
 
 def _told_apart(columns: Sequence[str]) -> list[str]:
-    """As DuckDB names them in a Parquet file: a name that was there already is numbered."""
+    """As DuckDB names them in a Parquet file: a name that stands before it is numbered."""
     names: list[str] = []
     for column in columns:
         name, number = column, 0
-        while name in names or (number and name in columns):
+        while name in names:
             number += 1
             name = f"{column}_{number}"
         names.append(name)

@@ -17,7 +17,7 @@ from pipeline.digest.model import DigestFacts, ExceptionFacts
 from pipeline.digest.page import first_today, to_html
 from pipeline.digest.rendering import environment
 from pipeline.digest.text import subject, to_short_text
-from pipeline.errors import NoonmarkError, RefusedError
+from pipeline.errors import NoonmarkError
 
 TIMEOUT_S = 30.0  # ours, for each step: a server that takes longer will not get better while the morning's run waits
 DEADLINE_S = 120.0  # ours, for one attempt: some 2 MB over 1 Mbit/s take 20 s, all else a few seconds
@@ -75,7 +75,7 @@ def compose(
 
     Raises NoonmarkError where sender or recipients are missing or no addresses.
     """
-    message = _addressed(settings, settings.recipients if recipients is None else recipients)
+    message = addressed(settings, settings.recipients if recipients is None else recipients)
     message["Subject"] = subject(facts)
     message["Date"] = formatdate(localtime=False)
     message["Message-ID"] = make_msgid(domain=settings.sender.rpartition("@")[2].strip("> ") or "localhost")
@@ -89,15 +89,8 @@ def compose(
     return message
 
 
-def refuse_unaddressed(settings: MailSettings) -> None:
-    """Raises RefusedError where no digest could be sent: before anything is done of what is to be mailed."""
-    try:
-        _addressed(settings, settings.recipients)
-    except NoonmarkError as error:
-        raise RefusedError(error.what, error.where, error.remedy) from error
-
-
-def _addressed(settings: MailSettings, recipients: Sequence[str]) -> EmailMessage:
+def addressed(settings: MailSettings, recipients: Sequence[str]) -> EmailMessage:
+    """A message without anything in it. Raises NoonmarkError where sender or recipients are missing or no addresses."""
     if not settings.sender or not recipients:
         raise NoonmarkError("the digest has no sender or no recipients", WHERE, "set sender and recipients")
     message = EmailMessage()

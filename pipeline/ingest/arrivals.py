@@ -9,11 +9,9 @@ from typing import NamedTuple
 
 from pipeline.errors import RefusedError
 from pipeline.workspace.files import copy_file
-from pipeline.workspace.places import Workspace
+from pipeline.workspace.places import OWN_FILES, Workspace
 
 MAX_WAIT_S = 5.0  # ours: a run may pause this long for files to settle; with a longer settle time they wait outside
-OWN_FILES = ("sites.csv", "arrays.csv", "devices.csv", "installers.csv")
-OWN_STEM = "noonmark."  # of the settings, the history, and what lies beside it
 NAME_BYTES = 200  # ours: file systems allow 255, and the archive's number or a reason's ending is added
 
 
@@ -79,7 +77,7 @@ def _refuse_own(root: Path, workspace: Workspace, *, is_ours: bool) -> None:
     path, own = root.resolve(), workspace.root.resolve()
     folders = (workspace.archive, workspace.quarantine, workspace.reader, workspace.digests, workspace.profiles)
     is_inside = any(path.is_relative_to(folder.resolve()) for folder in folders)
-    is_own_file = path.parent == own and (path.name in OWN_FILES or path.name.startswith(OWN_STEM))
+    is_own_file = path.parent == own and path.name in (*OWN_FILES, workspace.copy.name)
     if not is_ours and (is_inside or is_own_file or own.is_relative_to(path)):
         raise RefusedError(
             "the workspace's own files are not exports", str(root), "put exports into inbox/, or name another folder"

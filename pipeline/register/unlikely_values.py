@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 
+from detectors.stats.curtailment import MAX_TARGET_W
 from pipeline.errors import Fault, Notice
 from pipeline.register.model import Register, Site
 from pipeline.register.zone_notes import SITES_FILE, minutes_apart, zones_at
 
-BUFFER_W = 500.0  # common practice, no source: the import that regulators keep up
 LARGE_KWP = 1000.0  # ours: the largest roofs in a service firm's care stay below 1 MW
 
 
@@ -44,9 +44,9 @@ def _notes(site: Site, line: int | None, today: date) -> Iterator[Notice]:
         since = site.commissioned_on.isoformat()
         text = f"{site.site_id} is judged from {since} on, which was to come when this was checked"
         yield Notice(SITES_FILE, line, "commissioned_on", since, text)
-    if site.feed_in_buffer_w is not None and site.feed_in_buffer_w > BUFFER_W:
+    if site.feed_in_buffer_w is not None and site.feed_in_buffer_w > MAX_TARGET_W:
         watts = f"{site.feed_in_buffer_w:g}"
-        text = f"{site.site_id} keeps up an import of {watts} W by the register, others {BUFFER_W:g} at most"
+        text = f"{site.site_id} keeps up an import of {watts} W by the register, others {MAX_TARGET_W:g} at most"
         yield Notice(SITES_FILE, line, "feed_in_buffer_w", watts, text)
     levels = ("battery_reserve_pct", "battery_resume_pct", "battery_backup_floor_pct")
     if site.battery_kwh is None and (named := [name for name in levels if getattr(site, name) is not None]):

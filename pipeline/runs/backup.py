@@ -15,16 +15,12 @@ from pipeline.runs.session import LOCK_WAIT_S, opened, publish
 from pipeline.store import history, reader, recovery
 from pipeline.workspace.files import replace_file, sync
 from pipeline.workspace.lock import locked
-from pipeline.workspace.places import Workspace
+from pipeline.workspace.places import OWN_FILES, Workspace
 
 MANIFEST = "noonmark.backup.json"
 CHUNK = 1 << 20
 LEFT_OUT = ("reader",)  # made again from the history
 NEVER_CHANGED = ("archive", "readings", "digests")  # copied before the workspace is asked for, since they may be large
-TOP = (  # files beside the folders
-    "noonmark.toml", "sites.csv", "arrays.csv", "devices.csv", "installers.csv", "noonmark.decisions.jsonl",
-    "noonmark.duckdb", "noonmark.duckdb.wal",
-)  # fmt: skip
 FOLDERS = ("profiles", "inbox", "quarantine", *NEVER_CHANGED)
 
 
@@ -45,7 +41,7 @@ def backup(workspace: Workspace, target: Path, *, wait_s: float = LOCK_WAIT_S) -
     """
     _refuse_used(target, "a backup")
     root = workspace.root.resolve()
-    if not any((root / name).exists() for name in TOP):
+    if not any((root / name).exists() for name in OWN_FILES):
         raise RefusedError("there is no workspace here", str(root), "name one: `noonmark --workspace DESK backup PATH`")
     if target.resolve().is_relative_to(root):
         raise RefusedError("a backup lies outside the workspace", str(target), "choose a folder on another disk")
@@ -60,7 +56,7 @@ def backup(workspace: Workspace, target: Path, *, wait_s: float = LOCK_WAIT_S) -
         with locked(workspace, wait_s=wait_s):
             for name in FOLDERS:
                 _copy_tree(root, unfinished, name, held)
-            for name in TOP:
+            for name in OWN_FILES:
                 if (root / name).is_file():
                     held[name] = _copy(root / name, unfinished / name)
         for name in [name for name in held if not (unfinished / name).exists()]:

@@ -3,6 +3,11 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+OWN_FILES = (  # beside the folders
+    "noonmark.toml", "sites.csv", "arrays.csv", "devices.csv", "installers.csv", "noonmark.decisions.jsonl",
+    "noonmark.duckdb", "noonmark.duckdb.wal",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Workspace:

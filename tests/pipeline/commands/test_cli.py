@@ -241,7 +241,7 @@ def test_what_cannot_be_done_as_asked_is_no_failed_job(run, lived, arguments: tu
 @pytest.mark.usefixtures("lived")
 def test_columns_of_one_name_are_told_apart_as_json(run) -> None:
     (row,) = json.loads(run("sql", "SELECT 1 AS a, 2 AS a, 3 AS a_1", "--json").out)
-    assert sorted(row.values()) == [1, 2, 3] and {"a", "a_1"} <= set(row)
+    assert row == {"a": 1, "a_1": 2, "a_1_1": 3}  # as DuckDB's own COPY to Parquet names them
 
 
 def test_without_its_reader_a_history_says_how_it_comes_back(run, lived) -> None:
