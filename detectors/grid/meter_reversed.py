@@ -91,7 +91,6 @@ REASONS = {
 
 MIN_SEEN_H = 3.0  # ours: what stands at a day's edge alone is no day
 DAY_KWH = 0.5  # ours: by day two meters' moments differ; half a kWh of feed-in beyond all sources is no moment
-UNREAD_H = 1.0  # ours: more than a gap
 STILL_SHARE = 0.5  # ours: a load never repeats itself to the watt for half of a night
 UNKNOWN_DAYS = 3  # ours: after more days unseen in a row nobody knows that it stayed so
 ANSWER_DAYS = 14  # ours: of the run, the latest ones tell
@@ -157,9 +156,7 @@ def _judge(
     by_day = row["light_impossible_kwh"] >= DAY_KWH and answer is not None and answer >= ANSWER_RATIO
     by_balance = guess is not None and row["impossible_kwh"] >= MIN_KWH
     # Once the dark has told that it is turned, feed-in beyond all sources tells it again at any hour.
-    again = (
-        row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h) and not _stands_alone(row)
-    )
+    again = row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h)
     if by_day or by_balance or again or is_turned_by_rest(row):
         return _finding(site, row, run, answer, guess, phases)
     if night or phases:
@@ -176,7 +173,9 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
     days, unseen, then = [day], 0, day - timedelta(days=1)
     while past and unseen <= UNKNOWN_DAYS and then >= min(past):
         one = past.get(then)
-        if one is not None and _looks_wrong(one, min_dark_h):
+        if one is not None and (
+            is_fed_at_night(one, min_dark_h) or fed_phases(one, min_dark_h) or is_turned_by_rest(one)
+        ):
             days.append(then)
             unseen = 0
         elif one is not None and is_right(one, min_dark_h):
@@ -185,21 +184,6 @@ def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
             unseen += 1
         then -= timedelta(days=1)
     return days[::-1]
-
-
-def _looks_wrong(row: dict, min_dark_h: float) -> bool:
-    is_told = is_fed_at_night(row, min_dark_h) or fed_phases(row, min_dark_h) or is_turned_by_rest(row)
-    return bool(is_told) and not _stands_alone(row)
-
-
-def _stands_alone(row: dict) -> bool:
-    """Whether the meter stands still and generation is not known: a logger that repeats itself tells of no sign."""
-    return _stands(row) and bool(row["pv_h"] < row["grid_h"] - UNREAD_H)
-
-
-def _stands(row: dict) -> bool:
-    """Whether the meter repeats one value through the night, which is evidence of nothing."""
-    return bool(row["still_ratio"] > STILL_SHARE)
 
 
 def _doubt(rows: list[dict], night: bool, phases: list[int]) -> Reason | None:
@@ -213,7 +197,7 @@ def _doubt(rows: list[dict], night: bool, phases: list[int]) -> Reason | None:
         return None
     if known and min(known) <= -clear:
         return because(REASONS, "other-source")
-    if night and _stands(rows[-1]):
+    if night and rows[-1]["still_ratio"] > STILL_SHARE:
         return because(REASONS, "grid-repeats")
     return None
 

@@ -146,13 +146,6 @@ def test_a_meter_that_stands_still_is_not_turned():
     assert "repeats" in verdicts[0].reason
 
 
-def test_nights_on_which_all_stands_still_do_not_add_up_to_a_turned_meter():
-    """An inverter repeats one noon: its generation, told as frozen, is not known, and 3 kW seem fed in."""
-    stuck = {"pv_w": [None] * PLACES, "grid_w": np.full(PLACES, -3000.0)}
-    kept = pl.concat([make(_rows(build.DAY - timedelta(days=n), **stuck), build.sites()) for n in range(1, 5)])
-    assert not any(isinstance(one, Finding) for one in _verdicts(kept=kept, **stuck))
-
-
 def test_a_wrong_clock_leaves_day_and_night_in_doubt():
     (verdict,) = _verdicts(grid_w=-GRID, earlier=[("roof-1", "time-zone-wrong")])
     assert isinstance(verdict, NotJudged)
