@@ -239,6 +239,17 @@ def test_what_cannot_be_done_as_asked_is_no_failed_job(run, lived, arguments: tu
 
 
 @pytest.mark.usefixtures("lived")
+def test_a_decision_at_the_desk_is_no_good_run_of_the_jobs(run) -> None:
+    def last_good() -> str:
+        return str(json.loads(run("status", "--json").out)["last_good_run_at"])
+
+    before = last_good()
+    (first, *_) = json.loads(run("exceptions", "list", "--json").out)
+    assert run("exceptions", "acknowledge", first["exception_id"], "--by", "M", "--note", "seen").status == 0
+    assert last_good() == before
+
+
+@pytest.mark.usefixtures("lived")
 def test_columns_of_one_name_are_told_apart_as_json(run) -> None:
     (row,) = json.loads(run("sql", "SELECT 1 AS a, 2 AS a, 3 AS a_1", "--json").out)
     assert row == {"a": 1, "a_1": 2, "a_1_1": 3}  # as DuckDB's own COPY to Parquet names them
