@@ -18,6 +18,9 @@ MIN_CLEAR_KWH_PER_KWP = 0.15  # ours: of the day's usable intervals
 SPELL_NOON_DEG, COLD_NOON_DEG = 45.0, 38.0  # ours: noon sun; at 47 degrees north 25 March and 5 March
 MIN_LATITUDE_DEG = 35.0  # ours: roofs nearer to the equator see snow on mountains alone
 COLD_C = 6.0  # ours: median of the daylight hours
+# Of the days that season and latitude leave out, where it is measured: half of what falls is snow at 1 degC, nowhere in
+# the north above 2.4 (Jennings et al. 2018, Nature Communications 9:1148, from memory), and half a degree for the meter.
+FREEZING_C = 3.0
 FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
 FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
 MAX_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
@@ -32,10 +35,15 @@ class Cold(NamedTuple):
 
 
 def of_day(noon_deg: Array, latitude: Array, ambient_c: Array) -> Cold:
-    """`ambient_c` is the day's median, NaN where none is measured nearby: then season and latitude decide."""
-    is_north = np.abs(latitude) > MIN_LATITUDE_DEG
-    is_cool = ~np.isfinite(ambient_c) | (ambient_c < COLD_C)
-    return Cold(is_north & is_cool & (noon_deg < SPELL_NOON_DEG), is_north & is_cool & (noon_deg < COLD_NOON_DEG))
+    """`ambient_c` is the day's median, NaN where none is measured nearby: then season and latitude decide.
+
+    Where it is measured, snow may lie late in spring or on a tropical mountain too.
+    """
+    is_season = (np.abs(latitude) > MIN_LATITUDE_DEG) & ~(ambient_c >= COLD_C)
+    is_freezing = ambient_c < FREEZING_C
+    return Cold(
+        is_freezing | (is_season & (noon_deg < SPELL_NOON_DEG)), is_freezing | (is_season & (noon_deg < COLD_NOON_DEG))
+    )
 
 
 def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:

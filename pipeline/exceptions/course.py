@@ -9,7 +9,8 @@ The life of one exception, per site and group of kinds (`Kind.group`; most kinds
 - a day is *clear* if the site was judged, the group has no finding and the present kind's detector did not say "not
   judged";
 - closes by itself after `Kind.close_after` clear days in a row, by the rule of its present kind, never by missing data;
-- opens again under the same id if the rule is met anew by findings that begin within `REOPEN_DAYS` of its closing;
+- opens again under the same id if the rule is met anew by findings that begin within `REOPEN_DAYS` of its closing,
+  unless they are of another kind that says it began after that: another fault gets a number and a first day of its own;
 - a person's close holds: findings raise nothing until a clear day was seen or `REOPEN_DAYS` have passed.
 
 A decision counts after the detection of its `on_day`. Decisions about an exception that is not the site's latest of
@@ -116,7 +117,7 @@ class Course:
             return
         self.pending = counted
         began = self.findings[counted[0]]["day"].toordinal()
-        if one is not None and began - (one.closed_on or 0) <= REOPEN_DAYS:
+        if one is not None and began - (one.closed_on or 0) <= REOPEN_DAYS and not _is_another(row, one):
             one.reopen(on, note=row["kind"])
         else:
             one = Opened(f"{self.prefix}{len(self.exceptions) + 1}", on)
@@ -152,6 +153,13 @@ class Course:
             case _:
                 return
         one.note = note or one.note
+
+
+def _is_another(row: Mapping[str, Any], one: Opened) -> bool:
+    """Whether a finding says of itself that it is not what was closed: another kind, begun after the closing."""
+    if one.closed_on is None or row["kind"] == one.findings[-1]["kind"]:
+        return False
+    return row["since"] is not None and bool(row["since"].toordinal() > one.closed_on)
 
 
 def _said(what: str, note: str) -> str:

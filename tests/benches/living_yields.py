@@ -5,6 +5,7 @@ What other detectors would say of clocks and readings is not known here, so use 
 """
 
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -46,22 +47,32 @@ class Through:
 def read_in(fleet: Fleet, root: Path) -> Roofs:
     """The fleet's readings as the pipeline reads its exports, by local day, and its register."""
     exports = write_workspace(fleet, root)
+    for number in range(fleet.days + 7):
+        exports.deliver(number, Workspace(root).inbox)
+    return replace(take_in(root, fleet.first, fleet.days), faults=fleet.faults)
+
+
+def take_in(root: Path, first: date, days: int) -> Roofs:
+    """The readings of what waits in a workspace's inbox, by local day, and its register."""
     workspace = Workspace(root)
     with opened(workspace, is_quiet=True) as run:
-        for number in range(fleet.days + 7):
-            exports.deliver(number, workspace.inbox)
         waiting = arrivals.let_settle(arrivals.find(workspace, ()), 0.0)
         Ingest(run.store, workspace, run.settings, run.register, run.profiles).run(waiting.arrivals, lambda _: None)
-        rows = readings.read_days(run.store, fleet.first, fleet.first + timedelta(days=fleet.days - 1))
+        rows = readings.read_days(run.store, first, first + timedelta(days=days - 1))
         rows = device_sums.to_sites(rows, device_sums.shares(run.store)).select(READINGS.names()).cast(READINGS)
         sites, planes = run.store.sites(), run.store.planes()
     dated = rows.with_columns(day=pl.col("ts_local").dt.date()).partition_by("day", as_dict=True, include_key=False)
     by_day = {key[0]: one for key, one in dated.items()}
-    return Roofs(sites, planes, by_day, fleet.faults, fleet.first, fleet.days)
+    return Roofs(sites, planes, by_day, [], first, days)
 
 
 def live_through(fleet: Fleet, roofs: Roofs) -> Through:
-    """Lives through the fleet's nights."""
+    """Lives through the fleet's nights, with its register as it stands on each."""
+    return live_nights(roofs, lambda number: _register_on(fleet, roofs.sites, number))
+
+
+def live_nights(roofs: Roofs, register_on: Callable[[int], pl.DataFrame]) -> Through:
+    """Lives through the nights; `register_on` gives the sites that are judged in each, counted from 0."""
     seconds: dict[str, float] = defaultdict(float)
     found = features.load()
     modules = [one for one in detectors.load() if _is_engine(one)]
@@ -71,9 +82,9 @@ def live_through(fleet: Fleet, roofs: Roofs) -> Through:
     losses: list[pl.DataFrame] = []
     silent: list[pl.DataFrame] = []
     judged = []
-    for number in range(fleet.days):
-        day = fleet.first + timedelta(days=number)
-        sites = _register_on(fleet, roofs.sites, number)
+    for number in range(roofs.days):
+        day = roofs.day(number)
+        sites = register_on(number)
         mine = replace(roofs, sites=sites, readings={day: of_sites(_on(roofs, day), sites)})
         with clocked(seconds, "(features of yield)"):
             live_night(mine, day, names, nights)
@@ -87,7 +98,7 @@ def live_through(fleet: Fleet, roofs: Roofs) -> Through:
         losses.append(losses_frame(rows))
         silent.append(not_judged_frame([one for one in said if isinstance(one, NotJudged)]))
         judged.append(sites.select("site_id", day=pl.lit(day)))
-    days = [fleet.first + timedelta(days=n) for n in range(fleet.days)]
+    days = [roofs.day(number) for number in range(roofs.days)]
     not_judged = pl.concat(silent)
     folded = fold_at(
         pl.concat(told), pl.concat(judged), not_judged, DECISIONS.to_frame(), roofs.sites, kinds(), detector_names(),

@@ -1,10 +1,11 @@
 """What the pipeline says of real series: left as they are, and with faults put in.
 
-python -m tests.benches.real [--series NAME ...] [--faults NAME ...] [--days N] [--explain]
+python -m tests.benches.real [--series NAME ...] [--faults NAME ...] [--days N] [--light] [--together] [--explain]
 
 The series are the open data beside the project and what the pvanalytics wheel carries. Each is judged alone: series
 that could be neighbours, or that do not begin together, never share a workspace. The workspaces are temporary; every
-export goes the pipeline's own way, day by day.
+export goes the pipeline's own way, day by day. With `--light` whole series go through the yield engine alone, taken in
+at once; faults of the yield family are then put in at a fourth, a half and three fourths of the days.
 """
 
 import argparse
@@ -12,6 +13,7 @@ import csv
 import tempfile
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -19,14 +21,17 @@ import polars as pl
 
 from detectors.stats.distance import great_circle_km
 from tests.benches.living import Lived, live_days
+from tests.benches.living_yields import live_nights, take_in
 from tests.benches.real_cases import CASES, UNTOUCHED, Case, export_rows, told_zone
 from tests.benches.real_scoring import FalseAlarm, PutIn, explained, fault_table, judge, untouched, untouched_table
 from tests.benches.scoring import Run, runs_of
-from tests.support.real_sites import RealSite, real_sites
+from tests.support.real_sites import YIELD_KINDS, RealSite, real_sites
 
 DAYS = 60
 APART_KM = 100.0  # ours: twice the reach of the detectors' neighbours
 TOGETHER_DAYS = 10  # begin within so many days of each other
+LIGHT_DAYS = 400  # with --light: a year, and what it begins with
+LIGHT_ONSETS = (0.25, 0.5, 0.75)
 REGISTER = (
     "site_id", "name", "latitude", "longitude", "timezone", "export_timezone", "installed_kwp", "inverter_kw",
     "commissioned_on",
@@ -51,14 +56,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if not sites:
         raise SystemExit("no series: install pvanalytics, or name the open data's folder in NOONMARK_OPEN_DATA")
     cases = [case for case in CASES if args.faults is None or case.name in args.faults]
+    if args.light:
+        sites = [whole(site) for site in sites if "pv_w" in site.channels]
+        cases = [one for case in cases if case.family == YIELD_KINDS for one in through_the_year(case)]
+    apart_km = 0.0 if args.together else APART_KM
     begin = time.process_time()
     said: dict[str, list[Run]] = {}
     alarms: list[FalseAlarm] = []
     faults: list[PutIn] = []
     remarks: list[str] = []
     for case in (UNTOUCHED, *cases):
-        for group in groups([site for site in sites if case.fits(site)]):
-            lived = live_case(group, case, args.days)
+        for group in groups([site for site in sites if case.fits(site)], apart_km):
+            lived = live_case(group, case, args.days, is_light=args.light)
             for site in group:
                 days = min(args.days, site.days)
                 runs = _runs(lived, site, days)
@@ -88,17 +97,33 @@ def _parse(arguments: Sequence[str] | None) -> argparse.Namespace:
         "--faults", nargs="*", choices=names, metavar="NAME",
         help=f"only these faults (none: the series as they are): {', '.join(names)}",
     )  # fmt: skip
-    parser.add_argument("--days", type=int, default=DAYS)
+    parser.add_argument("--days", type=int, help=f"of each series: {DAYS}, with --light {LIGHT_DAYS}, unless given")
+    parser.add_argument("--light", action="store_true", help="whole series through the yield engine alone")
+    parser.add_argument("--together", action="store_true", help="neighbours share a workspace")
     parser.add_argument("--explain", action="store_true", help="the evidence of each false alarm, and what was missed")
-    return parser.parse_args(arguments)
+    args = parser.parse_args(arguments)
+    args.days = args.days or (LIGHT_DAYS if args.light else DAYS)
+    return args
 
 
-def groups(sites: Sequence[RealSite]) -> list[list[RealSite]]:
-    """Series that can share a workspace: far apart, and beginning together."""
+def whole(site: RealSite) -> RealSite:
+    """The series from its second day on, which is the first that is whole in every zone."""
+    return replace(site, first=site.begin + timedelta(days=1))
+
+
+def through_the_year(case: Case) -> list[Case]:
+    """The fault at several times of the days, named by its share of them; from the first day on it comes once."""
+    if case.is_from_first_day:
+        return [case]
+    return [replace(case, name=f"{case.name} at {share:g}", onset_share=share) for share in LIGHT_ONSETS]
+
+
+def groups(sites: Sequence[RealSite], apart_km: float = APART_KM) -> list[list[RealSite]]:
+    """Series that can share a workspace: so far apart, and beginning together."""
     out: list[list[RealSite]] = []
     for site in sites:
         for group in out:
-            if all(_km(site, other) > APART_KM and abs(site.first - other.first).days <= TOGETHER_DAYS
+            if all(_km(site, other) >= apart_km and abs(site.first - other.first).days <= TOGETHER_DAYS
                    for other in group):  # fmt: skip
                 group.append(site)
                 break
@@ -118,7 +143,7 @@ def _runs(lived: Lived, site: RealSite, days: int) -> list[Run]:
     return [run for run in runs_of(nights) if run.is_shown]
 
 
-def live_case(sites: Sequence[RealSite], case: Case, days: int) -> Lived:
+def live_case(sites: Sequence[RealSite], case: Case, days: int, *, is_light: bool = False) -> Lived:
     """Lives through the days of these series, all with the same fault, in a temporary workspace."""
     first = min(site.first for site in sites)
     last = max(site.first + timedelta(days=min(days, site.days) - 1) for site in sites)
@@ -130,7 +155,13 @@ def live_case(sites: Sequence[RealSite], case: Case, days: int) -> Lived:
             day = first + timedelta(days=number)
             return sum(_write(inbox, site_id, frame, day) for site_id, frame in rows.items())
 
-        return live_days(root, first, (last - first).days + 1, deliver)
+        span = (last - first).days + 1
+        if not is_light:
+            return live_days(root, first, span, deliver)
+        for number in range(span):
+            deliver(number, root / "inbox")
+        roofs = take_in(root, first, span)
+        return live_nights(roofs, lambda _: roofs.sites).lived
 
 
 def write_workspace(sites: Sequence[RealSite], case: Case, days: int, root: Path) -> dict[str, pl.DataFrame]:

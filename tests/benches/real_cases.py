@@ -30,6 +30,7 @@ class Case:
     factor: float | None = None
     lasts_days: int | None = None
     effect: str = ""  # "" | zero | frozen | meter turned | saving left out
+    onset_share: float = ONSET_SHARE
 
     def fits(self, site: RealSite) -> bool:
         """Whether the fault can be put into such a series, and told from the errors that it holds."""
@@ -41,7 +42,7 @@ class Case:
         """The fault's first day."""
         if self.effect == "saving left out":
             return max(site.first, spring_change(site.timezone))
-        return site.first + timedelta(days=0 if self.is_from_first_day else int(days * ONSET_SHARE))
+        return site.first + timedelta(days=0 if self.is_from_first_day else int(days * self.onset_share))
 
     def kinds(self, site: RealSite) -> frozenset[str]:
         """The kinds that are right: without a change of clocks in the span, an hour off is the wrong zone."""

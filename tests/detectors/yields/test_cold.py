@@ -42,6 +42,12 @@ def test_a_day_too_warm_for_snow_ends_it():
     assert of_day(noon, north, np.array([np.nan, 9.0, np.nan])).is_possible.tolist() == [True, False, False]
 
 
+def test_snow_falls_in_late_spring_and_on_a_tropical_mountain_where_it_is_measured_to_freeze():
+    noon, latitude = np.array([56.0, 56.0, 56.0, 80.0, 80.0]), np.array([47.0, 47.0, 47.0, -16.5, -16.5])
+    day = of_day(noon, latitude, np.array([1.5, 5.0, np.nan, 1.0, 5.0]))
+    assert day.is_possible.tolist() == day.is_cold.tolist() == [True, False, False, True, False]
+
+
 def test_two_dead_roofs_in_winter_are_told_once_no_snow_lies_so_long():
     dead = {name: fault("no-generation", 2) for name in ("first", "second")}
     made = yield_fleet.make(6711, {name: {} for name in dead}, dead, first=date(2026, 2, 20), days=15)

@@ -79,6 +79,24 @@ def test_what_came_back_with_another_diagnosis_is_the_same_exception():
     ]
 
 
+def test_another_diagnosis_that_began_after_the_closing_is_another_exception():
+    # A roof under snow from day 3 on, closed on day 5; from day 12 on an input is missing, told three days later.
+    snow = findings_of([3, 4], kind="no-generation")
+    later = findings_of([13, 14, 15], kind="string-loss")
+    since = later.with_columns(since=pl.lit(on(12)))
+    rows = folded(pl.concat([snow, since]), 15, kinds=YIELD)
+    assert [(r["exception_id"], r["kind"], r["first_day"], r["loss_kwh"]) for r in rows] == [
+        ("A-yield-1", "no-generation", on(3), 2 * 2.0),
+        ("A-yield-2", "string-loss", on(12), 3 * 2.0),
+    ]
+    for same in (
+        later,  # of unknown begin
+        later.with_columns(since=pl.lit(on(4))),  # it may have been there all the while
+        since.with_columns(kind=pl.lit("no-generation")),  # comes and goes
+    ):
+        assert len(folded(pl.concat([snow, same]), 15, kinds=YIELD)) == 1
+
+
 def test_what_persons_decide_is_told_with_their_names():
     decided = [
         decision(5, "acknowledge", note="seen"), decision(6, "snooze", until=20), decision(7, "close", note="washed"),
