@@ -19,7 +19,7 @@ SPELL_NOON_DEG, COLD_NOON_DEG = 45.0, 38.0  # ours: noon sun; at 47 degrees nort
 MIN_LATITUDE_DEG = 35.0  # ours: roofs nearer to the equator see snow on mountains alone
 COLD_C = 6.0  # ours: median of the daylight hours
 # Of the days that season and latitude leave out, where it is measured: half of what falls is snow at 1 degC, nowhere in
-# the north above 2.4 (Jennings et al. 2018, Nature Communications 9:1148, from memory), and half a degree for the meter.
+# the north above 2.4 (Jennings et al. 2018, Nature Communications 9:1148, from memory); half a degree for the meter.
 FREEZING_C = 3.0
 FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
 FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
