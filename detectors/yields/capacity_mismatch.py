@@ -26,7 +26,7 @@ KINDS = {
         where="desk",
         setting="installed_kwp in sites.csv",
         now="{installed_kwp:.1f} kWp",
-        should_be="{fitting_kwp:.1f} kWp fit the clear days: check the delivery note",
+        should_be="{fitting_kwp:.1f} kWp, which fits the clear days: check the delivery note",
         visit_if="modules that were delivered do not feed in",
         cause="The register's peak capacity or planes are wrong, fewer modules were mounted or connected than sold, "
         "or the roof was extended.",

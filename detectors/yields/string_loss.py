@@ -67,5 +67,5 @@ def _finding(one: Open) -> Finding:
         threshold=0.0,
         summary=f"Since {one.first_day.isoformat()} {what}: {one.missing_pct:.0f} % of its power is missing.",
         measured=f"{one.missing_pct:.0f} % less than before, over {one.days} days",
-        expected=f"as its neighbours made of the same sky; the change lies between {one.interval_text}",
+        expected=f"as its neighbours made of the same sky; the change lies {one.interval_text}",
     )

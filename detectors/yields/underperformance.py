@@ -77,5 +77,5 @@ def finding_of(one: Open) -> Finding:
         summary=f"Yields {one.missing_pct:.0f} % less than before{often} since {one.first_day.isoformat()}; "
         f"{one.lost_kwh:.1f} kWh are missing.{snow}",
         measured=f"{one.missing_pct:.0f} % less than before{often}, over {one.days} days",
-        expected=f"as its neighbours made of the same sky; the change lies between {one.interval_text}",
+        expected=f"as its neighbours made of the same sky; the change lies {one.interval_text}",
     )

@@ -100,8 +100,10 @@ class Open(NamedTuple):
 
     @property
     def interval_text(self) -> str:
-        """The first day's 95 % interval."""
-        return f"{self.earliest_day.isoformat()} and {self.latest_day.isoformat()}"
+        """The first day's 95 % interval: `on 2026-04-10`, `between 2026-04-10 and 2026-04-12`."""
+        if self.earliest_day == self.latest_day:
+            return f"on {self.earliest_day.isoformat()}"
+        return f"between {self.earliest_day.isoformat()} and {self.latest_day.isoformat()}"
 
     def finding(
         self,

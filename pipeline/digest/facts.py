@@ -58,6 +58,7 @@ class DayState(NamedTuple):
     decisions: pl.DataFrame = DECISIONS.to_frame()
     not_judged: pl.DataFrame = NOT_JUDGED.to_frame()  # of the day
     not_judged_before: pl.DataFrame = NOT_JUDGED.to_frame()  # of the day before
+    began: Mapping[str, date] = {}  # site -> the first day that could be judged
 
 
 def build_facts(
@@ -102,7 +103,7 @@ def build_facts(
             (of_exceptions, of_sites),
         ),
         exceptions=in_view,
-        common_causes=common_causes(in_view, sites, rules.kinds),
+        common_causes=common_causes(in_view, sites, rules.kinds, state.began),
         snoozed=[one for one in shown if one.status == "snoozed"],
         closed=closed,
         revisits=_revisits(state.now, sites, rules.kinds, around.installers),

@@ -12,6 +12,7 @@ from pipeline.digest.exception_facts import quoted
 from pipeline.digest.model import CommonCause, ExceptionFacts, Figure, is_new
 
 WORST = 2  # named in the first sentence and in the mail's subject
+CLOCK = "clock"  # the group of its kinds
 COMMON = 3  # ours: sites of one cause that are told in one line
 
 
@@ -105,14 +106,21 @@ def figures(
 
 
 def common_causes(
-    in_view: Sequence[ExceptionFacts], sites: pl.DataFrame, kinds: Mapping[str, Kind]
+    in_view: Sequence[ExceptionFacts], sites: pl.DataFrame, kinds: Mapping[str, Kind], began: Mapping[str, date]
 ) -> list[CommonCause]:
-    """Exceptions of one kind that began on one day at COMMON sites or more of one profile, else of one region."""
+    """Exceptions of one kind that began on one day at COMMON sites or more of one profile, else of one region.
+
+    What was there on a site's first day of all (`began`) shares no day with others. Wrong clocks share a cause where
+    they are to be set alike, which those that were never right may be.
+    """
     profile = dict(sites.select("site_id", "profile").iter_rows())
-    groups: dict[tuple[str, date, str], list[ExceptionFacts]] = defaultdict(list)
+    groups: dict[tuple[str, date, str, str], list[ExceptionFacts]] = defaultdict(list)
     for one in in_view:
         shared = f"of profile {profile[one.site_id]}" if profile.get(one.site_id) else f"around {one.region}"
-        groups[one.kind, one.first_day, shared].append(one)
+        is_clock = kinds[one.kind].group == CLOCK
+        alike = one.setting.should_be if is_clock and one.setting else ""
+        if is_clock or one.first_day > began.get(one.site_id, date.min):
+            groups[one.kind, one.first_day, shared, alike].append(one)
     return [
         CommonCause(
             text=f"{len(members):,} sites {shared} since {since}: {lowered(kinds[kind].title)}. One cause is likely.",
@@ -120,6 +128,6 @@ def common_causes(
             since=since,
             exception_ids=[one.exception_id for one in members],
         )
-        for (kind, since, shared), members in groups.items()
+        for (kind, since, shared, _), members in groups.items()
         if len({one.site_id for one in members}) >= COMMON
     ]

@@ -2,11 +2,12 @@
 
 import json
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
 
 import polars as pl
 
+from pipeline.digest.amounts import count
 from pipeline.digest.model import NotJudgedGroup, plain
 
 AREAS = {  # family of detectors -> what it looks at
@@ -16,6 +17,35 @@ AREAS = {  # family of detectors -> what it looks at
     "grid": "the grid connection",
     "yields": "the yield",
 }
+
+
+MOST_REASONS = 3  # of one line
+
+
+class Line(NamedTuple):
+    """What was not judged at some sites, as page and text tell it."""
+
+    is_new: bool
+    names: list[str]  # of the sites
+    what: str
+    reason: str
+
+
+def lines(groups: Iterable[NotJudgedGroup]) -> list[Line]:
+    """A line each for what the same sites share: a site without a day's readings is one cause with many reasons.
+
+    The reason that most detectors give comes first.
+    """
+    shared: dict[tuple[bool, tuple[str, ...]], list[NotJudgedGroup]] = defaultdict(list)
+    for group in groups:
+        shared[group.is_new, tuple(group.sites)].append(group)
+    told = []
+    for (is_new, _), mine in shared.items():
+        reasons = list(dict.fromkeys(one.reason for one in sorted(mine, key=lambda one: -len(one.detectors))))
+        more = f"; {count(len(reasons) - MOST_REASONS, 'more reason')}" if len(reasons) > MOST_REASONS else ""
+        what = sorted({area for one in mine for area in one.what.split(", ")})
+        told.append(Line(is_new, mine[0].names, ", ".join(what), "; ".join(reasons[:MOST_REASONS]) + more))
+    return told
 
 
 class _Several:

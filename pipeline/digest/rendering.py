@@ -10,6 +10,7 @@ from markupsafe import Markup
 from pipeline.digest.amounts import count
 from pipeline.digest.links import installer_file
 from pipeline.digest.model import ExceptionFacts, InstallerRevisits, MapRow
+from pipeline.digest.not_judged import lines as not_judged_lines
 from pipeline.digest.text import names, state, totals
 
 BANDS = (  # performance in %: below -> class, a sample, words; ours: the steps a desk can act on differently
@@ -33,7 +34,7 @@ def environment() -> Environment:
     )
     made.filters |= {"day": long_day, "short": short_day, "band": band, "count": count, "names": names}
     made.filters |= {"capitalize_first": capitalize_first, "sum_revisits": sum_revisits}
-    made.filters["within_region"] = within_region
+    made.filters |= {"within_region": within_region, "not_judged_lines": not_judged_lines}
     made.globals |= {"state": state, "totals": totals, "spare_a_visit": spare_a_visit, "installer_file": installer_file}
     return made
 

@@ -8,6 +8,7 @@ from pipeline.digest.amounts import count, money_text
 from pipeline.digest.headline import worst
 from pipeline.digest.links import full
 from pipeline.digest.model import DigestFacts, ExceptionFacts, Losses
+from pipeline.digest.not_judged import lines as not_judged_lines
 
 WIDTH = 100
 LABEL = 16  # columns in front of what an exception says
@@ -183,9 +184,9 @@ def _revisits(facts: DigestFacts) -> Iterable[str]:
 
 
 def _not_judged(facts: DigestFacts) -> Iterable[str]:
-    for group in facts.not_judged:
-        new = "New: " if group.is_new else ""
-        yield _wrap(f"{new}{count(len(group.sites), 'site')}: {group.reason} ({group.what}): {names(group.names)}", 2)
+    for line in not_judged_lines(facts.not_judged):
+        new = "New: " if line.is_new else ""
+        yield _wrap(f"{new}{count(len(line.names), 'site')}: {line.reason} ({line.what}): {names(line.names)}", 2)
 
 
 def _ingest(facts: DigestFacts) -> Iterable[str]:

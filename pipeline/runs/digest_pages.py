@@ -20,7 +20,7 @@ from pipeline.errors import RefusedError, alike
 from pipeline.ingest import quarantine
 from pipeline.runs.session import Opened
 from pipeline.runs.site_pages import sites_of
-from pipeline.store import digests, history, verdicts
+from pipeline.store import digests, history, losses, verdicts
 
 
 def write_digest(
@@ -75,6 +75,7 @@ def facts_of(run: Opened, day: date, folded: FoldedDays | None = None, narrowed:
         verdicts.decisions(store),
         verdicts.not_judged_on(store, day),
         verdicts.not_judged_on(store, yesterday),
+        losses.first_days(store),
     )
     _refuse_unknown(sites, narrowed)
     others = pages.digest_days(run.workspace.digests)

@@ -175,6 +175,7 @@ def morning(rows: list[dict[str, Any]] | None = None, **options: Any) -> DigestF
         pl.DataFrame(decisions or [], schema=DECISIONS | {"decided_for": pl.String}),
         options.pop("not_judged", not_judged()),
         options.pop("not_judged_before", NOT_JUDGED.to_frame()),
+        options.pop("began", {}),
     )
     days, ingest = options.pop("days", site_days()), options.pop("ingest", INGEST)
     rules = Rules(KINDS, options.pop("reasons", REASONS), FAMILIES)

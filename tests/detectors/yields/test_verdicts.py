@@ -102,4 +102,4 @@ def test_a_roof_that_generates_again_for_a_first_day_is_said_to_and_sends_nobody
 def test_a_wrong_capacity_says_which_one_the_register_should_have():
     told = capacity_mismatch.finding_of(_open(lost_kwh=3.0, has_limit=False)._replace(kind="capacity-mismatch"))
     setting = filled(capacity_mismatch.KINDS["capacity-mismatch"].should_be, told.evidence)
-    assert setting.startswith("2.4 kWp fit the clear days")
+    assert setting.startswith("2.4 kWp, which fits the clear days")

@@ -10,6 +10,9 @@ import pytest
 from detectors.frames import DAYS
 from pipeline.digest import to_json
 from pipeline.digest.facts import DayState, Rules, build_facts
+from pipeline.digest.headline import common_causes
+from pipeline.digest.model import Setting
+from pipeline.digest.not_judged import lines
 from pipeline.frames import EXCEPTIONS, FINDINGS
 from tests.support import digest_facts
 from tests.support.digest_facts import DAY, morning
@@ -199,6 +202,30 @@ def test_a_cause_that_several_sites_share_is_one_line():
     assert morning(apart).common_causes == []
 
 
+def test_what_was_there_on_the_first_day_of_all_shares_no_cause():
+    rows = [digest_facts.finding(f"S{i}", "unexpected-export", 0) for i in (0, 1, 2)]
+    (cause,) = morning(rows).common_causes
+    assert morning(rows, began=dict.fromkeys(("S0", "S1", "S2"), cause.since)).common_causes == []
+    assert len(morning(rows, began=dict.fromkeys(("S0", "S1", "S2"), date(2026, 4, 1))).common_causes) == 1
+
+
+def test_clocks_share_a_cause_where_they_are_to_be_set_alike():
+    rows = [digest_facts.finding(f"S{i}", "time-zone-wrong", 0) for i in (0, 1, 2)]
+    shown = morning(rows).exceptions
+    clock = {"time-zone-wrong": digest_facts.KINDS["time-zone-wrong"].model_copy(update={"group": "clock"})}
+
+    def causes(*zones: str) -> int:
+        told = [
+            one.model_copy(update={"setting": Setting(what="Zone", now="CET", should_be=zone)})
+            for one, zone in zip(shown, zones, strict=True)
+        ]
+        began = {one.site_id: one.first_day for one in told}  # never right
+        return len(common_causes(told, digest_facts.sites(), clock, began))
+
+    assert causes("UTC", "UTC", "UTC") == 1
+    assert causes("UTC", "UTC", "America/Boise") == 0
+
+
 def test_not_judged_is_folded_by_reason():
     groups = morning().not_judged
     assert [g.model_dump() for g in groups] == [
@@ -218,6 +245,25 @@ def test_what_was_not_judged_yesterday_either_is_told_apart():
     yesterday = digest_facts.not_judged().filter(pl.col("site_id").is_in(["S3", "S4"]))
     groups = morning(not_judged_before=yesterday).not_judged
     assert [(group.is_new, group.sites) for group in groups] == [(True, ["S2"]), (False, ["S3", "S4"])]
+
+
+def test_what_the_same_sites_share_is_one_line():
+    rows = digest_facts.not_judged().filter(pl.col("site_id") == "S4")
+    told = [
+        rows.with_columns(code=None, reason=pl.lit(f"no {what}"), detector=pl.lit("clock"))
+        for what in ("grid", "generation", "battery", "battery")
+    ]
+    other = digest_facts.not_judged().filter(pl.col("site_id") == "S3")
+    groups = morning(not_judged=pl.concat([rows, *told, other.with_columns(code=None)])).not_judged
+    assert len(groups) == 5
+    assert [(line.names, line.what, line.reason) for line in lines(groups)] == [
+        (
+            ["Roof 4"],
+            "the clock, the yield",
+            "readings cover 9.5 % of the day; no battery; no generation; 1 more reason",
+        ),
+        (["Roof 3"], "the yield", "readings cover 12 % of the day"),
+    ]
 
 
 def test_sentences_of_one_detector_without_a_code_stand_as_they_were_written():
