@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from detectors.stats.robust import Array
-from detectors.yields.sequential_test import FREEDOM, LEVELS, T_FACTOR, TEMPER
+from detectors.yields.sequential_test import FREEDOM, LEVELS, T_FACTOR, TEMPER, is_within
 
 BEST_QUANTILE = 0.85  # measured: of the energy-weighted ratios; the highest ones are cloud enhancement
 NEAR_RATIO = 0.08  # of the best: quarter hours within it are of one clear span
@@ -67,11 +67,14 @@ def day_level(actual_w: Array, clear_w: Array, is_used: np.ndarray, kwp: Array, 
     return Level(np.where(is_enough, np.log(best), np.nan), share, total / 4 / 1000 / kwp, highest)
 
 
-def likelihood(level: Level, is_unknown: np.ndarray, is_limited: np.ndarray) -> Array:
-    """What each level makes of a day without neighbours, tempered, [sites, levels]; 1 where x is not known."""
+def likelihood(level: Level, is_unknown: np.ndarray, is_limited: np.ndarray, is_nothing: np.ndarray) -> Array:
+    """What each level makes of a day without neighbours, tempered, [sites, levels]; 1 where x is not known.
+
+    `is_nothing`: the day made nothing at all.
+    """
     from scipy.special import stdtr  # loads slowly, and most commands judge no day
 
-    off = level.x[:, None] - LEVELS[None, :]
+    off = np.where(is_within(is_nothing), 0.0, level.x[:, None] - LEVELS[None, :])
     clear_share = np.interp(level.near, *CLEAR_SHARE)[:, None]
     above_share = np.where(is_limited, np.interp(level.energy, *ABOVE_SHARE), 0.0)[:, None]
     sigma = (CLEAR_SIGMA + CLEAR_SIGMA_UNKNOWN * is_unknown)[:, None]

@@ -26,7 +26,8 @@ LASTING_AT = slice(1, 1 + len(FALLS))
 RISING_AT = slice(LASTING_AT.stop, LASTING_AT.stop + len(RISES))
 PASSING_AT = slice(RISING_AT.stop, len(DEVIATIONS))
 PASSING_SHARE = 0.5  # ours: of the days; how often it is there is told of its own days, not by the test
-NOTHING = DEVIATIONS < -3.0  # deviations that mean no generation at all
+NOTHING_BELOW = -3.0  # log: ours; levels and deviations that mean no generation at all
+NOTHING = DEVIATIONS < NOTHING_BELOW
 FREEDOM = 4.0  # ours: Student's t; days of a real fleet have tails about so heavy
 T_FACTOR = 0.375  # Student's t with 4 degrees of freedom at 0
 # A day's sigma is a root mean square, and Student's t of scale s has the variance s^2 n / (n - 2). Measured on 111
@@ -120,9 +121,29 @@ _PLACES = np.rint((BASELINES[:, None] + DEVIATIONS[None, :] - (BASELINES[0] + DE
 LEVELS = BASELINES[0] + DEVIATIONS.min() + STEP * np.arange(_PLACES.max() + 1)
 
 
-def likelihood(x: Array, sigma: Array, *, is_cold_drop: NDArray[np.bool_] | None = None) -> Array:
-    """What each level makes of a day's residual, tempered, [sites, levels]; 1 where x is not known."""
+def is_within(is_nothing: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where a level explains a day without any generation whole, [sites, levels].
+
+    The logarithm of nothing is cut off somewhere, so which of the levels of no generation it meets says nothing:
+    they are alike, as in a censored observation (Tobin 1958).
+    """
+    return is_nothing[:, None] & (LEVELS[None, :] < NOTHING_BELOW)
+
+
+def likelihood(
+    x: Array,
+    sigma: Array,
+    *,
+    is_cold_drop: NDArray[np.bool_] | None = None,
+    is_nothing: NDArray[np.bool_] | None = None,
+) -> Array:
+    """What each level makes of a day's residual, tempered, [sites, levels]; 1 where x is not known.
+
+    `is_nothing`: the day made nothing at all.
+    """
     z = (x[:, None] - LEVELS[None, :]) / sigma[:, None]
+    if is_nothing is not None:
+        z = np.where(is_within(is_nothing), 0.0, z)
     core = T_FACTOR / sigma[:, None] * (1 + z * z / FREEDOM) ** (-(FREEDOM + 1) / 2)
     cold = np.zeros(len(x), dtype=bool) if is_cold_drop is None else is_cold_drop
     outlier = np.where(cold, COLD_OUTLIER_SHARE, OUTLIER_SHARE)[:, None]

@@ -103,11 +103,14 @@ def _step(state: Array, walk: Array, evidence: Evidence, baseline: Array) -> Arr
         np.where(by_pairs, evidence.x, np.nan),
         np.where(by_pairs, np.maximum(T_SCALE * evidence.sigma, STEP), 1.0),
         is_cold_drop=is_cold_drop,
+        is_nothing=evidence.zero_evidence > 0,
     )
     if by_lone.any():
         level = lone_site.Level(evidence.lone_x, evidence.lone_near, evidence.lone_energy, evidence.lone_highest)
         mine = lone_site.Level(*(one[by_lone] for one in level))
-        likelihoods[by_lone] = lone_site.likelihood(mine, evidence.is_unknown[by_lone], evidence.is_limited[by_lone])
+        likelihoods[by_lone] = lone_site.likelihood(
+            mine, evidence.is_unknown[by_lone], evidence.is_limited[by_lone], evidence.zero_evidence[by_lone] > 0
+        )
     likelihoods = likelihoods * sequential_test.not_below(np.where(evidence.is_snow, np.nan, evidence.least))
     if not evidence.is_snow.all():
         whole = limited_days.on_levels(evidence.whole_day, evidence.moved, sequential_test.LEVELS)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from detectors.yields import lone_site
+from detectors.yields import lone_site, zeros
 from detectors.yields import sequential_test as seq
 from detectors.yields.min_level import best_hour
 
@@ -33,7 +33,7 @@ def _odds_after(log_level: float, highest: float, *, is_known: bool) -> float:
             continue
         limit = np.array([highest if is_known else np.inf])
         told = lone_site.Level(np.array([x]), np.array([0.15]), np.array([3.0]), limit)
-        likelihood = lone_site.likelihood(told, NO, ~NO)
+        likelihood = lone_site.likelihood(told, NO, ~NO, NO)
         state = seq.update(seq.advance(state, seq.walk_share(np.array([0.004]))), likelihood, np.zeros(1))
     return float(seq.report(state).log_odds_fall[0])
 
@@ -43,6 +43,19 @@ def test_days_that_are_told_because_they_are_dull_do_not_make_a_roof_faulty():
     believed, weighed = (_odds_after(0.0, -1.2, is_known=is_known) for is_known in (False, True))
     assert weighed < seq.CLOSE < believed - 3
     assert _odds_after(np.log(0.2), -1.2, is_known=True) > seq.REFERENCE  # a fifth of its power is told on every day
+
+
+@pytest.mark.parametrize("level", [-0.25, 0.0, 0.2])
+def test_clear_days_of_nothing_are_told_whatever_the_roofs_own_level(level):
+    """Under a clear sky by its own shape, twenty days as ever and two days without anything."""
+    state = seq.start(seq.Prior(np.array([0.15])))
+    for x in [level] * 20 + [np.log(lone_site.MIN_RATIO)] * 2:
+        is_nothing = np.array([x < -3])
+        told = lone_site.Level(np.array([x]), np.array([0.9]), np.array([4.0]), np.array([np.inf]))
+        likelihood = lone_site.likelihood(told, NO, NO, is_nothing)
+        evidence = np.where(is_nothing, zeros.ZERO_EVIDENCE, 0.0)
+        state = seq.update(seq.advance(state, seq.walk_share(np.array([0.004]))), likelihood, evidence)
+    assert seq.report(state).log_odds_fall[0] > 10
 
 
 def test_the_best_hour_of_a_high_sun_is_what_a_curtailed_roof_can_do_at_least():
@@ -63,6 +76,6 @@ def test_sunlit_clouds_of_its_first_days_do_not_raise_a_limited_roofs_level():
     state = seq.start(seq.Prior(np.array([0.15])))
     for x, near in [(0.4, 0.15)] * 4 + [(0.0, 0.3)] * 3:
         told = lone_site.Level(np.array([x]), np.array([near]), np.array([0.4]), np.array([np.inf]))
-        likelihood = lone_site.likelihood(told, NO, ~NO)
+        likelihood = lone_site.likelihood(told, NO, ~NO, NO)
         state = seq.update(seq.advance(state, seq.walk_share(np.array([0.004]))), likelihood, np.zeros(1))
     assert abs(seq.report(state).baseline[0]) < 0.1

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import t as student_t
 
-from detectors.yields import limited_days, testing
+from detectors.yields import limited_days, testing, zeros
 from detectors.yields import sequential_test as seq
 
 
@@ -15,7 +15,8 @@ def _run(x, sigma, *, prior=0.05, walk=0.004, zero=None):
     for n, (value, one) in enumerate(zip(x, np.broadcast_to(sigma, len(x)), strict=True)):
         state = seq.advance(state, seq.walk_share(np.array([walk])))
         evidence = np.array([0.0 if zero is None else zero[n]])
-        state = seq.update(state, seq.likelihood(np.array([value]), np.array([one])), evidence)
+        likelihoods = seq.likelihood(np.array([value]), np.array([one]), is_nothing=evidence > 0)
+        state = seq.update(state, likelihoods, evidence)
         told.append(seq.report(state))
     return told
 
@@ -68,6 +69,13 @@ def test_a_day_counts_by_students_t_whose_root_mean_square_is_its_sigma():
     density = 0.98 * student_t.pdf((x - seq.BASELINES[at]) / scale, 4) / scale + 0.02 * 0.16
     got = after[at] / before[at]
     assert got / got.max() == pytest.approx(density**0.7 / (density**0.7).max(), rel=1e-6)
+
+
+@pytest.mark.parametrize("x", [-3.3, -3.66, -3.86, -4.2])
+def test_a_plain_day_of_nothing_opens_a_case_wherever_its_logarithm_is_cut_off(x):
+    """Under the clearest of skies, when a day's sigma is smallest, none of the levels of nothing meets it."""
+    told = _run([0.0] * 20 + [x], 0.024, zero=[0.0] * 20 + [zeros.PLAIN_EVIDENCE])
+    assert told[-2].log_odds_fall[0] < seq.CLOSE and told[-1].log_odds_fall[0] > seq.OPEN
 
 
 def test_probabilities_stay_probabilities_and_walks_lose_nothing():
