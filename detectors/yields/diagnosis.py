@@ -35,6 +35,7 @@ FEW_ROWS = 0.2  # ours: of a half hour's usual energy; one that was seldom lit b
 SILENT_SHARE = 0.02  # ours: of the strongest input's energy; a meter of an open input shows its offset
 MISSING_TOLERANCE = 0.15  # ours: log; the level before was never seen, the register's sigma of a level counts twice
 MIN_PLANE_ROWS = 40
+ALIKE = 0.05  # ours: of the days' shape; weather and wrong planes scatter by more, so it shows no plane that is gone
 MOSTLY = 0.5  # of the probability of a fall: it comes and goes
 # An overcast may last for a week and lets through 9 to 55 % (log) of a clear sky's light. Measured at 108 healthy
 # simulated roofs: one dull day in two is followed by another (of other days one in fourteen), and best spans made up
@@ -272,18 +273,21 @@ def part_of(history: History, first_day: date, parts: Parts) -> tuple[str, int]:
 
 
 def _partial(history: History, change: change_point.Change, parts: Parts) -> tuple[str, int]:
-    """Whether a part that went missing is a string: an input's shift, one of several planes, or a half."""
+    """Whether a part that went missing is a string: an input's shift, one of several planes, or a half.
+
+    Of planes that look the same way no shape tells which is gone; then the share of one of them is its sign.
+    """
     fallen = [_has_fallen(history, n, change.first) for n in range(MAX_INPUTS)]
     if True in fallen:
         return STRING_LOSS, fallen.index(True) + 1
     if False in fallen:
         return UNDERPERFORMANCE, 0
-    if len(parts.each_w):
+    if len(parts.each_w) and not _are_alike(parts):
         return (STRING_LOSS if _lost_plane(parts, history.first, change.first) else UNDERPERFORMANCE), 0
     share = 1 - np.exp(change.after - change.before)
-    error = share_error(history, change.first)
-    is_half = abs(share - 0.5) < max(HALF_TOLERANCE, HALF_SIGMAS * error) and len(history.x) - 1 - change.first >= 1
-    return (STRING_LOSS if is_half else UNDERPERFORMANCE), 0
+    tolerance = max(HALF_TOLERANCE, HALF_SIGMAS * share_error(history, change.first))
+    is_part = (np.abs(share - (parts.shares if len(parts.each_w) else np.array([0.5]))) < tolerance).any()
+    return (STRING_LOSS if is_part and len(history.x) - 1 - change.first >= 1 else UNDERPERFORMANCE), 0
 
 
 def share_error(history: History, first: int) -> float:
@@ -312,6 +316,15 @@ def _lost_plane(parts: Parts, first: date, since: int) -> bool:
     whole = rows.sum(axis=1)
     left = [_left(values, whole - rows[:, n]) for n in range(rows.shape[1])]
     return min(left) < gone_fit * _left(values, whole)
+
+
+def _are_alike(parts: Parts) -> bool:
+    """Whether the days' shape would be the same without any one of the planes."""
+    usable = (parts.days.share > 0) & np.isfinite(parts.days.clearness)
+    by_plane = parts.each_w[:, usable].T
+    whole = by_plane.sum(axis=1)
+    left = [(_left(rest, whole), np.linalg.norm(rest)) for rest in (whole - one for one in by_plane.T)]
+    return all(apart <= ALIKE * height for apart, height in left)
 
 
 def _usual(parts: Parts, row: np.ndarray, at: np.ndarray) -> Array:

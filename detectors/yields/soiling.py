@@ -6,13 +6,14 @@ weeks are held against themselves by a straight line.
 
 from collections.abc import Iterator
 from datetime import date, timedelta
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from detectors.finding import Finding, series
+from detectors.losses import Worth, worths
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median, robust_sigma
 from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
@@ -76,14 +77,13 @@ def _is_step(place: Array, y: Array, slope: float) -> bool:
 
 
 def findings(
-    residuals: pl.DataFrame, cases: pl.DataFrame, night: Night, each: dict[str, float], day: date
+    residuals: pl.DataFrame, cases: pl.DataFrame, night: Night, days: pl.DataFrame, day: date
 ) -> Iterator[Finding]:
     """A finding to watch per watched site that slides beside its neighbours and has no open case; of registered planes.
 
-    `each` is what a kWh is worth at each site. In the cold it may be snow, which stays longer on one roof than on the
-    next, so such days do not count and nothing is said on them; nor is it of limited sites, whose level is told by
-    other hours from week to week, nor where an inverter of unknown rating may clip, which costs the more the higher the
-    sun stands.
+    In the cold it may be snow, which stays longer on one roof than on the next, so such days do not count and nothing
+    is said on them; nor is it of limited sites, whose level is told by other hours from week to week, nor where an
+    inverter of unknown rating may clip, which costs the more the higher the sun stands.
     """
     fleet = night.fleet
     first = day - timedelta(days=DAYS - 1)
@@ -103,10 +103,11 @@ def findings(
     early, middle, late = _thirds(x).level
     with np.errstate(invalid="ignore"):
         asked &= (early - middle > MIN_FALL / 2) & (middle - late > MIN_FALL / 2)
-    for n in np.flatnonzero(asked):
-        site_id = fleet.sites["site_id"][int(n)]
-        if found := find(x[n], due[n], float(alike[n])):
-            yield _finding(site_id, found, x[n], first, day, each[site_id])
+    slides = {int(n): slide for n in np.flatnonzero(asked) if (slide := find(x[n], due[n], float(alike[n])))}
+    worth_of = worths(days, fleet.sites[list(slides)])
+    for n, slide in slides.items():
+        site = fleet.sites.row(n, named=True)
+        yield _finding(site, slide, x[n], day, worth_of[site["site_id"]])
 
 
 def beside_neighbours(x: Array, near: NDArray[np.intp], is_known: NDArray[np.bool_]) -> tuple[Array, Array]:
@@ -182,10 +183,15 @@ def _by_newest_model(x: Array, models: pl.DataFrame, first: date) -> None:
     x[history["row"].to_numpy(), history["at"].to_numpy()] = history["history_x"].to_numpy()
 
 
-def _finding(site_id: str, found: Slide, x: Array, first: date, day: date, each: float) -> Finding:
-    lost_kwh = found.usual_kwh * MONTH_DAYS * found.lost_pct / 100
+def _finding(site: dict[str, Any], found: Slide, x: Array, day: date, worth: Worth) -> Finding:
+    """Of the judged day, what the slide has taken of it since its window began: an earlier window began elsewhere."""
+    month_kwh = found.usual_kwh * MONTH_DAYS * found.lost_pct / 100
+    lost_kwh = found.usual_kwh * (1 - (1 - found.per_month_pct / 100) ** ((DAYS - 1) / MONTH_DAYS))
+    each = worth.per_kwh(found.usual_kwh - lost_kwh, lost_kwh)
+    money = f"{month_kwh * each:.2f} {site['currency'] or ''}".strip()
+    first = day - timedelta(days=DAYS - 1)
     return Finding(
-        site_id=site_id,
+        site_id=site["site_id"],
         day=day,
         kind=KIND,
         severity="watch",
@@ -193,14 +199,16 @@ def _finding(site_id: str, found: Slide, x: Array, first: date, day: date, each:
         unit="%",
         threshold=PCT_PER_MONTH,
         summary=f"Slides by {found.per_month_pct:.1f} % a month beside its neighbours, as soiling does until it rains: "
-        f"a washing would bring {lost_kwh:.0f} kWh a month, worth {lost_kwh * each:.0f}.",
+        f"a washing would bring {month_kwh:.0f} kWh a month, worth {money}.",
         measured=f"{100 - found.lost_pct:.0f} % of its level of six weeks before",
         expected="the same level beside its neighbours in all weeks",
         since=first,
+        loss_kwh=lost_kwh,
+        cost=lost_kwh * each,
         evidence={
             "slide_pct": found.per_month_pct,
             "lost_pct": found.lost_pct,
-            "washing_kwh": lost_kwh,
+            "washing_kwh": month_kwh,
             "judged_days_count": int(np.isfinite(x).sum()),
         },
         series=(series("site", "ratio", "measured", [first + timedelta(days=n) for n in range(DAYS)], np.exp(x)),),

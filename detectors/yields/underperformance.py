@@ -9,7 +9,6 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import Finding, Kind, Verdict
-from detectors.losses import value_per_kwh
 from detectors.yields import soiling, verdicts
 from detectors.yields.cold import COVERED_RATIO
 from detectors.yields.night import Night
@@ -59,8 +58,7 @@ def detect(
     """
     opened = verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
     found = [finding_of(one) for one in verdicts.fallen(opened)]
-    each = value_per_kwh(days, yield_night.fleet.sites)
-    found += soiling.findings(yield_residual, yield_case, yield_night, each, day)
+    found += soiling.findings(yield_residual, yield_case, yield_night, days, day)
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
-from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
+from detectors.losses import MEASURED, DayLoss, Worth, day_losses, worths
 from detectors.yields import low_sun
 from detectors.yields.cases import day_loss_kwh, of_site
 from detectors.yields.cold import may_be_own_snow
@@ -172,7 +172,7 @@ def open_cases(
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
     mine = residuals.join(today.select("site_id"), on="site_id", how="semi").sort("site_id", "day")
     by_site = mine.partition_by("site_id", as_dict=True)
-    each = value_per_kwh(days, fleet.sites)
+    worth_of = worths(days, fleet.sites.join(today, on="site_id", how="semi"))
     for case in today.iter_rows(named=True):
         n = place[case["site_id"]]
         site = fleet.sites.row(n, named=True)
@@ -199,7 +199,7 @@ def open_cases(
             is_sure=case["is_sure"],
             expected_kwh=usual if case["expected_kwh"] is None else case["expected_kwh"],
             actual_kwh=made,
-            losses=_losses(case, history, each[case["site_id"]]),
+            losses=_losses(case, history, worth_of[case["site_id"]]),
             installed_kwp=site["installed_kwp"],
             neighbours=float(night.neighbours[n]),
             history=history,
@@ -226,11 +226,13 @@ def _may_be_snow(night: Night, n: int, first_day: date, rows: pl.DataFrame) -> b
     )
 
 
-def _losses(case: dict[str, Any], history: History, each: float) -> tuple[DayLoss, ...]:
+def _losses(case: dict[str, Any], history: History, worth: Worth) -> tuple[DayLoss, ...]:
     """What each day since the case's first lost, the judged one included."""
     last = case["day"]
     dates = [history.on(n) for n in range(len(history.x))]
     kwh = [day_loss_kwh(case, history, n) for n in range(len(history.x))]
+    made = np.nan_to_num(history.actual_kwh)
+    each = [worth.per_kwh(float(made[n]), lost) for n, lost in enumerate(kwh)]
     return day_losses(dates, kwh, each, since=case["first_day"], until=last)
 
 

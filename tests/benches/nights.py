@@ -95,13 +95,13 @@ def copy_sites(base: Path, root: Path, sites: int, days: int = 1, history: int =
             earlier, time = _earlier(con, table, days)
             # As nights have written it: a scan of the last days leaves out what lies before them.
             order = {"ts_utc": "CAST(ts_utc AS DATE), site_id, ts_utc", "day": "day, site_id"}.get(time, "ALL")
-            con.execute(
-                f"CREATE TEMP TABLE held AS SELECT t.* REPLACE ({', '.join(['new_id AS site_id', *earlier])}) "
-                f"FROM {table} AS t JOIN names ON old_id = site_id, range({times if earlier else 1}) AS k (nth) "
-                f"ORDER BY {order}"
-            )
+            con.execute(f"CREATE TEMP TABLE held AS SELECT * FROM {table}")
             con.execute(f"DELETE FROM {table}")
-            con.execute(f"INSERT INTO {table} SELECT * FROM held")
+            for nth in reversed(range(times if earlier else 1)):  # the earliest first, each sorted by itself
+                con.execute(
+                    f"INSERT INTO {table} SELECT t.* REPLACE ({', '.join(['new_id AS site_id', *earlier])}) "
+                    f"FROM held AS t JOIN names ON old_id = site_id, (SELECT {nth} AS nth) ORDER BY {order}"
+                )
             con.execute("DROP TABLE held")
         for table in ("reader_part", "reader_due", "export_file", "rejected_row", "rejected_cell", "archived_file"):
             con.execute(f"DELETE FROM {table}")

@@ -6,7 +6,7 @@ import pytest
 from pydantic import ValidationError
 
 from detectors.finding import Finding
-from detectors.losses import MEASURED, DayLoss, day_losses, value_per_kwh
+from detectors.losses import MEASURED, DayLoss, day_losses, worths
 from tests.support import build
 
 DAY = build.DAY
@@ -23,23 +23,37 @@ def test_days_outside_the_fault_and_without_a_figure_are_left_out():
     assert told == (DayLoss(before(3), 2.0, pytest.approx(0.4), MEASURED), DayLoss(DAY, 0.0, 0.0, MEASURED))
 
 
-def _each(*rows, **site) -> float:
-    return value_per_kwh(build.days(*rows), build.sites(site))["roof-1"]
+def _worth(*rows, **site):
+    return worths(build.days(*rows), build.sites(site))["roof-1"]
 
 
-def test_a_kwh_is_worth_what_becomes_of_the_sites_own():
-    # 10 + 30 kWh made, 4 + 26 fed in: a quarter is used in the house at 0.30, three quarters are fed in at 0.08.
-    rows = [{"pv_kwh": 10.0, "feed_in_kwh": 4.0}, {"pv_kwh": 30.0, "feed_in_kwh": 26.0}]
-    assert _each(*rows) == pytest.approx(0.25 * 0.30 + 0.75 * 0.08)
-    # A day without generation changes nothing; a day with one of the two unknown does not count.
-    assert _each(*rows, {"pv_kwh": 0.0, "feed_in_kwh": 0.0}) == pytest.approx(0.135)
-    assert _each(*rows, {"pv_kwh": 50.0, "feed_in_kwh": None}) == pytest.approx(0.135)
+def _house(generated_kwh: float, max_kwh: float, sharpness: float) -> dict:
+    taken = generated_kwh / (1 + (generated_kwh / max_kwh) ** sharpness) ** (1 / sharpness)
+    return {"pv_kwh": generated_kwh, "feed_in_kwh": generated_kwh - taken}
+
+
+@pytest.mark.parametrize(("sharpness", "battery"), [(2.0, {}), (8.0, {"battery_kwh": 10.0})])
+def test_what_house_and_battery_take_of_a_day_is_learned_and_prices_what_is_lost_of_it(sharpness, battery):
+    told = _worth(*(_house(made, 12.0, sharpness) for made in (3.0, 9.0, 20.0, 41.0)), **battery)
+    assert told.max_taken_kwh == pytest.approx(12.0, rel=1e-6)
+    assert told.per_kwh(40.0, 10.0) == pytest.approx(0.08, abs=0.005)  # a bright day's tenth would have been fed in
+    assert told.per_kwh(0.0, 2.0) == pytest.approx(0.30, abs=0.005)  # a dull day's little would have been used
+    assert told.of(20.0) == pytest.approx(0.08 * 20 + 0.22 * (20 - _house(20.0, 12.0, sharpness)["feed_in_kwh"]))
+
+
+def test_a_day_with_one_of_the_two_unknown_or_without_generation_does_not_count():
+    rows = [_house(made, 12.0, 2.0) for made in (3.0, 20.0)]
+    more = [{"pv_kwh": 0.0, "feed_in_kwh": 0.0}, {"pv_kwh": 50.0, "feed_in_kwh": None}]
+    assert _worth(*rows, *more) == _worth(*rows)
+    assert _worth({"pv_kwh": 9.0, "feed_in_kwh": 0.0}).per_kwh(9.0, 1.0) == pytest.approx(0.30)  # it takes all
+    assert _worth({"pv_kwh": 9.0, "feed_in_kwh": 40.0}).per_kwh(9.0, 1.0) == pytest.approx(0.08)  # and nothing
 
 
 def test_where_nobody_knows_the_lower_price_counts_and_without_feed_in_the_import_price():
-    assert _each({"pv_kwh": 10.0, "feed_in_kwh": None}) == pytest.approx(0.08)
-    assert _each({"pv_kwh": 10.0, "feed_in_kwh": 4.0}, feed_in_limit_kw=0.0) == pytest.approx(0.30)
-    assert _each({"pv_kwh": 10.0, "feed_in_kwh": 40.0}) == pytest.approx(0.08)  # no share below 0
+    assert _worth({"pv_kwh": 10.0, "feed_in_kwh": None}).per_kwh(10.0, 5.0) == pytest.approx(0.08)
+    none = _worth({"pv_kwh": 10.0, "feed_in_kwh": 4.0}, feed_in_limit_kw=0.0)
+    assert none.per_kwh(10.0, 5.0) == pytest.approx(0.30)
+    assert none.per_kwh(10.0, 0.0) == 0.08  # nothing lost: nothing to price
 
 
 def _finding(**changed) -> Finding:

@@ -88,6 +88,31 @@ def test_a_plane_of_three_that_is_gone_shows_in_the_shape_of_the_days(gone, kind
     assert diagnosis.part_of(history, history.on(8), Parts(dark, parts.shares, each)) == ("underperformance", 0)
 
 
+@pytest.mark.parametrize(
+    ("missing", "turned", "kind"),
+    [
+        (0.45, 0.0, "string-loss"),  # the lesser of two planes that look the same way
+        (0.57, 0.1, "string-loss"),  # the other one; they look nearly the same way
+        (0.30, 0.0, "underperformance"),
+        (0.45, 3.0, "underperformance"),  # a plane that is gone would show in the days' shape
+    ],
+)
+def test_of_planes_that_look_the_same_way_the_share_tells_which_is_gone(missing, turned, kind):
+    hour = np.linspace(-6, 6, 10)
+    each = np.stack([share * 2000 * np.clip(np.cos((hour - noon) / 4), 0, None)
+                     for share, noon in ((0.45, 0.0), (0.55, turned))])  # fmt: skip
+    each = np.broadcast_to(each[:, None], (2, 20, 10))
+    fallen = np.where(np.arange(20) < 8, 1.0, 1 - missing)[:, None]
+    parts = _parts((None,) * 4, share=(0.45, 0.55))
+    first = (date(2026, 5, 1) - date(1970, 1, 1)).days
+    days = parts.days._replace(
+        day=first + np.arange(20), slot=np.broadcast_to(np.arange(10), (20, 10)), share=np.ones((20, 10)),
+        clearness=np.ones((20, 10)), power_w=fallen * each.sum(axis=0),
+    )  # fmt: skip
+    history = _history([0.0] * 8 + [np.log(1 - missing)] * 12, [0] * 20)
+    assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+
+
 @pytest.mark.parametrize(("gone", "kind"), [(0, "string-loss"), (1, "string-loss"), (None, "underperformance")])
 def test_a_hill_that_hides_the_evening_sun_is_no_plane_that_is_gone(gone, kind):
     """East and west: the hill takes most of the west plane's light from the first day on."""

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from detectors.frames import DAYS
 from detectors.yields import records, soiling
 from tests.support import build
 from tests.support.bright_day import AZIMUTHS, night_of
@@ -106,5 +107,10 @@ def test_snow_that_stays_longer_on_one_roof_is_no_soiling(cold_days, spell_days,
         for name, x in course.items() for n in DAY
     ])  # fmt: skip
     none_open = pl.DataFrame({"site_id": [], "day": []}, schema={"site_id": pl.String, "day": pl.Date})
-    found = list(soiling.findings(rows, none_open, night, dict.fromkeys(AZIMUTHS, 0.1), ON))
+    found = list(soiling.findings(rows, none_open, night, DAYS.to_frame(), ON))
     assert [one.site_id for one in found] == (["street"] if is_told else [])
+    for one in found:
+        lost = 20.0 * (1 - 0.85 ** ((soiling.DAYS - 1) / 30))
+        assert one.loss_kwh == pytest.approx(lost, rel=0.15)
+        assert one.cost == pytest.approx(0.08 * one.loss_kwh)  # nobody knows what it feeds in: the lower price
+        assert one.summary.endswith(" EUR.")
