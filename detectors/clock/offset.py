@@ -14,6 +14,9 @@ PROOF_MORE_DAYS = (
 )
 IN_DARK_SHARE = 0.15  # of the offset: light less than this in the dark may be a clock's, but most of it is shade
 WIDE_DEG = 8.0  # of sun height: shade or shut-off that makes the middle of first and last light doubtful
+# ... but not below this, as intervals and their clouds make light late by minutes: where the sun climbs by a quarter of
+# a degree a minute 8 degrees are 32 min, at 45 degrees north 45. Shade of one side errs by half of either.
+WIDE_MIN = 45.0
 LIGHT_PAST_SET_MIN = 2.0  # a roof that sees the whole sky shows light this long after sunset
 SCATTER_MIN = 45.0  # ours, median distance from the median: if both onsets scatter more, they are no onsets
 SHADE_MIN = 45.0  # ours: the uncertainty from shade at most
@@ -67,7 +70,7 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     interval = float(onsets.interval[device])
     rate = float(np.nanmedian(onsets.height_rate[device, span]))
     late, early = low(first, 0.2), low(last, 0.2)
-    wide = WIDE_DEG + WIDE_PER_SLOW_DEG * max(0.0, interval - 15.0)
+    wide = max(WIDE_DEG, WIDE_MIN * rate) + WIDE_PER_SLOW_DEG * max(0.0, interval - 15.0)
     if (late + early) * rate > wide and days >= 10:  # the few days that ran to the end tell more
         late, early = low(first, 0.08), low(last, 0.08)
     width_deg = max(late + early, 0.0) * rate

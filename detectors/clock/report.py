@@ -27,7 +27,9 @@ DAYS_AHEAD = 370  # both changes of clocks of a year
 SERIES_POINTS = 120
 OF_DAY = "min after midnight"
 FINE_INTERVALS = 0.75  # an offset clearly below one interval is for watching
-SURE_MIN = 30.0  # an offset below this that is only probable is for watching
+# An offset below this that is only probable is for watching: midway between the smallest that is told and zones of half
+# an hour, which would go and come from night to night.
+SURE_MIN = 25.0
 
 
 def to_finding(

@@ -12,6 +12,7 @@ from detectors.solar.plane_response import Answer
 from detectors.stats.robust import Array
 from detectors.yields import (
     capped,
+    clear_air,
     cold,
     day_residual,
     input_ratios,
@@ -102,7 +103,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     correction, expected, share, past_sigma = due
     base = day_residual.variance(combined, np.zeros(count), is_curtailed(fleet), site_roofs.is_unknown)
     doubted = neighbours_doubt.variance(fleet, odds, pairs, combined.neighbours)
-    sigma = np.hypot(sigma, np.sqrt(doubted))
+    split = clear_air.day_sigma(light.answer, sky, expected, share, fleet.near)
+    sigma = np.sqrt(sigma**2 + doubted + split**2)
     lowest = min_level.of_day(fleet, expected, sky, correction)
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
     spell, cold_day = _snow(fleet, odds)
