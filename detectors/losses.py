@@ -8,9 +8,9 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from detectors.stats.robust import Array
-
+Array = NDArray[np.float64]
 MIN_TAKEN_KWH, MAX_TAKEN_KWH, HALVINGS = 1e-3, 1e5, 40  # of the search for what a site takes of a day at most
 
 Basis = Literal["measured", "not measurable while silent", "no energy at stake", "fed in beyond the limit"]
