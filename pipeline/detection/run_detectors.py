@@ -88,7 +88,7 @@ def judge(
         windows = Windows(store, block[0], block[-1], partial(of_devices, devices=devices))
         for day in block:
             going_on = zones_not_over(store, day, now)
-            sites = register.sites_with_profiles(store).filter(
+            sites = register.sites_on(store, register.sites_with_profiles(store), day).filter(
                 pl.col("commissioned_on").is_null() | (pl.col("commissioned_on") <= day),
                 ~pl.col("timezone").is_in(going_on),
             )

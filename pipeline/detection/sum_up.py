@@ -1,6 +1,6 @@
 """Site-days summed up and features made where readings changed; the readings of a day are read once for all."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import date, timedelta
 from itertools import zip_longest
 from typing import NamedTuple
@@ -19,7 +19,7 @@ from pipeline.detection import copied_days, resolver
 from pipeline.detection.workers import Pool
 from pipeline.energy import partial_days, site_days
 from pipeline.energy.by_counters import with_counted
-from pipeline.store import Store, device_sums, features, history, reading_flags, readings
+from pipeline.store import Store, device_sums, features, history, reading_flags, readings, register
 
 SITE_DAYS_AT_ONCE = (
     1000  # ours: at 5 min some 290,000 rows, at 500 bytes each 140 MB; copies of them are made on the way
@@ -55,11 +55,12 @@ def sum_up(store: Store, advance: progress.Advance = progress.silent, pool: Pool
     pool = pool or Pool(ComputeSettings())
     dirty = history.dirty_days(store)
     reading_flags.note_to_check(store, dirty, standstill.WINDOW_DAYS)
-    for chunks in _rounds(dirty):
+    ends = register.agreement_ends(store)
+    for chunks in _rounds(dirty, ends):
         _sum_up(store, chunks, advance, pool)
     changed = _flagged_otherwise(store, reading_flags.to_check(store))
     reading_flags.end_check(store, changed)
-    for chunks in _rounds(changed):
+    for chunks in _rounds(changed, ends):
         _sum_up(store, chunks, progress.silent, pool)
     return dirty.height + changed.height
 
@@ -82,7 +83,7 @@ def _given(store: Store, chunk: pl.DataFrame) -> Given:
     rows = readings.read_days(store, first, last, chunk["site_id"].unique().to_list())
     asked = chunk.select("site_id", "day")
     reported = among(rows.with_columns(day=pl.col("ts_local").dt.date()), asked).drop("day")
-    sites = store.sites()
+    sites = register.sites_on(store, store.sites(), first)  # no chunk goes beyond the end of an agreement
     found = copied_days.looked_for(store, reported, sites, chunk)
     before = _before(store, first, last, chunk)
     return Given(reported, device_sums.shares(store), sites, store.planes(), before, *found)
@@ -178,10 +179,10 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     return asked.join(again, on=["site_id", "day"], how="semi")
 
 
-def _rounds(dirty: pl.DataFrame) -> Iterator[list[pl.DataFrame]]:
+def _rounds(dirty: pl.DataFrame, ends: Collection[date]) -> Iterator[list[pl.DataFrame]]:
     """Chunks of so many sites each, those side by side that have no site in common, in the order of their days."""
     sites = dirty["site_id"].unique().sort()
-    groups = [list(_chunks(dirty.filter(pl.col("site_id").is_in(some.to_list())))) for some in _slices(sites)]
+    groups = [list(_chunks(dirty.filter(pl.col("site_id").is_in(some.to_list())), ends)) for some in _slices(sites)]
     for side_by_side in zip_longest(*groups):
         yield [chunk for chunk in side_by_side if chunk is not None]
 
@@ -191,13 +192,13 @@ def _slices(sites: pl.Series) -> Iterator[pl.Series]:
         yield sites.slice(start, SITES_AT_ONCE)
 
 
-def _chunks(dirty: pl.DataFrame) -> Iterator[pl.DataFrame]:
-    """Runs of neighbouring days, small enough to be held at once."""
+def _chunks(dirty: pl.DataFrame, ends: Collection[date]) -> Iterator[pl.DataFrame]:
+    """Runs of neighbouring days, small enough to be held at once, none of which goes on beyond one of `ends`."""
     held: list[pl.DataFrame] = []
     size, last = 0, None
     for (day,), one in sorted(dirty.partition_by("day", as_dict=True).items()):
         assert isinstance(day, date)
-        if held and (size + one.height > SITE_DAYS_AT_ONCE or (last is not None and (day - last).days > 1)):
+        if held and (size + one.height > SITE_DAYS_AT_ONCE or (last is not None and _are_apart(last, day, ends))):
             yield pl.concat(held)
             held, size = [], 0
         for part in one.iter_slices(SITE_DAYS_AT_ONCE):
@@ -209,3 +210,7 @@ def _chunks(dirty: pl.DataFrame) -> Iterator[pl.DataFrame]:
         last = day
     if held:
         yield pl.concat(held)
+
+
+def _are_apart(last: date, day: date, ends: Collection[date]) -> bool:
+    return (day - last).days > 1 or last in ends

@@ -1,4 +1,6 @@
-"""The register's copy in the history."""
+"""The register's copy in the history, and what had been agreed before."""
+
+from datetime import date
 
 import polars as pl
 
@@ -12,6 +14,9 @@ SHAPES_NOTHING = (  # of the register: neither site-days nor features of reading
 )  # fmt: skip
 SHAPES_DAYS = tuple(name for name in SITES if name not in SHAPES_NOTHING)
 LIMIT = ("feed_in_limit_kw", "feed_in_buffer_w")
+LEVELS = (
+    "import_limit_kw", "battery_reserve_pct", "battery_resume_pct", "battery_backup_floor_pct", "grid_charging",
+)  # fmt: skip
 
 
 def write_register(
@@ -19,7 +24,9 @@ def write_register(
 ) -> list[str]:
     """Sites whose site-days must be summed up anew, because something of the register that shapes them changed.
 
-    A feed-in limit that is lifted or raised holds from then on: the days before were curtailed by the one that was.
+    What is agreed anew (a limit that is lifted or raised, a battery's levels, an import limit) holds from then on: the
+    days before were lived by what held then, and are judged by it whenever they are judged again (`sites_on`). A limit
+    that is lowered is a correction, as nobody had entered it, and so is a capacity, a place or a plane.
     """
     given = {"site": sites, "plane": planes, "device": devices, "installer": installers}
     changed_tables = [
@@ -32,17 +39,61 @@ def write_register(
     with store.transaction():
         for table in changed_tables:
             store.replace(table, given[table])
+        joined = sites.join(before.select("site_id", *SHAPES_DAYS), on="site_id", suffix="_before")
         differs = {name: pl.col(name).ne_missing(pl.col(f"{name}_before")) for name in SHAPES_DAYS}
         is_looser = pl.col("feed_in_limit_kw_before") < pl.col("feed_in_limit_kw").fill_null(float("inf"))
-        of_limit = pl.any_horizontal(differs.pop(name) for name in LIMIT) & ~is_looser.fill_null(False)
-        joined = sites.join(before.select("site_id", *SHAPES_DAYS), on="site_id", suffix="_before")
-        changed = set(joined.filter(pl.any_horizontal(of_limit, *differs.values()))["site_id"])
+        is_looser = is_looser.fill_null(False)
+        is_corrected = pl.any_horizontal(differs.pop(name) for name in LIMIT) & ~is_looser
+        is_agreed = pl.any_horizontal(is_looser, *(differs.pop(name) for name in LEVELS))
+        _note_agreed(store, joined.with_columns(is_looser=is_looser).filter(is_agreed))
+        _correct_agreed(store, joined.filter(is_corrected))
+        changed = set(joined.filter(pl.any_horizontal(is_corrected, *differs.values()))["site_id"])
         for table, held in parts_before.items():
             both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
             differing = both.filter(~pl.struct(pl.all()).is_duplicated())
             changed |= set(differing["site_id"]) & set(before["site_id"])
         mark_sites_dirty(store, changed)
     return sorted(changed)
+
+
+def _note_agreed(store: Store, changed: pl.DataFrame) -> None:
+    """Keeps what held at these sites up to their last judged day; a second change before the next one adds nothing."""
+    if changed.is_empty():
+        return
+    limit = [pl.when("is_looser").then(f"{name}_before").otherwise(name).alias(name) for name in LIMIT]
+    rows = changed.select("site_id", *limit, *(pl.col(f"{name}_before").alias(name) for name in LEVELS))
+    last = store.frame("SELECT site_id, max(day) AS until_day FROM judged GROUP BY site_id")
+    known = store.frame("SELECT site_id, until_day FROM agreed_until")
+    new = rows.join(last, on="site_id").join(known, on=["site_id", "until_day"], how="anti")
+    store.insert("agreed_until", new)
+
+
+def _correct_agreed(store: Store, changed: pl.DataFrame) -> None:
+    """A feed-in limit that is corrected was never another one."""
+    for site_id, *limit in changed.select("site_id", *LIMIT).iter_rows():
+        sets = ", ".join(f"{name} = ?" for name in LIMIT)
+        store.con.execute(f"UPDATE agreed_until SET {sets} WHERE site_id = ?", [*limit, site_id])
+
+
+def sites_on(store: Store, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    """`sites` (SITES) with what was agreed of each on `day`."""
+    held = store.frame(
+        "SELECT DISTINCT ON (site_id) * FROM agreed_until WHERE until_day >= ? ORDER BY site_id, until_day", [day]
+    )
+    if held.is_empty():
+        return sites
+    joined = sites.join(held, on="site_id", how="left", suffix="_held", maintain_order="left")
+    is_held = pl.col("until_day").is_not_null()
+    agreed = [
+        pl.when(is_held).then(pl.col(f"{name}_held").cast(sites.schema[name])).otherwise(name).alias(name)
+        for name in (*LIMIT, *LEVELS)
+    ]
+    return joined.with_columns(agreed).select(sites.columns)
+
+
+def agreement_ends(store: Store) -> set[date]:
+    """The days after which something was agreed anew at some site."""
+    return {day for (day,) in store.con.execute("SELECT DISTINCT until_day FROM agreed_until").fetchall()}
 
 
 def _is_same(frame: pl.DataFrame, held: pl.DataFrame) -> bool:

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.detection import run_detectors
+from pipeline.detection import run_detectors, sum_up
 from pipeline.detection.due_days import due_days
 from pipeline.detection.run_detectors import of_devices, of_sites
 from pipeline.errors import StoppedError
@@ -64,6 +64,23 @@ def test_late_data_is_judged_and_so_are_the_days_that_look_back_on_it(judged: Wo
         assert due_days(run.store, datetime.now(UTC), 0) == []
         publish(run)
     assert ask(judged, FED_IN) == [("R-2", desk.DAYS[0]), ("R-2", desk.DAYS[2])]
+
+
+@few
+def test_days_that_are_judged_again_are_judged_by_what_was_agreed_then(judged: Workspace) -> None:
+    """R-2 may feed the grid since today; another site's late readings have the days before judged again."""
+    judged.sites_file.write_text(
+        desk.SITES.replace("R-2,Pond Row,48.2,16.5,Europe/Vienna,10,0,", "R-2,Pond Row,48.2,16.5,Europe/Vienna,10,,"),
+        encoding="utf-8",
+    )
+    late = desk.DAYS[0]
+    desk.write(judged.inbox, "R-1", late, desk.lines(late, feeds_in=True, load_w=700.0))
+    with opened(judged, is_quiet=True) as run:
+        assert take_in(run).rows_replaced > 0
+        assert detect(run).days == list(desk.DAYS)
+        publish(run)
+    assert ask(judged, FED_IN) == [("R-2", day) for day in desk.DAYS]
+    assert ask(judged, "SELECT feed_in_limit_kw FROM site WHERE site_id = 'R-2'") == [(None,)]
 
 
 def late_correction(space: Workspace, day: date) -> None:
@@ -252,3 +269,14 @@ def test_a_morning_without_any_export_is_a_morning(space: Workspace) -> None:
 def test_numbers_of_schema_files_are_used_once() -> None:
     numbers = [path.name[:3] for path in resources.folder("sql").glob("[0-9]*.sql")]
     assert len(numbers) == len(set(numbers))
+
+
+def test_no_days_are_summed_up_at_once_on_both_sides_of_an_agreements_end() -> None:
+    days = [date(2026, 5, n) for n in (1, 2, 3, 4, 7)]
+    dirty = pl.DataFrame([{"site_id": site, "day": day} for day in days for site in "ab"])
+
+    def together(ends: set[date]) -> list[list[int]]:
+        return [sorted(one["day"].dt.day().unique()) for one in sum_up._chunks(dirty, ends)]
+
+    assert together(set()) == [[1, 2, 3, 4], [7]]
+    assert together({date(2026, 5, 2)}) == [[1, 2], [3, 4], [7]]

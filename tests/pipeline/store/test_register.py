@@ -9,6 +9,8 @@ from detectors.frames import PLANES
 from pipeline.store import Store, history, register
 from tests.support import build
 
+DAY = build.DAY
+
 
 @pytest.fixture
 def write(tmp_path):
@@ -37,6 +39,8 @@ def write(tmp_path):
         ({"feed_in_limit_kw": 0.0}, {"installed_kwp": 9.0}, True),
         ({}, {"installed_kwp": 9.0}, True),
         ({}, {"import_price": 0.4}, False),
+        ({"battery_reserve_pct": 10.0}, {"battery_reserve_pct": 30.0}, False),
+        ({"battery_reserve_pct": 10.0}, {"battery_reserve_pct": 30.0, "installed_kwp": 9.0}, True),
     ],
 )
 def test_a_limit_that_is_lifted_leaves_the_days_that_it_curtailed_as_they_were_judged(
@@ -64,3 +68,58 @@ def test_the_days_of_several_sites_that_changed_are_due_and_no_others(tmp_path):
         dirty = history.dirty_days(store).sort("site_id", "day")
     around = [(name, first[name] + timedelta(days=by)) for name in ("a", "b") for by in range(-2, 3)]
     assert dirty.rows() == around
+
+
+@pytest.fixture
+def agreed(tmp_path):
+    """A site whose register is written, with the last day that had been judged before; what held on a day."""
+    with Store(tmp_path / "history.duckdb") as store:
+        none = [store.frame(f"SELECT * FROM {table}") for table in ("device", "installer")]
+
+        def write(judged: int, **cells: float | bool | None) -> None:
+            at = datetime(2026, 7, 1, tzinfo=UTC)
+            days = [{"site_id": "a", "day": DAY + timedelta(days=n), "judged_at": at} for n in range(judged + 1)]
+            store.replace("judged", pl.DataFrame(days))
+            rows = {"site_id": "a", "battery_reserve_pct": 10.0} | cells
+            register.write_register(store, build.sites(rows), PLANES.to_frame(), *none)
+
+        def on(number: int, column: str):
+            return register.sites_on(store, store.sites(), DAY + timedelta(days=number))[column][0]
+
+        yield write, on
+
+
+def test_days_are_judged_by_what_was_agreed_then(agreed):
+    write, on = agreed
+    write(0)
+    write(9, battery_reserve_pct=30.0, grid_charging=True)
+    write(20, battery_reserve_pct=15.0, grid_charging=True)
+    assert [on(n, "battery_reserve_pct") for n in (0, 9, 10, 20, 21)] == [10.0, 10.0, 30.0, 30.0, 15.0]
+    assert [on(n, "grid_charging") for n in (9, 10, 21)] == [False, True, True]
+
+
+def test_what_was_changed_twice_before_a_day_was_judged_held_on_none(agreed):
+    write, on = agreed
+    write(0)
+    write(9, battery_reserve_pct=90.0)  # a slip of the hand
+    write(9, battery_reserve_pct=30.0)
+    assert [on(n, "battery_reserve_pct") for n in (9, 10)] == [10.0, 30.0]
+
+
+def test_a_limit_that_is_lifted_held_until_then_and_one_that_is_lowered_was_never_another(agreed):
+    write, on = agreed
+    write(0, feed_in_limit_kw=0.0, feed_in_buffer_w=50.0)
+    write(9)
+    assert [on(n, "feed_in_limit_kw") for n in (9, 10)] == [0.0, None]
+    assert [on(n, "feed_in_buffer_w") for n in (9, 10)] == [50.0, 20.0]
+    write(20, feed_in_limit_kw=4.0)
+    assert [on(n, "feed_in_limit_kw") for n in (9, 10, 21)] == [4.0, 4.0, 4.0]
+
+
+def test_nothing_is_kept_of_a_site_that_was_never_judged(tmp_path):
+    with Store(tmp_path / "history.duckdb") as store:
+        none = [store.frame(f"SELECT * FROM {table}") for table in ("device", "installer")]
+        for reserve in (10.0, 30.0):
+            rows = {"site_id": "a", "battery_reserve_pct": reserve}
+            register.write_register(store, build.sites(rows), PLANES.to_frame(), *none)
+        assert register.sites_on(store, store.sites(), DAY)["battery_reserve_pct"][0] == 30.0
