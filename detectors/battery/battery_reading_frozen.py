@@ -52,6 +52,8 @@ REASONS = {
     "low-coverage": "state of charge and battery power known for {seen_h:.0f} h of the day",
 }
 
+POWERS = ("pv_w", "load_w", "grid_w", "battery_w")
+FILLED_SHARE = 0.5  # ours
 MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one in steps of five
 END_SHARE = 0.20  # ours: near full and empty batteries taper, and their readings are held until a full charge
 MIN_KWH = 0.5  # ours: on small batteries, some hours of standby
@@ -98,7 +100,7 @@ def _stills(rows: pl.DataFrame) -> pl.DataFrame:
     moved = (pl.col("soc_pct") - pl.col("soc_pct").shift(1)).abs() > CHANGE_PCT
     begins = moved | (pl.col("site_id") != pl.col("site_id").shift(1))
     power = pl.when(pl.col("battery_w").abs() > pl.col("idle_w")).then("battery_w").otherwise(0.0)
-    kwh = power * pl.col("hours") / 1000
+    kwh = pl.when(~_is_filled()).then(power) * pl.col("hours") / 1000
     known = known.with_columns(still=begins.fill_null(True).cum_sum(), kwh=kwh.fill_null(0.0))
     after = pl.col("kwh").cum_sum()
     goes_on = pl.col("still") == pl.col("still").shift(1)
@@ -115,6 +117,19 @@ def _stills(rows: pl.DataFrame) -> pl.DataFrame:
         inner_kwh=pl.when(goes_on).then(before),
         square_kwh2=square,
     )
+
+
+def _is_filled() -> pl.Expr:
+    """Whether a row is the one before once more, as loggers fill gaps: what flowed meanwhile nobody knows.
+
+    Where half of the rows of a battery at work are so, its meters are coarse or its day was as even.
+    """
+    is_known = pl.sum_horizontal(pl.col(*POWERS).is_not_null()) > 1
+    is_same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(1)) for name in POWERS)
+    is_at_work = pl.col("battery_w").abs() > pl.col("idle_w")
+    is_again = is_known & is_same & is_at_work & pl.col("is_next")
+    share = is_again.sum().over("site_id") / is_at_work.sum().over("site_id")
+    return (is_again & (share < FILLED_SHARE)).fill_null(False)
 
 
 def _sums(rows: pl.DataFrame, moved_share: float) -> pl.DataFrame:

@@ -59,6 +59,7 @@ class Night(NamedTuple):
     zero_evidence: Array
     spell_days: NDArray[np.intp]
     is_cold: NDArray[np.bool_]
+    is_covered: NDArray[np.bool_]  # snow fell on the roofs around, and this one has made nothing since
     may_be_snow: NDArray[np.bool_]  # after a spell that lasted longer than so few roofs can tell of snow
     input_x: Array  # [sites, inputs]
     input_sigma: Array
@@ -109,7 +110,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
     spell, cold_day = _snow(fleet, odds)
     coverage = _coverage(fleet)
-    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, cold_day.is_cold)
+    was_covered = column(odds, "is_covered", 0.0) > 0
+    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, cold_day.is_cold, was_covered)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
@@ -138,6 +140,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         spell_days=spell,
         is_cold=cold_day.is_cold,
         may_be_snow=cold.may_be_snow(spell, cold_day),
+        is_covered=(spell > 0) | (was_covered & (is_zero | silent)),
         input_x=np.where(silent[:, None], np.nan, input_x),
         input_sigma=input_sigma,
         expected_kwh=where_heard(energies.expected_kwh),

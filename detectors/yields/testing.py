@@ -34,6 +34,7 @@ ODDS = pl.Schema(
         "baseline_sigma": pl.Float64(),
         "log_odds_input": pl.List(pl.Float64),  # of a fall of each input; null where it is not measured
         "spell_days": pl.Int32(),  # of snow on the neighbourhood's roofs, this day included
+        "is_covered": pl.Boolean(),  # snow fell on the roofs around, and this one has made nothing since
         "is_judged": pl.Boolean(),  # the day told something of the level
         "day_sigma": pl.Float64(),  # of a usual day of the last two weeks, those that told nothing counted in
         "shows_in_week_pct": pl.Float64(),  # the smallest fall that would show within seven days
@@ -156,6 +157,7 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
             "baseline_sigma": report.baseline_sigma,
             "log_odds_input": inputs,
             "spell_days": night.spell_days,
+            "is_covered": night.is_covered,
             "is_judged": is_judged(today),
             "day_sigma": usual,
             "shows_in_week_pct": sensitivity.within_week_pct(report.baseline_sigma, usual),

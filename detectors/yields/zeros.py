@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
 from detectors.yields import day_residual
+from detectors.yields.cold import FEW_OTHERS
 from detectors.yields.day_residual import Combined
 from detectors.yields.fleet_day import ZERO_RATIO, Fleet
 
@@ -16,11 +17,18 @@ CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leave
 
 
 def of_day(
-    fleet: Fleet, found: Combined, lone_energy: Array, coverage: Array, is_cold: NDArray[np.bool_]
+    fleet: Fleet,
+    found: Combined,
+    lone_energy: Array,
+    coverage: Array,
+    is_cold: NDArray[np.bool_],
+    was_covered: NDArray[np.bool_],
 ) -> tuple[NDArray[np.bool_], Array]:
     """Whether the day made nothing though some of it was free, and what that proves, in log odds.
 
-    Nothing on a plain day, under a sky that several neighbours agree on, is a fact and not a matter of statistics.
+    Nothing on a plain day, under a sky that several neighbours agree on, is a fact and not a matter of statistics. In
+    the cold it proves nothing of a roof that was dark since snow fell on them all (`was_covered`), nor of one with few
+    neighbours: beside several that made their share, snow has not fallen on this roof alone.
     """
     is_free = (fleet.light.is_free & np.isfinite(fleet.light.power_w)).any(axis=1)
     highest = np.nan_to_num(fleet.reported_w).max(axis=1, initial=0.0)  # what is curtailed is no zero either
@@ -31,7 +39,8 @@ def of_day(
     is_zero &= due > ZERO_MIN_ENERGY
     is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > day_residual.FEW)
     evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
-    return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~is_cold, evidence, 0.0)
+    may_be_snow = is_cold & (was_covered | ~is_plain | (found.neighbours < FEW_OTHERS))
+    return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~may_be_snow, evidence, 0.0)
 
 
 def _max_taken(fleet: Fleet) -> Array:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from detectors.battery.battery_reading_frozen import detect
 from detectors.finding import Finding, NotJudged
 from tests.support import build
-from tests.support.battery_day import SITE, changed, plain, readings, steps
+from tests.support.battery_day import SITE, balanced, changed, plain, readings, steps
 
 FROZEN = {**plain(), "soc_pct": [62.0] * 96}
 
@@ -44,6 +44,14 @@ def test_within_a_step_of_its_reading_a_level_moves_unseen(step_pct, is_told):
     course = {**plain(), "soc_pct": [float(step_pct * round(x / step_pct)) for x in plain()["soc_pct"]]}
     held = changed(course, steps(9, 10.75), soc_pct=35.0)
     assert any(isinstance(one, Finding) for one in _verdicts(held)) is is_told
+
+
+@pytest.mark.parametrize(("load_w", "is_told"), [(500.0, False), (lambda n: 500.0 + n, True)])
+def test_a_row_that_fills_a_gap_moves_nothing(load_w, is_told):
+    """Two hours in which the logger repeats its last row, at 917 W; told where the house shows that it lives on."""
+    lively = changed(plain(), range(96), load_w=lambda n: 500.0 + 7 * (n % 5))
+    course = balanced(changed(lively, steps(10, 13), load_w=load_w, soc_pct=44.0))
+    assert any(isinstance(one, Finding) for one in _verdicts(course)) is is_told
 
 
 def test_a_reading_that_follows_is_healthy():

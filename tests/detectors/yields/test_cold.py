@@ -55,6 +55,16 @@ def test_two_dead_roofs_in_winter_are_told_once_no_snow_lies_so_long():
     assert {name: case["kind"] for name, case in opened.items()} == dict.fromkeys(dead, "no-generation")
 
 
+def test_a_roof_that_is_off_for_two_winter_days_beside_lit_ones_is_no_roof_under_snow():
+    names = ["off", *(f"lit{n}" for n in range(5))]
+    off = {"off": fault("no-generation", 11, last_day=12)}
+    made = yield_fleet.make(6712, {name: {} for name in names}, off, first=date(2026, 2, 3), days=14)
+    nights = yield_fleet.live_nights(made)
+    assert {name: case["kind"] for name, case in nights.opened().items()} == {"off": "no-generation"}
+    odds = nights.rows["yield_odds"]
+    assert not odds["is_covered"].any()
+
+
 def test_a_spell_that_is_worn_out_may_be_snow_in_its_season_alone():
     spell = np.array([WORN_OUT, 0, WORN_OUT, WORN_OUT, WORN_OUT])
     noon, latitude = np.array([15.0, 15.0, 60.0, 15.0, 15.0]), np.array([52.0, 52.0, 52.0, 52.0, 20.0])
