@@ -63,6 +63,6 @@ def _of_profile(finding: Finding, name: str, sites: int, late: int) -> Finding:
     }
     summary = (
         f"The stamps of all {sites} sites of profile {name} are one interval ({interval:.0f} min) {side}: "
-        "its `marks` would explain it"
+        "its `marks` would explain it."
     )
     return finding.model_copy(update={"summary": summary, "evidence": finding.evidence | fact})

@@ -83,7 +83,7 @@ def to_finding(
         value=round(value, 1),
         unit=unit,
         threshold=round(threshold, 1),
-        summary=_sentence(kind, diagnosis, offset, name, since, evidence),
+        summary=f"{_sentence(kind, diagnosis, offset, name, since, evidence)}.",
         measured=f"stamps {_minutes(offset)}, +/- {diagnosis.now.uncertainty:.0f} min, from {diagnosis.now.days} days",
         expected="first and last light level around sunrise and sunset",
         since=since,

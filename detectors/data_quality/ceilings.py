@@ -11,6 +11,7 @@ PASSED = 1.05  # ours: cloud edges and meters' errors pass a ceiling by less, in
 PASSED_DAYS = 3  # ours: what the data say on three days is no accident of a day
 FAR_TIMES = 10.0  # ours: peaks so far beyond the rating are of a wrong unit, and tell nothing
 REPEATED_DAYS = 2  # ours: to 1 % the same on two other days is no chance
+METER_SHARE = 0.02  # ours: what an inverter's own reading of its power errs by; class 1 meters err by half of it
 SHARES = (0.3, 0.5, 0.6, 0.7, 1.0)  # of the capacity or the rating: operators' steps and rules of feed-in (from memory)
 OWN = ["site_id", "device_id", "channel"]
 
@@ -30,7 +31,9 @@ def with_passed(runs: pl.DataFrame, past: pl.DataFrame, peaks: pl.DataFrame, sit
     seen = (
         of_pv.join(past.select(*OWN, earlier="value"), on=OWN).filter(again).group_by(OWN).agg(repeated=pl.len())
     )  # fmt: skip
-    is_share = [_alike(share * pl.col(name), pl.col("value")) for share in SHARES for name in ("kwp_w", "rated_w")]
+    is_share = [
+        _alike(share * pl.col(name), pl.col("value"), METER_SHARE) for share in SHARES for name in ("kwp_w", "rated_w")
+    ]
     exceeded = (
         of_pv.join(passed, on=OWN, how="left")
         .join(seen, on=OWN, how="left")
@@ -43,5 +46,5 @@ def with_passed(runs: pl.DataFrame, past: pl.DataFrame, peaks: pl.DataFrame, sit
     return runs.join(exceeded, on=OWN, how="left").with_columns(pl.col("is_passed").fill_null(False))
 
 
-def _alike(one: pl.Expr, other: pl.Expr) -> pl.Expr:
-    return (one - other).abs() <= (1 - FLAT_TOP_SHARE) * other.abs()
+def _alike(one: pl.Expr, other: pl.Expr, within: float = 1 - FLAT_TOP_SHARE) -> pl.Expr:
+    return (one - other).abs() <= within * other.abs()

@@ -228,6 +228,11 @@ def _finding(
         else ""
     )
     severity: Severity = "urgent" if site["feed_in_limit_kw"] is not None else "soon"
+    says = (
+        f"Shows {impossible_kwh:.1f} kWh of feed-in with nothing to feed it"
+        if impossible_kwh >= MIN_KWH or not by_rest
+        else f"Shows {row['rest_turned_kwh']:.1f} kWh with another sign than load, generation and battery leave for it"
+    )
     seen = "for the first time" if len(run) == 1 else f"seen on {len(run)} days since {run[0]}"
     evidence: dict[str, EvidenceValue] = {
         "impossible_kwh": impossible_kwh,
@@ -253,7 +258,7 @@ def _finding(
         value=impossible_kwh,
         unit="kWh",
         threshold=MIN_KWH,
-        summary=f"Shows {impossible_kwh:.1f} kWh of feed-in with nothing to feed it, {seen}: {guess}.",
+        summary=f"{says}, {seen}: {guess}.",
         measured=f"{row['fed_kwh']:.1f} kWh fed in over {row['fed_h']:.1f} dark hours with nothing generating, "
         f"import in {row['bought_h']:.1f} of them{by_load}",
         expected="import in the dark whenever anything is switched on",

@@ -48,6 +48,7 @@ class Fleet(NamedTuple):
     shares: Array  # [sites, 7]
     reported_w: Array  # PV of all valid intervals
     is_voltage_high: NDArray[np.bool_]  # high voltage may have lowered the power, then or in the quarter hour beside
+    is_held: NDArray[np.bool_]  # a site without a limit kept its grid at nothing
     inputs_w: Array  # [inputs, sites, quarters]
     sensed: Array  # clearness by irradiance sensors, [sensors, quarters]
     near: NDArray[np.intp]  # [sites, neighbours]: places of sites, -1 where empty
@@ -82,8 +83,8 @@ def clear_w(fleet: Fleet) -> Array:
 
 
 def is_curtailed(fleet: Fleet) -> NDArray[np.bool_]:
-    """Whether a feed-in limit or high voltage leaves a part of the day alone to judge by, [sites]."""
-    return np.asarray(fleet.roofs.has_limit | fleet.is_voltage_high.any(axis=1))
+    """Whether a feed-in limit, high voltage or no feed-in leaves a part of the day alone to judge by, [sites]."""
+    return np.asarray(fleet.roofs.has_limit | (fleet.is_voltage_high | fleet.is_held).any(axis=1))
 
 
 def gather(
@@ -119,7 +120,8 @@ def gather(
     )
     reported = np.where(is_up, table(rows, "pv_w"), np.nan)
     is_high = _is_voltage_high(rows, reported, site_roofs.kwp) & is_up
-    is_left_out = _without_gaps(is_high) & is_up
+    is_held = (np.nan_to_num(table(rows, "held_pct")) > 0) & is_up
+    is_left_out = _without_gaps(is_high | is_held) & is_up
     light = Day(
         answer,
         np.broadcast_to(ambient[:, None], power.shape),
@@ -149,6 +151,7 @@ def gather(
         shares,
         reported,
         is_high,
+        is_held,
         np.stack([np.where(is_left_out, np.nan, table(rows, f"input{n}_w")) for n in range(1, MAX_INPUTS + 1)]),
         sensed,
         near,

@@ -3,7 +3,8 @@
 A site that may not feed the grid shows what its roof can only while somebody takes all of it: house and grid alone, as
 the meter proves, or a battery with room left that charges below its own limit or has to give. The proof holds only
 where the energies close: PV + battery + grid = load. Which of these intervals count is chosen later, by what the sky
-lets expect. While the voltage is at its limit no site is free, and none is proven.
+lets expect. While the voltage is at its limit no site is free, and none is proven. Nor is a site that may feed in while
+its meter shows that it does not, as where feed-in costs money at noon or a grid operator forbids it for hours.
 
 Everything is summed up to quarter hours of UTC, so that sites of any resolution stand side by side.
 """
@@ -15,7 +16,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
-from detectors.stats.curtailment import highest_target_w, is_at_voltage_limit
+from detectors.stats.curtailment import (
+    LIT_SHARE,
+    LIT_W,
+    NEAR_SHARE,
+    NEAR_W,
+    highest_target_w,
+    is_at_voltage_limit,
+)
 from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
 from detectors.stats.rows import ordered
@@ -38,6 +46,8 @@ CEILING_QUANTILE = 0.98  # ours: of charging with room; the highest of all may b
 STEP_W, STEP_RESOLUTIONS = 150.0, 4.0  # ours: of the load between two intervals; smaller ones are noise
 FOLLOWED = 0.2  # ours: of the load's step, that battery and grid may take of it
 MIN_HELD, HELD_SHARE = 4, 0.5  # ours: steps that were followed; clouds make a step of the same size by chance
+ZERO_H, ZERO_COUNT = 0.75, 3  # ours: so long the grid stands at nothing; a house meets its roof's power for minutes
+REST_W = 60.0  # ours: a battery's standby; one at work keeps the grid at nothing by itself
 HELD_QUANTILE = 0.1  # ours: cold lets a battery take less in the morning than at noon
 
 _INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
@@ -54,6 +64,7 @@ INTERVALS = pl.Schema(
         # Lists of 96 are means over the quarter hours 00:00 to 23:45 UTC of the local day, null where not known.
         "pv_w": pl.List(pl.Int32()),
         "high_voltage_pct": pl.List(pl.Int32()),  # share in which voltage may lower the power; null = not measured
+        "held_pct": pl.List(pl.Int32()),  # share in which a site without a limit kept its grid at nothing; null = none
         # The next are of sites with a limit, null at all others.
         "proven_w": pl.List(pl.Int32()),  # PV of the intervals whose energies close
         "proven_pct": pl.List(pl.Int32()),  # their share of the quarter hour
@@ -80,7 +91,7 @@ def to_quarters(
 
     `imports_before`: LOWEST_IMPORT rows of lit days before these.
     """
-    names = ("installed_kwp", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh", "nominal_voltage_v")
+    names = ("installed_kwp", "inverter_kw", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh", "nominal_voltage_v")
     imports = LOWEST_IMPORT.to_frame() if imports_before is None else imports_before
     usual = imports.group_by("site_id").agg(import_before_w=pl.col("kept_w").quantile(IMPORT_QUANTILE))
     about = sites.select("site_id", *names).join(usual, on="site_id", how="left", maintain_order="left")
@@ -148,7 +159,23 @@ def _of_all(rows: pl.DataFrame, height: int) -> dict[str, pl.Series]:
     if is_high.null_count() < len(is_high):
         high_pct = quarters.share_pct(is_high.fill_null(False).to_numpy())
         columns["high_voltage_pct"] = to_lists(high_pct, np.bincount(_row(rows), is_high.is_not_null(), height) > 0)
+    is_held = rows.select(_is_held_at_nothing()).to_series().to_numpy()
+    if is_held.any():
+        columns["held_pct"] = to_lists(quarters.share_pct(is_held), np.bincount(_row(rows), is_held, height) > 0)
     return columns
+
+
+def _is_held_at_nothing() -> pl.Expr:
+    """Whether a site without a limit makes just what its house takes, for a while, and its battery rests."""
+    rating_w = 1000 * pl.coalesce("inverter_kw", "installed_kwp")
+    reach_w = pl.max_horizontal(pl.lit(NEAR_W), NEAR_SHARE * rating_w)
+    is_made = pl.col("pv_w") > pl.max_horizontal(pl.lit(LIT_W), LIT_SHARE * 1000 * pl.col("installed_kwp"), 2 * reach_w)
+    rests = pl.col("battery_w").fill_null(0.0).abs() <= pl.max_horizontal(pl.lit(REST_W), reach_w)
+    stands = (pl.col("grid_w").abs() <= reach_w).fill_null(False)
+    is_near = pl.col("feed_in_limit_kw").is_null() & is_made & rests & stands
+    run = pl.struct(pl.col("row"), is_near).rle_id()
+    is_long = (pl.col("interval_s").sum().over(run) >= ZERO_H * 3600) & (pl.len().over(run) >= ZERO_COUNT)
+    return is_near & is_long
 
 
 def _row(rows: pl.DataFrame) -> NDArray[np.intp]:

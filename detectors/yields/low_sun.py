@@ -26,11 +26,21 @@ WORDS = " No dull day has shown it so far: a hill, a tree or a house before the 
 
 
 def may_be_hidden(
-    history: History, since: date, before: float, after: float, latitude_deg: float, kwp: float, *, has_limit: bool
+    history: History,
+    since: date,
+    before: float,
+    after: float,
+    latitude_deg: float,
+    kwp: float,
+    *,
+    has_limit: bool,
+    has_sky: bool = True,
 ) -> bool:
     """Whether an obstacle before the sun may be why a roof's level fell from `before` to `after` (logs) on a day.
 
-    Of a site with a limit nobody knows which of its days were dull, as their yield goes by what was used.
+    Of a site with a limit nobody knows which of its days were dull, as their yield goes by what was used. Where neither
+    neighbours tell the sky nor the register the planes (not `has_sky`), no day is known to be dull either, and planes
+    that were learned under a high sun err under a low one by more than an obstacle takes.
     """
     half = SAME_SHARE * (after - before)
     told, sigma, days = (np.nan, np.nan, 0) if has_limit else _of_dull_days(history, since, before, kwp)
@@ -40,10 +50,13 @@ def may_be_hidden(
     is_sinking = _heights_deg(latitude_deg, since).max() < _heights_deg(latitude_deg, earlier).max()
     is_new = is_sinking or 0 <= (since - history.first).days <= FIRST_DAYS
     missing = 1 - float(np.exp(after - before))
-    return bool(is_new) and low_share(latitude_deg, since) > missing and not told + sigma < half
+    is_explained = low_share(latitude_deg, since) > missing or not has_sky
+    return bool(is_new) and is_explained and not told + sigma < half
 
 
-def of_case(case: Mapping[str, Any], history: History, site: Mapping[str, Any], *, has_limit: bool) -> bool:
+def of_case(
+    case: Mapping[str, Any], history: History, site: Mapping[str, Any], *, has_limit: bool, has_sky: bool = True
+) -> bool:
     """The same of a CASE row of a site (SITES).
 
     A roof that makes nothing lacks the sky's light too; an input that fell is told by the others, under the same sun.
@@ -52,7 +65,7 @@ def of_case(case: Mapping[str, Any], history: History, site: Mapping[str, Any], 
         return False
     return may_be_hidden(
         history, case["first_day"], case["before"], case["after"], site["latitude"], site["installed_kwp"],
-        has_limit=has_limit,
+        has_limit=has_limit, has_sky=has_sky,
     )  # fmt: skip
 
 

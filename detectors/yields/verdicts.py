@@ -23,6 +23,7 @@ REASONS = {
     "snow": "snow on the roofs around for {days} days",
     "no-usable-energy": "nothing that could have been used: its feed-in limit left no room all day",
     "voltage-high": "voltage at the level where inverters lower their power, all day",
+    "held-at-nothing": "its grid was held at nothing all day, though the register gives no feed-in limit",
     "no-light": "no light that tells anything of the roof",
 }
 SNOW_WORDS = " Snow may lie on it: nothing tells it from a dead roof yet."
@@ -206,7 +207,13 @@ def open_cases(
             planes=_planes(fleet.roofs.is_unknown[n], model),
             has_limit=bool(fleet.roofs.has_limit[n]),
             may_be_snow=_may_be_snow(night, n, case["first_day"], by_site[(case["site_id"],)]),
-            may_be_hidden=low_sun.of_case(case, history, site, has_limit=bool(fleet.roofs.has_limit[n])),
+            may_be_hidden=low_sun.of_case(
+                case,
+                history,
+                site,
+                has_limit=bool(fleet.roofs.has_limit[n]),
+                has_sky=bool(night.neighbours[n] >= SURE_NEIGHBOURS or not fleet.roofs.is_unknown[n]),
+            ),
         )
 
 
@@ -269,4 +276,6 @@ def _reason(night: Night, n: int, site_id: str) -> Reason | None:
         return None
     if night.fleet.roofs.has_limit[n]:
         return because(REASONS, "no-usable-energy")
+    if night.fleet.is_held[n].any():
+        return because(REASONS, "held-at-nothing")
     return because(REASONS, "voltage-high" if night.fleet.is_voltage_high[n].any() else "no-light")

@@ -32,7 +32,10 @@ def headline(in_view: Sequence[ExceptionFacts], closed: Sequence[ExceptionFacts]
     if not in_view:
         first = f"Nothing needs a look today: none of {count(watched, 'watched site')} has an open exception"
         return first + (f"; {count(len(closed), 'exception')} closed." if closed else ".")
-    first = "Worst" if in_view[0].severity != "urgent" else "Urgent"
+    urgent = [one for one in in_view if one.severity == "urgent"]
+    first = f"Urgent: {worst(urgent)}" if urgent else f"Worst: {worst(in_view)}"
+    if 0 < len(urgent) < WORST and (others := in_view[len(urgent) : WORST]):
+        first += f"; then {worst(others)}"
     concerned = len({one.site_id for one in in_view})
     new = sum(is_new(one) for one in in_view)
     changed = sum(bool(one.change) for one in in_view) - new
@@ -42,10 +45,7 @@ def headline(in_view: Sequence[ExceptionFacts], closed: Sequence[ExceptionFacts]
     if closed:
         since += f", {len(closed):,} closed"
     needs = "needs" if concerned == 1 else "need"
-    return (
-        f"{first}: {worst(in_view)}. {concerned:,} of {count(watched, 'watched site')} {needs} a look; "
-        f"{since} since the last digest."
-    )
+    return f"{first}. {concerned:,} of {count(watched, 'watched site')} {needs} a look; {since} since the last digest."
 
 
 def figures(

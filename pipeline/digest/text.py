@@ -83,7 +83,7 @@ def losses(loss: Losses) -> str:
         return loss.instead
     return (
         f"{loss.per_day_kwh:,.1f} kWh, {loss.per_day} per day; {loss.so_far_kwh:,.1f} kWh, {loss.so_far} so far; "
-        f"{loss.if_left} if left 30 days"
+        f"{loss.if_left} in all if left 30 days more"
     )
 
 

@@ -40,12 +40,13 @@ def night_of(
     models: pl.DataFrame | None = None,
     odds: pl.DataFrame | None = None,
     neighbour: float = 1.0,
+    load_w: ArrayLike = 300.0,
     **register: float | None,
 ) -> Night:
     """The night of the day on which `street` made `factor` of what was due, at these voltages, and `a` `neighbour`.
 
-    `models` are ROOF_MODEL rows learned before and `odds` ODDS rows of the night before, `register` cells of `street`
-    alone.
+    Each house takes `load_w`. `models` are ROOF_MODEL rows learned before and `odds` ODDS rows of the night before,
+    `register` cells of `street` alone.
     """
     start = datetime(DAY.year, DAY.month, DAY.day, tzinfo=UTC)
     stamps = [start + timedelta(minutes=15 * n) for n in range(96)]
@@ -54,7 +55,7 @@ def night_of(
         own = power * np.asarray({"street": factor, "a": neighbour}.get(name, 1.0))
         frames.append(pl.DataFrame({
             "site_id": name, "ts_utc": stamps, "ts_local": [one.replace(tzinfo=None) for one in stamps],
-            "interval_s": 900, "is_instant": False, "pv_w": own, "grid_w": 300.0 - own, "load_w": 300.0,
+            "interval_s": 900, "is_instant": False, "pv_w": own, "grid_w": load_w - own, "load_w": load_w,
             "voltage_l1_v": volts if name == "street" else None,
         }))  # fmt: skip
     is_asked = pl.col("site_id").is_in(names)

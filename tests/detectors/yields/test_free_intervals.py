@@ -11,6 +11,7 @@ from detectors.yields import fleet_day, free_intervals
 from detectors.yields.free_intervals import to_quarters
 from detectors.yields.quarter_hours import table
 from tests.support import build
+from tests.support.bright_day import STREET, night_of, powers
 
 NOON = datetime(2025, 6, 10, 12, tzinfo=UTC)
 NO_EXPORT = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": 50.0, "battery_kwh": 10.0}
@@ -46,6 +47,34 @@ def test_a_site_without_a_limit_is_always_free():
     assert made["proven_w"][0] is None
     assert table(made, "pv_w")[0, 48:50].tolist() == [3000, 0]
     assert made["day"].to_list() == [date(2025, 6, 10)]
+
+
+@pytest.mark.parametrize(
+    ("grid", "battery", "limit", "held_pct"),
+    [
+        ((8, -12, 5, 0), 0.0, None, 100),
+        ((8, -12, -400, 0), 0.0, None, 0),  # half an hour may be chance
+        ((8, -12, 5, 0), -700.0, None, 0),  # a battery at work keeps the grid at nothing
+        ((8, -12, 5, 0), 0.0, 0.0, None),  # it has a limit, and rules of its own
+    ],
+)
+def test_a_site_without_a_limit_whose_grid_stands_at_nothing_is_held(grid, battery, limit, held_pct):
+    rows = _rows(15, *(_books(1500 + 300 * n, one, battery) for n, one in enumerate(grid)))
+    told = table(to_quarters(rows, build.sites({"feed_in_limit_kw": limit})), "held_pct")[0, 48]
+    assert np.isnan(told) if not held_pct else told == held_pct
+
+
+def test_hours_without_feed_in_take_nothing_from_a_roofs_level():
+    """From 10 to 14 UTC the roof makes what its house takes, as where feed-in costs money; else its all."""
+    is_noon = (np.arange(96) >= 40) & (np.arange(96) < 56)
+    load_w = np.where(is_noon, 800.0 + 20 * (np.arange(96) % 7), 300.0)
+    due_w = powers()[STREET]
+    held = np.where(is_noon, load_w / np.maximum(due_w, 1.0), 1.0)
+    told = night_of(held, load_w=load_w)
+    assert abs(told.x[STREET]) < 0.05 and told.fleet.is_held[STREET].sum() == 16
+    assert not told.fleet.is_held[:STREET].any()
+    weak = night_of(np.where(is_noon, held, 0.7), load_w=load_w)
+    assert weak.x[STREET] == pytest.approx(np.log(0.7), abs=0.06)
 
 
 @pytest.mark.parametrize(("grid", "is_free"), [(50, False), (100, False), (400, True)])

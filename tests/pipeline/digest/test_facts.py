@@ -62,7 +62,7 @@ def test_what_it_costs_per_day_so_far_and_if_left():
 
 def test_the_morning_in_one_sentence_names_the_worst_two():
     assert morning().headline == (
-        "Urgent: Roof 0 (feeds in) and <script>alert('x')</script> & \"Sons\" (clock off). "
+        "Urgent: Roof 0 (feeds in); then <script>alert('x')</script> & \"Sons\" (clock off). "
         "3 of 5 watched sites need a look; 2 new, 1 closed since the last digest."
     )
     quiet = morning([])

@@ -19,7 +19,7 @@ def test_it_says_what_the_facts_say():
     for one in (*facts.exceptions, *facts.closed):
         assert one.exception_id in text
     assert "Explains: Yields too little" in flat
-    assert "2.0 kWh, 0.50 CHF per day; 2.0 kWh, 0.50 CHF so far; 15.50 CHF if left 30 days" in flat
+    assert "2.0 kWh, 0.50 CHF per day; 2.0 kWh, 0.50 CHF so far; 15.50 CHF in all if left 30 days more" in flat
     assert "Remedy: visit by Crew North" in flat
     assert "Crew North: 1 visit" in text
     assert "New: 3 sites: readings cover 9.5 to 54 % of the day (the clock, the yield): Roof 2; Roof 3; Roof 4" in text
