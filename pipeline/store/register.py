@@ -14,6 +14,7 @@ SHAPES_NOTHING = (  # of the register: neither site-days nor features of reading
 )  # fmt: skip
 SHAPES_DAYS = tuple(name for name in SITES if name not in SHAPES_NOTHING)
 LIMIT = ("feed_in_limit_kw", "feed_in_buffer_w")
+EXCEEDED_WITHIN, EXCEEDED_DAYS, EXCEEDED_KWH = 30, 2, 0.2  # ours: days, and a day's regulation and resolution
 LEVELS = (
     "import_limit_kw", "battery_reserve_pct", "battery_resume_pct", "battery_backup_floor_pct", "grid_charging",
 )  # fmt: skip
@@ -26,7 +27,8 @@ def write_register(
 
     What is agreed anew (a limit that is lifted or raised, a battery's levels, an import limit) holds from then on: the
     days before were lived by what held then, and are judged by it whenever they are judged again (`sites_on`). A limit
-    that is lowered is a correction, as nobody had entered it, and so is a capacity, a place or a plane.
+    that is lowered or entered is a correction where the site had kept to it, as nobody had entered it, and agreed anew
+    where it had not; a capacity, a place or a plane is a correction.
     """
     given = {"site": sites, "plane": planes, "device": devices, "installer": installers}
     changed_tables = [
@@ -44,8 +46,11 @@ def write_register(
         is_looser = pl.col("feed_in_limit_kw_before") < pl.col("feed_in_limit_kw").fill_null(float("inf"))
         is_looser = is_looser.fill_null(False)
         is_corrected = pl.any_horizontal(differs.pop(name) for name in LIMIT) & ~is_looser
-        is_agreed = pl.any_horizontal(is_looser, *(differs.pop(name) for name in LEVELS))
-        _note_agreed(store, joined.with_columns(is_looser=is_looser).filter(is_agreed))
+        exceeded = _exceeding(store, joined.filter(is_corrected))
+        is_new = is_looser | (is_corrected & pl.col("site_id").is_in(exceeded))
+        is_corrected &= ~is_new
+        is_agreed = pl.any_horizontal(is_new, *(differs.pop(name) for name in LEVELS))
+        _note_agreed(store, joined.with_columns(is_new=is_new).filter(is_agreed))
         _correct_agreed(store, joined.filter(is_corrected))
         changed = set(joined.filter(pl.any_horizontal(is_corrected, *differs.values()))["site_id"])
         for table, held in parts_before.items():
@@ -56,11 +61,27 @@ def write_register(
     return sorted(changed)
 
 
+def _exceeding(store: Store, sites: pl.DataFrame) -> list[str]:
+    """Of sites whose limit is entered or lowered those that fed in beyond it lately: it did not hold then."""
+    days = f"""
+        SELECT CAST(ts_utc AS DATE) AS day, sum(greatest(-grid_w - 1000 * $limit, 0) * interval_s) / 3.6e6 AS kwh
+        FROM reading_raw, (SELECT max(ts_utc) AS last_utc FROM reading_raw WHERE site_id = $site)
+        WHERE site_id = $site AND ts_utc > last_utc - to_days({EXCEEDED_WITHIN}) GROUP BY day
+    """
+    query = f"SELECT count(*) >= {EXCEEDED_DAYS} FROM ({days}) WHERE kwh > {EXCEEDED_KWH}"
+    asked = sites.select("site_id", "feed_in_limit_kw").drop_nulls()
+    return [
+        site_id
+        for site_id, limit in asked.iter_rows()
+        if store.con.execute(query, {"site": site_id, "limit": limit}).fetchall()[0][0]
+    ]
+
+
 def _note_agreed(store: Store, changed: pl.DataFrame) -> None:
     """Keeps what held at these sites up to their last judged day; a second change before the next one adds nothing."""
     if changed.is_empty():
         return
-    limit = [pl.when("is_looser").then(f"{name}_before").otherwise(name).alias(name) for name in LIMIT]
+    limit = [pl.when("is_new").then(f"{name}_before").otherwise(name).alias(name) for name in LIMIT]
     rows = changed.select("site_id", *limit, *(pl.col(f"{name}_before").alias(name) for name in LEVELS))
     last = store.frame("SELECT site_id, max(day) AS until_day FROM judged GROUP BY site_id")
     known = store.frame("SELECT site_id, until_day FROM agreed_until")

@@ -116,6 +116,27 @@ def test_a_limit_that_is_lifted_held_until_then_and_one_that_is_lowered_was_neve
     assert [on(n, "feed_in_limit_kw") for n in (9, 10, 21)] == [4.0, 4.0, 4.0]
 
 
+@pytest.mark.parametrize(("fed_in_w", "before"), [(2000.0, None), (20.0, 0.0)])
+def test_a_limit_that_is_entered_is_new_to_a_site_that_did_not_keep_to_it(tmp_path, fed_in_w, before):
+    """Ten days of four hours with 2 kW of feed-in, or with what a regulator lets out."""
+    with Store(tmp_path / "history.duckdb") as store:
+        none = [store.frame(f"SELECT * FROM {table}") for table in ("device", "installer")]
+        noon = datetime(DAY.year, DAY.month, DAY.day, 10, tzinfo=UTC)
+        told = [
+            {"site_id": "a", "device_id": "", "ts_utc": noon + timedelta(days=day, hours=hour), "interval_s": 3600,
+             "marks": "start", "ts_export": "", "export_id": 1, "grid_w": -fed_in_w}
+            for day in range(10) for hour in range(4)
+        ]  # fmt: skip
+        store.insert("reading_raw", pl.DataFrame(told).with_columns(pl.col("ts_utc").cast(pl.Datetime("us", "UTC"))))
+        store.insert("judged", pl.DataFrame({"site_id": ["a"], "day": [DAY + timedelta(days=9)], "judged_at": [noon]}))
+        for limit in (None, 0.0):
+            rows = build.sites({"site_id": "a", "feed_in_limit_kw": limit})
+            changed = register.write_register(store, rows, PLANES.to_frame(), *none)
+        assert changed == ([] if before is None else ["a"])
+        assert register.sites_on(store, store.sites(), DAY)["feed_in_limit_kw"][0] == before
+        assert register.sites_on(store, store.sites(), DAY + timedelta(days=10))["feed_in_limit_kw"][0] == 0.0
+
+
 def test_nothing_is_kept_of_a_site_that_was_never_judged(tmp_path):
     with Store(tmp_path / "history.duckdb") as store:
         none = [store.frame(f"SELECT * FROM {table}") for table in ("device", "installer")]
