@@ -2,8 +2,9 @@
 
 An empirical null from the fleet's own healthy site-days, by the quantile of conformal prediction (Vovk, Gammerman &
 Shafer 2005): with n healthy sites' highest log odds over a window, the (n + 1)(1 - alpha)-th smallest is exceeded by
-another healthy site's with a chance of alpha at most. Sites with a case that lasted are not healthy; a case that closed
-by itself within days counts as a false alarm, so its site stays among the healthy ones.
+another healthy site's with a chance of alpha at most. Sites with a case that lasted are not healthy, nor are those that
+made nothing for some days: an inverter that was off, however short. Any other case that closed by itself within days
+counts as a false alarm, so its site stays among the healthy ones.
 
 A young or small fleet starts from the threshold that simulated fleets gave: the learned one counts by the number of
 healthy sites that should lie beyond it, against five.
@@ -15,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from detectors.yields.diagnosis import NO_GENERATION
 from detectors.yields.sequential_test import OPEN
 
 PER_SITE_YEAR = 0.05  # over all four kinds of yield
@@ -39,9 +41,10 @@ def learn(odds: pl.DataFrame, cases: pl.DataFrame, day: date, per_site_year: flo
     lasting = (
         cases.filter(pl.col("day") >= since)
         .group_by("site_id", "opened_on")
-        .agg(last=pl.col("day").max())
+        .agg(last=pl.col("day").max(), was_off=(pl.col("kind") == NO_GENERATION).any())
         .filter(
-            ((pl.col("last") - pl.col("opened_on")).dt.total_days() >= LASTING_DAYS)
+            pl.col("was_off")
+            | ((pl.col("last") - pl.col("opened_on")).dt.total_days() >= LASTING_DAYS)
             | (pl.col("last") >= day - timedelta(days=1))  # open still: nobody knows yet
         )
     )

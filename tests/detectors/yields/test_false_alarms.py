@@ -26,10 +26,10 @@ def _odds(highest: np.ndarray, days: int = 60) -> pl.DataFrame:
     return told.with_columns(missing).select(ODDS.names()).cast(ODDS)
 
 
-def _cases(*rows: tuple[str, int, int]) -> pl.DataFrame:
+def _cases(*rows: tuple[str, int, int], kind: str = "underperformance") -> pl.DataFrame:
     """Site, and the days before DAY from which to which its case was open."""
     return build.frame(CASE, [
-        {"site_id": site, "day": DAY - timedelta(days=n), "opened_on": DAY - timedelta(days=first)}
+        {"site_id": site, "kind": kind, "day": DAY - timedelta(days=n), "opened_on": DAY - timedelta(days=first)}
         for site, first, last in rows
         for n in range(first, last - 1, -1)
     ])  # fmt: skip
@@ -72,7 +72,8 @@ def test_lasting_cases_are_no_false_alarms_and_short_ones_are():
     rate = 0.2
     lasted = false_alarms.learn(odds, _cases(*[(one, 30, 1) for one in sick]), DAY, rate)
     went_by = false_alarms.learn(odds, _cases(*[(one, 30, 26) for one in sick]), DAY, rate)
-    assert lasted.sites == 900
+    off = false_alarms.learn(odds, _cases(*[(one, 30, 28) for one in sick], kind="no-generation"), DAY, rate)
+    assert lasted.sites == off.sites == 900
     assert went_by.sites == 1000
     assert lasted.open_at < OPEN < went_by.open_at
 
