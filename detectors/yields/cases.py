@@ -273,6 +273,7 @@ def _parts(night: Night, n: int, half_hourly: pl.DataFrame, history: History) ->
 
 
 def _opened(site_id: str, case: Case, history: History, log_odds: float, day: date) -> dict[str, Any]:
+    case = diagnosis.from_its_onset(case, history)
     before = history.expected_kwh[: case.first][-USUAL_DAYS:]
     made = history.actual_kwh[: case.first][-USUAL_DAYS:]
     days = before if np.isfinite(before).any() else made

@@ -18,6 +18,7 @@ ZERO_DAYS = 3  # of which two without generation
 ALIVE_DAYS = 2  # ours: on one alone it may have been switched on for a test
 DEEP = -2.4  # log: less than a tenth
 FIRST_DAYS = 2  # ours: a change so soon after the first data was there from the first day
+ONSET_LOG, ONSET_SIGMAS = 0.1, 2.5  # ours: one healthy day in a hundred lacks so much by chance
 SEEN_LEAD = 3.0  # ours: log likelihood, 20 to 1; unless the few days before show that the roof had its power
 LESSER_RATIO = 0.5  # ours: of the deviation believed in; nearer to none than to it
 CAPACITY_DAYS = 5  # ours: earlier a shortfall may as well be a fault that goes away
@@ -201,6 +202,17 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
         return Case(kind, first_data, first_data, change.latest, 0.0, change.after, number, was_always=True)
     kind, number = _partial(history, change, parts)
     return Case(kind, change.first, change.earliest, change.latest, change.before, change.after, number)
+
+
+def from_its_onset(case: Case, history: History) -> Case:
+    """The case from the day before, where that day lacks a part of what is missing since: it began amid it."""
+    place = case.first - 1
+    if case.was_always or case.is_passing or place < 0 or not np.isfinite(history.x[place]):
+        return case
+    lacks = case.before - history.x[place]
+    if lacks < max(ONSET_LOG, ONSET_SIGMAS * history.sigma[place]):
+        return case
+    return case._replace(first=place, earliest=min(case.earliest, place))
 
 
 def _may_be_overcast(history: History, since: int, before: float, after: float) -> bool:

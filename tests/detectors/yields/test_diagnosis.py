@@ -321,3 +321,21 @@ def test_at_a_lone_site_a_dull_week_is_no_fall(low, even_days, is_pair, is_told,
     assert (case is not None) == is_told
     if case is not None:
         assert case.kind == "underperformance"
+
+
+@pytest.mark.parametrize(
+    ("of_onset", "sigma", "first"),
+    [
+        (np.log(0.6), 0.03, 7),  # from the afternoon of the day before on
+        (np.log(0.97), 0.03, 8),
+        (np.log(0.6), 0.4, 8),  # a day that tells nothing
+        (np.nan, 0.03, 8),
+    ],
+)
+def test_a_fault_that_began_amid_a_day_has_that_day(of_onset, sigma, first):
+    history = _history([0.0] * 7 + [of_onset] + [np.log(0.3)] * 6, [0] * 14)
+    history.sigma[7] = sigma
+    case = diagnosis.Case("string-loss", 8, 8, 8, 0.0, float(np.log(0.3)), 0)
+    told = diagnosis.from_its_onset(case, history)
+    assert (told.first, told.earliest, told.latest) == (first, first, 8)
+    assert diagnosis.from_its_onset(case._replace(was_always=True), history).first == 8
