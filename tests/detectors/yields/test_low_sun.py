@@ -55,6 +55,21 @@ def test_dull_days_that_lack_nothing_speak_for_an_obstacle_under_a_high_sun_too(
     assert not _says(_history(JUNE, 0.0, dull_each=14))  # a single one may err
 
 
+def test_alone_and_of_unknown_planes_a_fall_under_a_sinking_sun_waits_however_deep():
+    """In mid-October an obstacle takes a morning at most, and planes learned in summer may err by more."""
+    october = date(2025, 9, 18)
+    bright = _history(october, 0.0, dull_each=0)
+    since = october + timedelta(days=FELL)
+    half = float(np.log(0.5))
+
+    def says(first: History, since: date, *, has_sky: bool) -> bool:
+        return low_sun.may_be_hidden(first, since, 0.0, half, 47.0, KWP, has_limit=False, has_sky=has_sky)
+
+    assert [says(bright, since, has_sky=one) for one in (True, False)] == [False, True]
+    rising = _history(FEBRUARY, 0.0, dull_each=0)
+    assert not says(rising, FEBRUARY + timedelta(days=FELL), has_sky=False)
+
+
 def test_which_days_of_a_limited_site_were_dull_nobody_knows():
     assert _says(_history(NOVEMBER, DEPTH), has_limit=True)
     assert not _says(_history(JUNE, 0.0), has_limit=True)
