@@ -42,6 +42,7 @@ REASONS = {
 
 MIN_SEEN_H = 6.0  # ours: a quarter of a day
 PICTURE_MINUTES = 15
+HEALED_H = 6.0  # ours: a link that came back within so many hours needs no hands
 
 
 def detect(
@@ -71,6 +72,7 @@ def _finding(frozen: pl.DataFrame, device_readings: pl.DataFrame, day: date) -> 
     whose = f" of device {first['device_id']}" if first["device_id"] else ""
     others = f"; so do {', '.join(names[1:])}" if len(names) > 1 else ""
     stands = f"{first['channel']}{whose} repeats {first['value']:g} for {first['total_h']:.1f} hours"
+    is_over = first["total_h"] < HEALED_H and _moves_again(ordered, device_readings)
     evidence: dict[str, EvidenceValue] = {"channel_name": ", ".join(names), "device_name": first["device_id"] or None}
     for row in ordered.unique("channel", keep="first", maintain_order=True).iter_rows(named=True):
         name, own_unit = _split(row["channel"])
@@ -81,17 +83,27 @@ def _finding(frozen: pl.DataFrame, device_readings: pl.DataFrame, day: date) -> 
         site_id=first["site_id"],
         day=day,
         kind=KIND,
-        severity="soon",
+        severity="watch" if is_over else "soon",
         value=first["total_h"],
         unit="h",
         threshold=first["limit"],
-        summary=f"{stands}{others}.",
+        summary=f"{stands}{others}." + (" It was over the same day." if is_over else ""),
         measured=stands,
         expected=f"no run of equal values beyond {first['limit']:.1f} hours",
         since=first["since"],
         evidence=evidence,
         series=_picture(device_readings, first),
     )
+
+
+def _moves_again(frozen: pl.DataFrame, device_readings: pl.DataFrame) -> bool:
+    """Whether the day's last readings of all the channels that stood still are others than they stood at."""
+    for row in frozen.iter_rows(named=True):
+        is_own = (pl.col("site_id") == row["site_id"]) & (pl.col("device_id") == row["device_id"])
+        values = device_readings.filter(is_own).sort("ts_utc")[row["channel"]].drop_nulls()
+        if values.is_empty() or values[-1] == row["value"]:
+            return False
+    return True
 
 
 def _split(channel: str) -> tuple[str, str]:

@@ -43,6 +43,14 @@ def test_a_load_that_stands_still_while_all_else_moves():
     assert found.loss_kwh == 0
 
 
+@pytest.mark.parametrize(("until", "severity"), [(14, "watch"), (17, "soon"), (24, "soon")])
+def test_a_link_that_came_back_within_hours_needs_nobody(until, severity):
+    """From nine on; a stand of eight hours, and one that lasts to the end of the day, are to be looked at."""
+    (found,) = judge(home_with(load_w=held_at(lively(), 9 if until < 24 else 19, until)))
+    assert found.severity == severity
+    assert ("It was over the same day." in found.summary) == (severity == "watch")
+
+
 def test_a_grid_near_nothing_rests_only_where_something_keeps_it_there_or_nothing_flows():
     """60 W are an inverter's own: at night all that flows, beside a battery what it leaves, but not under the sun."""
     sun = sunny()
