@@ -20,8 +20,8 @@ ALL_BEAM = 1.4
 MIN_SKY_W_M2 = 1.0
 
 
-def day_sigma(answer: Answer, sky: Array, expected_w: Array, share: Array, near: NDArray[np.intp]) -> Array:
-    """By how much the day's expected energy would differ if all surplus were beam, log, [sites].
+def log_change(answer: Answer, sky: Array, expected_w: Array, share: Array, near: NDArray[np.intp]) -> Array:
+    """By how much the day's expected energy would change if all surplus were beam, log, [sites].
 
     `answer` of each roof, `sky` the clearness over it, `expected_w` under that and the `share` of each quarter hour
     that counts are [sites, quarters]; `near` are places of sites, [sites, neighbours], -1 where empty.
@@ -32,10 +32,10 @@ def day_sigma(answer: Answer, sky: Array, expected_w: Array, share: Array, near:
     clearness = np.nan_to_num(sky)
     surplus = ALL_BEAM * (clearness - 1) - (np.interp(clearness, CLEARNESS, BEAM_PART) - 1)
     is_brighter = (clearness > 1) & (surplus > 0) & (share > 0)
-    log_change = np.zeros(len(sky))
+    changes = np.zeros(len(sky))
     sites, quarters = np.flatnonzero(is_brighter.any(axis=1)), np.flatnonzero(is_brighter.any(axis=0))
     if not len(sites) or not near.size:
-        return log_change
+        return changes
     beam, diffuse = (np.broadcast_to(one, sky.shape)[:, quarters] for one in answer)
     beam_per_sky = np.where(diffuse > MIN_SKY_W_M2, beam / np.maximum(diffuse, MIN_SKY_W_M2), np.nan)
     around = np.vstack([beam_per_sky, np.full((1, len(quarters)), np.nan)])[near[sites]]
@@ -45,5 +45,5 @@ def day_sigma(answer: Answer, sky: Array, expected_w: Array, share: Array, near:
     change = np.where(is_brighter[rows], surplus[rows], 0.0) * apart / np.maximum(light, MIN_SKY_W_M2)
     weight = expected_w * share
     total = weight[sites].sum(axis=1)
-    log_change[sites] = np.where(total > 0, (weight[rows] * change).sum(axis=1) / np.maximum(total, 1e-9), 0.0)
-    return np.abs(log_change)
+    changes[sites] = np.where(total > 0, (weight[rows] * change).sum(axis=1) / np.maximum(total, 1e-9), 0.0)
+    return changes
