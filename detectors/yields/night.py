@@ -59,7 +59,7 @@ class Night(NamedTuple):
     zero_evidence: Array
     spell_days: NDArray[np.intp]
     is_cold: NDArray[np.bool_]
-    is_covered: NDArray[np.bool_]  # snow fell on the roofs around, and this one has made nothing since
+    is_covered: NDArray[np.bool_]  # snow fell on the roofs around, and this one has made next to nothing since
     may_be_snow: NDArray[np.bool_]  # after a spell that lasted longer than so few roofs can tell of snow
     input_x: Array  # [sites, inputs]
     input_sigma: Array
@@ -118,6 +118,11 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
 
+    with np.errstate(
+        invalid="ignore"
+    ):  # snow lets a little light through, and a day that tells nothing ends none of it
+        is_alive = ~silent & ((np.fmax(combined.x, lone.x) > zeros.ALIVE) | (lowest > zeros.ALIVE))
+
     def where_heard(values: Array) -> Array:
         return np.where(silent, np.nan, values)
 
@@ -142,7 +147,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         spell_days=spell,
         is_cold=cold_day.is_cold,
         may_be_snow=cold.may_be_snow(spell, cold_day),
-        is_covered=(spell > 0) | (was_covered & (is_zero | silent)),
+        is_covered=(spell > 0) | (was_covered & ~is_alive),
         input_x=np.where(silent[:, None], np.nan, input_x),
         input_sigma=input_sigma,
         expected_kwh=where_heard(energies.expected_kwh),

@@ -11,8 +11,8 @@ import polars as pl
 from detectors.finding import Finding, Kind, Verdict
 from detectors.yields import verdicts
 from detectors.yields.night import Night
-from detectors.yields.testing import ALIVE
 from detectors.yields.verdicts import Open
+from detectors.yields.zeros import ALIVE
 
 DETECTOR = "no-generation"
 KIND = "no-generation"

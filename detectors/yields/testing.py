@@ -20,6 +20,7 @@ from detectors.yields import (
 from detectors.yields.fleet_day import column
 from detectors.yields.night import USABLE_SIGMA, Night
 from detectors.yields.sequential_test import COLD_DROP, STEP, T_SCALE, WALK_PER_DAY, Prior
+from detectors.yields.zeros import ALIVE
 
 ODDS = pl.Schema(
     {
@@ -34,7 +35,7 @@ ODDS = pl.Schema(
         "baseline_sigma": pl.Float64(),
         "log_odds_input": pl.List(pl.Float64),  # of a fall of each input; null where it is not measured
         "spell_days": pl.Int32(),  # of snow on the neighbourhood's roofs, this day included
-        "is_covered": pl.Boolean(),  # snow fell on the roofs around, and this one has made nothing since
+        "is_covered": pl.Boolean(),  # snow fell on the roofs around, and this one has made next to nothing since
         "is_judged": pl.Boolean(),  # the day told something of the level
         "day_sigma": pl.Float64(),  # of a usual day of the last two weeks, those that told nothing counted in
         "shows_in_week_pct": pl.Float64(),  # the smallest fall that would show within seven days
@@ -42,7 +43,6 @@ ODDS = pl.Schema(
     }
 )
 MIN_LONE_KWH = lone_site.MIN_ENERGY
-ALIVE = -2.4  # log: a tenth; a roof that makes more is not one without generation
 USUAL_DAYS = 14
 
 
@@ -99,7 +99,8 @@ def step(state: Array, walk: Array, evidence: Evidence, baseline: Array) -> Arra
 def _step(state: Array, walk: Array, evidence: Evidence, baseline: Array) -> Array:
     by_pairs, by_lone = evidence.has_pairs(), evidence.has_lone()
     with np.errstate(invalid="ignore"):
-        is_cold_drop = evidence.is_cold & (evidence.x < baseline - COLD_DROP)
+        may_be_rime = evidence.is_cold & (evidence.zero_evidence == 0)
+        is_cold_drop = may_be_rime & (evidence.x < baseline - COLD_DROP)
     likelihoods = sequential_test.likelihood(
         np.where(by_pairs, evidence.x, np.nan),
         np.where(by_pairs, np.maximum(T_SCALE * evidence.sigma, STEP), 1.0),

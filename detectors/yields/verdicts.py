@@ -15,7 +15,7 @@ from detectors.yields.cold import may_be_own_snow
 from detectors.yields.diagnosis import History
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import THIN_COVERAGE, USABLE_SIGMA, Night
-from detectors.yields.testing import ALIVE
+from detectors.yields.zeros import ALIVE
 
 REASONS = {
     "generation-missing": "no readings of generation",

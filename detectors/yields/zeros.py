@@ -9,6 +9,7 @@ from detectors.yields.cold import FEW_OTHERS
 from detectors.yields.day_residual import Combined
 from detectors.yields.fleet_day import ZERO_RATIO, Fleet
 
+ALIVE = -2.4  # log: a tenth; a roof that makes more is not one without generation
 ZERO_RATIO_LIMITED = 0.001  # ours: so much may be all that an idle house takes of a healthy roof
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
 ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier

@@ -1,13 +1,17 @@
 """How long dark roofs may excuse one another: as long as weather can, and not when the season speaks against it."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
+import polars as pl
 import pytest
 
-from detectors.yields import cold
+from detectors.yields import cold, testing
 from detectors.yields.cold import FEW_SPELL_DAYS, MAX_SPELL_DAYS, WORN_OUT, Cold, of_day, spell_days
-from tests.support import yield_fleet
+from detectors.yields.sequential_test import OPEN
+from tests.support import build, yield_fleet
+from tests.support.bright_day import DAY as ON
+from tests.support.bright_day import STREET, night_of
 from tests.support.yield_fleet import fault
 
 
@@ -63,6 +67,15 @@ def test_a_roof_that_is_off_for_two_winter_days_beside_lit_ones_is_no_roof_under
     assert {name: case["kind"] for name, case in nights.opened().items()} == {"off": "no-generation"}
     odds = nights.rows["yield_odds"]
     assert not odds["is_covered"].any()
+    first = odds.filter(pl.col("site_id") == "off", pl.col("day") == made.day(11))
+    assert first["log_odds"].item() > OPEN  # on the first of the two
+
+
+def test_a_roof_stays_covered_while_snow_lets_a_little_light_through():
+    """Snow lay the night before; three per cent of what is due come through, then the half of it."""
+    before = build.frame(testing.ODDS, [{"site_id": "street", "day": ON - timedelta(days=1), "is_covered": True}])
+    assert [bool(night_of(one, odds=before).is_covered[STREET]) for one in (0.0, 0.03, 0.5)] == [True, True, False]
+    assert not night_of(0.03).is_covered.any()
 
 
 def test_a_spell_that_is_worn_out_may_be_snow_in_its_season_alone():
