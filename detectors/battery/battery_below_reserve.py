@@ -146,7 +146,7 @@ def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _may_be_alone() -> pl.Expr:
-    """Whether nothing flows, and meanwhile the grid's sensors stand still that move while something flows.
+    """Whether nothing flows, and meanwhile the grid's sensors stand still that move while something flows, or are lost.
 
     Of rows in order of site and time.
     """
@@ -158,7 +158,8 @@ def _may_be_alone() -> pl.Expr:
         value = pl.col(name)
         moves = (value.filter(~nothing).max() - value.filter(~nothing).min()).over("site_id") > max_change
         rests = (value.max() - value.min()).over(run) <= max_change
-        stands.append((moves & rests).fill_null(False))
+        is_lost = value.is_null().all().over(run) & value.is_not_null().any().over("site_id")
+        stands.append((moves & rests).fill_null(False) | is_lost)
         moves_on.append((moves & ~rests).fill_null(False))
     return nothing & pl.any_horizontal(stands) & ~pl.any_horizontal(moves_on)
 

@@ -86,6 +86,16 @@ def test_the_interval_in_which_the_grid_came_back_holds_a_part_of_the_outage(vol
     assert not any(isinstance(v, Finding) for v in _verdicts(course))
 
 
+@pytest.mark.parametrize(("lost", "is_told"), [({"voltage_l1_v": None}, False), ({}, True)])
+def test_intervals_beside_an_outage_without_any_voltage_hold_a_part_of_it(lost, is_told):
+    """A quarter of an hour on either side of four in which nothing flows and no voltage is read."""
+    course = changed(DEEP, steps(18.25, 19.25), grid_w=0.0, battery_w=1500.0, load_w=1500.0, **lost)
+    course = changed(course, steps(19.25, 19.5), grid_w=668.0, battery_w=600.0, load_w=1268.0, soc_pct=22.5)
+    course = changed(course, steps(18.0, 18.25), grid_w=668.0, battery_w=600.0, load_w=1268.0, soc_pct=32.0)
+    course = changed(course, steps(19.5, 24), battery_w=0.0, grid_w=1500.0, soc_pct=22.5)
+    assert any(isinstance(v, Finding) for v in _verdicts(course)) is is_told
+
+
 def test_a_house_that_the_inverter_supplies_alone_shows_a_steady_voltage_and_no_outage():
     """The voltage read is the inverter's own; a public grid's moves, be it while next to nothing flows."""
     moving = [231.0 + (at % 5) * 0.4 for at in range(96)]
