@@ -72,7 +72,7 @@ class Worth(NamedTuple):
         return float(taken * self.import_price + (generated_kwh - taken) * self.feed_in_price)
 
     def per_kwh(self, made_kwh: float, lost_kwh: float) -> float:
-        """What a lost kWh is worth of a day on which so much was made beside it; NaN where a figure is missing."""
+        """What a lost kWh is worth of a day on which so much was made beside it; where none is, what feed-in is."""
         return (self.of(made_kwh + lost_kwh) - self.of(made_kwh)) / lost_kwh if lost_kwh > 0 else self.feed_in_price
 
 

@@ -170,7 +170,8 @@ def _is_held_at_nothing() -> pl.Expr:
     rating_w = 1000 * pl.coalesce("inverter_kw", "installed_kwp")
     reach_w = pl.max_horizontal(pl.lit(NEAR_W), NEAR_SHARE * rating_w)
     is_made = pl.col("pv_w") > pl.max_horizontal(pl.lit(LIT_W), LIT_SHARE * 1000 * pl.col("installed_kwp"), 2 * reach_w)
-    rests = pl.col("battery_w").fill_null(0.0).abs() <= pl.max_horizontal(pl.lit(REST_W), reach_w)
+    is_unread = (pl.col("battery_kwh") > 0).fill_null(False) & pl.col("battery_w").is_null()
+    rests = ~is_unread & (pl.col("battery_w").fill_null(0.0).abs() <= pl.max_horizontal(pl.lit(REST_W), reach_w))
     stands = (pl.col("grid_w").abs() <= reach_w).fill_null(False)
     is_near = pl.col("feed_in_limit_kw").is_null() & is_made & rests & stands
     run = pl.struct(pl.col("row"), is_near).rle_id()

@@ -118,9 +118,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
 
-    with np.errstate(
-        invalid="ignore"
-    ):  # snow lets a little light through, and a day that tells nothing ends none of it
+    # Snow lets a little light through, and a day that tells nothing ends none of it.
+    with np.errstate(invalid="ignore"):
         is_alive = ~silent & ((np.fmax(combined.x, lone.x) > zeros.ALIVE) | (lowest > zeros.ALIVE))
 
     def where_heard(values: Array) -> Array:

@@ -64,6 +64,12 @@ def test_a_site_without_a_limit_whose_grid_stands_at_nothing_is_held(grid, batte
     assert np.isnan(told) if not held_pct else told == held_pct
 
 
+def test_a_battery_that_nobody_reads_may_be_what_keeps_the_grid_at_nothing():
+    rows = _rows(15, *({**_books(1500 + 300 * n, 5), "battery_w": None} for n in range(4)))
+    told = [table(to_quarters(rows, build.sites({"battery_kwh": one})), "held_pct")[0, 48] for one in (10.0, None)]
+    assert np.isnan(told[0]) and told[1] == 100
+
+
 def test_hours_without_feed_in_take_nothing_from_a_roofs_level():
     """From 10 to 14 UTC the roof makes what its house takes, as where feed-in costs money; else its all."""
     is_noon = (np.arange(96) >= 40) & (np.arange(96) < 56)
