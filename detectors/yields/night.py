@@ -104,9 +104,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     correction, expected, share, past_sigma = due
     base = day_residual.variance(combined, np.zeros(count), is_curtailed(fleet), site_roofs.is_unknown)
     doubted = neighbours_doubt.variance(fleet, odds, pairs, combined.neighbours)
-    # Between the surplus of clouds and that of clean air lies the middle of what is due.
     split = clear_air.log_change(light.answer, sky, expected, share, fleet.near)
-    combined = combined._replace(x=combined.x - split / 2)
     sigma = np.sqrt(sigma**2 + doubted + split**2)
     lowest = min_level.of_day(fleet, expected, sky, correction)
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)

@@ -54,7 +54,7 @@ def test_clean_air_leaves_open_what_a_roof_away_from_the_sun_gets(turbidity):
     change = clear_air.log_change(answer, sky, expected, np.ones(sky.shape), NEAR)
     off = np.log(light.sum(axis=1) / expected.sum(axis=1))
     assert off[NORTH] < -0.4 and change[NORTH] < -0.25  # half of it or more is not there
-    assert (np.abs(off - change / 2) < 2 * np.hypot(change, 0.05)).all()
+    assert (np.abs(off) < 3 * np.hypot(change, 0.05)).all()
     assert abs(change[SOUTH]) < 0.01  # it looks as its neighbours do
     assert abs(change[EAST]) < 0.2
 
