@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from datetime import date
-from itertools import repeat
 from math import exp, inf, log
 from typing import Literal, NamedTuple
 
@@ -33,7 +32,7 @@ class DayLoss(NamedTuple):
 def day_losses(
     days: Iterable[date],
     kwh: Iterable[float | None],
-    each: float | Iterable[float],
+    each: float | Array,
     *,
     since: date,
     until: date,
@@ -43,9 +42,9 @@ def day_losses(
     `each`: what a kWh is worth, of all days or of each. A day on which more came out than was expected lost nothing:
     what is below 0 counts as 0.
     """
-    prices = repeat(each) if isinstance(each, (int, float)) else each
+    kwh = list(kwh)
     measured = []
-    for day, value, price in zip(days, kwh, prices, strict=False):
+    for day, value, price in zip(days, kwh, np.broadcast_to(each, len(kwh)).tolist(), strict=True):
         if since <= day <= until and value is not None and value == value:  # NaN is no figure
             lost = max(float(value), 0.0)
             measured.append(DayLoss(day, lost, lost * price, MEASURED))
@@ -66,14 +65,16 @@ class Worth(NamedTuple):
     max_taken_kwh: float = inf  # D
     sharpness: float = 2.0  # n
 
-    def of(self, generated_kwh: float) -> float:
-        """What so many kWh of one day are worth."""
-        taken = _taken(np.array([generated_kwh]), self.max_taken_kwh, self.sharpness)[0]
-        return float(taken * self.import_price + (generated_kwh - taken) * self.feed_in_price)
+    def of(self, generated_kwh: Array) -> Array:
+        """What each day's generation is worth, [days]."""
+        taken = _taken(generated_kwh, self.max_taken_kwh, self.sharpness)
+        return np.asarray(taken * self.import_price + (generated_kwh - taken) * self.feed_in_price)
 
-    def per_kwh(self, made_kwh: float, lost_kwh: float) -> float:
-        """What a lost kWh is worth of a day on which so much was made beside it; where none is, what feed-in is."""
-        return (self.of(made_kwh + lost_kwh) - self.of(made_kwh)) / lost_kwh if lost_kwh > 0 else self.feed_in_price
+    def per_kwh(self, made_kwh: Array, lost_kwh: Array) -> Array:
+        """What a lost kWh is worth of each day on which so much was made beside it; where none is, what feed-in is."""
+        lost = np.where(lost_kwh > 0, lost_kwh, np.nan)
+        each = (self.of(made_kwh + lost) - self.of(made_kwh)) / lost
+        return np.where(np.isfinite(each), each, self.feed_in_price)
 
 
 def _taken(generated_kwh: Array, max_kwh: float, sharpness: float) -> Array:

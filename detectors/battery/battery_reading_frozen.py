@@ -13,6 +13,7 @@ import polars as pl
 
 from detectors.battery.flows import courses, flows, with_battery, without_battery
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
+from detectors.frames import POWER_CHANNELS
 from detectors.stats.resolution import resolutions
 
 DETECTOR = "battery-reading-frozen"
@@ -52,7 +53,6 @@ REASONS = {
     "low-coverage": "state of charge and battery power known for {seen_h:.0f} h of the day",
 }
 
-POWERS = ("pv_w", "load_w", "grid_w", "battery_w")
 FILLED_SHARE = 0.5  # ours
 MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one in steps of five
 END_SHARE = 0.20  # ours: near full and empty batteries taper, and their readings are held until a full charge
@@ -124,8 +124,8 @@ def _is_filled() -> pl.Expr:
 
     Where half of the rows of a battery at work are so, its meters are coarse or its day was as even.
     """
-    is_known = pl.sum_horizontal(pl.col(*POWERS).is_not_null()) > 1
-    is_same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(1)) for name in POWERS)
+    is_known = pl.sum_horizontal(pl.col(*POWER_CHANNELS).is_not_null()) > 1
+    is_same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(1)) for name in POWER_CHANNELS)
     is_at_work = pl.col("battery_w").abs() > pl.col("idle_w")
     is_again = is_known & is_same & is_at_work & pl.col("is_next")
     share = is_again.sum().over("site_id") / is_at_work.sum().over("site_id")

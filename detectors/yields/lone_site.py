@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from detectors.stats.robust import Array
-from detectors.yields.sequential_test import FREEDOM, LEVELS, T_FACTOR, TEMPER, is_within
+from detectors.yields.sequential_test import FREEDOM, LEVELS, T_FACTOR, TEMPER, is_explained
 
 BEST_QUANTILE = 0.85  # measured: of the energy-weighted ratios; the highest ones are cloud enhancement
 NEAR_RATIO = 0.08  # of the best: quarter hours within it are of one clear span
@@ -74,7 +74,7 @@ def likelihood(level: Level, is_unknown: np.ndarray, is_limited: np.ndarray, is_
     """
     from scipy.special import stdtr  # loads slowly, and most commands judge no day
 
-    off = np.where(is_within(is_nothing), 0.0, level.x[:, None] - LEVELS[None, :])
+    off = np.where(is_explained(is_nothing), 0.0, level.x[:, None] - LEVELS[None, :])
     clear_share = np.interp(level.near, *CLEAR_SHARE)[:, None]
     above_share = np.where(is_limited, np.interp(level.energy, *ABOVE_SHARE), 0.0)[:, None]
     sigma = (CLEAR_SIGMA + CLEAR_SIGMA_UNKNOWN * is_unknown)[:, None]

@@ -121,7 +121,7 @@ _PLACES = np.rint((BASELINES[:, None] + DEVIATIONS[None, :] - (BASELINES[0] + DE
 LEVELS = BASELINES[0] + DEVIATIONS.min() + STEP * np.arange(_PLACES.max() + 1)
 
 
-def is_within(is_nothing: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def is_explained(is_nothing: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Where a level explains a day without any generation whole, [sites, levels].
 
     The logarithm of nothing is cut off somewhere, so which of the levels of no generation it meets says nothing:
@@ -143,7 +143,7 @@ def likelihood(
     """
     z = (x[:, None] - LEVELS[None, :]) / sigma[:, None]
     if is_nothing is not None:
-        z = np.where(is_within(is_nothing), 0.0, z)
+        z = np.where(is_explained(is_nothing), 0.0, z)
     core = T_FACTOR / sigma[:, None] * (1 + z * z / FREEDOM) ** (-(FREEDOM + 1) / 2)
     cold = np.zeros(len(x), dtype=bool) if is_cold_drop is None else is_cold_drop
     outlier = np.where(cold, COLD_OUTLIER_SHARE, OUTLIER_SHARE)[:, None]

@@ -187,7 +187,7 @@ def _finding(site: dict[str, Any], found: Slide, x: Array, day: date, worth: Wor
     """Of the judged day, what the slide has taken of it since its window began: an earlier window began elsewhere."""
     month_kwh = found.usual_kwh * MONTH_DAYS * found.lost_pct / 100
     lost_kwh = found.usual_kwh * (1 - (1 - found.per_month_pct / 100) ** ((DAYS - 1) / MONTH_DAYS))
-    each = worth.per_kwh(found.usual_kwh - lost_kwh, lost_kwh)
+    each = float(worth.per_kwh(np.array(found.usual_kwh - lost_kwh), np.array(lost_kwh)))
     money = f"{month_kwh * each:.2f} {site['currency'] or ''}".strip()
     first = day - timedelta(days=DAYS - 1)
     return Finding(

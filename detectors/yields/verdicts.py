@@ -238,8 +238,7 @@ def _losses(case: dict[str, Any], history: History, worth: Worth) -> tuple[DayLo
     last = case["day"]
     dates = [history.on(n) for n in range(len(history.x))]
     kwh = [day_loss_kwh(case, history, n) for n in range(len(history.x))]
-    made = np.nan_to_num(history.actual_kwh)
-    each = [worth.per_kwh(float(made[n]), lost) for n, lost in enumerate(kwh)]
+    each = worth.per_kwh(np.nan_to_num(history.actual_kwh), np.array(kwh))
     return day_losses(dates, kwh, each, since=case["first_day"], until=last)
 
 

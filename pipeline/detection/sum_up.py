@@ -153,7 +153,9 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     sites = store.sites()
     window = _before(store, first, last, asked.with_columns(day=pl.lit(None, pl.Date)))
     since = [
-        standstill.recent_runs(window["repeats"], window["deliveries"], window["flow_peaks"], sites, day)
+        standstill.recent_runs(
+            window["repeats"], window["deliveries"], window["flow_peaks"], register.sites_on(store, sites, day), day
+        )
         .select(*STANDS, limit="needed_h")  # a day without such a run has fewer columns
         .join(asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi")
         for day in asked["day"].unique().sort()

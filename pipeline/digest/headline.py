@@ -34,7 +34,7 @@ def headline(in_view: Sequence[ExceptionFacts], closed: Sequence[ExceptionFacts]
         return first + (f"; {count(len(closed), 'exception')} closed." if closed else ".")
     urgent = [one for one in in_view if one.severity == "urgent"]
     first = f"Urgent: {worst(urgent)}" if urgent else f"Worst: {worst(in_view)}"
-    if 0 < len(urgent) < WORST and (others := in_view[len(urgent) : WORST]):
+    if urgent and (others := in_view[len(urgent) : WORST]):
         first += f"; then {worst(others)}"
     concerned = len({one.site_id for one in in_view})
     new = sum(is_new(one) for one in in_view)

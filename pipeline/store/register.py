@@ -63,18 +63,22 @@ def write_register(
 
 def _exceeding(store: Store, sites: pl.DataFrame) -> list[str]:
     """Of sites whose limit is entered or lowered those that fed in beyond it lately: it did not hold then."""
-    days = f"""
-        SELECT CAST(ts_utc AS DATE) AS day, sum(greatest(-grid_w - 1000 * $limit, 0) * interval_s) / 3.6e6 AS kwh
-        FROM reading_raw, (SELECT max(ts_utc) AS last_utc FROM reading_raw WHERE site_id = $site)
-        WHERE site_id = $site AND ts_utc > last_utc - to_days({EXCEEDED_WITHIN}) GROUP BY day
-    """
-    query = f"SELECT count(*) >= {EXCEEDED_DAYS} FROM ({days}) WHERE kwh > {EXCEEDED_KWH}"
     asked = sites.select("site_id", "feed_in_limit_kw").drop_nulls()
-    return [
-        site_id
-        for site_id, limit in asked.iter_rows()
-        if store.con.execute(query, {"site": site_id, "limit": limit}).fetchall()[0][0]
-    ]
+    if asked.is_empty():
+        return []
+    store.con.register("asked", asked.to_arrow())
+    rows = store.con.execute(
+        f"""
+        WITH days AS (
+            SELECT site_id, CAST(ts_utc AS DATE) AS day,
+                sum(greatest(-grid_w - 1000 * asked.feed_in_limit_kw, 0) * interval_s) / 3.6e6 AS kwh
+            FROM reading_raw JOIN asked USING (site_id)
+            WHERE ts_utc > (SELECT max(ts_utc) FROM reading_raw) - to_days({EXCEEDED_WITHIN}) GROUP BY ALL)
+        SELECT site_id FROM days WHERE kwh > {EXCEEDED_KWH} GROUP BY site_id HAVING count(*) >= {EXCEEDED_DAYS}
+        """
+    ).fetchall()
+    store.con.unregister("asked")
+    return [site_id for (site_id,) in rows]
 
 
 def _note_agreed(store: Store, changed: pl.DataFrame) -> None:

@@ -81,8 +81,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
                     row = judge(case, site, days, runs, said[site.site_id])
                     faults.append(row)
                     remarks += [] if row.found else explained(lived, f"{site.site_id} {case.name}: not found", runs)
-        of_case = [row for row in faults if row.case == case.name]
-        print(f"{case.name}: {sum(row.found for row in of_case)} of {len(of_case)} found", file=sys.stderr, flush=True)
+        if of_case := [row for row in faults if row.case == case.name]:
+            found = sum(row.found for row in of_case)
+            print(f"{case.name}: {found} of {len(of_case)} found", file=sys.stderr, flush=True)
         if case is UNTOUCHED:
             print(untouched_table({site.site_id: min(args.days, site.days) for site in sites}, alarms), flush=True)
     if faults:

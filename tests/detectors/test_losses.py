@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+import numpy as np
 import pytest
 from pydantic import ValidationError
 
@@ -36,24 +37,34 @@ def _house(generated_kwh: float, max_kwh: float, sharpness: float) -> dict:
 def test_what_house_and_battery_take_of_a_day_is_learned_and_prices_what_is_lost_of_it(sharpness, battery):
     told = _worth(*(_house(made, 12.0, sharpness) for made in (3.0, 9.0, 20.0, 41.0)), **battery)
     assert told.max_taken_kwh == pytest.approx(12.0, rel=1e-6)
-    assert told.per_kwh(40.0, 10.0) == pytest.approx(0.08, abs=0.005)  # a bright day's tenth would have been fed in
-    assert told.per_kwh(0.0, 2.0) == pytest.approx(0.30, abs=0.005)  # a dull day's little would have been used
-    assert told.of(20.0) == pytest.approx(0.08 * 20 + 0.22 * (20 - _house(20.0, 12.0, sharpness)["feed_in_kwh"]))
+    assert told.per_kwh(np.array(40.0), np.array(10.0)) == pytest.approx(
+        0.08, abs=0.005
+    )  # a bright day's tenth would have been fed in
+    assert told.per_kwh(np.array(0.0), np.array(2.0)) == pytest.approx(
+        0.30, abs=0.005
+    )  # a dull day's little would have been used
+    assert told.of(np.array(20.0)) == pytest.approx(
+        0.08 * 20 + 0.22 * (20 - _house(20.0, 12.0, sharpness)["feed_in_kwh"])
+    )
 
 
 def test_a_day_with_one_of_the_two_unknown_or_without_generation_does_not_count():
     rows = [_house(made, 12.0, 2.0) for made in (3.0, 20.0)]
     more = [{"pv_kwh": 0.0, "feed_in_kwh": 0.0}, {"pv_kwh": 50.0, "feed_in_kwh": None}]
     assert _worth(*rows, *more) == _worth(*rows)
-    assert _worth({"pv_kwh": 9.0, "feed_in_kwh": 0.0}).per_kwh(9.0, 1.0) == pytest.approx(0.30)  # it takes all
-    assert _worth({"pv_kwh": 9.0, "feed_in_kwh": 40.0}).per_kwh(9.0, 1.0) == pytest.approx(0.08)  # and nothing
+    assert _worth({"pv_kwh": 9.0, "feed_in_kwh": 0.0}).per_kwh(np.array(9.0), np.array(1.0)) == pytest.approx(
+        0.30
+    )  # it takes all
+    assert _worth({"pv_kwh": 9.0, "feed_in_kwh": 40.0}).per_kwh(np.array(9.0), np.array(1.0)) == pytest.approx(
+        0.08
+    )  # and nothing
 
 
 def test_where_nobody_knows_the_lower_price_counts_and_without_feed_in_the_import_price():
-    assert _worth({"pv_kwh": 10.0, "feed_in_kwh": None}).per_kwh(10.0, 5.0) == pytest.approx(0.08)
+    assert _worth({"pv_kwh": 10.0, "feed_in_kwh": None}).per_kwh(np.array(10.0), np.array(5.0)) == pytest.approx(0.08)
     none = _worth({"pv_kwh": 10.0, "feed_in_kwh": 4.0}, feed_in_limit_kw=0.0)
-    assert none.per_kwh(10.0, 5.0) == pytest.approx(0.30)
-    assert none.per_kwh(10.0, 0.0) == 0.08  # nothing lost: nothing to price
+    assert none.per_kwh(np.array(10.0), np.array(5.0)) == pytest.approx(0.30)
+    assert none.per_kwh(np.array(10.0), np.array(0.0)) == 0.08  # nothing lost: nothing to price
 
 
 def _finding(**changed) -> Finding:

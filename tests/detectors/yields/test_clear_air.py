@@ -1,9 +1,12 @@
 """A clean day over roofs that look elsewhere than their neighbours, by pvlib's clear sky and Perez' transposition."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 from pvlib import atmosphere, clearsky, iam, irradiance, solarposition
+from pvlib.location import Location
 
 from detectors.solar import plane_response
 from detectors.solar.plane_response import Answer
@@ -68,3 +71,29 @@ def test_under_the_usual_sky_and_beside_none_nothing_is_left_open():
     sky = np.full(light.shape, 1.2)
     assert (clear_air.log_change(answer, sky, light, np.ones(sky.shape), alone) == 0).all()
     assert (clear_air.log_change(answer, np.full(sky.shape, np.nan), light, np.ones(sky.shape), NEAR) == 0).all()
+
+
+def test_what_is_brighter_than_clear_is_beam_under_a_steady_sky_and_diffuse_under_a_changing_one():
+    """Five days of February 2019 and four of January 2022 at Golden, every five minutes (pvanalytics' data)."""
+    pvanalytics = pytest.importorskip("pvanalytics")
+    folder = Path(pvanalytics.__file__).parent / "data"
+    names = {
+        "irradiance_RMIS_NREL.csv": ("irradiance_dni__7982", "irradiance_dhi__7983", "irradiance_ghi__7981"),
+        "rmis_weather_data.csv": ("Direct Normal", "Diffuse Horizontal", "Global Horizontal"),
+    }
+    parts = []
+    for file, columns in names.items():
+        rows = pd.read_csv(folder / file, index_col=0)
+        rows.index = pd.to_datetime(rows.index).tz_localize("Etc/GMT+7")
+        parts.append(rows[list(columns)].set_axis(["dni", "dhi", "ghi"], axis=1))
+    told = pd.concat(parts).dropna()
+    place = Location(39.742, -105.178, "Etc/GMT+7", 1829)
+    told = told[place.get_solarposition(told.index)["apparent_elevation"] > 8]
+    clear = place.get_clearsky(told.index)
+    clearness, beam, diffuse = told["ghi"] / clear["ghi"], told["dni"] / clear["dni"], told["dhi"] / clear["ghi"]
+    is_steady = clearness.rolling(5, center=True).std() < 0.02
+    is_brighter = clearness.between(1.1, 1.15)
+    assert (is_steady & is_brighter).sum() > 10 and (~is_steady & is_brighter).sum() > 20
+    assert 1.05 < beam[is_steady & is_brighter].median() < 1.15
+    assert beam[~is_steady & is_brighter].median() < 1.02
+    assert diffuse[~is_steady & is_brighter].median() > 1.7 * diffuse[is_steady & is_brighter].median()
