@@ -3,8 +3,8 @@
 The clear sky is a month's usual one. What is brighter may be clean air, whose surplus is beam, or clouds beside the
 sun, whose surplus is diffuse (measured at Golden, February 2019 and January 2022, the pvanalytics package's
 irradiance: under steady skies 1.1 to 1.15 times the usual one the beam is 1.10 of the usual, under changing ones 1.0,
-with nearly twice the diffuse light). Roofs that look the same way need not know which; a roof that looks away from the sun
-gets the half of what its neighbours let expect, or all of it.
+with nearly twice the diffuse light). Roofs that look the same way need not know which; a roof that looks away from the
+sun gets the half of what its neighbours let expect, or all of it.
 """
 
 import numpy as np

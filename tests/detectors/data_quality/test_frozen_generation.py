@@ -93,7 +93,7 @@ def test_a_ceiling_that_no_three_days_contradict_is_left_alone(peaks_w):
 
 
 def test_a_roof_turned_down_to_a_share_of_its_rating_is_left_alone():
-    """A network operator's step of 30 % of 10 kW, on one day, within a meter's error of 2 %; 3.1 and 2.4 kW are none."""
+    """A network operator's step of 30 % of 10 kW, on one day, within a meter's error; 3.1 and 2.4 kW are none."""
     passed = _peaks(*(9000.0,) * 5)
     for step_w in (3000.0, 2955.0):
         assert judge({"pv_w": np.minimum(sunny(), step_w)}, peaks=passed) == []

@@ -280,7 +280,15 @@ def test_the_import_kept_up_shows_the_sign_at_a_site_whose_battery_carries_the_n
     told = 10 + 0.03 * (LOAD + channels["pv_w"] + np.abs(channels["battery_w"])) < 60.0
     assert found.evidence["rest_turned_kwh"] == pytest.approx(60.0 * told.sum() / 12000)
     assert "show the other sign" in found.measured and "whole sensor" in found.evidence["guess_text"]
-    assert ("another sign" in found.summary) == (found.value < 0.05)  # no line says 0.0 kWh with nothing to feed it
+
+
+def test_where_nothing_is_fed_without_a_source_the_other_sign_is_what_is_told():
+    """A battery carries the night to the watt, and what is sold by day shows as bought."""
+    battery = np.maximum(LOAD - PV, 0.0)
+    sold = PV + battery - LOAD
+    site = {"battery_kwh": 60.0, "feed_in_limit_kw": None}
+    (found,) = _verdicts(site=site, pv_w=PV, battery_w=battery, grid_w=sold, load_w=LOAD)
+    assert found.value == 0.0 and "with another sign than load" in found.summary and " 0.0 kWh" not in found.summary
 
 
 def test_the_same_site_with_its_sensor_the_right_way_round_is_clean():
