@@ -8,11 +8,13 @@ some minutes apart do not matter, and what conversion and resolution explain is 
 from datetime import date
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from detectors.data_quality.balance_causes import FLOWS, Guess, closes_when_shifted, guess, name_of
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 from detectors.frames import PHASE_CHANNELS
+from detectors.solar.position import elevation_deg
 from detectors.stats.resolution import resolutions
 
 DETECTOR = "balance-broken"
@@ -62,7 +64,7 @@ MIN_SEEN_H = 6.0  # ours: a quarter of a day
 MIN_KWH = 1.0  # ours: with less, offsets and steps of the meters are all there is
 START_W = 4.6  # IEC 62053-21, from memory: a class 1 meter of 5 A starts at 0.4 % of that, 20 mA; one phase below it
 MIN_RESOLUTION_VALUES = 10  # ours: fewer distinct values do not show a meter's resolution
-PICTURE_H = 1
+PICTURE_H, SECONDS_PER_DAY = 1, 86400
 
 
 def detect(
@@ -225,7 +227,7 @@ def _sums(blocks: pl.DataFrame, tolerance_pct: float) -> pl.DataFrame:
 
 
 def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
-    closing = guess(rows, sums["limit_pct"])
+    closing = guess(_with_sun(rows, site), sums["limit_pct"])
     left = "" if closing is None else f" It would close {closing.text}."
     side = "more than its sources give" if sums["net_kwh"] < 0 else "less than its sources give"
     return Finding(
@@ -244,6 +246,13 @@ def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
         evidence=_evidence(sums, closing),
         series=_course(rows),
     )
+
+
+def _with_sun(rows: pl.DataFrame, site: dict) -> pl.DataFrame:
+    """The site's rows with `sun`: the sine of its height, 0 at night."""
+    unix_days = rows["ts_utc"].dt.epoch("s").to_numpy() / SECONDS_PER_DAY
+    height = np.radians(elevation_deg(site["latitude"], site["longitude"], unix_days))
+    return rows.with_columns(sun=pl.Series(np.maximum(np.sin(height), 0.0)))
 
 
 def _course(rows: pl.DataFrame) -> tuple[Series, ...]:

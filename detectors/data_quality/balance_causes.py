@@ -47,14 +47,15 @@ def name_of(channel: str) -> str:
 def guess(rows: pl.DataFrame, limit_pct: float) -> Guess | None:
     """The change that closes one site's day best, None where none closes it or comes near.
 
-    `rows`: FLOWS and phases in W, `hours`, `hour` (local); the battery 0 where there is none.
+    `rows`: FLOWS and phases in W, `hours`, `hour` (local), `sun` (the sine of its height, 0 at night); the battery 0
+    where there is none.
     """
     phases = [name for name in PHASE_CHANNELS if name in rows.columns and rows[name].null_count() < rows.height]
     whole = rows.drop_nulls([*FLOWS, *phases])
     if whole.is_empty():
         return None
     hourly = whole.group_by("hour").agg(
-        (pl.col(name) * pl.col("hours")).sum() / 1000 for name in (*FLOWS, *phases)
+        (pl.col(name) * pl.col("hours")).sum() / 1000 for name in (*FLOWS, *phases, "sun")
     ).sort("hour")  # fmt: skip
     part = {name: hourly[name].to_numpy() * SIGNS.get(name, 1.0) for name in (*FLOWS, *phases)}
     block = hourly["hour"].to_numpy() // BLOCK
@@ -65,7 +66,7 @@ def guess(rows: pl.DataFrame, limit_pct: float) -> Guess | None:
     found += _unsigned(whole)
     near = [g for g in found if g.open_pct <= max(limit_pct, MUCH_BETTER * before) and g.open_pct < before]
     if not near:
-        return _unmeasured(part, residual, before)
+        return _unmeasured(part, residual, hourly["sun"].to_numpy(), before)
     # A plain change of sign is likelier than any factor that happens to fit a little better.
     return min(near, key=lambda g: (round(g.open_pct / max(limit_pct, 1.0)), g.factor not in KNOWN, g.open_pct))
 
@@ -147,7 +148,7 @@ def _unsigned(whole: pl.DataFrame) -> list[Guess]:
     return guesses
 
 
-def _unmeasured(part: dict[str, Array], residual: Array, before: float) -> Guess | None:
+def _unmeasured(part: dict[str, Array], residual: Array, sun: Array, before: float) -> Guess | None:
     """What is missing where no change of a channel closes: a load or a source that nobody measures."""
     total = float(residual.sum())
     if abs(total) < MUCH_BETTER * np.abs(residual).sum():
@@ -155,6 +156,11 @@ def _unmeasured(part: dict[str, Array], residual: Array, before: float) -> Guess
     mean_w = abs(total) / len(residual) * 1000
     if total > 0:
         return Guess("load_w", 1.0, f"with a further load of {mean_w:.0f} W on average, not measured", before)
-    like_light = np.corrcoef(part["pv_w"], -residual)[0, 1] if part["pv_w"].std() > 0 and residual.std() > 0 else 0.0
+    # The site's own generation knows the clouds, but a regulator may hold it back.
+    like_light = max(_correlation(part["pv_w"], -residual), _correlation(sun, -residual))
     what = "generator, which follows the sun," if like_light > 1 - NEAR_FACTOR else "source"
     return Guess("pv_w", 1.0, f"with a further {what} of {mean_w:.0f} W on average, not measured", before)
+
+
+def _correlation(one: Array, other: Array) -> float:
+    return float(np.corrcoef(one, other)[0, 1]) if one.std() > 0 and other.std() > 0 else 0.0

@@ -134,6 +134,18 @@ def test_a_second_generator_that_nobody_measures():
     assert found.evidence["guess_name"] == "pv_w"
 
 
+def test_a_second_generator_beside_a_roof_that_is_held_back():
+    """What the regulator leaves of the site's own roof has no likeness to the sun any more; the hidden one has."""
+    home = _home()
+    held = np.minimum(home["pv_w"], home["load_w"])
+    hidden = 0.5 * home["pv_w"]
+    (found,) = _judge({"pv_w": held, "load_w": home["load_w"] + hidden, "grid_w": home["load_w"] - held})
+    assert "generator, which follows the sun," in found.summary
+    by_night = np.where((HOURS < 5) | (HOURS > 21), 1000.0, 0.0)
+    (found,) = _judge({"pv_w": held, "load_w": home["load_w"] + by_night, "grid_w": home["load_w"] - held})
+    assert "further source of" in found.summary
+
+
 def test_meters_read_some_minutes_apart_are_no_fault():
     home = _home(3)
     assert _judge({**home, "grid_w": np.roll(home["grid_w"], 3)}) == []
