@@ -3,8 +3,8 @@
 The owner paid for storage that does nothing: the surplus of the day goes out cheaply and the evening is bought dear.
 A battery that lies low through a dark week is no fault, so only days with a surplus worth charging count. At a site
 that may not feed in such a surplus is curtailed: then generation follows the load, watt by watt, for hours, and stays
-below what the sky let expect. Where no state of charge is read, a battery that once worked and now neither takes nor
-gives anything, with surplus to take and import to save, is idle.
+below what the sky let expect. Where no state of charge is read, or nobody knows the reserve, a battery that once worked
+and now neither takes nor gives anything, with surplus to take and import to save, is idle.
 """
 
 from collections.abc import Mapping
@@ -60,6 +60,7 @@ REASONS = {
     ),
     "soc-missing": "state of charge missing, and the battery's powers tell nothing on this day",
     "no-surplus": "no surplus to charge with",
+    "no-need": "hardly anything was imported that the battery could have saved",
     "low-coverage": "readings cover {coverage_pct:.0f} % of the day",
     "surplus-unknown": "surplus unknown: generation or load missing",
     "charging-unseen": "charging not read, and the surplus was not seen going to the grid",
@@ -102,7 +103,7 @@ def detect(
         elif (site_id,) in past:
             own = past[(site_id,)]
             stuck = _run(own, day)
-            if len(stuck) >= (IDLE_DAYS if today[site_id]["soc_max_pct"] is None else min_days):
+            if len(stuck) >= (IDLE_DAYS if today[site_id]["is_by_power"] else min_days):
                 verdicts.append(_finding(site, own, today[site_id], stuck, day, min_days))
     return verdicts
 
@@ -118,11 +119,12 @@ def _unknown(site: Mapping[str, Any], today: Mapping[str, Any] | None) -> Reason
     """Why nothing can be said of the day; None = something can."""
     if today is None:
         return because(REASONS, "no-readings")
-    if today["soc_max_pct"] is not None and site["battery_reserve_pct"] is None:
+    if today["state"] == "unknown" and today["soc_max_pct"] is not None and site["battery_reserve_pct"] is None:
         seen = not_learned(site)
         return because(REASONS, "no-reserve-level-seen", **seen) if seen else because(REASONS, "no-reserve")
     if today["state"] == "dark":
-        return because(REASONS, "no-surplus")
+        had = today["has_surplus"] or today["was_held"]
+        return because(REASONS, "no-need" if today["is_by_power"] and had else "no-surplus")
     coverage_pct = 100.0 if today["coverage_pct"] is None else today["coverage_pct"]
     if today["state"] != "unknown" and coverage_pct >= EDGE_PCT:
         return None
@@ -159,7 +161,7 @@ def _finding(
     reserve_pct = site["battery_reserve_pct"]
     charge = channel_series(shown, "day", "soc_min_pct", "soc_max_pct")
     surplus = series("surplus", "kWh", "measured", shown["day"], shown["surplus_here_kwh"])
-    is_idle = today["soc_max_pct"] is None
+    is_idle = today["is_by_power"]
     words = _idle_words(today, len(stuck)) if is_idle else _floor_words(site, today, len(stuck))
     summary, measured, expected = words
     return Finding(
@@ -216,12 +218,14 @@ def _floor_words(site: Mapping[str, Any], today: Mapping[str, Any], count: int) 
 
 
 def _idle_words(today: Mapping[str, Any], count: int) -> tuple[str, str, str]:
-    """The same of one whose level is not read."""
+    """The same of one whose level is not read, or whose reserve nobody knows."""
     moved_kwh = today["charge_kwh"] + today["discharge_kwh"]
     had = f"{_had(today)} and {today['import_kwh']:.1f} kWh were bought"
+    lies = "Its state of charge is not read."
+    if today["soc_max_pct"] is not None:
+        lies = f"It lies at {today['soc_min_pct']:.0f} %; nobody knows its reserve."
     return (
-        f"Battery idle for {count} days with surplus and import, though it once worked; on the last one {had}. "
-        "Its state of charge is not read.",
+        f"Battery idle for {count} days with surplus and import, though it once worked; on the last one {had}. {lies}",
         f"{moved_kwh:.1f} kWh charged and discharged, while {had}",
         "a battery that takes surplus or saves import on such a day",
     )

@@ -18,6 +18,7 @@ CHANCE_Z = 2.33
 POSSIBLE_ERROR = 0.15  # ours: what neighbours say of a roof's day errs by some 15 % at most
 ACTIVE_SHARE = 0.05  # ours: of the capacity; a battery that moves less in a day does nothing
 WORKED_SHARE = 0.20  # ours: of the capacity given on one day shows that it once worked
+LOW_PCT = 50.0  # ours: in the upper half a floor that was left high holds it, which is another kind's to tell
 WORTH_SHARE = 0.10  # ours: a tenth of the capacity would lift the charge five bands above the floor
 WORTH_KWH = 0.5  # ours: on small batteries, less is the inverter's own standby and the step of the meter
 CHARGED_SHARE = 0.20  # ours: with a fifth of the surplus charged it does charge, and its reading stands still
@@ -26,24 +27,28 @@ MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, it may hav
 
 
 def tell(days: pl.DataFrame, of_days: list[pl.DataFrame], sites: pl.DataFrame) -> pl.DataFrame:
-    """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order."""
+    """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order.
+
+    `is_by_power` marks the days that the battery's powers alone tell: no level was read, or nobody knows its reserve.
+    """
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct", "is_reserve_learned", "feed_in_limit_kw")
     own = days.join(known.join(capacities(days, sites), on="site_id"), on="site_id", how="inner")
     for feature in of_days:
         own = own.join(feature, on=["site_id", "day"], how="left")
-    own = _with_surplus(own.sort("site_id", "day"))
-    state = pl.when(pl.col("soc_max_pct").is_null()).then(_by_power()).otherwise(_by_level())
+    is_by_power = pl.col("soc_max_pct").is_null() | pl.col("battery_reserve_pct").is_null()
+    own = _with_surplus(own.sort("site_id", "day").with_columns(is_by_power=is_by_power))
+    state = pl.when("is_by_power").then(_by_power()).otherwise(_by_level())
     return own.with_columns(state=state).with_columns(missed_kwh=_missed_kwh(pl.col("surplus_here_kwh")))
 
 
 def _with_surplus(own: pl.DataFrame) -> pl.DataFrame:
     """`own` with never_left, has_surplus, was_held, worth_kwh and surplus_here_kwh, curtailed or not.
 
-    Where the reserve was learned, or no level is read, the day's whole surplus counts: a battery that never left its
-    reserve was there all day.
+    Where the reserve was learned or is not known, or no level is read, the day's whole surplus counts: a battery that
+    never left its reserve was there all day.
     """
     worth = pl.max_horizontal(WORTH_SHARE * pl.col("battery_kwh"), pl.lit(WORTH_KWH))
-    all_day = pl.col("is_reserve_learned") | pl.col("soc_max_pct").is_null()
+    all_day = pl.col("is_reserve_learned") | pl.col("is_by_power")
     measured = pl.when(all_day).then("surplus_kwh").otherwise("surplus_at_floor_kwh")
     unused = ((1 - POSSIBLE_ERROR) * pl.col("possible_kwh") - pl.col("pv_kwh")).clip(lower_bound=0.0)
     by_chance = (-CHANCE_Z / (pl.col("changes") - 1).clip(lower_bound=1).sqrt()).exp()
@@ -92,7 +97,7 @@ def _by_level() -> pl.Expr:
 
 
 def _by_power() -> pl.Expr:
-    """The state of a day without a state of charge: idle where it neither took surplus nor saved import.
+    """The state of a day without a state of charge or a reserve: idle where it neither took surplus nor saved import.
 
     A battery that is full saves import, and one that is empty takes surplus: with both there, a healthy one moves.
     """
@@ -105,6 +110,8 @@ def _by_power() -> pl.Expr:
         .then(pl.lit("unknown"))
         .when(moved_kwh >= ACTIVE_SHARE * pl.col("battery_kwh"))
         .then(pl.lit("moved"))
+        .when(pl.col("soc_max_pct") > LOW_PCT)
+        .then(pl.lit("unknown"))
         .when((pl.col("has_surplus") | pl.col("was_held")) & has_need)
         .then(pl.lit("stuck"))
         .otherwise(pl.lit("dark"))
@@ -117,7 +124,8 @@ def _missed_kwh(surplus: pl.Expr) -> pl.Expr:
     Not more than the surplus leaves after storing, than fits between the reserve and full, or than the house bought.
     Where generation was held down to the load and nobody knows how much was curtailed, the other two count.
     """
-    room_kwh = pl.col("capacity_kwh") * (FULL_PCT - pl.col("battery_reserve_pct").fill_null(0.0)) / 100
+    lowest_pct = pl.coalesce("battery_reserve_pct", "soc_min_pct", 0.0)
+    room_kwh = pl.col("capacity_kwh") * (FULL_PCT - lowest_pct) / 100
     is_known = ~pl.col("was_held") | (pl.col("curtailed_kwh") >= pl.col("worth_kwh")).fill_null(False)
     stored = pl.when(is_known).then(surplus * BACK_SHARE)
     could = pl.min_horizontal(stored, room_kwh, "import_kwh")

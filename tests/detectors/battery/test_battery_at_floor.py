@@ -286,5 +286,36 @@ def test_a_battery_without_a_level_that_is_not_idle(rows):
     assert not any(isinstance(v, Finding) for v in _verdicts(*rows))
 
 
+UNREGISTERED = {**SITE, "battery_reserve_pct": None}
+LOW = {**IDLE, "soc_min_pct": 12.0, "soc_max_pct": 13.0}
+WORKED = {**WORKS, "soc_min_pct": 40.0, "soc_max_pct": 90.0}
+
+
+def test_where_nobody_knows_the_reserve_a_battery_that_lies_low_and_idle_is_found():
+    """It gave down to 40 % on its healthy evenings, so that nobody has seen where its discharge stops."""
+    (found,) = _verdicts(WORKED, LOW, LOW, {**LOW, "surplus_kwh": 30.0, "import_kwh": 20.0}, site=UNREGISTERED)
+    assert (found.value, found.threshold, found.since) == (3.0, 3.0, build.DAY - timedelta(days=2))
+    assert "lies at 12 %" in found.summary and "reserve" in found.summary
+    assert found.loss_kwh == pytest.approx(8.8)  # what fits in above 12 %
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ([LOW] * 6, "no reserve"),  # nobody knows that it ever worked
+        ([WORKED, *[{**LOW, "soc_min_pct": 79.0, "soc_max_pct": 80.0}] * 5], "no reserve"),  # a floor left high
+        ([WORKED, *[{**LOW, "import_kwh": 0.2}] * 5], "imported"),  # nothing was asked of it
+        ([WORKED, *[{**LOW, "surplus_kwh": 0.1}] * 5], "no surplus"),
+    ],
+)
+def test_a_battery_of_unknown_reserve_that_cannot_be_judged(rows, words):
+    (verdict,) = _verdicts(*rows, site=UNREGISTERED)
+    assert isinstance(verdict, NotJudged) and words in verdict.reason
+
+
+def test_a_battery_of_unknown_reserve_that_moves_is_judged_and_none():
+    assert _verdicts(WORKED, LOW, LOW, WORKED, site=UNREGISTERED) == []
+
+
 def test_where_feeding_in_is_allowed_nothing_is_curtailed():
     assert make(_held(), build.sites(SITE)).is_empty()
