@@ -3,8 +3,8 @@
 The owner paid for storage that does nothing: the surplus of the day goes out cheaply and the evening is bought dear.
 A battery that lies low through a dark week is no fault, so only days with a surplus worth charging count. At a site
 that may not feed in such a surplus is curtailed: then generation follows the load, watt by watt, for hours, and stays
-below what the sky let expect. Where no state of charge is read, or nobody knows the reserve, a battery that once worked
-and now neither takes nor gives anything, with surplus to take and import to save, is idle.
+below what the sky let expect. Where no state of charge is read, or nobody knows the reserve, a battery that neither
+takes nor gives anything, with surplus to take and import to save, is idle.
 """
 
 from collections.abc import Mapping
@@ -224,8 +224,9 @@ def _idle_words(today: Mapping[str, Any], count: int) -> tuple[str, str, str]:
     lies = "Its state of charge is not read."
     if today["soc_max_pct"] is not None:
         lies = f"It lies at {today['soc_min_pct']:.0f} %; nobody knows its reserve."
+    worked = ", though it once worked" if today["once_worked"] else ""
     return (
-        f"Battery idle for {count} days with surplus and import, though it once worked; on the last one {had}. {lies}",
+        f"Battery idle for {count} days with surplus and import{worked}; on the last one {had}. {lies}",
         f"{moved_kwh:.1f} kWh charged and discharged, while {had}",
         "a battery that takes surplus or saves import on such a day",
     )

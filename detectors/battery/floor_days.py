@@ -29,14 +29,17 @@ MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, it may hav
 def tell(days: pl.DataFrame, of_days: list[pl.DataFrame], sites: pl.DataFrame) -> pl.DataFrame:
     """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order.
 
-    `is_by_power` marks the days that the battery's powers alone tell: no level was read, or nobody knows its reserve.
+    `is_by_power` marks the days that the battery's powers alone tell: no level was read, or nobody knows its reserve;
+    `once_worked` the sites whose battery was seen to give.
     """
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct", "is_reserve_learned", "feed_in_limit_kw")
     own = days.join(known.join(capacities(days, sites), on="site_id"), on="site_id", how="inner")
     for feature in of_days:
         own = own.join(feature, on=["site_id", "day"], how="left")
     is_by_power = pl.col("soc_max_pct").is_null() | pl.col("battery_reserve_pct").is_null()
-    own = _with_surplus(own.sort("site_id", "day").with_columns(is_by_power=is_by_power))
+    worked = (pl.col("discharge_kwh") >= WORKED_SHARE * pl.col("battery_kwh")).any().over("site_id")
+    own = own.sort("site_id", "day").with_columns(is_by_power=is_by_power, once_worked=worked.fill_null(False))
+    own = _with_surplus(own)
     state = pl.when("is_by_power").then(_by_power()).otherwise(_by_level())
     return own.with_columns(state=state).with_columns(missed_kwh=_missed_kwh(pl.col("surplus_here_kwh")))
 
@@ -100,13 +103,14 @@ def _by_power() -> pl.Expr:
     """The state of a day without a state of charge or a reserve: idle where it neither took surplus nor saved import.
 
     A battery that is full saves import, and one that is empty takes surplus: with both there, a healthy one moves.
+    That there is one shows in what it gave once, or in a level; a level of 0 % is also what no battery at all reports.
     """
     moved_kwh = pl.col("charge_kwh") + pl.col("discharge_kwh")
-    once_worked = (pl.col("discharge_kwh") >= WORKED_SHARE * pl.col("battery_kwh")).any().over("site_id")
+    is_there = pl.col("once_worked") | (pl.col("soc_max_pct") > 0).fill_null(False)
     has_need = pl.col("import_kwh") >= pl.col("worth_kwh")
     seen = (moved_kwh + pl.col("surplus_here_kwh") + pl.col("import_kwh")).is_not_null()
     return (
-        pl.when(~seen | ~once_worked.fill_null(False) | (pl.col("coverage_pct") < MIN_COVERAGE_PCT))
+        pl.when(~seen | ~is_there | (pl.col("coverage_pct") < MIN_COVERAGE_PCT))
         .then(pl.lit("unknown"))
         .when(moved_kwh >= ACTIVE_SHARE * pl.col("battery_kwh"))
         .then(pl.lit("moved"))

@@ -299,10 +299,15 @@ def test_where_nobody_knows_the_reserve_a_battery_that_lies_low_and_idle_is_foun
     assert found.loss_kwh == pytest.approx(8.8)  # what fits in above 12 %
 
 
+def test_its_level_shows_that_a_battery_is_there_that_never_gave_anything():
+    (found,) = _verdicts(LOW, LOW, LOW, site=UNREGISTERED)
+    assert found.value == 3.0 and "once worked" not in found.summary
+
+
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
-        ([LOW] * 6, "no reserve"),  # nobody knows that it ever worked
+        ([{**LOW, "soc_min_pct": 0.0, "soc_max_pct": 0.0}] * 6, "no reserve"),  # there may be no battery at all
         ([WORKED, *[{**LOW, "soc_min_pct": 79.0, "soc_max_pct": 80.0}] * 5], "no reserve"),  # a floor left high
         ([WORKED, *[{**LOW, "import_kwh": 0.2}] * 5], "imported"),  # nothing was asked of it
         ([WORKED, *[{**LOW, "surplus_kwh": 0.1}] * 5], "no surplus"),
