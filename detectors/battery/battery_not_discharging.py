@@ -3,7 +3,8 @@
 Mostly a schedule's floor left high at commissioning: the owner paid for a battery and uses a part of it. Where
 discharge stops is read off the evenings and nights in which the house imports and the battery rests. A battery that
 waits, after a stop at its reserve, until it is charged enough to resume is healthy; so is one that gives all it can
-while the house asks for more; and a battery that was never asked for shows nothing.
+while the house asks for more; and a battery that was never asked for shows nothing. One that lies full since anybody
+looks, of a reserve that nobody knows, may be kept for outages: it is to watch.
 """
 
 from collections.abc import Mapping
@@ -225,7 +226,7 @@ def _finding(
         site_id=site["site_id"],
         day=day,
         kind=KIND,
-        severity="soon",
+        severity="watch" if site["is_reserve_assumed"] else "soon",
         value=level_pct,
         unit="%",
         threshold=reserve_pct + MARGIN_PCT,

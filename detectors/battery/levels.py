@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
+from detectors.battery.given import FULL_PCT
 from detectors.battery.rest_states import LEVEL_BAND_PCT, was_asked
 from detectors.finding import EvidenceValue
 from detectors.stats.robust import MAD_TO_SIGMA
@@ -21,6 +22,7 @@ MIN_DAYS = 5  # ours: a working week's evenings
 MIN_STOP_H = 0.5  # ours: shorter rests are switching, a test or a step of the reading
 SETTLED_PCT = 3.0  # ours: sigma beyond which a level changes too much to judge by: schedules, or a setting in transit
 SETTLED_RESUME_PCT = 6.0  # ours: a level of resuming shows only between two readings, so it is known less well
+ASSUMED_PCT = 50.0  # common practice, no source: reserves are set at 5 to 30 %, few for backup at half
 BOUND_SHARE = 0.2  # ours: of the days on which it gave; a fifth of them is no odd evening
 SETTLED_W = 40.0  # ours: sigma of the import kept up; beyond it the battery's power and not the control set it
 MAX_IMPORT_W = 500.0  # common practice, no source: controls keep up 20 to 500 W
@@ -174,7 +176,8 @@ def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) 
     """The rows of `with_levels`; where register and stops are silent, the reserve is at or below where it gave.
 
     Only what is told of levels far above the reserve may be judged by such a bound. Stops at ever other levels show
-    that there is no one level, and then there is no bound of it.
+    that there is no one level, and then there is no bound of it. Of a battery that gave nothing in all these days and
+    lay full, the reserve is assumed, `is_reserve_assumed`.
     """
     is_before = (pl.lit(day) - pl.col("day")).dt.total_days().is_between(1, WINDOW_DAYS)
     gave = battery_rests.filter(is_before & pl.col("lowest_use_pct").is_not_null())
@@ -182,24 +185,34 @@ def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) 
         bound_pct=pl.col("lowest_use_pct").quantile(BOUND_SHARE), bound_days=pl.len().cast(pl.Int32)
     )
     bounds = bounds.filter(pl.col("bound_days") >= MIN_DAYS)
+    idle = battery_rests.filter((pl.lit(day) - pl.col("day")).dt.total_days().is_between(0, WINDOW_DAYS))
+    idle = idle.group_by("site_id").agg(
+        lay_full=pl.col("lowest_use_pct").is_null().all() & (pl.col("level_pct").median() >= FULL_PCT - LEVEL_BAND_PCT)
+    )
     is_silent = pl.col("battery_reserve_pct").is_null() & pl.col("learned_reserve_pct").is_null()
     is_bound = is_silent & pl.col("bound_pct").is_not_null()
     own = own_sites.join(bounds, on="site_id", how="left", maintain_order="left")
+    own = own.join(idle, on="site_id", how="left", maintain_order="left")
+    is_assumed = is_silent & pl.col("lay_full").fill_null(False)
 
     def bounded(name: str, value: pl.Expr) -> pl.Expr:
         return pl.when(is_bound).then(value).otherwise(name).alias(name)
 
     return own.with_columns(
         bounded("is_reserve_learned", pl.lit(True)),
-        bounded("battery_reserve_pct", pl.col("bound_pct")),
+        pl.when(is_bound).then("bound_pct").when(is_assumed).then(ASSUMED_PCT).otherwise("battery_reserve_pct")
+        .alias("battery_reserve_pct"),
         bounded("learned_reserve_pct", pl.col("bound_pct")),
         bounded("learned_reserve_sigma_pct", pl.lit(SETTLED_PCT)),
         bounded("learned_reserve_days", pl.col("bound_days")),
-    ).drop("bound_pct", "bound_days")
+        is_reserve_assumed=is_assumed,
+    ).drop("bound_pct", "bound_days", "lay_full")  # fmt: skip
 
 
 def reserve_words(site: Mapping[str, Any]) -> str:
-    """The reserve as a sentence names it: `20 %`, or `20 +- 1 % as learned` where the register is silent."""
+    """The reserve as a sentence names it: `20 %`, or where the register is silent `20 +- 1 % as learned`."""
+    if site.get("is_reserve_assumed"):
+        return f"{site['battery_reserve_pct']:g} % or less, as nobody knows it"
     if not site["is_reserve_learned"]:
         return f"{site['battery_reserve_pct']:g} %"
     sigma = max(site["learned_reserve_sigma_pct"], WHOLE_PCT)

@@ -70,6 +70,22 @@ def test_what_it_gave_down_to_before_bounds_a_reserve_that_nothing_tells():
             assert "gives nothing at 100 %" in verdict.summary and "24 +- 3 % as learned" in verdict.summary
 
 
+@pytest.mark.parametrize(("level_pct", "is_found"), [(100.0, True), (90.0, False)])
+def test_one_that_lay_full_since_anybody_looks_may_be_kept_for_outages(level_pct, is_found):
+    idle = balanced({"pv_w": [0.0] * 96, "load_w": [600.0 + n for n in range(96)], "battery_w": [0.0] * 96,
+                     "soc_pct": [level_pct] * 96})  # fmt: skip
+    rows, sites, rests, _ = _frames([idle] * 4)
+    (verdict,) = battery_not_discharging.detect(
+        of(build.DAY, rows), rests, build.days(*[{"surplus_kwh": 20.0}] * 4), sites, build.earlier(), build.DAY,
+        _learned(*[idle] * 4),
+    )  # fmt: skip
+    assert isinstance(verdict, Finding) is is_found
+    if is_found:
+        assert verdict.severity == "watch" and "50 % or less, as nobody knows it" in verdict.summary
+    else:
+        assert verdict.reason.endswith("no reserve of the battery")
+
+
 def test_a_stop_before_midnight_shows_in_the_rest_after_it():
     """Empty at a quarter to twelve, it rests at that level until morning, and gives nothing more that day."""
     late = balanced(changed(plain(floor_pct=20.0), range(96), battery_w=lambda n: 800.0 if 80 <= n < 95 else 0.0,
