@@ -7,7 +7,7 @@ import polars as pl
 from detectors.yields import records, roof_model, roofs
 
 NAME = "roof_model"
-VERSION = 3
+VERSION = 4
 SCHEMA = roof_model.ROOF_MODEL
 WINDOW_DAYS = 60  # ours: models are a fortnight old at most, but for sites that were silent for weeks
 
@@ -39,8 +39,10 @@ def make(
     def mine(rows: pl.DataFrame) -> pl.DataFrame:
         return rows.join(due.select("site_id"), on="site_id", how="semi")
 
+    is_any_young = bool((age[is_due] <= roof_model.YOUNG_DAYS).any())
     seen = records.lay(
-        mine(past_yield_residual), mine(past_yield_odds), due["site_id"], day, roof_model.YOUNG_DAYS
+        mine(past_yield_residual), mine(past_yield_odds), due["site_id"], day, roof_model.YOUNG_DAYS,
+        (past_yield_odds, past) if is_any_young else None,
     )  # fmt: skip
     before = mine(past).sort("site_id", "day").group_by("site_id", maintain_order=True).last()
     return roof_model.learn(

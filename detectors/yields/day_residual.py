@@ -63,7 +63,7 @@ def combine(pairs: Pairs, pair_sigma: Array, level: Array) -> Combined:
     # Mean square and median together: one alone is blind to a split, or to a single dissenter.
     usual = MAD_TO_SIGMA * weighted_median(deviation, share + 1e-9)
     disagreement = np.sqrt(0.5 * mean_square + 0.5 * usual**2)
-    count = np.where(total > 0, total**2 / np.maximum((weight**2).sum(axis=1), 1e-12), 0.0)
+    count = effective(weight)
     is_known = total > 0
     return Combined(
         np.where(is_known, middle + level, np.nan), np.where(is_known, disagreement, np.nan), count, max_energy
@@ -72,14 +72,25 @@ def combine(pairs: Pairs, pair_sigma: Array, level: Array) -> Combined:
 
 def variance(found: Combined, past_sigma: Array, has_limit: NDArray[np.bool_], is_unknown: NDArray[np.bool_]) -> Array:
     """Of a day's x, before the site's own scale, [sites]; `past_sigma`: what the site's own past leaves open."""
-    energy, count = found.energy, np.maximum(found.neighbours, 0.3)
+    energy = found.energy
     chosen = (
         np.exp(LIMITED_LOG + LIMITED_UNKNOWN * is_unknown + LIMITED_FEW / np.maximum(found.neighbours, 0.5))
         / (energy + LIMITED_ENERGY) ** LIMITED_EXPONENT
     )
     limited = has_limit * (chosen**2 + (REST_KWH / np.maximum(energy, 0.01)) ** 2)
-    few = np.where(found.neighbours < FEW, (FEW_SIGMA / count) ** 2, 0.0)
+    few = few_variance(found.neighbours)
     return np.asarray((DISAGREEMENT_FACTOR * found.disagreement) ** 2 + past_sigma**2 + FLOOR**2 + limited + few)
+
+
+def effective(weight: Array) -> Array:
+    """How many neighbours of equal weight would say as much, along the last axis; 0 where there is none."""
+    total = weight.sum(axis=-1)
+    return np.where(total > 0, total**2 / np.maximum((weight**2).sum(axis=-1), 1e-12), 0.0)
+
+
+def few_variance(count: Array) -> Array:
+    """What so few effective neighbours err by together."""
+    return np.where(count < FEW, (FEW_SIGMA / np.maximum(count, 0.3)) ** 2, 0.0)
 
 
 def own_scale(x: Array, variances: Array) -> Array:

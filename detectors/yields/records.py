@@ -1,6 +1,7 @@
 """What is remembered of each judged site-day, and the same laid by site and day for learning."""
 
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -10,7 +11,7 @@ from detectors.stats.robust import Array
 from detectors.yields import limited_days
 from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
-from detectors.yields.roof_model import Residuals
+from detectors.yields.roof_model import Residuals, key_of
 
 RESIDUAL = pl.Schema(
     {
@@ -48,6 +49,7 @@ RESIDUAL = pl.Schema(
     }
 )
 SUSPECT, NOT_SUSPECT, STILL = 2.0, -3.0, 1.0  # log odds: a fall is believed in, began, and is still thought possible
+UNSEEN = -4.6  # of `sequential_test.FIRST_DAY_PRIOR`: while they never sank below, no day spoke against the fall
 NOTHING_X = -2.5  # a day without generation teaches nothing
 
 
@@ -128,8 +130,18 @@ def whole_days(rows: pl.DataFrame) -> Array:
     return by_level
 
 
-def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, window_days: int) -> Residuals:
-    """Of the days before `day`: `rows` (RESIDUAL) and `odds` (ODDS) of `site_ids`, [sites, window_days]."""
+def lay(
+    rows: pl.DataFrame,
+    odds: pl.DataFrame,
+    site_ids: pl.Series,
+    day: date,
+    window_days: int,
+    around: tuple[pl.DataFrame, pl.DataFrame] | None = None,
+) -> Residuals:
+    """Of the days before `day`: `rows` (RESIDUAL) and `odds` (ODDS) of `site_ids`, [sites, window_days].
+
+    `around` are ODDS and ROOF_MODEL rows of all neighbours; without them no pair is known to have fallen or moved.
+    """
     first = day - timedelta(days=window_days)
     index = pl.DataFrame({"site_id": site_ids}).with_row_index("place")
 
@@ -164,15 +176,57 @@ def lay(rows: pl.DataFrame, odds: pl.DataFrame, site_ids: pl.Series, day: date, 
     if flat.height:
         into = flat["place"].to_numpy(), flat["at"].to_numpy(), flat["n"].to_numpy()
         keys[into], ratios[into] = flat["pair_key"].to_numpy(), flat["pair_ratio"].to_numpy()
+    is_fallen, moved = np.zeros(keys.shape, dtype=bool), np.zeros(keys.shape)
+    if around is not None and max_pairs:
+        neighbour_odds, models = around
+        is_fallen = _of_pairs(*_fallen(neighbour_odds, first, window_days), keys, missing=False)
+        moved = _of_pairs(*_moved(models, first, window_days), keys, missing=0.0)
     return Residuals(
         first, x, x - laid("tie", 0.0), laid("consensus_x"), laid("variance"), laid("past_sigma"), laid("energy"),
         laid("neighbours"), laid("lone_x"), laid("lone_near", 0.0), laid("peak_w"), laid("charge_limit_w"),
         laid("charges", 0.0),
-        suspect_days(known_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios,
+        suspect_days(known_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios, is_fallen, moved,
     )  # fmt: skip
 
 
-def suspect_days(log_odds: Array) -> NDArray[np.bool_]:
+def _by_day(rows: pl.DataFrame, name: str, first: date, days: int) -> tuple[pl.Series, Array]:
+    """A column of rows by site and day, [sites, days], and the sites; NaN where there is no row."""
+    index = rows.select(pl.col("site_id").unique().sort()).with_row_index("place")
+    mine = rows.join(index, on="site_id").with_columns(at=(pl.col("day") - pl.lit(first)).dt.total_days())
+    mine = mine.filter(pl.col("at").is_between(0, days - 1))
+    table = np.full((index.height, days), np.nan)
+    table[mine["place"].to_numpy(), mine["at"].to_numpy()] = column(mine, name)
+    return index["site_id"], table
+
+
+def _fallen(odds: pl.DataFrame, first: date, days: int) -> tuple[pl.Series, NDArray[np.bool_]]:
+    """Whether each site is known by now to have fallen on a day, [sites, days]."""
+    ids, log_odds = _by_day(odds, "log_odds_fall", first, days)
+    return ids, suspect_days(log_odds, UNSEEN)
+
+
+def _moved(models: pl.DataFrame, first: date, days: int) -> tuple[pl.Series, Array]:
+    """By how much each site's level, as learned since, lies above the one that a day's night took, [sites, days]."""
+    ids, learned = _by_day(models, "level", first, days)
+    level = np.zeros(len(ids))  # until the first one is learned
+    then = np.empty(learned.shape)
+    for n in range(days):
+        level = np.where(np.isfinite(learned[:, n]), learned[:, n], level)
+        then[:, n] = level
+    return ids, level[:, None] - then
+
+
+def _of_pairs(ids: pl.Series, by_day: Any, keys: NDArray[np.int64], *, missing: Any) -> Any:
+    """What [sites, days] hold of each pair's neighbour, [sites, days, neighbours]; `missing` of irradiance sensors."""
+    if not len(ids):
+        return np.full(keys.shape, missing)
+    of_site = np.array([key_of(one) for one in ids], dtype=np.int64)
+    order = np.argsort(of_site)
+    place = order[np.minimum(np.searchsorted(of_site[order], keys), len(order) - 1)]
+    return np.where(of_site[place] == keys, by_day[place, np.arange(keys.shape[1])[None, :, None]], missing)
+
+
+def suspect_days(log_odds: Array, not_suspect: float = NOT_SUSPECT) -> NDArray[np.bool_]:
     """The days of falls that the test believes in, each back to its start; [sites, days], NaN where not tested."""
     odds = np.where(np.isfinite(log_odds), log_odds, -np.inf)
     out = np.zeros(odds.shape, dtype=bool)
@@ -181,7 +235,7 @@ def suspect_days(log_odds: Array) -> NDArray[np.bool_]:
     for n in range(odds.shape[1] - 1, -1, -1):
         is_suspect = odds[:, n] > (STILL if n == odds.shape[1] - 1 else SUSPECT)
         out[:, n] = is_suspect | leads
-        leads = out[:, n] & (odds[:, max(n - 1, 0)] > NOT_SUSPECT)
+        leads = out[:, n] & (odds[:, max(n - 1, 0)] > not_suspect)
         # A day that was not tested belongs to the spell on either side of it.
         leads |= out[:, n] & ~np.isfinite(odds[:, max(n - 1, 0)]) & (n > 0)
     return out

@@ -3,7 +3,7 @@
 Learned on a schedule: often while a site is young, every fortnight later. Suspect days, from the start of a fall that
 the test believes in, and snow are left out. A refit never moves a settled site's level: the new model is tied to the
 old one over the days that both saw, so a change of model is no change of the site. A young site's days are computed
-anew by the new model, and its test runs over them again.
+anew by the new model and by what is known of its neighbours now, and its test runs over them again.
 """
 
 import zlib
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from detectors.solar.plane_response import USUAL_SHARES
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median, medians_of_groups
 from detectors.yields import half_hours, roof_fit
-from detectors.yields.day_residual import own_scale
+from detectors.yields.day_residual import PAIR_FLOOR, effective, few_variance, own_scale, weighted_median
 from detectors.yields.own_past import Past
 from detectors.yields.roofs import Planes
 
@@ -83,6 +83,8 @@ class Residuals(NamedTuple):
     is_out: NDArray[np.bool_]  # suspect or snow
     pair_key: NDArray[np.int64]  # [sites, days, neighbours], 0 where empty
     pair_ratio: Array  # [sites, days, neighbours]
+    is_fallen: NDArray[np.bool_]  # likewise; the pair's neighbour is known by now to have fallen
+    pair_moved: Array  # likewise; by how much the level learned of it since lies above the one of that night
 
 
 def key_of(site_id: str) -> int:
@@ -130,6 +132,8 @@ def learn(
     peak = _highest(seen.peak_w)
     ceiling = ceiling_w(sites["inverter_kw"], peak, sites["feed_in_limit_kw"])
     keys, sigmas = _pairs(seen)
+    is_young = age_days <= YOUNG_DAYS
+    seen = _in_hindsight(seen, is_young, keys, sigmas)
     rows: list[dict[str, Any]] = []
     for n, site in enumerate(sites.iter_rows(named=True)):
         old = earlier.get(site["site_id"], {})
@@ -154,9 +158,8 @@ def learn(
         past_sigma[at] = np.where(np.isfinite(roof.x), roof.past_sigma, past_sigma[at])
         variance = seen.variance[n] + past_sigma**2
         scale = float(own_scale(x[None], variance[None])[0])
-        is_young = age_days[n] <= YOUNG_DAYS
         so_far, carried = _history(old, seen, n)
-        tie = 0.0 if is_young else float(np.nan_to_num(median(np.where(seen.is_out[n], np.nan, so_far - x))))
+        tie = 0.0 if is_young[n] else float(np.nan_to_num(median(np.where(seen.is_out[n], np.nan, so_far - x))))
         energy = seen.energy[n][seen.energy[n] > 0]
         entry: dict[str, Any] = {
             "site_id": site["site_id"],
@@ -165,7 +168,7 @@ def learn(
             "shares": None if known[n] else roof.shares.tolist(),
             "level": roof.level,
             "tie": tie,
-            "is_replayed": bool(is_young),
+            "is_replayed": bool(is_young[n]),
             "offset": _nullable(roof.past.offset[0]),
             "noise": _nullable(roof.past.noise[0]),
             "pair_key": keys[n],
@@ -178,7 +181,7 @@ def learn(
             "input_mix": None if roof.input_mix is None else roof.input_mix.ravel().tolist(),
             "input_scale": None if roof.input_mix is None else roof.input_scale.tolist(),
         }
-        if not is_young:
+        if not is_young[n]:
             entry |= carried
         else:
             on = np.flatnonzero(np.isfinite(x))
@@ -253,6 +256,33 @@ def _pairs(seen: Residuals) -> tuple[list[list[int]], list[list[float]]]:
         keys.append(own[is_seen].tolist())
         sigmas.append(sigma[is_seen].tolist())
     return keys, sigmas
+
+
+def _in_hindsight(
+    seen: Residuals, is_young: NDArray[np.bool_], keys: list[list[int]], sigmas: list[list[float]]
+) -> Residuals:
+    """The days of young sites as they are by what is known of their neighbours now.
+
+    On the night itself nobody knew who had fallen, and of one or two neighbours the median tolerates none that did:
+    their site seemed to make more than its own, and to fall once they were found out. Nor did anybody know the levels
+    of a young fleet's roofs; with those of each night a site's days would lie on as many levels as its neighbours had.
+    NaN where no other neighbour was there.
+    """
+    is_pair = np.isfinite(seen.pair_ratio) & (seen.pair_key != 0)
+    is_fallen = is_pair & seen.is_fallen
+    is_other = (is_fallen | (is_pair & (seen.pair_moved != 0))) & is_young[:, None, None]
+    own_x, variance = seen.own_x.copy(), seen.variance.copy()
+    for n in np.flatnonzero(is_other.any(axis=(1, 2))).tolist():
+        days = is_other[n].any(axis=1)
+        sigma_of = dict(zip(keys[n], sigmas[n], strict=True))
+        sigma = np.array([sigma_of.get(one, UNKNOWN_PAIR_SIGMA) for one in seen.pair_key[n, days].ravel().tolist()])
+        weight = is_pair[n, days] / (sigma.reshape(is_pair[n, days].shape) ** 2 + PAIR_FLOOR**2)
+        rest = np.where(is_fallen[n, days], 0.0, weight)
+        ratio = np.nan_to_num(seen.pair_ratio[n, days])
+        now = weighted_median(ratio + seen.pair_moved[n, days], rest)
+        own_x[n, days] += now - weighted_median(ratio, weight)
+        variance[n, days] += few_variance(effective(rest)) - few_variance(effective(weight))
+    return seen._replace(own_x=own_x, variance=variance)
 
 
 def _scatter(group: NDArray[np.intp], ratio: Array, groups: int) -> tuple[Array, NDArray[np.intp]]:

@@ -1,10 +1,14 @@
-"""When roofs are learned: a fleet's whole history may come in one night, and its roofs are of one age from then on."""
+"""When roofs are learned, and what a young one's days become once a neighbour is found out."""
 
 from datetime import date, timedelta
 
 import numpy as np
 
-from detectors.yields import roof_model
+from detectors.features import roof_model as feature
+from detectors.frames import PLANES
+from detectors.yields import half_hours, records, roof_model
+from detectors.yields.testing import ODDS
+from tests.support import build
 
 FIRST = date(2026, 3, 1)
 NAMES = [f"roof-{n}" for n in range(1000)]
@@ -33,3 +37,53 @@ def test_no_roof_waits_longer_than_a_fortnight_and_the_nights_it_went_before_its
         assert np.diff(nights[nights < roof_model.YOUNG_DAYS]).max() <= 5
     never = roof_model.is_due(NAMES, np.full(len(NAMES), np.nan), FIRST)
     assert not never.any()  # a site that was never heard
+
+
+DAYS = [FIRST + timedelta(days=n) for n in range(10)]
+
+
+FALLEN = [-4.0 + 0.8 * n for n in range(10)]  # log odds of a neighbour that lacks a third from its first day on
+SOUND = [-5.0] * len(DAYS)
+B = [0.36] * len(DAYS)  # what B's sky says of A, log: as steady as a near neighbour's
+C = [0.1, -0.1] * (len(DAYS) // 2)  # C stands further off
+
+
+def _replayed(odds_of_b: list[float], x: float | list[float] = 0.36, models=(), **neighbours) -> np.ndarray:
+    """The days of the young roof A as its model of the tenth has them; on the nights themselves B counted most."""
+    of_night = np.broadcast_to(x, len(DAYS)).tolist()
+    seen = build.frame(records.RESIDUAL, [
+        {"site_id": "a", "day": day, "x": of_night[n], "tie": 0.0, "sigma": 0.07, "consensus_x": of_night[n],
+         "variance": 0.005, "past_sigma": 0.03, "energy": 3.0, "neighbours": float(len(neighbours)),
+         "pair_key": [roof_model.key_of(one) for one in neighbours],
+         "pair_ratio": [one[n] for one in neighbours.values()]}
+        for n, day in enumerate(DAYS)
+    ])  # fmt: skip
+    odds = build.frame(ODDS, [
+        {"site_id": site, "day": day, "log_odds_fall": one}
+        for site, all_days in {"a": SOUND, "b": odds_of_b, "c": SOUND}.items()
+        for day, one in zip(DAYS, all_days, strict=True)
+    ])  # fmt: skip
+    (model,) = feature.make(
+        build.sites({"site_id": "a"}), PLANES.to_frame(), half_hours.HALF_HOURLY.to_frame(), seen, odds,
+        build.frame(roof_model.ROOF_MODEL, models), DAYS[-1] + timedelta(days=1),
+    ).to_dicts()  # fmt: skip
+    return np.array([dict(zip(model["history_day"], model["history_x"], strict=True)).get(day, np.nan) for day in DAYS])
+
+
+def test_a_young_roof_is_freed_of_what_a_neighbour_that_had_fallen_said_of_it():
+    assert np.allclose(_replayed(SOUND, b=B, c=C), 0.36)
+    assert np.allclose(_replayed(FALLEN, b=B, c=C), C)
+    assert np.isnan(_replayed(FALLEN, b=B)).all()  # nobody else was there
+
+
+def test_what_a_neighbour_said_while_it_was_sound_stays():
+    since_then = [*SOUND[:5], *[1.0 + n for n in range(5)]]
+    assert np.allclose(_replayed(since_then, b=B, c=C), [*B[:5], *C[5:]])
+
+
+def test_a_young_roof_lies_on_one_level_however_often_its_neighbours_were_learned():
+    """B makes a fifth more than usual, which nobody knew on the first five nights: A seemed to make a fifth less."""
+    by_night = [0.0] * 5 + [0.2] * 5
+    learned = {"site_id": "b", "day": DAYS[5], "level": 0.2}
+    assert np.allclose(_replayed(SOUND, x=by_night, b=by_night), by_night)
+    assert np.allclose(_replayed(SOUND, x=by_night, models=[learned], b=by_night), 0.2)
