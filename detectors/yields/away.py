@@ -1,22 +1,44 @@
-"""How much less than the usual a healthy roof may give of which most modules face away from the equator.
+"""How much less than the usual a healthy roof may give that faces away from the equator, and how much more a steep one.
 
-Where nobody registered the planes, such a roof hardly differs by the shape of its days from a smaller one that faces
-the sun: both make most about noon. How much it lacks goes with the sun's height.
+Where nobody registered the planes, such roofs hardly differ by the shape of their days from a smaller and a larger one
+of the usual planes: all make most about noon. How much they lack or gain goes with the sun's height.
 """
 
 import numpy as np
 
 from detectors.solar import plane_response
 from detectors.solar.pv_model import Sky
+from detectors.stats.robust import Array
 
 MOST = 0.8  # ours: of the modules; hardly a roof has more of them on its far side
 AWAY_TILT_DEG, USUAL_TILT_DEG = 45.0, 30.0  # ours: steep and usual tilts of pitched roofs
+STEEP_TILT_DEG = 60.0  # ours: the steepest of roofs, or modules on a facade leaned out
 
 
 def missing_share(sky: Sky, latitude: float) -> float:
     """Of the energy of a clear day that such a roof would lack; `sky` is one site's, [instants]; 1 without a sun."""
-    equator = 180.0 if latitude >= 0 else 0.0
-    tilt, azimuth = np.array([[USUAL_TILT_DEG], [AWAY_TILT_DEG]]), np.array([[equator], [(equator + 180) % 360]])
-    each = plane_response.answer(Sky(*(values[None] for values in sky)), tilt, azimuth)
-    usual, away = plane_response.irradiance_w_m2(each, np.ones(1)).sum(axis=1)
+    equator = _equator_deg(latitude)
+    usual, away = _of_clear_day(sky, [USUAL_TILT_DEG, AWAY_TILT_DEG], [equator, (equator + 180) % 360])
     return float(MOST * (1 - away / usual)) if usual > 0 else 1.0
+
+
+def surplus_share(sky: Sky, latitude: float) -> float:
+    """Of the energy of a clear day that a steep roof towards the equator has beyond the usual ones; inf without a sun.
+
+    The usual ones are those that planes are learned from until the days' shape tells more.
+    """
+    tilts, azimuths = plane_response.basis_planes(np.array([latitude]))
+    steep, *each = _of_clear_day(sky, [STEEP_TILT_DEG, *tilts[0]], [_equator_deg(latitude), *azimuths[0]])
+    usual = float(np.array(each) @ plane_response.USUAL_SHARES)
+    return max(float(steep) / usual - 1, 0.0) if usual > 0 else float("inf")
+
+
+def _equator_deg(latitude: float) -> float:
+    return 180.0 if latitude >= 0 else 0.0
+
+
+def _of_clear_day(sky: Sky, tilt_deg: list[float], azimuth_deg: list[float]) -> Array:
+    """What planes get of one site's clear sky, summed over its instants, [planes]."""
+    tilt, azimuth = (np.array(one)[:, None] for one in (tilt_deg, azimuth_deg))
+    each = plane_response.answer(Sky(*(values[None] for values in sky)), tilt, azimuth)
+    return np.asarray(plane_response.irradiance_w_m2(each, np.ones(1)).sum(axis=1))

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Mapping
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -55,7 +55,6 @@ LASTING_DAYS, LASTING_AT = 7, 1.5  # ours: nights on which a fault was four time
 LASTING_WITHIN_DAYS = 14  # ours: of these nights, those on which the day told something
 MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
-HIGH_SUN_DEG = 50.0  # ours: under a lower noon sun steep planes, which nobody registered, make far more than usual ones
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
 
 
@@ -125,7 +124,7 @@ def follow(
             is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
             if (
                 case is not None
-                and not may_be_unseen(case, is_unknown, noon_deg[n], _away_share(night, n) if is_unknown else 0.0)
+                and not may_be_unseen(case, noon_deg[n], _of_unknown_planes(night, n) if is_unknown else None)
                 and (level > open_at or not is_weak)
             ):
                 row = _opened(site_id, case, history, level, day)
@@ -133,22 +132,31 @@ def follow(
     return pl.DataFrame(rows, schema=CASE)
 
 
-def may_be_unseen(case: Case, is_unknown: bool, noon_deg: float, away_share: float) -> bool:
+class Unknown(NamedTuple):
+    """What a healthy roof may lack or have beyond the usual today, of which nobody registered the planes."""
+
+    away_share: float
+    steep_share: float
+
+
+def may_be_unseen(case: Case, noon_deg: float, unknown: Unknown | None) -> bool:
     """Whether another capacity from the first day on may be what roofs differ by, unknown planes, or a horizon.
 
-    A roof of which most modules face away lacks `away_share`, and steep planes give more than usual ones under a low
-    sun.
+    `unknown` is None where the register knows the planes. Healthy roofs differ besides by what their planes make.
     """
     if not case.was_always or case.kind != CAPACITY_MISMATCH:
         return False
-    may_be_steep = is_unknown and noon_deg < HIGH_SUN_DEG
-    may_be_hidden = noon_deg < LOW_SUN_DEG or (is_unknown and case.share < away_share)
-    return abs(case.share) < MIN_SHARE or (may_be_steep if case.share < 0 else may_be_hidden)
+    if abs(case.share) < MIN_SHARE:
+        return True
+    if case.share < 0:
+        return unknown is not None and 1 - case.share < (1 + MIN_SHARE) * (1 + unknown.steep_share)
+    return noon_deg < LOW_SUN_DEG or (unknown is not None and case.share < unknown.away_share)
 
 
-def _away_share(night: Night, n: int) -> float:
+def _of_unknown_planes(night: Night, n: int) -> Unknown:
     fleet = night.fleet
-    return away.missing_share(Sky(*(values[n] for values in fleet.sky)), float(fleet.sites["latitude"][n]))
+    sky, latitude = Sky(*(values[n] for values in fleet.sky)), float(fleet.sites["latitude"][n])
+    return Unknown(away.missing_share(sky, latitude), away.surplus_share(sky, latitude))
 
 
 def is_to_act_on(

@@ -11,7 +11,7 @@ from detectors.yields.testing import ODDS
 from tests.support import build
 
 DAY = date(2026, 6, 1)
-AWAY = 0.5  # of the energy, that a roof with most modules on the far side lacks
+AWAY, STEEP = 0.5, 0.3  # of the energy, that a roof with most modules on the far side lacks, and a steep one gains
 
 
 def _history(x):
@@ -71,8 +71,8 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
         (0.6, True, 60.0, False),
         (0.4, False, 60.0, False),
         (0.6, False, 15.0, True),  # behind a hill in winter
-        (-0.4, True, 45.0, True),  # steep planes under a low sun make more than usual ones
-        (-0.4, True, 55.0, False),
+        (-0.4, True, 45.0, True),  # steep planes make a third more than usual ones, beside what roofs differ by
+        (-0.6, True, 45.0, False),
         (-0.4, False, 45.0, False),
         (0.1, False, 60.0, True),  # healthy roofs differ by as much
         (-0.1, False, 60.0, True),
@@ -80,8 +80,9 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
 )
 def test_another_capacity_may_be_what_roofs_differ_by_unknown_planes_or_a_horizon(share, is_unknown, noon_deg, may_be):
     case = Case("capacity-mismatch", 0, 0, 0, 0.0, float(np.log(1 - share)), 0, was_always=True)
-    assert cases.may_be_unseen(case, is_unknown, noon_deg, AWAY) is may_be
-    assert not cases.may_be_unseen(case._replace(kind="string-loss"), is_unknown, noon_deg, AWAY)
+    unknown = cases.Unknown(AWAY, STEEP) if is_unknown else None
+    assert cases.may_be_unseen(case, noon_deg, unknown) is may_be
+    assert not cases.may_be_unseen(case._replace(kind="string-loss"), noon_deg, unknown)
 
 
 @pytest.mark.parametrize(
