@@ -15,6 +15,8 @@ from collections.abc import Iterable
 from pathlib import PurePosixPath
 from typing import NamedTuple
 
+from pipeline.counted import counted
+
 
 class Fault(NamedTuple):
     """One thing wrong in a file that a person wrote, and how to fix it."""
@@ -49,7 +51,7 @@ class InvalidInputError(NoonmarkError):
 
     def __init__(self, faults: list[Fault]) -> None:
         self.faults = faults
-        super().__init__(f"{len(faults)} fault{'s' if len(faults) != 1 else ''} found")
+        super().__init__(f"{counted(len(faults), 'fault')} found")
 
 
 class WorkspaceBusyError(NoonmarkError):
@@ -107,6 +109,10 @@ def alike(reasons: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
     for file, reason in reasons:
         by_reason.setdefault(reason.replace(PurePosixPath(file).name, "*"), []).append((file, reason))
     return [
-        (f"{same[0][0]} and {len(same) - 1} more files" if len(same) > 1 else same[0][0], same[0][1], len(same))
+        (
+            f"{same[0][0]} and {counted(len(same) - 1, 'more file')}" if len(same) > 1 else same[0][0],
+            same[0][1],
+            len(same),
+        )
         for same in by_reason.values()
     ]

@@ -58,7 +58,7 @@ REASONS = {
 
 TOLERANCE_PCT = 5.0  # common practice: the daily balance closes within about 5 %
 CONVERSION_LOSS = 0.05  # common practice: some 5 % of what passes a battery or is measured before the inverter
-STANDBY_SHARE = 0.005  # ours: an inverter's electronics take some 0.5 % of its rating while it converts
+STANDBY_SHARE = 0.005  # ours: an inverter's electronics take some 0.5 % of its rating; beside a battery at rest too
 BLOCK_H = 3.0  # ours: meters read 15 min apart still agree within a few per cent over 3 h
 MIN_SEEN_H = 6.0  # ours: a quarter of a day
 MIN_KWH = 1.0  # ours: with less, offsets and steps of the meters are all there is
@@ -168,7 +168,7 @@ def _blocks(rows: pl.DataFrame) -> pl.DataFrame:
     whole = rows.drop_nulls(list(FLOWS)).with_columns(block=(pl.col("hour") / BLOCK_H).floor().cast(pl.Int32))
     kwh = pl.col("hours") / 1000
     open_w = pl.col("pv_w") + pl.col("battery_w") + pl.col("grid_w") - pl.col("load_w")
-    busy = (pl.col("pv_w") > 0) | (pl.col("battery_w") != 0)
+    busy = (pl.col("pv_w") > 0) | (pl.col("battery_w") != 0) | pl.col("battery_read")
     lost_w = CONVERSION_LOSS * (pl.col("pv_w").abs() + pl.col("battery_w").abs()) + pl.col("standby_w") * busy
     flowed_w = pl.sum_horizontal(pl.col(name).abs() for name in FLOWS) / 2
     return (

@@ -7,13 +7,13 @@ from detectors.stats.interval_weights import energy_kwh, hours_of, weight_s
 from detectors.stats.rows import ordered
 
 NAME = "battery_day"
-VERSION = 1
+VERSION = 2
 SCHEMA = pl.Schema(
     {
         "site_id": pl.String(),
         "day": pl.Date(),
         "soc_floor_h": pl.Float64(),  # hours with the state of charge within 2 % of the reserve, or below it
-        "surplus_kwh": pl.Float64(),  # energy of pv_w - load_w where positive; null = one of the two is never known
+        "surplus_kwh": pl.Float64(),  # energy of generation beyond the load; null = neither it nor the balance is known
         "surplus_at_floor_kwh": pl.Float64(),  # the part of it that fell into soc_floor_h
     }
 )
@@ -26,7 +26,9 @@ def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = ordered(readings, "site_id", "ts_utc").with_columns(day=pl.col("ts_local").dt.date())
     rows = rows.join(known, on="site_id", maintain_order="left")
     rows = rows.with_columns(weight_s=weight_s(pl.lit(True)))
-    weight, surplus = pl.col("weight_s"), (pl.col("pv_w") - pl.col("load_w")).clip(lower_bound=0)
+    # Without a load the balance tells it: what neither battery nor grid took is no surplus.
+    over = pl.coalesce(pl.col("pv_w") - pl.col("load_w"), -(pl.col("battery_w") + pl.col("grid_w")))
+    weight, surplus = pl.col("weight_s"), over.clip(lower_bound=0)
     near_reserve = pl.col("soc_pct") <= pl.col("battery_reserve_pct") + RESERVE_BAND_PCT
     at_floor = near_reserve & pl.col("battery_kwh").is_not_null()
     return (

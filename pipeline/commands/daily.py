@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.commands.options import DONE, NEEDS_PERSON, Day, Json, day_of, ended, one_line, workspace_of
+from pipeline.counted import counted
 from pipeline.errors import NoonmarkError
 
 if TYPE_CHECKING:
@@ -39,7 +40,10 @@ def ingest(
         with session.opened(space) as run, session.published(run, "ingest") as said:
             result = runs.take_in(run, paths or ())
             logs.tell_files(result)
-            said += [_outcome(result.needs_person), f"{result.files} files, {result.rows_read} rows"]
+            said += [
+                _outcome(result.needs_person),
+                f"{counted(result.files, 'file')}, {counted(result.rows_read, 'row')}",
+            ]
         code = ended(run, result.needs_person)
     say.taken_in(result, as_json=json)
     return code
@@ -62,7 +66,10 @@ def detect(
     days = runs.days_between(day_of(day), day_of(first, "--from"), day_of(last, "--to"))
     with session.opened(workspace_of(context)) as run, session.published(run, "detect") as said:
         result = runs.detect(run, days)
-        said += [_outcome(result.needs_person), f"{len(result.days)} days, {result.findings} findings"]
+        said += [
+            _outcome(result.needs_person),
+            f"{counted(len(result.days), 'day')}, {counted(result.findings, 'finding')}",
+        ]
     say.judged(result, as_json=json)
     return ended(run, result.needs_person)
 

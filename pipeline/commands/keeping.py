@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.commands.options import DONE, NEEDS_PERSON, Json, workspace_of
+from pipeline.counted import counted
 
 if TYPE_CHECKING:
     from pipeline.runs.backup import Copied
@@ -83,6 +84,6 @@ def _copied(what: str, done: "Copied", *, as_json: bool) -> None:
     if as_json:
         tables.facts(done._asdict())
         return
-    print(f"{what} {done.place}: {done.files} files, {done.bytes / 1e6:.1f} MB")
+    print(f"{what} {done.place}: {counted(done.files, 'file')}, {done.bytes / 1e6:.1f} MB")
     if done.notice:
         print(f"notice: {done.notice}")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.commands import tables
+from pipeline.counted import counted
 from pipeline.errors import NoonmarkError, RefusedError, alike
 from pipeline.store import answers, desk_lists
 from pipeline.workspace.places import Workspace
@@ -80,7 +81,8 @@ def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bo
     for fault in result.faults:
         print(f"noonmark: {fault}", file=sys.stderr)
     if not result.faults:
-        print(f"no fault: {len(result.register.sites)} sites, {len(result.profiles)} profiles")
+        sites, profiles = counted(len(result.register.sites), "site"), counted(len(result.profiles), "profile")
+        print(f"no fault: {sites}, {profiles}")
     for one in previews:
         _previewed(one)
 
@@ -89,7 +91,7 @@ def _previewed(one: "Preview") -> None:
     if one.problem is not None:
         print(f"{one.path}: can't be read: {one.problem}")
         return
-    print(f"{one.path}: profile {one.profile}, {one.rows_read} rows, {one.rows_rejected} of them rejected")
+    print(f"{one.path}: profile {one.profile}, {counted(one.rows_read, 'row')}, {one.rows_rejected} of them rejected")
     for note in one.notes:
         print(f"note: {note}")
     tables.rows(one.rows.columns, one.rows.rows(), "table")
@@ -101,7 +103,7 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
         tables.facts(dataclasses.asdict(result))
         return
     print(
-        f"{result.files} exports taken in: {result.rows_read} rows = {result.rows_stored} stored"
+        f"{counted(result.files, 'export')} taken in: {counted(result.rows_read, 'row')} = {result.rows_stored} stored"
         f" + {result.rows_unchanged} unchanged"
         f" + {result.rows_replaced} replaced + {result.rows_rejected} rejected"
     )
@@ -142,10 +144,11 @@ def judged(result: "Judged", *, as_json: bool) -> None:
         print("no day waits to be judged")
         return
     span = str(result.days[0]) if len(result.days) == 1 else f"{result.days[0]} to {result.days[-1]}"
-    print(f"{len(result.days)} days judged ({span}): {result.findings} findings, {result.not_judged} not judged")
+    judged, found = counted(len(result.days), "day"), counted(result.findings, "finding")
+    print(f"{judged} judged ({span}): {found}, {result.not_judged} not judged")
     if result.sites_not_judged:
         print(
-            f"noonmark: {len(result.sites_not_judged)} sites could not be judged at all, "
+            f"noonmark: {counted(len(result.sites_not_judged), 'site')} could not be judged at all, "
             f"{', '.join(result.sites_not_judged[:MAX_NAMED])}, see not_judged",
             file=sys.stderr,
         )

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.commands import tables
+from pipeline.counted import counted
 from pipeline.errors import alike
 
 
@@ -14,10 +15,12 @@ def show(facts: dict[str, Any], *, as_json: bool) -> None:
         tables.facts(facts)
         return
     held = facts["history"]
-    print(f"workspace        {facts['workspace']}: {facts['sites']} sites, {len(facts['profiles'])} profiles")
+    sites, profiles = counted(facts["sites"], "site"), counted(len(facts["profiles"]), "profile")
+    print(f"workspace        {facts['workspace']}: {sites}, {profiles}")
     days = f"{held['first_day']} to {held['last_day']}, " if held["first_day"] else ""
     print(
-        f"history          {held['readings']} readings of watched sites, {held['exports']} exports, {days}"
+        f"history          {counted(held['readings'], 'reading')} of watched sites, "
+        f"{counted(held['exports'], 'export')}, {days}"
         f"{held['bytes'] / 1e6:.1f} MB"
     )
     if held["rows"]:
@@ -79,5 +82,5 @@ def _disk(held: Mapping[str, Any]) -> str:
         return f"{free}; the next cycle measures the workspace"
     growth, days = held["growth_bytes_per_day"], held["days_until_full"]
     grows = "" if growth is None else f", grows {growth / 1e6:.1f} MB a day"
-    full = "" if days is None else f", full in {days} days"
+    full = "" if days is None else f", full in {counted(days, 'day')}"
     return f"workspace {held['workspace_bytes'] / 1e6:.1f} MB, {free}{grows}{full}"

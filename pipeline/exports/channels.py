@@ -47,7 +47,9 @@ def _sum(numbers: dict[str, pl.Series], channel: Channel) -> pl.Series:
         total = total + numbers[column]
     if channel.scale != 1:
         total = total * channel.scale
-    return total + channel.offset if channel.offset else total
+    if channel.offset:
+        total = total + channel.offset
+    return pl.select(pl.when(total != 0).then(total).when(total == 0).then(0.0)).to_series()  # no negative zero
 
 
 def _complete(found: dict[str, pl.Series], rows: int) -> pl.DataFrame:

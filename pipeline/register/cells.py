@@ -16,6 +16,7 @@ from pipeline.timezones.zones import is_fixed_offset, is_zone, zone_names
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
 _ID = re.compile(r"[A-Za-z0-9._-]*[A-Za-z0-9][A-Za-z0-9._-]*")  # at least one letter or digit: never "." or ".."
+MAX_ID = 100  # ours: with a fault's kind and a date it names files, of which most systems allow 255 bytes
 _ISO_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _CURRENCY = re.compile(r"[A-Z]{3}")
 
@@ -78,9 +79,11 @@ def one_line(text: str) -> str:
 
 
 def identifier(text: str) -> str:
-    """Letters, digits, `-`, `_` and `.`, with a letter or a digit among them."""
+    """Letters, digits, `-`, `_` and `.`, with a letter or a digit among them; MAX_ID characters at most."""
     if not _ID.fullmatch(text):
         raise CellError("not an identifier", "use letters A-Z, digits, - _ and . only")
+    if len(text) > MAX_ID:
+        raise CellError(f"an identifier of {len(text)} characters", f"use {MAX_ID} characters at most")
     return text
 
 

@@ -8,11 +8,13 @@ from pipeline.errors import Fault, Notice
 from pipeline.register.model import Register, Site
 from pipeline.register.zone_notes import SITES_FILE, minutes_apart, zones_at
 
-LARGE_KWP = 1000.0  # ours: the largest roofs in a service firm's care stay below 1 MW
+LARGE_KWP = 1000.0  # ours: few roofs in a service firm's care are larger, and watts taken for kW are
+WATTS = 200.0  # ours: so many times an inverter's rating are watts beside kW; modules exceed it by half at most
+FAR = 3.0  # ours: modules that exceed their inverter by so much, or fall short of it, are another site's or a slip
 
 
 def unlikely_values(register: Register, *, from_day: date | None = None) -> list[Fault]:
-    """A fault per site that is larger than any roof, or stands elsewhere because its coordinates are swapped.
+    """A fault per site of which W were taken for kW, or that stands elsewhere because its coordinates are swapped.
 
     `from_day` begins the year in which clocks are compared; None = today.
     """
@@ -23,10 +25,10 @@ def unlikely_values(register: Register, *, from_day: date | None = None) -> list
 
 def _of_site(site: Site, register: Register, begin_s: int) -> Iterator[Fault]:
     line = register.lines.get(site.site_id)
-    if site.installed_kwp > LARGE_KWP:
+    if site.inverter_kw is not None and site.installed_kwp > WATTS * site.inverter_kw:
+        problem = f"{site.installed_kwp / site.inverter_kw:.0f} times the inverter's {site.inverter_kw:g} kW:"
         remedy = f"write kW, not W: {site.installed_kwp / 1000:g}"
-        size = f"{site.installed_kwp:g}"
-        yield Fault(SITES_FILE, line, "installed_kwp", size, f"more than any roof carries ({LARGE_KWP:g} kWp):", remedy)
+        yield Fault(SITES_FILE, line, "installed_kwp", f"{site.installed_kwp:g}", problem, remedy)
     if _is_swapped(site, begin_s):
         problem = f"latitude and longitude look swapped, by them {site.site_id} is not in {site.timezone}:"
         remedy = f"write latitude {site.longitude:g}, longitude {site.latitude:g}"
@@ -44,6 +46,7 @@ def _notes(site: Site, line: int | None, today: date) -> Iterator[Notice]:
         since = site.commissioned_on.isoformat()
         text = f"{site.site_id} is judged from {since} on, which was to come when this was checked"
         yield Notice(SITES_FILE, line, "commissioned_on", since, text)
+    yield from _size_notes(site, line)
     if site.feed_in_buffer_w is not None and site.feed_in_buffer_w > MAX_TARGET_W:
         watts = f"{site.feed_in_buffer_w:g}"
         text = f"{site.site_id} keeps up an import of {watts} W by the register, others {MAX_TARGET_W:g} at most"
@@ -53,6 +56,19 @@ def _notes(site: Site, line: int | None, today: date) -> Iterator[Notice]:
         value = f"{getattr(site, named[0]):g}"
         text = f"{site.site_id} has levels of a battery but no battery_kwh, so none of its battery is judged"
         yield Notice(SITES_FILE, line, named[0], value, text)
+
+
+def _size_notes(site: Site, line: int | None) -> Iterator[Notice]:
+    size = f"{site.installed_kwp:g}"
+    if site.inverter_kw is None:
+        if site.installed_kwp > LARGE_KWP:
+            text = f"{site.site_id} has {size} kWp by the register, {site.installed_kwp / 1000:g} if W are meant"
+            yield Notice(SITES_FILE, line, "installed_kwp", size, text)
+    elif site.installed_kwp > WATTS * site.inverter_kw:
+        return  # a fault by itself
+    elif not site.inverter_kw / FAR <= site.installed_kwp <= site.inverter_kw * FAR:
+        text = f"{site.site_id} has {size} kWp on an inverter of {site.inverter_kw:g} kW by the register"
+        yield Notice(SITES_FILE, line, "installed_kwp", size, text)
 
 
 def _is_swapped(site: Site, begin_s: int) -> bool:

@@ -24,7 +24,7 @@ SCHEMA = pl.Schema({"what": pl.String, "before": pl.String, "after": pl.String})
 
 
 def preview(run: Opened, site_id: str, correction: Correction) -> pl.DataFrame:
-    """[what, before, after]: first and last light of the last days, the clock's verdict, what would close.
+    """[what, before, after]: first and last light of the last days that it corrects, the verdict, what would close.
 
     Raises NoonmarkError where no day was judged.
     """
@@ -35,15 +35,20 @@ def preview(run: Opened, site_id: str, correction: Correction) -> pl.DataFrame:
     is_own = pl.col("site_id") == site_id
     sites = run.store.sites()
     near = sites.filter(_is_near(sites, site_id))
-    light = features.read(run.store, kinds_of_features.load()["daylight"], first, day)
+    daylight = kinds_of_features.load()["daylight"]
+    light = features.read(run.store, daylight, first, day)
     before = light.filter(is_own)
     after = _shifted(run, site_id, before, correction)
+    place = clock_shifts.place_of(run.store, site_id, correction)
+    ends = min(day, place.to_day or day)
+    corrected = before if ends == day else features.read(run.store, daylight, place.from_day, ends).filter(is_own)
+    corrected = corrected.filter(pl.col("day") >= place.from_day)
     beside = light.filter(~is_own)  # the weather around moves their days too
     sites = sites.filter(is_own)
     rows = [
         (f"{_name(one)} light of {one['day']}, UTC", _clock(one[edge]), _clock(other[edge]))
         for edge, _name in (("first_light_min", _first), ("last_light_min", _last))
-        for one, other in zip(_recent(before), _recent(after), strict=True)
+        for one, other in zip(_recent(corrected), _recent(_shifted(run, site_id, corrected, correction)), strict=True)
     ]
     rows.append(("offset of the last days", _offset(before, sites, day), _offset(after, sites, day)))
     (now, _), (then, still_wrong) = (

@@ -46,9 +46,11 @@ def part_of_digest(run: Opened, day: date | None, narrowed: Narrowed) -> pages.D
 
 def _judged_day(run: Opened, day: date | None) -> date:
     last = verdicts.last_judged_day(run.store)
-    if last is None or (day is not None and not verdicts.is_judged(run.store, day)):
+    if last is None:
         asked = "the history" if day is None else str(day)
         raise RefusedError("nothing was judged yet", asked, "run `noonmark ingest`, then `noonmark detect`")
+    if day is not None and not verdicts.is_judged(run.store, day):
+        raise RefusedError("the day was not judged", str(day), f"the last day that was is {last}")
     return day or last
 
 

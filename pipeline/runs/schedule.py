@@ -17,6 +17,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 from filelock import FileLock, Timeout
 
 from pipeline.config.settings import Settings
+from pipeline.counted import counted
 from pipeline.detection.due_days import has_ended
 from pipeline.digest import DigestFacts
 from pipeline.errors import NoonmarkError, StoppedError, WorkspaceBusyError
@@ -170,7 +171,10 @@ class Service:
 
     def _take_in(self, run: Opened, said: list[str]) -> None:
         result = take_in(run)
-        said += ["needs a person" if result.needs_person else "done", f"{result.files} files, {result.rows_read} rows"]
+        said += [
+            "needs a person" if result.needs_person else "done",
+            f"{counted(result.files, 'file')}, {counted(result.rows_read, 'row')}",
+        ]
         logs.tell_files(result)
 
     def _morning(self, run: Opened, said: list[str]) -> None:

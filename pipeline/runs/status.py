@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from pipeline.counted import counted
 from pipeline.errors import QueryError
 from pipeline.ingest import arrivals, quarantine
 from pipeline.runs import disk, job_health
@@ -70,7 +71,10 @@ def status(workspace: Workspace) -> dict[str, Any]:
     recurring = [job.last_good_at for job in jobs if job.job in job_health.RECURRING and job.last_good_at is not None]
     last_good = max(recurring, default=None)
     is_alive = beat is not None and not beat["stopped_at"]
-    faults = [f"{len(checked.faults)} faults in what people wrote; every run is refused"] if checked.faults else []
+    faults = []
+    if checked.faults:
+        told = f"{counted(len(checked.faults), 'fault')} in what people wrote, so every run is refused"
+        faults = [f"{told}: {checked.faults[0]}; `noonmark check` lists all"]
     return facts | {
         "jobs": [job._asdict() for job in jobs],
         "last_good_run_at": last_good,
@@ -101,4 +105,4 @@ def _hours(span: timedelta) -> float:
 def _full_soon(held: Mapping[str, Any]) -> Iterable[str]:
     days = held["days_until_full"]
     if days is not None and days < disk.FULL_SOON_DAYS:
-        yield f"the disk is full in {days} days at the present growth; `noonmark archive --pack` makes room"
+        yield f"the disk is full in {counted(days, 'day')} at the present growth; `noonmark archive --pack` makes room"

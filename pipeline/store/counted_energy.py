@@ -53,7 +53,10 @@ def count_energy(store: Store, rows: pl.DataFrame, kinds: Mapping[str, str]) -> 
             WHERE r.site_id = told.site_id AND r.device_id = told.device_id AND r.ts_utc = told.ts_utc
             """
         )
+    # Nothing counted and nothing known differ: a power that follows from a counter is there or is not.
     moved = pl.any_horizontal(
-        (pl.col(name).fill_null(0) - pl.col(f"{name}_before").fill_null(0)).abs() > NOTICED_KWH for name in names
+        ((pl.col(name) - pl.col(f"{name}_before")).abs() > NOTICED_KWH).fill_null(False)
+        | (pl.col(name).is_null() != pl.col(f"{name}_before").is_null())
+        for name in names
     )
     return changed.filter(moved).select("site_id", "ts_utc")

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from detectors.data_quality.plausibility import NEGATIVE_LOAD_SHARE, NEGATIVE_W
 from detectors.frames import BESIDE, CHANNELS, COUNTERS, POWER_CHANNELS
 
 CARRIED = tuple(name for name in (*CHANNELS, *COUNTERS) if name not in POWER_CHANNELS)
@@ -20,7 +21,8 @@ def with_powers(rows: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     A power that was not reported is the counter's energy over its seconds, where these are about the row's interval.
     `<name>_counted_kwh` is left where no power stands beside it, `<name>_beside_kwh` where one does. At night inverters
     draw a few watts and some exports show them as negative generation: that is no generation. More than 1 % of the peak
-    capacity below zero is a fault (a wrong sign, say) and stays to be seen.
+    capacity below zero is a fault (a wrong sign, say) and stays to be seen. A load worked out from two meters dips
+    below zero when both change at once, and is none then.
     """
     own = {name: pl.col(f"{name}_counted_kwh") for name in BEHIND}
     powers = {
@@ -32,13 +34,18 @@ def with_powers(rows: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     filled = {name: pl.coalesce(name, mean) for name, mean in powers.items()}
     is_night = (pl.col("pv_w") < 0) & (pl.col("pv_w") >= -NIGHT_W_PER_KWP * pl.col("installed_kwp"))
     filled["pv_w"] = pl.when(is_night).then(0.0).otherwise(filled["pv_w"])
+    rating_w = 1000 * pl.coalesce("inverter_kw", "installed_kwp")
+    dip_w = pl.max_horizontal(pl.lit(NEGATIVE_W), NEGATIVE_LOAD_SHARE * rating_w)
+    is_dip = (pl.col("load_w") < 0) & (pl.col("load_w") >= -dip_w)
+    filled["load_w"] = pl.when(is_dip).then(0.0).otherwise(filled["load_w"])
     alone = {name: pl.when(pl.col(power).is_null()).then(own[name]) for name, power in BEHIND.items()}
     beside = {
         f"{name}_beside_kwh": pl.when(pl.col(power).is_not_null()).then(own[name]) for name, power in BEHIND.items()
     }
+    known = sites.lazy().select("site_id", "installed_kwp", "inverter_kw")
     return (
         rows.lazy()
-        .join(sites.lazy().select("site_id", "installed_kwp"), on="site_id", how="inner", maintain_order="left")
+        .join(known, on="site_id", how="inner", maintain_order="left")
         .select(
             "site_id", "device_id", "ts_utc", "interval_s",
             (pl.col("marks") == "instant").alias("is_instant"), *(one.alias(name) for name, one in filled.items()),

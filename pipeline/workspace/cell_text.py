@@ -37,7 +37,7 @@ def csv_cell(value: Any) -> str:
 def _instant(value: datetime) -> str:
     """ISO 8601; `Z` where it has a zone, which is UTC."""
     if value.tzinfo is None:
-        return value.isoformat(timespec="microseconds")
+        return value.isoformat()
     return f"{value.replace(tzinfo=None).isoformat()}Z"
 
 
@@ -45,6 +45,8 @@ def table_cell(value: Any) -> str:
     """A cell of a table for people: figures to six digits, nested values as JSON text."""
     if value is None:
         return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, float):
         return f"{value:.6g}"
     if isinstance(value, datetime):

@@ -17,8 +17,8 @@ WITH phases AS (
 )
 SELECT
     street, count(DISTINCT site_id) AS sites, count(*) AS voltages,
-    approx_quantile(voltage_v, 0.05) AS p5_v, approx_quantile(voltage_v, 0.5) AS median_v,
-    approx_quantile(voltage_v, 0.95) AS p95_v, max(voltage_v) AS highest_v,
+    quantile_cont(voltage_v, 0.05) AS p5_v, median(voltage_v) AS median_v,
+    quantile_cont(voltage_v, 0.95) AS p95_v, max(voltage_v) AS highest_v,
     100 * avg(CAST(abs(voltage_v / nominal_voltage_v - 1) > 0.1 AS INTEGER)) AS outside_pct
 FROM phases
 WHERE voltage_v IS NOT NULL

@@ -69,6 +69,14 @@ def test_losses_excuse_what_is_missing_and_not_what_is_too_much():
     assert found.value > 5
 
 
+def test_an_inverter_that_rests_beside_its_battery_takes_its_standby_too():
+    """Nothing is generated, given or taken: a dead battery in winter; the meter shows 30 W that no load shows."""
+    still = {"pv_w": np.zeros(288), "battery_w": np.zeros(288), "load_w": np.full(288, 300.0)}
+    course = {**still, "grid_w": np.full(288, 330.0)}
+    assert _judge(course, site={**BATTERY, "inverter_kw": 8.0}) == []
+    assert len(_judge({**course, "battery_w": [None] * 288}, site={"inverter_kw": 8.0})) == 1
+
+
 def test_generation_measured_before_the_inverter_is_no_fault():
     home = _home()
     assert _judge({**home, "pv_w": home["pv_w"] / 0.95}) == []

@@ -23,7 +23,18 @@ def test_surplus_and_what_of_it_fell_at_the_reserve():
     assert day["surplus_at_floor_kwh"] == pytest.approx(2)
 
 
-def test_surplus_is_not_known_without_the_load():
+def test_without_a_load_the_balance_tells_the_surplus():
+    """1 kW goes into the battery and 2 kW to the grid for two hours; in the evening the battery gives 0.5 kW of it."""
+    course = {
+        "soc_pct": [36.0] * 24, "pv_w": [0.0] * 10 + [3500.0] * 2 + [0.0] * 12,
+        "grid_w": [0.0] * 10 + [-2000.0] * 2 + [0.0] * 12,
+        "battery_w": [0.0] * 10 + [-1000.0] * 2 + [0.0] * 8 + [500.0] * 4,
+    }  # fmt: skip
+    day = _one(battery_day, course, battery_kwh=10.0)
+    assert (day["surplus_kwh"], day["surplus_at_floor_kwh"]) == (pytest.approx(6), pytest.approx(6))
+
+
+def test_surplus_is_not_known_without_load_and_balance():
     day = _one(battery_day, {"pv_w": [1000.0] * 24}, battery_kwh=10.0)
     assert (day["surplus_kwh"], day["surplus_at_floor_kwh"]) == (None, None)
 
