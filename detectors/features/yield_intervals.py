@@ -7,7 +7,7 @@ import polars as pl
 from detectors.yields import free_intervals
 
 NAME = "yield_intervals"
-VERSION = 6
+VERSION = 7
 SCHEMA = None  # a working object: free_intervals.INTERVALS
 WINDOW_DAYS = 0
 

@@ -16,17 +16,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
-from detectors.stats.curtailment import (
-    LIT_SHARE,
-    LIT_W,
-    NEAR_SHARE,
-    NEAR_W,
-    highest_target_w,
-    is_at_voltage_limit,
-)
+from detectors.stats.curtailment import highest_target_w, is_at_voltage_limit
 from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
 from detectors.stats.rows import ordered
+from detectors.yields import held_at_nothing
 from detectors.yields.quarter_hours import Quarters, to_lists
 
 CLOSES_W, CLOSES_RATIO = 200.0, 0.12  # ours: what does not close further than this proves nothing
@@ -46,8 +40,6 @@ CEILING_QUANTILE = 0.98  # ours: of charging with room; the highest of all may b
 STEP_W, STEP_RESOLUTIONS = 150.0, 4.0  # ours: of the load between two intervals; smaller ones are noise
 FOLLOWED = 0.2  # ours: of the load's step, that battery and grid may take of it
 MIN_HELD, HELD_SHARE = 4, 0.5  # ours: steps that were followed; clouds make a step of the same size by chance
-ZERO_H, ZERO_COUNT = 0.75, 3  # ours: so long the grid stands at nothing; a house meets its roof's power for minutes
-REST_W = 60.0  # ours: a battery's standby; one at work keeps the grid at nothing by itself
 HELD_QUANTILE = 0.1  # ours: cold lets a battery take less in the morning than at noon
 
 _INPUTS: dict[str, Any] = {f"input{n}_w": pl.List(pl.Int32()) for n in range(1, len(STRING_CHANNELS) + 1)}
@@ -159,24 +151,10 @@ def _of_all(rows: pl.DataFrame, height: int) -> dict[str, pl.Series]:
     if is_high.null_count() < len(is_high):
         high_pct = quarters.share_pct(is_high.fill_null(False).to_numpy())
         columns["high_voltage_pct"] = to_lists(high_pct, np.bincount(_row(rows), is_high.is_not_null(), height) > 0)
-    is_held = rows.select(_is_held_at_nothing()).to_series().to_numpy()
+    is_held = held_at_nothing.is_held(rows).to_numpy()
     if is_held.any():
         columns["held_pct"] = to_lists(quarters.share_pct(is_held), np.bincount(_row(rows), is_held, height) > 0)
     return columns
-
-
-def _is_held_at_nothing() -> pl.Expr:
-    """Whether a site without a limit makes just what its house takes, for a while, and its battery rests."""
-    rating_w = 1000 * pl.coalesce("inverter_kw", "installed_kwp")
-    reach_w = pl.max_horizontal(pl.lit(NEAR_W), NEAR_SHARE * rating_w)
-    is_made = pl.col("pv_w") > pl.max_horizontal(pl.lit(LIT_W), LIT_SHARE * 1000 * pl.col("installed_kwp"), 2 * reach_w)
-    is_unread = (pl.col("battery_kwh") > 0).fill_null(False) & pl.col("battery_w").is_null()
-    rests = ~is_unread & (pl.col("battery_w").fill_null(0.0).abs() <= pl.max_horizontal(pl.lit(REST_W), reach_w))
-    stands = (pl.col("grid_w").abs() <= reach_w).fill_null(False)
-    is_near = pl.col("feed_in_limit_kw").is_null() & is_made & rests & stands
-    run = pl.struct(pl.col("row"), is_near).rle_id()
-    is_long = (pl.col("interval_s").sum().over(run) >= ZERO_H * 3600) & (pl.len().over(run) >= ZERO_COUNT)
-    return is_near & is_long
 
 
 def _row(rows: pl.DataFrame) -> NDArray[np.intp]:
