@@ -1,6 +1,7 @@
 """A day of the fleet judged: each site's residual with its variance, and what else the sequential test is given."""
 
 from collections.abc import Mapping
+from datetime import timedelta
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from detectors.finding import Reason
 from detectors.solar.plane_response import Answer
+from detectors.solar.position import declination_rad
 from detectors.stats.robust import Array
 from detectors.yields import (
     capped,
@@ -30,6 +32,7 @@ from detectors.yields.energies import Before, of_day
 from detectors.yields.fleet_day import Fleet, clear_w, column, is_curtailed
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
+from detectors.yields.sequential_test import REFERENCE
 
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
 USABLE_SIGMA = 1.0  # ours: beyond it, a factor of e, a day of pairs tells less than the lone test
@@ -59,7 +62,7 @@ class Night(NamedTuple):
     zero_evidence: Array
     spell_days: NDArray[np.intp]
     is_cold: NDArray[np.bool_]
-    is_covered: NDArray[np.bool_]  # snow fell on the roofs around, and this one has made next to nothing since
+    is_covered: NDArray[np.bool_]  # snow fell on roofs around, and this one has made next to nothing since
     may_be_snow: NDArray[np.bool_]  # after a spell that lasted longer than so few roofs can tell of snow
     input_x: Array  # [sites, inputs]
     input_sigma: Array
@@ -79,7 +82,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     count = fleet.sites.height
     light, site_roofs = fleet.light, fleet.roofs
     is_doubted = fleet.sites["site_id"].is_in(list(doubts)).to_numpy()
-    is_reference = ~is_doubted & ~(column(odds, "log_odds_fall", -20.0) > 2.0)
+    is_reference = ~is_doubted & ~(column(odds, "log_odds_fall", -20.0) > REFERENCE)
     free = np.isfinite(light.power_w) & light.is_free
     own = pyranometer.clearness(light, site_roofs, free)
     own[~is_reference] = np.nan
@@ -108,9 +111,9 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     sigma = np.sqrt(sigma**2 + doubted + split**2)
     lowest = min_level.of_day(fleet, expected, sky, correction)
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
-    spell, cold_day = _snow(fleet, odds)
+    spell, cold_day, is_shared = _snow(fleet, odds)
     coverage = _coverage(fleet)
-    was_covered = column(odds, "is_covered", 0.0) > 0
+    was_covered = (column(odds, "is_covered", 0.0) > 0) | is_shared
     is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, cold_day.is_cold, was_covered)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
@@ -284,18 +287,23 @@ def _whole_day(
     return by_level
 
 
-def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold]:
+def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold, NDArray[np.bool_]]:
+    """Days of each site's spell, the day's cold, and whether the site shares its darkness with another around."""
     light = fleet.light
     noon = fleet.elevation_deg.max(axis=1, initial=0.0)
     warmth = np.where(fleet.is_warmth_measured, fleet.ambient_c, np.nan)
-    today = cold.of_day(noon, fleet.sites["latitude"].to_numpy(), warmth)
+    latitude = fleet.sites["latitude"].to_numpy()
+    declination = np.degrees(declination_rad([fleet.day - timedelta(days=cold.LAG_DAYS)]))
+    today = cold.of_day(noon, latitude, warmth, 90 - np.abs(latitude - declination))
     clear = clear_w(fleet) * np.exp(fleet.roofs.level)[:, None]
     share = light.share * light.is_free
     made = (np.nan_to_num(light.power_w) * share).sum(axis=1) / 4000
     ratio = cold.clear_ratio(made, (clear * share).sum(axis=1) / 4000, fleet.roofs.kwp)
     before = column(odds, "spell_days", 0.0).astype(np.intp)
     spell = cold.spell_days(before, ratio, fleet.near, today)
-    return spell, today._replace(is_cold=today.is_cold & (spell != cold.WORN_OUT))
+    today = today._replace(is_cold=today.is_cold & (spell != cold.WORN_OUT))
+    is_sound = ~(column(odds, "log_odds_fall", -20.0) > REFERENCE)
+    return spell, today, cold.is_shared(ratio, fleet.near, today, is_sound)
 
 
 def _coverage(fleet: Fleet) -> Array:

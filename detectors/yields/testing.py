@@ -35,7 +35,7 @@ ODDS = pl.Schema(
         "baseline_sigma": pl.Float64(),
         "log_odds_input": pl.List(pl.Float64),  # of a fall of each input; null where it is not measured
         "spell_days": pl.Int32(),  # of snow on the neighbourhood's roofs, this day included
-        "is_covered": pl.Boolean(),  # snow fell on the roofs around, and this one has made next to nothing since
+        "is_covered": pl.Boolean(),  # snow fell on roofs around, and this one has made next to nothing since
         "is_judged": pl.Boolean(),  # the day told something of the level
         "day_sigma": pl.Float64(),  # of a usual day of the last two weeks, those that told nothing counted in
         "shows_in_week_pct": pl.Float64(),  # the smallest fall that would show within seven days

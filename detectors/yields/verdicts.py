@@ -228,8 +228,9 @@ def _may_be_snow(night: Night, n: int, first_day: date, rows: pl.DataFrame) -> b
     is_alone = not neighbours >= SURE_NEIGHBOURS
     dark_days = (night.fleet.day - first_day).days + 1
     around = rows.filter(pl.col("day").is_between(first_day - timedelta(days=1), first_day + timedelta(days=1)))
+    began_in_spell = bool(night.is_covered[n]) or bool((around["spell_days"] > 0).any())
     return bool(night.may_be_snow[n] and is_alone) or may_be_own_snow(
-        bool(night.is_cold[n]), neighbours, dark_days, began_in_spell=bool((around["spell_days"] > 0).any())
+        bool(night.is_cold[n]), neighbours, dark_days, began_in_spell=began_in_spell
     )
 
 

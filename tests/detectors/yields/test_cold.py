@@ -52,6 +52,37 @@ def test_snow_falls_in_late_spring_and_on_a_tropical_mountain_where_it_is_measur
     assert day.is_possible.tolist() == day.is_cold.tolist() == [True, False, False, True, False]
 
 
+def test_an_october_is_as_warm_as_its_sun_of_a_month_before():
+    """47 degrees north: on 17 October the noon sun stands as on 24 February, and a month before at 45 degrees."""
+    noon, before = np.full(2, 33.5), np.array([45.0, 23.0])
+    day = of_day(noon, np.full(2, 47.0), np.full(2, np.nan), before)
+    assert day.is_cold.tolist() == [False, True]
+    assert day.is_possible.all()  # snow on a whole neighbourhood shows itself
+
+
+def test_a_roof_that_is_dark_beside_another_shares_its_snow():
+    near = np.array([[1, 2], [0, 2], [0, 1]])
+    ratio, is_so = np.array([0.01, 0.02, 0.9]), np.ones(3, dtype=bool)
+    shared = cold.is_shared(ratio, near, Cold(is_so, is_so), is_so)
+    assert shared.tolist() == [True, True, False]
+    assert not cold.is_shared(ratio, near, Cold(is_so, ~is_so), is_so).any()  # too warm
+    assert not cold.is_shared(ratio, near, Cold(is_so, is_so), np.array([True, False, True]))[0]  # it is at fault
+    assert not cold.is_shared(np.array([0.01, np.nan, 0.9]), near, Cold(is_so, is_so), is_so).any()
+
+
+def test_two_roofs_of_a_street_that_go_dark_on_one_cold_day_may_lie_under_snow():
+    """The others are lit: it slid from them. One alone is a fault; two are told once it is too warm for snow."""
+    names, first = [f"roof{n}" for n in range(6)], date(2026, 2, 8)
+    waited = []
+    for dark in (names[:1], names[:2]):
+        faults = {name: fault("no-generation", 4) for name in dark}
+        made = yield_fleet.make(6713, {name: {} for name in names}, faults, first=first, days=20)
+        opened = yield_fleet.live_nights(made).opened()
+        assert {name: case["kind"] for name, case in opened.items()} == dict.fromkeys(dark, "no-generation")
+        waited.append(max((case["opened_on"] - first).days - 4 for case in opened.values()))
+    assert waited[0] <= 1 and waited[1] >= 5
+
+
 def test_two_dead_roofs_in_winter_are_told_once_no_snow_lies_so_long():
     dead = {name: fault("no-generation", 2) for name in ("first", "second")}
     made = yield_fleet.make(6711, {name: {} for name in dead}, dead, first=date(2026, 2, 20), days=15)
