@@ -3,8 +3,8 @@
 The owner paid for storage that does nothing: the surplus of the day goes out cheaply and the evening is bought dear.
 A battery that lies low through a dark week is no fault, so only days with a surplus worth charging count. At a site
 that may not feed in such a surplus is curtailed: then generation follows the load, watt by watt, for hours, and stays
-below what the sky let expect. Where no state of charge is read, or nobody knows the reserve, a battery that neither
-takes nor gives anything, with surplus to take and import to save, is idle.
+below what the sky let expect. Where no state of charge is read, nobody knows the reserve, or it lies a little above it,
+a battery that neither takes nor gives anything, with surplus to take and import to save, is idle.
 """
 
 from collections.abc import Mapping
@@ -162,7 +162,7 @@ def _finding(
     charge = channel_series(shown, "day", "soc_min_pct", "soc_max_pct")
     surplus = series("surplus", "kWh", "measured", shown["day"], shown["surplus_here_kwh"])
     is_idle = today["is_by_power"]
-    words = _idle_words(today, len(stuck)) if is_idle else _floor_words(site, today, len(stuck))
+    words = _idle_words(today, len(stuck), reserve_pct) if is_idle else _floor_words(site, today, len(stuck))
     summary, measured, expected = words
     return Finding(
         site_id=site["site_id"],
@@ -217,13 +217,14 @@ def _floor_words(site: Mapping[str, Any], today: Mapping[str, Any], count: int) 
     )
 
 
-def _idle_words(today: Mapping[str, Any], count: int) -> tuple[str, str, str]:
-    """The same of one whose level is not read, or whose reserve nobody knows."""
+def _idle_words(today: Mapping[str, Any], count: int, reserve_pct: float | None) -> tuple[str, str, str]:
+    """The same of one whose level is not read, whose reserve nobody knows, or that lies a little above it."""
     moved_kwh = today["charge_kwh"] + today["discharge_kwh"]
     had = f"{_had(today)} and {today['import_kwh']:.1f} kWh were bought"
     lies = "Its state of charge is not read."
     if today["soc_max_pct"] is not None:
-        lies = f"It lies at {today['soc_min_pct']:.0f} %; nobody knows its reserve."
+        knows = "nobody knows its reserve" if reserve_pct is None else f"its reserve is {reserve_pct:g} %"
+        lies = f"It lies at {today['soc_min_pct']:.0f} %; {knows}."
     worked = ", though it once worked" if today["once_worked"] else ""
     return (
         f"Battery idle for {count} days with surplus and import{worked}; on the last one {had}. {lies}",

@@ -29,8 +29,8 @@ MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, it may hav
 def tell(days: pl.DataFrame, of_days: list[pl.DataFrame], sites: pl.DataFrame) -> pl.DataFrame:
     """Each day as `stuck`, `dark` (at the floor, nothing to charge with), `moved` or `unknown`, in order.
 
-    `is_by_power` marks the days that the battery's powers alone tell: no level was read, or nobody knows its reserve;
-    `once_worked` the sites whose battery was seen to give.
+    `is_by_power` marks the days that the battery's powers alone tell: no level was read, nobody knows its reserve, or
+    it lies idle a little above it; `once_worked` the sites whose battery was seen to give.
     """
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct", "is_reserve_learned", "feed_in_limit_kw")
     own = days.join(known.join(capacities(days, sites), on="site_id"), on="site_id", how="inner")
@@ -39,9 +39,17 @@ def tell(days: pl.DataFrame, of_days: list[pl.DataFrame], sites: pl.DataFrame) -
     is_by_power = pl.col("soc_max_pct").is_null() | pl.col("battery_reserve_pct").is_null()
     worked = (pl.col("discharge_kwh") >= WORKED_SHARE * pl.col("battery_kwh")).any().over("site_id")
     own = own.sort("site_id", "day").with_columns(is_by_power=is_by_power, once_worked=worked.fill_null(False))
-    own = _with_surplus(own)
+    own = _with_surplus(_with_idle(own))
     state = pl.when("is_by_power").then(_by_power()).otherwise(_by_level())
     return own.with_columns(state=state).with_columns(missed_kwh=_missed_kwh(pl.col("surplus_here_kwh")))
+
+
+def _with_idle(own: pl.DataFrame) -> pl.DataFrame:
+    """`own`, of which days in the lower half above the reserve on which nothing moved are judged by power."""
+    moved_kwh = pl.col("charge_kwh") + pl.col("discharge_kwh")
+    is_above = pl.col("soc_min_pct") > pl.col("battery_reserve_pct") + BAND_PCT
+    is_idle = is_above & (pl.col("soc_max_pct") <= LOW_PCT) & (moved_kwh < ACTIVE_SHARE * pl.col("battery_kwh"))
+    return own.with_columns(is_by_power=pl.col("is_by_power") | is_idle.fill_null(False))
 
 
 def _with_surplus(own: pl.DataFrame) -> pl.DataFrame:

@@ -299,6 +299,14 @@ def test_where_nobody_knows_the_reserve_a_battery_that_lies_low_and_idle_is_foun
     assert found.loss_kwh == pytest.approx(8.8)  # what fits in above 12 %
 
 
+def test_a_dead_battery_a_little_above_its_reserve_is_idle_too():
+    lying = {**LOW, "soc_min_pct": 44.0, "soc_max_pct": 45.0}
+    (found,) = _verdicts(WORKED, lying, lying, lying)  # its reserve is 35 %
+    assert (found.value, found.threshold) == (3.0, 3.0)
+    assert "lies at 44 %; its reserve is 35 %" in found.summary
+    assert _verdicts(WORKED, lying, lying, {**lying, "charge_kwh": 2.0}) == []
+
+
 def test_its_level_shows_that_a_battery_is_there_that_never_gave_anything():
     (found,) = _verdicts(LOW, LOW, LOW, site=UNREGISTERED)
     assert found.value == 3.0 and "once worked" not in found.summary
