@@ -166,6 +166,15 @@ def test_a_correction_that_is_no_number_of_minutes_is_refused(
     assert ask("sql", "FROM clock_shift") == []
 
 
+def test_a_dry_run_of_a_span_that_is_over_shows_the_days_that_it_moves(ask: Callable[..., Any]) -> None:
+    given = ("--from", str(DAYS[1]), "--to", str(DAYS[2]), "--dry-run", "--shift-min", "-60")
+    shown = [row for row in ask("retime", "R-1", *given) if "first light" in row["what"]]
+    assert [row["what"].split()[3].rstrip(",") for row in shown] == [str(DAYS[1]), str(DAYS[2])]
+    for row in shown:
+        before, after = (int(row[at][:2]) * 60 + int(row[at][3:]) for at in ("before", "after"))
+        assert before - after == 60
+
+
 def test_corrections_that_overlap_add_up() -> None:
     at = [utc_midnight(date(2026, 1, n)) for n in range(1, 6)]
     assert spans([Span(at[0], at[3], 60.0), Span(at[1], at[4], -15.0)]) == [
