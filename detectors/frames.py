@@ -183,7 +183,7 @@ READING_FLAGS = pl.Schema(  # spans of values that are not good, or of which som
 )
 
 NOT_GOOD = ("implausible", "placeholder", "frozen", "duplicated")  # such values count nowhere
-TO_KNOW = ("beyond rating", "overlapping", "curtailed", "clipped")  # such values stay
+TO_KNOW = ("beyond rating", "overlapping", "curtailed", "clipped", "shared")  # such values stay
 
 EARLIER = pl.Schema(  # findings of the day by detectors of lower rank
     {

@@ -11,7 +11,7 @@ COMMENT ON COLUMN reading_flag.device_id IS 'the inverter''s id in devices.csv; 
 COMMENT ON COLUMN reading_flag.channel IS 'name of the channel in reading; overlap_s: of the interval as a whole';
 COMMENT ON COLUMN reading_flag.from_utc IS 'UTC: start of the first interval';
 COMMENT ON COLUMN reading_flag.to_utc IS 'UTC: end of the last interval';
-COMMENT ON COLUMN reading_flag.flag IS 'implausible, placeholder, frozen, duplicated: null in reading; beyond rating, overlapping, curtailed, clipped: to be known, the values stay';
+COMMENT ON COLUMN reading_flag.flag IS 'implausible, placeholder, frozen, duplicated: null in reading; beyond rating, overlapping, curtailed, clipped, shared: to be known, the values stay';
 COMMENT ON COLUMN reading_flag.reason IS 'text: why';
 COMMENT ON COLUMN reading_flag.day IS 'date: local calendar day of the site in which the span lies';
 COMMENT ON COLUMN reading_flag.rule IS 'name of the check';

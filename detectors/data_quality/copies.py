@@ -11,6 +11,8 @@ Were each of these drawn from no more heights than are seen, n of them would agr
 clear days show few such jumps; so do the 24 values of a day read by the hour, which is never called a copy.
 """
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
 import polars as pl
 
@@ -122,10 +124,31 @@ def copied_values(device_readings: pl.DataFrame, found: pl.DataFrame) -> pl.Data
 
 def _of_day(rows: pl.DataFrame, earlier: pl.DataFrame) -> pl.DataFrame:
     """FLAGGED_VALUES of one device's day that was copied from `earlier` rows, which end with its own, by time."""
-    now, then = _row_hashes(rows), _row_hashes(earlier)
+    origin = origins(rows, earlier, jumps, is_own=True)
+    if (origin < 0).all():
+        return FLAGGED_VALUES.to_frame()
+    stamps = earlier["ts_local"].dt.strftime("%Y-%m-%d")
+    sourced = rows.with_columns(
+        pl.Series("source", [stamps[int(at)] if at >= 0 else None for at in origin], dtype=pl.String)
+    )
+    reason = pl.concat_str(pl.lit("an exact copy of readings stamped "), "source")
+    return flagged(sourced, pl.col("source").is_not_null(), "duplicated", "copied", reason)
+
+
+def origins(
+    rows: pl.DataFrame, others: pl.DataFrame, jumps_of: Callable[[pl.DataFrame], Mapping[str, np.ndarray]], *,
+    is_own: bool,
+) -> np.ndarray:  # fmt: skip
+    """For each of `rows`, by time, its place among `others` that it is an exact copy of; -1 = it is none.
+
+    `jumps_of`: the jumps by which chance is excluded, by channel; `is_own`: the others end with the rows themselves.
+    """
+    now, then = _row_hashes(rows), _row_hashes(others)
     origin = np.full(len(now), -1)
-    lags = _lags(now, then)
-    jumps = _jumps(rows) if lags else {}
+    if min(len(now), len(then)) == 0:
+        return origin
+    lags = _lags(now, then, len(now) - len(then) + 1 if is_own else -len(then))
+    heights = jumps_of(rows) if lags else {}
     for lag in lags:
         first = max(0, lag)
         last = min(len(now), len(then) + lag)
@@ -134,35 +157,33 @@ def _of_day(rows: pl.DataFrame, earlier: pl.DataFrame) -> pl.DataFrame:
         edges = np.flatnonzero(np.diff(same.astype(np.int8)))
         for begin, end in zip(edges[::2], edges[1::2], strict=True):
             begin, end = _trimmed(now, int(begin), int(end))
-            if _different(jumps, begin, end) >= MIN_JUMPS:
+            if _different(heights, begin, end) >= MIN_JUMPS:
                 place = np.arange(begin, end)
                 origin[place] = np.where(origin[place] < 0, place - lag, origin[place])
-    if (origin < 0).all():
-        return FLAGGED_VALUES.to_frame()
-    stamps = earlier["ts_local"].dt.strftime("%Y-%m-%d")
-    sourced = rows.with_columns(
-        pl.Series("source", [stamps[int(at)] if at >= 0 else None for at in origin], dtype=pl.String)
-    )
-    return pl.concat(_flagged(sourced, name) for name in CHANNELS if sourced[name].null_count() < sourced.height)
+    return origin
 
 
-def _flagged(rows: pl.DataFrame, name: str) -> pl.DataFrame:
-    value = pl.col(name)
-    return (
-        rows.with_columns(place=value.is_not_null().cum_sum())
-        .filter(pl.col("source").is_not_null() & value.is_not_null())
-        .select(
-            *OWN, "day", "ts_utc", "place", value=value, channel=pl.lit(name), flag=pl.lit("duplicated"),
-            end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"), rule=pl.lit("copied"),
-            reason=pl.concat_str(pl.lit("an exact copy of readings stamped "), "source"),
-            limit=pl.lit(None, pl.Float64),
-        )
-        .select(FLAGGED_VALUES.names())
-        .cast(FLAGGED_VALUES)
-    )  # fmt: skip
+def flagged(rows: pl.DataFrame, is_so: pl.Expr, flag: str, rule: str, reason: pl.Expr) -> pl.DataFrame:
+    """FLAGGED_VALUES of all values of one device's rows with `day` for which it `is_so`."""
+    found = [FLAGGED_VALUES.to_frame()]
+    for name in CHANNELS:
+        value = pl.col(name)
+        if rows[name].null_count() < rows.height:
+            found.append(
+                rows.with_columns(place=value.is_not_null().cum_sum())
+                .filter(is_so & value.is_not_null())
+                .select(
+                    *OWN, "day", "ts_utc", "place", value=value, channel=pl.lit(name), flag=pl.lit(flag),
+                    end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"), rule=pl.lit(rule), reason=reason,
+                    limit=pl.lit(None, pl.Float64),
+                )
+                .select(FLAGGED_VALUES.names())
+                .cast(FLAGGED_VALUES)
+            )  # fmt: skip
+    return pl.concat(found)
 
 
-def _lags(now: np.ndarray, then: np.ndarray) -> list[int]:
+def _lags(now: np.ndarray, then: np.ndarray, lowest: int) -> list[int]:
     """By how many rows `now` stands behind `then` where enough of its changing rows agree, the most agreeing first."""
     changing = np.concatenate([[True], now[1:] != now[:-1]])
     order = np.argsort(then, kind="stable")
@@ -171,8 +192,7 @@ def _lags(now: np.ndarray, then: np.ndarray) -> list[int]:
     sources = [order[a:b] for a, b in zip(left, right, strict=True)]
     lag = at - (np.concatenate(sources) if sources else at)
     lags, counts = np.unique(lag, return_counts=True)
-    is_earlier = lags > len(now) - len(then)
-    enough = (counts >= MIN_JUMPS) & is_earlier
+    enough = (counts >= MIN_JUMPS) & (lags >= lowest)
     return [int(one) for one in lags[enough][np.argsort(-counts[enough], kind="stable")]]
 
 
@@ -182,7 +202,7 @@ def _trimmed(now: np.ndarray, begin: int, end: int) -> tuple[int, int]:
     return (begin + int(moves[0]), begin + int(moves[-1]) + 2) if len(moves) else (begin, begin)
 
 
-def _jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
+def jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
     """Channel -> heights of the rows' jumps, in classes a tenth wide; NaN where there is none.
 
     A jump's height is how far a change differs from the mean of the changes before and after it, none of which is
@@ -193,7 +213,7 @@ def _jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
     for name in VARIED:
         if has_both and name == "grid_w":
             continue  # the difference of the two: a plan by the hour on a smooth course looks varied in it
-        resolution = _resolution(rows, name)
+        resolution = resolution_of(rows, name)
         if resolution is None:
             continue
         change = np.diff(rows[name].to_numpy())
@@ -207,7 +227,7 @@ def _jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
     return found
 
 
-def _resolution(rows: pl.DataFrame, name: str) -> float | None:
+def resolution_of(rows: pl.DataFrame, name: str) -> float | None:
     """A channel's resolution, or the decimal that its values keep to, if that is coarser; null = it hardly varies."""
     found = resolutions(rows, [*OWN, "day"], name)
     resolution = None if found.is_empty() else found["resolution"].item()
@@ -218,9 +238,9 @@ def _resolution(rows: pl.DataFrame, name: str) -> float | None:
     return max(resolution, next(fitting, DECIMALS[-1]))
 
 
-def _different(jumps: dict[str, np.ndarray], begin: int, end: int) -> int:
+def _different(heights: Mapping[str, np.ndarray], begin: int, end: int) -> int:
     """How many heights the jumps of a segment have, in the channel that shows the most."""
-    inside = (one[begin:end] for one in jumps.values())
+    inside = (one[begin:end] for one in heights.values())
     return max((len(np.unique(one[np.isfinite(one)])) for one in inside), default=0)
 
 

@@ -37,7 +37,7 @@ def make_flags(
     """READING_FLAGS of whole local days of DEVICE_READINGS as reported; a value is in one span at most.
 
     `repeats`, `flow_peaks`: the features' rows of these days and of the days before that count; `seen`: [site_id, day]
-    of days with readings; `copied`: FLAGGED_VALUES of values that are copies of earlier ones.
+    of days with readings; `copied`: FLAGGED_VALUES of values that are copies of earlier ones, or another site's.
     """
     days = raw_device_readings["ts_local"].dt.date().unique().sort()
     copies = FLAGGED_VALUES.to_frame() if copied is None else copied

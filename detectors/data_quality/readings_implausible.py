@@ -3,7 +3,8 @@
 Such values come from a wrong unit in a profile, a wrong entry in the register or a logger that writes a placeholder
 where it has nothing. `plausibility` and `spikes` flag them before the detectors run, and this file tells what they
 flagged. Counters that disagree with the powers beside them for days are told here too: one of both cannot be; and so
-are readings that were sent again under other stamps, which `copies` flags.
+are readings that were sent again under other stamps, which `copies` flags, or are those of another site, which
+`other_sites` does.
 """
 
 from datetime import date
@@ -11,6 +12,7 @@ from datetime import date
 import polars as pl
 
 from detectors.data_quality.counters import APART_SHARE, Apart, apart
+from detectors.data_quality.other_sites import RULE as ANOTHER_SITE
 from detectors.data_quality.plausibility import rules
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 
@@ -25,7 +27,8 @@ KINDS = {
         makes_unreliable=("readings",),
         close_after=2,
         cause="A wrong unit or sign in the export's profile, a wrong rating in the register, or a logger that writes "
-        "placeholders where it has no value, or sends old readings again under new stamps.",
+        "placeholders where it has no value, or sends old readings again under new stamps, or an export job that reads "
+        "another site.",
         next_step="Service desk: compare the values named with the export's own text and the register's ratings; fix "
         "the profile or the register, or have the logger looked at.",
     )
@@ -54,8 +57,12 @@ def detect(
     stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
     flags = _reported(reading_flags.filter((pl.col("day") == day) & pl.col("flag").is_in(FLAGS)), min_soft)
     flagged = {str(site_id): own for (site_id,), own in flags.partition_by("site_id", as_dict=True).items()}
-    copied = reading_flags.filter((pl.col("day") == day) & (pl.col("flag") == "duplicated"))
-    again = {str(site_id): own for (site_id,), own in copied.partition_by("site_id", as_dict=True).items()}
+    is_other = pl.col("rule") == ANOTHER_SITE
+    copied = reading_flags.filter((pl.col("day") == day) & ((pl.col("flag") == "duplicated") | is_other))
+    again, of_others = (
+        {str(site_id): own for (site_id,), own in some.partition_by("site_id", as_dict=True).items()}
+        for some in (copied.filter(~is_other), copied.filter(is_other))
+    )
     today = raw_device_readings.filter(pl.col("ts_local").dt.date() == day)
     counts = dict(today.group_by("site_id").agg(pl.len()).iter_rows())
     by_device = today.group_by("site_id", "device_id").agg(seen_h=pl.col("interval_s").sum() / 3600)
@@ -69,6 +76,8 @@ def detect(
             found.append(_finding(site_id, own, flagged[site_id], counts[site_id], day))
         if site_id in again:
             found.append(_of_copies(site_id, again[site_id], counts.get(site_id, 0), day))
+        if site_id in of_others:
+            found.append(_of_another_site(site_id, of_others[site_id], counts.get(site_id, 0), day))
         if site_id in stamped:
             found.append(_of_stamps(site_id, *stamped[site_id], counts.get(site_id, 0), day))
         if site_id in disagreeing:
@@ -130,11 +139,38 @@ def _counted(
     )
 
 
-def _of_copies(site_id: str, flags: pl.DataFrame, readings: int, day: date) -> Finding:
-    """Of a site whose readings were sent again: how many, and of which day they are a copy."""
+def _rows_of(flags: pl.DataFrame) -> tuple[int, str]:
+    """How many rows hold the flagged values, and the reason of the longest span."""
     by_channel = flags.group_by("device_id", "channel").agg(pl.col("readings").sum())
     count = int(by_channel.group_by("device_id").agg(pl.col("readings").max())["readings"].sum())
-    reason = str(flags.sort("readings", descending=True)["reason"][0])
+    return count, str(flags.sort("readings", "reason", descending=[True, False])["reason"][0])
+
+
+def _of_another_site(site_id: str, flags: pl.DataFrame, readings: int, day: date) -> Finding:
+    """Of a site whose readings are those of another: how many, of which, and whether it is known whose they are."""
+    count, reason = _rows_of(flags)
+    is_copy = (flags["flag"] == "duplicated").any()
+    whose = (
+        "What this site measured before fits them no more, and what the other one did still does: these count in no "
+        "energy, and what this site did is not known."
+        if is_copy
+        else "Which of the two they belong to is not known, so they count at both."
+    )
+    return _counted(
+        site_id,
+        day,
+        count,
+        readings,
+        summary=f"{count} of {readings} readings: {reason}. {whose} Check which plant the export of each site reads.",
+        measured=f"{count} of {readings} readings: {reason}",
+        expected="readings that differ from those of other sites",
+        evidence={"shared_count": count, "shared_channel_name": ", ".join(flags["channel"].unique().sort())},
+    )
+
+
+def _of_copies(site_id: str, flags: pl.DataFrame, readings: int, day: date) -> Finding:
+    """Of a site whose readings were sent again: how many, and of which day they are a copy."""
+    count, reason = _rows_of(flags)
     names = flags["channel"].unique().sort().to_list()
     return _counted(
         site_id,

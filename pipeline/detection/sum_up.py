@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.data_quality import plausibility, standstill
+from detectors.data_quality import other_sites, plausibility, standstill
 from detectors.data_quality.copies import copied_values
 from detectors.data_quality.flags import good_values, make_flags
 from detectors.features import row_prints
@@ -19,7 +19,16 @@ from pipeline.detection import copied_days, resolver
 from pipeline.detection.workers import Pool
 from pipeline.energy import partial_days, site_days
 from pipeline.energy.by_counters import with_counted
-from pipeline.store import Store, device_sums, features, history, reading_flags, readings, register
+from pipeline.store import (
+    Store,
+    device_sums,
+    features,
+    history,
+    reading_flags,
+    readings,
+    register,
+    shared_readings,
+)
 
 SITE_DAYS_AT_ONCE = (
     1000  # ours: at 5 min some 290,000 rows, at 500 bytes each 140 MB; copies of them are made on the way
@@ -40,6 +49,8 @@ class Given(NamedTuple):
     prints: pl.DataFrame  # PRINTS of the readings
     copied_from: pl.DataFrame  # CANDIDATES: earlier days that may have been sent again
     sources: pl.DataFrame  # DEVICE_READINGS as reported of these earlier days
+    of_others: pl.DataFrame  # DECIDED: days whose readings are those of another site
+    others: pl.DataFrame  # DEVICE_READINGS as reported of these other sites
 
 
 class Summed(NamedTuple):
@@ -55,20 +66,37 @@ def sum_up(store: Store, advance: progress.Advance = progress.silent, pool: Pool
     pool = pool or Pool(ComputeSettings())
     dirty = history.dirty_days(store)
     reading_flags.note_to_check(store, dirty, standstill.WINDOW_DAYS)
+    shared_readings.note_due(store, dirty["day"])
     ends = register.agreement_ends(store)
     for chunks in _rounds(dirty, ends):
         _sum_up(store, chunks, advance, pool)
-    changed = _flagged_otherwise(store, reading_flags.to_check(store))
+    to_check = reading_flags.to_check(store)
+    # Which sites report the same is known only now that all prints of these days are there. Later days report what they
+    # did; whose it is may be decided otherwise where some site's is known not to be its own.
+    known = shared_readings.flagged(store, to_check["day"].unique().to_list())
+    compared = sorted({*shared_readings.due(store), *known["day"]})
+    of_others = copied_days.of_other_sites(store, compared)
+    again = of_others.filter(pl.col("fate") != other_sites.ORIGINAL)
+    parts = (_flagged_otherwise(store, to_check), again, shared_readings.flagged(store, compared))
+    changed = pl.concat([one.select("site_id", "day") for one in parts]).unique().sort("day", "site_id")
     reading_flags.end_check(store, changed)
     for chunks in _rounds(changed, ends):
-        _sum_up(store, chunks, progress.silent, pool)
+        _sum_up(store, chunks, progress.silent, pool, again)
+    shared_readings.end(store)
     return dirty.height + changed.height
 
 
-def _sum_up(store: Store, chunks: list[pl.DataFrame], advance: progress.Advance, pool: Pool) -> None:
-    """Sums up chunks that have no site in common, each written as it is done."""
+def _sum_up(
+    store: Store,
+    chunks: list[pl.DataFrame],
+    advance: progress.Advance,
+    pool: Pool,
+    of_others: pl.DataFrame | None = None,
+) -> None:
+    """Sums up chunks that have no site in common, each written as it is done; `of_others`: DECIDED of their days."""
     features_by_name = {feature.name: feature for feature in resolver.ordered()}
-    results = pool.each(summed, (_given(store, one) for one in chunks))
+    decided = other_sites.DECIDED.to_frame() if of_others is None else of_others
+    results = pool.each(summed, (_given(store, one, decided) for one in chunks))
     for chunk in chunks:
         done = next(results)
         made = {features_by_name[name]: rows for name, rows in done.made.items()}
@@ -77,7 +105,7 @@ def _sum_up(store: Store, chunks: list[pl.DataFrame], advance: progress.Advance,
         advance(chunk.height)
 
 
-def _given(store: Store, chunk: pl.DataFrame) -> Given:
+def _given(store: Store, chunk: pl.DataFrame, of_others: pl.DataFrame) -> Given:
     first, last = chunk["day"].min(), chunk["day"].max()
     assert isinstance(first, date) and isinstance(last, date)
     rows = readings.read_days(store, first, last, chunk["site_id"].unique().to_list())
@@ -86,12 +114,14 @@ def _given(store: Store, chunk: pl.DataFrame) -> Given:
     sites = register.sites_on(store, store.sites(), first)  # no chunk goes beyond the end of an agreement
     found = copied_days.looked_for(store, reported, sites, chunk)
     before = _before(store, first, last, chunk)
-    return Given(reported, device_sums.shares(store), sites, store.planes(), before, *found)
+    theirs = of_others.join(chunk, on=["site_id", "day"], how="semi")
+    others = copied_days.readings_of_others(store, theirs)
+    return Given(reported, device_sums.shares(store), sites, store.planes(), before, *found, theirs, others)
 
 
 def summed(of: Given) -> Summed:
     """Site-days, flags and features of the readings given."""
-    reported, shares, sites, planes, before, prints, copied_from, sources = of
+    reported, shares, sites, planes, before, prints, copied_from, sources, of_others, others = of
     given = {
         "raw_readings": device_sums.to_sites(reported, shares).select(READINGS.names()).cast(READINGS),
         "raw_device_readings": reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
@@ -104,9 +134,8 @@ def summed(of: Given) -> Summed:
     window = {name: pl.concat([rows, fresh.get(name, rows.clear())]) for name, rows in before.items()}
     raw = given["raw_device_readings"]
     either = pl.concat([raw, sources]).unique(["site_id", "device_id", "ts_utc"]) if copied_from.height else raw
-    flags = make_flags(
-        raw, window["repeats"], window["flow_peaks"], window["deliveries"], sites, copied_values(either, copied_from)
-    )  # fmt: skip
+    copied = pl.concat([copied_values(either, copied_from), other_sites.shared_values(raw, others, of_others)])
+    flags = make_flags(raw, window["repeats"], window["flow_peaks"], window["deliveries"], sites, copied)
     good = good_values(reported, flags)
     counted = with_counted(good)
     whole = device_sums.to_sites(counted, shares)

@@ -84,7 +84,7 @@ def note_disk(store: Store, day: date, workspace_bytes: int, free_bytes: int, to
 
 def has_unfinished_days(store: Store) -> bool:
     """Whether a run ended before all that it had changed was summed up and judged again."""
-    waiting = ("dirty_day", "due_day", "flag_due")
+    waiting = ("dirty_day", "due_day", "flag_due", "shared_due")
     return any(bool(store.value(f"SELECT count(*) FROM {table}")) for table in waiting)
 
 
