@@ -108,7 +108,7 @@ def test_a_wrong_capacity_says_which_one_the_register_should_have():
 
 @pytest.mark.parametrize("ratio", [0.1, 0.5, 1.0])
 def test_a_capacity_is_found_beneath_its_inverters_ceiling(ratio):
-    """94 kWp in the register on 10 kW: a tenth of the modules makes far more than a tenth of what passes the inverter."""
+    """94 kWp in the register on 10 kW: a tenth of them makes far more than a tenth of what passes the inverter."""
     night = night_of(installed_kwp=94.0, inverter_kw=10.0)
     cut = fleet_day.clear_w(night.fleet)[STREET]
     whole = fleet_day.clear_w(night_of(installed_kwp=94.0, inverter_kw=1000.0).fleet)[STREET]
