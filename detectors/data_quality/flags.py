@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 
 from detectors.data_quality import standstill
 from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN, to_spans
+from detectors.data_quality.grid_link import with_lost_links
 from detectors.data_quality.plausibility import broken_values, rated
 from detectors.data_quality.repeats import SAME
 from detectors.data_quality.spikes import lone_values
+from detectors.data_quality.wrong_scale import days_of_thousandths, thousandth_values
 from detectors.frames import CHANNELS, NOT_GOOD, POWER_CHANNELS, READING_FLAGS
 from detectors.stats.curtailment import is_at_limit
 
@@ -33,30 +35,36 @@ def make_flags(
     seen: pl.DataFrame,
     sites: pl.DataFrame,
     copied: pl.DataFrame | None = None,
+    flow_sizes: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """READING_FLAGS of whole local days of DEVICE_READINGS as reported; a value is in one span at most.
 
-    `repeats`, `flow_peaks`: the features' rows of these days and of the days before that count; `seen`: [site_id, day]
-    of days with readings; `copied`: FLAGGED_VALUES of values that are copies of earlier ones, or another site's.
+    `repeats`, `flow_peaks`, `flow_sizes`: the features' rows of these days and of the days before that count; `seen`:
+    [site_id, day] of days with readings; `copied`: FLAGGED_VALUES of values that are copies of earlier ones, or another
+    site's.
     """
     days = raw_device_readings["ts_local"].dt.date().unique().sort()
     copies = FLAGGED_VALUES.to_frame() if copied is None else copied
-    found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, copies, day) for day in days]
+    found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, copies, flow_sizes, day) for day in days]
     return pl.concat([READING_FLAGS.to_frame(), *found]).sort(*OWN, "from_utc", "channel")
 
 
 def _of_day(
     readings: pl.DataFrame, repeats: pl.DataFrame, peaks: pl.DataFrame, seen: pl.DataFrame, sites: pl.DataFrame,
-    copies: pl.DataFrame, day: date,
+    copies: pl.DataFrame, sizes: pl.DataFrame | None, day: date,
 ) -> pl.DataFrame:  # fmt: skip
     recent = pl.col("day").is_between(day - timedelta(days=standstill.WINDOW_DAYS), day)
     rows = rated(readings, peaks.filter(recent), sites, day)
     if rows.is_empty():
         return READING_FLAGS.to_frame()
     runs = standstill.recent_runs(repeats, seen, peaks, sites, day)
+    of_unit = FLAGGED_VALUES.to_frame()
+    if sizes is not None:
+        runs = with_lost_links(runs, sizes, day)
+        of_unit = thousandth_values(rows, days_of_thousandths(sizes, sites, day))
     of_sites = rows.select("site_id").unique()
     again = copies.filter(pl.col("day") == day).join(of_sites, on="site_id", how="semi")
-    wrong = [_named(broken_values(rows, OWN)), _standing(rows, runs), again]
+    wrong = [of_unit, _named(broken_values(rows, OWN)), _standing(rows, runs), again]
     flagged = [*wrong, _named(lone_values(_without(rows, pl.concat(wrong)))), *_to_know(rows)]
     spans = to_spans(pl.concat(flagged))
     own = [*OWN, "day", "channel"]

@@ -42,6 +42,8 @@ REASONS = {
 
 MIN_SEEN_H = 6.0  # ours: a quarter of a day
 PICTURE_MINUTES = 15
+ZERO_H = 12.0  # ours: half a day, which holds light and dark
+OF_ZERO = "No regulator holds a grid at exactly 0: the meter's link is lost, or the site runs as an island."
 HEALED_H = 6.0  # ours: a link that came back within so many hours needs no hands
 
 
@@ -73,6 +75,8 @@ def _finding(frozen: pl.DataFrame, device_readings: pl.DataFrame, day: date) -> 
     others = f"; so do {', '.join(names[1:])}" if len(names) > 1 else ""
     stands = f"{first['channel']}{whose} repeats {first['value']:g} for {first['total_h']:.1f} hours"
     is_over = first["total_h"] < HEALED_H and _moves_again(ordered, device_readings)
+    stood = ordered.filter((pl.col("channel") == "grid_w") & (pl.col("value") == 0) & (pl.col("total_h") >= ZERO_H))
+    zero = "" if stood.is_empty() else f" {OF_ZERO}"
     evidence: dict[str, EvidenceValue] = {"channel_name": ", ".join(names), "device_name": first["device_id"] or None}
     for row in ordered.unique("channel", keep="first", maintain_order=True).iter_rows(named=True):
         name, own_unit = _split(row["channel"])
@@ -87,7 +91,7 @@ def _finding(frozen: pl.DataFrame, device_readings: pl.DataFrame, day: date) -> 
         value=first["total_h"],
         unit="h",
         threshold=first["limit"],
-        summary=f"{stands}{others}." + (" It was over the same day." if is_over else ""),
+        summary=f"{stands}{others}.{zero}" + (" It was over the same day." if is_over else ""),
         measured=stands,
         expected=f"no run of equal values beyond {first['limit']:.1f} hours",
         since=first["since"],

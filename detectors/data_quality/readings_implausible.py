@@ -1,9 +1,9 @@
 """Readings that physics or the site's equipment rules out.
 
 Such values come from a wrong unit in a profile, a wrong entry in the register or a logger that writes a placeholder
-where it has nothing. `plausibility` and `spikes` flag them before the detectors run, and this file tells what they
-flagged. Counters that disagree with the powers beside them for days are told here too: one of both cannot be; and so
-are readings that were sent again under other stamps, which `copies` flags, or are those of another site, which
+where it has nothing. `plausibility`, `wrong_scale` and `spikes` flag them before the detectors run, and this file tells
+what they flagged. Counters that disagree with the powers beside them for days are told here too: one of both cannot be;
+and so are readings that were sent again under other stamps, which `copies` flags, or are those of another site, which
 `other_sites` does.
 """
 
@@ -14,6 +14,7 @@ import polars as pl
 from detectors.data_quality.counters import APART_SHARE, Apart, apart
 from detectors.data_quality.other_sites import RULE as ANOTHER_SITE
 from detectors.data_quality.plausibility import rules
+from detectors.data_quality.wrong_scale import FLOWS, RULE
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 
 DETECTOR = "readings-implausible"
@@ -55,7 +56,9 @@ def detect(
     (`counter_day`: COUNTER_DAYS up to the day) that have disagreed with its powers for days; in readings.
     """
     stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
-    flags = _reported(reading_flags.filter((pl.col("day") == day) & pl.col("flag").is_in(FLAGS)), min_soft)
+    told = reading_flags.filter((pl.col("day") == day) & pl.col("flag").is_in(FLAGS))
+    flags = _reported(told.filter(pl.col("rule") != RULE), min_soft)
+    scaled = {str(site_id): own for (site_id,), own in told.filter(pl.col("rule") == RULE).group_by("site_id")}
     flagged = {str(site_id): own for (site_id,), own in flags.partition_by("site_id", as_dict=True).items()}
     is_other = pl.col("rule") == ANOTHER_SITE
     copied = reading_flags.filter((pl.col("day") == day) & ((pl.col("flag") == "duplicated") | is_other))
@@ -74,6 +77,9 @@ def detect(
         if site_id in flagged and site_id in counts:
             own = today.filter(pl.col("site_id") == site_id)
             found.append(_finding(site_id, own, flagged[site_id], counts[site_id], day))
+        if site_id in scaled:
+            own = today.filter(pl.col("site_id") == site_id)
+            found.append(_of_unit(site_id, own, scaled[site_id], day))
         if site_id in again:
             found.append(_of_copies(site_id, again[site_id], counts.get(site_id, 0), day))
         if site_id in of_others:
@@ -182,6 +188,37 @@ def _of_copies(site_id: str, flags: pl.DataFrame, readings: int, day: date) -> F
         measured=f"{count} of {readings} readings: {reason}",
         expected="readings that differ from those of other days",
         evidence={"copied_count": count, "copied_channel_name": ", ".join(names)},
+    )
+
+
+def _of_unit(site_id: str, rows: pl.DataFrame, flags: pl.DataFrame, day: date) -> Finding:
+    """Of a site whose powers are a thousandth of its usual ones."""
+    tops = rows.group_by("device_id").agg(pl.col(f"{name}_w").abs().max() for name in FLOWS)
+    by_channel = (
+        flags.group_by("device_id", "channel")
+        .agg(pl.col("readings").sum(), pl.col("limit").first())
+        .join(tops.unpivot(index="device_id", variable_name="channel", value_name="high_w"),
+              on=["device_id", "channel"], how="left")
+    )  # fmt: skip
+    count = int(by_channel.group_by("device_id").agg(pl.col("readings").max())["readings"].sum())
+    flows = by_channel.filter(pl.col("channel").is_in([f"{name}_w" for name in FLOWS]))
+    flows = flows.sort("limit", "channel", descending=[True, False], nulls_last=True)
+    first = flows.row(0, named=True)
+    reaches = f"{first['channel']} reaches {first['high_w']:g} W, usually {first['limit']:.0f} W"
+    evidence: dict[str, EvidenceValue] = {"scaled_channel_name": ", ".join(flows["channel"].unique().sort())}
+    for row in flows.unique("channel", keep="first", maintain_order=True).iter_rows(named=True):
+        name = row["channel"].removesuffix("_w")
+        evidence[f"{name}_high_w"], evidence[f"{name}_usual_high_w"] = row["high_w"], row["limit"]
+    return _counted(
+        site_id,
+        day,
+        count,
+        rows.height,
+        summary=f"The powers are a thousandth of what they were: {reaches}. The unit changed, as to kW where the "
+        "profile says W; they count in no energy. Correct the scale in the profile from that day on.",
+        measured=reaches,
+        expected="powers of their usual size",
+        evidence=evidence,
     )
 
 

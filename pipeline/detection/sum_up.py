@@ -7,9 +7,10 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.data_quality import other_sites, plausibility, standstill
+from detectors.data_quality import other_sites, plausibility, standstill, wrong_scale
 from detectors.data_quality.copies import copied_values
 from detectors.data_quality.flags import good_values, make_flags
+from detectors.data_quality.grid_link import with_lost_links
 from detectors.features import row_prints
 from detectors.frames import BESIDE, COUNTED_READINGS, DEVICE_READINGS, READINGS
 from detectors.stats.rows import among
@@ -34,7 +35,7 @@ SITE_DAYS_AT_ONCE = (
     1000  # ours: at 5 min some 290,000 rows, at 500 bytes each 140 MB; copies of them are made on the way
 )
 SITES_AT_ONCE = 1000  # ours: what one process does at a time; enough of them for the cores of a large machine
-FLAGS_LOOK_BACK_ON = ("repeats", "flow_peaks", "deliveries")
+FLAGS_LOOK_BACK_ON = ("repeats", "flow_peaks", "flow_sizes", "deliveries")
 STANDS = ("site_id", "device_id", "day", "channel", "value", "total_h", "usual_h", "since")
 
 
@@ -135,7 +136,9 @@ def summed(of: Given) -> Summed:
     raw = given["raw_device_readings"]
     either = pl.concat([raw, sources]).unique(["site_id", "device_id", "ts_utc"]) if copied_from.height else raw
     copied = pl.concat([copied_values(either, copied_from), other_sites.shared_values(raw, others, of_others)])
-    flags = make_flags(raw, window["repeats"], window["flow_peaks"], window["deliveries"], sites, copied)
+    flags = make_flags(
+        raw, window["repeats"], window["flow_peaks"], window["deliveries"], sites, copied, window["flow_sizes"]
+    )
     good = good_values(reported, flags)
     counted = with_counted(good)
     whole = device_sums.to_sites(counted, shares)
@@ -181,14 +184,16 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     assert isinstance(first, date) and isinstance(last, date)
     sites = store.sites()
     window = _before(store, first, last, asked.with_columns(day=pl.lit(None, pl.Date)))
-    since = [
-        standstill.recent_runs(
-            window["repeats"], window["deliveries"], window["flow_peaks"], register.sites_on(store, sites, day), day
+    since, of_unit = [], []
+    for day in asked["day"].unique().sort():
+        sites_then = register.sites_on(store, sites, day)
+        runs = standstill.recent_runs(window["repeats"], window["deliveries"], window["flow_peaks"], sites_then, day)
+        since.append(
+            with_lost_links(runs, window["flow_sizes"], day)
+            .select(*STANDS, limit="needed_h")  # a day without such a run has fewer columns
+            .join(asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi")
         )
-        .select(*STANDS, limit="needed_h")  # a day without such a run has fewer columns
-        .join(asked.filter(pl.col("day") == day), on=["site_id", "day"], how="semi")
-        for day in asked["day"].unique().sort()
-    ]
+        of_unit.append(wrong_scale.days_of_thousandths(window["flow_sizes"], sites_then, day))
     now = pl.concat(since, how="vertical_relaxed")
     held = readings.read_flags(store, first, last)
     before = (
@@ -201,6 +206,8 @@ def _flagged_otherwise(store: Store, asked: pl.DataFrame) -> pl.DataFrame:
     differing = both.filter(~pl.struct(pl.all()).is_duplicated())
     maybe = (
         differing,
+        *of_unit,
+        held.filter(pl.col("rule") == wrong_scale.RULE),
         plausibility.beyond_service(window["flow_peaks"], sites),
         plausibility.beyond_rating(window["flow_peaks"], held, sites),
         held.filter(pl.col("flag") == "duplicated"),

@@ -58,8 +58,8 @@ def flagged(given: dict[str, Any], made: dict[str, Any] | None = None) -> pl.Dat
     """READING_FLAGS of the day's readings, which count as reported."""
     made = {} if made is None else made
     seen = given["days"].filter(pl.col("readings") > 0).select("site_id", "day")
-    repeats, peaks = (_named(name, given, made) for name in ("repeats", "flow_peaks"))
-    return make_flags(given["device_readings"], repeats, peaks, seen, given["sites"])
+    repeats, peaks, sizes = (_named(name, given, made) for name in ("repeats", "flow_peaks", "flow_sizes"))
+    return make_flags(given["device_readings"], repeats, peaks, seen, given["sites"], flow_sizes=sizes)
 
 
 def made_for(modules: Iterable[ModuleType], given: dict[str, Any]) -> dict[str, pl.DataFrame]:
