@@ -112,7 +112,7 @@ def test_what_a_register_may_not_hold(tmp_path: Path, rows: list[dict[str, str]]
 @pytest.mark.parametrize(
     ("row", "column", "remedy"),
     [
-        ({"installed_kwp": "5000"}, "installed_kwp", "write kW, not W: 5"),
+        ({"installed_kwp": "5000", "inverter_kw": "5"}, "installed_kwp", "write kW, not W: 5"),
         ({"latitude": "11.0", "longitude": "48.0"}, "latitude", "write latitude 48, longitude 11"),
         ({"installed_kwp": "1000"}, None, None),
         ({"timezone": "America/Denver"}, None, None),  # in another zone, where swapped coordinates help nothing
