@@ -6,12 +6,9 @@ figure of the site wrong. A roof that once fitted has lost something, and that i
 
 from datetime import date
 
-import numpy as np
 import polars as pl
 
 from detectors.finding import Finding, Kind, Verdict
-from detectors.solar import plane_response
-from detectors.solar.plane_response import Answer
 from detectors.yields import verdicts
 from detectors.yields.night import Night
 from detectors.yields.verdicts import Open
@@ -44,45 +41,19 @@ KINDS = {
     )
 }
 REASONS = verdicts.REASONS
-MOST_TIMES = 10.0  # ours: of the registered capacity; what is beyond an inverter's ceiling hardly shows
-HALVINGS = 30  # to a billionth
 
 
 def detect(
     yield_case: pl.DataFrame, yield_residual: pl.DataFrame, yield_night: Night, days: pl.DataFrame, day: date
 ) -> list[Verdict]:
     """A finding per watched site whose level fits another peak capacity; the value is that capacity in kWp."""
-    found = [
-        finding_of(one, capacity_ratio(yield_night, one.site_id, one.level_ratio))
-        for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
-    ]
+    found = [finding_of(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 
-def capacity_ratio(night: Night, site_id: str, level_ratio: float) -> float:
-    """The peak capacity over the registered one that makes so much of the energy that the registered one would make.
-
-    An inverter cuts off the noon of more modules than it carries: of a clear day's energy under its ceiling a tenth of
-    them leaves more than a tenth. Found by halving the bounds (bisection).
-    """
-    fleet = night.fleet
-    n = fleet.sites["site_id"].to_list().index(site_id)
-    one = Answer(*(values[[n]] for values in fleet.light.answer))
-    kwp, ceiling = fleet.roofs.kwp[[n]][:, None], float(fleet.roofs.ceiling_w[n])
-    free = plane_response.possible_w(one, np.ones(1), fleet.light.ambient_c[[n]], kwp, np.asarray(np.inf))
-    if free.max(initial=0.0) <= ceiling:
-        return level_ratio
-    due = level_ratio * np.minimum(free, ceiling).sum()
-    low, high = 0.0, max(level_ratio, 1.0) * MOST_TIMES
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2
-        low, high = (middle, high) if np.minimum(middle * free, ceiling).sum() < due else (low, middle)
-    return high
-
-
-def finding_of(one: Open, ratio: float) -> Finding:
-    """The finding of an open case, with the peak capacity that fits: `ratio` times the registered one."""
-    fitting = one.installed_kwp * ratio
+def finding_of(one: Open) -> Finding:
+    """The finding of an open case, with the peak capacity that fits."""
+    fitting = one.installed_kwp * one.level_ratio
     found = one.finding(
         severity="soon" if one.level_ratio < 1 else "watch",
         value=fitting,

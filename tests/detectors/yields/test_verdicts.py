@@ -7,10 +7,9 @@ import pytest
 
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import capacity_mismatch, fleet_day, low_sun, no_generation, underperformance, verdicts
+from detectors.yields import capacity_mismatch, low_sun, no_generation, underperformance, verdicts
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
-from tests.support.bright_day import STREET, night_of
 
 FIRST = date(2026, 6, 1)
 DAYS = 20
@@ -101,21 +100,6 @@ def test_a_roof_that_generates_again_for_a_first_day_is_said_to_and_sends_nobody
 
 
 def test_a_wrong_capacity_says_which_one_the_register_should_have():
-    told = capacity_mismatch.finding_of(_open(lost_kwh=3.0, has_limit=False)._replace(kind="capacity-mismatch"), 0.4)
+    told = capacity_mismatch.finding_of(_open(lost_kwh=3.0, has_limit=False)._replace(kind="capacity-mismatch"))
     setting = filled(capacity_mismatch.KINDS["capacity-mismatch"].should_be, told.evidence)
     assert setting.startswith("2.4 kWp, which fits the clear days")
-
-
-@pytest.mark.parametrize("ratio", [0.1, 0.5, 1.0])
-def test_a_capacity_is_found_beneath_its_inverters_ceiling(ratio):
-    """94 kWp in the register on 10 kW: a tenth of them makes far more than a tenth of what passes the inverter."""
-    night = night_of(installed_kwp=94.0, inverter_kw=10.0)
-    cut = fleet_day.clear_w(night.fleet)[STREET]
-    whole = fleet_day.clear_w(night_of(installed_kwp=94.0, inverter_kw=1000.0).fleet)[STREET]
-    level = np.minimum(ratio * whole, 10_000).sum() / cut.sum()
-    assert level > 1.5 * ratio or ratio == 1.0
-    assert capacity_mismatch.capacity_ratio(night, "street", level) == pytest.approx(ratio, rel=1e-3)
-
-
-def test_a_capacity_below_its_inverters_ceiling_goes_with_the_energy():
-    assert capacity_mismatch.capacity_ratio(night_of(), "street", 0.7) == 0.7
