@@ -73,8 +73,8 @@ def link_forward(digests: Path, day: date, following: date) -> None:
         return
     if facts.next_day != following:
         linked = facts.model_copy(update={"next_day": following})
-        replace_file(folder / "digest.json", to_json(linked))
         replace_file(folder / "digest.html", to_html(linked))
+        replace_file(folder / "digest.json", to_json(linked))  # last: it says that this was done
 
 
 def digest_days(digests: Path) -> list[date]:

@@ -139,7 +139,7 @@ def test_what_is_dropped_in_runs_is_stored_shown_and_closed(tmp_path: Path, monk
     text = (space.digests / str(first) / "digest.txt").read_text(encoding="utf-8")
     assert "Load too high" in text and "Load too low" in text
     for day in (second, third):
-        _deliver(space, day, {"R-1": 500, "R-2": 500})
+        _deliver(space, day, {"R-1": 500, "R-2": 520})
         _live(space, day)
     closed = "SELECT kind, status, closed_on FROM exception WHERE kind LIKE 'toy%' ORDER BY kind"
     assert _ask(space, closed) == [("toy-high", "closed", third), ("toy-low", "closed", third)]
