@@ -157,7 +157,7 @@ def gather(
         near,
         references,
         keys,
-        _pair_sigma(keys, model),
+        roof_model.pair_sigma(keys, model),
         ambient,
         measured,
         interval_s,
@@ -249,17 +249,3 @@ def _references(
     references = np.column_stack([near, np.where(has_others, heard, -1)])
     keys = np.array([key_of(one) for one in ids] + [key_of(f"{ids[n]} irradiance") for n in sensors] + [0])
     return references, keys[references]
-
-
-def _pair_sigma(keys: NDArray[np.int64], models: pl.DataFrame) -> Array:
-    """The learned scatter of each pair, [sites, references]."""
-    sigma = np.full(keys.shape, roof_model.UNKNOWN_PAIR_SIGMA)
-    learned = models.select("pair_key", "pair_sigma").with_row_index("row").drop_nulls("pair_key")
-    flat = learned.explode("pair_key", "pair_sigma").drop_nulls()
-    if flat.is_empty():
-        return sigma
-    row, column_ = np.nonzero(keys)
-    asked = pl.DataFrame({"row": row.astype(np.uint32), "at": column_, "pair_key": keys[row, column_]})
-    found = asked.join(flat, on=["row", "pair_key"], how="inner")
-    sigma[found["row"].to_numpy(), found["at"].to_numpy()] = found["pair_sigma"].to_numpy()
-    return sigma

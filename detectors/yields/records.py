@@ -1,6 +1,7 @@
 """What is remembered of each judged site-day, and the same laid by site and day for learning."""
 
 from datetime import date, timedelta
+from math import log
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from detectors.yields import limited_days
 from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
 from detectors.yields.roof_model import Residuals, key_of
+from detectors.yields.sequential_test import FIRST_DAY_PRIOR
 
 RESIDUAL = pl.Schema(
     {
@@ -49,7 +51,8 @@ RESIDUAL = pl.Schema(
     }
 )
 SUSPECT, NOT_SUSPECT, STILL = 2.0, -3.0, 1.0  # log odds: a fall is believed in, began, and is still thought possible
-UNSEEN = -4.6  # of `sequential_test.FIRST_DAY_PRIOR`: while they never sank below, no day spoke against the fall
+# What was believed before any day: while they never sank below it, no day spoke against the fall.
+UNSEEN = log(FIRST_DAY_PRIOR / (1 - FIRST_DAY_PRIOR))
 NOTHING_X = -2.5  # a day without generation teaches nothing
 
 
@@ -143,26 +146,14 @@ def lay(
     `around` are ODDS and ROOF_MODEL rows of all neighbours; without them no pair is known to have fallen or moved.
     """
     first = day - timedelta(days=window_days)
-    index = pl.DataFrame({"site_id": site_ids}).with_row_index("place")
-
-    def placed(frame: pl.DataFrame) -> tuple[pl.DataFrame, NDArray[np.intp], NDArray[np.intp]]:
-        mine = (
-            frame.join(index, on="site_id", how="inner")
-            .with_columns(at=(pl.col("day") - pl.lit(first)).dt.total_days())
-            .filter(pl.col("at").is_between(0, window_days - 1))
-        )
-        return mine, mine["place"].to_numpy().astype(np.intp), mine["at"].to_numpy().astype(np.intp)
-
-    mine, place, at = placed(rows)
+    mine, place, at = _placed(rows, site_ids, first, window_days)
 
     def laid(name: str, empty: float = np.nan) -> Array:
         table = np.full((len(site_ids), window_days), empty)
         table[place, at] = column(mine, name, empty)
         return table
 
-    known_odds = np.full((len(site_ids), window_days), np.nan)
-    known, row, when = placed(odds)
-    known_odds[row, when] = column(known, "log_odds_fall")
+    known_odds = _by_day(odds, "log_odds_fall", site_ids, first, window_days)
     x, snow = laid("x"), laid("spell_days", 0.0) > 0
     max_pairs = int(mine["pair_key"].list.len().max() or 0) if mine.height else 0  # type: ignore[arg-type]
     keys = np.zeros((len(site_ids), window_days, max_pairs), dtype=np.int64)
@@ -189,25 +180,37 @@ def lay(
     )  # fmt: skip
 
 
-def _by_day(rows: pl.DataFrame, name: str, first: date, days: int) -> tuple[pl.Series, Array]:
-    """A column of rows by site and day, [sites, days], and the sites; NaN where there is no row."""
-    index = rows.select(pl.col("site_id").unique().sort()).with_row_index("place")
-    mine = rows.join(index, on="site_id").with_columns(at=(pl.col("day") - pl.lit(first)).dt.total_days())
-    mine = mine.filter(pl.col("at").is_between(0, days - 1))
-    table = np.full((index.height, days), np.nan)
-    table[mine["place"].to_numpy(), mine["at"].to_numpy()] = column(mine, name)
-    return index["site_id"], table
+def _placed(
+    rows: pl.DataFrame, site_ids: pl.Series, first: date, days: int
+) -> tuple[pl.DataFrame, NDArray[np.intp], NDArray[np.intp]]:
+    """The rows of these sites and days, and where each lies in [sites, days]."""
+    index = pl.DataFrame({"site_id": site_ids}).with_row_index("place")
+    mine = (
+        rows.join(index, on="site_id", how="inner")
+        .with_columns(at=(pl.col("day") - pl.lit(first)).dt.total_days())
+        .filter(pl.col("at").is_between(0, days - 1))
+    )
+    return mine, mine["place"].to_numpy().astype(np.intp), mine["at"].to_numpy().astype(np.intp)
+
+
+def _by_day(rows: pl.DataFrame, name: str, site_ids: pl.Series, first: date, days: int) -> Array:
+    """A column of rows, [sites, days]; NaN where there is no row."""
+    mine, place, at = _placed(rows, site_ids, first, days)
+    table = np.full((len(site_ids), days), np.nan)
+    table[place, at] = column(mine, name)
+    return table
 
 
 def _fallen(odds: pl.DataFrame, first: date, days: int) -> tuple[pl.Series, NDArray[np.bool_]]:
     """Whether each site is known by now to have fallen on a day, [sites, days]."""
-    ids, log_odds = _by_day(odds, "log_odds_fall", first, days)
-    return ids, suspect_days(log_odds, UNSEEN)
+    ids = odds["site_id"].unique().sort()
+    return ids, suspect_days(_by_day(odds, "log_odds_fall", ids, first, days), UNSEEN)
 
 
 def _moved(models: pl.DataFrame, first: date, days: int) -> tuple[pl.Series, Array]:
     """By how much each site's level, as learned since, lies above the one that a day's night took, [sites, days]."""
-    ids, learned = _by_day(models, "level", first, days)
+    ids = models["site_id"].unique().sort()
+    learned = _by_day(models, "level", ids, first, days)
     level = np.zeros(len(ids))  # until the first one is learned
     then = np.empty(learned.shape)
     for n in range(days):

@@ -258,6 +258,20 @@ def _pairs(seen: Residuals) -> tuple[list[list[int]], list[list[float]]]:
     return keys, sigmas
 
 
+def pair_sigma(keys: NDArray[np.int64], learned: pl.DataFrame) -> Array:
+    """The scatter of each pair as `learned` (pair_key and pair_sigma of ROOF_MODEL, a row per site), [sites, pairs]."""
+    sigma = np.full(keys.shape, UNKNOWN_PAIR_SIGMA)
+    flat = learned.select("pair_key", "pair_sigma").with_row_index("row").drop_nulls("pair_key")
+    flat = flat.explode("pair_key", "pair_sigma").drop_nulls()
+    if flat.is_empty():
+        return sigma
+    row, at = np.nonzero(keys)
+    asked = pl.DataFrame({"row": row.astype(np.uint32), "at": at, "pair_key": keys[row, at]})
+    found = asked.join(flat, on=["row", "pair_key"], how="inner")
+    sigma[found["row"].to_numpy(), found["at"].to_numpy()] = found["pair_sigma"].to_numpy()
+    return sigma
+
+
 def _in_hindsight(
     seen: Residuals, is_young: NDArray[np.bool_], keys: list[list[int]], sigmas: list[list[float]]
 ) -> Residuals:
@@ -270,19 +284,19 @@ def _in_hindsight(
     """
     is_pair = np.isfinite(seen.pair_ratio) & (seen.pair_key != 0)
     is_fallen = is_pair & seen.is_fallen
-    is_other = (is_fallen | (is_pair & (seen.pair_moved != 0))) & is_young[:, None, None]
-    own_x, variance = seen.own_x.copy(), seen.variance.copy()
-    for n in np.flatnonzero(is_other.any(axis=(1, 2))).tolist():
-        days = is_other[n].any(axis=1)
-        sigma_of = dict(zip(keys[n], sigmas[n], strict=True))
-        sigma = np.array([sigma_of.get(one, UNKNOWN_PAIR_SIGMA) for one in seen.pair_key[n, days].ravel().tolist()])
-        weight = is_pair[n, days] / (sigma.reshape(is_pair[n, days].shape) ** 2 + PAIR_FLOOR**2)
-        rest = np.where(is_fallen[n, days], 0.0, weight)
-        ratio = np.nan_to_num(seen.pair_ratio[n, days])
-        now = weighted_median(ratio + seen.pair_moved[n, days], rest)
-        own_x[n, days] += now - weighted_median(ratio, weight)
-        variance[n, days] += few_variance(effective(rest)) - few_variance(effective(weight))
-    return seen._replace(own_x=own_x, variance=variance)
+    is_changed = is_young[:, None] & (is_fallen | (is_pair & (seen.pair_moved != 0))).any(axis=2)
+    learned = pl.DataFrame(
+        {"pair_key": keys, "pair_sigma": sigmas},
+        schema={name: ROOF_MODEL[name] for name in ("pair_key", "pair_sigma")},
+    )
+    sigma = pair_sigma(seen.pair_key.reshape(len(keys), -1), learned).reshape(seen.pair_key.shape)
+    weight = is_pair / (sigma**2 + PAIR_FLOOR**2)
+    rest, ratio = np.where(is_fallen, 0.0, weight), np.nan_to_num(seen.pair_ratio)
+    change = weighted_median(ratio + seen.pair_moved, rest) - weighted_median(ratio, weight)
+    more = few_variance(effective(rest)) - few_variance(effective(weight))
+    return seen._replace(
+        own_x=seen.own_x + np.where(is_changed, change, 0.0), variance=seen.variance + np.where(is_changed, more, 0.0)
+    )
 
 
 def _scatter(group: NDArray[np.intp], ratio: Array, groups: int) -> tuple[Array, NDArray[np.intp]]:
