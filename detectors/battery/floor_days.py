@@ -4,6 +4,7 @@ import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT as BAND_PCT
 from detectors.battery.given import BACK_SHARE, FULL_PCT, capacities
+from detectors.stats.curtailment import ratio_by_chance
 
 FOLLOWED_H = 2.0  # ours: generation and load cross each other twice a day, but do not keep together for hours
 FOLLOWED_W = 300.0  # ours: generation that went along with so much more and less of load was steered by it
@@ -11,10 +12,6 @@ FOLLOWED_W = 300.0  # ours: generation that went along with so much more and les
 # of its variance over a dozen changes is chance on one day in some thousand (F distribution, 12 and 12 degrees)
 STEERED_RATIO, STEERED_CHANGES = 1 / 3, 12
 MIN_FOLLOWED_H = 1.0  # ours: with the sky telling of more, an hour of generation along the load is curtailment
-# Fisher's z: half the log of two equal variances' ratio, of n values each, scatters by 1 / sqrt(n - 1). A roof under
-# snow and an idle house meet by chance: the ratio of their changes lies so low on one such day in a hundred, if the
-# hours in which they met are like the others; on the days under snow that were told it was 0.84 to 1.07.
-CHANCE_Z = 2.33
 POSSIBLE_ERROR = 0.15  # ours: what neighbours say of a roof's day errs by some 15 % at most
 ACTIVE_SHARE = 0.05  # ours: of the capacity; a battery that moves less in a day does nothing
 WORKED_SHARE = 0.20  # ours: of the capacity given on one day shows that it once worked
@@ -62,8 +59,10 @@ def _with_surplus(own: pl.DataFrame) -> pl.DataFrame:
     all_day = pl.col("is_reserve_learned") | pl.col("is_by_power")
     measured = pl.when(all_day).then("surplus_kwh").otherwise("surplus_at_floor_kwh")
     unused = ((1 - POSSIBLE_ERROR) * pl.col("possible_kwh") - pl.col("pv_kwh")).clip(lower_bound=0.0)
-    by_chance = (-CHANCE_Z / (pl.col("changes") - 1).clip(lower_bound=1).sqrt()).exp()
-    is_along = (pl.col("held_h") >= MIN_FOLLOWED_H) & (pl.col("apart_ratio") <= by_chance).fill_null(True)
+    # A roof under snow and an idle house meet by chance; on the days under snow that were told the ratio was 0.84 to
+    # 1.07.
+    by_chance = pl.col("apart_ratio") <= ratio_by_chance(pl.col("changes"))
+    is_along = (pl.col("held_h") >= MIN_FOLLOWED_H) & by_chance.fill_null(True)
     curtailed = pl.when((pl.col("feed_in_limit_kw") == 0) & is_along).then(unused)
     is_steered = (pl.col("apart_ratio") <= STEERED_RATIO) & (pl.col("changes") >= STEERED_CHANGES)
     followed = (pl.col("held_h") >= FOLLOWED_H) & ((pl.col("followed_w") >= FOLLOWED_W) | is_steered)

@@ -163,6 +163,7 @@ def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> 
         .join(own, on="site_id", how="left", maintain_order="left")
         .with_columns(
             is_reserve_learned=pl.col("battery_reserve_pct").is_null() & pl.col("settled_pct").is_not_null(),
+            is_reserve_assumed=pl.lit(False),
             battery_reserve_pct=pl.coalesce("battery_reserve_pct", "settled_pct"),
             battery_resume_pct=pl.coalesce("battery_resume_pct", "resume_pct"),
             feed_in_buffer_w=pl.coalesce("feed_in_buffer_w", "import_w"),
@@ -179,15 +180,19 @@ def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) 
     that there is no one level, and then there is no bound of it. Of a battery that gave nothing in all these days and
     lay full, the reserve is assumed, `is_reserve_assumed`.
     """
-    is_before = (pl.lit(day) - pl.col("day")).dt.total_days().is_between(1, WINDOW_DAYS)
-    gave = battery_rests.filter(is_before & pl.col("lowest_use_pct").is_not_null())
+    days_ago = (pl.lit(day) - pl.col("day")).dt.total_days()
+    gave = battery_rests.filter(days_ago.is_between(1, WINDOW_DAYS) & pl.col("lowest_use_pct").is_not_null())
     bounds = gave.group_by("site_id").agg(
         bound_pct=pl.col("lowest_use_pct").quantile(BOUND_SHARE), bound_days=pl.len().cast(pl.Int32)
     )
     bounds = bounds.filter(pl.col("bound_days") >= MIN_DAYS)
-    idle = battery_rests.filter((pl.lit(day) - pl.col("day")).dt.total_days().is_between(0, WINDOW_DAYS))
-    idle = idle.group_by("site_id").agg(
-        lay_full=pl.col("lowest_use_pct").is_null().all() & (pl.col("level_pct").median() >= FULL_PCT - LEVEL_BAND_PCT)
+    idle = (
+        battery_rests.filter(days_ago.is_between(0, WINDOW_DAYS))
+        .group_by("site_id")
+        .agg(
+            lay_full=pl.col("lowest_use_pct").is_null().all()
+            & (pl.col("level_pct").median() >= FULL_PCT - LEVEL_BAND_PCT)
+        )
     )
     is_silent = pl.col("battery_reserve_pct").is_null() & pl.col("learned_reserve_pct").is_null()
     is_bound = is_silent & pl.col("bound_pct").is_not_null()
@@ -211,7 +216,7 @@ def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) 
 
 def reserve_words(site: Mapping[str, Any]) -> str:
     """The reserve as a sentence names it: `20 %`, or where the register is silent `20 +- 1 % as learned`."""
-    if site.get("is_reserve_assumed"):
+    if site["is_reserve_assumed"]:
         return f"{site['battery_reserve_pct']:g} % or less, as nobody knows it"
     if not site["is_reserve_learned"]:
         return f"{site['battery_reserve_pct']:g} %"

@@ -8,13 +8,12 @@ some minutes apart do not matter, and what conversion and resolution explain is 
 from datetime import date
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from detectors.data_quality.balance_causes import FLOWS, Guess, closes_when_shifted, guess, name_of
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
 from detectors.frames import PHASE_CHANNELS
-from detectors.solar.position import elevation_deg
+from detectors.solar.position import height_sine
 from detectors.stats.resolution import resolutions
 
 DETECTOR = "balance-broken"
@@ -251,8 +250,7 @@ def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
 def _with_sun(rows: pl.DataFrame, site: dict) -> pl.DataFrame:
     """The site's rows with `sun`: the sine of its height, 0 at night."""
     unix_days = rows["ts_utc"].dt.epoch("s").to_numpy() / SECONDS_PER_DAY
-    height = np.radians(elevation_deg(site["latitude"], site["longitude"], unix_days))
-    return rows.with_columns(sun=pl.Series(np.maximum(np.sin(height), 0.0)))
+    return rows.with_columns(sun=pl.Series(height_sine(site["latitude"], site["longitude"], unix_days)))
 
 
 def _course(rows: pl.DataFrame) -> tuple[Series, ...]:

@@ -16,7 +16,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
+from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN, of_rows
 from detectors.frames import CHANNELS, PHASE_CHANNELS, POWER_CHANNELS, STRING_CHANNELS
 from detectors.stats.resolution import resolutions
 from detectors.stats.rows import ordered
@@ -132,7 +132,8 @@ def _of_day(rows: pl.DataFrame, earlier: pl.DataFrame) -> pl.DataFrame:
         pl.Series("source", [stamps[int(at)] if at >= 0 else None for at in origin], dtype=pl.String)
     )
     reason = pl.concat_str(pl.lit("an exact copy of readings stamped "), "source")
-    return flagged(sourced, pl.col("source").is_not_null(), "duplicated", "copied", reason)
+    is_copy = pl.col("source").is_not_null()
+    return of_rows(sourced, CHANNELS, is_copy, flag="duplicated", rule="copied", reason=reason)
 
 
 def origins(
@@ -161,26 +162,6 @@ def origins(
                 place = np.arange(begin, end)
                 origin[place] = np.where(origin[place] < 0, place - lag, origin[place])
     return origin
-
-
-def flagged(rows: pl.DataFrame, is_so: pl.Expr, flag: str, rule: str, reason: pl.Expr) -> pl.DataFrame:
-    """FLAGGED_VALUES of all values of one device's rows with `day` for which it `is_so`."""
-    found = [FLAGGED_VALUES.to_frame()]
-    for name in CHANNELS:
-        value = pl.col(name)
-        if rows[name].null_count() < rows.height:
-            found.append(
-                rows.with_columns(place=value.is_not_null().cum_sum())
-                .filter(is_so & value.is_not_null())
-                .select(
-                    *OWN, "day", "ts_utc", "place", value=value, channel=pl.lit(name), flag=pl.lit(flag),
-                    end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"), rule=pl.lit(rule), reason=reason,
-                    limit=pl.lit(None, pl.Float64),
-                )
-                .select(FLAGGED_VALUES.names())
-                .cast(FLAGGED_VALUES)
-            )  # fmt: skip
-    return pl.concat(found)
 
 
 def _lags(now: np.ndarray, then: np.ndarray, lowest: int) -> list[int]:

@@ -1,5 +1,7 @@
 """Single values that were flagged, and the spans that they make."""
 
+from collections.abc import Callable, Iterable
+
 import polars as pl
 
 from detectors.frames import NOT_GOOD, READING_FLAGS, TO_KNOW, UTC
@@ -23,6 +25,32 @@ FLAGGED_VALUES = pl.Schema(
     }
 )
 ORDER = (*NOT_GOOD, *TO_KNOW)  # of several flags of one value the first one counts
+
+
+def of_rows(
+    rows: pl.DataFrame, channels: Iterable[str], is_so: pl.Expr, *, flag: str, rule: str, reason: pl.Expr,
+    limit: Callable[[str], pl.Expr] = lambda _: pl.lit(None, pl.Float64),
+) -> pl.DataFrame:  # fmt: skip
+    """FLAGGED_VALUES of all values of `channels` in rows of devices, with `day`, for which it `is_so`.
+
+    `limit`: by channel, what the value is held against.
+    """
+    found = [FLAGGED_VALUES.to_frame()]
+    for name in channels:
+        value = pl.col(name)
+        if rows[name].null_count() < rows.height:
+            found.append(
+                rows.with_columns(place=value.is_not_null().cum_sum().over(OWN))
+                .filter(is_so & value.is_not_null())
+                .select(
+                    *OWN, "day", "ts_utc", "place", value=value, channel=pl.lit(name), flag=pl.lit(flag),
+                    end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"), rule=pl.lit(rule), reason=reason,
+                    limit=limit(name),
+                )
+                .select(FLAGGED_VALUES.names())
+                .cast(FLAGGED_VALUES)
+            )  # fmt: skip
+    return pl.concat(found)
 
 
 def to_spans(values: pl.DataFrame) -> pl.DataFrame:

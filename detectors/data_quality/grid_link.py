@@ -9,10 +9,10 @@ from datetime import date, timedelta
 
 import polars as pl
 
+from detectors.data_quality.flagged_values import OWN
 from detectors.data_quality.standstill import WINDOW_DAYS
 from detectors.stats.rows import ordered
 
-OWN = ["site_id", "device_id"]
 KNOWN_H = 20.7  # ours: nine tenths of the shortest local day, 23 h
 ZERO_SHARE = 0.98  # ours: a meter that is read again for a moment changes nothing
 MIN_DAYS = 7  # ours: a week shows working days and others

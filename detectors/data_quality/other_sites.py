@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.copies import MIN_PRINTS, PRINTS, flagged, jumps, origins, resolution_of
-from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
-from detectors.frames import STRING_CHANNELS
+from detectors.data_quality.copies import MIN_PRINTS, PRINTS, jumps, origins, resolution_of
+from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN, of_rows
+from detectors.frames import CHANNELS, STRING_CHANNELS
 from detectors.stats.robust import median, robust_sigma
 from detectors.stats.rows import ordered
 
@@ -206,7 +206,7 @@ def shared_values(device_readings: pl.DataFrame, others: pl.DataFrame, found: pl
         reason = f"the readings of {one['day']} are those of site {one['other_id']}, value for value"
         flag = "duplicated" if one["fate"] == COPY else "shared"
         marked = rows.with_columns(is_shared=pl.Series(origin >= 0))
-        values.append(flagged(marked, pl.col("is_shared"), flag, RULE, pl.lit(reason)))
+        values.append(of_rows(marked, CHANNELS, pl.col("is_shared"), flag=flag, rule=RULE, reason=pl.lit(reason)))
     return pl.concat(values)
 
 

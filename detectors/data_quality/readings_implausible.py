@@ -196,11 +196,11 @@ def _of_unit(site_id: str, rows: pl.DataFrame, flags: pl.DataFrame, day: date) -
     tops = rows.group_by("device_id").agg(pl.col(f"{name}_w").abs().max() for name in FLOWS)
     by_channel = (
         flags.group_by("device_id", "channel")
-        .agg(pl.col("readings").sum(), pl.col("limit").first())
+        .agg(pl.col("limit").first())
         .join(tops.unpivot(index="device_id", variable_name="channel", value_name="high_w"),
               on=["device_id", "channel"], how="left")
     )  # fmt: skip
-    count = int(by_channel.group_by("device_id").agg(pl.col("readings").max())["readings"].sum())
+    count, _ = _rows_of(flags)
     flows = by_channel.filter(pl.col("channel").is_in([f"{name}_w" for name in FLOWS]))
     flows = flows.sort("limit", "channel", descending=[True, False], nulls_last=True)
     first = flows.row(0, named=True)

@@ -9,13 +9,12 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from detectors.data_quality.flagged_values import FLAGGED_VALUES
+from detectors.data_quality.flagged_values import OWN, of_rows
 from detectors.data_quality.plausibility import FAR_TIMES
 from detectors.data_quality.standstill import WINDOW_DAYS
 from detectors.frames import PHASE_CHANNELS, POWER_CHANNELS, STRING_CHANNELS
 
 RULE = "thousandth"
-OWN = ["site_id", "device_id"]
 TIMES = 1000.0  # kW for W, or W for mW
 DARK_TIMES = 4.0  # ours: a dark day's powers, or a busy one's, against the median day's; whole watts lose as much
 MIN_DAYS = 7  # ours: a week shows the usual sizes
@@ -63,15 +62,8 @@ def _usual(name: str) -> pl.Expr:
 def thousandth_values(rows: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
     """FLAGGED_VALUES of all powers of the devices `found` (`days_of_thousandths`), of a day's rated rows."""
     mine = rows.join(found.drop("day"), on=OWN, how="inner", maintain_order="left")
-    flagged = [FLAGGED_VALUES.to_frame()]
-    for name in (*POWER_CHANNELS, *STRING_CHANNELS, *PHASE_CHANNELS):
-        value, flow = pl.col(name), name.split("_")[0].rstrip("1234")
-        known = mine.with_columns(place=value.is_not_null().cum_sum().over(OWN)).filter(value.is_not_null())
-        flagged.append(
-            known.select(
-                *OWN, "day", "ts_utc", "end_utc", "place", value=value, channel=pl.lit(name),
-                flag=pl.lit("implausible"), rule=pl.lit(RULE), limit=f"{flow}_usual_w",
-                reason=pl.lit("the day's powers are a thousandth of the usual ones: a wrong unit"),
-            ).select(FLAGGED_VALUES.names()).cast(FLAGGED_VALUES)
-        )  # fmt: skip
-    return pl.concat(flagged)
+    return of_rows(
+        mine, (*POWER_CHANNELS, *STRING_CHANNELS, *PHASE_CHANNELS), pl.lit(True), flag="implausible", rule=RULE,
+        reason=pl.lit("the day's powers are a thousandth of the usual ones: a wrong unit"),
+        limit=lambda name: pl.col(f"{name.split('_')[0].rstrip('1234')}_usual_w"),
+    )  # fmt: skip

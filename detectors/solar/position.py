@@ -66,6 +66,11 @@ def elevation_deg(latitude: Number, longitude: Number, unix_days: Number) -> Arr
     return np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0)))
 
 
+def height_sine(latitude: Number, longitude: Number, unix_days: Number) -> Array:
+    """The sine of the sun's height over the horizon, 0 at night."""
+    return np.clip(np.sin(np.radians(elevation_deg(latitude, longitude, unix_days))), 0.0, None)
+
+
 def half_day_min(latitude: Number, declination: Number, elevation: float = RISE_ELEVATION_DEG) -> Array:
     """Minutes from solar noon until the sun sinks to `elevation`; NaN where it stays above or below it all day."""
     lat, dec = np.radians(latitude), np.radians(declination)

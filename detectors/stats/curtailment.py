@@ -25,7 +25,19 @@ KNOWN_SIGMAS, KNOWN_DAYS = 0.5, 3  # ours: once so many days of a month were cle
 # ours: days of which none is clear show it together, as one month in a thousand does by chance. What all days of a
 # month err by alike, the roof's level and its shade at noon, does not shrink with their number.
 SUM_SIGMAS, ALIKE_SIGMA = 3.0, 0.05
+# Fisher's z: half the log of two equal variances' ratio, of n values each, scatters by 1 / sqrt(n - 1); means of sizes
+# scatter alike. Chance makes it so low one time in a hundred.
+CHANCE_Z = 2.33
 NO_PHASE_RATIO = 1.2  # ours: what lies further above nominal is no voltage of a phase to neutral
+
+
+def ratio_by_chance(count: pl.Expr) -> pl.Expr:
+    """How low the ratio of two equal scatters, of `count` changes each, lies by chance.
+
+    A roof that nothing steers adds its own changes to its load's: what is left over of them is then 1 of the load's or
+    more; of one that is steered, little.
+    """
+    return (-CHANCE_Z / (count - 1).clip(lower_bound=1).sqrt()).exp()
 
 
 def target_w(by: list[str]) -> pl.Expr:

@@ -21,7 +21,7 @@ COLD_C = 6.0  # ours: median of the daylight hours
 # Of the days that season and latitude leave out, where it is measured: half of what falls is snow at 1 degC, nowhere in
 # the north above 2.4 (Jennings et al. 2018, Nature Communications 9:1148, from memory); half a degree for the meter.
 FREEZING_C = 3.0
-LAG_DAYS = 30  # common knowledge: in temperate climates the warmest month ends some four weeks after the longest day
+LAG_DAYS = 30  # from memory: in temperate climates the air lags behind the sun by some four weeks
 FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
 FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
 MAX_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
@@ -35,19 +35,18 @@ class Cold(NamedTuple):
     is_cold: NDArray[np.bool_]  # a single roof's drop may be snow
 
 
-def of_day(noon_deg: Array, latitude: Array, ambient_c: Array, before_deg: Array | None = None) -> Cold:
+def of_day(noon_deg: Array, before_deg: Array, latitude: Array, ambient_c: Array) -> Cold:
     """`ambient_c` is the day's median, NaN where none is measured nearby: then season and latitude decide.
 
     Where it is measured, snow may lie late in spring or on a tropical mountain too. `before_deg` is the noon sun's
     height of LAG_DAYS before: the air follows it, so that October has the sun of March, but not its cold. Snow on a
     whole neighbourhood shows itself whatever the month.
     """
-    highest_deg = noon_deg if before_deg is None else np.maximum(noon_deg, before_deg)
     is_season = (np.abs(latitude) > MIN_LATITUDE_DEG) & ~(ambient_c >= COLD_C)
     is_freezing = ambient_c < FREEZING_C
     return Cold(
         is_freezing | (is_season & (noon_deg < SPELL_NOON_DEG)),
-        is_freezing | (is_season & (highest_deg < COLD_NOON_DEG)),
+        is_freezing | (is_season & (np.maximum(noon_deg, before_deg) < COLD_NOON_DEG)),
     )
 
 

@@ -8,16 +8,12 @@ the load, and one that nothing holds makes what the sky gives, and leaves the st
 
 import polars as pl
 
-from detectors.stats.curtailment import LIT_SHARE, LIT_W, NEAR_SHARE, NEAR_W
+from detectors.stats.curtailment import LIT_SHARE, LIT_W, NEAR_SHARE, NEAR_W, ratio_by_chance
 
 ZERO_H, ZERO_COUNT = 0.75, 3  # ours: so long the grid stands at nothing; a house meets its roof's power for minutes
 REST_W = 60.0  # ours: a battery's standby; one at work keeps the grid at nothing by itself
 KEPT_W = 100.0  # ours: regulators keep up an import of some 20 to 60 W, and overshoot it by as much
 SETTLE_S = 300  # ours: after a step of the load a regulator and a meter's means settle within 5 min
-# Fisher's z: half the log of two equal variances' ratio, of n values each, scatters by 1 / sqrt(n - 1); means of sizes
-# scatter alike. A roof that nothing holds adds its own changes to the load's, so that the ratio is 1 or more; chance
-# makes it so low one time in a hundred.
-CHANCE_Z = 2.33
 MAX_APART = 0.6  # ours: a regulator that lags by a minute leaves over 0.4 to 0.5 of a restless load's changes
 MIN_APART = 1e-6  # ours: what two measured channels leave over is more than the last digits of a sum
 MIN_CHANGES = 3.0  # ours: one appliance's on and off are two, and a cloud may fall in with them
@@ -85,7 +81,7 @@ def _follows() -> pl.Expr:
     step, apart = (pl.col(name).filter(is_known).abs() for name in ("step_w", "apart_step_w"))
     count = step.sum() ** 2 / (step**2).sum()
     ratio = apart.sum() / step.sum()
-    by_chance = (-CHANCE_Z / (count - 1).sqrt()).exp()
-    is_along = (count >= MIN_CHANGES) & ratio.is_between(MIN_APART, pl.min_horizontal(by_chance, pl.lit(MAX_APART)))
+    highest = pl.min_horizontal(ratio_by_chance(count), pl.lit(MAX_APART))
+    is_along = (count >= MIN_CHANGES) & ratio.is_between(MIN_APART, highest)
     is_long = (near_s >= ZERO_H * 3600) & (pl.col("is_near").sum() >= ZERO_COUNT)
     return (is_long & is_along).fill_null(False)

@@ -294,7 +294,7 @@ def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold, NDA
     warmth = np.where(fleet.is_warmth_measured, fleet.ambient_c, np.nan)
     latitude = fleet.sites["latitude"].to_numpy()
     declination = np.degrees(declination_rad([fleet.day - timedelta(days=cold.LAG_DAYS)]))
-    today = cold.of_day(noon, latitude, warmth, 90 - np.abs(latitude - declination))
+    today = cold.of_day(noon, 90 - np.abs(latitude - declination), latitude, warmth)
     clear = clear_w(fleet) * np.exp(fleet.roofs.level)[:, None]
     share = light.share * light.is_free
     made = (np.nan_to_num(light.power_w) * share).sum(axis=1) / 4000

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterable
 
+from pipeline.counted import counted
 from pipeline.digest.model import Money
 
 
@@ -21,4 +22,4 @@ def money_text(parts: Iterable[Money]) -> str:
 
 def count(number: int, noun: str, plural: str | None = None) -> str:
     """`1 site`, `2 sites`."""
-    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
+    return counted(number, noun, plural, marks=",")

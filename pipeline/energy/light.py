@@ -1,11 +1,9 @@
 """How much of a day's light falls into each reading: by the sine of the sun's height, cloudless and on level ground."""
 
-from typing import Any
-
 import numpy as np
 import polars as pl
 
-from detectors.solar.position import elevation_deg
+from detectors.solar.position import height_sine
 
 US_PER_DAY = 86400e6
 POINTS = 96  # a day in quarters of an hour: the sum is exact to some 0.1 %
@@ -18,7 +16,7 @@ def sun_height(rows: pl.DataFrame) -> pl.Series:
     """
     half_us = pl.when("is_instant").then(0).otherwise(pl.col("interval_s").cast(pl.Int64) * 500_000)
     days = rows.select((pl.col("ts_utc").dt.timestamp("us") + half_us) / US_PER_DAY).to_series().to_numpy()
-    return pl.Series(_sine(rows["latitude"].to_numpy(), rows["longitude"].to_numpy(), days))
+    return pl.Series(height_sine(rows["latitude"].to_numpy(), rows["longitude"].to_numpy(), days))
 
 
 def day_light_h(days: pl.DataFrame) -> pl.Series:
@@ -26,8 +24,4 @@ def day_light_h(days: pl.DataFrame) -> pl.Series:
     since_1970 = days["day"].cast(pl.Int32).to_numpy().astype(np.float64)
     longitude = days["longitude"].to_numpy()[:, None]
     at = since_1970[:, None] - longitude / 360 + (np.arange(POINTS) + 0.5) / POINTS
-    return pl.Series(_sine(days["latitude"].to_numpy()[:, None], longitude, at).mean(axis=1) * 24)
-
-
-def _sine(latitude: Any, longitude: Any, unix_days: Any) -> Any:
-    return np.clip(np.sin(np.radians(elevation_deg(latitude, longitude, unix_days))), 0.0, None)
+    return pl.Series(height_sine(days["latitude"].to_numpy()[:, None], longitude, at).mean(axis=1) * 24)

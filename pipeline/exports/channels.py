@@ -49,7 +49,7 @@ def _sum(numbers: dict[str, pl.Series], channel: Channel) -> pl.Series:
         total = total * channel.scale
     if channel.offset:
         total = total + channel.offset
-    return pl.select(pl.when(total != 0).then(total).when(total == 0).then(0.0)).to_series()  # no negative zero
+    return pl.select(pl.when(total == 0).then(0.0).otherwise(total)).to_series()  # no negative zero
 
 
 def _complete(found: dict[str, pl.Series], rows: int) -> pl.DataFrame:

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.exports.rejects import Ledger
 from pipeline.exports.spring_hour import STANDARD_TIME, SpringHours, note
 from pipeline.exports.stamps import FIRST_YEAR, LAST_YEAR, Stamps, parse
@@ -129,7 +130,7 @@ def _at(is_filled: Callable[[np.ndarray], np.ndarray], rows: np.ndarray, places:
 
 def _note(status: np.ndarray, file_no: np.ndarray, notes: defaultdict[int, list[str]]) -> None:
     for number, count in zip(*np.unique(file_no[status == AMBIGUOUS], return_counts=True), strict=True):
-        readings = "1 reading" if count == 1 else f"{count} readings"
+        readings = counted(int(count), "reading")
         notes[int(number)].append(f"{readings} in the repeated hour could not be told apart, taken as the first pass")
 
 

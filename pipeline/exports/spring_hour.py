@@ -14,6 +14,7 @@ import polars as pl
 
 from detectors.clock.light import light_onsets
 from detectors.solar.position import sun_times
+from pipeline.counted import counted
 from pipeline.timezones.conversion import transitions
 
 FILLED, STANDARD_TIME = "filled", "standard time"
@@ -138,14 +139,11 @@ def by_sun(moved: Moved | None, change_min: float) -> Choice | None:
 
 
 def _in_words(moved: Moved) -> str:
+    before, after = (counted(count, "day") for count in (moved.days_before, moved.days_after))
     return (
         f"generation's midpoint moved by {moved.shift_min:.0f} +- {moved.sigma_min:.0f} min against solar noon on the "
-        f"file's own stamps, {_days(moved.days_before)} before and {_days(moved.days_after)} after the change"
+        f"file's own stamps, {before} before and {after} after the change"
     )
-
-
-def _days(count: int) -> str:
-    return "1 day" if count == 1 else f"{count} days"
 
 
 def _shifts(

@@ -41,8 +41,8 @@ def preview(run: Opened, site_id: str, correction: Correction) -> pl.DataFrame:
     after = _shifted(run, site_id, before, correction)
     place = clock_shifts.place_of(run.store, site_id, correction)
     ends = min(day, place.to_day or day)
-    corrected = before if ends == day else features.read(run.store, daylight, place.from_day, ends).filter(is_own)
-    corrected = corrected.filter(pl.col("day") >= place.from_day)
+    begins = max(place.from_day, ends - timedelta(days=clock.WINDOW_DAYS - 1))
+    corrected = features.read(run.store, daylight, begins, ends).filter(is_own)
     beside = light.filter(~is_own)  # the weather around moves their days too
     sites = sites.filter(is_own)
     rows = [

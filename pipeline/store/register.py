@@ -66,18 +66,18 @@ def _exceeding(store: Store, sites: pl.DataFrame) -> list[str]:
     asked = sites.select("site_id", "feed_in_limit_kw").drop_nulls()
     if asked.is_empty():
         return []
-    store.con.register("asked", asked.to_arrow())
-    rows = store.con.execute(
-        f"""
-        WITH days AS (
-            SELECT site_id, CAST(ts_utc AS DATE) AS day,
-                sum(greatest(-grid_w - 1000 * asked.feed_in_limit_kw, 0) * interval_s) / 3.6e6 AS kwh
-            FROM reading_raw JOIN asked USING (site_id)
-            WHERE ts_utc > (SELECT max(ts_utc) FROM reading_raw) - to_days({EXCEEDED_WITHIN}) GROUP BY ALL)
-        SELECT site_id FROM days WHERE kwh > {EXCEEDED_KWH} GROUP BY site_id HAVING count(*) >= {EXCEEDED_DAYS}
-        """
-    ).fetchall()
-    store.con.unregister("asked")
+    with store.offered(asked=asked):
+        rows = store.con.execute(
+            f"""
+            WITH own AS (SELECT site_id, ts_utc, feed_in_limit_kw, grid_w, interval_s,
+                    max(ts_utc) OVER (PARTITION BY site_id) AS last_utc
+                FROM reading_raw JOIN asked USING (site_id)),
+            days AS (SELECT site_id, CAST(ts_utc AS DATE) AS day,
+                    sum(greatest(-grid_w - 1000 * feed_in_limit_kw, 0) * interval_s) / 3.6e6 AS kwh
+                FROM own WHERE ts_utc > last_utc - to_days({EXCEEDED_WITHIN}) GROUP BY ALL)
+            SELECT site_id FROM days WHERE kwh > {EXCEEDED_KWH} GROUP BY site_id HAVING count(*) >= {EXCEEDED_DAYS}
+            """
+        ).fetchall()
     return [site_id for (site_id,) in rows]
 
 

@@ -43,19 +43,19 @@ def test_one_bright_roof_ends_the_spell_of_all():
 def test_a_day_too_warm_for_snow_ends_it():
     assert _lived([[0.0, 0.0]] * 4, possible=[True, True, False, False]) == [1, 2, 0, 0]
     noon, north = np.array([30.0, 30.0, 60.0]), np.full(3, 47.0)
-    assert of_day(noon, north, np.array([np.nan, 9.0, np.nan])).is_possible.tolist() == [True, False, False]
+    assert of_day(noon, noon, north, np.array([np.nan, 9.0, np.nan])).is_possible.tolist() == [True, False, False]
 
 
 def test_snow_falls_in_late_spring_and_on_a_tropical_mountain_where_it_is_measured_to_freeze():
     noon, latitude = np.array([56.0, 56.0, 56.0, 80.0, 80.0]), np.array([47.0, 47.0, 47.0, -16.5, -16.5])
-    day = of_day(noon, latitude, np.array([1.5, 5.0, np.nan, 1.0, 5.0]))
+    day = of_day(noon, noon, latitude, np.array([1.5, 5.0, np.nan, 1.0, 5.0]))
     assert day.is_possible.tolist() == day.is_cold.tolist() == [True, False, False, True, False]
 
 
 def test_an_october_is_as_warm_as_its_sun_of_a_month_before():
     """47 degrees north: on 17 October the noon sun stands as on 24 February, and a month before at 45 degrees."""
     noon, before = np.full(2, 33.5), np.array([45.0, 23.0])
-    day = of_day(noon, np.full(2, 47.0), np.full(2, np.nan), before)
+    day = of_day(noon, before, np.full(2, 47.0), np.full(2, np.nan))
     assert day.is_cold.tolist() == [False, True]
     assert day.is_possible.all()  # snow on a whole neighbourhood shows itself
 
@@ -113,7 +113,7 @@ def test_a_spell_that_is_worn_out_may_be_snow_in_its_season_alone():
     spell = np.array([WORN_OUT, 0, WORN_OUT, WORN_OUT, WORN_OUT])
     noon, latitude = np.array([15.0, 15.0, 60.0, 15.0, 15.0]), np.array([52.0, 52.0, 52.0, 52.0, 20.0])
     warmth = np.array([np.nan, np.nan, np.nan, 12.0, np.nan])
-    assert cold.may_be_snow(spell, of_day(noon, latitude, warmth)).tolist() == [True, False, False, False, False]
+    assert cold.may_be_snow(spell, of_day(noon, noon, latitude, warmth)).tolist() == [True, False, False, False, False]
 
 
 def test_a_roof_beside_few_lit_ones_may_be_dark_for_its_own_snow_for_some_days():

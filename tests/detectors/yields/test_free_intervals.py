@@ -1,6 +1,6 @@
 """Which intervals of a limited site are free, on rows whose books are written by hand."""
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
@@ -12,25 +12,9 @@ from detectors.yields.free_intervals import to_quarters
 from detectors.yields.quarter_hours import table
 from tests.support import build
 from tests.support.bright_day import STREET, night_of, powers
+from tests.support.noon_rows import NOON, noon_rows
 
-NOON = datetime(2025, 6, 10, 12, tzinfo=UTC)
 NO_EXPORT = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": 50.0, "battery_kwh": 10.0}
-
-
-def _rows(minutes: int, *rows: dict[str, float]) -> pl.DataFrame:
-    """Readings from 12:00 UTC on, every so many minutes."""
-    told = [
-        {
-            "site_id": "roof-1",
-            "ts_utc": NOON + timedelta(minutes=minutes * n),
-            "ts_local": (NOON + timedelta(hours=2, minutes=minutes * n)).replace(tzinfo=None),
-            "interval_s": minutes * 60,
-            "is_instant": False,
-            **row,
-        }
-        for n, row in enumerate(rows)
-    ]
-    return build.frame(READINGS, told)
 
 
 def _books(pv: float, grid: float, battery: float = 0.0, **more: float) -> dict[str, float]:
@@ -42,7 +26,7 @@ def _quarter(rows: pl.DataFrame, site: dict, name: str, at: int = 48) -> float:
 
 
 def test_a_site_without_a_limit_is_always_free():
-    rows = _rows(15, _books(3000, -2000), _books(0, 500))
+    rows = noon_rows(15, _books(3000, -2000), _books(0, 500))
     made = to_quarters(rows, build.sites({"feed_in_limit_kw": None}))
     assert made["proven_w"][0] is None
     assert table(made, "pv_w")[0, 48:50].tolist() == [3000, 0]
@@ -59,13 +43,13 @@ def test_a_site_without_a_limit_is_always_free():
     ],
 )
 def test_a_site_without_a_limit_whose_grid_stands_at_nothing_is_held(grid, battery, limit, held_pct):
-    rows = _rows(15, *(_books(1500 + 300 * n, one, battery) for n, one in enumerate(grid)))
+    rows = noon_rows(15, *(_books(1500 + 300 * n, one, battery) for n, one in enumerate(grid)))
     told = table(to_quarters(rows, build.sites({"feed_in_limit_kw": limit})), "held_pct")[0, 48]
     assert np.isnan(told) if not held_pct else told == held_pct
 
 
 def test_a_battery_that_nobody_reads_may_be_what_keeps_the_grid_at_nothing():
-    rows = _rows(15, *({**_books(1500 + 300 * n, 5), "battery_w": None} for n in range(4)))
+    rows = noon_rows(15, *({**_books(1500 + 300 * n, 5), "battery_w": None} for n in range(4)))
     told = [table(to_quarters(rows, build.sites({"battery_kwh": one})), "held_pct")[0, 48] for one in (10.0, None)]
     assert np.isnan(told[0]) and told[1] == 100
 
@@ -86,18 +70,18 @@ def test_hours_without_feed_in_take_nothing_from_a_roofs_level():
 @pytest.mark.parametrize(("grid", "is_free"), [(50, False), (100, False), (400, True)])
 def test_an_import_beyond_what_is_kept_up_proves_that_nothing_was_curtailed(grid, is_free):
     """50 W kept up, 60 W and 3 % of 1,000 W of margin: free above 140 W."""
-    rows = _rows(15, _books(1000, grid, soc_pct=100.0))
+    rows = noon_rows(15, _books(1000, grid, soc_pct=100.0))
     assert (_quarter(rows, NO_EXPORT, "free_pct") == 100) == is_free
 
 
 def test_a_feed_in_limit_is_free_below_it():
     site = {"feed_in_limit_kw": 5.0, "battery_kwh": None}
-    assert _quarter(_rows(15, _books(6000, -4900)), site, "free_pct") == 0
-    assert _quarter(_rows(15, _books(4500, -4000)), site, "free_pct") == 100
+    assert _quarter(noon_rows(15, _books(6000, -4900)), site, "free_pct") == 0
+    assert _quarter(noon_rows(15, _books(4500, -4000)), site, "free_pct") == 100
 
 
 def test_charging_with_room_may_be_free_by_the_battery():
-    rows = _rows(15, _books(3000, 50, -2000, soc_pct=60.0), _books(3000, 50, -2000, soc_pct=95.0))
+    rows = noon_rows(15, _books(3000, 50, -2000, soc_pct=60.0), _books(3000, 50, -2000, soc_pct=95.0))
     made = to_quarters(rows, build.sites(NO_EXPORT))
     assert table(made, "charging_pct")[0, 48:50].tolist() == [100, 0]
     assert table(made, "charge_w")[0, 48] == 2000
@@ -109,18 +93,18 @@ def test_charging_with_room_may_be_free_by_the_battery():
 @pytest.mark.parametrize(("soc_pct", "is_free"), [(60.0, True), (95.0, False)])
 def test_a_battery_that_gives_with_room_left_proves_that_nothing_was_curtailed(soc_pct, is_free):
     """What the roof could have made beyond would have gone to the house, and the rest of it into the battery."""
-    assert (_quarter(_rows(15, _books(800, 50, 600, soc_pct=soc_pct)), NO_EXPORT, "free_pct") == 100) == is_free
+    assert (_quarter(noon_rows(15, _books(800, 50, 600, soc_pct=soc_pct)), NO_EXPORT, "free_pct") == 100) == is_free
 
 
 def test_books_that_do_not_close_prove_nothing():
     row = _books(1000, 800) | {"load_w": 2600.0}
-    assert _quarter(_rows(15, row), NO_EXPORT, "free_pct") == 0
+    assert _quarter(noon_rows(15, row), NO_EXPORT, "free_pct") == 0
 
 
 def test_a_coarse_meter_needs_imports_beyond_its_steps():
     """A counter of 0.01 kWh at 5 minutes tells 120 W steps: 240 W of import may be none."""
-    rows = _rows(5, *[_books(960, 120 * n) for n in range(9)])
-    fine = _rows(5, *[_books(960 + n, grid) for n, grid in enumerate((0, 1, 240, 3, 4, 5, 6, 7, 8))])
+    rows = noon_rows(5, *[_books(960, 120 * n) for n in range(9)])
+    fine = noon_rows(5, *[_books(960 + n, grid) for n, grid in enumerate((0, 1, 240, 3, 4, 5, 6, 7, 8))])
     assert _quarter(rows, NO_EXPORT, "free_pct", 48) == 0
     assert _quarter(rows, NO_EXPORT, "free_pct", 50) == 100
     assert _quarter(fine, NO_EXPORT, "free_pct", 48) == pytest.approx(33, abs=1)
@@ -130,7 +114,7 @@ def test_without_a_level_room_is_what_was_given_back():
     """A quarter of 10 kWh: after 3 kWh were discharged there is room, after a full charge there is none."""
     drain = [_books(200, 60, 3000)] * 4
     fill = [_books(4000, 60, -3500)] * 5
-    rows = _rows(15, *drain, *fill)
+    rows = noon_rows(15, *drain, *fill)
     made = to_quarters(rows, build.sites(NO_EXPORT))
     assert table(made, "room_pct")[0, 51] == 100
     assert table(made, "room_pct")[0, 56] == 0
@@ -146,17 +130,19 @@ def test_without_a_level_room_is_what_was_given_back():
     ],
 )
 def test_a_battery_that_rests_beside_a_curtailed_roof_takes_no_charge(pv, grid, battery, has_room):
-    made = _quarter(_rows(15, _books(pv, grid, battery, soc_pct=20.0)), NO_EXPORT, "room_pct")
+    made = _quarter(noon_rows(15, _books(pv, grid, battery, soc_pct=20.0)), NO_EXPORT, "room_pct")
     assert (made == 100) == has_room
 
 
 def test_nor_does_it_until_it_is_next_seen_at_work():
     """Under a cloud the house imports: what the battery could take then is not to be held against the roof."""
     curtailed, clouded = _books(1000, 50, soc_pct=20.0), _books(200, 800, soc_pct=20.0)
-    rows = _rows(15, clouded, curtailed, clouded, curtailed, clouded, _books(2500, 50, -1500, soc_pct=20.0), clouded)
+    rows = noon_rows(
+        15, clouded, curtailed, clouded, curtailed, clouded, _books(2500, 50, -1500, soc_pct=20.0), clouded
+    )
     made = table(to_quarters(rows, build.sites(NO_EXPORT)), "room_pct")
     assert made[0, 48:55].tolist() == [0, 0, 0, 0, 100, 100, 100]
-    resting = table(to_quarters(_rows(15, clouded, clouded), build.sites(NO_EXPORT)), "room_pct")
+    resting = table(to_quarters(noon_rows(15, clouded, clouded), build.sites(NO_EXPORT)), "room_pct")
     assert resting[0, 48:50].tolist() == [100, 100]
 
 
@@ -166,7 +152,7 @@ def _charging(steps, follows: bool, ceiling: float = 400.0) -> dict:
     for n, load in enumerate(steps):
         charge = ceiling - 2 * n if follows else 2400.0 - load
         books.append(_books(load + charge, 0.0, -charge, soc_pct=50.0))
-    (row,) = to_quarters(_rows(5, *books), build.sites(NO_EXPORT)).to_dicts()
+    (row,) = to_quarters(noon_rows(5, *books), build.sites(NO_EXPORT)).to_dicts()
     return row
 
 
@@ -196,16 +182,16 @@ def test_clouds_that_go_with_a_few_steps_do_not_hold_a_battery():
     loads = [500.0 + 1000.0 * (n % 2) for n in range(17)]
     charges = [900.0] * 5 + [900.0 + 1000.0 * (n % 2) for n in range(12)]
     books = [_books(a + b, 0.0, -b, soc_pct=50.0) for a, b in zip(loads, charges, strict=True)]
-    (row,) = to_quarters(_rows(5, *books), build.sites(NO_EXPORT)).to_dicts()
+    (row,) = to_quarters(noon_rows(5, *books), build.sites(NO_EXPORT)).to_dicts()
     assert row["held_charge_w"] is None
 
 
 def test_hours_are_laid_over_their_quarters_and_minutes_averaged():
-    hourly = to_quarters(_rows(60, _books(1000, -500)), build.sites({"feed_in_limit_kw": None}))
+    hourly = to_quarters(noon_rows(60, _books(1000, -500)), build.sites({"feed_in_limit_kw": None}))
     assert table(hourly, "pv_w")[0, 48:53].tolist()[:4] == [1000] * 4
     assert np.isnan(table(hourly, "pv_w")[0, 52])
     tens = to_quarters(
-        _rows(10, _books(900, 0), _books(600, 0), _books(300, 0)), build.sites({"feed_in_limit_kw": None})
+        noon_rows(10, _books(900, 0), _books(600, 0), _books(300, 0)), build.sites({"feed_in_limit_kw": None})
     )
     assert table(tens, "pv_w")[0, 48:50].tolist() == [800, 400]
 
@@ -218,13 +204,13 @@ def test_a_roof_curtailed_to_an_idle_house_proves_nothing():
     """Of 160 W of stand-by 120 W are kept up as import all day: the roof's 40 W are all that it was allowed."""
     site = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": None, "battery_kwh": None, "installed_kwp": 7.5}
     idle = [_books(40, 120) for _ in range(20)]
-    assert _quarter(_rows(15, *idle), site, "free_pct") == 0
+    assert _quarter(noon_rows(15, *idle), site, "free_pct") == 0
 
 
 def test_a_dark_roof_is_free_beyond_what_was_kept_up_before():
     """160 W of stand-by and no generation: a dead roof, or one never asked, since 200 W are kept up."""
     site = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": None, "battery_kwh": None, "installed_kwp": 7.5}
-    dark = _rows(15, *(_books(0, 160) for _ in range(20)))
+    dark = noon_rows(15, *(_books(0, 160) for _ in range(20)))
 
     def free_pct(rows, *kept_w):
         days = [NOON.date() - timedelta(days=len(kept_w) - at) for at in range(len(kept_w))]
@@ -234,7 +220,7 @@ def test_a_dark_roof_is_free_beyond_what_was_kept_up_before():
         return float(table(to_quarters(rows, build.sites(site), kept), "free_pct")[0, 48])
 
     assert free_pct(dark) == 0  # a regulator may keep up 500 W
-    assert free_pct(_rows(15, *(_books(0, 700) for _ in range(20)))) == 100
+    assert free_pct(noon_rows(15, *(_books(0, 700) for _ in range(20)))) == 100
     assert free_pct(dark, 50.0, 48.0, 300.0, 420.0) == 100  # on two days the house took all that the roof made
     assert free_pct(dark, 190.0, 205.0, 300.0, 420.0) == 0
 
@@ -243,4 +229,4 @@ def test_the_noise_of_a_regulator_does_not_free_a_roof():
     """A house of 60 W, 160 W while its refrigerator runs; 200 W are kept up, so that the roof was never asked."""
     site = {"feed_in_limit_kw": 0.0, "feed_in_buffer_w": None, "battery_kwh": None, "installed_kwp": 9.0}
     books = [_books(10, 150) if at % 3 == 0 else _books(20, 40) for at in range(40)]
-    assert _quarter(_rows(15, *books), site, "free_pct") == 0
+    assert _quarter(noon_rows(15, *books), site, "free_pct") == 0

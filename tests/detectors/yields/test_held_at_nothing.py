@@ -1,18 +1,15 @@
 """A site without a limit whose roof is held down to its house, on rows whose books are written by hand."""
 
-from datetime import UTC, datetime, timedelta
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from detectors.frames import READINGS
 from detectors.yields.free_intervals import to_quarters
 from detectors.yields.quarter_hours import table
 from tests.support import build
 from tests.support.bright_day import STREET, night_of, powers
+from tests.support.noon_rows import noon_rows
 
-NOON = datetime(2025, 6, 10, 12, tzinfo=UTC)
 SITE = {"feed_in_limit_kw": None, "battery_kwh": 10.0, "installed_kwp": 10.0, "inverter_kw": 8.0}
 MINUTES = 120
 ISLAND_W = np.where(np.arange(24) % 5 < 2, 122.0, 71.0)  # a refrigerator in an empty house, every 5 min
@@ -34,21 +31,10 @@ def _held_pct(minutes: int, load: Array, pv: Array, battery: Array | float = 0.0
     grid = np.broadcast_to(np.asarray(more.get("grid", load - pv - battery), dtype=float), len(load))
     read = np.asarray(more.get("load_read", load), dtype=float)
     rows = [
-        {
-            "site_id": "roof-1",
-            "ts_utc": NOON + timedelta(minutes=minutes * n),
-            "ts_local": (NOON + timedelta(hours=2, minutes=minutes * n)).replace(tzinfo=None),
-            "interval_s": minutes * 60,
-            "is_instant": False,
-            "pv_w": float(pv[n]),
-            "grid_w": float(grid[n]),
-            "battery_w": float(battery[n]),
-            "load_w": None if np.isnan(read[n]) else float(read[n]),
-        }
+        {"pv_w": pv[n], "grid_w": grid[n], "battery_w": battery[n], "load_w": None if np.isnan(read[n]) else read[n]}
         for n in range(len(load))
-        if n in more.get("at", range(len(load)))  # type: ignore[operator]
     ]
-    quarters = to_quarters(build.frame(READINGS, rows), build.sites(SITE))
+    quarters = to_quarters(noon_rows(minutes, *rows, at=more.get("at")), build.sites(SITE))  # type: ignore[arg-type]
     return np.nan_to_num(table(quarters, "held_pct"))[0, 48 : 48 + len(load) * minutes // 15]
 
 

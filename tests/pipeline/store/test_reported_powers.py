@@ -4,44 +4,27 @@ from itertools import permutations
 
 import duckdb
 
-from tests.support.fleet import Fleet
+from tests.support.fleet import PROFILES, Fleet
 
-POWERS = """
-format = "csv"
-match = ["*_roof_*.csv"]
-[site]
-from = "file name"
-pattern = "^(?P<site>[A-Za-z0-9]+)_roof"
-[timestamp]
-column = "t"
-format = "%Y-%m-%d %H:%M"
-zone = "utc"
-interval_min = 15
+HEAD = PROFILES["roof"].partition("[channels.")[0] + "interval_min = 15\n"
+POWERS = (
+    HEAD
+    + """
 [channels.load_w]
 column = "load"
 [channels.grid_w]
 column = "grid"
 scale = -1
 """
-COUNTERS = """
-format = "csv"
-match = ["*_roof_*.csv"]
-[site]
-from = "file name"
-pattern = "^(?P<site>[A-Za-z0-9]+)_roof"
-[timestamp]
-column = "t"
-format = "%Y-%m-%d %H:%M"
-zone = "Europe/Berlin"
-marks = "interval end"
-interval_min = 15
+)
+COUNTERS = HEAD.replace('zone = "utc"', 'zone = "Europe/Berlin"\nmarks = "interval end"') + """
 [channels.import_kwh_total]
 column = "bought"
 counter = "daily"
 [channels.feed_in_kwh_total]
 column = "fed"
 counter = "lifetime"
-"""
+"""  # fmt: skip
 
 
 def test_a_load_dips_below_zero_by_its_meters_alone_and_no_zero_is_negative(tmp_path):
