@@ -11,7 +11,9 @@ Were each of these drawn from no more heights than are seen, n of them would agr
 clear days show few such jumps; so do the 24 values of a day read by the hour, which is never called a copy.
 """
 
+from collections import defaultdict
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -113,13 +115,20 @@ def _new_days(known: pl.DataFrame) -> pl.DataFrame:
 
 def copied_values(device_readings: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
     """FLAGGED_VALUES of copied segments on the days of `found` (CANDIDATES), of readings that hold these days."""
-    rows = ordered(device_readings.with_columns(_DAY), *OWN, "ts_utc")
+    rows = of_devices(device_readings, found)
     flagged = [FLAGGED_VALUES.to_frame()]
     for (site_id, device_id, day), sources in found.group_by(*OWN, "day", maintain_order=True):
-        mine = rows.filter((pl.col("site_id") == site_id) & (pl.col("device_id") == device_id))
+        mine = rows[site_id, device_id]
         then = mine.filter(pl.col("day").is_in([*sources["source_day"], day]) & (pl.col("day") <= day))
         flagged.append(_of_day(mine.filter(pl.col("day") == day), then))
     return pl.concat(flagged)
+
+
+def of_devices(device_readings: pl.DataFrame, wanted: pl.DataFrame) -> Mapping[tuple[Any, ...], pl.DataFrame]:
+    """(site_id, device_id) -> its readings, by time and with `day`: of the devices of `wanted`; of others no rows."""
+    asked = device_readings.join(wanted, on=OWN, how="semi").with_columns(_DAY)
+    parts = ordered(asked, *OWN, "ts_utc").partition_by(OWN, as_dict=True, maintain_order=True)
+    return defaultdict(asked.clear, parts)
 
 
 def _of_day(rows: pl.DataFrame, earlier: pl.DataFrame) -> pl.DataFrame:

@@ -11,12 +11,11 @@ site's own past fits the values and the other's does not, the other one's are th
 
 from collections.abc import Iterator
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.copies import MIN_PRINTS, PRINTS, jumps, origins, resolution_of
+from detectors.data_quality.copies import MIN_PRINTS, PRINTS, jumps, of_devices, origins, resolution_of
 from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN, of_rows
 from detectors.frames import CHANNELS, STRING_CHANNELS
 from detectors.stats.robust import median, robust_sigma
@@ -197,21 +196,20 @@ def shared_values(device_readings: pl.DataFrame, others: pl.DataFrame, found: pl
 
     `others`: the other sites' readings of these days. A copy is not good; what cannot be decided is to be known.
     """
-    day = pl.col("ts_local").dt.date().alias("day")
-    mine, theirs = (ordered(rows.with_columns(day), *OWN, "ts_utc") for rows in (device_readings, others))
+    told = found.filter(pl.col("fate") != ORIGINAL).sort(*OWN, "day")
+    mine = of_devices(device_readings, told)
+    theirs = of_devices(others, told.select(site_id="other_id", device_id="other_device_id"))
     values = [FLAGGED_VALUES.to_frame()]
-    for one in found.filter(pl.col("fate") != ORIGINAL).sort(*OWN, "day").iter_rows(named=True):
-        rows = _of(mine, one["site_id"], one["device_id"], one["day"])
-        origin = origins(rows, _of(theirs, one["other_id"], one["other_device_id"], one["day"]), _telling, is_own=False)
+    for one in told.iter_rows(named=True):
+        is_day = pl.col("day") == one["day"]
+        rows = mine[one["site_id"], one["device_id"]].filter(is_day)
+        their_rows = theirs[one["other_id"], one["other_device_id"]].filter(is_day)
+        origin = origins(rows, their_rows, _telling, is_own=False)
         reason = f"the readings of {one['day']} are those of site {one['other_id']}, value for value"
         flag = "duplicated" if one["fate"] == COPY else "shared"
         marked = rows.with_columns(is_shared=pl.Series(origin >= 0))
         values.append(of_rows(marked, CHANNELS, pl.col("is_shared"), flag=flag, rule=RULE, reason=pl.lit(reason)))
     return pl.concat(values)
-
-
-def _of(rows: pl.DataFrame, site_id: str, device_id: str, day: Any) -> pl.DataFrame:
-    return rows.filter(pl.col("site_id") == site_id, pl.col("device_id") == device_id, pl.col("day") == day)
 
 
 def _telling(rows: pl.DataFrame) -> dict[str, np.ndarray]:

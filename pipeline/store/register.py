@@ -69,12 +69,12 @@ def _exceeding(store: Store, sites: pl.DataFrame) -> list[str]:
     with store.offered(asked=asked):
         rows = store.con.execute(
             f"""
-            WITH own AS (SELECT site_id, ts_utc, feed_in_limit_kw, grid_w, interval_s,
-                    max(ts_utc) OVER (PARTITION BY site_id) AS last_utc
-                FROM reading_raw JOIN asked USING (site_id)),
+            WITH own AS (SELECT site_id, ts_utc, grid_w, interval_s FROM reading_raw SEMI JOIN asked USING (site_id)),
+            lasts AS (SELECT site_id, max(ts_utc) AS last_utc FROM own GROUP BY site_id),
             days AS (SELECT site_id, CAST(ts_utc AS DATE) AS day,
                     sum(greatest(-grid_w - 1000 * feed_in_limit_kw, 0) * interval_s) / 3.6e6 AS kwh
-                FROM own WHERE ts_utc > last_utc - to_days({EXCEEDED_WITHIN}) GROUP BY ALL)
+                FROM own JOIN asked USING (site_id) JOIN lasts USING (site_id)
+                WHERE ts_utc > last_utc - to_days({EXCEEDED_WITHIN}) GROUP BY ALL)
             SELECT site_id FROM days WHERE kwh > {EXCEEDED_KWH} GROUP BY site_id HAVING count(*) >= {EXCEEDED_DAYS}
             """
         ).fetchall()

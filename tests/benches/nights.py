@@ -43,6 +43,7 @@ from tests.simulation.fleet import FAULTY_SHARE, make_fleet
 SEED, FIRST = 414, date(2026, 4, 1)
 PALER = 0.97  # the night's powers over those of the day before
 PALER_EACH = 0.0003  # of 10,000 sites made from 24, the last is paler by an eighth
+APART = {"power": 0.02, "voltage": 0.004}  # from reading to reading, as two sites' meters and houses are
 COPY_MEMORY, SITES_AT_ONCE = "4GB", 500  # of copying a fleet, which is no part of what is measured
 PROFILE = """
 format = "csv"
@@ -152,12 +153,17 @@ def _copy_of(row: dict[str, str], number: int) -> dict[str, str]:
 def _write_exports(con: duckdb.DuckDBPyConnection, space: Workspace, last: date, sites: list[str]) -> None:
     """Each site's last local day once more, a day later and a little paler: an exact copy would be told as one.
 
-    Sites that are copies of one site are paler by so much each, as two sites' readings are told, too.
+    Sites that are copies of one site are paler by so much each, and their rows differ by chance, each by one share, so
+    that their flows balance: no two sites of a fleet report the same readings, and a site that does is told.
     """
     share = f"{PALER} * (1 - {PALER_EACH} * CAST(regexp_extract(site_id, '[0-9]+$') AS INTEGER))"
+    chance = "(hash(site_id, ts_utc) / 18446744073709551616 - 0.5)"
     values = [
-        f"{name} * {share} AS {name}" if name in (*POWER_CHANNELS, *STRING_CHANNELS) else name for name in CHANNELS
-    ]
+        f"{name} * {share} * (1 + {APART['power']} * {chance}) AS {name}" if name in (*POWER_CHANNELS, *STRING_CHANNELS)
+        else f"{name} * (1 + {APART['voltage']} * {chance}) AS {name}" if name.startswith("voltage_")
+        else name
+        for name in CHANNELS
+    ]  # fmt: skip
     rows = con.sql(
         f"SELECT site_id, timezone, ts_utc, {', '.join(values)} FROM reading_raw JOIN site USING (site_id) "
         "WHERE CAST(ts_utc AS DATE) BETWEEN $last - 1 AND $last + 1 AND site_id BETWEEN $first AND $final "

@@ -224,6 +224,7 @@ def test_quarantine_needs_a_person(run, lived) -> None:
         (("ingest", "no-such-folder"), "no such file"),
         (("digest", "--mail"), "no sender"),
         (("cycle", "--mail"), "no sender"),
+        (("digest", "--day", "2020-01-01"), "the last day that was is 2026-05-06"),
     ],
 )
 def test_what_cannot_be_done_as_asked_is_no_failed_job(run, lived, arguments: tuple[str, ...], words: str) -> None:

@@ -6,7 +6,8 @@ from datetime import date, timedelta
 
 import pytest
 
-from pipeline.digest import to_html, to_text, write_digest, write_index
+from pipeline import digest
+from pipeline.digest import link_forward, to_html, to_text, write_digest, write_index
 from pipeline.digest.page import FIRST, first_today
 from pipeline.digest.site_page import to_site_html
 from tests.support import digest_facts, pages
@@ -129,6 +130,28 @@ def test_every_link_resolves(tmp_path):
     # The check can fail: a page that is gone is missed by the map, by tables and by cards.
     (tmp_path / DAY.isoformat() / "sites" / "S0.html").unlink()
     assert any(f"{DAY}/digest.html: sites/S0.html" in one for one in pages.broken_links(tmp_path))
+
+
+def test_a_link_forward_that_was_cut_short_is_made_by_the_next_run(tmp_path, monkeypatch):
+    before = DAY - timedelta(days=1)
+    write_digest(tmp_path / str(before), morning().model_copy(update={"day": before}))
+    page = tmp_path / str(before) / "digest.html"
+    write = digest.replace_file
+
+    def killed(path, content):
+        if killed.left == 0:
+            raise KeyboardInterrupt
+        killed.left -= 1
+        write(path, content)
+
+    for killed.left in (0, 1):
+        monkeypatch.setattr(digest, "replace_file", killed)
+        with pytest.raises(KeyboardInterrupt):
+            link_forward(tmp_path, before, DAY)
+        monkeypatch.undo()
+    link_forward(tmp_path, before, DAY)
+    assert f"../{DAY}/digest.html" in page.read_text(encoding="utf-8")
+    assert json.loads(page.with_name("digest.json").read_text(encoding="utf-8"))["next_day"] == str(DAY)
 
 
 def test_every_page_is_valid_alone_and_accessible(tmp_path):

@@ -118,7 +118,7 @@ def test_a_limit_that_is_lifted_held_until_then_and_one_that_is_lowered_was_neve
 
 @pytest.mark.parametrize(("fed_in_w", "before"), [(2000.0, None), (20.0, 0.0)])
 def test_a_limit_that_is_entered_is_new_to_a_site_that_did_not_keep_to_it(tmp_path, fed_in_w, before):
-    """Ten days of four hours with 2 kW of feed-in, or with what a regulator lets out."""
+    """Ten days of four hours with 2 kW of feed-in, or with what a regulator lets out; another site goes on for long."""
     with Store(tmp_path / "history.duckdb") as store:
         none = [store.frame(f"SELECT * FROM {table}") for table in ("device", "installer")]
         noon = datetime(DAY.year, DAY.month, DAY.day, 10, tzinfo=UTC)
@@ -127,12 +127,13 @@ def test_a_limit_that_is_entered_is_new_to_a_site_that_did_not_keep_to_it(tmp_pa
              "marks": "start", "ts_export": "", "export_id": 1, "grid_w": -fed_in_w}
             for day in range(10) for hour in range(4)
         ]  # fmt: skip
+        told.append({**told[0], "site_id": "b", "ts_utc": noon + timedelta(days=100), "grid_w": 500.0})
         store.insert("reading_raw", pl.DataFrame(told).with_columns(pl.col("ts_utc").cast(pl.Datetime("us", "UTC"))))
         store.insert("judged", pl.DataFrame({"site_id": ["a"], "day": [DAY + timedelta(days=9)], "judged_at": [noon]}))
         for limit in (None, 0.0):
-            rows = build.sites({"site_id": "a", "feed_in_limit_kw": limit})
+            rows = build.sites(*({"site_id": name, "feed_in_limit_kw": limit} for name in "ab"))
             changed = register.write_register(store, rows, PLANES.to_frame(), *none)
-        assert changed == ([] if before is None else ["a"])
+        assert changed == (["b"] if before is None else ["a", "b"])
         assert register.sites_on(store, store.sites(), DAY)["feed_in_limit_kw"][0] == before
         assert register.sites_on(store, store.sites(), DAY + timedelta(days=10))["feed_in_limit_kw"][0] == 0.0
 
