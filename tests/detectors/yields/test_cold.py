@@ -83,6 +83,15 @@ def test_two_roofs_of_a_street_that_go_dark_on_one_cold_day_may_lie_under_snow()
     assert waited[0] <= 1 and waited[1] >= 5
 
 
+@pytest.mark.parametrize(("first", "waits"), [(date(2026, 10, 6), False), (date(2026, 2, 10), True)])
+def test_a_roof_that_dies_beside_one_other_waits_in_the_cold_alone(first, waits):
+    """The noon sun stands alike on 16 October and 26 February, when the roof dies; in October the air is warm yet."""
+    made = yield_fleet.make(6714, {"dead": {}, "lit": {}}, {"dead": fault("no-generation", 10)}, first=first, days=22)
+    opened = yield_fleet.live_nights(made).opened()
+    assert {name: case["kind"] for name, case in opened.items()} == {"dead": "no-generation"}
+    assert ((opened["dead"]["opened_on"] - made.day(10)).days > 2) == waits
+
+
 def test_two_dead_roofs_in_winter_are_told_once_no_snow_lies_so_long():
     dead = {name: fault("no-generation", 2) for name in ("first", "second")}
     made = yield_fleet.make(6711, {name: {} for name in dead}, dead, first=date(2026, 2, 20), days=15)

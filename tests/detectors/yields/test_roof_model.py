@@ -7,6 +7,7 @@ import numpy as np
 from detectors.features import roof_model as feature
 from detectors.frames import PLANES
 from detectors.yields import half_hours, records, roof_model
+from detectors.yields.day_residual import MIN_SCALE, few_variance
 from detectors.yields.testing import ODDS
 from tests.support import build
 
@@ -48,7 +49,9 @@ B = [0.36] * len(DAYS)  # what B's sky says of A, log: as steady as a near neigh
 C = [0.1, -0.1] * (len(DAYS) // 2)  # C stands further off
 
 
-def _replayed(odds_of_b: list[float], x: float | list[float] = 0.36, models=(), **neighbours) -> np.ndarray:
+def _replayed(
+    odds_of_b: list[float], x: float | list[float] = 0.36, models=(), column: str = "history_x", **neighbours
+) -> np.ndarray:
     """The days of the young roof A as its model of the tenth has them; on the nights themselves B counted most."""
     of_night = np.broadcast_to(x, len(DAYS)).tolist()
     seen = build.frame(records.RESIDUAL, [
@@ -67,7 +70,7 @@ def _replayed(odds_of_b: list[float], x: float | list[float] = 0.36, models=(), 
         build.sites({"site_id": "a"}), PLANES.to_frame(), half_hours.HALF_HOURLY.to_frame(), seen, odds,
         build.frame(roof_model.ROOF_MODEL, models), DAYS[-1] + timedelta(days=1),
     ).to_dicts()  # fmt: skip
-    return np.array([dict(zip(model["history_day"], model["history_x"], strict=True)).get(day, np.nan) for day in DAYS])
+    return np.array([dict(zip(model["history_day"], model[column], strict=True)).get(day, np.nan) for day in DAYS])
 
 
 def test_a_young_roof_is_freed_of_what_a_neighbour_that_had_fallen_said_of_it():
@@ -79,6 +82,12 @@ def test_a_young_roof_is_freed_of_what_a_neighbour_that_had_fallen_said_of_it():
 def test_what_a_neighbour_said_while_it_was_sound_stays():
     since_then = [*SOUND[:5], *[1.0 + n for n in range(5)]]
     assert np.allclose(_replayed(since_then, b=B, c=C), [*B[:5], *C[5:]])
+
+
+def test_a_young_roof_is_surer_of_days_with_two_sound_neighbours_than_with_one():
+    both, one = (_replayed(odds, column="history_sigma", b=B, c=B) for odds in (SOUND, FALLEN))
+    more = few_variance(np.array(1.0)) - few_variance(np.array(2.0))
+    assert more > 0 and np.allclose(one**2 - both**2, MIN_SCALE**2 * more)  # its days do not vary at all
 
 
 def test_a_young_roof_lies_on_one_level_however_often_its_neighbours_were_learned():
