@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array
-from detectors.yields import away, diagnosis, half_hours
+from detectors.yields import away, diagnosis, half_hours, turned_planes
 from detectors.yields.day_residual import weighted_median
 from detectors.yields.diagnosis import (
     CAPACITY_MISMATCH,
@@ -23,7 +23,7 @@ from detectors.yields.diagnosis import (
     Odds,
     Parts,
 )
-from detectors.yields.fleet_day import column
+from detectors.yields.fleet_day import Fleet, column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.neighbours_doubt import CLEAR_SHARE
 from detectors.yields.night import USABLE_SIGMA, Night
@@ -125,6 +125,7 @@ def follow(
             if (
                 case is not None
                 and not may_be_unseen(case, noon_deg[n], _of_unknown_planes(night, n) if is_unknown else None)
+                and not _may_be_turned(case, fleet, n, parts.days)
                 and (level > open_at or not is_weak)
             ):
                 row = _opened(site_id, case, history, level, day)
@@ -151,6 +152,15 @@ def may_be_unseen(case: Case, noon_deg: float, unknown: Unknown | None) -> bool:
     if case.share < 0:
         return unknown is not None and 1 - case.share < (1 + MIN_SHARE) * (1 + unknown.steep_share)
     return noon_deg < LOW_SUN_DEG or (unknown is not None and case.share < unknown.away_share)
+
+
+def _may_be_turned(case: Case, fleet: Fleet, n: int, days: half_hours.Days) -> bool:
+    """Whether registered planes that lie turned explain the days better than another capacity from the first day on."""
+    if not case.was_always or case.kind != CAPACITY_MISMATCH:
+        return False
+    roofs = fleet.roofs
+    turn = turned_planes.best(days, fleet.planes.of(n), float(roofs.kwp[n]), float(roofs.ceiling_w[n]))
+    return turn is not None and turn.left_ratio < turned_planes.MAYBE_LEFT
 
 
 def _of_unknown_planes(night: Night, n: int) -> Unknown:
@@ -268,15 +278,13 @@ def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
 def _parts(night: Night, n: int, half_hourly: pl.DataFrame, history: History) -> Parts:
     """The half hours of a site, and what its registered planes make of them."""
     fleet = night.fleet
-    mine = np.flatnonzero(fleet.planes.site == n)
+    planes = fleet.planes.of(n)
     site = fleet.sites[n]
     rows = half_hourly.filter(pl.col("site_id") == site["site_id"][0], pl.col("day") >= history.first)
     days = half_hours.lay(rows, site)
-    shares = fleet.planes.share[mine]
-    if len(mine) < 2:
+    shares = np.array([share for share, _, _ in planes])
+    if len(planes) < 2:
         return Parts(days, shares, np.zeros(0))
-    planes = [(float(fleet.planes.share[k]), float(fleet.planes.tilt_deg[k]), float(fleet.planes.azimuth_deg[k]))
-              for k in mine]  # fmt: skip
     return Parts(days, shares, diagnosis.each_plane_w(days, planes, float(fleet.roofs.kwp[n])))
 
 

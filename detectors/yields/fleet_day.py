@@ -11,7 +11,7 @@ from detectors.solar import plane_response, pv_model
 from detectors.solar.plane_response import Answer
 from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array, median
-from detectors.yields import own_past, roof_model, roofs
+from detectors.yields import own_past, roof_model, roofs, turned_planes
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.neighbours import nearest
 from detectors.yields.own_past import Past
@@ -95,7 +95,7 @@ def gather(
     ids = sites["site_id"]
     rows = pl.DataFrame({"site_id": ids}).join(intervals, on="site_id", how="left", maintain_order="left")
     model = newest(models, ids)
-    known = roofs.registered(sites, planes)
+    known = turned_planes.as_they_lie(roofs.registered(sites, planes), model)
     is_known = known.is_known(sites.height)
     latitude, longitude = sites["latitude"].to_numpy(), sites["longitude"].to_numpy()
     at = roofs.instants(longitude, np.full(sites.height, float((day - EPOCH).days)), QUARTERS)

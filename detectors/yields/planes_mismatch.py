@@ -1,8 +1,9 @@
 """Registered planes that the clear days of weeks contradict: an entry of the register to be corrected, not a fault.
 
 A roof that is entered with another tilt or azimuth is expected to make its power at other hours; its yield is then
-known less well than it could be. Told only where mornings and afternoons both exclude the register, in every model of
-weeks, and by more than a clock could turn the sky.
+known less well than it could be. Told where mornings and afternoons both exclude the register, in every model of weeks,
+and by more than a clock could turn the sky; and, beside neighbours, where the planes turned as a whole make what the
+roof makes (`turned_planes`), by which its yield is then judged.
 """
 
 from datetime import date, timedelta
@@ -24,8 +25,7 @@ KINDS = {
         where="desk",
         setting="Tilt and azimuth in the register",
         now="{registered_text}",
-        should_be="tilt {learned_tilt_deg:.0f} +- {learned_tilt_sigma_deg:.0f} degrees, azimuth "
-        "{learned_azimuth_deg:.0f} +- {learned_azimuth_sigma_deg:.0f} degrees, if it is one plane",
+        should_be="{learned_text}",
         visit_if="neither plans nor photographs show how the modules lie",
         cause="Tilt or azimuth were entered wrongly, or planes are missing from the register.",
         next_step="Service desk: compare the register with the plans or an aerial photograph, and correct sites.csv or "
@@ -48,8 +48,10 @@ MIN_APART_DEG = 12.0  # the sky turns by a degree in 4 min: clocks wrong by 35 m
 MAX_RESIDUAL_PCT = 6.0  # ours: of the highest power; what one plane leaves more of is none, and tells no angles
 
 
-def detect(site_model: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: date) -> list[Verdict]:
-    """A finding to watch per site whose registered planes the last weeks exclude.
+def detect(
+    site_model: pl.DataFrame, roof_model: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, day: date
+) -> list[Verdict]:
+    """A finding to watch per site whose registered planes the last weeks exclude, or whose planes lie turned.
 
     The value is the angle in degrees between the learned plane and the registered ones, several by their mean.
     """
@@ -57,17 +59,34 @@ def detect(site_model: pl.DataFrame, sites: pl.DataFrame, planes: pl.DataFrame, 
     texts = dict(planes_text(roofs).iter_rows())
     models = site_model.filter(pl.col("day") <= day).sort("site_id", "day")
     by_site = models.partition_by("site_id", as_dict=True, maintain_order=True)
+    turned = _turned(roof_model.filter(pl.col("day") <= day), roofs)
     verdicts: list[Verdict] = []
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
         judged = _judge(site, by_site.get((site_id,)), texts.get(site_id))
-        if isinstance(judged, Reason):
-            verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
-        elif judged is not None:
+        found = None
+        if isinstance(judged, pl.DataFrame):
             normal = _mean_normal(roofs.filter(pl.col("site_id") == site_id))
-            if (found := _finding(site_id, judged, normal, day)) is not None:
-                verdicts.append(found)
+            found = _finding(site_id, judged, normal, day)
+        if found is None and site_id in turned:
+            found = _finding_of_turn(site_id, turned[site_id], texts[site_id], day)
+        if found is not None:
+            verdicts.append(found)
+        elif isinstance(judged, Reason):
+            verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
     return verdicts
+
+
+def _turned(models: pl.DataFrame, roofs: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The latest models (ROOF_MODEL) of the sites whose planes lie turned by them, in one go, with today's register."""
+    azimuths = {site_id: rows["azimuth_deg"].to_list() for (site_id,), rows in roofs.group_by("site_id")}
+    found = {}
+    for (site_id,), rows in models.sort("site_id", "day").group_by("site_id", maintain_order=True):
+        if rows["turned_from_deg"].is_null()[-1] or rows["turned_from_deg"][-1].to_list() != azimuths.get(site_id):
+            continue
+        is_same = (rows["turn_deg"] == rows["turn_deg"][-1]).fill_null(False).reverse().cum_min().reverse()
+        found[site_id] = rows.filter(is_same)
+    return found
 
 
 def _judge(site: dict[str, Any], models: pl.DataFrame | None, registered: str | None) -> pl.DataFrame | Reason | None:
@@ -136,6 +155,8 @@ def _finding(site_id: str, models: pl.DataFrame, registered: np.ndarray, day: da
         evidence={
             "apart_deg": apart,
             "registered_text": model["registered_text"],
+            "learned_text": f"tilt {tilt:.0f} +- {tilt_sigma:.0f} degrees, "
+            f"azimuth {azimuth:.0f} +- {azimuth_sigma:.0f} degrees, if it is one plane",
             "learned_tilt_deg": tilt,
             "learned_tilt_sigma_deg": tilt_sigma,
             "learned_azimuth_deg": azimuth,
@@ -146,6 +167,45 @@ def _finding(site_id: str, models: pl.DataFrame, registered: np.ndarray, day: da
         },
         series=_picture(models),
     )
+
+
+def _finding_of_turn(site_id: str, models: pl.DataFrame, registered: str, day: date) -> Finding:
+    """`models` are those in which the planes lay turned by the same angle."""
+    turn = models["turn_deg"][-1]
+    before = models["turned_from_deg"][-1].to_list()
+    azimuths = " and ".join(f"{(one + turn) % 360:.0f}" for one in before)
+    way = f"{turn:.0f}" if turn <= 180 else f"{360 - turn:.0f}"
+    side = "" if turn == 180 else " clockwise" if turn < 180 else " anticlockwise"
+    left = models["turn_left_ratio"][-1]
+    what, lie = ("planes", "lie") if len(before) > 1 else ("plane", "lies")
+    return Finding(
+        site_id=site_id,
+        day=day,
+        kind=KIND,
+        severity="watch",
+        value=min(turn, 360 - turn),
+        unit="deg",
+        threshold=MIN_APART_DEG,
+        summary=f"Its {what} {lie} turned by {way}°{side}, towards {azimuths}°, as its days show beside others'; "
+        f"the register has {registered}. Its yield is judged as the {what} {lie}.",
+        measured=f"azimuth {azimuths}°, tilted as registered, leaves {left:.0%} of what the register does not explain",
+        expected=f"{registered}, as registered (kWp tilt/azimuth)",
+        since=models["day"][0],
+        evidence={
+            "apart_deg": min(turn, 360 - turn),
+            "registered_text": registered,
+            "learned_text": f"azimuth {azimuths} degrees or near it, tilted as registered",
+            "turn_deg": turn,
+            "left_ratio": left,
+        },
+        series=_picture_of_turn(models),
+    )
+
+
+def _picture_of_turn(models: pl.DataFrame) -> tuple[Series, ...]:
+    """What the turned planes left unexplained, of what the registered ones did, model by model."""
+    drawn = series("left unexplained", "ratio", "measured", models["day"], models["turn_left_ratio"])
+    return (drawn, *level("the register's own", "ratio", "limit", 1.0, drawn))
 
 
 def _picture(models: pl.DataFrame) -> tuple[Series, ...]:

@@ -13,10 +13,10 @@ from detectors.yields.day_residual import SCALE_DAYS
 from detectors.yields.half_hours import MAX_INPUTS, Days
 from detectors.yields.own_past import Past
 from detectors.yields.pyranometer import CLIPPED_RATIO
+from detectors.yields.roofs import PlaneRow
 
 LONE_RATIO = 0.1  # ours: with fewer half hours under a neighbour's sky than that a site stands alone
 MIN_INPUT_ROWS = 60  # ours: half hours; fewer tell no planes of inputs
-PlaneRow = tuple[float, float, float]  # share, tilt_deg, azimuth_deg
 
 
 class Roof(NamedTuple):

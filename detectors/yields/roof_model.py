@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 
 from detectors.solar.plane_response import USUAL_SHARES
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median, medians_of_groups
-from detectors.yields import half_hours, roof_fit
+from detectors.yields import half_hours, roof_fit, turned_planes
 from detectors.yields.day_residual import PAIR_FLOOR, effective, few_variance, own_scale, weighted_median
+from detectors.yields.half_hours import Days
 from detectors.yields.own_past import Past
-from detectors.yields.roofs import Planes
+from detectors.yields.roofs import PlaneRow, Planes
+from detectors.yields.turned_planes import Turn
 
 ROOF_MODEL = pl.Schema(
     {
@@ -28,6 +30,9 @@ ROOF_MODEL = pl.Schema(
         "day": pl.Date(),  # used from this day on; learned from earlier ones
         "learned_days": pl.Int32(),  # days with a residual behind it
         "shares": pl.List(pl.Float64),  # of the basis planes; null where the register knows the planes
+        "turn_deg": pl.Float64(),  # by which the registered planes lie turned, clockwise; null = as registered
+        "turned_from_deg": pl.List(pl.Float64),  # their registered azimuths then
+        "turn_left_ratio": pl.Float64(),  # what that leaves of what the registered planes do not explain
         "level": pl.Float64(),  # log of the performance over the usual one
         "tie": pl.Float64(),  # added to residuals, so that a refit moves no settled level
         "offset": pl.List(pl.Float64),  # usual log ratios by half hour of UTC, dull then bright; null = not known
@@ -141,11 +146,12 @@ def learn(
         at = mine.day - (seen.first - EPOCH).days
         inside = (at >= 0) & (at < seen.x.shape[1])
         mine, at = half_hours.of_rows(mine, inside), at[inside]
+        told = planes.of(n)
+        turn = _turn(mine, told, site["installed_kwp"], float(ceiling[n]), seen.neighbours[n])
+        by = turn.turn_deg if turn else 0.0
         roof = roof_fit.fit(
             mine,
-            planes=[
-                (planes.share[k], planes.tilt_deg[k], planes.azimuth_deg[k]) for k in np.flatnonzero(planes.site == n)
-            ],
+            planes=[(share, tilt, (azimuth + by) % 360) for share, tilt, azimuth in told],
             latitude=site["latitude"],
             kwp=site["installed_kwp"],
             ceiling_w=float(ceiling[n]),
@@ -166,6 +172,9 @@ def learn(
             "day": day,
             "learned_days": int(np.isfinite(x).sum()),
             "shares": None if known[n] else roof.shares.tolist(),
+            "turn_deg": turn.turn_deg if turn else None,
+            "turned_from_deg": [azimuth for _, _, azimuth in told] if turn else None,
+            "turn_left_ratio": turn.left_ratio if turn else None,
             "level": roof.level,
             "tie": tie,
             "is_replayed": bool(is_young[n]),
@@ -199,6 +208,15 @@ def learn(
                 }
         rows.append(entry)
     return pl.DataFrame(rows, schema=ROOF_MODEL)
+
+
+def _turn(days: Days, planes: list[PlaneRow], kwp: float, ceiling_w: float, neighbours: Array) -> Turn | None:
+    """How the registered planes lie turned; None beside few neighbours, as of two that differ either may be wrong."""
+    known = neighbours[neighbours > 0]
+    if not len(known) or np.median(known) < FEW_NEIGHBOURS:
+        return None
+    turn = turned_planes.best(days, planes, kwp, ceiling_w)
+    return turn if turn is not None and turn.is_found else None
 
 
 def _history(old: dict[str, Any], seen: Residuals, n: int) -> tuple[Array, dict[str, Any]]:

@@ -45,6 +45,9 @@ def skies(latitude: Array, longitude: Array, at: Array) -> Sky:
     return Sky(*parts)
 
 
+PlaneRow = tuple[float, float, float]  # share, tilt_deg, azimuth_deg
+
+
 class Planes(NamedTuple):
     """Registered planes, one row each."""
 
@@ -58,6 +61,11 @@ class Planes(NamedTuple):
         known = np.zeros(sites, dtype=bool)
         known[self.site] = True
         return known
+
+    def of(self, n: int) -> list[PlaneRow]:
+        """The planes of one site."""
+        mine = np.flatnonzero(self.site == n)
+        return list(zip(*(one[mine].tolist() for one in (self.share, self.tilt_deg, self.azimuth_deg)), strict=True))
 
 
 def registered(sites: pl.DataFrame, planes: pl.DataFrame) -> Planes:

@@ -245,7 +245,8 @@ def _losses(case: dict[str, Any], history: History, worth: Worth) -> tuple[DayLo
 
 def _planes(is_unknown: bool, model: dict[str, Any]) -> str:
     if not is_unknown:
-        return "register"
+        turn = model["turn_deg"]
+        return "register" if turn is None else f"register, turned by {turn:.0f} degrees clockwise"
     return "unknown" if model["shares"] is None else "learned as shares of seven planes"
 
 

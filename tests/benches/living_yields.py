@@ -91,8 +91,8 @@ def live_nights(roofs: Roofs, register_on: Callable[[int], pl.DataFrame]) -> Thr
         said = []
         for module in modules:
             with clocked(seconds, module.DETECTOR):
-                given = {name: _given(name, nights, found, day, sites) for name in wanted_frames(module.detect)}
-                said += module.detect(**given | ({"readings": mine.readings[day]} if "readings" in given else {}))
+                given = {name: _given(name, nights, found, mine, day) for name in wanted_frames(module.detect)}
+                said += module.detect(**given)
         rows = [one for one in said if isinstance(one, Finding)]
         told.append(findings_frame(rows))
         losses.append(losses_frame(rows))
@@ -117,8 +117,8 @@ def live_nights(roofs: Roofs, register_on: Callable[[int], pl.DataFrame]) -> Thr
 
 
 def _is_engine(module: ModuleType) -> bool:
-    """Whether a detector tells of the yield engine's cases, or of what it knows to be due and voltage cut."""
-    return bool({"yield_case", "expected_hour"} & set(wanted_frames(module.detect)))
+    """Whether a detector tells of the yield engine's cases or models, or of what it knows to be due and voltage cut."""
+    return bool({"yield_case", "roof_model", "expected_hour"} & set(wanted_frames(module.detect)))
 
 
 def _wanted(modules: list[ModuleType], found: dict[str, Any]) -> list[str]:
@@ -159,15 +159,15 @@ def _register_on(fleet: Fleet, sites: pl.DataFrame, number: int) -> pl.DataFrame
     )  # fmt: skip
 
 
-def _given(name: str, nights: Nights, found: dict[str, Any], day: date, sites: pl.DataFrame) -> Any:
+def _given(name: str, nights: Nights, found: dict[str, Any], mine: Roofs, day: date) -> Any:
     if name in nights.objects:
         return nights.objects[name]
     if name in nights.rows:
         since = day - timedelta(days=found[name].window_days)
-        return of_sites(nights.rows[name].filter(pl.col("day").is_between(since, day)), sites)
+        return of_sites(nights.rows[name].filter(pl.col("day").is_between(since, day)), mine.sites)
     if name in found:
         schema = found[name].schema
         assert schema is not None
         return schema.to_frame()  # a feature of readings, which serves pictures and figures beside
-    return {"day": day, "days": DAYS.to_frame(), "sites": sites, "earlier": EARLIER.to_frame(),
-            "readings": READINGS.to_frame()}[name]  # fmt: skip
+    return {"day": day, "days": DAYS.to_frame(), "sites": mine.sites, "planes": mine.planes,
+            "earlier": EARLIER.to_frame(), "readings": mine.readings[day]}[name]  # fmt: skip

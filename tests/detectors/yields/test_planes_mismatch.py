@@ -10,9 +10,11 @@ from detectors.finding import DOES_NOT_APPLY, Finding, NotJudged
 from detectors.solar import pv_model
 from detectors.yields import hourly, site_model
 from detectors.yields.planes_mismatch import MIN_LOG_RATIO, detect
+from detectors.yields.roof_model import ROOF_MODEL
 from tests.support import build, simulate_hours
 
 FIRST = date(2025, 4, 1)
+NO_ROOFS = ROOF_MODEL.to_frame()
 LAST = FIRST + timedelta(days=59)
 
 
@@ -68,7 +70,7 @@ def test_a_clock_that_is_half_an_hour_wrong_excludes_nothing(known):
     """Hourly exports hide so much from the sun's clock; half of each hour moves into the next one."""
     moved = pl.col("pv_w").list.eval((pl.element() / 2 + pl.element().shift(1).fill_null(0) / 2).cast(pl.Int32))
     model = site_model.learn(known.kept.with_columns(moved), known.sites, known.planes, LAST)
-    verdicts = detect(_weekly(model), known.sites, known.planes, LAST)
+    verdicts = detect(_weekly(model), NO_ROOFS, known.sites, known.planes, LAST)
     assert not [one for one in verdicts if isinstance(one, Finding)]
 
 
@@ -116,7 +118,9 @@ def _weekly(model, count=4):
 
 def test_east_west_flat_and_steep_roofs_are_left_alone_and_wrong_entries_are_told(learned):
     model, sites, planes = learned
-    found = {one.site_id: one for one in detect(_weekly(model), sites, planes, LAST) if isinstance(one, Finding)}
+    found = {
+        one.site_id: one for one in detect(_weekly(model), NO_ROOFS, sites, planes, LAST) if isinstance(one, Finding)
+    }
     assert found.keys() == {"turned", "entered flat"}
     turned = found["turned"]
     assert turned.severity == "watch"
@@ -137,7 +141,7 @@ MODEL = {
 def _verdicts(*weeks, site=SITE):
     """By models of the weeks up to LAST, the last one newest."""
     rows = [{**MODEL, "day": LAST - timedelta(days=7 * (len(weeks) - 1 - n)), **more} for n, more in enumerate(weeks)]
-    return detect(build.frame(site_model.MODEL, rows), build.sites(site), build.planes(), LAST)
+    return detect(build.frame(site_model.MODEL, rows), NO_ROOFS, build.sites(site), build.planes(), LAST)
 
 
 def test_four_weekly_models_that_agree_are_needed():
@@ -173,3 +177,29 @@ def test_a_corrected_register_begins_anew_and_other_sites_are_not_asked():
         (verdict,) = _verdicts({}, {}, {}, {}, site=site)
         assert verdict.reason.code == code
         assert code in DOES_NOT_APPLY
+
+
+def _of_turns(*turns, site=SITE):
+    """By roof models of the weeks up to LAST, the last one newest, turned by so many degrees from azimuth 180."""
+    rows = [
+        {"site_id": "A", "day": LAST - timedelta(days=7 * (len(turns) - 1 - n)), "turn_deg": turn,
+         "turned_from_deg": None if turn is None else [180.0], "turn_left_ratio": None if turn is None else 0.4}
+        for n, turn in enumerate(turns)
+    ]  # fmt: skip
+    return detect(site_model.MODEL.to_frame(), build.frame(ROOF_MODEL, rows), build.sites(site), build.planes(), LAST)
+
+
+@pytest.mark.parametrize("limit", [None, 0.0])
+def test_planes_that_lie_turned_are_told_at_once_behind_a_limit_too(limit):
+    (found,) = _of_turns(None, 180.0, 180.0, site={**SITE, "feed_in_limit_kw": limit})
+    assert (found.kind, found.value, found.since) == ("planes-mismatch", 180.0, LAST - timedelta(days=7))
+    assert "0°" in found.measured
+    (found,) = _of_turns(90.0, 270.0, site={**SITE, "feed_in_limit_kw": limit})
+    assert (found.value, found.since) == (90.0, LAST)
+    assert "anticlockwise, towards 90°" in found.summary
+
+
+def test_planes_that_lie_as_registered_by_now_are_not_told():
+    for turns, site in (((180.0, None), SITE), ((180.0, 180.0), {**SITE, "azimuth_deg": 0.0})):
+        (verdict,) = _of_turns(*turns, site=site)
+        assert isinstance(verdict, NotJudged)
