@@ -72,3 +72,16 @@ def test_a_register_that_was_corrected_counts_as_it_stands():
     assert azimuth() == [180.0]
     assert azimuth(azimuth_deg=180.0) == [180.0]
     assert azimuth(azimuth_deg=90.0) == [90.0]
+
+
+@pytest.mark.parametrize(("seed", "off"), [(4303, 90.0), (4304, 180.0)])
+def test_no_other_capacity_is_told_where_a_turn_is_the_better_explanation_but_not_proven(seed, off):
+    """March at 47 north, dull and low: of three turned roofs one or two are not proven within sixteen days."""
+    turned = ("E1", "E2", "E3")
+    needs = {name: {"planes_known": 1.0} for name in ("ONE", "TWO", "THREE", "FOUR", *turned)}
+    roofs = yield_fleet.make(seed, needs, {}, first=date(2026, 3, 10), days=DAYS)
+    by = pl.when(pl.col("site_id").is_in(turned)).then(off).otherwise(0.0)
+    roofs.sites = roofs.sites.with_columns(azimuth_deg=(pl.col("azimuth_deg") + by) % 360)
+    nights = yield_fleet.live_nights(roofs)
+    assert {row["turn_deg"] for site_id, row in _newest(nights).items() if site_id in turned} > {None}
+    assert nights.opened() == {}
