@@ -7,7 +7,7 @@ anew by the new model and by what is known of its neighbours now, and its test r
 """
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any, NamedTuple
 
@@ -147,7 +147,7 @@ def learn(
         inside = (at >= 0) & (at < seen.x.shape[1])
         mine, at = half_hours.of_rows(mine, inside), at[inside]
         told = planes.of(n)
-        turn = _turn(mine, told, site["installed_kwp"], float(ceiling[n]), seen.neighbours[n])
+        turn = _turn(mine, told, site, float(ceiling[n]), old, seen.neighbours[n])
         by = turn.turn_deg if turn else 0.0
         roof = roof_fit.fit(
             mine,
@@ -210,13 +210,16 @@ def learn(
     return pl.DataFrame(rows, schema=ROOF_MODEL)
 
 
-def _turn(days: Days, planes: list[PlaneRow], kwp: float, ceiling_w: float, neighbours: Array) -> Turn | None:
-    """How the registered planes lie turned; None beside few neighbours, as of two that differ either may be wrong."""
-    known = neighbours[neighbours > 0]
-    if not len(known) or np.median(known) < FEW_NEIGHBOURS:
+def _turn(
+    days: Days, planes: list[PlaneRow], site: Mapping[str, Any], ceiling_w: float, old: dict[str, Any], beside: Array
+) -> Turn | None:
+    """How the registered planes lie turned; found beside others enough, as of two that differ either may be wrong."""
+    is_same = old.get("turned_from_deg") == [azimuth for _, _, azimuth in planes]
+    before = Turn(old["turn_deg"], old["turn_left_ratio"], is_steady=True) if is_same else None
+    known = beside[beside > 0]
+    if before is None and (not len(known) or np.median(known) < FEW_NEIGHBOURS):
         return None
-    turn = turned_planes.best(days, planes, kwp, ceiling_w)
-    return turn if turn is not None and turn.is_found else None
+    return turned_planes.found(days, planes, site["installed_kwp"], ceiling_w, before)
 
 
 def _history(old: dict[str, Any], seen: Residuals, n: int) -> tuple[Array, dict[str, Any]]:

@@ -47,7 +47,7 @@ class Turn(NamedTuple):
         return self.is_steady and self.left_ratio < MAX_LEFT
 
 
-def best(days: Days, planes: list[PlaneRow], kwp: float, ceiling_w: float) -> Turn | None:
+def best(days: Days, planes: list[PlaneRow], kwp: float, ceiling_w: float, turns_deg: Array = TURNS_DEG) -> Turn | None:
     """The turn of the registered `planes` of one site that its `days` of half hours fit best; None where few tell.
 
     The sky has to be that of others: a roof's own is read through the planes that are in question.
@@ -74,7 +74,7 @@ def best(days: Days, planes: list[PlaneRow], kwp: float, ceiling_w: float) -> Tu
     as_registered = each_w(np.zeros(1))[0]
     whole = as_registered.sum(axis=0)
     others = [whole, *(whole - one for one in as_registered)] if len(planes) > 1 else [whole]  # or one plane is gone
-    turned = each_w(TURNS_DEG).sum(axis=1)
+    turned = each_w(turns_deg).sum(axis=1)
     rest, level = _rest(made * weight, np.stack([*others, *turned]) * weight)
     left = np.sqrt((rest**2).sum(axis=1))
     best_other = int(left[: len(others)].argmin())
@@ -83,7 +83,23 @@ def best(days: Days, planes: list[PlaneRow], kwp: float, ceiling_w: float) -> Tu
     told = np.bincount(row) >= MIN_DAY_POINTS
     gained = np.bincount(row, rest[best_other] ** 2 - rest[len(others) + one] ** 2)[told]
     is_steady = len(gained) >= MIN_DAYS and bool((gained > 0).mean() >= BETTER_SHARE)
-    return Turn(float(TURNS_DEG[one]), float(fits[one] / max(left[best_other], 1e-9)), is_steady)
+    return Turn(float(turns_deg[one]), float(fits[one] / max(left[best_other], 1e-9)), is_steady)
+
+
+def found(days: Days, planes: list[PlaneRow], kwp: float, ceiling_w: float, before: Turn | None = None) -> Turn | None:
+    """How the registered planes lie turned; None = as registered. `before` is what was found earlier.
+
+    A season may prove less than the one before it: what was found stays until the register explains the days better,
+    or another turn does so by much.
+    """
+    turn = best(days, planes, kwp, ceiling_w)
+    if before is not None:
+        kept = best(days, planes, kwp, ceiling_w, np.array([before.turn_deg]))
+        if kept is None or turn is None:
+            return before
+        if kept.left_ratio < 1 and turn.left_ratio > MAX_LEFT * kept.left_ratio:
+            return kept
+    return turn if turn is not None and turn.is_found else None
 
 
 def _rest(made: Array, shapes: Array) -> tuple[Array, Array]:

@@ -2,12 +2,14 @@
 
 from datetime import date
 
+import numpy as np
 import polars as pl
 import pytest
 
-from detectors.yields import turned_planes
+from detectors.yields import half_hours, turned_planes
 from detectors.yields.roof_model import ROOF_MODEL
 from detectors.yields.roofs import Planes, registered
+from detectors.yields.turned_planes import Turn
 from tests.support import build, yield_fleet
 
 DAYS = 16
@@ -58,6 +60,24 @@ def test_a_roof_is_expected_to_make_what_its_planes_make_as_they_lie(lived):
     last = nights.rows["yield_residual"].filter(pl.col("day") == pl.col("day").max(), pl.col("site_id").is_in(ENTERED))
     assert last["expected_kwh"].null_count() == 0
     assert (last["actual_kwh"] / last["expected_kwh"] - 1).abs().max() < 0.1
+
+
+def test_what_was_found_stays_while_it_explains_the_days_better_and_no_longer():
+    """A high sun over a flat roof tells little of which way it looks: less than finds a turn, enough to keep one."""
+    roofs = yield_fleet.make(4215, {name: {"planes_known": 1.0} for name in ("A", "B", "C", "D")}, {}, days=9)
+    nights = yield_fleet.live_nights(roofs)
+    kept = {}
+    for n, site in enumerate(roofs.sites.iter_rows(named=True)):
+        days = half_hours.lay(nights.rows["yield_half_hours"].filter(site_id=site["site_id"]), roofs.sites[n])
+        for off in (180.0, 0.0):
+            plane = [(1.0, site["tilt_deg"], (site["azimuth_deg"] + off) % 360)]
+            told = days, plane, site["installed_kwp"], np.inf
+            fresh = turned_planes.found(*told)
+            held = turned_planes.found(*told, Turn(180.0, 0.5, is_steady=True))
+            kept[site["site_id"], off] = (fresh and fresh.turn_deg, held and held.turn_deg)
+    assert roofs.sites.filter(pl.col("tilt_deg") < 5)["site_id"].to_list() == ["C", "D"]
+    assert [kept[name, 180.0] for name in "ABCD"] == [(180.0, 180.0), (180.0, 180.0), (None, 180.0), (None, 180.0)]
+    assert all(kept[name, 0.0] == (None, None) for name in "ABCD")
 
 
 def test_a_register_that_was_corrected_counts_as_it_stands():
