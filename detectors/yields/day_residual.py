@@ -9,12 +9,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detectors.stats.robust import MAD_TO_SIGMA, Array
+from detectors.stats.robust import MAD_TO_SIGMA, Array, median
 from detectors.yields.pyranometer import Pairs
 
 PAIR_FLOOR = 0.05  # ours: pairs steadier than that are steady by chance
 FULL_ENERGY_RATIO = 0.7  # ours: of the best pair's shared energy; pairs with less count by the square
-MAX_DEVIATION = 0.8  # ours: a neighbour further off is faulty, not uncertain
+MAX_DEVIATION, MIN_TO_JUDGE = 0.8, 3  # ours: a neighbour further off is faulty, not uncertain; of two either may be
 DISAGREEMENT_FACTOR = 0.58  # fitted: sigma of the median of neighbours over their disagreement
 FLOOR = 0.02  # fitted: what agreeing neighbours still have in common
 FEW, FEW_SIGMA = 2.2, 0.08  # fitted: with fewer effective neighbours their own error shows, as sigma over the count
@@ -36,6 +36,18 @@ def weighted_median(values: Array, weight: Array) -> Array:
     return np.where(total[..., -1] > 0, middle, np.nan)
 
 
+def heard(ratio: Array, weight: Array) -> Array:
+    """`weight` of pairs without those far off the middle of three or more, along the last axis.
+
+    They are faulty or wrongly registered, and a steady one would outweigh the rest.
+    """
+    known = weight > 0
+    middle = median(np.where(known, ratio, np.nan))[..., None]
+    with np.errstate(invalid="ignore"):
+        is_off = (known.sum(axis=-1, keepdims=True) >= MIN_TO_JUDGE) & (np.abs(ratio - middle) > MAX_DEVIATION)
+    return np.where(is_off, 0.0, weight)
+
+
 class Combined(NamedTuple):
     """The pairs of a day taken together; every array is [sites]."""
 
@@ -53,6 +65,7 @@ def combine(pairs: Pairs, pair_sigma: Array, level: Array) -> Combined:
     weight = np.where(known, 1 / (pair_sigma**2 + PAIR_FLOOR**2), 0.0)
     weight *= np.minimum(1.0, energy / np.maximum(FULL_ENERGY_RATIO * max_energy, 1e-9)[:, None]) ** 2
     ratio = np.where(known, pairs.log_ratio, 0.0)
+    weight = heard(ratio, weight)
     middle = weighted_median(ratio, weight)
     total = weight.sum(axis=1)
     deviation = np.abs(ratio - np.nan_to_num(middle)[:, None])

@@ -109,7 +109,7 @@ def gather(
     ambient, measured = _ambient(table(rows, "ambient_c"), near, latitude, at)
     site_roofs = Roofs(
         sites["installed_kwp"].to_numpy(),
-        roof_model.ceiling_w(sites["inverter_kw"], column(model, "peak_w"), sites["feed_in_limit_kw"]),
+        roof_model.ceiling_w(sites, column(model, "peak_w")),
         column(model, "level", 0.0),
         sites["feed_in_limit_kw"].is_not_null().to_numpy(),
         ~is_known,

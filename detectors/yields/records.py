@@ -167,16 +167,19 @@ def lay(
     if flat.height:
         into = flat["place"].to_numpy(), flat["at"].to_numpy(), flat["n"].to_numpy()
         keys[into], ratios[into] = flat["pair_key"].to_numpy(), flat["pair_ratio"].to_numpy()
-    is_fallen, moved = np.zeros(keys.shape, dtype=bool), np.zeros(keys.shape)
+    is_fallen, moved, level = np.zeros(keys.shape, dtype=bool), np.zeros(keys.shape), np.zeros(x.shape)
     if around is not None and max_pairs:
         neighbour_odds, models = around
         is_fallen = _of_pairs(*_fallen(neighbour_odds, first, window_days), keys, missing=False)
-        moved = _of_pairs(*_moved(models, first, window_days), keys, missing=0.0)
+        ids, then, now = _levels(models, first, window_days)
+        moved = _of_pairs(ids, now[:, None] - then, keys, missing=0.0)
+        _, own, found = np.intersect1d(site_ids.to_numpy(), ids.to_numpy(), return_indices=True)
+        level[own] = then[found]
     return Residuals(
         first, x, x - laid("tie", 0.0), laid("consensus_x"), laid("variance"), laid("past_sigma"), laid("energy"),
         laid("neighbours"), laid("lone_x"), laid("lone_near", 0.0), laid("peak_w"), laid("charge_limit_w"),
         laid("charges", 0.0),
-        suspect_days(known_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios, is_fallen, moved,
+        suspect_days(known_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios, is_fallen, level, moved,
     )  # fmt: skip
 
 
@@ -207,8 +210,8 @@ def _fallen(odds: pl.DataFrame, first: date, days: int) -> tuple[pl.Series, NDAr
     return ids, suspect_days(_by_day(odds, "log_odds_fall", ids, first, days), UNSEEN)
 
 
-def _moved(models: pl.DataFrame, first: date, days: int) -> tuple[pl.Series, Array]:
-    """By how much each site's level, as learned since, lies above the one that a day's night took, [sites, days]."""
+def _levels(models: pl.DataFrame, first: date, days: int) -> tuple[pl.Series, Array, Array]:
+    """Each site's level as the nights of these days took it, [sites, days], and as it is known by now, [sites]."""
     ids = models["site_id"].unique().sort()
     learned = _by_day(models, "level", ids, first, days)
     level = np.zeros(len(ids))  # until the first one is learned
@@ -216,7 +219,7 @@ def _moved(models: pl.DataFrame, first: date, days: int) -> tuple[pl.Series, Arr
     for n in range(days):
         level = np.where(np.isfinite(learned[:, n]), learned[:, n], level)
         then[:, n] = level
-    return ids, level[:, None] - then
+    return ids, then, level
 
 
 def _of_pairs(ids: pl.Series, by_day: Any, keys: NDArray[np.int64], *, missing: Any) -> Any:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from detectors.solar.plane_response import USUAL_SHARES
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median, medians_of_groups
 from detectors.yields import half_hours, roof_fit, turned_planes
-from detectors.yields.day_residual import PAIR_FLOOR, effective, few_variance, own_scale, weighted_median
+from detectors.yields.day_residual import PAIR_FLOOR, effective, few_variance, heard, own_scale, weighted_median
 from detectors.yields.half_hours import Days
 from detectors.yields.own_past import Past
 from detectors.yields.roofs import PlaneRow, Planes
@@ -66,6 +66,9 @@ FEW_NEIGHBOURS, MIN_CLEAR_DAYS, CLEAR_SHARE = 2.5, 2, 0.5  # ours: effective num
 MIN_CHARGES = 30  # ours: intervals; fewer do not show a battery's limit
 UNKNOWN_PAIR_SIGMA = 0.3  # ours: a pair never seen
 PEAK_FACTOR = 1.1  # ours: the highest clipped power may not have been seen yet
+RATINGS = ("inverter_kw", "installed_kwp")
+MIN_CEILING_RATIO = 0.5  # ours: of the capacity; inverters are laid out for 0.6 to 1.3 of their modules
+AT_RATIO, BEYOND_RATIO = 0.95, 1.05  # ours: of the rating; meters and ratings agree within a twentieth
 EPOCH = date(1970, 1, 1)
 
 
@@ -89,7 +92,10 @@ class Residuals(NamedTuple):
     pair_key: NDArray[np.int64]  # [sites, days, neighbours], 0 where empty
     pair_ratio: Array  # [sites, days, neighbours]
     is_fallen: NDArray[np.bool_]  # likewise; the pair's neighbour is known by now to have fallen
-    pair_moved: Array  # likewise; by how much the level learned of it since lies above the one of that night
+    level: Array  # the site's own as that night took it, log
+    pair_moved: (
+        Array  # [sites, days, neighbours]; by how much the level learned of it since lies above the one of that night
+    )
 
 
 def key_of(site_id: str) -> int:
@@ -106,15 +112,20 @@ def is_due(site_ids: Sequence[str], age_days: Array, day: date) -> NDArray[np.bo
         return np.where(age_days <= YOUNG_DAYS, is_young_turn, turn & np.isfinite(age_days))
 
 
-def ceiling_w(inverter_kw: pl.Series, peak_w: Array, feed_in_limit_kw: pl.Series) -> Array:
-    """The inverter's rating in W, else a tenth above the highest generation seen, else no ceiling (inf).
+def ceiling_w(sites: pl.DataFrame, peak_w: Array) -> Array:
+    """The inverter's rating in W, else a tenth above the highest generation seen, else no ceiling (inf); [sites].
 
-    What a limited site was seen to make says little of its inverter.
+    What a limited site was seen to make says little of its inverter. A ceiling below half of the registered capacity
+    is one only where the roof was seen at it: else the register has the wrong modules or the wrong inverter, and cut at
+    it, a tenth of the modules would look like most of them. Nor is a rating that the roof exceeds.
     """
-    rating = inverter_kw.cast(pl.Float64).fill_null(float("nan")).to_numpy() * 1000
+    rating, kwp = (1000 * sites[name].cast(pl.Float64).fill_null(float("nan")).to_numpy() for name in RATINGS)
+    peak = np.where(peak_w > 0, peak_w, np.nan)
     with np.errstate(invalid="ignore"):
-        seen = np.where((peak_w > 0) & feed_in_limit_kw.is_null().to_numpy(), PEAK_FACTOR * peak_w, np.inf)
-    return np.where(np.isfinite(rating), rating, seen)
+        is_wrong = (peak > BEYOND_RATIO * rating) | ((rating < MIN_CEILING_RATIO * kwp) & ~(peak >= AT_RATIO * rating))
+        is_seen = sites["feed_in_limit_kw"].is_null().to_numpy() & (PEAK_FACTOR * peak >= MIN_CEILING_RATIO * kwp)
+    seen = np.where(is_seen, PEAK_FACTOR * peak, np.inf)
+    return np.where(np.isfinite(rating) & ~is_wrong, rating, seen)
 
 
 def learn(
@@ -135,7 +146,7 @@ def learn(
     bounds = np.searchsorted(days.site, np.arange(sites.height + 1))
     known = planes.is_known(sites.height)
     peak = _highest(seen.peak_w)
-    ceiling = ceiling_w(sites["inverter_kw"], peak, sites["feed_in_limit_kw"])
+    ceiling = ceiling_w(sites, peak)
     keys, sigmas = _pairs(seen)
     is_young = age_days <= YOUNG_DAYS
     seen = _in_hindsight(seen, is_young, keys, sigmas)
@@ -313,10 +324,11 @@ def _in_hindsight(
     sigma = pair_sigma(seen.pair_key.reshape(len(keys), -1), learned).reshape(seen.pair_key.shape)
     weight = is_pair / (sigma**2 + PAIR_FLOOR**2)
     rest, ratio = np.where(is_fallen, 0.0, weight), np.nan_to_num(seen.pair_ratio)
-    change = weighted_median(ratio + seen.pair_moved, rest) - weighted_median(ratio, weight)
+    now = weighted_median(ratio + seen.pair_moved, heard(ratio + seen.pair_moved, rest))
     more = few_variance(effective(rest)) - few_variance(effective(weight))
     return seen._replace(
-        own_x=seen.own_x + np.where(is_changed, change, 0.0), variance=seen.variance + np.where(is_changed, more, 0.0)
+        own_x=np.where(is_changed & np.isfinite(seen.own_x), now + seen.level, seen.own_x),
+        variance=seen.variance + np.where(is_changed, more, 0.0),
     )
 
 

@@ -3,6 +3,7 @@
 from datetime import date, timedelta
 
 import numpy as np
+import pytest
 
 from detectors.features import roof_model as feature
 from detectors.frames import PLANES
@@ -63,7 +64,7 @@ def _replayed(
     ])  # fmt: skip
     odds = build.frame(ODDS, [
         {"site_id": site, "day": day, "log_odds_fall": one}
-        for site, all_days in {"a": SOUND, "b": odds_of_b, "c": SOUND}.items()
+        for site, all_days in {"a": SOUND, "b": odds_of_b, "c": SOUND, "d": SOUND}.items()
         for day, one in zip(DAYS, all_days, strict=True)
     ])  # fmt: skip
     (model,) = feature.make(
@@ -84,6 +85,13 @@ def test_what_a_neighbour_said_while_it_was_sound_stays():
     assert np.allclose(_replayed(since_then, b=B, c=C), [*B[:5], *C[5:]])
 
 
+def test_a_neighbour_that_was_outvoted_is_not_taken_back():
+    """B has ten times its modules in the register and went unheard; steady as it is, it would be heard by now."""
+    far, to_and_fro = [2.3] * len(DAYS), [0.15, -0.15] * (len(DAYS) // 2)
+    replayed = _replayed(FALLEN, x=0.0, b=far, c=to_and_fro, d=[-one for one in to_and_fro])
+    assert np.abs(replayed).max() <= 0.15
+
+
 def test_a_young_roof_is_surer_of_days_with_two_sound_neighbours_than_with_one():
     both, one = (_replayed(odds, column="history_sigma", b=B, c=B) for odds in (SOUND, FALLEN))
     more = few_variance(np.array(1.0)) - few_variance(np.array(2.0))
@@ -96,3 +104,17 @@ def test_a_young_roof_lies_on_one_level_however_often_its_neighbours_were_learne
     learned = {"site_id": "b", "day": DAYS[5], "level": 0.2}
     assert np.allclose(_replayed(SOUND, x=by_night, b=by_night), by_night)
     assert np.allclose(_replayed(SOUND, x=by_night, models=[learned], b=by_night), 0.2)
+
+
+def test_a_ceiling_below_half_of_the_modules_counts_where_the_roof_was_seen_at_it():
+    def ceiling(peak_w: float, **own) -> float:
+        site = {"site_id": "A", "installed_kwp": 9.0, "inverter_kw": 8.0, "feed_in_limit_kw": None}
+        return float(roof_model.ceiling_w(build.sites({**site, **own}), np.array([peak_w]))[0])
+
+    assert ceiling(0.0) == ceiling(7000.0) == 8000.0
+    assert ceiling(7000.0, inverter_kw=None) == pytest.approx(7700.0)
+    assert ceiling(7000.0, inverter_kw=None, feed_in_limit_kw=0.0) == np.inf
+    for inverter_kw in (8.0, None):  # ten times the modules that are there
+        assert ceiling(7000.0, installed_kwp=90.0, inverter_kw=inverter_kw) == np.inf
+    assert ceiling(7900.0, installed_kwp=18.0) == 8000.0  # twice as many modules as its inverter, and at its limit
+    assert ceiling(8900.0) == pytest.approx(9790.0)  # a second inverter that nobody registered
