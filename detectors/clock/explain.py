@@ -12,9 +12,12 @@ from detectors.clock.zones import daily_offsets, fixed_name, is_used_somewhere, 
 
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
 ZONE_FITS_MAX_MIN = 20.0
+USUAL_FITS_MAX_MIN = 45.0  # ours: as far as shade may err; for UTC and for clocks that are never changed
+WHOLE_MIN = 60.0  # zones with half hours are few, and seldom entered by mistake
 SPAN_DAYS = 3  # ours: with light; a shorter span between changes of clocks tells nothing of a zone
 LEVEL_MAX_MIN = 30.0  # ours: by shade, where today's own days are too few; half of what zones differ by
 CHANGE_NEAR_DAYS = 2  # ours: a step lies this near the change of clocks that made it, sunless days aside
+YEAR_DAYS = 366
 CLOCK_MIN = 720.0  # half a day: offsets beyond it are those of the other side
 
 
@@ -66,7 +69,8 @@ def explaining(
 
     `minutes`: the offset today, to which the days' own middles are levelled, as shade moves them all alike.
     The zones of the register and of the neighbourhood come first; fixed offsets, and zones far away, only where some
-    place keeps them.
+    place keeps them. Where shade leaves the offset uncertain, UTC and the claimed zone without its changes of clocks
+    are likelier than a zone of half hours, or than none.
     """
     count = len(onsets.days)
     mine = daily_offsets(claim.stamped_zone, onsets.days[0], count)
@@ -79,13 +83,13 @@ def explaining(
     recent = int((lit >= today - start).sum())
     fits = float(np.clip(uncertainty, ZONE_FITS_MIN, ZONE_FITS_MAX_MIN))
     days = days[lit]
-    judged: dict[bytes, bool] = {}
+    judged: dict[tuple[bytes, float], bool] = {}
 
-    def explains(offsets: Array) -> bool:
+    def explains(offsets: Array, fits: float = fits) -> bool:
         gap = (offsets - mine)[start:]
         if bool(gap[-1]) is is_right_now or not gap.any() or abs(_turned(gap[-1] - minutes)) > fits:
             return False
-        key = gap.tobytes()
+        key = (gap.tobytes(), fits)
         if key not in judged:
             judged[key] = _fits_all(days, gap[lit], recent, float(gap[-1]), minutes, fits)
         return judged[key]
@@ -99,7 +103,27 @@ def explaining(
     if quarter and is_used_somewhere(quarter, onsets.days[-1]) and explains(np.full(count, quarter)):
         known = sum(zone in claim.register or zone == "UTC" for zone in found)
         found.insert(max(known, min(len(found), 1)), fixed_name(quarter))
-    return found
+    if found and (found[0] in claim.register or _is_whole(found[0], onsets, mine)):
+        return found
+    wide = float(np.clip(uncertainty, fits, USUAL_FITS_MAX_MIN))
+    usual = {zone: offsets for zone, offsets in _usual(onsets, claim).items() if explains(offsets, wide)}
+    nearest = sorted(usual, key=lambda zone: abs(_turned(usual[zone][-1] - mine[-1] - minutes)))
+    return list(dict.fromkeys([*nearest, *found]))
+
+
+def _is_whole(zone: str, onsets: Onsets, mine: Array) -> bool:
+    """Whether the zone is whole hours off the claimed one today; a fixed offset of no other zone is no zone's."""
+    if zone.startswith("UTC+") or zone.startswith("UTC-"):
+        return False
+    return bool((daily_offsets(zone, onsets.days[0], len(mine))[-1] - mine[-1]) % WHOLE_MIN == 0)
+
+
+def _usual(onsets: Onsets, claim: Claim) -> dict[str, Array]:
+    """UTC, and the claimed zone as it would be without its changes of clocks, each with its offsets on all days."""
+    count = len(onsets.days)
+    year = daily_offsets(claim.stamped_zone, onsets.days[0], YEAR_DAYS)
+    fixed = {fixed_name(minutes): np.full(count, minutes) for minutes in np.unique(year).tolist()}
+    return {"UTC": daily_offsets("UTC", onsets.days[0], count), **(fixed if len(fixed) > 1 else {})}
 
 
 def _turned(minutes: Array | float) -> Any:

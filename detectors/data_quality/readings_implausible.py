@@ -294,8 +294,15 @@ def _finding(site_id: str, rows: pl.DataFrame, flags: pl.DataFrame, readings: in
     others = [name for name in channels if name != main["channel"]]
     also = f"; also {', '.join(others)}" if others else ""
     value = f"{main['channel']} reaches {main['value']:g}"
-    counted = "They count in no energy." if not set(flags["flag"]) & {"beyond rating", "overlapping"} else ""
+    told = set(flags["flag"])
+    is_rating = told == {"beyond rating"}  # they support each other, so it is the rating that cannot be
+    counted = "They count in no energy." if not told & {"beyond rating", "overlapping"} else ""
     summary = f"{wrong} of {readings} readings cannot be: {value}, {main['reason']}{also}. {counted}".rstrip()
+    if is_rating:
+        summary = (
+            f"{wrong} of {readings} readings, one beside the other, lie beyond the register: {value}, {main['reason']}"
+            f"{also}. They count: its rating is too small, or the profile's unit is wrong."
+        )
     return Finding(
         site_id=site_id,
         day=day,

@@ -1,11 +1,13 @@
 """Zones that would explain an offset, against the IANA database read by the standard library."""
 
 from datetime import UTC, date, datetime, timedelta
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
+from detectors.clock.explain import Claim, explaining
 from detectors.clock.zones import changes, daily_offsets, fixed_name, places, plausible_zones, zone_info
 
 
@@ -59,3 +61,24 @@ def test_the_register_comes_first_then_the_neighbourhood() -> None:
 @pytest.mark.parametrize(("minutes", "name"), [(330, "UTC+05:30"), (-210, "UTC-03:30"), (0, "UTC+00:00")])
 def test_a_clock_without_daylight_saving_as_people_write_it(minutes: float, name: str) -> None:
     assert fixed_name(minutes) == name
+
+
+def _explained(zone: str, place: tuple[float, float], first: date, minutes: float, uncertainty: float) -> list[str]:
+    """What explains an offset that 30 days show alike, of a site in `zone` that is stamped in it."""
+    days = [first + timedelta(days=n) for n in range(30)]
+    light = np.full((1, len(days)), minutes)
+    onsets = SimpleNamespace(days=days, first_late=light, last_early=-light)
+    claim = Claim(zone, zone, *place, register=(zone,))
+    return explaining(onsets, 0, 0, minutes, uncertainty, claim, today=0)  # type: ignore[arg-type]
+
+
+def test_where_shade_leaves_an_offset_uncertain_usual_mistakes_come_before_zones_of_half_hours() -> None:
+    """A roof that faces the evening at standard time in summer seems 39 min early, and one at UTC 97 instead of 120."""
+    melbourne = ("Australia/Melbourne", (-36.2, 145.2), date(2025, 10, 15))
+    found = _explained(*melbourne, minutes=-39.0, uncertainty=26.0)
+    assert found[0] == "UTC+10:00" and "Australia/Broken_Hill" in found
+    assert _explained(*melbourne, minutes=-32.0, uncertainty=12.0)[0] == "Australia/Broken_Hill"
+    berlin = ("Europe/Berlin", (52.3, 10.6), date(2026, 8, 3))
+    assert _explained(*berlin, minutes=-97.0, uncertainty=39.0)[0] == "UTC"
+    assert _explained(*berlin, minutes=-97.0, uncertainty=12.0) == []
+    assert _explained(*berlin, minutes=-62.0, uncertainty=30.0)[0].startswith("Europe/")

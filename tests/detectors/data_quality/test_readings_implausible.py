@@ -82,6 +82,14 @@ def test_what_cannot_be(channel, value, key):
     assert found.evidence["worst_utc"] == "2025-06-09T22:00:00Z"  # local midnight at UTC+2
 
 
+def test_readings_beside_one_another_beyond_a_rating_say_that_it_is_the_register():
+    (found,) = _judge("pv_w", 13_100.0)
+    assert "one beside the other, lie beyond the register: pv_w reaches 13100" in found.summary
+    assert "They count: its rating is too small" in found.summary
+    (found,) = _judge("pv_w", 2_000_000.0)
+    assert "cannot be" in found.summary
+
+
 @pytest.mark.parametrize(
     ("channel", "value"),
     [
