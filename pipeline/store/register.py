@@ -15,6 +15,8 @@ SHAPES_NOTHING = (  # of the register: neither site-days nor features of reading
 SHAPES_DAYS = tuple(name for name in SITES if name not in SHAPES_NOTHING)
 LIMIT = ("feed_in_limit_kw", "feed_in_buffer_w")
 EXCEEDED_WITHIN, EXCEEDED_DAYS, EXCEEDED_KWH = 30, 2, 0.2  # ours: days, and a day's regulation and resolution
+RATINGS = ("installed_kwp", "inverter_kw")
+EXTENDED_DAYS, MISMATCH_DAYS = 14, 60  # ours: judged days without a word against the capacity; days of such words
 LEVELS = (
     "import_limit_kw", "battery_reserve_pct", "battery_resume_pct", "battery_backup_floor_pct", "grid_charging",
 )  # fmt: skip
@@ -28,7 +30,8 @@ def write_register(
     What is agreed anew (a limit that is lifted or raised, a battery's levels, an import limit) holds from then on: the
     days before were lived by what held then, and are judged by it whenever they are judged again (`sites_on`). A limit
     that is lowered or entered is a correction where the site had kept to it, as nobody had entered it, and agreed anew
-    where it had not; a capacity, a place or a plane is a correction.
+    where it had not. Another capacity holds from then on where nothing had been told against the one before, as modules
+    were added or taken away; else it is the correction that was asked for. A place or a plane is a correction.
     """
     given = {"site": sites, "plane": planes, "device": devices, "installer": installers}
     changed_tables = [
@@ -49,10 +52,14 @@ def write_register(
         exceeded = _exceeding(store, joined.filter(is_corrected))
         is_new = is_looser | (is_corrected & pl.col("site_id").is_in(exceeded))
         is_corrected &= ~is_new
-        is_agreed = pl.any_horizontal(is_new, *(differs.pop(name) for name in LEVELS))
-        _note_agreed(store, joined.with_columns(is_new=is_new).filter(is_agreed))
-        _correct_agreed(store, joined.filter(is_corrected))
-        changed = set(joined.filter(pl.any_horizontal(is_corrected, *differs.values()))["site_id"])
+        has_other_size = pl.any_horizontal(differs.pop(name) for name in RATINGS)
+        is_extended = has_other_size & pl.col("site_id").is_in(_fitting(store, joined.filter(has_other_size)))
+        is_resized = has_other_size & ~is_extended
+        is_agreed = pl.any_horizontal(is_new, is_extended, *(differs.pop(name) for name in LEVELS))
+        _note_agreed(store, joined.with_columns(is_new=is_new, is_extended=is_extended).filter(is_agreed))
+        _correct_agreed(store, joined.filter(is_corrected), LIMIT)
+        _correct_agreed(store, joined.filter(is_resized), RATINGS)
+        changed = set(joined.filter(pl.any_horizontal(is_corrected, is_resized, *differs.values()))["site_id"])
         for table, held in parts_before.items():
             both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
             differing = both.filter(~pl.struct(pl.all()).is_duplicated())
@@ -81,23 +88,44 @@ def _exceeding(store: Store, sites: pl.DataFrame) -> list[str]:
     return [site_id for (site_id,) in rows]
 
 
+def _fitting(store: Store, sites: pl.DataFrame) -> list[str]:
+    """Of sites whose capacity changes those that it fitted so far, as nothing was told against it for weeks."""
+    if sites.is_empty():
+        return []
+    with store.offered(asked=sites.select("site_id")):
+        rows = store.con.execute(
+            f"""
+            WITH known AS (SELECT site_id, max(day) AS last FROM judged SEMI JOIN asked USING (site_id)
+                GROUP BY site_id HAVING count(*) >= {EXTENDED_DAYS})
+            SELECT site_id FROM known WHERE NOT EXISTS (SELECT 1 FROM finding AS f WHERE f.site_id = known.site_id
+                AND f.kind IN ('capacity-mismatch', 'readings-implausible') AND f.day > last - {MISMATCH_DAYS})
+            """
+        ).fetchall()
+    return [site_id for (site_id,) in rows]
+
+
 def _note_agreed(store: Store, changed: pl.DataFrame) -> None:
     """Keeps what held at these sites up to their last judged day; a second change before the next one adds nothing."""
     if changed.is_empty():
         return
     limit = [pl.when("is_new").then(f"{name}_before").otherwise(name).alias(name) for name in LIMIT]
-    rows = changed.select("site_id", *limit, *(pl.col(f"{name}_before").alias(name) for name in LEVELS))
+    ratings = [pl.when("is_extended").then(f"{name}_before").otherwise(name).alias(name) for name in RATINGS]
+    levels = (pl.col(f"{name}_before").alias(name) for name in LEVELS)
+    rows = changed.select("site_id", *limit, *levels, *ratings)
     last = store.frame("SELECT site_id, max(day) AS until_day FROM judged GROUP BY site_id")
     known = store.frame("SELECT site_id, until_day FROM agreed_until")
     new = rows.join(last, on="site_id").join(known, on=["site_id", "until_day"], how="anti")
     store.insert("agreed_until", new)
 
 
-def _correct_agreed(store: Store, changed: pl.DataFrame) -> None:
-    """A feed-in limit that is corrected was never another one."""
-    for site_id, *limit in changed.select("site_id", *LIMIT).iter_rows():
-        sets = ", ".join(f"{name} = ?" for name in LIMIT)
-        store.con.execute(f"UPDATE agreed_until SET {sets} WHERE site_id = ?", [*limit, site_id])
+def _correct_agreed(store: Store, changed: pl.DataFrame, cells: tuple[str, ...]) -> None:
+    """What is corrected was never as it stood: also not on the days that kept it beside something else."""
+    for site_id, *values in changed.select("site_id", *cells, *(f"{name}_before" for name in cells)).iter_rows():
+        now, before = values[: len(cells)], values[len(cells) :]
+        sets = ", ".join(f"{name} = ?" for name in cells)
+        held = " AND ".join(f"{name} IS NOT DISTINCT FROM ?" for name in cells) if cells == RATINGS else "true"
+        asked = before if cells == RATINGS else []
+        store.con.execute(f"UPDATE agreed_until SET {sets} WHERE site_id = ? AND {held}", [*now, site_id, *asked])
 
 
 def sites_on(store: Store, sites: pl.DataFrame, day: date) -> pl.DataFrame:
@@ -109,9 +137,13 @@ def sites_on(store: Store, sites: pl.DataFrame, day: date) -> pl.DataFrame:
         return sites
     joined = sites.join(held, on="site_id", how="left", suffix="_held", maintain_order="left")
     is_held = pl.col("until_day").is_not_null()
+    has_size = pl.col("installed_kwp_held").is_not_null()  # null where it was kept before sizes were
     agreed = [
-        pl.when(is_held).then(pl.col(f"{name}_held").cast(sites.schema[name])).otherwise(name).alias(name)
-        for name in (*LIMIT, *LEVELS)
+        pl.when(is_held & (has_size if name in RATINGS else True))
+        .then(pl.col(f"{name}_held").cast(sites.schema[name]))
+        .otherwise(name)
+        .alias(name)
+        for name in (*LIMIT, *LEVELS, *RATINGS)
     ]
     return joined.with_columns(agreed).select(sites.columns)
 

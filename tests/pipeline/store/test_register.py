@@ -116,6 +116,42 @@ def test_a_limit_that_is_lifted_held_until_then_and_one_that_is_lowered_was_neve
     assert [on(n, "feed_in_limit_kw") for n in (9, 10, 21)] == [4.0, 4.0, 4.0]
 
 
+FINDING = {
+    "site_id": "a", "severity": "soon", "value": 6.0, "unit": "kWp", "threshold": 8.0, "loss_kwh": 0.0, "cost": 0.0,
+    "evidence": "{}", "summary": "", "measured": "", "expected": "",
+}  # fmt: skip
+
+
+def test_modules_that_are_added_count_from_then_on(agreed):
+    write, on = agreed
+    write(0, installed_kwp=8.0, inverter_kw=8.0)
+    write(20, installed_kwp=12.0, inverter_kw=10.0)
+    write(40, installed_kwp=12.0, inverter_kw=10.0, battery_reserve_pct=30.0)
+    assert [on(n, "installed_kwp") for n in (0, 20, 21, 40, 41)] == [8.0, 8.0, 12.0, 12.0, 12.0]
+    assert [on(n, "inverter_kw") for n in (20, 21)] == [8.0, 10.0]
+
+
+@pytest.mark.parametrize("kind", ["capacity-mismatch", "readings-implausible", None])
+def test_a_capacity_that_was_told_to_be_wrong_or_was_just_entered_is_corrected(tmp_path, kind):
+    with Store(tmp_path / "history.duckdb") as store:
+        none = [store.frame(f"SELECT * FROM {table}") for table in ("device", "installer")]
+
+        def write(kwp: float, reserve_pct: float = 10.0) -> list[str]:
+            site = build.sites({"site_id": "a", "installed_kwp": kwp, "battery_reserve_pct": reserve_pct})
+            return register.write_register(store, site, PLANES.to_frame(), *none)
+
+        write(8.0)
+        at, count = datetime(2026, 7, 1, tzinfo=UTC), 20 if kind else 10
+        store.replace("judged", pl.DataFrame(
+            [{"site_id": "a", "day": DAY + timedelta(days=n), "judged_at": at} for n in range(count)]
+        ))  # fmt: skip
+        write(8.0, reserve_pct=30.0)  # agreed anew, beside a size that is wrong
+        if kind:
+            store.insert("finding", pl.DataFrame([{**FINDING, "day": DAY + timedelta(days=9), "kind": kind}]))
+        assert write(6.0, reserve_pct=30.0) == ["a"]
+        assert register.sites_on(store, store.sites(), DAY)["installed_kwp"][0] == 6.0
+
+
 @pytest.mark.parametrize(("fed_in_w", "before"), [(2000.0, None), (20.0, 0.0)])
 def test_a_limit_that_is_entered_is_new_to_a_site_that_did_not_keep_to_it(tmp_path, fed_in_w, before):
     """Ten days of four hours with 2 kW of feed-in, or with what a regulator lets out; another site goes on for long."""
