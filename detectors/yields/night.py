@@ -18,6 +18,7 @@ from detectors.yields import (
     cold,
     day_residual,
     input_ratios,
+    late_start,
     limited_days,
     lone_site,
     min_level,
@@ -30,6 +31,7 @@ from detectors.yields.cold import Cold
 from detectors.yields.day_residual import Combined
 from detectors.yields.energies import Before, of_day
 from detectors.yields.fleet_day import Fleet, clear_w, column, is_curtailed
+from detectors.yields.late_start import Late
 from detectors.yields.own_past import Correction
 from detectors.yields.pyranometer import Day, Roofs
 from detectors.yields.sequential_test import REFERENCE
@@ -72,6 +74,7 @@ class Night(NamedTuple):
     possible_kwh: Array  # of the whole day, curtailed or not
     roof_w: Array  # [sites, quarters], what each healthy roof could have made; NaN where nobody can say
     coverage: Array  # share of daylight with readings of generation
+    late: Late  # how long it made nothing before it began in the morning
     least: Array  # log of a level that the roof has at least, by all that it made; NaN = never curtailed, or no sky
     whole_day: Array  # log likelihood of `limited_days.LEVELS` by all that x leaves out, [sites, levels]; NaN likewise
     doubts: Mapping[str, Reason]  # site -> why its readings are not to be trusted
@@ -156,6 +159,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         possible_kwh=where_heard(energies.possible_kwh),
         roof_w=np.where(silent[:, None], np.nan, energies.roof_w),
         coverage=coverage,
+        late=late_start.of_day(fleet, sky, energies.roof_w, silent | cold_day.is_cold | (spell > 0)),
         least=where_heard(lowest),
         whole_day=np.where(silent[:, None], np.nan, whole_day),
         doubts=doubts,

@@ -46,6 +46,8 @@ RESIDUAL = pl.Schema(
         "actual_kwh": pl.Float64(),
         "stored_kwh": pl.Float64(),  # in the battery at the day's end, had the roof been healthy
         "coverage": pl.Float64(),  # share of the daylight with readings of generation
+        "late_h": pl.Float64(),  # without power in the morning under a sun that the modules see; null = not known
+        "late_kwh": pl.Float64(),  # what was due meanwhile
         "least": pl.Float64(),  # log of a level that a limited site has at least; null = not known
         "whole_day": pl.List(pl.Int32),  # log likelihood of `limited_days.LEVELS`, in sixty-fourths; null likewise
     }
@@ -105,6 +107,8 @@ def of_night(night: Night) -> pl.DataFrame:
                     "least",
                 )
             },
+            "late_h": night.late.hours,
+            "late_kwh": night.late.kwh,
             "tie": column(fleet.models, "tie", 0.0),
             **inputs,
             "whole_day": whole_day,

@@ -9,7 +9,7 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import Finding, Kind, Verdict
-from detectors.yields import soiling, verdicts
+from detectors.yields import late_mornings, soiling, verdicts
 from detectors.yields.cold import COVERED_RATIO
 from detectors.yields.night import Night
 from detectors.yields.verdicts import Open
@@ -54,11 +54,17 @@ def detect(
 ) -> list[Verdict]:
     """A finding per watched site that lags behind what it should yield; the value is the % of its energy missing.
 
-    A slow slide without a step is told as soiling, to watch.
+    Mornings without power are told too, and a slow slide without a step as soiling, to watch.
     """
     opened = verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
     found = [finding_of(one) for one in verdicts.fallen(opened)]
-    found += soiling.findings(yield_residual, yield_case, yield_night, days, day)
+    skipped = yield_case.filter(pl.col("day") == day)["site_id"].to_list()
+    late = list(late_mornings.findings(yield_residual, skipped, yield_night, days, day))
+    found += late
+    told = {one.site_id for one in late}
+    found += [
+        one for one in soiling.findings(yield_residual, yield_case, yield_night, days, day) if one.site_id not in told
+    ]
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 
