@@ -23,6 +23,7 @@ SEEN_LEAD = 3.0  # ours: log likelihood, 20 to 1; unless the few days before sho
 LESSER_RATIO = 0.5  # ours: of the deviation believed in; nearer to none than to it
 CAPACITY_DAYS = 5  # ours: earlier a shortfall may as well be a fault that goes away
 CAPACITY_DAYS_UNKNOWN = 10  # ours: earlier it may as well be planes that are not learned yet
+YOUNG_DAYS = 20  # ours: so long a lone roof's first days may all have been dull ones
 DEAD_DAYS = 5  # of which the median counts
 INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both means a string
 INPUT_FLOOR = 0.03
@@ -42,6 +43,7 @@ MOSTLY = 0.5  # of the probability of a fall: it comes and goes
 # simulated roofs: one dull day in two is followed by another (of other days one in fourteen), and best spans made up
 # so much of the day's energy on 17 of 564 dull days, and on 2,052 of 4,682 clear ones.
 OVERCAST, EVEN_SHARE, EVEN_DAYS = (-2.4, -0.6), 0.6, 2
+SAME_HEIGHT, SAME_HEIGHT_DAYS = 0.15, 7  # ours: log; a week of days that reach it and none that exceeds it
 LONE_SIGMA, LONE_CLOUDS = 0.1, 0.5  # of a lone day's level, and what its clouds add
 
 
@@ -191,10 +193,15 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     # it show that it was there already.
     is_seen = np.isfinite(history.x) & (np.nan_to_num(history.sigma, nan=1.0) < change_point.MAX_SIGMA)
     is_lesser = change.after - change.before > LESSER_RATIO * odds.depth > change.after
-    is_lesser = is_lesser and is_seen[: change.first].sum() >= capacity_days
+    seen_before = is_seen[: change.first].sum()
+    if is_lesser and not seen_before and last < first_data + YOUNG_DAYS:
+        return None  # most of it was there before the change, under clouds that may have hidden the roof
+    is_lesser = is_lesser and (seen_before >= capacity_days or not seen_before)
     is_soon = change.first <= first_data + FIRST_DAYS and change.lead < SEEN_LEAD
     if _may_be_overcast(history, change.first, change.before, change.after):
-        return None
+        if change.before > LESSER_RATIO * odds.depth or (known < change.first).sum() < capacity_days:
+            return None
+        change, is_lesser = change._replace(after=change.before), True  # it lay so low before the clouds
     if is_soon or is_lesser:
         if last < capacity_days + first_data:
             return None
@@ -216,15 +223,20 @@ def from_its_onset(case: Case, history: History) -> Case:
 
 
 def _may_be_overcast(history: History, since: int, before: float, after: float) -> bool:
-    """Whether days of overcast may be what a site without neighbours shows `since` a day: too few of them were even."""
+    """Whether days of overcast may be what a site without neighbours shows `since` a day: too few of them were even.
+
+    Nor are they where a roof has ended at one height since its first days: no two overcasts let the same light through.
+    """
     low, high = OVERCAST
     if not len(history.lone_near) or not low < after - before < high:
         return False
     x, near = history.x[since:], history.lone_near[since:]
     with np.errstate(invalid="ignore"):
         is_even = (x < (before + after) / 2) & (near >= EVEN_SHARE)
+        alike = (np.isfinite(near) & (x > np.nanmax(np.where(np.isfinite(near), x, -np.inf)) - SAME_HEIGHT)).sum()
     is_mostly_lone = np.isfinite(near).sum() > np.isfinite(x).sum() / 2
-    return bool(is_mostly_lone and is_even.sum() < EVEN_DAYS)
+    has_a_height = alike >= SAME_HEIGHT_DAYS and not np.isfinite(history.x[: max(since - FIRST_DAYS, 0)]).any()
+    return bool(is_mostly_lone and is_even.sum() < EVEN_DAYS and not has_a_height)
 
 
 def is_dark(history: History) -> bool:

@@ -67,7 +67,9 @@ MIN_CHARGES = 30  # ours: intervals; fewer do not show a battery's limit
 UNKNOWN_PAIR_SIGMA = 0.3  # ours: a pair never seen
 PEAK_FACTOR = 1.1  # ours: the highest clipped power may not have been seen yet
 RATINGS = ("inverter_kw", "installed_kwp")
-MIN_CEILING_RATIO = 0.5  # ours: of the capacity; inverters are laid out for 0.6 to 1.3 of their modules
+# Ours: of the capacity; inverters are laid out for 0.6 to 1.3 of their modules, and none for a third: a cloud's edge
+# lifts every roof to its inverter's rating now and then.
+MIN_CEILING_RATIO, LEAST_RATIO = 0.5, 1 / 3
 AT_RATIO, BEYOND_RATIO = 0.95, 1.05  # ours: of the rating; meters and ratings agree within a twentieth
 EPOCH = date(1970, 1, 1)
 
@@ -122,7 +124,8 @@ def ceiling_w(sites: pl.DataFrame, peak_w: Array) -> Array:
     rating, kwp = (1000 * sites[name].cast(pl.Float64).fill_null(float("nan")).to_numpy() for name in RATINGS)
     peak = np.where(peak_w > 0, peak_w, np.nan)
     with np.errstate(invalid="ignore"):
-        is_wrong = (peak > BEYOND_RATIO * rating) | ((rating < MIN_CEILING_RATIO * kwp) & ~(peak >= AT_RATIO * rating))
+        is_small = (rating < LEAST_RATIO * kwp) | ((rating < MIN_CEILING_RATIO * kwp) & ~(peak >= AT_RATIO * rating))
+        is_wrong = is_small | (peak > BEYOND_RATIO * rating)
         is_seen = sites["feed_in_limit_kw"].is_null().to_numpy() & (PEAK_FACTOR * peak >= MIN_CEILING_RATIO * kwp)
     seen = np.where(is_seen, PEAK_FACTOR * peak, np.inf)
     return np.where(np.isfinite(rating) & ~is_wrong, rating, seen)

@@ -323,6 +323,17 @@ def test_at_a_lone_site_a_dull_week_is_no_fall(low, even_days, is_pair, is_told,
         assert case.kind == "underperformance"
 
 
+@pytest.mark.parametrize(("highest", "is_told"), [(-2.0, True), (-0.9, False)])
+def test_a_lone_roof_that_ends_at_one_height_from_its_first_day_on_has_other_modules(highest, is_told):
+    """No best span lasts: a month at the height of a tenth of the modules, or of what clouds let through."""
+    x = np.random.default_rng(3).permutation(np.linspace(-2.3, highest, 34))
+    history = _history(x.tolist(), [0] * 34)._replace(lone_near=np.full(34, 0.25), above_sigma=np.full(34, 0.1))
+    history = history._replace(sigma=np.full(34, 0.5))
+    odds = Odds(6.0, -20.0, -2.1, np.full(4, np.nan), 0.1)
+    case = diagnosis.diagnose(odds, history, _parts((None,) * 4), 3.5, is_unknown=True)
+    assert (case is not None and case.kind == "capacity-mismatch" and case.was_always) == is_told
+
+
 @pytest.mark.parametrize(
     ("of_onset", "sigma", "first"),
     [
