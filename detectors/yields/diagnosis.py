@@ -194,12 +194,13 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     is_seen = np.isfinite(history.x) & (np.nan_to_num(history.sigma, nan=1.0) < change_point.MAX_SIGMA)
     is_lesser = change.after - change.before > LESSER_RATIO * odds.depth > change.after
     seen_before = is_seen[: change.first].sum()
-    if is_lesser and not seen_before and last < first_data + YOUNG_DAYS:
+    if is_lesser and not seen_before and not (last >= first_data + YOUNG_DAYS and _has_a_height(history)):
         return None  # most of it was there before the change, under clouds that may have hidden the roof
     is_lesser = is_lesser and (seen_before >= capacity_days or not seen_before)
     is_soon = change.first <= first_data + FIRST_DAYS and change.lead < SEEN_LEAD
     if _may_be_overcast(history, change.first, change.before, change.after):
-        if change.before > LESSER_RATIO * odds.depth or (known < change.first).sum() < capacity_days:
+        was_low = change.before < LESSER_RATIO * odds.depth and (known < change.first).sum() >= capacity_days
+        if not (was_low and _has_a_height(history)):
             return None
         change, is_lesser = change._replace(after=change.before), True  # it lay so low before the clouds
     if is_soon or is_lesser:
@@ -233,10 +234,16 @@ def _may_be_overcast(history: History, since: int, before: float, after: float) 
     x, near = history.x[since:], history.lone_near[since:]
     with np.errstate(invalid="ignore"):
         is_even = (x < (before + after) / 2) & (near >= EVEN_SHARE)
-        alike = (np.isfinite(near) & (x > np.nanmax(np.where(np.isfinite(near), x, -np.inf)) - SAME_HEIGHT)).sum()
     is_mostly_lone = np.isfinite(near).sum() > np.isfinite(x).sum() / 2
-    has_a_height = alike >= SAME_HEIGHT_DAYS and not np.isfinite(history.x[: max(since - FIRST_DAYS, 0)]).any()
-    return bool(is_mostly_lone and is_even.sum() < EVEN_DAYS and not has_a_height)
+    is_from_first = not np.isfinite(history.x[: max(since - FIRST_DAYS, 0)]).any()
+    is_height = is_from_first and _has_a_height(history)
+    return bool(is_mostly_lone and is_even.sum() < EVEN_DAYS and not is_height)
+
+
+def _has_a_height(history: History) -> bool:
+    """Whether the days that a lone site told by its best spans end at one height, which none of them exceeds."""
+    x = history.x[np.isfinite(history.lone_near) & np.isfinite(history.x)]
+    return len(x) > 0 and int((x > x.max() - SAME_HEIGHT).sum()) >= SAME_HEIGHT_DAYS
 
 
 def is_dark(history: History) -> bool:
