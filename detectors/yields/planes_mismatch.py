@@ -177,6 +177,8 @@ def _finding_of_turn(site_id: str, models: pl.DataFrame, registered: str, day: d
     way = f"{turn:.0f}" if turn <= 180 else f"{360 - turn:.0f}"
     side = "" if turn == 180 else " clockwise" if turn < 180 else " anticlockwise"
     left = models["turn_left_ratio"][-1]
+    seen = models["history_day"][0]  # of a young site: a roof is entered once, so it was so from its first day on
+    since = models["day"][0] if seen is None or not len(seen) else seen.min()
     what, lie = ("planes", "lie") if len(before) > 1 else ("plane", "lies")
     return Finding(
         site_id=site_id,
@@ -190,7 +192,7 @@ def _finding_of_turn(site_id: str, models: pl.DataFrame, registered: str, day: d
         f"the register has {registered}. Its yield is judged as the {what} {lie}.",
         measured=f"azimuth {azimuths}°, tilted as registered, leaves {left:.0%} of what the register does not explain",
         expected=f"{registered}, as registered (kWp tilt/azimuth)",
-        since=models["day"][0],
+        since=since,
         evidence={
             "apart_deg": min(turn, 360 - turn),
             "registered_text": registered,

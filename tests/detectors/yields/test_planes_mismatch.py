@@ -199,6 +199,16 @@ def test_planes_that_lie_turned_are_told_at_once_behind_a_limit_too(limit):
     assert "anticlockwise, towards 90°" in found.summary
 
 
+def test_a_young_roof_lies_turned_since_its_first_day():
+    seen = [LAST - timedelta(days=n) for n in (9, 8, 7)]
+    model = {"site_id": "A", "turn_deg": 180.0, "turned_from_deg": [180.0], "turn_left_ratio": 0.4}
+    rows = [{**model, "day": LAST - timedelta(days=6), "history_day": seen}, {**model, "day": LAST}]
+    (found,) = detect(
+        site_model.MODEL.to_frame(), build.frame(ROOF_MODEL, rows), build.sites(SITE), build.planes(), LAST
+    )
+    assert found.since == seen[0]
+
+
 def test_planes_that_lie_as_registered_by_now_are_not_told():
     for turns, site in (((180.0, None), SITE), ((180.0, 180.0), {**SITE, "azimuth_deg": 0.0})):
         (verdict,) = _of_turns(*turns, site=site)
