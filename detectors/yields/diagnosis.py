@@ -193,10 +193,13 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     # it show that it was there already.
     is_seen = np.isfinite(history.x) & (np.nan_to_num(history.sigma, nan=1.0) < change_point.MAX_SIGMA)
     is_lesser = change.after - change.before > LESSER_RATIO * odds.depth > change.after
-    seen_before = is_seen[: change.first].sum()
-    if is_lesser and not seen_before and not (last >= first_data + YOUNG_DAYS and _has_a_height(history)):
-        return None  # most of it was there before the change, under clouds that may have hidden the roof
-    is_lesser = is_lesser and (seen_before >= capacity_days or not seen_before)
+    is_known_before = is_seen[: change.first].sum() >= capacity_days
+    if is_lesser and not is_known_before and _is_mostly_lone(history):
+        # Most of it was there before the change, under clouds that may have hidden the roof.
+        if last < first_data + YOUNG_DAYS or not _has_a_height(history):
+            return None
+        is_known_before = True
+    is_lesser = is_lesser and is_known_before
     is_soon = change.first <= first_data + FIRST_DAYS and change.lead < SEEN_LEAD
     if _may_be_overcast(history, change.first, change.before, change.after):
         was_low = change.before < LESSER_RATIO * odds.depth and (known < change.first).sum() >= capacity_days
@@ -234,10 +237,16 @@ def _may_be_overcast(history: History, since: int, before: float, after: float) 
     x, near = history.x[since:], history.lone_near[since:]
     with np.errstate(invalid="ignore"):
         is_even = (x < (before + after) / 2) & (near >= EVEN_SHARE)
-    is_mostly_lone = np.isfinite(near).sum() > np.isfinite(x).sum() / 2
+    is_mostly_lone = _is_mostly_lone(history, since)
     is_from_first = not np.isfinite(history.x[: max(since - FIRST_DAYS, 0)]).any()
     is_height = is_from_first and _has_a_height(history)
     return bool(is_mostly_lone and is_even.sum() < EVEN_DAYS and not is_height)
+
+
+def _is_mostly_lone(history: History, since: int = 0) -> bool:
+    """Whether most of the days told something by their best spans alone."""
+    near = history.lone_near[since:]
+    return bool(np.isfinite(near).sum() > np.isfinite(history.x[since:]).sum() / 2)
 
 
 def _has_a_height(history: History) -> bool:

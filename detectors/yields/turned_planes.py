@@ -21,7 +21,7 @@ from detectors.yields.roofs import PlaneRow, Planes
 # Ours: smaller turns are hardly entered by mistake, and a clock that is wrong by an hour turns the sky by 15 degrees.
 TURNS_DEG = np.arange(60.0, 301.0, 15.0)
 # Half of the square of what is left unexplained has to go. Measured at the registered roofs of four simulated fleets in
-# all seasons, shaded, limited and faulty ones among them, on eight nights each: 0.82 at the lowest of 785.
+# all seasons, shaded, limited and faulty ones among them, on eight nights each: 0.84 at the lowest of 696.
 MAX_LEFT = 0.7
 # More is no proof, but the capacity that fits is none either: with the register's 0.5 to 2 times what it was at these
 # roofs 0.4 to 3.5 % fall below.
@@ -30,7 +30,7 @@ MAX_LEVEL = 0.25  # ours: log; two sigma of what the levels of healthy roofs sca
 MIN_DAYS, BETTER_SHARE = 5, 0.75  # ours: so many days, of which most are told better, that no odd one decides
 MIN_POINTS, MIN_DAY_POINTS = 60, 4  # ours: half hours
 RECENT_DAYS = 30
-MIN_HEIGHT_DEG = 10.0  # ours: lower suns stand behind horizons
+MIN_HEIGHT_DEG = 20.0  # ours: horizons and neighbours that see little of a low sun make wrong turns of it
 NOISE_SHARE = 0.05  # ours: of the square of the mean power; the rest of a half hour's variance grows with its power
 
 

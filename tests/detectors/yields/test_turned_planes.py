@@ -64,7 +64,7 @@ def test_a_roof_is_expected_to_make_what_its_planes_make_as_they_lie(lived):
 
 def test_what_was_found_stays_while_it_explains_the_days_better_and_no_longer():
     """A high sun over a flat roof tells little of which way it looks: less than finds a turn, enough to keep one."""
-    roofs = yield_fleet.make(4215, {name: {"planes_known": 1.0} for name in ("A", "B", "C", "D")}, {}, days=9)
+    roofs = yield_fleet.make(4215, {name: {"planes_known": 1.0} for name in ("A", "B", "C", "D")}, {}, days=14)
     nights = yield_fleet.live_nights(roofs)
     kept = {}
     for n, site in enumerate(roofs.sites.iter_rows(named=True)):
