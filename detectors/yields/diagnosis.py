@@ -45,7 +45,6 @@ MOSTLY = 0.5  # of the probability of a fall: it comes and goes
 OVERCAST, EVEN_SHARE, EVEN_DAYS = (-2.4, -0.6), 0.6, 2
 SAME_HEIGHT, SAME_HEIGHT_DAYS = 0.15, 7  # ours: log; a week of days that reach it and none that exceeds it
 LONE_SIGMA, LONE_CLOUDS = 0.1, 0.5  # of a lone day's level, and what its clouds add
-CLEAR_SIGMAS = 1.5  # ours: the best of some clear days falls so far short one time in fifteen at most
 
 
 class History(NamedTuple):
@@ -175,7 +174,7 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
         if last < (capacity_days if len(clear) else CAPACITY_DAYS_UNKNOWN):
             return None
         # What no clear day shows is the neighbours': their planes are not learned yet, or they lie in the shade.
-        if len(clear) and clear.max() < max(LESSER_RATIO * change.after, change.after - CLEAR_SIGMAS * LONE_SIGMA):
+        if len(clear) and clear.max() < LESSER_RATIO * change.after:
             return None
         return Case(CAPACITY_MISMATCH, first_data, first_data, first_data, 0.0, change.after, 0, was_always=True)
     if is_dark(history) or (history.is_zero[-1] and odds.depth < DEEP):
