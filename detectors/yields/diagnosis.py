@@ -202,10 +202,7 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     is_lesser = is_lesser and is_known_before
     is_soon = change.first <= first_data + FIRST_DAYS and change.lead < SEEN_LEAD
     if _may_be_overcast(history, change.first, change.before, change.after):
-        was_low = change.before < LESSER_RATIO * odds.depth and (known < change.first).sum() >= capacity_days
-        if not (was_low and _has_a_height(history)):
-            return None
-        change, is_lesser = change._replace(after=change.before), True  # it lay so low before the clouds
+        return None
     if is_soon or is_lesser:
         if last < capacity_days + first_data:
             return None

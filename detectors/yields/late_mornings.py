@@ -51,12 +51,12 @@ def late_since(hours: Array) -> int | None:
 
 
 def _finding(site_id: str, rows: pl.DataFrame, since: int, worth: Worth) -> Finding:
-    late, lost, made = (column(rows, name) for name in ("late_h", "late_kwh", "actual_kwh"))
+    late, lost, made = (column(rows, name, 0.0) for name in ("late_h", "late_kwh", "actual_kwh"))
     dates = rows["day"].to_list()
-    each = worth.per_kwh(np.nan_to_num(made), np.nan_to_num(lost))
+    each = worth.per_kwh(made, lost)
     first, last, count = dates[since], dates[-1], len(dates) - since
-    mornings = int((late[since:] >= MIN_LATE_H).sum())
-    usual_h = float(np.median(late[since:][late[since:] >= MIN_LATE_H]))
+    hours = late[since:][late[since:] >= MIN_LATE_H]
+    mornings, usual_h = len(hours), float(np.median(hours))
     missing_pct = 100 * lost[-1] / max(lost[-1] + made[-1], 1e-9)
     shown = series("without power", "h", "measured", dates, late)
     return Finding(

@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 from detectors.stats.robust import Array, median
 from detectors.yields.fleet_day import Fleet
 from detectors.yields.pyranometer import expected_w
+from detectors.yields.quarter_hours import QUARTERS
 
 DULL = 0.2  # ours: clearness; so much light an overcast lets through, where no neighbour tells the sky
 # Ours: of the peak capacity. Inverters start from a hundredth or less of their rating, and the sky's light alone, a
 # sixth of a clear one's, is more than a tenth of that where the whole lets expect three times as much.
 DUE_RATIO, OFF_RATIO, ON_RATIO = 0.03, 0.002, 0.01
 WORKS_QUARTERS = 8  # ours: two hours of the same day; a roof that stays dark is another's case
-QUARTERS_A_DAY = 96
 
 
 class Late(NamedTuple):
@@ -38,16 +38,16 @@ def of_day(fleet: Fleet, sky: Array, roof_w: Array, is_out: NDArray[np.bool_]) -
     """
     usual = np.nan_to_num(median(sky), nan=DULL)[:, None]  # under the lowest suns nobody tells the sky
     due = np.fmax(expected_w(fleet.light, fleet.roofs, np.where(np.isfinite(sky), sky, usual)), roof_w)
-    noon = (0.5 - fleet.sites["longitude"].to_numpy() / 360) * QUARTERS_A_DAY
-    since_noon = (np.arange(QUARTERS_A_DAY)[None] + 0.5 - noon[:, None] + QUARTERS_A_DAY / 2) % QUARTERS_A_DAY
+    noon = (0.5 - fleet.sites["longitude"].to_numpy() / 360) * QUARTERS
+    since_noon = (np.arange(QUARTERS)[None] + 0.5 - noon[:, None] + QUARTERS / 2) % QUARTERS
     order = np.argsort(since_noon, axis=1)  # from one local midnight to the next
     due, made, up = (np.take_along_axis(one, order, 1) for one in (due, fleet.reported_w, fleet.sky.up))
     peak = 1000 * fleet.roofs.kwp[:, None]
     with np.errstate(invalid="ignore"):
         is_lit, is_off, is_on = (due > DUE_RATIO * peak) & (up > 0), made < OFF_RATIO * peak, made > ON_RATIO * peak
-    place = np.arange(QUARTERS_A_DAY)[None]
+    place = np.arange(QUARTERS)[None]
     is_before = place < np.where(is_on.any(axis=1), is_on.argmax(axis=1), 0)[:, None]
-    is_before &= is_lit & (place < QUARTERS_A_DAY // 2)
+    is_before &= is_lit & (place < QUARTERS // 2)
     is_alive = (is_before & ~is_off).any(axis=1)  # makes a little, or was not read
     hours = np.where(is_alive, 0.0, is_before.sum(axis=1) / 4)
     kwh = np.where(is_alive, 0.0, np.where(is_before, due, 0.0).sum(axis=1) / 4000)

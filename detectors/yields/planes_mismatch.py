@@ -78,15 +78,12 @@ def detect(
 
 
 def _turned(models: pl.DataFrame, roofs: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """The latest models (ROOF_MODEL) of the sites whose planes lie turned by them, in one go, with today's register."""
-    azimuths = {site_id: rows["azimuth_deg"].to_list() for (site_id,), rows in roofs.group_by("site_id")}
-    found = {}
-    for (site_id,), rows in models.sort("site_id", "day").group_by("site_id", maintain_order=True):
-        if rows["turned_from_deg"].is_null()[-1] or rows["turned_from_deg"][-1].to_list() != azimuths.get(site_id):
-            continue
-        is_same = (rows["turn_deg"] == rows["turn_deg"][-1]).fill_null(False).reverse().cum_min().reverse()
-        found[site_id] = rows.filter(is_same)
-    return found
+    """Of sites whose planes lie turned by their newest model (ROOF_MODEL) and today's register, all that said so."""
+    azimuths = roofs.group_by("site_id", maintain_order=True).agg(turned_from_deg="azimuth_deg")
+    newest = models.select("site_id", "day", "turned_from_deg").sort("day").group_by("site_id").last()
+    lies_turned = newest.join(azimuths, on=["site_id", "turned_from_deg"], how="semi")
+    said = models.join(lies_turned, on=["site_id", "turned_from_deg"], how="semi").sort("site_id", "day")
+    return {str(site_id): rows for (site_id,), rows in said.partition_by("site_id", as_dict=True).items()}
 
 
 def _judge(site: dict[str, Any], models: pl.DataFrame | None, registered: str | None) -> pl.DataFrame | Reason | None:
@@ -170,7 +167,7 @@ def _finding(site_id: str, models: pl.DataFrame, registered: np.ndarray, day: da
 
 
 def _finding_of_turn(site_id: str, models: pl.DataFrame, registered: str, day: date) -> Finding:
-    """`models` are those in which the planes lay turned by the same angle."""
+    """`models` are those by which the planes lay turned, the newest last."""
     turn = models["turn_deg"][-1]
     before = models["turned_from_deg"][-1].to_list()
     azimuths = " and ".join(f"{(one + turn) % 360:.0f}" for one in before)

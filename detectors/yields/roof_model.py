@@ -95,9 +95,7 @@ class Residuals(NamedTuple):
     pair_ratio: Array  # [sites, days, neighbours]
     is_fallen: NDArray[np.bool_]  # likewise; the pair's neighbour is known by now to have fallen
     level: Array  # the site's own as that night took it, log
-    pair_moved: (
-        Array  # [sites, days, neighbours]; by how much the level learned of it since lies above the one of that night
-    )
+    pair_moved: Array  # [sites, days, neighbours]; by how much the neighbour's level has moved up since that night
 
 
 def key_of(site_id: str) -> int:
@@ -327,8 +325,9 @@ def _in_hindsight(
     sigma = pair_sigma(seen.pair_key.reshape(len(keys), -1), learned).reshape(seen.pair_key.shape)
     weight = is_pair / (sigma**2 + PAIR_FLOOR**2)
     rest, ratio = np.where(is_fallen, 0.0, weight), np.nan_to_num(seen.pair_ratio)
-    now = weighted_median(ratio + seen.pair_moved, heard(ratio + seen.pair_moved, rest))
-    more = few_variance(effective(rest)) - few_variance(effective(weight))
+    then, rest = heard(ratio, weight), heard(ratio + seen.pair_moved, rest)
+    now = weighted_median(ratio + seen.pair_moved, rest)
+    more = few_variance(effective(rest)) - few_variance(effective(then))
     return seen._replace(
         own_x=np.where(is_changed & np.isfinite(seen.own_x), now + seen.level, seen.own_x),
         variance=seen.variance + np.where(is_changed, more, 0.0),

@@ -24,7 +24,7 @@ TURNS_DEG = np.arange(60.0, 301.0, 15.0)
 # all seasons, shaded, limited and faulty ones among them, on eight nights each: 0.84 at the lowest of 696.
 MAX_LEFT = 0.7
 # More is no proof, but the capacity that fits is none either: with the register's 0.5 to 2 times what it was at these
-# roofs 0.4 to 3.5 % fall below.
+# roofs 1.4 % fall below at most.
 MAYBE_LEFT = 0.9
 MAX_LEVEL = 0.25  # ours: log; two sigma of what the levels of healthy roofs scatter by
 MIN_DAYS, BETTER_SHARE = 5, 0.75  # ours: so many days, of which most are told better, that no odd one decides

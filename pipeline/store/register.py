@@ -57,8 +57,8 @@ def write_register(
         is_resized = has_other_size & ~is_extended
         is_agreed = pl.any_horizontal(is_new, is_extended, *(differs.pop(name) for name in LEVELS))
         _note_agreed(store, joined.with_columns(is_new=is_new, is_extended=is_extended).filter(is_agreed))
-        _correct_agreed(store, joined.filter(is_corrected), LIMIT)
-        _correct_agreed(store, joined.filter(is_resized), RATINGS)
+        _correct_limits(store, joined.filter(is_corrected))
+        _correct_ratings(store, joined.filter(is_resized))
         changed = set(joined.filter(pl.any_horizontal(is_corrected, is_resized, *differs.values()))["site_id"])
         for table, held in parts_before.items():
             both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
@@ -118,14 +118,21 @@ def _note_agreed(store: Store, changed: pl.DataFrame) -> None:
     store.insert("agreed_until", new)
 
 
-def _correct_agreed(store: Store, changed: pl.DataFrame, cells: tuple[str, ...]) -> None:
-    """What is corrected was never as it stood: also not on the days that kept it beside something else."""
-    for site_id, *values in changed.select("site_id", *cells, *(f"{name}_before" for name in cells)).iter_rows():
-        now, before = values[: len(cells)], values[len(cells) :]
-        sets = ", ".join(f"{name} = ?" for name in cells)
-        held = " AND ".join(f"{name} IS NOT DISTINCT FROM ?" for name in cells) if cells == RATINGS else "true"
-        asked = before if cells == RATINGS else []
-        store.con.execute(f"UPDATE agreed_until SET {sets} WHERE site_id = ? AND {held}", [*now, site_id, *asked])
+def _correct_limits(store: Store, changed: pl.DataFrame) -> None:
+    """A feed-in limit that is corrected was never another one."""
+    sets = ", ".join(f"{name} = ?" for name in LIMIT)
+    for site_id, *limit in changed.select("site_id", *LIMIT).iter_rows():
+        store.con.execute(f"UPDATE agreed_until SET {sets} WHERE site_id = ?", [*limit, site_id])
+
+
+def _correct_ratings(store: Store, changed: pl.DataFrame) -> None:
+    """A capacity that is corrected was not so on the days that kept it; what a roof had before it grew stays."""
+    sets = ", ".join(f"{name} = ?" for name in RATINGS)
+    was_so = " AND ".join(f"{name} IS NOT DISTINCT FROM ?" for name in RATINGS)
+    before = (f"{name}_before" for name in RATINGS)
+    for *now_and_then, site_id in changed.select(*RATINGS, *before, "site_id").iter_rows():
+        now, then = now_and_then[: len(RATINGS)], now_and_then[len(RATINGS) :]
+        store.con.execute(f"UPDATE agreed_until SET {sets} WHERE site_id = ? AND {was_so}", [*now, site_id, *then])
 
 
 def sites_on(store: Store, sites: pl.DataFrame, day: date) -> pl.DataFrame:

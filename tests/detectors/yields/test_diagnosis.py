@@ -350,3 +350,16 @@ def test_a_fault_that_began_amid_a_day_has_that_day(of_onset, sigma, first):
     told = diagnosis.from_its_onset(case, history)
     assert (told.first, told.earliest, told.latest) == (first, first, 8)
     assert diagnosis.from_its_onset(case._replace(was_always=True), history).first == 8
+
+
+@pytest.mark.parametrize(("highest", "days", "is_told"), [(-2.0, 34, True), (-1.2, 34, False)])
+def test_a_lone_roof_that_was_low_from_the_first_fell_from_no_cloudy_height(highest, days, is_told):
+    """A little lower since the eighth day, under clouds all along: another size, once a height shows, or nothing."""
+    x = np.concatenate([np.full(8, -2.0), np.random.default_rng(5).permutation(np.linspace(-2.9, highest, days - 8))])
+    history = _history(x.tolist(), [0] * days)._replace(lone_near=np.full(days, 0.25), above_sigma=np.full(days, 0.1))
+    history = history._replace(sigma=np.full(days, 0.475))
+    case = diagnosis.diagnose(
+        Odds(6.0, -20.0, -2.3, np.full(4, np.nan), 0.1), history, _parts((None,) * 4), 3.5, is_unknown=True
+    )
+    assert (case is not None) == is_told
+    assert case is None or (case.kind, case.was_always) == ("capacity-mismatch", True)

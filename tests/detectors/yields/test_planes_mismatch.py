@@ -195,7 +195,7 @@ def test_planes_that_lie_turned_are_told_at_once_behind_a_limit_too(limit):
     assert (found.kind, found.value, found.since) == ("planes-mismatch", 180.0, LAST - timedelta(days=7))
     assert "0°" in found.measured
     (found,) = _of_turns(90.0, 270.0, site={**SITE, "feed_in_limit_kw": limit})
-    assert (found.value, found.since) == (90.0, LAST)
+    assert (found.value, found.since) == (90.0, LAST - timedelta(days=7))  # turned before, by another angle
     assert "anticlockwise, towards 90°" in found.summary
 
 
