@@ -2,6 +2,10 @@
 
 The reserve is what the owner lives on when the grid fails, and what the battery's maker asks for. With the grid out
 the battery may go down to its backup floor; and a battery at rest sinks by some per cent, which is no discharge.
+
+Without a voltage, a frequency or a flow nobody can tell of one night whether the grid was there. Of several nights on
+which it passed its reserve without a stop, none between them on which it stopped there, somebody can: an outage would
+have had to begin before it came to its reserve on each of them.
 """
 
 from collections.abc import Mapping
@@ -20,6 +24,7 @@ from detectors.battery.flows import (
     without_battery,
 )
 from detectors.battery.levels import as_evidence, difference, is_settled_lower, reserve_words, with_levels
+from detectors.battery.rest_states import MARGIN_PCT
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts, level
 from detectors.frames import VOLTAGE_CHANNELS
 
@@ -51,12 +56,13 @@ KINDS = {
         ),
     )
 }
+UNSURE = "grid-presence-unknown"
 REASONS = {
     "no-reserve": NO_RESERVE,
     "soc-missing": "state of charge missing",
     "battery-sign": "state of charge rises while the battery is said to discharge: its sign is in doubt",
     "battery-power-missing": "below its reserve, but battery power missing: it may have sunk by itself",
-    "grid-presence-unknown": "below its reserve, but it cannot be told whether the grid was there",
+    UNSURE: "below its reserve, but it cannot be told whether the grid was there",
     "not-discharged": "lay below its reserve, at {lowest_pct:.0f} %, without being discharged further",
     "low-coverage": "state of charge known for {seen_h:.0f} h of the day",
 }
@@ -72,6 +78,8 @@ TAKEN_SHARE = 0.01  # ours: one step of a reading in whole per cent
 ONE_ROW_SHARE = 0.05  # ours: a single interval counts if it took more than a jump of the reading would hide ...
 RISE_PCT = 1.0  # ours: a charge that rises meanwhile was not discharged: the battery's sign is in doubt
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
+PASSED_NIGHTS, PASSED_WITHIN_DAYS = 3, 14  # ours: outages come and go, and never pass by where it would have stopped
+STOP_H = 0.5  # ours: shorter rests are switching, or a step of the reading
 
 
 def detect(
@@ -80,6 +88,7 @@ def detect(
     earlier: pl.DataFrame,
     day: date,
     levels: pl.DataFrame | None = None,
+    battery_rests: pl.DataFrame | None = None,
     *,
     band_pct: float = RESERVE_BAND_PCT,
 ) -> list[Verdict]:
@@ -95,14 +104,18 @@ def detect(
     is_setting = pl.col("site_id").is_in(lower) & pl.col("grid").is_null() & ~pl.col("is_alone")
     rows = rows.with_columns(grid=pl.when(is_setting).then(True).otherwise("grid"))
     sums = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
+    passed = {} if battery_rests is None else _passed(battery_rests, own_sites, day, band_pct)
     raised = []
     for site in own_sites.iter_rows(named=True):
-        reason = doubted.get(site["site_id"]) or _unknown(sums.get(site["site_id"]))
+        site_id = site["site_id"]
+        reason = doubted.get(site_id) or _unknown(sums.get(site_id))
+        if reason is not None and reason.code == UNSURE and site_id in passed and not sums[site_id]["has_sensor"]:
+            reason, sums[site_id] = None, _counted_unsure(sums[site_id], *passed[site_id])
         if reason is None and site["battery_reserve_pct"] is None:
             reason = because(REASONS, "no-reserve")
         if reason is not None:
-            verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
-        elif sums[site["site_id"]]["is_below"]:
+            verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
+        elif sums[site_id]["is_below"]:
             raised.append(site)
     pictures = courses(rows, [site["site_id"] for site in raised], "soc_pct", "battery_w")
     verdicts += [_finding(site, sums[site["site_id"]], pictures[site["site_id"]], day, band_pct) for site in raised]
@@ -182,6 +195,11 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
         below_rows=there.sum(),
         sensed_kwh=kwh.filter(there & pl.col("is_sensed")).sum(),
         unsure_kwh=kwh.filter(unsure).sum(),
+        unsure_pct=soc.filter(unsure).min(),
+        unsure_h=pl.col("hours").filter(unsure).sum(),
+        unsure_change_pct=pl.col("fall").filter(unsure).sum(),
+        unsure_utc=pl.col("ts_utc").filter(unsure & (soc == soc.filter(unsure).min())).first(),
+        has_sensor=pl.any_horizontal(pl.col("volts", "frequency_hz").is_not_null()).any(),
         change_pct=pl.col("fall").filter(there).sum(),
         outage_h=pl.col("hours").filter(~pl.col("grid")).sum(),
         deepest_utc=pl.col("ts_utc").filter(there & (soc == soc.filter(there).min())).first(),
@@ -199,6 +217,54 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
     )
 
 
+def _passed(
+    battery_rests: pl.DataFrame, own_sites: pl.DataFrame, day: date, band_pct: float
+) -> dict[str, tuple[int, date]]:
+    """Site -> the nights of a fortnight, `day` the last, on which it gave below its reserve, and the first of them.
+
+    Of sites that since the first of them never stopped at their reserve, and mostly not at their backup floor either,
+    which is where outages end it.
+    """
+    about = own_sites.select("site_id", "battery_reserve_pct", "battery_backup_floor_pct")
+    days_ago = (pl.lit(day) - pl.col("day")).dt.total_days()
+    rows = battery_rests.filter(days_ago.is_between(0, PASSED_WITHIN_DAYS - 1)).join(about, on="site_id")
+    reserve, low = pl.col("battery_reserve_pct"), pl.col("lowest_use_pct")
+    is_below = (low < reserve - band_pct).fill_null(False)
+    at_reserve = (pl.col("level_pct") - reserve).abs() <= MARGIN_PCT
+    stopped = (at_reserve & (pl.col("level_h") >= STOP_H) & ~is_below).fill_null(False)
+    at_floor = ((low - pl.col("battery_backup_floor_pct")).abs() <= MARGIN_PCT).fill_null(False)
+    by_site = rows.group_by("site_id").agg(
+        nights=is_below.sum(),
+        first=pl.col("day").filter(is_below).min(),
+        last=pl.col("day").filter(is_below).max(),
+        stopped_last=pl.col("day").filter(stopped).max(),
+        floor_nights=(is_below & at_floor).sum(),
+    )
+    told = by_site.filter(
+        pl.col("nights") >= PASSED_NIGHTS,
+        pl.col("last") == day,
+        (pl.col("stopped_last") < pl.col("first")).fill_null(True),
+        2 * pl.col("floor_nights") <= pl.col("nights"),
+    )
+    return {
+        site_id: (nights, first) for site_id, nights, first in told.select("site_id", "nights", "first").iter_rows()
+    }
+
+
+def _counted_unsure(sums: Mapping[str, Any], nights: int, since: date) -> dict[str, Any]:
+    """The sums with what was taken below the reserve without knowing of the grid."""
+    return {
+        **sums,
+        "below_pct": sums["unsure_pct"],
+        "below_h": sums["unsure_h"],
+        "below_kwh": sums["unsure_kwh"],
+        "deepest_utc": sums["unsure_utc"],
+        "is_below": sums["unsure_change_pct"] <= RISE_PCT,
+        "passed_nights": nights,
+        "since": since,
+    }
+
+
 def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
     """Why nothing can be said of the day; None = something can."""
     if sums is None:
@@ -214,7 +280,7 @@ def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
     if sums["lowest_pct"] < sums["reserve_pct"] and not sums["battery_h"]:
         return because(REASONS, "battery-power-missing")
     if sums["is_unsure"]:
-        return because(REASONS, "grid-presence-unknown")
+        return because(REASONS, UNSURE)
     if sums["lowest_pct"] < sums["reserve_pct"] and not sums["outage_h"]:
         return because(REASONS, "not-discharged", lowest_pct=sums["lowest_pct"])
     if sums["soc_h"] < MIN_SEEN_H:
@@ -226,20 +292,24 @@ def _finding(
     site: Mapping[str, Any], sums: Mapping[str, Any], picture: tuple[Series, ...], day: date, band_pct: float
 ) -> Finding:
     reserve_pct = site["battery_reserve_pct"]
+    nights = sums.get("passed_nights")
+    grid = "with the grid there" if nights is None else f"without a stop at it, on {nights} nights of a fortnight"
+    sensed = "" if nights is None else " Nothing here measures whether the grid was there."
     return Finding(
         site_id=site["site_id"],
         day=day,
         kind=KIND,
         # A reserve that nobody wrote down may have been set anew on purpose.
-        severity="watch" if site["is_reserve_learned"] else "soon",
+        severity="watch" if site["is_reserve_learned"] or nights is not None else "soon",
         value=sums["below_pct"],
         unit="%",
         threshold=reserve_pct - band_pct,
-        summary=f"Battery discharged to {sums['below_pct']:.0f} % with the grid there; its reserve is "
-        f"{reserve_words(site)}. It gave {sums['below_kwh']:.1f} kWh below it.{difference(site)}",
+        summary=f"Battery discharged to {sums['below_pct']:.0f} % {grid}; its reserve is "
+        f"{reserve_words(site)}. It gave {sums['below_kwh']:.1f} kWh below it.{difference(site)}{sensed}",
         measured=f"{sums['below_kwh']:.1f} kWh discharged below the reserve in {sums['below_h']:.1f} h, "
         f"down to {sums['below_pct']:.0f} %",
         expected=f"no discharge below {reserve_words(site)} while the grid is there",
+        since=sums.get("since"),
         evidence={
             "lowest_pct": sums["below_pct"],
             "reserve_pct": reserve_pct,
@@ -247,6 +317,7 @@ def _finding(
             "below_kwh": sums["below_kwh"],
             "below_h": sums["below_h"],
             "outage_h": sums["outage_h"],
+            "passed_nights_count": nights,
             "deepest_utc": sums["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
             **as_evidence(site),
         },

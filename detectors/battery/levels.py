@@ -24,6 +24,7 @@ SETTLED_PCT = 3.0  # ours: sigma beyond which a level changes too much to judge 
 SETTLED_RESUME_PCT = 6.0  # ours: a level of resuming shows only between two readings, so it is known less well
 ASSUMED_PCT = 50.0  # common practice, no source: reserves are set at 5 to 30 %, few for backup at half
 BOUND_SHARE = 0.2  # ours: of the days on which it gave; a fifth of them is no odd evening
+RAISED_PCT = 10.0  # ours: twice the margin above a reserve; so far below its stops a battery gave as it was set then
 SETTLED_W = 40.0  # ours: sigma of the import kept up; beyond it the battery's power and not the control set it
 MAX_IMPORT_W = 500.0  # common practice, no source: controls keep up 20 to 500 W
 MIN_DROP_PCT = 20.0  # ours: with a level in whole per cent, a day's ratio then errs by some 5 %
@@ -176,14 +177,17 @@ def with_levels(sites: pl.DataFrame, levels: pl.DataFrame | None, day: date) -> 
 def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) -> pl.DataFrame:
     """The rows of `with_levels`; where register and stops are silent, the reserve is at or below where it gave.
 
-    Only what is told of levels far above the reserve may be judged by such a bound. Stops at ever other levels show
-    that there is no one level, and then there is no bound of it. Of a battery that gave nothing in all these days and
-    lay full, the reserve is assumed, `is_reserve_assumed`.
+    So it is where its stops lie far above the levels at which it gave on days enough: then the stops are what is to be
+    explained, and no reserve. Only what is told of levels far above the reserve may be judged by such a bound. Stops at
+    ever other levels show that there is no one level, and then there is no bound of it. Of a battery that gave nothing
+    in all these days and lay full, the reserve is assumed, `is_reserve_assumed`.
     """
     days_ago = (pl.lit(day) - pl.col("day")).dt.total_days()
     gave = battery_rests.filter(days_ago.is_between(1, WINDOW_DAYS) & pl.col("lowest_use_pct").is_not_null())
     bounds = gave.group_by("site_id").agg(
-        bound_pct=pl.col("lowest_use_pct").quantile(BOUND_SHARE), bound_days=pl.len().cast(pl.Int32)
+        bound_pct=pl.col("lowest_use_pct").quantile(BOUND_SHARE),
+        lowest_pct=pl.col("lowest_use_pct").bottom_k(MIN_DAYS).max(),
+        bound_days=pl.len().cast(pl.Int32),
     )
     bounds = bounds.filter(pl.col("bound_days") >= MIN_DAYS)
     idle = (
@@ -195,7 +199,9 @@ def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) 
         )
     )
     is_silent = pl.col("battery_reserve_pct").is_null() & pl.col("learned_reserve_pct").is_null()
-    is_bound = is_silent & pl.col("bound_pct").is_not_null()
+    was_lower = pl.col("is_reserve_learned") & (pl.col("lowest_pct") < pl.col("learned_reserve_pct") - RAISED_PCT)
+    is_bound = (is_silent & pl.col("bound_pct").is_not_null()) | was_lower.fill_null(False)
+    bound_pct = pl.when(was_lower.fill_null(False)).then("lowest_pct").otherwise("bound_pct")
     own = own_sites.join(bounds, on="site_id", how="left", maintain_order="left")
     own = own.join(idle, on="site_id", how="left", maintain_order="left")
     is_assumed = is_silent & pl.col("lay_full").fill_null(False)
@@ -205,13 +211,13 @@ def with_bound(own_sites: pl.DataFrame, battery_rests: pl.DataFrame, day: date) 
 
     return own.with_columns(
         bounded("is_reserve_learned", pl.lit(True)),
-        pl.when(is_bound).then("bound_pct").when(is_assumed).then(ASSUMED_PCT).otherwise("battery_reserve_pct")
+        pl.when(is_bound).then(bound_pct).when(is_assumed).then(ASSUMED_PCT).otherwise("battery_reserve_pct")
         .alias("battery_reserve_pct"),
-        bounded("learned_reserve_pct", pl.col("bound_pct")),
+        bounded("learned_reserve_pct", bound_pct),
         bounded("learned_reserve_sigma_pct", pl.lit(SETTLED_PCT)),
         bounded("learned_reserve_days", pl.col("bound_days")),
         is_reserve_assumed=is_assumed,
-    ).drop("bound_pct", "bound_days", "lay_full")  # fmt: skip
+    ).drop("bound_pct", "lowest_pct", "bound_days", "lay_full")  # fmt: skip
 
 
 def reserve_words(site: Mapping[str, Any]) -> str:

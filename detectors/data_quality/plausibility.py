@@ -10,11 +10,9 @@ import polars as pl
 
 from detectors.data_quality.flagged_values import FLAGGED_VALUES
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
+from detectors.solar.ratings import CLOUD_EDGE, FAR_TIMES, OVERLOAD, beyond_capacity
 from detectors.stats.rows import ordered
 
-CLOUD_EDGE = 1.3  # cloud edges lift irradiance to some 1.3 kW/m2 over minutes (from memory); modules are rated at 1
-FAR_TIMES = 10.0  # ours: no weather and no overload makes that; one such reading is enough
-OVERLOAD = 1.1  # ours: inverters deliver their rating, some of them 10 % more for a while
 NEGATIVE_SHARE = 0.01  # the readings query takes up to 1 % of the peak capacity below zero for own consumption
 NEGATIVE_W = 50.0  # ours: loads worked out from two meters dip below zero by as much when both change at once ...
 NEGATIVE_LOAD_SHARE = 0.02  # ... or by the errors of two meters at full power
@@ -165,7 +163,7 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
         "feed_in_buffer_w", cap("load"), cap("grid"),
         rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
     )  # fmt: skip
-    caps = _pv_caps(peaks.filter(pl.col("day") < day), sites)
+    caps = _pv_caps(peaks.filter(pl.col("day") < day), sites, day)
     about = about.join(caps, on="site_id", how="left", maintain_order="left")
     own = ["site_id", "device_id"]
     is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in own)
@@ -179,11 +177,11 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
     )
 
 
-def _pv_caps(peaks: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+def _pv_caps(peaks: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
     """[site_id, pv_cap_w, inverter_cap_w]: the ratings' caps, or what the data's own days put in their place.
 
     A rating that the generation itself passes day after day is wrong, and not the readings; peaks so far beyond that
-    no rating could be meant (a wrong unit) speak against none.
+    no rating could be meant (a wrong unit) speak against none. `peaks`: of the days before `day`.
     """
     rated_w = sites.select("site_id", by_modules=_modules_cap_w(), by_inverter=_inverter_cap_w())
     past = peaks.join(rated_w, on="site_id").filter(pl.col("pv_peak_w") <= FAR_TIMES * pl.col("by_modules"))
@@ -193,12 +191,17 @@ def _pv_caps(peaks: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         return pl.when(peak.len() >= CONTRADICTING_DAYS).then(CLOUD_EDGE * peak.max())
 
     seen = past.group_by("site_id").agg(over_modules=beyond("by_modules"), over_inverter=beyond("by_inverter"))
-    return rated_w.join(seen, on="site_id", how="left").select(
-        "site_id",
-        pv_cap_w=pl.max_horizontal("by_modules", "over_modules"),
-        inverter_cap_w=pl.when(pl.col("by_inverter").is_not_null()).then(
-            pl.max_horizontal("by_inverter", "over_inverter")
-        ),
+    contradicted = beyond_capacity(peaks, sites, day).select("site_id", contradicted=CLOUD_EDGE * pl.col("peak_w"))
+    return (
+        rated_w.join(seen, on="site_id", how="left")
+        .join(contradicted, on="site_id", how="left")
+        .select(
+            "site_id",
+            pv_cap_w=pl.max_horizontal("by_modules", "over_modules", "contradicted"),
+            inverter_cap_w=pl.when(pl.col("by_inverter").is_not_null()).then(
+                pl.max_horizontal("by_inverter", "over_inverter")
+            ),
+        )
     )
 
 

@@ -16,6 +16,7 @@ from detectors.data_quality.other_sites import RULE as ANOTHER_SITE
 from detectors.data_quality.plausibility import rules
 from detectors.data_quality.wrong_scale import FLOWS, RULE
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
+from detectors.solar.ratings import beyond_capacity
 
 DETECTOR = "readings-implausible"
 KIND = "readings-implausible"
@@ -49,14 +50,19 @@ def detect(
     day: date,
     implausible_stamps: pl.DataFrame | None = None,
     counter_day: pl.DataFrame | None = None,
+    flow_peaks: pl.DataFrame | None = None,
     *,
     min_soft: int = MIN_SOFT,
 ) -> list[Verdict]:
     """A finding per site with readings on `day` that cannot be, with rows rejected for their stamps, or with counters
     (`counter_day`: COUNTER_DAYS up to the day) that have disagreed with its powers for days; in readings.
+
+    Generation beyond the modules of a site whose `flow_peaks` (that feature's rows) show that its registered capacity
+    is too small is for `capacity-mismatch` to tell.
     """
     stamped = {} if implausible_stamps is None else _stamped(implausible_stamps, day)
     told = reading_flags.filter((pl.col("day") == day) & pl.col("flag").is_in(FLAGS))
+    told = told.join(_of_capacity(told, flow_peaks, sites, day), on=["site_id", "rule"], how="anti")
     flags = _reported(told.filter(pl.col("rule") != RULE), min_soft)
     scaled = {str(site_id): own for (site_id,), own in told.filter(pl.col("rule") == RULE).group_by("site_id")}
     flagged = {str(site_id): own for (site_id,), own in flags.partition_by("site_id", as_dict=True).items()}
@@ -95,6 +101,15 @@ def detect(
         elif hours[site_id] < MIN_SEEN_H:
             verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "low-coverage", seen_h=hours[site_id])))
     return verdicts
+
+
+def _of_capacity(told: pl.DataFrame, flow_peaks: pl.DataFrame | None, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    """[site_id, rule] of generation beyond modules that the register counts too few of."""
+    supported = told.filter(pl.col("flag") == "beyond rating", pl.col("rule").str.ends_with("beyond_peak"))
+    if flow_peaks is None or supported.is_empty():
+        return told.select("site_id", "rule").clear()
+    beyond = beyond_capacity(flow_peaks, sites, day)
+    return supported.join(beyond, on="site_id", how="semi").select("site_id", "rule").unique()
 
 
 def _reported(flags: pl.DataFrame, min_soft: int) -> pl.DataFrame:

@@ -1,10 +1,13 @@
 """Discharge below the reserve with the grid there; outages, sinking at rest and jumps of the reading beside it."""
 
+from datetime import timedelta
+
 import polars as pl
 import pytest
 
 from detectors.battery.battery_below_reserve import detect
 from detectors.battery.levels import LEVELS
+from detectors.features.battery_rests import make as make_rests
 from detectors.finding import Finding, NotJudged
 from tests.support import build
 from tests.support.battery_day import SITE, balanced, changed, plain, readings, steps
@@ -56,6 +59,50 @@ def test_a_site_without_voltage_or_frequency_is_told_by_its_flow():
     (verdict,) = _verdicts(changed(bare, steps(16, 24), grid_w=0.0))
     assert isinstance(verdict, NotJudged)
     assert "whether the grid was there" in verdict.reason
+
+
+def _after(*days: str, site=SITE) -> list:
+    """The verdicts after days on which it went below its reserve, stopped there, or was not asked so far.
+
+    Nothing tells whether the grid was there: it gives nothing while the battery gives, and takes over as that stops.
+    """
+
+    def below(floor_pct: float) -> dict:
+        return changed(plain(floor_pct=floor_pct, full_pct=60.0), steps(0, 9), grid_w=0.0, load_w=0.0, battery_w=0.0)
+
+    kinds = {"below": below(20.0), "other": below(15.0), "stopped": below(35.0), "idle": below(50.0)}
+    rows = readings(*(kinds[one] for one in days))
+    sites = build.sites(site)
+    today = rows.filter(pl.col("ts_local").dt.date() == build.DAY)
+    return detect(
+        today.with_columns(grid_w=pl.lit(0.0)), sites, build.earlier(), build.DAY, battery_rests=make_rests(rows, sites)
+    )
+
+
+@pytest.mark.parametrize(
+    ("days", "is_told"),
+    [
+        (["stopped", "below", "below", "below"], True),
+        (["below", "idle", "other", "idle", "below"], True),
+        (["below", "below"], False),
+        (["below", "below", "stopped", "below"], False),  # on the third it stopped: the grid was there then
+        (["below", "below", "below", "stopped"], False),
+    ],
+)
+def test_nights_on_which_it_passes_its_reserve_without_a_stop_tell_without_any_sensor(days, is_told):
+    """That outages begin before the reserve is reached, on each of several nights, has no likelihood to speak of."""
+    found = [one for one in _after(*days) if isinstance(one, Finding)]
+    assert bool(found) is is_told
+    if is_told:
+        assert found[0].severity == "watch"
+        assert found[0].since == build.DAY - timedelta(days=len(days) - 1 - days.index("below"))
+        assert "Nothing here measures whether the grid was there" in found[0].summary
+        assert found[0].evidence["below_kwh"] > 1.0
+
+
+def test_nights_that_end_at_the_backup_floor_may_be_outages():
+    floor = {**SITE, "battery_backup_floor_pct": 20.0}
+    assert not any(isinstance(one, Finding) for one in _after("below", "below", "below", site=floor))
 
 
 @pytest.mark.parametrize(("sigma_pct", "is_told"), [(0.3, True), (2.9, True), (3.5, False)])

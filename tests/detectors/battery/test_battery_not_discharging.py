@@ -67,6 +67,19 @@ def test_two_evenings_wait_for_the_third():
     assert isinstance(_verdicts(SOUND, HIGH, HIGH, min_evenings=2)[0], Finding)
 
 
+@pytest.mark.parametrize(("sound_days", "is_found"), [(6, True), (3, False), (0, False)])
+def test_stops_of_unknown_reserve_are_no_reserve_where_it_gave_far_lower_before(sound_days, is_found):
+    """The evenings since the fault have taught 80 %: on the days before, it went down to 35 %."""
+    stops = {"reserve_pct": 80.0, "reserve_sigma_pct": 0.3, "reserve_days": 5}
+    levels = pl.DataFrame([{"site_id": "roof-1", "day": build.DAY, **stops}], schema=LEVELS)
+    courses = [*[SOUND] * sound_days, *[HIGH] * 6]
+    found = _verdicts(*courses, levels=levels, site={**SITE, "battery_reserve_pct": None})
+    assert any(isinstance(one, Finding) for one in found) is is_found
+    if is_found:
+        assert found[0].value == pytest.approx(80.0)
+        assert found[0].since == build.DAY - timedelta(days=5)
+
+
 def test_a_battery_that_stops_at_its_reserve_is_healthy():
     assert _verdicts(SOUND, SOUND, SOUND) == []
 

@@ -125,6 +125,11 @@ def test_a_rating_that_the_days_before_contradict_is_told_no_more() -> None:
     registered = {"installed_kwp": 5.0, "inverter_kw": 5.0}
     for past, is_flagged in ((_peaks(7900.0, 7800.0), True), (_peaks(7900.0, 7800.0, 7700.0), False)):
         assert ("beyond rating" in _flags(rows, past, **registered)["flag"].to_list()) is is_flagged
+    lone = _home(peak_w=6000.0)
+    lone["pv_w"][150:152] = 7500.0  # beyond the modules' cap for a moment: a cloud's edge at a roof of more than 5 kWp
+    by_inverter = {"installed_kwp": 5.0, "inverter_kw": 10.0}
+    assert _bad(_flags(_rows(lone), _peaks(4000.0), **by_inverter)) == [("pv_w", "implausible", 2)]
+    assert _bad(_flags(_rows(lone), _peaks(7900.0), **by_inverter)) == []  # its first day showed as much for an hour
     spiked = _home(peak_w=8000.0)
     spiked["pv_w"][150] = 30_000.0  # beyond 1.3 x the highest of these days
     assert ("pv_w", "implausible", 1) in _bad(_flags(_rows(spiked), _peaks(7900.0, 7800.0, 7700.0), **registered))

@@ -232,3 +232,22 @@ def _open_data() -> Path | None:
     named = os.environ.get("NOONMARK_OPEN_DATA")
     folder = Path(named) if named else Path(__file__).parents[4] / "shared" / "open_data"
     return folder if folder.is_dir() else None
+
+
+def test_hours_beyond_the_modules_are_left_to_the_capacity_once_days_before_show_them_too():
+    """9 kW for hours of a roof registered as 5 kWp: on its first such day it may yet be the readings."""
+    rows = _devices({"pv_w": [9000.0] * 60 + [0.0] * 228})
+    sites = build.sites({"installed_kwp": 5.0, "inverter_kw": 10.0})
+    flags = make_flags(rows, REPEATS.to_frame(), SCHEMA.to_frame(), SCHEMA.to_frame().select("site_id", "day"), sites)
+    usual = [4000.0] * 10
+
+    def told(*last_w: float) -> bool:
+        peaks = [
+            {"site_id": "roof-1", "day": DAY - timedelta(days=ago), "pv_peak_w": peak_w}
+            for ago, peak_w in enumerate([*last_w, *usual])
+        ]
+        verdicts = readings_implausible.detect(flags, rows, sites, DAY, flow_peaks=build.frame(SCHEMA, peaks))
+        return any(isinstance(one, Finding) for one in verdicts)
+
+    assert told(9000.0)
+    assert not told(9000.0, 8800.0)

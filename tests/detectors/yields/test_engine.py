@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from detectors.features.flow_peaks import SCHEMA as FLOW_PEAKS
 from detectors.finding import Finding, because
 from detectors.yields import verdicts
 from detectors.yields.capacity_mismatch import detect as detect_capacity
@@ -186,7 +187,9 @@ def _last_night(roofs, lived):
 
 def test_the_findings_carry_figures_and_pictures(roofs, lived):
     given = _last_night(roofs, lived)
-    found = {one.site_id: one for detect in DETECTORS for one in detect(**given) if hasattr(one, "kind")}
+    peaks = {"flow_peaks": FLOW_PEAKS.to_frame(), "sites": roofs.sites}  # no hour beyond any register
+    verdicts_of = [detect(**given, **(peaks if detect is detect_capacity else {})) for detect in DETECTORS]
+    found = {one.site_id: one for told in verdicts_of for one in told if hasattr(one, "kind")}
     assert found.keys() == {"under", "dark", "string", "small", "cutunder"}
     assert found["dark"].severity == "urgent"
     assert found["under"].value == pytest.approx(30, abs=4)
@@ -272,3 +275,22 @@ def test_a_fall_that_comes_and_goes_is_told_with_how_often(coming_and_going):
     (told,) = [one for one in detect_under(**_last_night(made, lived)) if hasattr(one, "kind")]
     assert f"on {100 * last['share_of_days']:.0f} % of its days" in told.summary
     assert {one.day for one in told.losses if one.kwh == 0}  # it costs nothing on the others
+
+
+def test_hours_beyond_the_registered_modules_are_told_before_any_test(roofs, lived):
+    """Of a roof with twice its modules, by hours of its first days: a lower bound of what is there."""
+    day = roofs.day(roofs.days - 1)
+    unrated = roofs.sites.with_columns(inverter_kw=pl.lit(None, pl.Float64))
+    given = _last_night(roofs, lived) | {"sites": unrated}
+    kwp = roofs.sites.filter(pl.col("site_id") == "h1")["installed_kwp"][0]
+
+    def told(site: str, peak_w: float) -> list[Finding]:
+        peaks = build.frame(FLOW_PEAKS, [{"site_id": site, "day": day, "pv_peak_w": peak_w}])
+        return [one for one in detect_capacity(**given, flow_peaks=peaks) if getattr(one, "site_id", "") == site]
+
+    (one,) = [each for each in told("h1", 1800 * kwp) if isinstance(each, Finding)]
+    assert (one.unit, one.severity, one.since) == ("kWp", "watch", day)
+    assert one.value >= 1.8 * kwp
+    assert one.threshold == kwp
+    assert [each for each in told("h1", 1000 * kwp) if isinstance(each, Finding)] == []
+    assert [each for each in told("under", 1800 * kwp) if isinstance(each, Finding)] == []  # another case is open
