@@ -17,7 +17,7 @@ from pipeline.store import device_sums, older, readings
 from pipeline.store.connection import Store, quoted
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
-from pipeline.workspace.files import move_file
+from pipeline.workspace.files import move_file, unfinished_beside
 
 LOG = logging.getLogger("noonmark")
 EMPTY = "empty-"  # begins the names of parts that stand in for a relation without rows
@@ -231,7 +231,7 @@ def _part_name(relation: str, name: str) -> str:
 def _write_file(store: Store, target: Path, sql: str) -> int:
     """Writes the rows as a file that is complete before it has its name; how many there were."""
     target.parent.mkdir(exist_ok=True)
-    unfinished = target.with_suffix(".unfinished")
+    unfinished = unfinished_beside(target.parents[1])
     copy = f"COPY ({sql}) TO '{quoted(unfinished)}' (FORMAT parquet, COMPRESSION zstd)"
     ((count,),) = store.con.execute(copy).fetchall()
     move_file(unfinished, target)
@@ -241,7 +241,7 @@ def _write_file(store: Store, target: Path, sql: str) -> int:
 def _write_frame(target: Path, frame: pl.DataFrame) -> None:
     """The same of rows that are at hand: by Polars, at a third of the processor's time."""
     target.parent.mkdir(exist_ok=True)
-    unfinished = target.with_suffix(".unfinished")
+    unfinished = unfinished_beside(target.parents[1])
     plain = frame.with_columns(pl.col("ts_utc").dt.replace_time_zone(None))
     plain.write_parquet(unfinished, compression="zstd", row_group_size=ROW_GROUP)
     move_file(unfinished, target)

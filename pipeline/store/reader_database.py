@@ -14,7 +14,7 @@ from pipeline.store.answers import DATABASE
 from pipeline.store.connection import STORAGE_VERSION, Store, quoted
 from pipeline.store.parts import empty_part
 from pipeline.workspace import resources
-from pipeline.workspace.files import move_file, replace_file
+from pipeline.workspace.files import move_file, unfinished_beside
 
 MADE_OF = ".made_of.json"  # beside the database: what it was made of
 COPY_OF_TABLE = re.compile(r"CREATE TABLE (\w+) AS\b(.*?);", re.DOTALL)
@@ -38,7 +38,7 @@ def write_database(store: Store, folder: Path) -> None:
             raise
         before = None  # the one before is not whole
         _write(store, folder, texts, parts, before)
-    unfinished = _unfinished(folder)
+    unfinished = unfinished_beside(folder)
     unfinished.chmod(unfinished.stat().st_mode & 0o444)  # a client that opens it for writing would lock all others out
     move_file(unfinished, folder / DATABASE)
     (folder / f"{DATABASE}.wal").unlink(missing_ok=True)  # what somebody wrote into the one before is not of this one
@@ -49,14 +49,15 @@ def write_database(store: Store, folder: Path) -> None:
         "bytes_from_nothing": state[0] if before is None else before["bytes_from_nothing"],
         "parts": {relation: _digest(paths) for relation, paths in parts.items()},
     }
-    replace_file(folder / MADE_OF, json.dumps(made_of))
+    unfinished.write_text(json.dumps(made_of), encoding="utf-8")
+    move_file(unfinished, folder / MADE_OF)
 
 
 def _write(
     store: Store, folder: Path, texts: Mapping[str, str], parts: Mapping[str, str], before: Mapping[str, Any] | None
 ) -> None:
     """The unfinished database, from nothing or from the one before."""
-    unfinished = _unfinished(folder)
+    unfinished = unfinished_beside(folder)
     unfinished.unlink(missing_ok=True)
     if before is not None:
         shutil.copyfile(folder / DATABASE, unfinished)
@@ -80,10 +81,6 @@ def _write(
     finally:
         store.con.execute("USE history")
         store.con.execute("DETACH reader")
-
-
-def _unfinished(folder: Path) -> Path:
-    return folder / f"{DATABASE}.unfinished"
 
 
 def _relation(name: str) -> str:

@@ -28,6 +28,14 @@ def replace_file_by(path: Path, write: Callable[[Path], object]) -> None:
         raise
 
 
+def unfinished_beside(folder: Path) -> Path:
+    """Where a file of `folder` is written until it is whole: beside the folder, which others may copy at any moment.
+
+    One process writes at a time, one file after the other.
+    """
+    return folder.with_name(f".{folder.name}.unfinished")
+
+
 def move_file(unfinished: Path, path: Path) -> None:
     """Gives a whole file its final name, on the same file system, once its content and then its name are on disk."""
     sync(unfinished)

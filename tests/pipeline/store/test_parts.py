@@ -8,8 +8,9 @@ import polars as pl
 import pytest
 
 from pipeline.runs import clock_corrections, session
-from pipeline.store import parts
+from pipeline.store import parts, reader_database
 from pipeline.workspace import resources
+from pipeline.workspace.files import move_file
 from tests.support.fleet import DAY, Fleet, roof, stamps, sunny
 from tests.support.published import ask
 
@@ -47,6 +48,24 @@ def test_superseded_parts_go_when_no_session_can_need_them(fleet: Fleet, monkeyp
     kept = set(fleet.files("reader/reading"))
     assert not kept & first and not any("lost" in name for name in kept)
     assert ask(fleet, "SELECT count(*), max(pv_w) FROM reading") == [(96, 7000.0)]
+
+
+def test_nothing_lies_in_the_readers_folder_that_goes_away_while_it_is_copied(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A copy lists the names first: one that is gone when its turn comes ends the copy with an error."""
+    lying: list[str] = []
+
+    def looked(unfinished: Path, path: Path) -> None:
+        lying.extend(one.name for one in fleet.space.reader.rglob("*") if one.is_file())
+        move_file(unfinished, path)
+
+    for module in (parts, reader_database):
+        monkeypatch.setattr(module, "move_file", looked)
+    fleet.drop("S1_roof_b.csv", roof(sunny(peak_w=7000)))
+    fleet.take_in(is_published=True)
+    left = {one.name for one in fleet.space.reader.rglob("*") if one.is_file()}
+    assert lying and set(lying) <= left
 
 
 def days_of(fleet: Fleet, first: date, count: int, sites: str = "12") -> None:
