@@ -1,6 +1,7 @@
 """What the commands print: for people, or the same facts as JSON."""
 
 import dataclasses
+import json
 import shutil
 import sys
 from collections.abc import Mapping, Sequence
@@ -138,7 +139,7 @@ def _listed(what: str, names: list[str]) -> None:
 def judged(result: "Judged", *, as_json: bool) -> None:
     """How many days, findings and detectors without a verdict."""
     if as_json:
-        tables.facts(dataclasses.asdict(result))
+        tables.facts(_judged_facts(result))
         return
     if not result.days:
         print("no day waits to be judged")
@@ -152,6 +153,13 @@ def judged(result: "Judged", *, as_json: bool) -> None:
             f"{', '.join(result.sites_not_judged[:MAX_NAMED])}, see not_judged",
             file=sys.stderr,
         )
+
+
+def _judged_facts(result: "Judged") -> dict[str, Any]:
+    """What is told of it; the exceptions after it are the digest's to tell."""
+    told = dataclasses.asdict(dataclasses.replace(result, folded=None))
+    del told["folded"]
+    return told
 
 
 def digest(facts: "DigestFacts", folder: Path | None, *, as_json: bool) -> None:
@@ -170,7 +178,7 @@ def cycled(result: "CycleResult", *, as_json: bool) -> None:
     """What a cycle took in, judged and wrote."""
     if as_json:
         tables.facts({
-            "taken_in": dataclasses.asdict(result.taken_in), "judged": dataclasses.asdict(result.judged),
+            "taken_in": dataclasses.asdict(result.taken_in), "judged": _judged_facts(result.judged),
             "headline": None if result.facts is None else result.facts.headline,
             "digest": None if result.folder is None else str(result.folder / "digest.html"),
         })  # fmt: skip
@@ -277,16 +285,22 @@ def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None
     if found is None:
         raise RefusedError("there is no such exception", exception_id, "`noonmark exceptions list` shows them")
     decisions = desk_lists.decisions(space.reader, exception_id)
+    evidence = json.loads(found["evidence"] or "{}")
     if as_json:
-        tables.facts(found | {"decisions": decisions})
+        tables.facts(found | {"evidence": evidence, "decisions": decisions})
         return
     for name, value in found.items():
         if value not in (None, "") and name != "evidence":
-            print(f"{name + ':':16}{value}")
+            print(f"{name + ':':17}{tables.table_cell(value)}")
     for one in decisions:
         until = f" until {one['until']}" if one["until"] else ""
         person = f" for {one['decided_for']}" if one["decided_for"] else ""
         note = f": {one['note']}" if one["note"] else ""
         when = f"{one['decided_at']:%Y-%m-%d %H:%M}"
-        print(f"{'decision:':16}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
-    print(f"{'evidence:':16}{found['evidence']}")
+        print(f"{'decision:':17}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
+    print("evidence:")
+    for name, value in evidence.items():
+        shown = (
+            f"{len(value)}, see --json" if isinstance(value, list | dict) else tables.table_cell(value) or "not known"
+        )
+        print(f"  {name}: {shown}")

@@ -5,7 +5,9 @@ import re
 from collections.abc import Mapping
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
+from pathlib import PurePath
 from typing import Any
+from uuid import UUID
 
 # A spreadsheet takes text that begins so for a formula, or for one behind white space that it skips (the CSV injection
 # page of OWASP, from memory). A number is none, whatever its sign.
@@ -57,7 +59,7 @@ def table_cell(value: Any) -> str:
 
 
 def plain(value: Any) -> Any:
-    """What JSON knows; instants in ISO 8601, figures that are no numbers null."""
+    """What JSON knows; instants in ISO 8601, figures that are no numbers null. Raises TypeError for all else."""
     if isinstance(value, Mapping):
         return {str(name): plain(one) for name, one in value.items()}
     if isinstance(value, list | tuple):
@@ -70,4 +72,8 @@ def plain(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, timedelta):
         return value.total_seconds()
-    return value if value is None or isinstance(value, bool | int | str) else str(value)
+    if isinstance(value, UUID | PurePath):
+        return str(value)
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    raise TypeError(f"{type(value).__name__} is nothing that JSON knows")

@@ -205,6 +205,44 @@ def test_exceptions_are_decided_and_the_decision_lasts(run, lived) -> None:
     assert (listed["decided_by"], listed["decided_for"]) == ("Ann", "Bo")
 
 
+def are_plain(value: object) -> bool:
+    """Whether these are facts of JSON, none of them a thing of the program as it prints itself, or JSON once more."""
+    if isinstance(value, dict):
+        return all(are_plain(one) for one in value.values())
+    if isinstance(value, list):
+        return all(are_plain(one) for one in value)
+    return not (isinstance(value, str) and (value.startswith(("{", "shape:", "<")) or "│" in value))
+
+
+@pytest.mark.usefixtures("few_detectors_here")
+def test_what_is_printed_as_json_is_plain_facts(run, lived) -> None:
+    (lived.inbox / "stranger.bin").write_bytes(b"\x00\xff")
+    for arguments in (("detect", "--day", "2026-05-06"), ("cycle",)):
+        told = json.loads(run(*arguments, "--json").out)
+        judged = told.get("judged", told)
+        assert are_plain(told), arguments
+        assert set(judged) == {"days", "findings", "not_judged", "sites_not_judged"}
+    assert judged["days"] == [] and told["taken_in"]["quarantined"]
+
+
+@pytest.mark.usefixtures("lived", "few_detectors_here")
+def test_the_evidence_of_an_exception_is_short_as_text_and_whole_as_json(run) -> None:
+    (first, *_) = json.loads(run("exceptions", "list", "--json").out)
+    told = json.loads(run("exceptions", "show", first["exception_id"], "--json").out)
+    evidence = told["evidence"]
+    assert are_plain(told) and len(evidence["series"]) > 0 and evidence["beyond_kwh"] > 0
+    for ran in (
+        run("exceptions", "show", first["exception_id"]),
+        run("exceptions", "acknowledge", first["exception_id"], "--by", "Ann"),
+    ):
+        lines = ran.out.partition("evidence:\n")[2].splitlines()
+        assert f"  beyond_kwh: {evidence['beyond_kwh']:.6g}" in lines
+        assert f"  series: {len(evidence['series'])}, see --json" in lines
+        assert len(lines) == len(evidence) and max(map(len, lines)) < 300
+    decided = run("exceptions", "reopen", first["exception_id"], "--by", "Ann", "--json")
+    assert json.loads(decided.out)["evidence"] == evidence
+
+
 def test_quarantine_needs_a_person(run, lived) -> None:
     (lived.inbox / "stranger.bin").write_bytes(b"\x00\xff")
     (lived.inbox / "R-1_hourly_x.csv").write_text("time;pv\n", encoding="utf-8")

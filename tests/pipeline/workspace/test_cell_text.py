@@ -1,10 +1,11 @@
 """One value, as CSV has it and as a table for people has it."""
 
 from datetime import UTC, date, datetime
+from pathlib import Path
 
 import pytest
 
-from pipeline.workspace.cell_text import csv_cell, table_cell
+from pipeline.workspace.cell_text import csv_cell, plain, table_cell
 
 
 @pytest.mark.parametrize(
@@ -21,3 +22,9 @@ from pipeline.workspace.cell_text import csv_cell, table_cell
 )
 def test_a_value_reads_alike_in_every_format(value, in_csv, in_table) -> None:
     assert (csv_cell(value), table_cell(value)) == (in_csv, in_table)
+
+
+def test_what_json_does_not_know_is_not_printed_as_the_program_shows_it() -> None:
+    assert plain({"at": Path("a/b"), "of": (1.5, float("nan"))}) == {"at": "a/b", "of": [1.5, None]}
+    with pytest.raises(TypeError, match="object"):
+        plain({"table": object()})
