@@ -14,6 +14,12 @@ from pipeline.errors import QueryError, UnreadablePartError
 
 DATABASE = "noonmark.duckdb"
 EXPLAIN = re.compile(r"^\s*EXPLAIN\s+(ANALYZE\s+)?(\([^()]*\)\s*)?", re.IGNORECASE)
+COLUMNS_LIKE_SQL = "at|by"  # reserved words that relations have as columns
+WHERE_IT_STOPPED = re.compile(r"^Parser Error: .*\n(?P<line>LINE \d+: .*)\n(?P<pad> *)\^", re.DOTALL)
+COLUMN_BEGINS = re.compile(rf"(?P<word>{COLUMNS_LIKE_SQL})\b", re.IGNORECASE)
+COLUMN_ENDS = re.compile(
+    rf"(?<!\border )(?<!\bgroup )(?<!\bpartition )(?<![\w\".])(?P<word>{COLUMNS_LIKE_SQL})\s*$", re.IGNORECASE
+)
 OF_A_PART = re.compile(r"\.parquet|parquet file|snappy|zstd|thrift|no files found|magic bytes", re.IGNORECASE)
 PLAIN = {  # types, by DuckDB's ids, that frames, Parquet and Python hold as they are
     "boolean", "tinyint", "smallint", "integer", "bigint", "hugeint", "utinyint", "usmallint", "uinteger", "ubigint",
@@ -135,7 +141,19 @@ def _refusals() -> Iterator[None]:
                 "`noonmark cycle` writes it anew; if it does not, remove the file that is named and run it again",
             ) from error  # fmt: skip
         lines = [line.strip() for line in str(error).splitlines() if line.strip() and not set(line.strip()) <= {"^"}]
-        raise QueryError(" ".join(lines), "the query", '`noonmark sql "SHOW TABLES"` lists the relations') from error
+        remedy = '`noonmark sql "SHOW TABLES"` lists the relations'
+        if (word := _column_taken_for_sql(str(error))) is not None:
+            remedy = f"as a column {word} has to be quoted: 'SELECT \"{word}\" FROM exception_event'"
+        raise QueryError(" ".join(lines), "the query", remedy) from error
+
+
+def _column_taken_for_sql(said: str) -> str | None:
+    """The column among COLUMNS_LIKE_SQL at which a query could not be read: where the error is, or just before it."""
+    if (found := WHERE_IT_STOPPED.search(said)) is None:
+        return None
+    line, at = found["line"], len(found["pad"])
+    word = COLUMN_BEGINS.match(line, at) or COLUMN_ENDS.search(line[:at])
+    return word["word"].lower() if word else None
 
 
 def for_frames(relation: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:

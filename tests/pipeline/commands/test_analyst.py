@@ -84,3 +84,33 @@ def test_wrong_input_is_one_line(run: Callable[..., tuple[int, bytes, str]], arg
     status, out, err = run(*arguments)
     assert (status, out, err.count("\n")) == (2, b"", 1)
     assert err.startswith("noonmark: ")
+
+
+@pytest.mark.parametrize(
+    ("query", "word"),
+    [
+        ("SELECT at FROM exception_event", "at"),
+        ("SELECT exception_id, by, at FROM exception_event", "by"),
+        ("SELECT event FROM exception_event WHERE at > '2026-01-01'", "at"),
+        ("SELECT count(*) FROM exception_event GROUP BY by", "by"),
+        ("SELECT event FROM exception_event ORDER BY , event", None),
+        ("SELEC at", None),
+    ],
+)
+def test_a_column_that_is_a_word_of_sql_is_told_to_be_quoted(
+    run: Callable[..., tuple[int, bytes, str]], query: str, word: str | None
+) -> None:
+    status, _, err = run("sql", query)
+    assert (status, err.count("\n")) == (2, 1)
+    quoted = [f'SELECT "{one}"' in err for one in ("at", "by")]
+    assert quoted == [word == "at", word == "by"]
+
+
+def test_the_columns_that_are_words_of_sql_say_so_and_can_be_read(
+    run: Callable[..., tuple[int, bytes, str]],
+) -> None:
+    described = {
+        one["name"]: one["meaning"] for one in json.loads(run("relations", "exception_event", "--json")[1])["columns"]
+    }
+    assert all(f'"{name}"' in described[name] for name in ("at", "by"))
+    assert json.loads(run("sql", 'SELECT "at", "by" FROM exception_event', "--json")[1])
