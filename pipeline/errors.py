@@ -3,9 +3,9 @@
 NoonmarkError            exit status 2 unless a subclass says otherwise; printed as `noonmark: WHAT, WHERE, REMEDY`
   InvalidInputError      settings, register or profiles: carries every Fault found
   WorkspaceBusyError     exit status 3: another run holds the workspace
-  StorageError           exit status 4: reading or writing failed
+  StorageError           exit status 4: reading or writing failed amid work
     DamagedHistoryError  the history's file is not whole
-    UnreadablePartError  the analyst's database or one of its parts is missing or damaged
+  UnreadablePartError    the analyst's database or one of its parts is missing or damaged; who reads it changes nothing
   QueryError             a query on the analyst's database that DuckDB refuses
   RefusedError           what was asked for cannot be done as things stand; raised before anything is changed
   StoppedError           the service was told to stop; raised between two safe points
@@ -61,7 +61,7 @@ class WorkspaceBusyError(NoonmarkError):
 
 
 class StorageError(NoonmarkError):
-    """Reading or writing failed: what was committed stays."""
+    """Reading or writing failed amid work: what was committed stays."""
 
     exit_status = 4
 
@@ -78,7 +78,7 @@ class RefusedError(NoonmarkError):
     """What was asked for cannot be done as things stand; nothing was changed."""
 
 
-class UnreadablePartError(StorageError):
+class UnreadablePartError(NoonmarkError):
     """The analyst's database, or one of its parts, is missing or damaged."""
 
 

@@ -40,7 +40,7 @@ app = typer.Typer(
     (where exports arrive). `noonmark init` makes one; `noonmark demo` fills one with an invented fleet.
 
     Exit status: 0 done; 1 done, but something needs a person (a file in quarantine, a site that could not be judged);
-    2 refused, nothing changed; 3 another run holds the workspace; 4 reading or writing failed (disk full,
+    2 refused, nothing changed; 3 another run holds the workspace; 4 reading or writing failed amid work (disk full,
     no permission, a damaged file); 5 a fault of noonmark itself; 130 interrupted.""",
 )
 

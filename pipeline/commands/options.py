@@ -42,7 +42,13 @@ def workspace_of(context: typer.Context, *, must_exist: bool = True) -> Workspac
         raise NoonmarkError(
             f"a workspace's path cannot hold {' '.join(wild)}", str(found.root), "rename the folder, or choose another"
         )
-    if must_exist and not found.root.is_dir():
+    try:
+        is_there = found.root.is_dir()
+    except OSError as error:
+        raise NoonmarkError(
+            f"the workspace cannot be looked into ({error.strerror})", str(found.root), "set its owner and mode"
+        ) from error
+    if must_exist and not is_there:
         raise NoonmarkError(
             "there is no such workspace", str(found.root), "check --workspace, or make one: `noonmark init`"
         )

@@ -10,7 +10,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from pipeline.errors import InvalidInputError, RefusedError, StorageError
+from pipeline.errors import DamagedHistoryError, InvalidInputError, RefusedError, StorageError
 from pipeline.runs.session import LOCK_WAIT_S, opened, publish
 from pipeline.store import history, reader, recovery
 from pipeline.workspace.files import replace_file, sync
@@ -37,7 +37,7 @@ def backup(workspace: Workspace, target: Path, *, wait_s: float = LOCK_WAIT_S) -
     """Copies the workspace to `target`, which is new or an empty folder, and is there only once it is whole.
 
     Large folders are copied first; for the rest no run may be under way, and one that is is waited for. Raises
-    RefusedError, WorkspaceBusyError, or StorageError if the history does not open.
+    RefusedError, also if the history does not open, or WorkspaceBusyError; nothing is left then.
     """
     _refuse_used(target, "a backup")
     root = workspace.root.resolve()
@@ -62,7 +62,7 @@ def backup(workspace: Workspace, target: Path, *, wait_s: float = LOCK_WAIT_S) -
         for name in [name for name in held if not (unfinished / name).exists()]:
             del held[name]
         if (unfinished / "noonmark.duckdb").exists():
-            recovery.look_into(unfinished / "noonmark.duckdb")
+            _look_into(unfinished / "noonmark.duckdb")
         about = {"made_at": datetime.now(UTC).isoformat(timespec="seconds"), "noonmark": version("noonmark")}
         replace_file(unfinished / MANIFEST, json.dumps({**about, "files": held}, indent=0) + "\n")
         _put_in_place(unfinished, target)
@@ -75,7 +75,8 @@ def backup(workspace: Workspace, target: Path, *, wait_s: float = LOCK_WAIT_S) -
 def restore(workspace: Workspace, source: Path) -> Copied:
     """Makes the workspace, which is new or an empty folder, from a backup; what analysts open is written anew.
 
-    Raises RefusedError, or StorageError for a backup of which a file is missing or changed; nothing is left then.
+    Raises RefusedError, also for a backup of which a file is missing, changed or not to be read; nothing is left then.
+    Raises StorageError if the workspace is made and its history can't be published.
     """
     _refuse_used(workspace.root, "a restored workspace")
     held = _manifest(source)
@@ -85,8 +86,8 @@ def restore(workspace: Workspace, source: Path) -> Copied:
     unfinished.mkdir(parents=True)
     try:
         for name, (size, mtime_ns, digest) in held.items():
-            if not (source / name).is_file() or _copy(source / name, unfinished / name)[::2] != [size, digest]:
-                raise StorageError("a file of the backup is missing or changed", name, "take another backup")
+            if not _may_be_read(source / name) or _copy(source / name, unfinished / name)[::2] != [size, digest]:
+                raise RefusedError("a file of the backup is missing or changed", name, "take another backup")
             os.utime(unfinished / name, ns=(mtime_ns, mtime_ns))
         _put_in_place(unfinished, workspace.root)
     except BaseException:
@@ -100,7 +101,26 @@ def restore(workspace: Workspace, source: Path) -> Copied:
             publish(run)
     except InvalidInputError as error:
         notice = f"reader/ was not written: {error}, which were in the backup; `noonmark check` lists them"
+    except RefusedError as error:  # no longer so that nothing was changed
+        raise StorageError(f"restored, but not to be opened: {error.what}", error.where, error.remedy) from error
     return Copied(workspace.root, len(held), sum(size for size, _, _ in held.values()), notice)
+
+
+def _look_into(database: Path) -> None:
+    """Raises RefusedError unless the history, of which this is a copy, opens."""
+    try:
+        recovery.look_into(database)
+    except DamagedHistoryError as error:
+        raise RefusedError(error.what, error.where, error.remedy) from error
+
+
+def _may_be_read(path: Path) -> bool:
+    """Whether it is a file, and one that this user may read. Raises RefusedError where it may not be."""
+    if not path.is_file():
+        return False
+    if not os.access(path, os.R_OK):
+        raise RefusedError("a file of the backup may not be read", str(path), "set its owner and mode")
+    return True
 
 
 def _copy_tree(root: Path, target: Path, folder: str, held: dict[str, list[Any]]) -> None:

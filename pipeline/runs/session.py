@@ -13,7 +13,7 @@ from pipeline import progress
 from pipeline.config.settings import Settings
 from pipeline.detection import resolver, workers
 from pipeline.detection import sum_up as summing
-from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError
+from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError, StorageError
 from pipeline.frames import DEVICES, INSTALLERS
 from pipeline.ingest import archive
 from pipeline.ingest.ingest import Again, Ingest
@@ -73,7 +73,8 @@ def opened(
 ) -> Iterator[Opened]:
     """The workspace, checked and locked, with the register's copy in the history brought up to date.
 
-    Raises InvalidInputError with every fault, WorkspaceBusyError, or NoonmarkError if the history can't be opened.
+    Raises, with nothing changed, InvalidInputError with every fault, WorkspaceBusyError, or RefusedError if the history
+    can't be opened.
     """
     before = stamp(workspace)
     checked = check_or_refuse(workspace)
@@ -103,20 +104,25 @@ def opened(
 
 
 def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
-    """The history; its copy if it does not open. Raises NoonmarkError if it lacks what the archive holds."""
+    """The history; its copy if it does not open.
+
+    Raises RefusedError, with nothing changed, if neither does or if it lacks what the archive holds.
+    """
     if is_fresh:
         return Store(place)
     highest = archive.last_archived(workspace)
     if highest and not place.exists():
-        raise NoonmarkError(
+        raise RefusedError(
             f"the history is missing, though archive/ holds {highest} exports", place.name,
             "put the file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",
         )  # fmt: skip
+    is_copy = False
     try:
         store = recovery.looked_into(place)
     except DamagedHistoryError as error:
         if not recovery.fall_back(place, workspace.copy, workspace.damaged):
-            raise
+            raise _refused(error) from error
+        is_copy = True
         LOG.warning(
             "noonmark: %s, %s, its copy %s is in force, what came after is taken in again; the damaged file is now %s",
             error.what, place.name, workspace.copy.name, workspace.damaged.name,
@@ -125,10 +131,17 @@ def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
     try:
         older.check(store)
         recovery.check_against_archive(store, highest)
-    except NoonmarkError:
+    except NoonmarkError as error:
         store.close()
-        raise
+        if is_copy or not isinstance(error, StorageError):
+            raise
+        raise _refused(error) from error
     return store
+
+
+def _refused(error: StorageError) -> RefusedError:
+    """The same error, of a command that has changed nothing yet."""
+    return RefusedError(error.what, error.where, error.remedy)
 
 
 def _catch_up(run: Opened) -> None:

@@ -12,15 +12,14 @@ import duckdb
 import polars as pl
 
 from detectors.frames import PLANES, SITES
-from pipeline.errors import DamagedHistoryError, NoonmarkError, StorageError
+from pipeline.errors import DamagedHistoryError, RefusedError, StorageError
 from pipeline.workspace import resources
 
 STORAGE_VERSION = "v1.0.0"  # same size, and older DuckDB releases can read it
-NOT_DAMAGE = re.compile(  # what DuckDB says when a file is well, but not to be had
-    r"permission denied|read-only file system|no space left|file too large|out of memory|"
-    r"newer version|version number",
-    re.IGNORECASE,
-)
+# What DuckDB says when a file is well, but not to be had: it may not be opened, or there is no room for it.
+DENIED = re.compile(r"permission denied|read-only file system", re.IGNORECASE)
+NEWER = re.compile(r"newer version|version number", re.IGNORECASE)
+NO_ROOM = re.compile(r"no space left|file too large|out of memory", re.IGNORECASE)
 # The sites of parameter $asked: a list of thousands would be gone through for every row, what is joined is not; a frame
 # that is offered costs more than most statements.
 ASKED = "(SELECT unnest(CAST($asked AS VARCHAR[])) AS site_id)"
@@ -30,7 +29,8 @@ MEMORY_LIMIT = "1GB"  # ours: a night's batch needs a third of it; DuckDB spills
 class Store:
     """The history of one workspace, opened for writing. Use as a context manager.
 
-    Raises DamagedHistoryError if the file is not whole, NoonmarkError if it cannot be opened for another reason.
+    Raises DamagedHistoryError if the file is not whole, RefusedError if it may not be opened or another program holds
+    it, StorageError if there is no room for it.
     """
 
     def __init__(self, database: Path) -> None:
@@ -55,13 +55,16 @@ class Store:
             self.con.close()
             said = str(error).splitlines()[0]
             if "set lock" in said:
-                raise NoonmarkError(
+                raise RefusedError(
                     f"the history is held by another program ({said})", database.name, "close what holds it"
                 ) from error
-            if NOT_DAMAGE.search(said):
-                raise StorageError(
-                    f"the history cannot be opened ({said})", database.name, "free the disk, or fix its permissions"
-                ) from error
+            for pattern, kind, remedy in (
+                (DENIED, RefusedError, "set its owner and mode so that noonmark may read and write it"),
+                (NEWER, RefusedError, "run the release of noonmark that wrote it, or a later one"),
+                (NO_ROOM, StorageError, "free the disk or the memory, and run the command again"),
+            ):
+                if pattern.search(said):
+                    raise kind(f"the history cannot be opened ({said})", database.name, remedy) from error
             raise DamagedHistoryError(
                 f"the history is damaged ({said})", database.name, "run `noonmark ingest --rebuild`"
             ) from error

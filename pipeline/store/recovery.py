@@ -9,7 +9,7 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.errors import DamagedHistoryError, NoonmarkError
+from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError
 from pipeline.store import ledger
 from pipeline.store.connection import STORAGE_VERSION, Store, quoted
 from pipeline.workspace.files import replace_file_by, sync
@@ -120,11 +120,11 @@ def set_aside(database: Path, damaged: Path) -> None:
 
 
 def check_against_archive(store: Store, highest: int) -> None:
-    """Raises NoonmarkError if the archive holds exports that the history never knew: it is another, or an older one."""
+    """Raises RefusedError if the archive holds exports that the history never knew: it is another, or an older one."""
     ((left_out, is_behind),) = store.con.execute("SELECT highest, is_behind FROM archive_mark").fetchall()
     known = max(ledger.last_export_id(store), int(left_out))
     if highest > known and not is_behind:
-        raise NoonmarkError(
+        raise RefusedError(
             f"the history ends at export {known}, but archive/ holds {highest}: it is an older one, or was deleted",
             store.database.name,
             "put the right file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",

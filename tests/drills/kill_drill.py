@@ -13,6 +13,7 @@ import argparse
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -33,6 +34,7 @@ from tests.support.fleet import DAY, Fleet, differences, roof, rounded, sunny
 DAYS = [DAY + timedelta(days=n) for n in range(3)]
 SIGNALS = (signal.SIGKILL, signal.SIGINT, signal.SIGTERM)
 BLOCK = 4096  # bytes that a file system writes at once
+DAMAGED = re.compile(r"the history is (damaged|cut short)")
 LIMIT_S = 600.0  # a command that takes longer than this hangs, even on a machine that does much else
 IDLE_S = 1.0  # a run that uses no processor for so long waits for something
 NEW_INTERPRETER = 0.04  # share of the disturbed runs
@@ -142,7 +144,7 @@ class Drill:
         Raises RuntimeError where the command ends otherwise.
         """
         ended = self.forked.start(root, *arguments).ended(LIMIT_S)
-        if ended is not None and ended.status == 4 and "--rebuild" in ended.said:
+        if ended is not None and "--rebuild" in ended.said and (ended.status == 4 or DAMAGED.search(ended.said)):
             self.done(root, "ingest", "--rebuild")
             self.done(root, "cycle")
         elif ended is None or ended.status not in (0, 1):

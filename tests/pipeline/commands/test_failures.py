@@ -1,6 +1,7 @@
 """What no command foresaw ends in one line and an exit status of its own, and leaves the history as it was."""
 
 import contextlib
+import errno
 import resource
 import signal
 import subprocess
@@ -12,9 +13,10 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from filelock import FileLock
 
 from pipeline.commands import cli, failures
-from pipeline.store import reader
+from pipeline.store import Store, reader
 from tests.support import desk
 from tests.support.places import ROOT
 from tests.support.snapshot import Snapshot
@@ -116,7 +118,7 @@ def test_a_part_that_was_removed_or_damaged_is_told_and_written_anew(
     first, second, *_ = sorted((lived / "reader" / "reading").glob("*.parquet"))
     first.unlink()
     second.write_bytes(b"x" * second.stat().st_size)
-    assert cli.main(ask) == 4
+    assert cli.main(ask) == 2
     said = capsys.readouterr().err
     assert said.count("\n") == 1 and "`noonmark cycle` writes it anew" in said
     assert cli.main(["-w", str(lived), "cycle"]) == 0
@@ -124,6 +126,45 @@ def test_a_part_that_was_removed_or_damaged_is_told_and_written_anew(
     capsys.readouterr()
     assert cli.main(ask) == 0
     assert capsys.readouterr().out == whole
+
+
+@pytest.mark.parametrize(
+    ("said", "status", "remedy"),
+    [
+        ('IO Error: Cannot open file "h": Permission denied', 2, "owner and mode"),
+        ("IO Error: Trying to read a database file with version number 99", 2, "or a later one"),
+        ('IO Error: Could not write file "h": No space left on device', 4, "free the disk"),
+    ],
+)
+def test_a_history_that_may_not_be_opened_is_refused_and_a_full_disk_is_a_failure(
+    lived: Path,
+    said: str,
+    status: int,
+    remedy: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    def fail(_: Store) -> None:
+        raise duckdb.IOException(said)
+
+    monkeypatch.setattr(Store, "_migrate", fail)
+    before = (lived / "noonmark.duckdb").read_bytes()
+    assert cli.main(["-w", str(lived), "cycle"]) == status
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("noonmark: the history cannot be opened") and remedy in line
+    assert (lived / "noonmark.duckdb").read_bytes() == before
+
+
+def test_a_workspace_that_may_not_be_written_is_refused(
+    lived: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def denied(_: FileLock, **__: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied", str(lived / ".noonmark.lock"))
+
+    monkeypatch.setattr(FileLock, "acquire", denied)
+    assert cli.main(["-w", str(lived), "cycle"]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith(f"noonmark: the workspace may not be written (Permission denied), {lived}, ")
 
 
 def test_the_analysts_database_is_read_only_and_one_who_writes_is_told_of(

@@ -1,6 +1,8 @@
 """A backup that is restored is the workspace: every relation that analysts see, and every file."""
 
+import hashlib
 import json
+import os
 import shutil
 import threading
 from datetime import date
@@ -96,7 +98,7 @@ def test_a_backup_with_a_changed_or_a_missing_file_is_refused_and_leaves_nothing
     text = archived.read_bytes()
     archived.write_bytes(text[:-3] + b"9" + text[-2:])
     for _ in range(2):
-        with pytest.raises(StorageError, match="missing or changed, archive/"):
+        with pytest.raises(RefusedError, match="missing or changed, archive/"):
             backups.restore(Workspace(tmp_path / "again"), bad)
         assert sorted(path.name for path in tmp_path.iterdir()) == ["bad"]
         archived.unlink(missing_ok=True)
@@ -125,9 +127,30 @@ def test_a_manifest_that_names_a_file_outside_is_refused(copy: Path, tmp_path: P
 def test_a_history_that_does_not_open_is_not_backed_up(copy: Path, tmp_path: Path) -> None:
     broken = shutil.copytree(copy, tmp_path / "broken")
     (broken / "noonmark.duckdb").write_bytes(b"\xff" * 20000)
-    with pytest.raises(StorageError, match="does not open"):
+    with pytest.raises(RefusedError, match="does not open"):
         backups.backup(Workspace(broken), tmp_path / "backup")
     assert not (tmp_path / "backup").exists()
+
+
+def test_a_file_of_the_backup_that_may_not_be_read_is_refused(
+    copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held = next((copy / "archive").rglob("*.csv"))
+    monkeypatch.setattr(os, "access", lambda path, _: path != held)
+    with pytest.raises(RefusedError, match="may not be read"):
+        backups.restore(Workspace(tmp_path / "again"), copy)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_restored_workspace_that_does_not_open_is_not_said_to_be_as_it_was(copy: Path, tmp_path: Path) -> None:
+    bad = shutil.copytree(copy, tmp_path / "bad")
+    (bad / "noonmark.duckdb").write_bytes(b"\xff" * 20000)
+    about = json.loads((bad / backups.MANIFEST).read_text(encoding="utf-8"))
+    about["files"]["noonmark.duckdb"] = [20000, 1, hashlib.sha256(b"\xff" * 20000).hexdigest()]
+    (bad / backups.MANIFEST).write_text(json.dumps(about), encoding="utf-8")
+    with pytest.raises(StorageError, match="restored, but not to be opened: the history is damaged") as told:
+        backups.restore(Workspace(tmp_path / "again"), bad)
+    assert told.value.exit_status == 4 and (tmp_path / "again" / "sites.csv").exists()
 
 
 def test_the_commands_say_what_was_done(copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
