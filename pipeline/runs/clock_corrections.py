@@ -2,10 +2,11 @@
 
 import math
 from datetime import UTC, date, datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.detection import folding
 from pipeline.detection.due_days import due_days
 from pipeline.errors import NoonmarkError
@@ -120,22 +121,36 @@ def undo_retime(
 
     If a run was interrupted that had taken one back, its work is ended, and no second one is taken back.
     """
+    row = to_be_undone(run, site_id, shift_min=shift_min, first=first, last=last, rate_s_per_day=rate_s_per_day)
+    if row is not None:
+        with run.store.transaction():
+            clock_shifts.take_back(run.store, row["shift_id"])
+            verdicts.forget_corrected(run.store, row["shift_id"])
+            clock_shifts.apply(run.store, site_id, row["from_day"], row["to_day"])
+    return _after(run, site_id)
+
+
+def to_be_undone(
+    run: Opened,
+    site_id: str,
+    *,
+    shift_min: float | None = None,
+    first: date | datetime | None = None,
+    last: date | datetime | None = None,
+    rate_s_per_day: float | None = None,
+) -> dict[str, Any] | None:
+    """The correction to be taken back; None if an interrupted run did that. Raises NoonmarkError if none fits."""
     _known(run, site_id)
     found = clock_shifts.fitting(
         run.store, site_id, shift_min=shift_min, rate_s_per_day=rate_s_per_day,
         first=first and _placed(run, site_id, first), last=last and _placed(run, site_id, last),
     )  # fmt: skip
     if not found.is_empty() and found["undone_at"][0] is not None and history.has_unfinished_days(run.store):
-        return _after(run, site_id)
+        return None
     left = found.filter(pl.col("undone_at").is_null()).sort("shift_id", descending=True)
     if left.is_empty():
         raise NoonmarkError("no correction in force fits", site_id, '`noonmark sql "FROM clock_shift"` lists them')
-    row = left.row(0, named=True)
-    with run.store.transaction():
-        clock_shifts.take_back(run.store, row["shift_id"])
-        verdicts.forget_corrected(run.store, row["shift_id"])
-        clock_shifts.apply(run.store, site_id, row["from_day"], row["to_day"])
-    return _after(run, site_id)
+    return left.row(0, named=True)
 
 
 def summed_up(corrected: Corrected) -> str:
@@ -143,9 +158,7 @@ def summed_up(corrected: Corrected) -> str:
     newest = corrected.corrections.row(-1, named=True)
     by = Correction(newest["shift_min"], newest["from_day"], rate_s_per_day=newest["rate_s_per_day"] or 0.0).says
     closed = ", ".join(f"{row['exception_id']} ({row['kind']})" for row in corrected.closed.iter_rows(named=True))
-    collided = (
-        f"; {corrected.collided} readings fall on another's instant and are not read" if corrected.collided else ""
-    )
+    collided = f"; {counted(corrected.collided, 'reading')} not read: another's instant" if corrected.collided else ""
     return f"{by}; closed: {closed or 'nothing'}{collided}"
 
 
