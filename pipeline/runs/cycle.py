@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from pipeline import digest as pages
+from pipeline.counted import counted
 from pipeline.detection import folding
 from pipeline.detection.due_days import due_days, has_ended
 from pipeline.detection.run_detectors import Judged
@@ -43,9 +44,14 @@ def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
 
 
 def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | None = None) -> Judged:
-    """Judges the days given, or every day not yet judged (up to `until`, judged even if nothing arrived of it)."""
+    """Judges the days given, or every day not yet judged (up to `until`, judged even if nothing arrived of it).
+
+    Raises RefusedError if a day has not ended at most watched sites, or if one of those given is before all readings.
+    """
     refuse_days_not_over(run.store, days if until is None else [until])
     sum_up(run)
+    if days is not None:
+        refuse_days_before_readings(run.store, days)
     now, asked = datetime.now(UTC), [*(days or ()), *([] if until is None else [until])]
     settled = now - timedelta(hours=run.settings.detect.judge_after_h)
     if not all(has_ended(run.store, day, settled) for day in asked):
@@ -66,6 +72,18 @@ def refuse_days_not_over(store: Store, days: Sequence[date] | None) -> None:
     now = datetime.now(UTC)
     if late := [day for day in days or () if not has_ended(store, day, now)]:
         raise RefusedError("a day can be judged once it has ended at most sites", f"{late[0]}", "choose an earlier day")
+
+
+def refuse_days_before_readings(store: Store, days: Sequence[date]) -> None:
+    """Raises RefusedError if a day is before the first with readings: of a day after the last, silence is judged."""
+    heard = history.days_with_readings(store)
+    if not heard:
+        raise RefusedError("no watched site has readings yet", "the history", "take exports in: `noonmark ingest`")
+    if min(days) < heard[0]:
+        raise RefusedError(
+            f"no watched site has readings before {heard[0]}", f"{min(days)}",
+            f"choose a later day; the first with readings is {heard[0]} and the last is {heard[-1]}",
+        )  # fmt: skip
 
 
 def with_silent_days(due: Sequence[date], last_judged: date | None, until: date) -> list[date]:
@@ -113,9 +131,9 @@ def tell_stray_readings(store: Store) -> None:
     """Says which readings of the history would be rejected today for their stamps, and how to be rid of them."""
     for stray in stray_readings(store, apart_days=APART_DAYS, share=APART_SHARE):
         LOG.warning(
-            "noonmark: %d readings are stamped %s to %s, far from all others of their exports, %s, run "
+            "noonmark: %s stamped %s to %s, far from all others of their exports, %s, run "
             "`noonmark ingest --rebuild`, which rejects such rows",
-            stray.readings, stray.first_day, stray.last_day, stray.site_id,
+            counted(stray.readings, "reading is", "readings are"), stray.first_day, stray.last_day, stray.site_id,
         )  # fmt: skip
 
 
