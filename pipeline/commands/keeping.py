@@ -65,7 +65,7 @@ def archive(
     if is_packed:
         with session.opened(space) as run, session.published(run, "archive") as said:
             done = months.pack(run)
-            said += ["done", f"{len(done)} months packed"]
+            said += ["done", f"{counted(len(done), 'month')} packed"]
         shown = [one._asdict() for one in done]
     else:
         shown = months.months(space)

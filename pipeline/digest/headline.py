@@ -30,7 +30,8 @@ def headline(in_view: Sequence[ExceptionFacts], closed: Sequence[ExceptionFacts]
     """The worst two by name, then how many there are."""
     watched = sites.filter(pl.col("watched").fill_null(True)).height
     if not in_view:
-        first = f"Nothing needs a look today: none of {count(watched, 'watched site')} has an open exception"
+        nobody = f"none of {watched:,} watched sites has an" if watched != 1 else "the one watched site has no"
+        first = f"Nothing needs a look today: {nobody} open exception"
         return first + (f"; {count(len(closed), 'exception')} closed." if closed else ".")
     urgent = [one for one in in_view if one.severity == "urgent"]
     first = f"Urgent: {worst(urgent)}" if urgent else f"Worst: {worst(in_view)}"
@@ -45,7 +46,8 @@ def headline(in_view: Sequence[ExceptionFacts], closed: Sequence[ExceptionFacts]
     if closed:
         since += f", {len(closed):,} closed"
     needs = "needs" if concerned == 1 else "need"
-    return f"{first}. {concerned:,} of {count(watched, 'watched site')} {needs} a look; {since} since the last digest."
+    of_them = f"{concerned:,} of {watched:,} watched sites" if watched != 1 else "The one watched site"
+    return f"{first}. {of_them} {needs} a look; {since} since the last digest."
 
 
 def figures(

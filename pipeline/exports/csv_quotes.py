@@ -4,6 +4,8 @@ import csv
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from pipeline.counted import counted
+
 RECORDS_AT_ONCE = 20_000  # ours: lines; a row of text objects takes some ten times its text
 RECORD_LINES_MAX = 20  # ours: a cell that spans more lines is a quote left open
 OPEN_QUOTE = "a quote is opened and not closed"
@@ -59,7 +61,7 @@ def _records(found: "list[Found]", file_no: int, first_line: int, header: list[s
         elif not raw.strip() or [cell.strip() for cell in cells] == header:
             continue
         elif len(cells) != len(header):
-            count = f"{len(cells)} field{'' if len(cells) == 1 else 's'}"
+            count = counted(len(cells), "field")
             faults.append((file_no, first_line + at, None, None, f"{count}, the header has {len(header)}", raw))
         else:
             rows.append(Record(file_no, first_line + at, raw, cells))

@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.exports.csv_cells import CELL, CUT, Opened
 from pipeline.exports.csv_text import decode
 from pipeline.exports.opening import ExportPart
@@ -199,7 +200,7 @@ def _shaped(record: Any, profile: ExportProfile) -> dict[str, Any] | str:
     if not isinstance(record, list):
         return "the record is no list"
     if len(record) != len(fields):
-        return f"{len(record)} value{'' if len(record) == 1 else 's'}, the profile names {len(fields)} fields"
+        return f"{counted(len(record), 'value')}, the profile names {counted(len(fields), 'field')}"
     return dict(zip(fields, record, strict=True))
 
 

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.exports.site_targets import NO_SITE
 from pipeline.frames import Normalised
 
@@ -56,15 +57,16 @@ def is_mostly(bad: int, own: int) -> bool:
     return bad > MAX_SHARE * own
 
 
-def reason_of(counted: pl.DataFrame, rows: int) -> str:
-    """How many rows of so many, why, and the first of them; `counted` as `by_reason` gives it."""
+def reason_of(reasons: pl.DataFrame, rows: int) -> str:
+    """How many rows of so many, why, and the first of them; `reasons` as `by_reason` gives it."""
     said = []
-    for reason, count, line, column, value in counted.sort("count", descending=True, maintain_order=True).head(
+    for reason, count, line, column, value in reasons.sort("count", descending=True, maintain_order=True).head(
         SHOWN_REASONS
     ).iter_rows():  # fmt: skip
         where = f"line {line}" + (f", column '{column}'" if column else "") + (f": {value!r}" if value else "")
         said.append(f"{count} x {reason} (first in {where})")
     return (
-        f"{counted['count'].sum()} of {rows} rows would be rejected, so none was taken in: {'; '.join(said)}; "
+        f"{reasons['count'].sum()} of {counted(rows, 'row')} would be rejected, so none was taken in: "
+        f"{'; '.join(said)}; "
         "fix the profile, or have the file sent again"
     )

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from pipeline.config.suggestions import nearest_name
+from pipeline.counted import counted
 from pipeline.errors import Fault
 
 
@@ -120,7 +121,7 @@ def _header_faults(
 
 
 def _length_fault(shown: str, line: int, cells: list[str], header: list[str]) -> Fault:
-    counts = f"{len(cells)} cells where the header has {len(header)}"
+    counts = f"{counted(len(cells), 'cell')} where the header has {len(header)}"
     if len(cells) < len(header):
         return Fault(shown, line, header[len(cells)], None, f"too few cells: {counts}", "add the missing commas")
     remedy = "numbers take a decimal point; quote a text that holds a comma"

@@ -4,6 +4,7 @@ import shutil
 from datetime import UTC, date, datetime, timedelta
 
 from pipeline import digest as pages
+from pipeline.counted import counted
 from pipeline.runs import disk
 from pipeline.runs.session import Opened
 from pipeline.store import history, older, verdicts
@@ -23,9 +24,9 @@ def keep(run: Opened) -> list[str]:
     if last is None:
         return said
     if count := verdicts.drop_pictures(run.store, last - timedelta(days=settings.evidence_days)):
-        said.append(f"pictures of {count} old findings removed")
+        said.append(f"pictures of {counted(count, 'old finding')} removed")
     if gone := _remove_digests(run, last - timedelta(days=settings.digests_days)):
-        said.append(f"digests of {gone} days removed")
+        said.append(f"digests of {counted(gone, 'day')} removed")
     return said
 
 

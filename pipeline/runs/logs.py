@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import IO, TYPE_CHECKING, Any
 
+from pipeline.counted import counted
 from pipeline.errors import alike
 
 if TYPE_CHECKING:
@@ -52,7 +53,8 @@ def tell_files(result: "IngestResult") -> None:
     """What became of the files: a line per profile, and one per reason for those that a person must see to."""
     for profile, (files, rows, rejected) in sorted(result.by_profile.items()):
         LOG.info(
-            "taken in %d files of profile %s: %d rows, %d rejected", files, profile, rows, rejected,
+            "taken in %s of profile %s: %s, %d rejected",
+            counted(files, "file"), profile, counted(rows, "row"), rejected,
             extra=event("files", outcome="taken in", profile=profile, files=files, rows=rows, rejected=rejected),
         )  # fmt: skip
     for outcome, found in (("quarantined", result.quarantined), ("skipped", result.skipped)):

@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline import progress
 from pipeline.config.settings import Settings
+from pipeline.counted import counted
 from pipeline.detection import resolver, workers
 from pipeline.detection import sum_up as summing
 from pipeline.errors import DamagedHistoryError, NoonmarkError, RefusedError, StoppedError, StorageError
@@ -113,7 +114,7 @@ def _history(workspace: Workspace, place: Path, *, is_fresh: bool) -> Store:
     highest = archive.last_archived(workspace)
     if highest and not place.exists():
         raise RefusedError(
-            f"the history is missing, though archive/ holds {highest} exports", place.name,
+            f"the history is missing, though archive/ holds {counted(highest, 'export')}", place.name,
             "put the file back, or run `noonmark ingest --rebuild`, which makes the history again from archive/",
         )  # fmt: skip
     is_copy = False
@@ -160,7 +161,7 @@ def _catch_up(run: Opened) -> None:
             decision_log.bring_back(store, workspace.decision_log)
             sum_up(run)
             recovery.note_archive(store, archive.last_archived(workspace))
-            said += ["needs a person", f"the history was damaged; {result.files} files taken in again after its copy"]
+            said += ["needs a person", f"the history was damaged; {counted(result.files, 'file')} taken in again"]
         history.mark_everything_due(store)
     decision_log.bring_back(store, workspace.decision_log)
     decision_log.append(store, workspace.decision_log)

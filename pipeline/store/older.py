@@ -11,6 +11,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.counted import counted
 from pipeline.errors import StorageError
 from pipeline.store.connection import Store, quoted
 from pipeline.workspace.files import move_file
@@ -98,7 +99,7 @@ def check(store: Store) -> None:
     """Raises StorageError if a file that the history counts on is not there."""
     if missing := sorted(file for file in files(store) if not (_folder(store) / file).is_file()):
         raise StorageError(
-            f"older readings are missing ({len(missing)} months)", f"{FOLDER}/{missing[0]}",
+            f"older readings are missing ({counted(len(missing), 'month')})", f"{FOLDER}/{missing[0]}",
             "put them back from a backup, or run `noonmark ingest --rebuild`, which makes the history from archive/",
         )  # fmt: skip
 

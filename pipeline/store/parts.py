@@ -13,6 +13,7 @@ import polars as pl
 from detectors.data_quality.flags import good_values
 from detectors.frames import READINGS
 from detectors.stats.rows import ordered
+from pipeline.counted import counted
 from pipeline.store import device_sums, older, readings
 from pipeline.store.connection import Store, quoted
 from pipeline.timezones.local_time import utc_midnight
@@ -74,8 +75,8 @@ def mark_damaged_due(store: Store, folder: Path) -> None:
     if not wrong:
         return
     LOG.warning(
-        "noonmark: %d parts were missing or changed, %s, they are written anew from the history",
-        len(wrong),
+        "noonmark: %s missing or changed, %s, written anew from the history",
+        counted(len(wrong), "part was", "parts were"),
         folder.name,
     )
     with store.transaction():

@@ -10,7 +10,7 @@ import pytest
 from detectors.frames import DAYS
 from pipeline.digest import to_json
 from pipeline.digest.facts import DayState, Rules, build_facts
-from pipeline.digest.headline import common_causes
+from pipeline.digest.headline import common_causes, headline
 from pipeline.digest.model import Setting
 from pipeline.digest.not_judged import lines
 from pipeline.frames import EXCEPTIONS, FINDINGS
@@ -71,6 +71,13 @@ def test_the_morning_in_one_sentence_names_the_worst_two():
     assert (
         one.headline == "Nothing needs a look today: none of 5 watched sites has an open exception; 1 exception closed."
     )
+
+
+def test_a_desk_of_one_site_reads_as_one():
+    alone = digest_facts.sites(1)
+    assert headline([], [], alone) == "Nothing needs a look today: the one watched site has no open exception."
+    in_view = morning([digest_facts.finding("S0", "underperformance", 0)]).exceptions
+    assert ". The one watched site needs a look; " in headline(in_view, [], alone)
 
 
 def test_five_figures():

@@ -59,7 +59,7 @@ def test_of_one_that_was_closed_long_ago_the_figures_stay(fleet: Fleet) -> None:
     assert kept(fleet, "evidence_days = 1") == []  # closed a day ago: not before
     with fleet.run() as run:
         run.store.con.execute("UPDATE exception SET closed_on = ?", [desk.DAYS[0]])
-    assert kept(fleet, "evidence_days = 1") == ["pictures of 1 old findings removed"]
+    assert kept(fleet, "evidence_days = 1") == ["pictures of 1 old finding removed"]
     assert series(fleet) == [False, True, True]
     assert fleet.ask("SELECT value, loss_kwh, summary FROM finding ORDER BY ALL") == before
     assert kept(fleet, "evidence_days = 1") == []
@@ -70,7 +70,7 @@ def test_of_one_that_was_closed_long_ago_the_figures_stay(fleet: Fleet) -> None:
 
 def test_digests_of_earlier_days_go_and_the_list_says_so(fleet: Fleet) -> None:
     (fleet.space.digests / "2020-01-01").mkdir()  # somebody's own folder, which holds no digest
-    assert kept(fleet, "digests_days = 1") == ["digests of 1 days removed"]
+    assert kept(fleet, "digests_days = 1") == ["digests of 1 day removed"]
     folders = sorted(path.name for path in fleet.space.digests.iterdir() if path.is_dir())
     assert folders == ["2020-01-01", str(desk.DAYS[1]), str(LAST)]
     index = (fleet.space.digests / "index.html").read_text(encoding="utf-8")

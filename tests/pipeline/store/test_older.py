@@ -82,7 +82,7 @@ def test_a_rebuild_needs_none_of_it_and_a_missing_month_is_told(pair: tuple[Flee
     moved, kept = pair
     expected = whole(kept)
     shutil.rmtree(moved.space.older_readings)
-    with pytest.raises(RefusedError, match=r"older readings are missing \(1 months\), readings/2026-02.*--rebuild"):
+    with pytest.raises(RefusedError, match=r"older readings are missing \(1 month\), readings/2026-02.*--rebuild"):
         moved.cycle()
     moved.rebuild()
     found = whole(moved)
