@@ -116,3 +116,9 @@ def alike(reasons: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
         )
         for same in by_reason.values()
     ]
+
+
+def what_and_remedy(reason: str) -> tuple[str, str]:
+    """Why an export is not taken in, and what to do about it, which stands behind the last semicolon where it does."""
+    what, mark, remedy = reason.rpartition("; ")
+    return (what, remedy) if mark else (reason, "have it sent again")

@@ -22,6 +22,7 @@ from pipeline.commands.options import (
     Json,
     SafeCsv,
     one_line,
+    tell_error,
     workspace_of,
 )
 from pipeline.errors import InvalidInputError, NoonmarkError
@@ -217,14 +218,14 @@ def main(arguments: list[str] | None = None) -> int:
             raise KeyboardInterrupt
     except InvalidInputError as error:
         for fault in error.faults:
-            _tell_error(str(fault))
+            tell_error(str(fault))
         code = error.exit_status
     except NoonmarkError as error:
-        _tell_error(one_line(str(error)))
+        tell_error(one_line(str(error)))
         code = error.exit_status
     except TyperException as error:
         said = error.format_message() if hasattr(error, "format_message") else str(error)
-        _tell_error(f"{one_line(said)}, the command line, see `noonmark --help`")
+        tell_error(f"{one_line(said)}, the command line, see `noonmark --help`")
         code = REFUSED
     except (BrokenPipeError, SystemExit):
         # Whoever read our output has read enough (Typer turns that into SystemExit); the rest goes nowhere, quietly.
@@ -234,17 +235,8 @@ def main(arguments: list[str] | None = None) -> int:
         from pipeline.commands import failures  # loaded here: it knows the errors of heavy libraries
 
         said, code = failures.in_words(error)
-        _tell_error(one_line(said))
+        tell_error(one_line(said))
     return int(code or 0)
-
-
-def _tell_error(said: str) -> None:
-    """One line on stderr; as JSON where the log is."""
-    logs = sys.modules.get("pipeline.runs.logs")
-    if logs is not None and logs.is_json():
-        logs.error_line(said)
-    else:
-        print(f"noonmark: {said}", file=sys.stderr)
 
 
 def entry() -> None:

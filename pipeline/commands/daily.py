@@ -12,6 +12,7 @@ from pipeline.errors import NoonmarkError
 
 if TYPE_CHECKING:
     from pipeline.digest import DigestFacts
+    from pipeline.ingest.ingest import IngestResult
     from pipeline.runs.session import Opened
 
 
@@ -26,7 +27,7 @@ def ingest(
     """Takes in exports: rows become readings, files go to archive/, unreadable ones to quarantine/ with a reason."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
-    from pipeline.runs import logs, session
+    from pipeline.runs import session
     from pipeline.runs.rebuild import rebuild
 
     space = workspace_of(context)
@@ -34,12 +35,12 @@ def ingest(
         if paths:
             raise NoonmarkError("a rebuild reads archive/ alone", "ingest --rebuild", "leave the paths out")
         result = rebuild(space)
-        logs.tell_files(result)
+        _log_files(result)
         code = NEEDS_PERSON if result.needs_person else DONE
     else:
         with session.opened(space) as run, session.published(run, "ingest") as said:
             result = runs.take_in(run, paths or ())
-            logs.tell_files(result)
+            _log_files(result)
             said += [
                 _outcome(result.needs_person),
                 f"{counted(result.files, 'file')}, {counted(result.rows_read, 'row')}",
@@ -124,14 +125,14 @@ def cycle(
     """Ingest, detect, digest, once: for cron. With --day, days up to it are judged even if nothing arrived of them."""
     from pipeline.commands import printing as say
     from pipeline.runs import cycle as runs
-    from pipeline.runs import logs, session
+    from pipeline.runs import session
 
     wanted = day_of(day)
     with session.opened(workspace_of(context)) as run:
         _refuse_unaddressed(run, is_mailed=is_mailed)
         with session.published(run, "cycle") as said:
             result = runs.cycle(run, day=wanted)
-            logs.tell_files(result.taken_in)
+            _log_files(result.taken_in)
             said += [_outcome(result.needs_person), "" if result.facts is None else result.facts.headline]
     say.cycled(result, as_json=json)
     if is_mailed and result.facts is not None:
@@ -169,6 +170,14 @@ def schedule(context: typer.Context) -> int:
 
     serve(workspace_of(context), log_format=logs.JSON if logs.is_json() else logs.TEXT)
     return DONE
+
+
+def _log_files(result: "IngestResult") -> None:
+    """For machines; people are told by what the command prints."""
+    from pipeline.runs import logs
+
+    if logs.is_json():
+        logs.tell_files(result)
 
 
 def _outcome(needs_person: bool) -> str:

@@ -1,5 +1,6 @@
 """What several commands take: options, the workspace, days; and the exit statuses."""
 
+import sys
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Annotated
 
@@ -79,6 +80,15 @@ def day_of(text: str | None, option: str = "--day") -> date | None:
     if not FIRST_DAY <= found <= LAST_DAY:
         raise NoonmarkError(f"no site has readings of {found}", option, f"a day from {FIRST_DAY} to {LAST_DAY}")
     return found
+
+
+def tell_error(said: str) -> None:
+    """One line on stderr; as JSON where the log is."""
+    logs = sys.modules.get("pipeline.runs.logs")
+    if logs is not None and logs.is_json():
+        logs.error_line(said)
+    else:
+        print(f"noonmark: {said}", file=sys.stderr)
 
 
 def one_line(text: str) -> str:

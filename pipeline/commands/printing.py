@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.commands import tables
+from pipeline.commands.options import one_line, tell_error
 from pipeline.counted import counted
-from pipeline.errors import NoonmarkError, RefusedError, alike
+from pipeline.errors import NoonmarkError, RefusedError, alike, what_and_remedy
 from pipeline.store import answers, desk_lists
 from pipeline.workspace.places import Workspace
 
@@ -57,7 +58,8 @@ def corrected(done: "Corrected", *, as_json: bool) -> None:
         for row in done.closed.iter_rows(named=True):
             print(f"closed: {row['exception_id']}, {row['kind']}")
         if done.collided:
-            print(f"{done.collided} readings fall on another's instant and are not read: the corrected ones stand")
+            fall = "falls" if done.collided == 1 else "fall"
+            print(f"{counted(done.collided, 'reading')} {fall} on another's instant, where the corrected one is read")
         return
     newest = done.corrections.filter(done.corrections["undone_at"].is_null())["shift_id"].max()
     tables.facts([
@@ -68,19 +70,26 @@ def corrected(done: "Corrected", *, as_json: bool) -> None:
 
 
 def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bool) -> None:
-    """What `check` found, and the first rows of the exports given."""
+    """What `check` found, and the first rows of the exports given; on stderr a line for each fault."""
+    for fault in result.faults:
+        tell_error(str(fault))
+    for one in previews:
+        if one.problem is not None:
+            what, remedy = what_and_remedy(one.problem)
+            tell_error(one_line(f"{what}, {one.path}, {remedy}"))
     if as_json:
         tables.facts({
             "faults": [fault._asdict() for fault in result.faults],
             "notices": [notice._asdict() if hasattr(notice, "_asdict") else str(notice) for notice in result.notices],
             "sites": len(result.register.sites), "profiles": sorted(result.profiles),
-            "exports": [one._asdict() | {"rows": one.rows.to_dicts()} for one in previews],
+            "exports": [
+                one._asdict() | {"rejected": [row._asdict() for row in one.rejected], "rows": one.rows.to_dicts()}
+                for one in previews
+            ],
         })  # fmt: skip
         return
     for notice in result.notices:
         print(f"notice: {notice}")
-    for fault in result.faults:
-        print(f"noonmark: {fault}", file=sys.stderr)
     if not result.faults:
         sites, profiles = counted(len(result.register.sites), "site"), counted(len(result.profiles), "profile")
         print(f"no fault: {sites}, {profiles}")
@@ -89,17 +98,22 @@ def checked(result: "CheckResult", previews: "Sequence[Preview]", *, as_json: bo
 
 
 def _previewed(one: "Preview") -> None:
-    if one.problem is not None:
-        print(f"{one.path}: can't be read: {one.problem}")
+    if one.problem is not None and one.rows_read == 0:
         return
     print(f"{one.path}: profile {one.profile}, {counted(one.rows_read, 'row')}, {one.rows_rejected} of them rejected")
     for note in one.notes:
         print(f"note: {note}")
-    tables.rows(one.rows.columns, one.rows.rows(), "table")
+    for reject in one.rejected:
+        print(f"rejected: {reject}")
+    if one.rows_rejected > len(one.rejected):
+        print(f"rejected: {one.rows_rejected - len(one.rejected)} more")
+    if one.rows.height:
+        tables.rows(one.rows.columns, one.rows.rows(), "table")
 
 
 def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     """What was taken in, and on stderr a line for all that a person must see to."""
+    _told_files(result)
     if as_json:
         tables.facts(dataclasses.asdict(result))
         return
@@ -111,16 +125,22 @@ def taken_in(result: "IngestResult", *, as_json: bool) -> None:
     if result.rows_rejected:
         print("why rows were rejected, and what they held: relation rejected_row")
     if result.cells_rejected:
-        print(f"{result.cells_rejected} optional cells left out (relation rejected_cell)")
-    _listed("copies of exports taken in before, skipped", result.copies)
-    _listed("still being written, left for the next run", result.still_written)
-    _listed("links, not followed", result.links)
+        print(f"{counted(result.cells_rejected, 'optional cell')} left out (relation rejected_cell)")
+    _listed(result.copies, "copy of an export taken in before, skipped", "copies of exports taken in before, skipped")
+    writing = "still being written, left for the next run"
+    _listed(result.still_written, f"file {writing}", f"files {writing}")
+    _listed(result.links, "link, not followed", "links, not followed")
     for path, note in result.notes[:MAX_NAMED]:
         print(f"note: {path}: {note}")
+
+
+def _told_files(result: "IngestResult") -> None:
+    """On stderr a line for all files of one reason that a person must see to."""
     for files, reason, _ in alike(result.quarantined):
-        _beside(f"noonmark: {reason}, {files}, fix it and put it back into inbox/")
+        what, remedy = what_and_remedy(reason)
+        _beside(one_line(f"noonmark: {what}, {files}, {remedy}"))
     for files, reason, _ in alike(result.skipped):
-        _beside(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it")
+        _beside(one_line(f"noonmark: {reason}, {files}, set its owner and mode so that noonmark may move it"))
 
 
 def _beside(line: str) -> None:
@@ -130,10 +150,14 @@ def _beside(line: str) -> None:
         print(line, file=sys.stderr)
 
 
-def _listed(what: str, names: list[str]) -> None:
+def _listed(names: Sequence[str], one: str, several: str) -> None:
     if names:
-        more = f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else ""
-        print(f"{len(names)} {what}: {', '.join(names[:MAX_NAMED])}{more}")
+        print(f"{counted(len(names), one, several)}: {_named(names)}")
+
+
+def _named(names: Sequence[str]) -> str:
+    more = f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else ""
+    return f"{', '.join(names[:MAX_NAMED])}{more}"
 
 
 def judged(result: "Judged", *, as_json: bool) -> None:
@@ -148,10 +172,10 @@ def judged(result: "Judged", *, as_json: bool) -> None:
     judged, found = counted(len(result.days), "day"), counted(result.findings, "finding")
     print(f"{judged} judged ({span}): {found}, {result.not_judged} not judged")
     if result.sites_not_judged:
-        print(
-            f"noonmark: {counted(len(result.sites_not_judged), 'site')} could not be judged at all, "
-            f"{', '.join(result.sites_not_judged[:MAX_NAMED])}, see not_judged",
-            file=sys.stderr,
+        last = f"{result.days[-1]}{' (the last day)' if len(result.days) > 1 else ''}"
+        tell_error(
+            f"{counted(len(result.sites_not_judged), 'site')} could not be judged on {last} for want of "
+            f"readings, {_named(result.sites_not_judged)}, see relation not_judged"
         )
 
 
@@ -177,6 +201,7 @@ def digest(facts: "DigestFacts", folder: Path | None, *, as_json: bool) -> None:
 def cycled(result: "CycleResult", *, as_json: bool) -> None:
     """What a cycle took in, judged and wrote."""
     if as_json:
+        _told_files(result.taken_in)
         tables.facts({
             "taken_in": dataclasses.asdict(result.taken_in), "judged": _judged_facts(result.judged),
             "headline": None if result.facts is None else result.facts.headline,

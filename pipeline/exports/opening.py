@@ -91,7 +91,7 @@ def read_export(path: Path, folder: str, *, max_bytes: int, held_bytes: int = HE
             content = b""
             stream, _, truncated = Stream(path, None, path.name).looked_through(max_bytes)
     except OSError as error:
-        return failed(f"can't be opened: {error.strerror or error}", "")
+        return failed(f"can't be opened: {error.strerror or error}; set its owner and mode", "")
     except UnreadableError as error:
         return failed(str(error), digest)
     return [ExportPart(path.name, None, folder, content, digest, truncated, None, digest, stream)]

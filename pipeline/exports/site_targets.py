@@ -32,7 +32,8 @@ def with_targets(
             if name is None:
                 shown = part.name if profile.site.from_ == "file name" else part.folder
                 opened.quarantine[number] = (
-                    f"no site: the pattern {profile.site.pattern} does not match the {profile.site.from_} '{shown}'"
+                    f"no site: the pattern {profile.site.pattern} does not match the {profile.site.from_} '{shown}'; "
+                    f"fix the pattern in the profile, or the {profile.site.from_}"
                 )
             elif name not in places:
                 opened.quarantine[number] = _unknown(name, targets)

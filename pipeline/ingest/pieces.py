@@ -7,7 +7,7 @@ from pipeline.ingest import arrivals, large
 from pipeline.ingest.arrivals import Arrival
 from pipeline.ingest.batches import AT_ONCE_BYTES
 from pipeline.ingest.model import Fate, Piece
-from pipeline.ingest.profile_choice import choose_profile
+from pipeline.ingest.profile_choice import choose_profile, why_no_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 
@@ -26,10 +26,7 @@ def pieces_in(
         if part.problem is not None:
             fate.refused.append((part, part.problem))
         elif isinstance(chosen, str):
-            remedy = "add its form to a profile's `match`, or a profile for it"
-            if chosen.endswith("fit this file"):
-                remedy = "narrow the `match` of one, or name the site's profile in sites.csv"
-            fate.refused.append((part, f"{chosen}: {arrivals.shown(name)}; {remedy}"))
+            fate.refused.append((part, why_no_profile(chosen, arrivals.shown(name))))
         else:
             named = chosen.site_in_place(name, part.folder) or ""
             piece = Piece(arrival, part._replace(name=name), chosen, named)

@@ -35,6 +35,14 @@ def choose_profile(
     return "no profile matches its name"
 
 
+def why_no_profile(chosen: str, file_name: str) -> str:
+    """The reason that `choose_profile` gave, with the file's name and what to do."""
+    remedy = "add its form to a profile's `match`, or a profile for it"
+    if chosen.endswith("fit this file"):
+        remedy = "narrow the `match` of one, or name the site's profile in sites.csv"
+    return f"{chosen}: {file_name}; {remedy}"
+
+
 def _can_fit(profile: ExportProfile, site: str | None, register: Register) -> bool:
     """Whether the file may be of a site; what its rows call the site is not known yet."""
     return profile.site.from_ in ("column", "json path") or (

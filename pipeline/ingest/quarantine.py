@@ -14,7 +14,7 @@ if TYPE_CHECKING:  # `status` only counts what waits
 
 REASON = ".reason.txt"
 REASON_BYTES = 2**20  # ours: a zip of thousands of bad members fits
-PUT_BACK = "fix it, then put the file back as inbox/"
+PUT_BACK = "put the file back as inbox/"
 
 
 def to_quarantine(workspace: Workspace, arrival: Arrival, reason: str, *, part: "ExportPart | None" = None) -> Path:
@@ -25,7 +25,7 @@ def to_quarantine(workspace: Workspace, arrival: Arrival, reason: str, *, part: 
     target = _free(workspace.quarantine, _file_name(name), arrival.path if part is None else part)
     folder = f"{arrival.folder}/" if arrival.folder else ""
     whence = f"{arrival.place}/{shown(member)}" if member else arrival.place
-    said = f"{reason}\n\nfrom: {whence}\n{PUT_BACK}{shown(folder)}{shown(name)}\n"
+    said = f"{reason}\n\nfrom: {whence}\nonce that is done, {PUT_BACK}{shown(folder)}{shown(name)}\n"
     replace_file(target.with_name(target.name + REASON), shown(said))
     if part is None:
         hand_over(arrival, target)

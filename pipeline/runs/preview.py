@@ -8,17 +8,34 @@ import polars as pl
 
 from detectors.frames import CHANNELS, COUNTERS
 from pipeline.errors import NoonmarkError
+from pipeline.exports.instants import NO_INTERVAL
+from pipeline.exports.mostly_rejected import refused
 from pipeline.exports.normalise import normalise
 from pipeline.exports.opening import ExportPart, read_export
 from pipeline.exports.segments import segments
 from pipeline.exports.streams import UnreadableError
-from pipeline.ingest.profile_choice import choose_profile
+from pipeline.ingest.profile_choice import choose_profile, why_no_profile
 from pipeline.profiles.model import ExportProfile
 from pipeline.register.model import Register
 from pipeline.runs.check import CheckResult
 from pipeline.timezones.local_time import add_local
 
+SHOWN_REJECTS = 5  # ours: rejected rows named one by one; more seldom say more
 FIRST_ROWS = 10  # ours: a screen holds them, and a wrong unit or zone shows in any of them
+
+
+class Reject(NamedTuple):
+    """A row that would be rejected."""
+
+    line: int
+    column: str | None
+    value: str | None
+    reason: str
+
+    def __str__(self) -> str:
+        column = "" if self.column is None else f" column {self.column}"
+        value = "" if self.value is None else f" {self.value!r}"
+        return f"line {self.line}{column}{value}: {self.reason}"
 
 
 class Preview(NamedTuple):
@@ -30,6 +47,7 @@ class Preview(NamedTuple):
     notes: list[str]
     rows_read: int
     rows_rejected: int
+    rejected: list[Reject]  # the first of them
     rows: pl.DataFrame  # line, site_id, device_id, stamp, ts_utc, ts_local, interval_s, the channels in use, rejected
 
 
@@ -54,10 +72,10 @@ def preview(checked: CheckResult, paths: Iterable[Path]) -> list[Preview]:
 def _one(shown: str, part: ExportPart, checked: CheckResult) -> Preview:
     nothing = pl.DataFrame()
     if part.problem is not None:
-        return Preview(shown, None, part.problem, [], 0, 0, nothing)
+        return Preview(shown, None, part.problem, [], 0, 0, [], nothing)
     profile = choose_profile(checked.profiles, part.name, part.folder, checked.register)
     if isinstance(profile, str):
-        return Preview(shown, None, profile, [], 0, 0, nothing)
+        return Preview(shown, None, why_no_profile(profile, part.name), [], 0, 0, [], nothing)
     targets = checked.register.targets(profile.name)
     beginning: list[str] = []
     try:
@@ -66,8 +84,11 @@ def _one(shown: str, part: ExportPart, checked: CheckResult) -> Preview:
             beginning = ["only the first lines of this large file were read; the counts are theirs"]
         result = normalise([part.loaded()], profile, targets)
     except UnreadableError as error:
-        return Preview(shown, profile.name, str(error), [], 0, 0, nothing)
-    file = result.files.row(0, named=True)
+        return Preview(shown, profile.name, str(error), [], 0, 0, [], nothing)
+    # A file of one row may be read by what earlier ones told of its interval.
+    certain = result.rejected.filter(pl.col("reason") != NO_INTERVAL)
+    file = refused(result._replace(rejected=certain)).files.row(0, named=True)
+    rejected = result.rejected.sort("line", maintain_order=True)
     rows = pl.concat([_accepted(result.rows, profile, checked.register), _rejected(result.rejected)], how="diagonal")
     first = rows.sort("line", maintain_order=True).head(FIRST_ROWS)
     return Preview(
@@ -76,7 +97,8 @@ def _one(shown: str, part: ExportPart, checked: CheckResult) -> Preview:
         file["quarantine"],
         [*beginning, *file["notes"]],
         file["rows_read"],
-        result.rejected.height,
+        rejected.height,
+        [Reject(*row) for row in rejected.select("line", "column_name", "value", "reason").head(SHOWN_REJECTS).rows()],
         first,
     )
 

@@ -7,6 +7,7 @@ import json
 import shutil
 import subprocess
 import sys
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -93,6 +94,8 @@ def untouched(tmp_path_factory: pytest.TempPathFactory, desk_after_a_cycle: Path
         ("detect", "--from", "2026-05-05"),
         ("detect", "--day", "2026-05-05", "--from", "2026-05-05", "--to", "2026-05-06"),
         ("detect", "--day", "2999-01-01"),
+        ("detect", "--day", "2026-05-03"),
+        ("detect", "--from", "2026-05-01", "--to", "2026-05-05"),
         ("cycle", "--day", "2999-01-01"),
         ("digest", "--day", "2020-01-01"),
         ("ingest", "no/such/file.csv"),
@@ -109,6 +112,8 @@ def untouched(tmp_path_factory: pytest.TempPathFactory, desk_after_a_cycle: Path
         ("retime", "R-9", "--shift-min", "60", "--from", "2026-05-04"),
         ("retime", "R-1", "--shift-min", "0", "--from", "2026-05-04"),
         ("retime", "R-1", "--shift-min", "60", "--from", "0001-01-01"),
+        ("retime", "R-1", "--shift-min", "nan", "--from", "2026-05-04"),
+        ("retime", "R-1", "--rate-s-per-day", "inf", "--from", "2026-05-04"),
         ("retime", "R-1", "--undo"),
     ],
 )
@@ -248,12 +253,103 @@ def test_quarantine_needs_a_person(run, lived) -> None:
     (lived.inbox / "R-1_hourly_x.csv").write_text("time;pv\n", encoding="utf-8")
     ran = run("ingest")
     assert ran.status == 1
-    assert len(ran.errors) == 2
+    binary, layout = sorted(ran.errors, reverse=True)
+    assert [line for line in ran.err.splitlines() if line.startswith("quarantined")] == []
+    assert binary == (
+        "noonmark: no profile matches its name: stranger.bin, stranger.bin, "
+        "add its form to a profile's `match`, or a profile for it"
+    )
+    assert ", R-1_hourly_x.csv, " in layout and "fix it" not in ran.err
+    assert layout.endswith(", fix the column names, delimiter, encoding or skip_lines in the profile")
     assert {path.name for path in lived.quarantine.iterdir()} == {
         "stranger.bin", "stranger.bin.reason.txt", "R-1_hourly_x.csv", "R-1_hourly_x.csv.reason.txt",
     }  # fmt: skip
     told = json.loads(run("status", "--json").out)
     assert {one["file"] for one in told["quarantined"]} == {"stranger.bin", "R-1_hourly_x.csv"}
+
+
+@pytest.mark.usefixtures("lived")
+def test_a_file_in_quarantine_is_one_line_of_the_process_whatever_is_printed(run) -> None:
+    """In a process of its own: there the log speaks on stderr too."""
+    for number, extra in enumerate(((), ("--json",))):
+        for name in "ab":
+            (run.folder / "inbox" / f"stranger_{number}{name}.bin").write_bytes(b"\x00\xff")
+        command = [sys.executable, "-m", "pipeline.commands.start", "-w", str(run.folder), "ingest", *extra]
+        told = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False).stderr
+        (line,) = told.splitlines()
+        what, where, *_ = line.split(", ")
+        assert what == f"noonmark: no profile matches its name: stranger_{number}a.bin"
+        assert where == f"stranger_{number}a.bin and 1 more file"
+
+
+def test_an_export_that_cannot_be_read_is_a_line_on_stderr_when_it_is_checked(run, lived, tmp_path: Path) -> None:
+    empty, binary, named = (tmp_path / name for name in ("R-1_hourly_e.csv", "R-1_hourly_b.csv", "other.txt"))
+    empty.touch()
+    binary.write_bytes(bytes(range(128, 256)))
+    named.write_text("time,pv\n", encoding="utf-8")
+    for extra in ((), ("--json",)):
+        ran = run("check", str(empty), str(binary), str(named), *extra)
+        first, second, third = ran.errors
+        assert ran.status == 1 and ran.err.count("\n") == 3
+        assert first == f"noonmark: the file is empty, {empty}, have it sent again"
+        assert f", {binary}, " in second and third.endswith("add its form to a profile's `match`, or a profile for it")
+    assert sorted(lived.quarantine.iterdir()) == []
+
+
+@pytest.mark.usefixtures("lived")
+def test_rows_that_would_be_rejected_are_told_when_an_export_is_checked(run, tmp_path: Path) -> None:
+    lines = desk.lines(desk.DAYS[0], feeds_in=True)
+    for at in range(40, 48):
+        lines[at] = "2026-05-04 99:99,1,1,1,60,21"
+    path = desk.write(tmp_path, "R-1", desk.DAYS[0], lines)
+    ran = run("check", str(path))
+    said = [line for line in ran.out.splitlines() if line.startswith("rejected: ")]
+    assert (ran.status, ran.err) == (0, "") and "96 rows, 8 of them rejected" in ran.out
+    assert said[0] == "rejected: line 41 column time '2026-05-04 99:99': not a time of the form %Y-%m-%d %H:%M"
+    assert len(said) == 6 and said[-1] == "rejected: 3 more"
+    (told,) = json.loads(run("check", str(path), "--json").out)["exports"]
+    assert [row["line"] for row in told["rejected"]] == [41, 42, 43, 44, 45]
+    path.write_text("\n".join([lines[0], *lines[40:48]]), encoding="utf-8")  # as at ingest: none of them is taken in
+    ran = run("check", str(path))
+    assert ran.status == 1 and "8 of 8 rows would be rejected" in ran.errors[0]
+    path.write_text("\n".join([lines[0], lines[40]]), encoding="utf-8")
+    assert "1 of 1 row would be rejected" in run("check", str(path)).errors[0]
+
+
+@pytest.mark.usefixtures("few_detectors_here")
+def test_sites_without_readings_are_named_with_their_day(run, lived) -> None:
+    desk.write(lived.inbox, "R-1", date(2026, 5, 7), desk.lines(date(2026, 5, 7), feeds_in=True))
+    assert run("ingest").status == 0
+    ran = run("detect", "--from", "2026-05-04", "--to", "2026-05-07")
+    said = "1 site could not be judged on 2026-05-07 (the last day) for want of readings, R-2, see relation not_judged"
+    assert (ran.status, ran.errors) == (1, [f"noonmark: {said}"])
+    ran = run("detect", "--day", "2026-05-08")  # after all readings: silence is judged
+    assert ran.status == 1 and "2 sites could not be judged on 2026-05-08 for want of readings, R-1, R-2" in ran.err
+    assert run("detect", "--day", "2026-05-06").errors == []
+
+
+def test_days_before_all_readings_are_not_judged(run, lived) -> None:
+    ran = run("detect", "--day", "2026-05-03")
+    assert ran.status == 2 and "the first with readings is 2026-05-04 and the last is 2026-05-06" in ran.errors[0]
+    assert run("digest", "--day", "2026-05-03").status == 2
+    run.folder = lived.root.parent / "new"
+    desk.make(run.folder, with_exports=False)
+    assert "no watched site has readings yet" in run("detect", "--day", "2026-05-03").errors[0]
+    assert [run(*command).status for command in (("detect",), ("cycle",))] == [0, 0]
+
+
+@pytest.mark.usefixtures("few_detectors_here")
+def test_one_thing_is_told_in_the_singular(run, lived) -> None:
+    (lived.inbox / "again").mkdir()
+    desk.write(lived.inbox / "again", "R-1", desk.DAYS[0], desk.lines(desk.DAYS[0], feeds_in=True))
+    (lived.inbox / "link.csv").symlink_to(lived.sites_file)
+    cells = desk.lines(date(2026, 5, 7), feeds_in=True)
+    cells[50] = cells[50].rpartition(",")[0] + ",warm"
+    desk.write(lived.inbox, "R-1", date(2026, 5, 7), cells)
+    said = run("ingest").out
+    assert "1 copy of an export taken in before, skipped: again/" in said
+    assert f"1 link, not followed: {lived.inbox}/link.csv" in said
+    assert "1 optional cell left out" in said
 
 
 @pytest.mark.parametrize(
@@ -263,6 +359,9 @@ def test_quarantine_needs_a_person(run, lived) -> None:
         (("digest", "--mail"), "no sender"),
         (("cycle", "--mail"), "no sender"),
         (("digest", "--day", "2020-01-01"), "the last day that was is 2026-05-06"),
+        (("retime", "R-1", "--shift-min", "nan", "--from", "2026-05-04"), "--shift-min nan"),
+        (("retime", "R-9", "--shift-min", "60", "--from", "2026-05-04"), "no such site"),
+        (("retime", "R-1", "--undo"), "no correction in force"),
     ],
 )
 def test_what_cannot_be_done_as_asked_is_no_failed_job(run, lived, arguments: tuple[str, ...], words: str) -> None:
@@ -273,7 +372,8 @@ def test_what_cannot_be_done_as_asked_is_no_failed_job(run, lived, arguments: tu
     assert (refused.status, len(refused.errors)) == (2, 1) and words in refused.err
     assert (lived.inbox / "later.csv").exists()
     after = run("status")
-    assert after.status == before.status and "failed, NoonmarkError" not in after.out
+    assert after.status == before.status and "NoonmarkError" not in after.out
+    assert arguments[0] != "retime" or "retime" not in after.out  # it leaves no run
     assert run("sql", "SELECT count(*) FROM mail", "--format", "csv").out.split()[-1] == "0"
 
 

@@ -129,7 +129,7 @@ def test_a_reason_says_why_whence_and_where_to_put_it_back(space: Workspace) -> 
     put(space.inbox, "roof/a.csv")
     quarantine.to_quarantine(space, arrivals.find(space, ()).arrivals[0], "no such site")
     assert (space.quarantine / "a.csv.reason.txt").read_text().splitlines() == [
-        "no such site", "", "from: roof/a.csv", "fix it, then put the file back as inbox/roof/a.csv",
+        "no such site", "", "from: roof/a.csv", "once that is done, put the file back as inbox/roof/a.csv",
     ]  # fmt: skip
     again = Arrival(space.quarantine / "a.csv.reason.txt", "a.csv.reason.txt", "", True)
     assert quarantine.is_reason(again)
