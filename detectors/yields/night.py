@@ -39,6 +39,7 @@ from detectors.yields.sequential_test import REFERENCE
 BLOCK_SITES = 500  # ours: with twelve references and 96 quarters an array holds 5 MB
 USABLE_SIGMA = 1.0  # ours: beyond it, a factor of e, a day of pairs tells less than the lone test
 THIN_COVERAGE = 0.15  # ours: share of daylight; of less, what was read may be a logger's restart
+DARK_QUARTERS = 8  # ours: two hours; of less, a hill or an inverter's start may be all
 LONE_MARGIN, LONE_SURE = 1.1, 0.75  # ours: a lone limited site counts where even a clear sky could be used
 
 
@@ -88,6 +89,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     is_reference = ~is_doubted & ~(column(odds, "log_odds_fall", -20.0) > REFERENCE)
     free = np.isfinite(light.power_w) & light.is_free
     own = pyranometer.clearness(light, site_roofs, free)
+    is_reference &= ~_is_dark(fleet, free)
     own[~is_reference] = np.nan
     first = _consensus(fleet, own)
     is_used = pyranometer.choose(light, site_roofs, first)
@@ -164,6 +166,14 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         whole_day=np.where(silent[:, None], np.nan, whole_day),
         doubts=doubts,
     )
+
+
+def _is_dark(fleet: Fleet, free: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether a roof made nothing in all its `free` light while another was lit: that tells of it, not of the sky."""
+    known = free & (fleet.sky.up > 0)
+    nothing_w = zeros.ZERO_RATIO_LIMITED * 1000 * fleet.roofs.kwp[:, None]
+    is_lit = (known & (np.nan_to_num(fleet.light.power_w) > nothing_w)).any(axis=1)
+    return np.asarray(~is_lit & (known.sum(axis=1) >= DARK_QUARTERS) & is_lit.any())
 
 
 class _Due(NamedTuple):

@@ -4,7 +4,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
-from detectors.yields import day_residual
 from detectors.yields.cold import FEW_OTHERS
 from detectors.yields.day_residual import Combined
 from detectors.yields.fleet_day import ZERO_RATIO, Fleet
@@ -14,6 +13,7 @@ ZERO_RATIO_LIMITED = 0.001  # ours: so much may be all that an idle house takes 
 ZERO_COVERAGE, ZERO_MIN_ENERGY, ZERO_FULL_ENERGY = 0.75, 0.03, 0.15  # ours: share of daylight; kWh per kWp due
 ZERO_EVIDENCE = 4.0  # ours: log odds of a day with nothing at all over an outlier
 PLAIN_ENERGY, PLAIN_EVIDENCE = 1.0, 9.0  # ours: kWh per kWp; log odds, enough to open a case on the first day
+PLAIN_NEIGHBOURS = 1.5  # ours: effective number; two lit roofs see one sky, and one may be another site's readings
 CLOUDY_RATIO = 0.15  # ours: of a clear day's energy; what a dark overcast leaves
 
 
@@ -27,9 +27,9 @@ def of_day(
 ) -> tuple[NDArray[np.bool_], Array]:
     """Whether the day made nothing though some of it was free, and what that proves, in log odds.
 
-    Nothing on a plain day, under a sky that several neighbours agree on, is a fact and not a matter of statistics. In
-    the cold it proves nothing of a roof that was dark since snow fell on them all (`was_covered`), nor of one with few
-    neighbours: beside several that made their share, snow has not fallen on this roof alone.
+    Nothing on a plain day, under a sky that two neighbours or more agree on, is a fact and not a matter of statistics.
+    In the cold it proves nothing of a roof that was dark since snow fell on them all (`was_covered`), nor of one with
+    few neighbours: beside several that made their share, snow has not fallen on this roof alone.
     """
     is_free = (fleet.light.is_free & np.isfinite(fleet.light.power_w)).any(axis=1)
     highest = np.nan_to_num(fleet.reported_w).max(axis=1, initial=0.0)  # what is curtailed is no zero either
@@ -38,7 +38,7 @@ def of_day(
     ratio = np.where(fleet.roofs.has_limit, ZERO_RATIO_LIMITED, ZERO_RATIO)
     is_zero = (coverage > ZERO_COVERAGE) & (highest < ratio * 1000 * fleet.roofs.kwp) & is_free
     is_zero &= due > ZERO_MIN_ENERGY
-    is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > day_residual.FEW)
+    is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > PLAIN_NEIGHBOURS)
     evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
     may_be_snow = is_cold & (was_covered | ~is_plain | (found.neighbours < FEW_OTHERS))
     return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~may_be_snow, evidence, 0.0)

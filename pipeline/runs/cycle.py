@@ -46,12 +46,13 @@ def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
 def detect(run: Opened, days: Sequence[date] | None = None, *, until: date | None = None) -> Judged:
     """Judges the days given, or every day not yet judged (up to `until`, judged even if nothing arrived of it).
 
-    Raises RefusedError if a day has not ended at most watched sites, or if one of those given is before all readings.
+    Of the days given, those before all readings are left out. Raises RefusedError if a day has not ended at most
+    watched sites, or if all that are given are before the readings.
     """
     refuse_days_not_over(run.store, days if until is None else [until])
     sum_up(run)
     if days is not None:
-        refuse_days_before_readings(run.store, days)
+        days = days_since_first_readings(run.store, days)
     now, asked = datetime.now(UTC), [*(days or ()), *([] if until is None else [until])]
     settled = now - timedelta(hours=run.settings.detect.judge_after_h)
     if not all(has_ended(run.store, day, settled) for day in asked):
@@ -74,16 +75,22 @@ def refuse_days_not_over(store: Store, days: Sequence[date] | None) -> None:
         raise RefusedError("a day can be judged once it has ended at most sites", f"{late[0]}", "choose an earlier day")
 
 
-def refuse_days_before_readings(store: Store, days: Sequence[date]) -> None:
-    """Raises RefusedError if a day is before the first with readings: of a day after the last, silence is judged."""
+def days_since_first_readings(store: Store, days: Sequence[date]) -> list[date]:
+    """The days but for those before all readings; of a day after the last, silence is judged.
+
+    Raises RefusedError where none is left.
+    """
     heard = history.days_with_readings(store)
     if not heard:
         raise RefusedError("no watched site has readings yet", "the history", "take exports in: `noonmark ingest`")
-    if min(days) < heard[0]:
+    if max(days) < heard[0]:
         raise RefusedError(
-            f"no watched site has readings before {heard[0]}", f"{min(days)}",
+            f"no watched site has readings before {heard[0]}", f"{max(days)}",
             f"choose a later day; the first with readings is {heard[0]} and the last is {heard[-1]}",
         )  # fmt: skip
+    if min(days) < heard[0]:
+        LOG.info("judging from %s on, the first day with readings", heard[0])
+    return [day for day in days if day >= heard[0]]
 
 
 def with_silent_days(due: Sequence[date], last_judged: date | None, until: date) -> list[date]:

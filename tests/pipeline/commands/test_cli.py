@@ -332,6 +332,8 @@ def test_days_before_all_readings_are_not_judged(run, lived) -> None:
     ran = run("detect", "--day", "2026-05-03")
     assert ran.status == 2 and "the first with readings is 2026-05-04 and the last is 2026-05-06" in ran.errors[0]
     assert run("digest", "--day", "2026-05-03").status == 2
+    ran = run("detect", "--from", "2026-05-01", "--to", "2026-05-05")
+    assert (ran.status, ran.errors) == (0, []) and "(2026-05-04 to 2026-05-05)" in ran.out
     run.folder = lived.root.parent / "new"
     desk.make(run.folder, with_exports=False)
     assert "no watched site has readings yet" in run("detect", "--day", "2026-05-03").errors[0]
