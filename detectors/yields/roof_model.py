@@ -63,6 +63,10 @@ LEVEL_DAYS = 45
 LEVEL_STEP, LEVEL_CLIP = 0.7, (-1.5, 1.0)  # ours: neighbours learn on the same night, all of it would overshoot
 LEVEL_PULL = 0.95  # ours: what all levels have in common cannot be seen; this draws it to the usual performance
 FEW_NEIGHBOURS, MIN_CLEAR_DAYS, CLEAR_SHARE = 2.5, 2, 0.5  # ours: effective number; days; of a day's energy
+# An even overcast has a clear day's shape and lets through 9 to 55 % of its light (`diagnosis.OVERCAST`), each day
+# another share; what a roof lacks it lacks on all of them alike.
+OVERCAST_HIGH, ALIKE, ALIKE_DAYS = -0.6, 0.1, 4
+SKY_ERROR = 0.25  # ours: log; air much clearer or hazier than usual, and a low sun on planes by two models of the sky
 MIN_CHARGES = 30  # ours: intervals; fewer do not show a battery's limit
 UNKNOWN_PAIR_SIGMA = 0.3  # ours: a pair never seen
 PEAK_FACTOR = 1.1  # ours: the highest clipped power may not have been seen yet
@@ -253,17 +257,28 @@ def _highest(values: Array) -> Array:
 def _level(before: float | None, seen: Residuals, n: int) -> float:
     """The site's level moved towards its recent residuals.
 
-    Of two sites that differ nobody can say which is wrong, so where there are few neighbours clear days tell the level:
-    what a clear-sky model errs by, it errs by at both.
+    Of two sites that differ nobody can say which is wrong, so where there are few neighbours clear days tell the level,
+    if it differs by more than what a clear-sky model errs by: that it errs by at both, and each learns it on its night.
     """
     old = before or 0.0
-    clear = seen.lone_x[n][(seen.lone_near[n] >= CLEAR_SHARE) & np.isfinite(seen.lone_x[n])][-LEVEL_DAYS:]
+    clear = _of_clear_days(seen.lone_x[n][(seen.lone_near[n] >= CLEAR_SHARE) & np.isfinite(seen.lone_x[n])])
     known = seen.neighbours[n][seen.neighbours[n] > 0]
     if len(known) and np.median(known) < FEW_NEIGHBOURS and len(clear) >= MIN_CLEAR_DAYS:
-        return float(np.clip(np.median(clear), *LEVEL_CLIP))
+        level = float(np.clip(np.median(clear), *LEVEL_CLIP))
+        if abs(level) > SKY_ERROR:
+            return level
     usable = seen.own_x[n][np.isfinite(seen.own_x[n]) & ~seen.is_out[n]][-LEVEL_DAYS:]
     step = float(np.clip(np.median(usable) - old, *LEVEL_CLIP)) if len(usable) else 0.0
     return (old + LEVEL_STEP * step) * LEVEL_PULL
+
+
+def _of_clear_days(levels: Array) -> Array:
+    """The levels of days that were clear, of days with a clear day's shape, as many as there are or the last ones."""
+    bright = levels[levels > OVERCAST_HIGH]
+    if len(bright) < MIN_CLEAR_DAYS:
+        highest = levels[levels > levels.max(initial=-np.inf) - ALIKE]
+        bright = highest if len(highest) >= ALIKE_DAYS else bright
+    return bright[-LEVEL_DAYS:]
 
 
 def _charge_limit(limits_w: Array, charges: Array) -> float | None:

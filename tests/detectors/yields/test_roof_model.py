@@ -118,3 +118,42 @@ def test_a_ceiling_below_half_of_the_modules_counts_where_the_roof_was_seen_at_i
         assert ceiling(7000.0, installed_kwp=90.0, inverter_kw=inverter_kw) == np.inf
     assert ceiling(7900.0, installed_kwp=18.0) == 8000.0  # twice as many modules as its inverter, and at its limit
     assert ceiling(8900.0) == pytest.approx(9790.0)  # a second inverter that nobody registered
+
+
+CLEAR, GREY = 0.9, 0.55  # share of a day's energy near its best spans
+
+
+def _level(*days: tuple[float, float], neighbours: int = 2) -> float:
+    """The level that a roof is given by days of (height under a clear sky, log; share of the energy near it).
+
+    Beside its neighbours it makes its share on each of them; broken clouds fill up ten days.
+    """
+    days = (*days, *[(-0.8, 0.1)] * (len(DAYS) - len(days)))
+    names = [f"n{n}" for n in range(neighbours)]
+    seen = build.frame(records.RESIDUAL, [
+        {"site_id": "a", "day": FIRST + timedelta(days=n), "x": 0.0, "tie": 0.0, "sigma": 0.07, "consensus_x": 0.0,
+         "variance": 0.005, "past_sigma": 0.03, "energy": 3.0, "neighbours": float(neighbours),
+         "pair_key": [roof_model.key_of(one) for one in names], "pair_ratio": [0.0] * neighbours,
+         "lone_x": height, "lone_near": near, "lone_energy": 4.0}
+        for n, (height, near) in enumerate(days)
+    ])  # fmt: skip
+    (model,) = feature.make(
+        build.sites({"site_id": "a"}), PLANES.to_frame(), half_hours.HALF_HOURLY.to_frame(), seen, ODDS.to_frame(),
+        roof_model.ROOF_MODEL.to_frame(), DAYS[-1] + timedelta(days=1),
+    ).to_dicts()  # fmt: skip
+    return float(model["level"])
+
+
+@pytest.mark.parametrize(
+    ("days", "level"),
+    [
+        ([(-0.7, CLEAR), (-0.72, CLEAR), (-0.69, CLEAR), (-0.71, CLEAR)], -0.7),  # half of its modules
+        ([(-0.4, CLEAR), (-0.42, CLEAR)], -0.4),
+        ([(0.2, CLEAR)] * 10, 0.0),  # clearer air than the model's; its neighbours show as much
+        ([(0.0, CLEAR), (-2.3, GREY)], 0.0),  # a grey week: even overcast days, each as bright as its clouds let it be
+        ([(-1.3, GREY), (-1.5, CLEAR), (-1.9, GREY), (-2.4, GREY), (-0.9, GREY)], 0.0),
+        ([(0.02, CLEAR), (-0.03, CLEAR), (-1.5, GREY), (-1.9, GREY), (-2.4, GREY)], 0.0),
+    ],
+)
+def test_clear_days_tell_the_level_between_two_roofs_and_grey_ones_do_not(days, level):
+    assert _level(*days) == pytest.approx(level, abs=0.03)
