@@ -11,6 +11,7 @@ from detectors.losses import SILENT, DayLoss
 
 KIND = "delivery-missing"
 SILENT_H = 24.0  # common practice: a logger is offline after 24 h
+URGENT_H = 72.0  # ours: three days; until then the owner's router or a late file may be all
 MIN_GROUP = 3  # ours: two sites that stop on one day may be chance
 MAJORITY = 0.5  # more than half of a kind
 PICTURE_DAYS = 30
@@ -55,32 +56,31 @@ def excused(past: Past, is_out: np.ndarray, group: np.ndarray) -> np.ndarray:
 def findings(past: Past, sites: pl.DataFrame, is_excused: np.ndarray, group: np.ndarray) -> list[Finding]:
     """A finding per group of sites that fell silent together, at the first of them: it is their export that is missing.
 
-    Where nothing of any site arrived there is nothing to tell the export from the desk's own machine.
+    Where nothing of any site arrived there is nothing to tell the export from the desk's own line, which is said.
     """
-    if past.delivered[:, -1].any():
-        return [
-            _export_finding(past, sites, np.flatnonzero(is_excused & (group == one)), int((group == one).sum()))
-            for one in np.unique(group[is_excused])
-        ]
-    return []
+    has_any = bool(past.delivered[:, -1].any())
+    return [
+        _export_finding(past, sites, np.flatnonzero(is_excused & (group == one)), int((group == one).sum()), has_any)
+        for one in np.unique(group[is_excused])
+    ]
 
 
-def _export_finding(past: Past, sites: pl.DataFrame, places: np.ndarray, count: int) -> Finding:
+def _export_finding(past: Past, sites: pl.DataFrame, places: np.ndarray, count: int, has_any: bool) -> Finding:
     is_watched = sites["watched"].fill_null(True).gather(places).to_numpy()
     first = int(places[is_watched][0] if is_watched.any() else places[0])
     silent_h, since = float(past.silent_h[places, -1].max()), min(past.silent_since(int(place)) for place in places)
     profile = sites["profile"][first]
     named = f"of profile {profile} " if profile and sites["profile"].gather(places).n_unique() == 1 else ""
+    missing = "their export does not arrive." if has_any else "nothing of any site arrives, or the desk's line is down."
     return Finding(
         site_id=sites["site_id"][first],
         day=past.day,
         kind=KIND,
-        severity="soon",
+        severity="urgent" if silent_h >= URGENT_H else "soon",
         value=silent_h,
         unit="h",
         threshold=SILENT_H,
-        summary=f"{len(places)} of {count} sites {named}fell silent at once, since {since.isoformat()}: their export "
-        "does not arrive.",
+        summary=f"{len(places)} of {count} sites {named}fell silent at once, since {since.isoformat()}: {missing}",
         measured=f"no readings of {len(places)} sites for up to {silent_h:.0f} h",
         expected="an export that brings every site's day",
         since=since,

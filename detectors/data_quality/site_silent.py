@@ -14,7 +14,7 @@ import polars as pl
 from detectors.data_quality import missing_exports
 from detectors.data_quality.deliveries import Past
 from detectors.data_quality.lateness import lateness
-from detectors.data_quality.missing_exports import SILENT_H, picture, unmeasured
+from detectors.data_quality.missing_exports import SILENT_H, URGENT_H, picture, unmeasured
 from detectors.data_quality.silence import CUT_H, NEVER_DAYLIGHT_H, is_cut, is_silent
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
 
@@ -72,8 +72,6 @@ REASONS = {
 }
 
 LATE_SHARE = 1.5  # ours: half as long again as its usual gaps is no longer usual
-URGENT_H = 72.0  # ours: three days; until then the owner's router or a late file may be all
-# ... of a site that is waited for because its exports come seldom or late, as long after it is told as of any other.
 URGENT_KWH = 100.0  # ours: what nobody sees being made; a large roof's bright day, a small one's fortnight
 USUAL_DAYS = 30  # ours: the season's generation
 
@@ -196,6 +194,7 @@ def _whole(
 def _finding(past: Past, place: int, site_id: str, limit_h: float, usual_kwh: float | None) -> Finding:
     silent_h = float(past.silent_h[place, -1])
     since = past.silent_since(place)
+    # What comes seldom or late is waited for, and is as long told as any other before it is urgent.
     urgent_h = max(URGENT_H, limit_h + URGENT_H - SILENT_H)
     if past.has_reported[place, -1]:
         summary = f"No readings for {silent_h:.0f} hours; the last one is of {past.last_text(place)} local time."

@@ -161,9 +161,17 @@ def test_nothing_of_anybody_yet_is_no_finding():
 
 def test_a_fleet_that_stops_on_one_day_is_a_delivery_problem():
     kept = pl.concat([_past(p["site_id"], range(1, 30)) for p in PEERS])
-    verdicts = _judge(kept, sites=PEERS)
+    *verdicts, found = _judge(kept, sites=PEERS)
     assert len(verdicts) == 5
     assert all(isinstance(v, NotJudged) and "delivery" in v.reason for v in verdicts)
+    assert (found.kind, found.severity, found.evidence["silent_count"]) == ("delivery-missing", "soon", 5)
+    assert "nothing of any site arrives, or the desk's line is down" in found.summary
+
+
+@pytest.mark.parametrize(("hours", "severity"), [(48, "soon"), (72, "urgent")])
+def test_a_fleet_that_is_silent_for_three_days_is_urgent(hours, severity):
+    kept = pl.concat([_past(p["site_id"], range(hours // 24, 30)) for p in PEERS])
+    assert _judge(kept, sites=PEERS)[-1].severity == severity
 
 
 def test_a_site_that_was_silent_before_the_delivery_stopped_stays_found():
@@ -171,7 +179,9 @@ def test_a_site_that_was_silent_before_the_delivery_stopped_stays_found():
     verdicts = {v.site_id: v for v in _judge(kept, sites=({}, *PEERS))}
     assert isinstance(verdicts["roof-1"], Finding)
     assert verdicts["roof-1"].value == 96.0
-    assert all(isinstance(verdicts[p["site_id"]], NotJudged) for p in PEERS)
+    told = {p["site_id"]: verdicts[p["site_id"]] for p in PEERS}
+    (first,) = [one for one in told.values() if isinstance(one, Finding)]  # all of them, at the first
+    assert (first.kind, first.evidence["silent_count"]) == ("delivery-missing", 5)
 
 
 def test_a_site_that_stays_silent_when_the_delivery_is_back_is_found():
