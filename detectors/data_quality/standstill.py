@@ -89,12 +89,35 @@ def frozen_runs(
     stepped = stepped.join(register, on="site_id", how="left", maintain_order="left")
     stepped = stepped.with_columns(daylight_h=pl.Series(daylight_h(stepped["latitude"].to_numpy(), day)))
     habits = _habits(stepped, past, seen.filter(pl.col("day") < day).select("site_id", "day").unique(), day)
-    habits = habits.with_columns(needed_h=_needed_h(usual_times)).drop(
-        "latitude", "daylight_h", "battery_kwh", "feed_in_limit_kw"
-    )
+    habits = habits.with_columns(needed_h=_needed_h(usual_times))
     # What stood for so long on a day, and until midnight, stands on, however early the morning ends it.
     longest_h = pl.max_horizontal("run_h", "joined_day_h")
-    return habits.filter(longest_h >= pl.col("needed_h") - 1e-9)
+    habits = _with_the_sun(habits.with_columns(is_told=longest_h >= pl.col("needed_h") - 1e-9))
+    return habits.filter("is_told").drop("latitude", "daylight_h", "battery_kwh", "feed_in_limit_kw", "is_told")
+
+
+def _with_the_sun(habits: pl.DataFrame) -> pl.DataFrame:
+    """`habits`, of which is_told holds too for what stands beside generation that stood longer than the day is.
+
+    Then it is the logger that repeats its last row, and not the site whose house and battery rest. Nothing is told of
+    what stands at 0, as what is not there always does.
+    """
+    own = ["site_id", "device_id"]
+    is_sun = (pl.col("channel") == "pv_w") & (pl.col("value") > 0) & (pl.col("run_h") > pl.col("daylight_h"))
+    spans = habits.filter("is_told", is_sun).select(*own, sun_start_h="start_h", sun_end_h="end_h")
+    if spans.is_empty():
+        return habits
+    both_h = pl.min_horizontal("end_h", "sun_end_h") - pl.max_horizontal("start_h", "sun_start_h")
+    is_beside = both_h >= BESIDE_SHARE * (pl.col("sun_end_h") - pl.col("sun_start_h"))
+    is_with = (pl.col("channel").is_in([*FLOWS, "soc_pct"]) & is_beside & (pl.col("value") != 0)).fill_null(False)
+    return (
+        habits.join(spans, on=own, how="left", maintain_order="left")
+        .with_columns(
+            is_told=pl.col("is_told") | is_with,
+            needed_h=pl.when(is_with).then(pl.min_horizontal("needed_h", "daylight_h")).otherwise("needed_h"),
+        )
+        .drop("sun_start_h", "sun_end_h")
+    )
 
 
 def _steps(candidates: pl.DataFrame, past: pl.DataFrame) -> pl.DataFrame:

@@ -221,6 +221,7 @@ def _finding(
         guess = _phase_guess(phases, night or by_rest)
     shown = (row["rest_fed_kwh"] or 0.0) if by_rest else 0.0
     impossible_kwh = max(row["impossible_kwh"], sum(row[f"fed_l{n}_kwh"] for n in phases), shown)
+    is_shown = impossible_kwh >= MIN_KWH or not by_rest
     by_load = (
         f"; {row['rest_turned_kwh']:.1f} kWh that load, generation and battery leave for the grid show the other sign, "
         f"{row['rest_right_kwh']:.1f} kWh the right one"
@@ -230,7 +231,7 @@ def _finding(
     severity: Severity = "urgent" if site["feed_in_limit_kw"] is not None else "soon"
     says = (
         f"Shows {impossible_kwh:.1f} kWh of feed-in with nothing to feed it"
-        if impossible_kwh >= MIN_KWH or not by_rest
+        if is_shown
         else f"Shows {row['rest_turned_kwh']:.1f} kWh with another sign than load, generation and battery leave for it"
     )
     seen = "for the first time" if len(run) == 1 else f"seen on {len(run)} days since {run[0]}"
@@ -255,7 +256,7 @@ def _finding(
         day=row["day"],
         kind=KIND,
         severity=severity,
-        value=impossible_kwh,
+        value=impossible_kwh if is_shown else row["rest_turned_kwh"],
         unit="kWh",
         threshold=MIN_KWH,
         summary=f"{says}, {seen}: {guess}.",

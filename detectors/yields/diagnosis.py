@@ -15,7 +15,8 @@ from detectors.yields.own_past import HALF_HOURS
 NO_GENERATION, STRING_LOSS = "no-generation", "string-loss"
 CAPACITY_MISMATCH, UNDERPERFORMANCE = "capacity-mismatch", "underperformance"
 ZERO_DAYS = 3  # of which two without generation
-ALIVE_DAYS = 2  # ours: on one alone it may have been switched on for a test
+ALIVE_DAYS = 2  # ours: on one alone it may have been switched on for a test ...
+WHOLE, WHOLE_SIGMA = -0.25, 0.3  # ours: log; ... unless it made most of what was due that day
 DEEP = -2.4  # log: less than a tenth
 FIRST_DAYS = 2  # ours: a change so soon after the first data was there from the first day
 ONSET_LOG, ONSET_SIGMAS = 0.1, 2.5  # ours: one healthy day in a hundred lacks so much by chance
@@ -253,13 +254,16 @@ def _has_a_height(history: History) -> bool:
 
 
 def is_dark(history: History) -> bool:
-    """Two of the last three days made nothing."""
-    return int(history.is_zero[-ZERO_DAYS:].sum()) >= min(2, len(history.x))
+    """Two of the last three days made nothing, and the last one that told anything was no whole day."""
+    return not is_alive(history) and int(history.is_zero[-ZERO_DAYS:].sum()) >= min(2, len(history.x))
 
 
 def is_alive(history: History) -> bool:
-    """The last two days that told anything made something."""
+    """The last two days that told anything made something, or the last one made most of what was due."""
     known_days = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
+    last = known_days[-1] if len(known_days) else 0
+    if history.x[last] > WHOLE and history.sigma[last] < WHOLE_SIGMA and not history.is_zero[last]:
+        return True
     return len(known_days) == ALIVE_DAYS and not history.is_zero[known_days].any()
 
 

@@ -78,6 +78,20 @@ def test_a_grid_flow_beside_a_generation_that_stands_through_the_night_stands_st
     assert not [one for one in judge(noon, site={"inverter_kw": 3.5}, kept=before) if "grid_frozen_h" in one.evidence]
 
 
+def test_a_logger_that_repeats_its_last_row_freezes_the_house_and_the_battery_too():
+    """Nothing moves beside them, as in a house that rests; but the sun does not stand through the night."""
+    row = {"pv_w": 934.0, "load_w": 183.0, "grid_w": 0.0, "battery_w": -751.0}
+    before = pl.concat([past_days(channel=name, run_h=1.0) for name in row])
+
+    def standing(**changed: float) -> set[str]:
+        values = {name: np.full(STEPS, value) for name, value in {**row, **changed}.items()}
+        (found,) = judge(values, site={"battery_kwh": 10.0}, kept=before)
+        return {name for name in row if f"{name.removesuffix('_w')}_frozen_h" in found.evidence}
+
+    assert standing() == {"pv_w", "load_w", "battery_w"}
+    assert "battery_w" not in standing(battery_w=0.0, load_w=934.0)  # none, or none that gave anything
+
+
 def test_the_last_morning_of_what_stood_for_days_stands_too():
     home = home_with(load_w=held_at(lively(), 0, 2.5))
     value = float(home["load_w"][0])

@@ -24,9 +24,10 @@ def _history(x, is_zero):
     ("x", "is_zero", "is_dark", "is_alive"),
     [
         ([0, -3.9, -3.9], [0, 1, 1], True, False),
-        ([-3.9, -3.9, 0], [1, 1, 0], True, False),  # one day alone may be a test of the installer's
-        ([-3.9, 0, 0], [1, 0, 0], False, True),
-        ([-3.9, 0, np.nan, np.nan], [1, 0, 0, 0], False, False),  # days that told nothing prove nothing
+        ([-3.9, -3.9, -1.2], [1, 1, 0], True, False),  # one day alone may be a test of the installer's ...
+        ([-3.9, -3.9, -0.1], [1, 1, 0], False, True),  # ... but not with all that was due
+        ([-3.9, -1.2, -1.2], [1, 0, 0], False, True),
+        ([-3.9, -1.2, np.nan, np.nan], [1, 0, 0, 0], False, False),  # days that told nothing prove nothing
     ],
 )
 def test_a_roof_is_dark_on_two_days_of_three_and_alive_on_two_that_tell(x, is_zero, is_dark, is_alive):
