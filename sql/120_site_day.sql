@@ -13,7 +13,7 @@ COMMENT ON COLUMN site_day.site_id IS 'the site''s id in the register';
 COMMENT ON COLUMN site_day.day IS 'date: local calendar day of the site, 23 to 25 h';
 COMMENT ON COLUMN site_day.readings IS 'count of readings of the day, 0 where the site was silent';
 COMMENT ON COLUMN site_day.coverage_pct IS '% of the local day covered by readings whose powers are good';
-COMMENT ON COLUMN site_day.pv_kwh IS 'kWh generated';
+COMMENT ON COLUMN site_day.pv_kwh IS 'kWh generated; short gaps are bridged (pv_uncertainty_pct), long ones by a counter where there is one; of a partial day (is_partial) what the devices made that reported';
 COMMENT ON COLUMN site_day.load_kwh IS 'kWh consumed';
 COMMENT ON COLUMN site_day.import_kwh IS 'kWh imported';
 COMMENT ON COLUMN site_day.feed_in_kwh IS 'kWh fed into the grid';

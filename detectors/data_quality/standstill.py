@@ -55,6 +55,7 @@ COARSER = 10.0  # an export that drops a decimal
 ROUNDED_SPAN = 2.0  # ours: a day's values within two of the coarser steps may all be rounded to one
 EDGE_H = 1.01  # runs of two days are one if both reach midnight, at hourly readings or finer
 NEVER = float("inf")
+SAME_DIGITS = 6  # of hours: a sum of days errs by less, whichever way it is summed
 
 
 def recent_runs(
@@ -207,7 +208,11 @@ def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, da
     since = pl.lit(day) - pl.duration(days=pl.col("episode_days"))
     return (
         stated.join(habits, on=[*own, "place"], how="left")
-        .with_columns(pl.col("usual_h").fill_null(0.0), total_h=pl.col("run_h") + pl.col("joined_h"), since=since)
+        .with_columns(
+            pl.col("usual_h").fill_null(0.0),
+            total_h=(pl.col("run_h") + pl.col("joined_h")).round(SAME_DIGITS),
+            since=since,
+        )
         .drop("place")
     )
 

@@ -15,6 +15,8 @@ from pipeline.energy.discharge import discharge_steps
 from pipeline.energy.light import day_light_h, sun_height
 from pipeline.timezones.local_time import day_hours
 
+SAME_DIGITS = 6  # of a percentage: the order in which a sum is made shows beyond
+
 
 def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """DAYS of whole local days of `readings`.
@@ -98,7 +100,7 @@ def _pv_coverage_pct() -> pl.Expr:
     lit_h = (known_h * pl.col("light").filter(pl.col("pv_w").is_not_null())).sum()
     day_light_h = pl.col("day_light_h").first()
     share = pl.when(day_light_h > 0).then(lit_h / day_light_h).otherwise(known_h.sum() / pl.col("day_h").first())
-    return (100 * share).clip(upper_bound=100)
+    return (100 * share).clip(upper_bound=100).round(SAME_DIGITS)
 
 
 def _both(channel: str) -> pl.Expr:
