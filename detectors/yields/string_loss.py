@@ -54,7 +54,8 @@ def detect(
     yield_case: pl.DataFrame, yield_residual: pl.DataFrame, yield_night: Night, days: pl.DataFrame, day: date
 ) -> list[Verdict]:
     """A finding per watched site that lost an input; the value is the % of its power that is missing."""
-    found = [_finding(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
+    opened = verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
+    found = [_finding(one) for one in opened if one.input or one.missing_pct > 0]  # of the whole, what rises lacks none
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 
