@@ -95,7 +95,6 @@ def untouched(tmp_path_factory: pytest.TempPathFactory, desk_after_a_cycle: Path
         ("detect", "--day", "2026-05-05", "--from", "2026-05-05", "--to", "2026-05-06"),
         ("detect", "--day", "2999-01-01"),
         ("detect", "--day", "2026-05-03"),
-        ("detect", "--from", "2026-05-01", "--to", "2026-05-05"),
         ("cycle", "--day", "2999-01-01"),
         ("digest", "--day", "2020-01-01"),
         ("ingest", "no/such/file.csv"),
