@@ -89,7 +89,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     is_reference = ~is_doubted & ~(column(odds, "log_odds_fall", -20.0) > REFERENCE)
     free = np.isfinite(light.power_w) & light.is_free
     own = pyranometer.clearness(light, site_roofs, free)
-    is_reference &= ~_is_dark(fleet, free)
+    spell, cold_day, is_shared = _snow(fleet, odds)
+    is_reference &= cold_day.is_cold | ~_is_dark(fleet, free)
     own[~is_reference] = np.nan
     first = _consensus(fleet, own)
     is_used = pyranometer.choose(light, site_roofs, first)
@@ -116,7 +117,6 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     sigma = np.sqrt(sigma**2 + doubted + split**2)
     lowest = min_level.of_day(fleet, expected, sky, correction)
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
-    spell, cold_day, is_shared = _snow(fleet, odds)
     coverage = _coverage(fleet)
     was_covered = (column(odds, "is_covered", 0.0) > 0) | is_shared
     is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, cold_day.is_cold, was_covered)
@@ -169,7 +169,10 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
 
 
 def _is_dark(fleet: Fleet, free: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Whether a roof made nothing in all its `free` light while another was lit: that tells of it, not of the sky."""
+    """Whether a roof made nothing in all its `free` light while another was lit: that tells of it, not of the sky.
+
+    In the cold it may be snow, and those that are lit lie under some of it too.
+    """
     known = free & (fleet.sky.up > 0)
     nothing_w = zeros.ZERO_RATIO_LIMITED * 1000 * fleet.roofs.kwp[:, None]
     is_lit = (known & (np.nan_to_num(fleet.light.power_w) > nothing_w)).any(axis=1)

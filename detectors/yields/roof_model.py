@@ -259,17 +259,18 @@ def _level(before: float | None, seen: Residuals, n: int) -> float:
 
     Of two sites that differ nobody can say which is wrong, so where there are few neighbours clear days tell the level,
     if it differs by more than what a clear-sky model errs by: that it errs by at both, and each learns it on its night.
+    What differs by less is as near to the register as clear days or neighbours, some of them under snow, have it.
     """
     old = before or 0.0
-    clear = _of_clear_days(seen.lone_x[n][(seen.lone_near[n] >= CLEAR_SHARE) & np.isfinite(seen.lone_x[n])])
-    known = seen.neighbours[n][seen.neighbours[n] > 0]
-    if len(known) and np.median(known) < FEW_NEIGHBOURS and len(clear) >= MIN_CLEAR_DAYS:
-        level = float(np.clip(np.median(clear), *LEVEL_CLIP))
-        if abs(level) > SKY_ERROR:
-            return level
     usable = seen.own_x[n][np.isfinite(seen.own_x[n]) & ~seen.is_out[n]][-LEVEL_DAYS:]
     step = float(np.clip(np.median(usable) - old, *LEVEL_CLIP)) if len(usable) else 0.0
-    return (old + LEVEL_STEP * step) * LEVEL_PULL
+    beside = (old + LEVEL_STEP * step) * LEVEL_PULL
+    clear = _of_clear_days(seen.lone_x[n][(seen.lone_near[n] >= CLEAR_SHARE) & np.isfinite(seen.lone_x[n])])
+    known = seen.neighbours[n][seen.neighbours[n] > 0]
+    if not len(known) or np.median(known) >= FEW_NEIGHBOURS or len(clear) < MIN_CLEAR_DAYS:
+        return beside
+    alone = float(np.clip(np.median(clear), *LEVEL_CLIP))
+    return alone if abs(alone) > SKY_ERROR else min(alone, beside, key=abs)
 
 
 def _of_clear_days(levels: Array) -> Array:

@@ -146,7 +146,7 @@ def test_stamps_that_came_before_the_rule_are_told_and_go_when_the_history_is_ma
         fleet.cycle(is_published=False)
     fleet.cycle(is_published=False)
     told = [record.getMessage() for record in caplog.records if "--rebuild" in record.getMessage()]
-    assert len(told) == 2 and told[0].startswith("noonmark: 1 readings are stamped 2000-01-01 to 2000-01-01")
+    assert len(told) == 2 and told[0].startswith("noonmark: 1 reading is stamped 2000-01-01 to 2000-01-01")
     fleet.rebuild()
     caplog.clear()
     fleet.cycle(is_published=False)
