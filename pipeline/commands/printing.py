@@ -316,13 +316,13 @@ def one_exception(space: Workspace, exception_id: str, *, as_json: bool) -> None
         return
     for name, value in found.items():
         if value not in (None, "") and name != "evidence":
-            print(f"{name + ':':17}{tables.table_cell(value)}")
+            print(f"{name + ':':18}{tables.table_cell(value)}")
     for one in decisions:
         until = f" until {one['until']}" if one["until"] else ""
         person = f" for {one['decided_for']}" if one["decided_for"] else ""
         note = f": {one['note']}" if one["note"] else ""
         when = f"{one['decided_at']:%Y-%m-%d %H:%M}"
-        print(f"{'decision:':17}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
+        print(f"{'decision:':18}{when} UTC {one['action']}{until} by {one['decided_by']}{person}{note}")
     print("evidence:")
     for name, value in evidence.items():
         shown = (
