@@ -296,12 +296,13 @@ def test_hours_beyond_the_registered_modules_are_told_before_any_test(roofs, liv
     assert [each for each in told("under", 1800 * kwp) if isinstance(each, Finding)] == []  # another case is open
 
 
+@pytest.mark.parametrize("number", [0, 2])
 @pytest.mark.parametrize(("after", "is_told"), [(-0.6, True), (0.15, False)])
-def test_a_level_that_rose_lacks_no_string(roofs, lived, after, is_told):
-    """As where snow slides off a roof after its case was opened."""
+def test_a_level_that_rose_lacks_no_string(roofs, lived, after, is_told, number):
+    """As where snow slides off a roof after its case was opened, or off one of its planes alone."""
     given = _last_night(roofs, lived)
     changed = given["yield_case"].with_columns(
-        input=pl.lit(0, pl.Int32), before=pl.lit(0.0), after=pl.lit(after), kind=pl.lit("string-loss")
+        input=pl.lit(number, pl.Int32), before=pl.lit(0.0), after=pl.lit(after), kind=pl.lit("string-loss")
     )
     told = [one for one in detect_string(**given | {"yield_case": changed}) if isinstance(one, Finding)]
     assert any(one.site_id == "string" for one in told) is is_told
