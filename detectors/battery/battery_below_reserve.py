@@ -10,7 +10,7 @@ have had to begin before it came to its reserve on each of them.
 
 from collections.abc import Mapping
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 
@@ -56,13 +56,12 @@ KINDS = {
         ),
     )
 }
-UNSURE = "grid-presence-unknown"
 REASONS = {
     "no-reserve": NO_RESERVE,
     "soc-missing": "state of charge missing",
     "battery-sign": "state of charge rises while the battery is said to discharge: its sign is in doubt",
     "battery-power-missing": "below its reserve, but battery power missing: it may have sunk by itself",
-    UNSURE: "below its reserve, but it cannot be told whether the grid was there",
+    "grid-presence-unknown": "below its reserve, but it cannot be told whether the grid was there",
     "not-discharged": "lay below its reserve, at {lowest_pct:.0f} %, without being discharged further",
     "low-coverage": "state of charge known for {seen_h:.0f} h of the day",
 }
@@ -104,13 +103,16 @@ def detect(
     is_setting = pl.col("site_id").is_in(lower) & pl.col("grid").is_null() & ~pl.col("is_alone")
     rows = rows.with_columns(grid=pl.when(is_setting).then(True).otherwise("grid"))
     sums = {row["site_id"]: row for row in _sums(rows, band_pct).iter_rows(named=True)}
-    passed = {} if battery_rests is None else _passed(battery_rests, own_sites, day, band_pct)
+    unsure = [site_id for site_id, one in sums.items() if one["is_unsure"] and not one["has_sensor"]]
+    passed: dict[str, Passed] = {}
+    if battery_rests is not None and unsure:
+        passed = _passed(battery_rests, own_sites.filter(pl.col("site_id").is_in(unsure)), day, band_pct)
+        told = rows.filter(pl.col("site_id").is_in(list(passed))).with_columns(pl.col("grid").fill_null(True))
+        sums |= {row["site_id"]: row for row in _sums(told, band_pct).iter_rows(named=True)}
     raised = []
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
         reason = doubted.get(site_id) or _unknown(sums.get(site_id))
-        if reason is not None and reason.code == UNSURE and site_id in passed and not sums[site_id]["has_sensor"]:
-            reason, sums[site_id] = None, _counted_unsure(sums[site_id], *passed[site_id])
         if reason is None and site["battery_reserve_pct"] is None:
             reason = because(REASONS, "no-reserve")
         if reason is not None:
@@ -118,7 +120,9 @@ def detect(
         elif sums[site_id]["is_below"]:
             raised.append(site)
     pictures = courses(rows, [site["site_id"] for site in raised], "soc_pct", "battery_w")
-    verdicts += [_finding(site, sums[site["site_id"]], pictures[site["site_id"]], day, band_pct) for site in raised]
+    for site in raised:
+        site_id = site["site_id"]
+        verdicts.append(_finding(site, sums[site_id], passed.get(site_id), pictures[site_id], day, band_pct))
     return verdicts
 
 
@@ -195,10 +199,6 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
         below_rows=there.sum(),
         sensed_kwh=kwh.filter(there & pl.col("is_sensed")).sum(),
         unsure_kwh=kwh.filter(unsure).sum(),
-        unsure_pct=soc.filter(unsure).min(),
-        unsure_h=pl.col("hours").filter(unsure).sum(),
-        unsure_change_pct=pl.col("fall").filter(unsure).sum(),
-        unsure_utc=pl.col("ts_utc").filter(unsure & (soc == soc.filter(unsure).min())).first(),
         has_sensor=pl.any_horizontal(pl.col("volts", "frequency_hz").is_not_null()).any(),
         change_pct=pl.col("fall").filter(there).sum(),
         outage_h=pl.col("hours").filter(~pl.col("grid")).sum(),
@@ -217,9 +217,14 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
     )
 
 
-def _passed(
-    battery_rests: pl.DataFrame, own_sites: pl.DataFrame, day: date, band_pct: float
-) -> dict[str, tuple[int, date]]:
+class Passed(NamedTuple):
+    """Nights on which a battery passed its reserve without a stop."""
+
+    nights: int
+    first: date
+
+
+def _passed(battery_rests: pl.DataFrame, own_sites: pl.DataFrame, day: date, band_pct: float) -> dict[str, Passed]:
     """Site -> the nights of a fortnight, `day` the last, on which it gave below its reserve, and the first of them.
 
     Of sites that since the first of them never stopped at their reserve, and mostly not at their backup floor either,
@@ -246,23 +251,7 @@ def _passed(
         (pl.col("stopped_last") < pl.col("first")).fill_null(True),
         2 * pl.col("floor_nights") <= pl.col("nights"),
     )
-    return {
-        site_id: (nights, first) for site_id, nights, first in told.select("site_id", "nights", "first").iter_rows()
-    }
-
-
-def _counted_unsure(sums: Mapping[str, Any], nights: int, since: date) -> dict[str, Any]:
-    """The sums with what was taken below the reserve without knowing of the grid."""
-    return {
-        **sums,
-        "below_pct": sums["unsure_pct"],
-        "below_h": sums["unsure_h"],
-        "below_kwh": sums["unsure_kwh"],
-        "deepest_utc": sums["unsure_utc"],
-        "is_below": sums["unsure_change_pct"] <= RISE_PCT,
-        "passed_nights": nights,
-        "since": since,
-    }
+    return {site_id: Passed(*rest) for site_id, *rest in told.select("site_id", "nights", "first").iter_rows()}
 
 
 def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
@@ -280,7 +269,7 @@ def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
     if sums["lowest_pct"] < sums["reserve_pct"] and not sums["battery_h"]:
         return because(REASONS, "battery-power-missing")
     if sums["is_unsure"]:
-        return because(REASONS, UNSURE)
+        return because(REASONS, "grid-presence-unknown")
     if sums["lowest_pct"] < sums["reserve_pct"] and not sums["outage_h"]:
         return because(REASONS, "not-discharged", lowest_pct=sums["lowest_pct"])
     if sums["soc_h"] < MIN_SEEN_H:
@@ -289,18 +278,24 @@ def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
 
 
 def _finding(
-    site: Mapping[str, Any], sums: Mapping[str, Any], picture: tuple[Series, ...], day: date, band_pct: float
+    site: Mapping[str, Any],
+    sums: Mapping[str, Any],
+    passed: Passed | None,
+    picture: tuple[Series, ...],
+    day: date,
+    band_pct: float,
 ) -> Finding:
     reserve_pct = site["battery_reserve_pct"]
-    nights = sums.get("passed_nights")
-    grid = "with the grid there" if nights is None else f"without a stop at it, on {nights} nights of a fortnight"
-    sensed = "" if nights is None else " Nothing here measures whether the grid was there."
+    grid, sensed = "with the grid there", ""
+    if passed is not None:
+        grid = f"without a stop at it, on {passed.nights} nights of a fortnight"
+        sensed = " Nothing here measures whether the grid was there."
     return Finding(
         site_id=site["site_id"],
         day=day,
         kind=KIND,
         # A reserve that nobody wrote down may have been set anew on purpose.
-        severity="watch" if site["is_reserve_learned"] or nights is not None else "soon",
+        severity="watch" if site["is_reserve_learned"] or passed is not None else "soon",
         value=sums["below_pct"],
         unit="%",
         threshold=reserve_pct - band_pct,
@@ -309,7 +304,7 @@ def _finding(
         measured=f"{sums['below_kwh']:.1f} kWh discharged below the reserve in {sums['below_h']:.1f} h, "
         f"down to {sums['below_pct']:.0f} %",
         expected=f"no discharge below {reserve_words(site)} while the grid is there",
-        since=sums.get("since"),
+        since=None if passed is None else passed.first,
         evidence={
             "lowest_pct": sums["below_pct"],
             "reserve_pct": reserve_pct,
@@ -317,7 +312,7 @@ def _finding(
             "below_kwh": sums["below_kwh"],
             "below_h": sums["below_h"],
             "outage_h": sums["outage_h"],
-            "passed_nights_count": nights,
+            "passed_nights_count": None if passed is None else passed.nights,
             "deepest_utc": sums["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
             **as_evidence(site),
         },

@@ -101,7 +101,7 @@ def _with_the_sun(habits: pl.DataFrame) -> pl.DataFrame:
     """`habits`, of which is_told holds too for what stands beside generation that stood longer than the day is.
 
     Then it is the logger that repeats its last row, and not the site whose house and battery rest. Nothing is told of
-    what stands at 0, as what is not there always does.
+    what stands at 0, as what is not there always does; of a battery's level `battery-reading-frozen` tells.
     """
     own = ["site_id", "device_id"]
     is_sun = (pl.col("channel") == "pv_w") & (pl.col("value") > 0) & (pl.col("run_h") > pl.col("daylight_h"))
@@ -110,7 +110,7 @@ def _with_the_sun(habits: pl.DataFrame) -> pl.DataFrame:
         return habits
     both_h = pl.min_horizontal("end_h", "sun_end_h") - pl.max_horizontal("start_h", "sun_start_h")
     is_beside = both_h >= BESIDE_SHARE * (pl.col("sun_end_h") - pl.col("sun_start_h"))
-    is_with = (pl.col("channel").is_in([*FLOWS, "soc_pct"]) & is_beside & (pl.col("value") != 0)).fill_null(False)
+    is_with = (pl.col("channel").is_in(FLOWS) & is_beside & (pl.col("value") != 0)).fill_null(False)
     return (
         habits.join(spans, on=own, how="left", maintain_order="left")
         .with_columns(

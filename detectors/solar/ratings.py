@@ -15,7 +15,9 @@ OVERLOAD = 1.1  # ours: inverters deliver their rating, some of them 10 % more f
 CHARGE_RATE = 1.0  # ours: batteries in houses take their capacity in an hour at most, past the inverter
 WINDOW_DAYS = 14  # ours: a fortnight has clear hours, and a register that was mended is forgotten after it
 SEEN_DAYS = 2  # ours: one day may hold another site's readings, or a unit changed and changed back
-YOUNG_DAYS = 7  # ours: where it began with the readings, or after a dull week, no day speaks against it
+# Ours: where it began with the readings, or after a dull week, no day speaks against it; after a month the days before
+# may be forgotten ones.
+YOUNG_DAYS, NEW_DAYS = 7, 30
 PLAIN_TIMES = 4.0  # ours: where no inverter's rating is known, more is a unit sooner than a register
 
 BEYOND = pl.Schema(
@@ -44,7 +46,8 @@ def beyond_capacity(flow_peaks: pl.DataFrame, sites: pl.DataFrame, day: date) ->
     register = sites.select("site_id", beyond_w=CLOUD_EDGE * modules_w, ceiling_w=ceiling_w)
     is_beyond = (pl.col("pv_peak_w") > pl.col("beyond_w")) & (pl.col("pv_peak_w") <= pl.col("ceiling_w"))
     of_window = pl.col("day") > day - timedelta(days=WINDOW_DAYS)
-    is_from_start = pl.col("passed_on") < pl.col("began").dt.offset_by(f"{YOUNG_DAYS}d")
+    is_new = pl.col("began") > day - timedelta(days=NEW_DAYS)
+    is_from_start = is_new & (pl.col("passed_on") < pl.col("began").dt.offset_by(f"{YOUNG_DAYS}d"))
     return (
         known.join(register, on="site_id")
         .filter(is_beyond)

@@ -61,10 +61,9 @@ def detect(
 ) -> list[Verdict]:
     """A finding per watched site whose level fits another peak capacity; the value is that capacity in kWp."""
     found = [finding_of(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
-    with_case = yield_case.filter(pl.col("day") == day)["site_id"]
-    found += _by_hours(
-        yield_residual, flow_peaks, sites.filter(pl.col("watched") & ~pl.col("site_id").is_in(with_case.implode())), day
-    )
+    with_case = yield_case.filter(pl.col("day") == day)
+    others = sites.filter(pl.col("watched").fill_null(True)).join(with_case, on="site_id", how="anti")
+    found += _by_hours(yield_residual, flow_peaks, others, day)
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 

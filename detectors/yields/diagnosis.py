@@ -261,8 +261,8 @@ def is_dark(history: History) -> bool:
 def is_alive(history: History) -> bool:
     """The last two days that told anything made something, or the last one made most of what was due."""
     known_days = np.flatnonzero(np.isfinite(history.x))[-ALIVE_DAYS:]
-    last = known_days[-1] if len(known_days) else 0
-    if history.x[last] > WHOLE and history.sigma[last] < WHOLE_SIGMA and not history.is_zero[last]:
+    is_whole = (history.x[known_days] > WHOLE) & (history.sigma[known_days] < WHOLE_SIGMA)
+    if (is_whole & ~history.is_zero[known_days])[-1:].any():
         return True
     return len(known_days) == ALIVE_DAYS and not history.is_zero[known_days].any()
 

@@ -55,9 +55,7 @@ def detect(
 ) -> list[Verdict]:
     """A finding per watched site that lost an input; the value is the % of its power that is missing."""
     opened = verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
-    found = [
-        _finding(one) for one in verdicts.fallen(opened)
-    ]  # an input that falls while the roof rises lay under snow
+    found = [_finding(one) for one in verdicts.fallen(opened)]  # an input that falls as its roof rises lay under snow
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 

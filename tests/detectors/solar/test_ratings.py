@@ -38,6 +38,8 @@ FITTING = dict.fromkeys(range(3, 40), 4.5)
         (FITTING | {1: 30.0, 0: 30.0}, {"inverter_kw": None}, False),
         (FITTING | {1: 15.0, 0: 15.0}, {"battery_kwh": 10.0}, True),  # past the inverter into the battery
         ({0: 8.0}, {}, True),  # on the site's first day
+        ({5: 2.0, 0: 8.0}, {}, True),  # after a dull week
+        ({60: 8.0, 59: 2.0, 0: 8.0}, {}, False),  # nobody remembers what was before
         ({}, {}, False),
     ],
 )
