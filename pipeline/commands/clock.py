@@ -46,14 +46,11 @@ def retime(
     if is_undone and is_tried:
         raise NoonmarkError("--dry-run shows a correction, not its end", "retime", "leave --undo or --dry-run out")
     if is_undone:
-        wanted: dict[str, Any] = {
-            "shift_min": shift_min, "first": start, "last": end, "rate_s_per_day": rate_s_per_day,
-        }  # fmt: skip
-        with session.opened(workspace_of(context)) as run:
-            clock_corrections.to_be_undone(run, site, **wanted)  # what was mistyped is no run that failed
-            with session.published(run, "retime") as said:
-                corrected = clock_corrections.undo_retime(run, site, **wanted)
-                said += ["done", f"{site} undone"]
+        with session.opened(workspace_of(context)) as run, session.published(run, "retime") as said:
+            corrected = clock_corrections.undo_retime(
+                run, site, shift_min=shift_min, first=start, last=end, rate_s_per_day=rate_s_per_day
+            )
+            said += ["done", f"{site} undone"]
         say.corrected(corrected, as_json=json)
         return ended(run)
     if (shift_min is None and rate_s_per_day is None) or start is None:
@@ -68,10 +65,8 @@ def retime(
             shown = clock_preview.preview(run, site, clock_corrections.checked(run, site, **given))
         tables.rows(shown.columns, shown.rows(), "json" if json else "table")
         return ended(run)
-    with session.opened(workspace_of(context)) as run:
-        clock_corrections.checked(run, site, **given)
-        with session.published(run, "retime") as said:
-            corrected = clock_corrections.retime(run, site, **given)
-            said += ["done", f"{site} {clock_corrections.summed_up(corrected)}"]
+    with session.opened(workspace_of(context)) as run, session.published(run, "retime") as said:
+        corrected = clock_corrections.retime(run, site, **given)
+        said += ["done", f"{site} {clock_corrections.summed_up(corrected)}"]
     say.corrected(corrected, as_json=json)
     return ended(run)

@@ -2,14 +2,14 @@
 
 import math
 from datetime import UTC, date, datetime
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import polars as pl
 
 from pipeline.counted import counted
 from pipeline.detection import folding
 from pipeline.detection.due_days import due_days
-from pipeline.errors import NoonmarkError
+from pipeline.errors import RefusedError
 from pipeline.runs import judging
 from pipeline.runs.decisions import who
 from pipeline.runs.session import Opened, sum_up
@@ -43,7 +43,7 @@ def retime(
 
     A day is a local day as stamped, an instant without a zone is local time as stamped. The site-days concerned are
     summed up anew, and judged anew if they had been judged. A span has one correction: the same one given again adds
-    nothing, and only ends what an interrupted run began. Raises NoonmarkError.
+    nothing, and only ends what an interrupted run began. Raises RefusedError.
     """
     correction = checked(run, site_id, shift_min=shift_min, first=first, last=last, rate_s_per_day=rate_s_per_day)
     if clock_shifts.in_force(run.store, site_id, correction) is None:
@@ -60,16 +60,16 @@ def checked(
     last: date | datetime | None,
     rate_s_per_day: float,
 ) -> Correction:
-    """The correction with its instants in the site's zone; raises NoonmarkError where it can't be given."""
+    """The correction with its instants in the site's zone; raises RefusedError where it can't be given."""
     _known(run, site_id)
     if not math.isfinite(shift_min) or abs(shift_min) > MAX_MINUTES or (shift_min == 0 and rate_s_per_day == 0):
-        raise NoonmarkError(
+        raise RefusedError(
             "a correction is between 1 and 1560 minutes, either way",
             f"--shift-min {shift_min:g}",
             "give minutes to add to the stamps",
         )
     if not math.isfinite(rate_s_per_day) or abs(rate_s_per_day) > MAX_S_PER_DAY:
-        raise NoonmarkError(
+        raise RefusedError(
             f"a drift is at most {MAX_S_PER_DAY:g} seconds a day, either way",
             f"--rate-s-per-day {rate_s_per_day:g}",
             "give seconds to add for each day; a clock that jumped takes --shift-min",
@@ -80,10 +80,10 @@ def checked(
     place = clock_shifts.place_of(run.store, site_id, correction)
     ends_before = place.to_day is not None and place.to_day < place.from_day
     if ends_before or (place.from_utc and place.until_utc and place.until_utc <= place.from_utc):
-        raise NoonmarkError("the correction ends before it begins", f"--to {last}", f"choose {first} or a later day")
+        raise RefusedError("the correction ends before it begins", f"--to {last}", f"choose {first} or a later day")
     before = clock_shifts.in_force(run.store, site_id, correction)
     if before is not None and before != correction:
-        raise NoonmarkError(
+        raise RefusedError(
             f"these days are corrected by {before.says} already",
             f"{site_id} from {first} to {last or 'further notice'}",
             f"take that back with --undo first, then give what is right in all ({correction.says}, or both together)",
@@ -121,36 +121,22 @@ def undo_retime(
 
     If a run was interrupted that had taken one back, its work is ended, and no second one is taken back.
     """
-    row = to_be_undone(run, site_id, shift_min=shift_min, first=first, last=last, rate_s_per_day=rate_s_per_day)
-    if row is not None:
-        with run.store.transaction():
-            clock_shifts.take_back(run.store, row["shift_id"])
-            verdicts.forget_corrected(run.store, row["shift_id"])
-            clock_shifts.apply(run.store, site_id, row["from_day"], row["to_day"])
-    return _after(run, site_id)
-
-
-def to_be_undone(
-    run: Opened,
-    site_id: str,
-    *,
-    shift_min: float | None = None,
-    first: date | datetime | None = None,
-    last: date | datetime | None = None,
-    rate_s_per_day: float | None = None,
-) -> dict[str, Any] | None:
-    """The correction to be taken back; None if an interrupted run did that. Raises NoonmarkError if none fits."""
     _known(run, site_id)
     found = clock_shifts.fitting(
         run.store, site_id, shift_min=shift_min, rate_s_per_day=rate_s_per_day,
         first=first and _placed(run, site_id, first), last=last and _placed(run, site_id, last),
     )  # fmt: skip
     if not found.is_empty() and found["undone_at"][0] is not None and history.has_unfinished_days(run.store):
-        return None
+        return _after(run, site_id)
     left = found.filter(pl.col("undone_at").is_null()).sort("shift_id", descending=True)
     if left.is_empty():
-        raise NoonmarkError("no correction in force fits", site_id, '`noonmark sql "FROM clock_shift"` lists them')
-    return left.row(0, named=True)
+        raise RefusedError("no correction in force fits", site_id, '`noonmark sql "FROM clock_shift"` lists them')
+    row = left.row(0, named=True)
+    with run.store.transaction():
+        clock_shifts.take_back(run.store, row["shift_id"])
+        verdicts.forget_corrected(run.store, row["shift_id"])
+        clock_shifts.apply(run.store, site_id, row["from_day"], row["to_day"])
+    return _after(run, site_id)
 
 
 def summed_up(corrected: Corrected) -> str:
@@ -164,7 +150,7 @@ def summed_up(corrected: Corrected) -> str:
 
 def _known(run: Opened, site_id: str) -> None:
     if site_id not in run.register.sites:
-        raise NoonmarkError(
+        raise RefusedError(
             "there is no such site in the register", site_id, '`noonmark sql "SELECT site_id FROM site"` lists them'
         )
 
