@@ -55,18 +55,21 @@ def detect(
 ) -> list[Verdict]:
     """A finding per watched site that lost an input; the value is the % of its power that is missing."""
     opened = verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
-    found = [_finding(one) for one in verdicts.fallen(opened)]  # an input that falls as its roof rises lay under snow
+    found = [finding_of(one) for one in verdicts.fallen(opened)]  # an input that falls as its roof rises lay under snow
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 
-def _finding(one: Open) -> Finding:
+def finding_of(one: Open) -> Finding:
+    """The finding of an open case; to watch where snow may lie on the plane of one input alone."""
+    is_covered = one.may_be_snow and one.input > 0
+    snow = verdicts.SNOW_WORDS if is_covered else ""
     what = f"input {one.input} fell" if one.input else "a share that is one of its strings went missing"
     return one.finding(
-        severity="soon",
+        severity="watch" if is_covered else "soon",
         value=one.missing_pct,
         unit="%",
         threshold=0.0,
-        summary=f"Since {one.first_day.isoformat()} {what}: {one.missing_pct:.0f} % of its power is missing.",
+        summary=f"Since {one.first_day.isoformat()} {what}: {one.missing_pct:.0f} % of its power is missing.{snow}",
         measured=f"{one.missing_pct:.0f} % less than before, over {one.days} days",
         expected=f"as its neighbours made of the same sky; the change lies {one.interval_text}",
     )

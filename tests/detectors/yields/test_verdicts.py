@@ -7,7 +7,7 @@ import pytest
 
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import capacity_mismatch, low_sun, no_generation, underperformance, verdicts
+from detectors.yields import capacity_mismatch, low_sun, no_generation, string_loss, underperformance, verdicts
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
 
@@ -80,6 +80,17 @@ def test_a_dark_roof_in_snows_season_that_nobody_else_tells_of_sends_nobody_in_a
 def test_a_roof_under_snow_that_lets_a_little_through_is_to_watch(left, snow, severity):
     one = _open(lost_kwh=8.0 * (1 - left), has_limit=False)._replace(after=np.log(left), may_be_snow=snow)
     told = underperformance.finding_of(one)
+    assert told.severity == severity
+    assert ("Snow may lie on it" in told.summary) is (severity == "watch")
+
+
+@pytest.mark.parametrize(
+    ("number", "may_be_snow", "severity"), [(2, True, "watch"), (2, False, "soon"), (0, True, "soon")]
+)
+def test_an_input_that_fell_as_snow_did_may_lie_under_it(number, may_be_snow, severity):
+    """Snow slides off one plane and stays on the other; a share of all inputs is none of a plane's snow."""
+    one = _open(lost_kwh=3.0, has_limit=False)._replace(kind="string-loss", input=number, may_be_snow=may_be_snow)
+    told = string_loss.finding_of(one)
     assert told.severity == severity
     assert ("Snow may lie on it" in told.summary) is (severity == "watch")
 
