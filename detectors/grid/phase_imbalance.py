@@ -82,9 +82,10 @@ def detect(
     min_share: float = MIN_SHARE,
     min_hours: float = MIN_HOURS,
 ) -> list[Verdict]:
-    """A finding per three-phase site, in kWh of `day` fed in on some phases while others imported as much.
+    """A finding per three-phase site, in kWh of `day` fed in on some phases while others imported.
 
-    Judged over the sum of the seven days that end on `day`: a little on every day is as much as a lot on one.
+    Judged by what crossed, fed in while others imported as much, over the sum of the seven days that end on `day`: a
+    little on every day is as much as a lot on one.
     """
     is_three = (pl.col("phases") == 3).fill_null(False)
     not_three = because(REASONS, "not-three-phase")
@@ -190,17 +191,19 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
         day=day,
         kind=KIND,
         severity=severity,
-        value=row["crossed_kwh"],
+        value=row["fed_kwh"],
         unit="kWh",
         threshold=floor_kwh / WEEK_DAYS,
-        summary=f"{names} fed in {row['crossed_kwh']:.1f} kWh while other phases imported as much, over "
-        f"{row['crossed_h']:.1f} hours; in the week {row['week_crossed_kwh']:.1f} kWh. With each phase billed alone "
-        f"that is {row['week_crossed_kwh'] * price:.2f} {site['currency'] or ''} of the week.",
-        measured=f"{row['crossed_kwh']:.1f} kWh in and out at once over {row['crossed_h']:.1f} hours; {source}",
+        summary=f"{names} fed in {row['fed_kwh']:.1f} kWh while other phases imported, {row['crossed_kwh']:.1f} kWh of "
+        f"it as much as they took, over {row['crossed_h']:.1f} hours; in the week {row['week_crossed_kwh']:.1f} kWh. "
+        f"With each phase billed alone that is {row['week_crossed_kwh'] * price:.2f} {site['currency'] or ''} of the "
+        "week.",
+        measured=f"{row['fed_kwh']:.1f} kWh fed in over {row['crossed_h']:.1f} hours in which other phases imported, "
+        f"{row['crossed_kwh']:.1f} kWh of it as much as they took; {source}",
         expected="phases that import or feed in together, 2 % of the import meanwhile aside",
         evidence={
-            "crossed_kwh": row["crossed_kwh"],
             "fed_in_while_importing_kwh": row["fed_kwh"],
+            "crossed_kwh": row["crossed_kwh"],
             "crossed_h": row["crossed_h"],
             "imported_kwh": row["imported_kwh"],
             "week_crossed_kwh": row["week_crossed_kwh"],

@@ -25,7 +25,7 @@ def lazy_resolutions(rows: pl.LazyFrame, by: list[str], channel: str, *, min_val
     step; null = fewer than `min_values` distinct values, which show none.
     """
     level = pl.col(channel).round(DIGITS).alias("level")
-    levels = rows.select(*by, level).filter(IS_LEVEL).unique().sort(*by, "level")
+    levels = rows.select(*by, level).filter(IS_LEVEL).group_by(by).agg(LEVELS).explode("level")
     gap, min_gap = _gap_and_min(tuple(by))
     gaps = (
         levels.with_columns(gap=gap)
@@ -66,6 +66,7 @@ def _resolution() -> pl.Expr:
 
 # Many channels of many groups are asked each night: what is asked of them is made once.
 IS_LEVEL = pl.col("level").is_finite()
+LEVELS = pl.col("level").unique().sort()  # group by group takes half the time of unique rows, sorted
 MIN_GAP = pl.col("min_gap")
 SHARES = [_share(part) for part in PARTS]
 RESOLUTION = _resolution()

@@ -5,7 +5,7 @@ itself. The forms are made group by group; those of a fleet of several groups li
 """
 
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -38,12 +38,10 @@ class DayReadings:
         """Whether the fleet is one group, which is handed over as it is."""
         return len(self.groups) == 1
 
-    def of(self, number: int) -> Forms:
-        """The forms of one group."""
-        return {
-            name: form if isinstance(form, pl.DataFrame) else pl.read_ipc(form)
-            for name, form in self._held[number].items()
-        }
+    def of(self, number: int, names: Iterable[str]) -> Forms:
+        """These forms of one group."""
+        held = {name: self._held[number][name] for name in names}
+        return {name: form if isinstance(form, pl.DataFrame) else pl.read_ipc(form) for name, form in held.items()}
 
     def of_fleet(self, name: str, columns: Sequence[str] = ()) -> pl.DataFrame:
         """One form of all sites, with these columns alone where any are given."""
@@ -57,7 +55,7 @@ class DayReadings:
             mine = [site_id for site_id in sites if group and group[0] <= site_id <= group[-1]]
             if not mine:
                 continue
-            held = dict(self.of(number))
+            held = dict(self.of(number, self._held[number]))
             for name, form in forms.items():
                 order = [key for key in ("site_id", "device_id", "ts_utc") if key in form.columns]
                 rest = held[name].filter(~pl.col("site_id").is_in(mine))

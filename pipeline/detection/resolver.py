@@ -169,9 +169,8 @@ class Night:
             return function(**others, **{name: self._readings.of_fleet(name, columns) for name in forms})
         results = []
         for number, group in enumerate(self._readings.groups):
-            held = self._readings.of(number)
             mine = {name: _between(value, group[0], group[-1]) for name, value in others.items()}
-            results.append(function(**mine, **{name: held[name] for name in forms}))
+            results.append(function(**mine, **self._readings.of(number, forms)))
         return pl.concat(results) if isinstance(results[0], pl.DataFrame) else list(chain.from_iterable(results))
 
     def let_go(self, rest: Iterable[Callable[..., Any]]) -> None:

@@ -31,7 +31,8 @@ def _from(hours, value, base=300.0):
 def test_what_passes_in_and_out_at_once_is_counted():
     (found,) = _verdicts(_from(4, -2000.0), _from(4, 500.0), _from(4, 400.0))
     assert (found.kind, found.unit, found.severity) == ("phase-imbalance", "kWh", "watch")
-    assert found.value == pytest.approx(4 * 0.9)  # 2 kW out, 0.5 + 0.4 kW in, over four hours
+    assert found.value == pytest.approx(8.0)  # 2 kW out over four hours, 0.5 + 0.4 kW in meanwhile
+    assert found.evidence["crossed_kwh"] == pytest.approx(4 * 0.9)
     assert found.evidence["fed_in_while_importing_kwh"] == pytest.approx(8.0)
     assert found.evidence["imported_l2_kwh"] == pytest.approx(2.0)
     assert found.evidence["crossed_h"] == pytest.approx(4)
@@ -107,7 +108,8 @@ def test_coarse_readings_stand_as_they_are(minutes):
     own = [_from(4, value)[::wide] for value in (-2000.0, 500.0, 400.0)]
     (found,) = _verdicts(*own, interval_s=minutes * 60)
     assert isinstance(found, Finding)
-    assert found.value == pytest.approx(3.6)
+    assert found.value == pytest.approx(8.0)
+    assert found.evidence["crossed_kwh"] == pytest.approx(3.6)
 
 
 def test_little_in_a_day_and_little_at_a_time_are_not_worth_a_morning():
