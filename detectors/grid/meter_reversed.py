@@ -24,6 +24,7 @@ from detectors.finding import (
     doubts,
 )
 from detectors.frames import PHASE_CHANNELS
+from detectors.grid.meter import GRID_W
 from detectors.grid.meter_signs import flows
 from detectors.grid.sign_evidence import (
     ANSWER_RATIO,
@@ -39,6 +40,7 @@ from detectors.grid.sign_evidence import (
     turned_days,
 )
 from detectors.grid.sign_evidence import answer as answer_of
+from detectors.stats.interval_weights import J_PER_KWH
 
 DETECTOR = "meter-reversed"
 KIND = "meter-reversed"
@@ -113,6 +115,8 @@ def detect(
     of_day = meter_signs.filter(pl.col("day") == day)
     today = {row["site_id"]: row for row in of_day.iter_rows(named=True)}
     suspects = [site_id for site_id, row in today.items() if _is_suspect(row, min_dark_h)]
+    for site_id, *shown in _shown(readings.filter(pl.col("site_id").is_in(suspects))).iter_rows():
+        today[site_id]["shown_kwh"] = shown
     past: dict[str, dict[date, dict]] = {}
     for row in meter_signs.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
         past.setdefault(row["site_id"], {})[row["day"]] = row
@@ -164,7 +168,8 @@ def _judge(
     is_free = site["feed_in_limit_kw"] is None
     seen = [*(past[one] for one in sorted(past)), row]
     if is_free and has_turned_answer(row, min_dark_h) and (turned := turned_days(seen)):
-        return _of_answers(_finding(site, row, [one["day"] for one in turned], answer_of(turned), guess, phases))
+        found = _finding(site, row, [one["day"] for one in turned], answer_of(turned), guess, phases)
+        return _of_answers(found, *row["shown_kwh"])
     return None if is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
 
 
@@ -268,17 +273,29 @@ def _finding(
     )
 
 
-def _of_answers(finding: Finding) -> Finding:
-    """The finding where nothing else tells: what the grid shows of generation's changes, -1 to 1."""
+def _shown(readings: pl.DataFrame) -> pl.DataFrame:
+    """[site_id, kWh fed in, kWh imported] as the day's readings show them."""
+    kwh = GRID_W * pl.col("interval_s") / J_PER_KWH
+    return readings.group_by("site_id").agg(
+        fed_kwh=(-kwh).clip(lower_bound=0.0).sum(), imported_kwh=kwh.clip(lower_bound=0.0).sum()
+    )
+
+
+def _of_answers(finding: Finding, fed_kwh: float, imported_kwh: float) -> Finding:
+    """The finding where what the grid shows of generation's changes, -1 to 1, tells alone.
+
+    What is shown as fed in was imported, and the reverse; the value is the former, or the latter where there is none.
+    """
     count, ratio = finding.evidence["seen_count"], finding.evidence["answer_ratio"]
     seen = f"on {count} days since {finding.since}"
     return finding.model_copy(
         update={
-            "value": ratio,
-            "unit": "ratio",
-            "threshold": TURNED_RATIO,
-            "summary": f"Import rises and falls with generation, {seen}: {finding.evidence['guess_text']}.",
-            "measured": f"of each kW that generation gained, the grid showed {ratio:+.2f} kW",
+            "value": fed_kwh if fed_kwh >= MIN_KWH else imported_kwh,
+            "summary": f"Import rises and falls with generation, {seen}: {finding.evidence['guess_text']}. "
+            f"It shows {fed_kwh:.1f} kWh that were imported as fed in, and {imported_kwh:.1f} kWh the other way round.",
+            "measured": f"of each kW that generation gained, the grid showed {ratio:+.2f} kW "
+            f"({TURNED_RATIO:+.1f} kW or more tell)",
+            "evidence": {**finding.evidence, "shown_fed_in_kwh": fed_kwh, "shown_import_kwh": imported_kwh},
             "expected": "-1 kW: what a roof makes more is fed in, or bought no longer",
         }
     )

@@ -328,8 +328,13 @@ def test_a_sensor_that_only_sales_by_day_can_tell_is_found_by_their_sign():
     (early,) = _over_days(3, site, **_sells_once_full(-1))
     assert isinstance(early, NotJudged) and early.reason.code == "battery-at-work"
     (found,) = _over_days(4, site, **_sells_once_full(-1))
-    assert isinstance(found, Finding) and (found.unit, found.severity) == ("ratio", "soon")
-    assert found.value == found.evidence["answer_ratio"] > 0.8 and found.since == build.DAY - timedelta(days=4)
+    assert isinstance(found, Finding) and (found.unit, found.severity) == ("kWh", "soon")
+    assert found.evidence["answer_ratio"] > 0.8 and found.since == build.DAY - timedelta(days=4)
+    shown = _sells_once_full(-1)["grid_w"]
+    assert shown.min() == 0 and found.value == pytest.approx(shown.sum() / 12 / 1000)  # what was sold, as import
+    buys = {**_sells_once_full(-1), "grid_w": np.where(np.arange(288) < 12, -600.0, shown)}  # for an hour
+    (both,) = _over_days(4, site, **buys)
+    assert isinstance(both, Finding) and both.value == pytest.approx(0.6)
     assert "rises and falls with generation" in found.summary
     right = _over_days(5, site, **_sells_once_full(1))
     held = _over_days(5, site, **_sells_once_full(-1, answers=0.0))  # a regulator keeps the grid where it is
@@ -342,7 +347,7 @@ def test_a_load_worked_out_from_the_grid_and_rounded_by_itself_proves_no_sign():
     load = PV + channels["battery_w"] + channels["grid_w"]
     coarse = {name: np.round(power / 50) * 50 for name, power in {**channels, "pv_w": PV, "load_w": load}.items()}
     (found,) = _over_days(20, site, **coarse)
-    assert isinstance(found, Finding) and found.unit == "ratio"
+    assert isinstance(found, Finding) and "rises and falls with generation" in found.summary
     assert found.since == build.DAY - timedelta(days=20)  # all of them, not the latest two weeks
 
 
