@@ -87,7 +87,7 @@ def explaining(
 
     def explains(offsets: Array, fits: float = fits) -> bool:
         gap = (offsets - mine)[start:]
-        if bool(gap[-1]) is is_right_now or not gap.any() or abs(_turned(gap[-1] - minutes)) > fits:
+        if bool(gap[-1]) is is_right_now or not gap.any() or abs(turned(gap[-1] - minutes)) > fits:
             return False
         key = (gap.tobytes(), fits)
         if key not in judged:
@@ -99,6 +99,8 @@ def explaining(
         found = [zone for zone in zones if explains(daily_offsets(zone, onsets.days[0], count))]
         if found:
             break
+    # Of zones that a day sets apart the sun can't choose: the nearer one is likelier.
+    found.sort(key=lambda zone: abs(daily_offsets(zone, onsets.days[-1], 1)[0] - mine[-1]) > CLOCK_MIN)
     quarter = 15.0 * round((mine[-1] + minutes) / 15.0)
     if quarter and is_used_somewhere(quarter, onsets.days[-1]) and explains(np.full(count, quarter)):
         known = sum(zone in claim.register or zone == "UTC" for zone in found)
@@ -107,7 +109,7 @@ def explaining(
         return found
     wide = float(np.clip(uncertainty, fits, USUAL_FITS_MAX_MIN))
     usual = {zone: offsets for zone, offsets in _usual(onsets, claim).items() if explains(offsets, wide)}
-    nearest = sorted(usual, key=lambda zone: abs(_turned(usual[zone][-1] - mine[-1] - minutes)))
+    nearest = sorted(usual, key=lambda zone: abs(turned(usual[zone][-1] - mine[-1] - minutes)))
     return list(dict.fromkeys([*nearest, *found]))
 
 
@@ -126,7 +128,8 @@ def _usual(onsets: Onsets, claim: Claim) -> dict[str, Array]:
     return {"UTC": daily_offsets("UTC", onsets.days[0], count), **(fixed if len(fixed) > 1 else {})}
 
 
-def _turned(minutes: Array | float) -> Any:
+def turned(minutes: Array | float) -> Any:
+    """Minutes between half a day early and half a day late: what a day sets apart looks alike to the sun."""
     return (minutes + CLOCK_MIN) % (2 * CLOCK_MIN) - CLOCK_MIN
 
 
@@ -145,10 +148,10 @@ def _fits_all(days: Array, gap: Array, recent: int, gap_now: float, minutes: flo
         level = float(np.median(days[-recent:] - gap[-recent:])) - minutes + gap_now
     else:
         level = middles[-1] - (minutes + float(gap[spans[-1]][0]) - gap_now)
-        if abs(_turned(level)) > LEVEL_MAX_MIN:
+        if abs(turned(level)) > LEVEL_MAX_MIN:
             return False
     return all(
-        abs(_turned(middle - level - float(gap[span][0]))) <= fits for middle, span in zip(middles, spans, strict=True)
+        abs(turned(middle - level - float(gap[span][0]))) <= fits for middle, span in zip(middles, spans, strict=True)
     )
 
 

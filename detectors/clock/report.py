@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from detectors.clock.diagnosis import Diagnosis
-from detectors.clock.explain import Claim, explaining
+from detectors.clock.explain import CLOCK_MIN, Claim, explaining, turned
 from detectors.clock.limits import raise_limit
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Onsets
@@ -39,8 +39,11 @@ def to_finding(
     kind = KIND_OF[diagnosis.cause]
     if kind == "daylight-saving-wrong" and _wrong_in_both_seasons(diagnosis, onsets, device):
         kind = "time-zone-wrong" if _explaining(onsets, device, diagnosis, claim) else kind
-    value, unit, threshold = _value(diagnosis, kind, onsets, device)
-    offset = diagnosis.drift.offset if diagnosis.drift else diagnosis.now.minutes
+    zones = _zones(onsets, device, diagnosis, claim)
+    difference = zones.get("zone_difference_min")
+    by_zone = _clock_minutes(difference) if kind == "time-zone-wrong" and isinstance(difference, float) else None
+    value, unit, threshold = _value(diagnosis, kind, onsets, device, by_zone)
+    offset = _beside(diagnosis.drift.offset if diagnosis.drift else diagnosis.now.minutes, by_zone)
     since = onsets.days[diagnosis.start]
     interval = float(onsets.interval[device])
     certainty = "certain" if diagnosis.now.certain or diagnosis.is_over else "probable"
@@ -58,7 +61,7 @@ def to_finding(
         "claimed_zone_name": claim.stamped_zone,
         **_optional(diagnosis, onsets, device, others),
         **(_until(diagnosis, onsets, claim) if diagnosis.change is not None else {}),
-        **_zones(onsets, device, diagnosis, claim),
+        **zones,
     }
     if (correction := _correction(kind, diagnosis, evidence)) is not None:
         evidence["correction_min"] = correction
@@ -97,7 +100,25 @@ def _wrong_in_both_seasons(diagnosis: Diagnosis, onsets: Onsets, device: int) ->
     return diagnosis.before is not None and abs(diagnosis.before) >= limit and abs(diagnosis.now.minutes) >= limit
 
 
-def _value(diagnosis: Diagnosis, kind: str, onsets: Onsets, device: int) -> tuple[float, str, float]:
+def _clock_minutes(difference: float) -> float:
+    """A zone's difference as the sun shows it, half a day at most."""
+    return difference if abs(difference) <= CLOCK_MIN else float(turned(difference))
+
+
+def _beside(offset: float, by_zone: float | None) -> float:
+    """An offset of about half a day on the side of the zone that explains it."""
+    if by_zone is None or abs(offset - by_zone) <= CLOCK_MIN:
+        return offset
+    return offset - math.copysign(2 * CLOCK_MIN, offset)
+
+
+def _value(
+    diagnosis: Diagnosis, kind: str, onsets: Onsets, device: int, by_zone: float | None
+) -> tuple[float, str, float]:
+    """What is wrong, its unit and the threshold; `by_zone`: minutes by the zone that explains a constant, if one does.
+
+    That is nearer to the truth than what was measured, which shade moves by up to half an hour.
+    """
     if kind == "clock-drift" and diagnosis.drift is not None:
         return diagnosis.drift.slope * 60, "s/day", 8.0
     limit = raise_limit(float(onsets.interval[device]))
@@ -105,7 +126,7 @@ def _value(diagnosis: Diagnosis, kind: str, onsets: Onsets, device: int) -> tupl
         return diagnosis.step, "min", limit
     if diagnosis.is_over and diagnosis.before is not None:
         return diagnosis.before, "min", limit
-    return diagnosis.now.minutes, "min", limit
+    return diagnosis.now.minutes if by_zone is None else by_zone, "min", limit
 
 
 def _optional(diagnosis: Diagnosis, onsets: Onsets, device: int, others: int) -> dict[str, EvidenceValue]:
@@ -162,7 +183,7 @@ def _correction_error(diagnosis: Diagnosis, correction: float, evidence: dict[st
     """
     zone = evidence.get("zone_difference_min")
     if isinstance(zone, float) and correction == -zone and diagnosis.now.days >= NEEDED_DAYS:
-        return round(abs(diagnosis.now.minutes + correction), 1)
+        return round(abs(turned(diagnosis.now.minutes + correction)), 1)
     return round(diagnosis.now.uncertainty, 1)
 
 
@@ -190,7 +211,9 @@ def _sentence(
     if kind == "clock-step" and diagnosis.step is not None:
         jumped = f"The clock{name} jumped by {diagnosis.step:+.0f} min on {since}; its stamps are {_minutes(offset)}"
         return jumped + (f", as they would be with {zone} entered anew that day" if zone else "")
-    return f"The stamps{name} are {_minutes(offset)}; " + (f"{zone} would explain it" if zone else NO_ZONE)
+    difference = evidence.get("zone_difference_min")
+    explained = f"{zone} ({_minutes(difference)}) would explain it" if isinstance(difference, float) else NO_ZONE
+    return f"The stamps{name} are {_minutes(offset)}; {explained}"
 
 
 def _zones(onsets: Onsets, device: int, diagnosis: Diagnosis, claim: Claim) -> dict[str, EvidenceValue]:

@@ -250,6 +250,25 @@ def test_a_site_beyond_the_date_line() -> None:
     assert finding.value == pytest.approx(60, abs=6)
 
 
+def test_half_a_day_is_told_on_the_side_of_the_zone_that_explains_it() -> None:
+    """Noon and midnight look alike: stamps in UTC at a site of UTC+12 are early, those of UTC-12 would be late."""
+    roof = Roof("tarawa", 1.4, 173.0, "Pacific/Tarawa", planes=((1.0, 15.0, 0.0),), seed=3)
+    for wobble in (-2.0, 2.0):
+        finding = only(judge(light_of(constant(-720.0 + wobble), 12, 15, roof), FIRST + timedelta(days=11), roof))
+        assert (finding.value, finding.evidence["zone_name"]) == (-720.0, "UTC")
+        assert (
+            finding.evidence["offset_min"] == pytest.approx(-720, abs=15)
+            and "early; UTC (720 min early)" in finding.summary
+        )
+
+
+def test_a_zone_that_explains_the_offset_gives_its_value() -> None:
+    finding = only(judge(light_of(constant(64.0), 15), FIRST + timedelta(days=14)))
+    assert finding.value == finding.evidence["zone_difference_min"] == 60.0
+    assert finding.evidence["offset_min"] == pytest.approx(64, abs=4)
+    assert "64 min late" in finding.summary or "65 min late" in finding.summary or "63 min late" in finding.summary
+
+
 def test_the_series_hold_the_picture() -> None:
     shown = {one.name: one for one in only(judge(light_of(constant(60.0), 15), FIRST + timedelta(days=14))).series}
     assert list(shown) == ["offset", "threshold", "first light", "last light", "sunrise", "sunset"]
