@@ -194,8 +194,8 @@ def _finding(site: dict, row: dict, courses: pl.DataFrame, answer: dict | None, 
         value=row["fed_kwh"],
         unit="kWh",
         threshold=floor_kwh / WEEK_DAYS,
-        summary=f"{names} fed in {row['fed_kwh']:.1f} kWh in {row['crossed_h']:.1f} hours in which other phases "
-        f"imported: {row['crossed_kwh']:.1f} kWh went in and out at once, in the week {row['week_crossed_kwh']:.1f} kWh. "
+        summary=f"{names} fed in {row['fed_kwh']:.1f} kWh in {row['crossed_h']:.1f} hours in which others imported: "
+        f"{row['crossed_kwh']:.1f} kWh went in and out at once, in the week {row['week_crossed_kwh']:.1f} kWh. "
         f"With each phase billed alone that is {row['week_crossed_kwh'] * price:.2f} {site['currency'] or ''} of the "
         "week.",
         measured=f"{row['fed_kwh']:.1f} kWh fed in over {row['crossed_h']:.1f} hours in which other phases imported, "
