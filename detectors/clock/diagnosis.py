@@ -5,6 +5,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from detectors.clock.beside import beside
 from detectors.clock.drift import MARGIN, TOGETHER, TOTAL_MIN, Drift, best_drift
 from detectors.clock.explain import Claim, entered_zone, explaining
 from detectors.clock.kinds import REASONS
@@ -32,6 +33,7 @@ WRONG_BEFORE_SHARE = 0.6  # ours, of the limit: an offset before a step, unprove
 CHANGE_NEAR_DAYS = 5  # a step this near a change of clocks belongs to it
 CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 9.0, 0.1  # ours: a step is a change of clocks' if it is as high within this
 AGAIN_DAYS = 2  # ours: with light, as one day may be written wrongly, that of a change of clocks most of all
+HIDDEN_SHARE = 0.5  # ours, of the limit: an open roof's own light is not early by so much
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onsets' error as well as the clock's
 LATELY_DAYS = 12  # ours: in which a drift of 40 s/day moves by 8 min, less than a day's own middle scatters
 CLEAR_DRIFT_DAYS = 40  # ours: a drift that needs no light in the dark to be believed
@@ -119,9 +121,11 @@ def _cause(
         return over
     if now.days < NEEDED_DAYS and earlier is not None:
         return because(REASONS, "changed-lately")
+    if is_steady and step is None and not now.in_dark:
+        now = beside(onsets, device, segment) or now
     if abs(now.minutes) < limit:
-        return _too_fine(now, interval)
-    if not now.in_dark:
+        return _uncertain(now._replace(minutes=now.middle)) if _is_hidden(now, limit) else _too_fine(now, interval)
+    if not now.in_dark and not now.is_beside:
         return _uncertain(now)
     if step is not None:
         return _stepped(step, now)
@@ -218,6 +222,11 @@ def _right_again(onsets: Onsets, device: int, step: Step, now: Offset, claim: Cl
         "daylight saving", now, step.since, step.before.minutes, step.height, None, step.change.day, saving,
         step.since, is_over=True,
     )  # fmt: skip
+
+
+def _is_hidden(now: Offset, limit: float) -> bool:
+    """Whether shade on one side may hide an offset: the open side alone shows half of one, the middle a whole one."""
+    return abs(now.middle) >= limit and now.minutes * now.middle > 0 and abs(now.minutes) >= HIDDEN_SHARE * limit
 
 
 def _too_fine(now: Offset, interval: float) -> Reason | None:

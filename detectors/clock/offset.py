@@ -40,6 +40,8 @@ class Offset(NamedTuple):
     scattered: bool = False  # both onsets scatter too much to be onsets
     scatter: float = 0.0  # of the steadier onset, median distance from the median
     dark_days: int = 0  # on which whole intervals lie beyond civil twilight
+    middle: float = 0.0  # of first and last light: `minutes`, but where one side is cut off
+    is_beside: bool = False  # the roofs around show it
 
     @property
     def in_dark(self) -> bool:
@@ -74,7 +76,7 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     if (late + early) * rate > wide and days >= 10:  # the few days that ran to the end tell more
         late, early = low(first, 0.08), low(last, 0.08)
     width_deg = max(late + early, 0.0) * rate
-    offset = (late - early) / 2
+    offset = middle = (late - early) / 2
     error = middle_error(interval, days)
     whole_morning, whole_evening = _dark_rank(first_end), _dark_rank(last_start)
     certain = min(whole_morning, whole_evening) < 0
@@ -98,7 +100,7 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     scattered = days >= 2 and scatter > SCATTER_MIN
     return Offset(
         offset, error, days, certain and not scattered, proven and not scattered, width_deg, scattered, scatter,
-        dark_days,
+        dark_days, middle,
     )  # fmt: skip
 
 

@@ -48,7 +48,13 @@ def to_finding(
     interval = float(onsets.interval[device])
     certainty = "certain" if diagnosis.now.certain or diagnosis.is_over else "probable"
     severity: Severity = "soon"
-    if abs(offset) < FINE_INTERVALS * interval or (certainty == "probable" and abs(offset) < SURE_MIN):
+    if diagnosis.now.is_beside:
+        certainty = "by the roofs around"
+    if (
+        abs(offset) < FINE_INTERVALS * interval
+        or diagnosis.now.is_beside
+        or (certainty == "probable" and abs(offset) < SURE_MIN)
+    ):
         severity = "watch"
     name = f" of device {onsets.devices[device]}" if onsets.devices[device] else ""
     evidence: dict[str, EvidenceValue] = {
@@ -74,7 +80,7 @@ def to_finding(
     one_interval = abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty)
     if diagnosis.cause == "constant" and one_interval:
         evidence["interval_mark_text"] = (
-            f"about one interval of {interval:.0f} min: the profile's `marks` (start or end) would explain it too"
+            f"the profile's `marks` (start or end) would explain one interval of {interval:.0f} min"
         )
     if kind == "time-zone-wrong" and (text := _saving_instead(onsets, diagnosis, claim)):
         evidence["saving_instead_text"] = text
@@ -213,6 +219,8 @@ def _sentence(
         return jumped + (f", as they would be with {zone} entered anew that day" if zone else "")
     difference = evidence.get("zone_difference_min")
     explained = f"{zone} ({_minutes(difference)}) would explain it" if isinstance(difference, float) else NO_ZONE
+    if isinstance(marks := evidence.get("interval_mark_text"), str):
+        explained = f"{explained}, and {marks}" if isinstance(difference, float) else marks
     return f"The stamps{name} are {_minutes(offset)}; {explained}"
 
 

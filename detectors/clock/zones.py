@@ -107,6 +107,13 @@ def places() -> tuple[Place, ...]:
     return tuple(found)
 
 
+@lru_cache(maxsize=1)
+def representatives() -> frozenset[str]:
+    """Of zones that keep the same time from now on, the one that most people live in, by the database's own table."""
+    text = resources.files("tzdata.zoneinfo").joinpath("zonenow.tab").read_text(encoding="utf-8")
+    return frozenset(line.split("\t")[2] for line in text.splitlines() if line and not line.startswith("#"))
+
+
 def _iso6709(text: str) -> tuple[float, float]:
     """Degrees from +DDMM+DDDMM or +DDMMSS+DDDMMSS."""
     cut = max(text.rfind("+"), text.rfind("-"))
@@ -126,16 +133,22 @@ def plausible_zones(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Zones that may have been entered by mistake, most plausible first; then all others, should none of them fit.
 
-    The site's own, the other zones of the register, UTC, then the zones of its country and of its neighbourhood by
-    distance.
+    The site's own, the other zones of the register, UTC, then the zones of its country and those of its neighbourhood,
+    each by distance; but for its country's, those that stand for all places of the same time come first.
     """
     known = places()
     far = great_circle_km(latitude, longitude, [p.latitude for p in known], [p.longitude for p in known]).tolist()
     by_distance = sorted(zip(far, known, strict=True))
     around = [place for _, place in by_distance]
     country = next((place.countries for place in places() if place.zone == home), frozenset())
-    near = [p.zone for km, p in by_distance if km <= NEAR_KM or p.countries & country]
-    return tuple(dict.fromkeys([home, *register, "UTC", *near])), tuple(place.zone for place in around)
+    own = [p.zone for p in around if p.countries & country]
+    near = [p for km, p in by_distance if km <= NEAR_KM]
+    likely = [home, *register, "UTC", *own, *_well_known_first(near)]
+    return tuple(dict.fromkeys(likely)), tuple(_well_known_first(around))
+
+
+def _well_known_first(some: list[Place]) -> list[str]:
+    return [p.zone for p in sorted(some, key=lambda p: p.zone not in representatives())]  # a stable sort
 
 
 @lru_cache(maxsize=4096)

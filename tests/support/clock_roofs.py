@@ -38,6 +38,7 @@ class Roof:
     planes: tuple[tuple[float, float, float], ...] = ((1.0, 30.0, 180.0),)  # share, tilt, azimuth
     wall: tuple[float, float, float] | None = None  # from azimuth, to azimuth, height in degrees
     clip: float = 0.9  # AC rating per kWp
+    starts: tuple[float, float] = (0.002, 0.008)  # per kWp: between these the inverter wakes
     curtailed: Literal["", "follows load", "shuts off"] = ""  # what a full battery does to it
     snow_days: tuple[int, int] = (0, 0)  # days without any light: from, count
     afternoons_missing: float = 0.0  # share of days without rows after the early afternoon
@@ -79,7 +80,7 @@ def true_power(roof: Roof, first_day: date, days: int) -> Array:
         ground = 0.2 * (beam_now * sine + diffuse_now) * (1 - np.cos(np.radians(tilt))) / 2
         irradiance += share * (beam_now * np.clip(aoi, 0.0, None) + sky + ground)
     power = 0.9 * roof.kwp * irradiance
-    starts_at = rng.uniform(0.002, 0.008) * roof.kwp * 1000  # the inverter sleeps below
+    starts_at = rng.uniform(*roof.starts) * roof.kwp * 1000  # the inverter sleeps below
     power = np.where(power > starts_at, np.minimum(power, roof.clip * roof.kwp * 1000), 0.0)
     snow_from, snow_count = roof.snow_days
     power[(snow_from + 1) * 288 : (snow_from + 1 + snow_count) * 288] = 0.0

@@ -55,7 +55,11 @@ def test_the_register_comes_first_then_the_neighbourhood() -> None:
     assert near[:3] == ("Europe/Zurich", "Africa/Lagos", "UTC")
     assert "Europe/London" in near and "Asia/Tokyo" not in near
     assert "Asia/Tokyo" in others
-    assert near.index("Europe/Rome") < near.index("Europe/Lisbon")
+    # zonenow.tab: Paris stands for central Europe, Lisbon for western Europe, Rome for nobody else.
+    assert near.index("Europe/Paris") < near.index("Europe/Lisbon") < near.index("Europe/Rome")
+    assert others.index("America/New_York") < others.index("America/Iqaluit")
+    ours, _ = plausible_zones((), "Australia/Darwin", -12.5, 130.8)
+    assert ours.index("Australia/Brisbane") < ours.index("Pacific/Port_Moresby")  # its own country's first
 
 
 @pytest.mark.parametrize(("minutes", "name"), [(330, "UTC+05:30"), (-210, "UTC-03:30"), (0, "UTC+00:00")])
