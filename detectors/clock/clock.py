@@ -71,8 +71,7 @@ def detect(
         elif found is not None:
             by_site.setdefault(site["site_id"], []).append((device, found))
     verdicts = _verdicts(onsets, info, claims, by_site, reasons, day)
-    lit = {onsets.sites[device] for device in np.flatnonzero(onsets.seen[:, -1]).tolist()} if onsets.sites else set()
-    verdicts = by_profile(verdicts, info, lit, day, DETECTOR)
+    verdicts = by_profile(verdicts, info, _middles(onsets), day, DETECTOR)
     if device_readings is None:
         return verdicts
     return [_illustrated(v, info[v.site_id], device_readings) if isinstance(v, Finding) else v for v in verdicts]
@@ -90,7 +89,7 @@ def _screen(onsets: Onsets) -> tuple[dict[int, Reason], Index]:
     """Reasons of devices that can't be judged, and the devices that need a closer look."""
     first_end, last_start = onsets.first_end_late, onsets.last_start_early
     both = np.isfinite(onsets.first_late) & np.isfinite(onsets.last_early)
-    possible = both & is_possible_day(first_end, last_start)
+    possible = _possible(onsets)
     days = possible[:, -RECENT_WITHIN_DAYS:].sum(axis=1)
     limit = LOOK_AGAIN_SHARE * (RAISE_MIN + RAISE_PER_SLOW_MIN * np.maximum(0.0, onsets.interval - 30.0))
     long, short = (_middle(onsets, possible, count) for count in (RECENT_DAYS, NEEDED_DAYS))
@@ -115,6 +114,21 @@ def _screen(onsets: Onsets) -> tuple[dict[int, Reason], Index]:
         reasons[device] = because(REASONS, "nothing-generated")
     suspects = np.flatnonzero(is_suspect & onsets.lit[:, -1])
     return reasons, suspects.astype(np.int64)
+
+
+def _middles(onsets: Onsets) -> dict[str, float]:
+    """Site with readings of the day -> late middle of first and last light of the last days, of its first device."""
+    if not onsets.sites:
+        return {}
+    possible = _possible(onsets)
+    middle = _middle(onsets, possible, RECENT_DAYS)
+    devices = np.flatnonzero(onsets.seen[:, -1]).tolist()
+    return {onsets.sites[device]: float(middle[device]) for device in reversed(devices)}
+
+
+def _possible(onsets: Onsets) -> np.ndarray:
+    both = np.isfinite(onsets.first_late) & np.isfinite(onsets.last_early)
+    return both & is_possible_day(onsets.first_end_late, onsets.last_start_early)
 
 
 def _middle(onsets: Onsets, known: np.ndarray, count: int) -> Array:

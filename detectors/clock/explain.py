@@ -8,10 +8,11 @@ import numpy as np
 
 from detectors.clock.kinds import ZONE_SETTING
 from detectors.clock.onsets import Array, Onsets
-from detectors.clock.zones import daily_offsets, fixed_name, is_used_somewhere, plausible_zones
+from detectors.clock.zones import daily_offsets, fixed_name, is_used_somewhere, own_country, plausible_zones
 
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
 ZONE_FITS_MAX_MIN = 20.0
+NEXT_MIN = 5.0  # ours: half of what the middle errs by in 14 days
 USUAL_FITS_MAX_MIN = 45.0  # ours: as far as shade may err; for UTC and for clocks that are never changed
 WHOLE_MIN = 60.0  # zones with half hours are few, and seldom entered by mistake
 SPAN_DAYS = 3  # ours: with light; a shorter span between changes of clocks tells nothing of a zone
@@ -109,6 +110,7 @@ def explaining(
         return found
     wide = float(np.clip(uncertainty, fits, USUAL_FITS_MAX_MIN))
     usual = {zone: offsets for zone, offsets in _usual(onsets, claim).items() if explains(offsets, wide)}
+    usual |= _near_in_country(found, onsets, minutes, mine, claim)
     nearest = sorted(usual, key=lambda zone: abs(turned(usual[zone][-1] - mine[-1] - minutes)))
     return list(dict.fromkeys([*nearest, *found]))
 
@@ -126,6 +128,13 @@ def _usual(onsets: Onsets, claim: Claim) -> dict[str, Array]:
     year = daily_offsets(claim.stamped_zone, onsets.days[0], YEAR_DAYS)
     fixed = {fixed_name(minutes): np.full(count, minutes) for minutes in np.unique(year).tolist()}
     return {"UTC": daily_offsets("UTC", onsets.days[0], count), **(fixed if len(fixed) > 1 else {})}
+
+
+def _near_in_country(found: list[str], onsets: Onsets, minutes: float, mine: Array, claim: Claim) -> dict[str, Array]:
+    """Of zones that explain the offset those of the site's own country that lie next to what was measured."""
+    count = len(onsets.days)
+    own = {zone: daily_offsets(zone, onsets.days[0], count) for zone in found if zone in own_country(claim.timezone)}
+    return {zone: at for zone, at in own.items() if abs(turned(at[-1] - mine[-1] - minutes)) <= NEXT_MIN}
 
 
 def turned(minutes: Array | float) -> Any:

@@ -13,39 +13,43 @@ SITES_NEEDED = 2
 
 
 def by_profile(
-    verdicts: Sequence[Verdict], info: Mapping[str, dict[str, Any]], lit: set[str], day: date, detector: str
+    verdicts: Sequence[Verdict],
+    info: Mapping[str, dict[str, Any]],
+    middles: Mapping[str, float],
+    day: date,
+    detector: str,
 ) -> list[Verdict]:
     """The verdicts, where those of a profile whose sites are all off by one interval become one finding.
 
-    One of them has to be told; of the others it is enough that they look so.
-
-    `info`: SITES rows by site; `lit`: the sites with generation on the day. The first of the profile's sites keeps the
-    finding; the others are not judged, as nothing is wrong with their clocks. A single site that is right, or off by
-    another amount, says that it is not the profile.
+    `info`: SITES rows by site; `middles`: of the sites with generation on the day, minutes by which the middle of first
+    and last light of the last days lies late, NaN where unknown. One of them has to be told; of the others, which shade
+    may hide, it is enough that they look so. The first of them that is told keeps the finding; the others are not
+    judged, as nothing is wrong with their clocks. A single site that is right, or off by another amount, says that it
+    is not the profile.
     """
     found = {v.site_id: v for v in verdicts}
     members: dict[str, list[str]] = {}
-    for site_id in sorted(lit):
+    for site_id in sorted(middles):
         if (name := info[site_id].get("profile")) is not None:
             members.setdefault(name, []).append(site_id)
     changed: dict[str, Verdict] = {}
     for name, sites in members.items():
-        of_sites = [(site_id, found.get(site_id)) for site_id in sites]
-        judged = [(site_id, v) for site_id, v in of_sites if not isinstance(v, NotJudged)]
-        late = {_intervals(v) if isinstance(v, Finding) else 0 for _, v in judged}
-        if late not in ({1}, {-1}):
+        told = [v for site_id in sites if isinstance(v := found.get(site_id), Finding)]
+        sides = {_intervals(finding) for finding in told}
+        if sides not in ({1}, {-1}):
             continue
-        (first, finding), *others = judged
-        assert isinstance(finding, Finding)
-        side = late.pop()
-        alike = [site_id for site_id, v in of_sites if isinstance(v, NotJudged) and _looks_so(v, finding, side)]
-        if len(judged) + len(alike) < SITES_NEEDED:
+        first, side = told[0], sides.pop()
+        rest = [site_id for site_id in sites if not isinstance(found.get(site_id), Finding)]
+        alike = [site_id for site_id in rest if _looks_so(middles[site_id], first, side)]
+        is_one_right = any(site_id not in alike and site_id not in found for site_id in rest)
+        if is_one_right or len(told) + len(alike) < SITES_NEEDED:
             continue
-        changed[first] = _of_profile(finding, name, len(judged) + len(alike), side)
-        for site_id, _ in others:
-            reason = because(REASONS, "marks-of-profile", profile_name=name, told_at=first)
+        changed[first.site_id] = _of_profile(first, name, len(told) + len(alike), side)
+        for site_id in (*(finding.site_id for finding in told[1:]), *alike):
+            reason = because(REASONS, "marks-of-profile", profile_name=name, told_at=first.site_id)
             changed[site_id] = NotJudged(site_id, day, detector, reason)
-    return [changed.get(v.site_id, v) for v in verdicts]
+    unsaid = [v for site_id, v in changed.items() if site_id not in found]
+    return [*(changed.get(v.site_id, v) for v in verdicts), *unsaid]
 
 
 def _intervals(finding: Finding) -> int:
@@ -57,15 +61,10 @@ def _intervals(finding: Finding) -> int:
     return 0 if abs(abs(offset) - interval) > fits else 1 if offset > 0 else -1
 
 
-def _looks_so(not_judged: NotJudged, finding: Finding, side: int) -> bool:
-    """Whether a site whose offset nothing proves seems to be as many minutes off as `finding`, on the same side."""
-    if not_judged.reason.code != "none-dark":
-        return False
-    offset, interval = (
-        float(str(value)) for value in (not_judged.reason.values["offset_min"], finding.evidence["interval_min"])
-    )
-    is_late = not_judged.reason.values["side"] == "late"
-    return is_late is (side > 0) and abs(offset - interval) <= max(SAME_MIN, ALIKE_SHARE * interval)
+def _looks_so(middle: float, finding: Finding, side: int) -> bool:
+    """Whether a site whose offset nothing proves seems to be one interval off, on the same side as the finding."""
+    interval = float(str(finding.evidence["interval_min"]))
+    return abs(side * middle - interval) <= max(SAME_MIN, ALIKE_SHARE * interval)
 
 
 def _of_profile(finding: Finding, name: str, sites: int, late: int) -> Finding:

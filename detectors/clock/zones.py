@@ -127,6 +127,13 @@ def _angle(text: str, degrees: int) -> float:
     return -value if text[0] == "-" else value
 
 
+@lru_cache(maxsize=1024)
+def own_country(home: str) -> frozenset[str]:
+    """The zones of the countries in which a zone is kept."""
+    countries = next((place.countries for place in places() if place.zone == home), frozenset())
+    return frozenset(place.zone for place in places() if place.countries & countries)
+
+
 @lru_cache(maxsize=4096)
 def plausible_zones(
     register: tuple[str, ...], home: str, latitude: float, longitude: float
@@ -140,8 +147,7 @@ def plausible_zones(
     far = great_circle_km(latitude, longitude, [p.latitude for p in known], [p.longitude for p in known]).tolist()
     by_distance = sorted(zip(far, known, strict=True))
     around = [place for _, place in by_distance]
-    country = next((place.countries for place in places() if place.zone == home), frozenset())
-    own = [p.zone for p in around if p.countries & country]
+    own = [p.zone for p in around if p.zone in own_country(home)]
     near = [p for km, p in by_distance if km <= NEAR_KM]
     likely = [home, *register, "UTC", *own, *_well_known_first(near)]
     return tuple(dict.fromkeys(likely)), tuple(_well_known_first(around))

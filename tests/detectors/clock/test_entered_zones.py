@@ -206,3 +206,14 @@ def test_one_interval_at_all_sites_of_a_profile_is_told_once_as_its_label() -> N
     mixed = pl.concat([light.filter(pl.col("site_id") == "a"), light_of(right, 20, 60, roofs[1])])
     (alone,) = clock.detect(mixed, sites, day)  # a right one among them: not the profile
     assert isinstance(alone, Finding) and "profile_name" not in alone.evidence
+
+
+def test_a_site_that_shows_no_light_in_the_dark_speaks_for_the_label_too() -> None:
+    late = replace(ROOF, site_id="b", seed=4, starts=(0.12, 0.121))
+    roofs = [replace(ROOF, site_id="a"), late]
+    light = pl.concat([light_of(constant(30.0), 20, 30, roof) for roof in roofs])
+    sites, day = register(roofs), FIRST + timedelta(days=19)
+    assert not [v for v in clock.detect(light.filter(pl.col("site_id") == "b"), sites, day) if isinstance(v, Finding)]
+    finding, other = clock.detect(light, sites.with_columns(profile=pl.lit("halves")), day)
+    assert isinstance(finding, Finding) and "all 2 sites of profile halves" in finding.summary
+    assert isinstance(other, NotJudged) and other.reason.values["told_at"] == "a"

@@ -86,3 +86,10 @@ def test_where_shade_leaves_an_offset_uncertain_usual_mistakes_come_before_zones
     assert _explained(*berlin, minutes=-97.0, uncertainty=39.0)[0] == "UTC"
     assert _explained(*berlin, minutes=-97.0, uncertainty=12.0) == []
     assert _explained(*berlin, minutes=-62.0, uncertainty=30.0)[0].startswith("Europe/")
+
+
+def test_a_zone_of_the_same_country_comes_first_where_the_measured_offset_lies_next_to_it() -> None:
+    """The Chatham islands keep 45 minutes more than the rest of New Zealand, and an hour less in winter."""
+    chatham = ("Pacific/Chatham", (-43.9, -176.5), date(2026, 1, 20))
+    assert _explained(*chatham, minutes=-48.0, uncertainty=20.0)[0] == "Pacific/Auckland"
+    assert _explained(*chatham, minutes=-56.0, uncertainty=20.0)[0] == "UTC+12:45"
