@@ -78,6 +78,7 @@ ONE_ROW_SHARE = 0.05  # ours: a single interval counts if it took more than a ju
 RISE_PCT = 1.0  # ours: a charge that rises meanwhile was not discharged: the battery's sign is in doubt
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 PASSED_NIGHTS, PASSED_WITHIN_DAYS = 3, 14  # ours: outages come and go, and never pass by where it would have stopped
+PEAK_SHARE = 0.9  # ours, of the import limit: controls begin before it, and means hold minutes on either side
 STOP_H = 0.5  # ours: shorter rests are switching, or a step of the reading
 
 
@@ -98,6 +99,7 @@ def detect(
         return verdicts
     doubted = doubts(earlier, "time", "charge")
     rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
+    rows = rows.with_columns(is_peak=_is_peak(dict(own_sites.select("site_id", "import_limit_kw").iter_rows())))
     # Outages do not end at one level evening after evening: a setting stops the discharge there, with the grid there.
     lower = own_sites.filter(is_settled_lower())["site_id"].to_list()
     is_setting = pl.col("site_id").is_in(lower) & pl.col("grid").is_null() & ~pl.col("is_alone")
@@ -124,6 +126,14 @@ def detect(
         site_id = site["site_id"]
         verdicts.append(_finding(site, sums[site_id], passed.get(site_id), pictures[site_id], day, band_pct))
     return verdicts
+
+
+def _is_peak(limits_kw: Mapping[str, float | None]) -> pl.Expr:
+    """Whether the house asks, in a row or one beside it, for more than a site's import limit; of rows in order."""
+    limit_w = 1000 * pl.col("site_id").replace_strict(limits_kw, return_dtype=pl.Float64, default=None)
+    asks = (pl.col("grid_w") + pl.col("battery_w") >= PEAK_SHARE * limit_w).fill_null(False)
+    before, after = (asks.shift(by).over("site_id").fill_null(False) for by in (1, -1))
+    return asks | before | after
 
 
 def _with_grid(rows: pl.DataFrame) -> pl.DataFrame:
@@ -184,8 +194,9 @@ def _may_be_alone() -> pl.Expr:
 def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
     """A row per site: what was known, and what was taken below the reserve with the grid there, or not to be told."""
     low = (pl.col("soc_pct") < pl.col("battery_reserve_pct") - band_pct) & (pl.col("battery_w") > pl.col("idle_w"))
-    low = low.fill_null(False)
     kwh = pl.col("battery_w") * pl.col("hours") / 1000
+    at_peaks = low.fill_null(False) & pl.col("is_peak")
+    low = low.fill_null(False) & ~pl.col("is_peak")
     there, unsure = low & pl.col("grid").fill_null(False), low & pl.col("grid").is_null()
     soc = pl.col("soc_pct")
     rows = rows.with_columns(fall=pl.min_horizontal(*soc_steps()))
@@ -199,6 +210,7 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
         below_rows=there.sum(),
         sensed_kwh=kwh.filter(there & pl.col("is_sensed")).sum(),
         unsure_kwh=kwh.filter(unsure).sum(),
+        peak_kwh=kwh.filter(at_peaks).sum(),
         has_sensor=pl.any_horizontal(pl.col("volts", "frequency_hz").is_not_null()).any(),
         change_pct=pl.col("fall").filter(there).sum(),
         outage_h=pl.col("hours").filter(~pl.col("grid")).sum(),
@@ -270,7 +282,7 @@ def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
         return because(REASONS, "battery-power-missing")
     if sums["is_unsure"]:
         return because(REASONS, "grid-presence-unknown")
-    if sums["lowest_pct"] < sums["reserve_pct"] and not sums["outage_h"]:
+    if sums["lowest_pct"] < sums["reserve_pct"] and not sums["outage_h"] and not sums["peak_kwh"]:
         return because(REASONS, "not-discharged", lowest_pct=sums["lowest_pct"])
     if sums["soc_h"] < MIN_SEEN_H:
         return because(REASONS, "low-coverage", seen_h=sums["soc_h"])
@@ -312,6 +324,7 @@ def _finding(
             "below_kwh": sums["below_kwh"],
             "below_h": sums["below_h"],
             "outage_h": sums["outage_h"],
+            "peak_kwh": sums["peak_kwh"],
             "passed_nights_count": None if passed is None else passed.nights,
             "deepest_utc": sums["deepest_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
             **as_evidence(site),

@@ -67,8 +67,13 @@ QUIET_SHARE = 0.5  # ours: of a seventh of these; a day with less neither shows 
 WEEK_DAYS = 7
 MIN_COVERAGE_PCT = 50.0  # ours: with less than half of the day seen, silence proves nothing
 ONE_PHASE_SHARE = 0.85  # ours: of the generation's changes that show on one phase alone
+# ours: of the generation's changes, that the phases show together. A battery that follows the house's loads changes as
+# they do: then the phases show the loads, each on its own, and next to nothing of it all.
+SHOWN_SHARE = 0.5
 MIN_CHANGES = 4  # ours: half hours in which generation changed by much; fewer are chance
 MIN_CHANGE_SHARE = 0.08  # ours: of the rating; smaller changes of generation drown in the loads'
+
+UNKNOWN_SOURCE = "generation does not tell on which phases the inverter feeds"
 
 
 def detect(
@@ -165,11 +170,13 @@ def _source(answer: dict | None) -> tuple[str, dict[str, EvidenceValue]]:
     ratios = [] if answer is None else [answer[f"answer_l{n}_ratio"] for n in (1, 2, 3)]
     shares = [float(share) for share in ratios if share is not None]
     if answer is None or answer["changes"] < MIN_CHANGES or len(shares) < 3:
-        return "generation does not tell on which phases the inverter feeds", {}
+        return UNKNOWN_SOURCE, {}
     figures: dict[str, EvidenceValue] = {f"answer_l{n}_ratio": round(share, 3) for n, share in enumerate(shares, 1)}
     highest = shares.index(max(shares))
     total = sum(max(share, 0.0) for share in shares)
-    if total > 0 and shares[highest] >= ONE_PHASE_SHARE * total:
+    if total < SHOWN_SHARE:
+        return UNKNOWN_SOURCE, figures
+    if shares[highest] >= ONE_PHASE_SHARE * total:
         return f"the inverter feeds on L{highest + 1} alone, so this comes of how it is connected", figures
     return "the inverter feeds on several phases, so it may be able to even them out", figures
 

@@ -39,6 +39,16 @@ def test_within_two_per_cent_of_the_reserve_is_settling():
     assert _verdicts(course) == []
 
 
+def test_what_it_gives_while_the_house_asks_for_more_than_the_import_limit_is_what_the_reserve_is_for():
+    evening = steps(18, 24)
+    peaks = changed(DEEP, evening, grid_w=4000.0, load_w=5500.0)  # the battery gives the rest of 5.5 kW
+    limited = {**SITE, "import_limit_kw": 4.0}
+    assert _verdicts(peaks, site=limited) == []
+    assert isinstance(_verdicts(peaks)[0], Finding)  # without a limit nothing asks for it
+    small = changed(DEEP, evening, grid_w=500.0, load_w=2000.0)
+    assert isinstance(_verdicts(small, site=limited)[0], Finding)
+
+
 @pytest.mark.parametrize(
     "out",
     [{"voltage_l1_v": 0.0}, {"voltage_l1_v": 2.5, "frequency_hz": 0.0}, {"voltage_l1_v": None, "frequency_hz": 0.0}],

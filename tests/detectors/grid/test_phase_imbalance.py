@@ -80,6 +80,14 @@ def test_where_the_inverter_sits_is_read_off_the_phases(shares, words):
         assert found.evidence[f"answer_l{n}_ratio"] == pytest.approx(share, abs=1e-3)
 
 
+def test_a_battery_that_follows_the_loads_of_one_phase_tells_nothing_of_the_inverter():
+    """Three phases alike give what L3 takes: L3 lacks two thirds of each load, the others get a third too much."""
+    load = np.repeat(np.random.default_rng(5).uniform(0, 9000, 24), 12)
+    (found,) = _verdicts(-load / 3, -load / 3, 2 * load / 3, pv_w=np.zeros(288), battery_w=load)
+    assert "does not tell on which phases" in found.measured
+    assert found.evidence["answer_l3_ratio"] == pytest.approx(-2 / 3)
+
+
 def test_at_a_site_that_may_not_feed_in_it_matters_more():
     (found,) = _verdicts(_from(4, -2000.0), _from(4, 900.0), _from(4, 1200.0), site={**THREE, "feed_in_limit_kw": 0.0})
     assert found.severity == "soon"
