@@ -174,7 +174,7 @@ def _source(answer: dict | None) -> tuple[str, dict[str, EvidenceValue]]:
     figures: dict[str, EvidenceValue] = {f"answer_l{n}_ratio": round(share, 3) for n, share in enumerate(shares, 1)}
     highest = shares.index(max(shares))
     total = sum(max(share, 0.0) for share in shares)
-    if total < SHOWN_SHARE:
+    if sum(shares) < SHOWN_SHARE:
         return UNKNOWN_SOURCE, figures
     if shares[highest] >= ONE_PHASE_SHARE * total:
         return f"the inverter feeds on L{highest + 1} alone, so this comes of how it is connected", figures
