@@ -27,6 +27,8 @@ MEDIAN_ERROR = np.sqrt(np.pi / 2)  # standard error of a median over that of a m
 SIGMAS = 3.5  # Iglewicz & Hoaglin 1993: beyond it a value is an outlier of its kind
 SHARP_RATIO, MIN_SIDE = 0.85, 4  # ours: a step must leave a seventh less unexplained than a line; days on a side
 SHOWN_RATIO = 0.7  # ours: of the peak capacity; healthy roofs reach some 0.8 of it, unless an inverter clips them
+LATELY_DAYS = 5  # ours: of a day's own level half is weather
+WASHED_RATIO = 0.5  # ours: of the slide; who has come back by more than half of it was washed
 MONTH_DAYS = 30
 MIN_NEIGHBOURS = 3  # ours: the middle one of three is no single roof's
 
@@ -37,12 +39,14 @@ class Slide(NamedTuple):
     per_month_pct: float
     lost_pct: float  # from the first third to the last
     usual_kwh: float  # expected energy of a day
+    lost_kwh: float  # on the last day
 
 
 def find(x: Array, expected_kwh: Array, alike: float = 0.0) -> Slide | None:
     """The slide of one site's log levels over `DAYS` days, NaN where a day told nothing; None without one.
 
-    `alike`: sigma of what its neighbours fell meanwhile, log from the first third of the days to the last.
+    `alike`: sigma of what its neighbours fell meanwhile, log from the first third of the days to the last. A roof that
+    was washed since slides no more.
     """
     place = np.flatnonzero(np.isfinite(x))
     if len(place) < KNOWN_SHARE * DAYS:
@@ -61,8 +65,14 @@ def find(x: Array, expected_kwh: Array, alike: float = 0.0) -> Slide | None:
         return None
     if _is_step(place.astype(float), y, slope):
         return None
+    line = float(np.median(y - slope * place)) + slope * np.array([0, DAYS - 1])
+    lately = float(np.median(y[-LATELY_DAYS:]))
+    if lately - line[1] > WASHED_RATIO * (line[0] - line[1]):
+        return None
     usual = float(np.nan_to_num(median(expected_kwh)))
-    return Slide(per_month_pct, float((1 - np.exp(thirds[2] - thirds[0])) * 100), usual)
+    due = expected_kwh[-1] if np.isfinite(expected_kwh[-1]) else usual
+    lost_kwh = float(due * -np.expm1(min(lately - line[0], 0.0)))
+    return Slide(per_month_pct, float((1 - np.exp(thirds[2] - thirds[0])) * 100), usual, lost_kwh)
 
 
 def _is_step(place: Array, y: Array, slope: float) -> bool:
@@ -186,8 +196,8 @@ def _by_newest_model(x: Array, models: pl.DataFrame, first: date) -> None:
 def _finding(site: dict[str, Any], found: Slide, x: Array, day: date, worth: Worth) -> Finding:
     """Of the judged day, what the slide has taken of it since its window began: an earlier window began elsewhere."""
     month_kwh = found.usual_kwh * MONTH_DAYS * found.lost_pct / 100
-    lost_kwh = found.usual_kwh * (1 - (1 - found.per_month_pct / 100) ** ((DAYS - 1) / MONTH_DAYS))
-    each = float(worth.per_kwh(np.array(found.usual_kwh - lost_kwh), np.array(lost_kwh)))
+    lost_kwh = found.lost_kwh
+    each = float(worth.per_kwh(np.array(max(found.usual_kwh - lost_kwh, 0.0)), np.array(lost_kwh)))
     money = f"{month_kwh * each:.2f} {site['currency'] or ''}".strip()
     first = day - timedelta(days=DAYS - 1)
     return Finding(

@@ -26,6 +26,18 @@ def test_a_slide_is_told_with_its_rate(per_month):
     assert found is not None
     assert found.per_month_pct == pytest.approx(per_month * 100, abs=1.5)
     assert found.usual_kwh == 20.0
+    assert found.lost_kwh == pytest.approx(20 * (1 - (1 - per_month) ** (39 / 30)), rel=0.2)
+    cloudy = np.append(DUE[:-1], 5.0)
+    again = soiling.find(np.log(1 - per_month) * DAY / 30 + _noise(1), cloudy)
+    assert again is not None and again.lost_kwh == pytest.approx(found.lost_kwh / 4)  # of what that day could give
+
+
+def test_a_roof_that_was_washed_slides_no_more():
+    slide = np.log(0.88) * DAY / 30 + _noise(3, 0.01)
+    assert soiling.find(slide, DUE) is not None
+    washed = slide.copy()
+    washed[-4:] = _noise(4, 0.01)[:4]
+    assert soiling.find(washed, DUE) is None
 
 
 @pytest.mark.parametrize(
