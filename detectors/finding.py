@@ -44,6 +44,7 @@ EvidenceValue = float | int | str | None
 Role = Literal["measured", "expected", "limit", "corrected", "reference"]
 Instants = Iterable[date] | pl.Series  # days, or instants in UTC
 SAME_KWH = 1e-6  # ours: rounding
+CAUSE, NEXT_STEP = "cause_text", "next_step_text"  # evidence: the finding's own, in place of its kind's
 OVER = "right_since_text"  # evidence: the day since which what is told no longer touches the readings
 CHANNEL_UNITS = {"_w_m2": "W/m²", "_kwh": "kWh", "_pct": "%", "_hz": "Hz", "_w": "W", "_v": "V", "_c": "°C"}
 
@@ -207,6 +208,16 @@ def filled(template: str, values: Mapping[str, Any]) -> str:
 def title_of(kind: Kind, values: Mapping[str, Any]) -> str:
     """A kind's headline, with what the finding's evidence names where the kind has such a one."""
     return filled(kind.title_naming, values) or kind.title
+
+
+def cause_of(kind: Kind, values: Mapping[str, Any]) -> str:
+    """The likely cause: the finding's own, where its evidence knows more than the kind, else the kind's."""
+    return str(values.get(CAUSE) or kind.cause)
+
+
+def next_step_of(kind: Kind, values: Mapping[str, Any]) -> str:
+    """The next step, likewise."""
+    return str(values.get(NEXT_STEP) or kind.next_step)
 
 
 def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, Reason]:

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from detectors.finding import Finding, level, series
+from detectors.finding import CAUSE, NEXT_STEP, Finding, level, series
 from detectors.losses import Worth, day_losses, worths
 from detectors.stats.robust import Array
 from detectors.yields.fleet_day import column
@@ -81,6 +81,10 @@ def _finding(site_id: str, rows: pl.DataFrame, since: int, worth: Worth) -> Find
             "late_mornings_count": mornings,
             "missing_pct": missing_pct,
             "first_day": first.isoformat(),
+            CAUSE: "The inverter waits until its insulation test passes, which damp lets fail: dew in a connector or "
+            "a junction box, a chafed cable, a module's broken back. It starts once the sun has dried it.",
+            NEXT_STEP: "Service desk: read the inverter's fault list for insulation in the mornings; send the "
+            "installer with an insulation tester on a damp morning.",
         },
         series=(shown, *level("late from here on", "h", "limit", MIN_LATE_H, shown)),
     )

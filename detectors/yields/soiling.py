@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.finding import Finding, series
+from detectors.finding import CAUSE, NEXT_STEP, Finding, series
 from detectors.losses import Worth, worths
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median, robust_sigma
 from detectors.yields.fleet_day import column
@@ -220,6 +220,10 @@ def _finding(site: dict[str, Any], found: Slide, x: Array, day: date, worth: Wor
             "lost_pct": found.lost_pct,
             "washing_kwh": month_kwh,
             "judged_days_count": int(np.isfinite(x).sum()),
+            CAUSE: "Dirt that gathers on the modules: dust, pollen, birds, soot. A creeping fault of the modules, or a "
+            "tree that grows, slides too, and no rain washes it away.",
+            NEXT_STEP: "Wait for rain if the washing is not worth its price; look at the roof on the next visit, and "
+            "again if the level stays down after rain.",
         },
         series=(series("site", "ratio", "measured", [first + timedelta(days=n) for n in range(DAYS)], np.exp(x)),),
     )

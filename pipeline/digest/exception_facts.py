@@ -1,14 +1,13 @@
 """One exception as the desk sees it: what changed, what it costs, what to do, from the desk or with a visit."""
 
-import json
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
-from detectors.finding import Kind, filled, title_of
+from detectors.finding import Kind, cause_of, filled, next_step_of, title_of
 from pipeline.digest.losses import losses_of
 from pipeline.digest.model import WAS, Event, ExceptionFacts, Hidden, Setting, plain
-from pipeline.exceptions.revisits import needs_visit
+from pipeline.exceptions.revisits import evidence_of, needs_visit
 
 NOT_REGISTERED = "as agreed: the register does not say"
 
@@ -56,8 +55,8 @@ def exception_facts(
         change=_change(known.before, row, kinds) if row["status"] in ("open", "acknowledged") else "",
         age_days=max((day - row["first_day"]).days + 1, 1),
         loss=losses_of(row),
-        likely_cause=kind.cause,
-        next_step=kind.next_step,
+        likely_cause=plain(cause_of(kind, evidence)),
+        next_step=plain(next_step_of(kind, evidence)),
         where=kind.where,
         is_visit=is_visit,
         setting=_setting(kind, values),
@@ -108,15 +107,6 @@ def _setting(kind: Kind, values: Mapping[str, Any]) -> Setting | None:
 
 def _one_line(command: str) -> str:
     return " ".join(plain(command).split())
-
-
-def evidence_of(text: str | None) -> dict[str, Any]:
-    """The figures behind an exception; none where the text holds none."""
-    try:
-        evidence = json.loads(text or "{}")
-    except json.JSONDecodeError:
-        return {}
-    return evidence if isinstance(evidence, dict) else {}
 
 
 def quoted(text: str) -> str:

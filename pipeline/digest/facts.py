@@ -11,14 +11,14 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from detectors.finding import Kind, title_of
-from pipeline.digest.exception_facts import Known, evidence_of, exception_facts
+from pipeline.digest.exception_facts import Known, exception_facts
 from pipeline.digest.fleet_map import MAP_DAYS, fleet_map
 from pipeline.digest.headline import common_causes, figures, headline
 from pipeline.digest.model import DigestFacts, ExceptionFacts, Hidden, IngestFacts, InstallerRevisits, Revisit, plain
 from pipeline.digest.narrowing import WHOLE, Narrowed
 from pipeline.digest.not_judged import not_judged_groups
 from pipeline.digest.regions import regions
-from pipeline.exceptions.revisits import order, revisits
+from pipeline.exceptions.revisits import evidence_of, order, revisits
 from pipeline.frames import DECISIONS, EVENTS, NOT_JUDGED
 
 TOP = 20  # exceptions with a card, unless the settings say otherwise

@@ -1,10 +1,12 @@
 """The order of exceptions, worst first, and the revisits that they ask for."""
 
+import json
 from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 
-from detectors.finding import Kind
+from detectors.finding import Kind, cause_of
 from pipeline.frames import REVISITS
 
 SEVERITIES = ("urgent", "soon", "watch")  # worst first
@@ -54,12 +56,22 @@ def revisits(exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, 
             **{key: row[key] for key in ("exception_id", "site_id", "kind", "measured", "expected")},
             "installer_id": installer.get(row["site_id"]),
             "since": row["first_day"],
-            "diagnosis": f"{row['summary'].rstrip('. ')}. Likely cause: {kinds[row['kind']].cause}",
+            "diagnosis": f"{row['summary'].rstrip('. ')}. "
+            f"Likely cause: {cause_of(kinds[row['kind']], evidence_of(row['evidence']))}",
             "steps": numbered_steps(kinds[row["kind"]]),
         }
         for row in order(wanted).iter_rows(named=True)
     ]
     return pl.DataFrame(rows, schema=REVISITS, orient="row")
+
+
+def evidence_of(text: str | None) -> dict[str, Any]:
+    """The figures behind an exception; none where the text holds none."""
+    try:
+        evidence = json.loads(text or "{}")
+    except json.JSONDecodeError:
+        return {}
+    return evidence if isinstance(evidence, dict) else {}
 
 
 def numbered_steps(kind: Kind) -> str:

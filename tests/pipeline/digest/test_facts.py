@@ -194,6 +194,14 @@ def test_who_decided_and_who_has_it():
     assert [(event.event, event.by) for event in one.events] == [("opened", "detection"), ("decided", "Ann")]
 
 
+def test_a_finding_that_knows_more_than_its_kind_tells_its_own_cause_and_next_step():
+    own = {"cause_text": "Dirt that gathers.", "next_step_text": "Wait for rain."}
+    rows = [digest_facts.finding("S2", "underperformance", ago, evidence=own) for ago in (1, 0)]
+    rows += [digest_facts.finding("S3", "underperformance", ago) for ago in (1, 0)]
+    said = {one.site_id: (one.likely_cause, one.next_step) for one in morning(rows).exceptions}
+    assert said == {"S2": ("Dirt that gathers.", "Wait for rain."), "S3": ("Dirt.", "The desk asks for a photo.")}
+
+
 def test_cards_go_to_the_worst():
     assert [one.has_card for one in morning(top=2).exceptions] == [True, True, False]
     assert not any(one.has_card for one in morning(top=0).exceptions)

@@ -395,5 +395,7 @@ def test_revisits_are_what_an_installer_must_see():
     assert (row["exception_id"], row["installer_id"], row["since"]) == (f"A-{KIND}-1", "N", on(4))
     assert row["steps"].splitlines() == ["CAUTION: live in daylight", "1. look", "2. remedy"]
     assert row["diagnosis"] == "s. Likely cause: c"
+    knows = frame.with_columns(evidence=pl.lit('{"cause_text": "dirt"}'))  # the finding knows more than its kind
+    assert revisits(knows, sites_of("A", "B"), kinds)["diagnosis"].to_list() == ["s. Likely cause: dirt"]
     watched = frame.with_columns(severity=pl.lit("watch"))
     assert revisits(watched, sites_of("A", "B"), kinds).is_empty()  # what is only to be watched sends nobody
