@@ -5,7 +5,7 @@ from datetime import date
 from typing import Any
 
 from detectors.clock.kinds import REASONS
-from detectors.finding import Finding, NotJudged, Verdict, because
+from detectors.finding import CAUSE, NEXT_STEP, Finding, NotJudged, Verdict, because
 
 SAME_MIN = 6.0  # ours: or the uncertainty, if that is larger
 ALIKE_SHARE = 0.25  # ours, of the interval: what is not proven is not told to minutes either
@@ -77,6 +77,9 @@ def _of_profile(finding: Finding, name: str, sites: int, late: int) -> Finding:
         "setting_now_text": "interval start" if late > 0 else "interval end",
         "should_be_text": "interval end" if late > 0 else "interval start",
         "correction_min": None,  # set in the profile, for all its sites at once
+        CAUSE: "The profile says that stamps mark the start of an interval where they mark its end, or the reverse.",
+        NEXT_STEP: f"Service desk: set `marks` in profiles/{name}.toml, look at an export with `noonmark check EXPORT`, "
+        "and take the archive in anew: `noonmark ingest --rebuild`.",
     }
     summary = (
         f"The stamps of all {sites} sites of profile {name} are one interval ({interval:.0f} min) {side}: "

@@ -13,7 +13,7 @@ from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Onsets
 from detectors.clock.saving import now_on
 from detectors.clock.zones import changes, daily_offsets
-from detectors.finding import OVER, EvidenceValue, Finding, Series, Severity, level, series
+from detectors.finding import CAUSE, OVER, EvidenceValue, Finding, Series, Severity, level, series
 
 KIND_OF = {
     "constant": "time-zone-wrong",
@@ -23,6 +23,7 @@ KIND_OF = {
 }
 ZONES_SHOWN = 4
 NO_ZONE = "no zone fits: suspect the clock"
+NO_ZONES_CAUSE = "No zone differs by as much: the logger's clock was set by hand, or has lost its time."
 DAYS_AHEAD = 370  # both changes of clocks of a year
 SERIES_POINTS = 120
 OF_DAY = "min after midnight"
@@ -75,6 +76,8 @@ def to_finding(
     if kind == "time-zone-wrong":
         evidence["setting_text"], evidence["setting_now_text"] = claim.setting_text, claim.stamped_zone
         evidence["should_be_text"] = evidence["zone_name"]
+        if evidence["zone_name"] is None:
+            evidence[CAUSE] = NO_ZONES_CAUSE
     if diagnosis.drift is not None and not diagnosis.drift.resets:  # what was set right takes a correction each time
         evidence["correction_s_per_day"] = round(-diagnosis.drift.slope * 60, 1)
     one_interval = abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty)

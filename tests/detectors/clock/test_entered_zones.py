@@ -177,6 +177,7 @@ def test_a_zone_explains_every_span_between_changes_of_clocks() -> None:
 def test_where_no_zone_fits_the_clock_is_suspected() -> None:
     finding = only(judge(light_of(constant(-97.0), 20), FIRST + timedelta(days=19)))
     assert finding.evidence["zone_name"] is None and "suspect the clock" in finding.summary
+    assert "set by hand" in str(finding.evidence["cause_text"])
 
 
 def test_where_the_profile_names_the_zone_the_offset_is_explained_against_it() -> None:
@@ -201,6 +202,7 @@ def test_one_interval_at_all_sites_of_a_profile_is_told_once_as_its_label() -> N
     day = FIRST + timedelta(days=19)
     finding, other = clock.detect(light, sites, day)
     assert isinstance(finding, Finding) and "profile hourly" in finding.summary
+    assert "start of an interval" in str(finding.evidence["cause_text"])
     assert finding.evidence["should_be_text"] == "interval end" and finding.evidence["correction_min"] is None
     assert isinstance(other, NotJudged) and other.reason.values["told_at"] == "a"
     mixed = pl.concat([light.filter(pl.col("site_id") == "a"), light_of(right, 20, 60, roofs[1])])
