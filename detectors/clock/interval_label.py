@@ -78,7 +78,7 @@ def _of_profile(finding: Finding, name: str, sites: int, late: int) -> Finding:
         "should_be_text": "interval end" if late > 0 else "interval start",
         "correction_min": None,  # set in the profile, for all its sites at once
         CAUSE: "The profile says that stamps mark the start of an interval where they mark its end, or the reverse.",
-        NEXT_STEP: f"Service desk: set `marks` in profiles/{name}.toml, look at an export with `noonmark check EXPORT`, "
+        NEXT_STEP: f"Service desk: set `marks` in profiles/{name}.toml, look at a file with `noonmark check EXPORT`, "
         "and take the archive in anew: `noonmark ingest --rebuild`.",
     }
     summary = (
