@@ -16,7 +16,9 @@ COVERED_RATIO = 0.07  # ours: of a clear day's energy; the darkest overcast of a
 BRIGHT_RATIO = 0.35  # ours: no covered roof makes so much
 MIN_CLEAR_KWH_PER_KWP = 0.15  # ours: of the day's usable intervals
 SPELL_NOON_DEG, COLD_NOON_DEG = 45.0, 38.0  # ours: noon sun; at 47 degrees north 25 March and 5 March
-MIN_LATITUDE_DEG = 35.0  # ours: roofs nearer to the equator see snow on mountains alone
+# ours, north and south: roofs nearer to the equator see snow on mountains alone. From memory: seas keep the south warmer;
+# of its towns between 35 and 40 degrees snow lies on few, and for hours.
+MIN_LATITUDE_DEG, MIN_SOUTHERN_DEG = 35.0, 40.0
 COLD_C = 6.0  # ours: median of the daylight hours
 # Of the days that season and latitude leave out, where it is measured: half of what falls is snow at 1 degC, nowhere in
 # the north above 2.4 (Jennings et al. 2018, Nature Communications 9:1148, from memory); half a degree for the meter.
@@ -24,6 +26,7 @@ FREEZING_C = 3.0
 LAG_DAYS = 30  # from memory: in temperate climates the air lags behind the sun by some four weeks
 FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
 FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
+MILD_SPELL_DAYS = 3  # ours: ... where sun and season are not cold: there snow slides or melts within days
 MAX_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
 WORN_OUT = -1  # the spell lasted too long to be snow, and no roof has stood under a bright sky since
 
@@ -42,7 +45,8 @@ def of_day(noon_deg: Array, before_deg: Array, latitude: Array, ambient_c: Array
     height of LAG_DAYS before: the air follows it, so that October has the sun of March, but not its cold. Snow on a
     whole neighbourhood shows itself whatever the month.
     """
-    is_season = (np.abs(latitude) > MIN_LATITUDE_DEG) & ~(ambient_c >= COLD_C)
+    is_far = np.where(latitude < 0, -latitude > MIN_SOUTHERN_DEG, latitude > MIN_LATITUDE_DEG)
+    is_season = is_far & ~(ambient_c >= COLD_C)
     is_freezing = ambient_c < FREEZING_C
     return Cold(
         is_freezing | (is_season & (noon_deg < SPELL_NOON_DEG)),
@@ -63,7 +67,7 @@ def is_shared(ratio: Array, neighbours: NDArray[np.intp], cold: Cold, is_sound: 
 
 def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:
     """Whether a spell that is worn out may be one all the same, [sites]: its roofs are dark still, in snow's season."""
-    return (spell_days == WORN_OUT) & cold.is_possible
+    return (spell_days == WORN_OUT) & cold.is_cold
 
 
 def may_be_own_snow(is_cold: bool, neighbours: float, dark_days: int, *, began_in_spell: bool = False) -> bool:
@@ -93,7 +97,8 @@ def spell_days(before: NDArray[np.intp], ratio: Array, neighbours: NDArray[np.in
     known = np.isfinite(around)
     middle = median(around, axis=1)
     best = np.where(known, around, -1.0).max(axis=1)
-    limit = np.where(known[:, 1:].sum(axis=1) < FEW_OTHERS, FEW_SPELL_DAYS, MAX_SPELL_DAYS)
+    few_days = np.where(cold.is_cold, FEW_SPELL_DAYS, MILD_SPELL_DAYS)
+    limit = np.where(known[:, 1:].sum(axis=1) < FEW_OTHERS, few_days, MAX_SPELL_DAYS)
     with np.errstate(invalid="ignore"):
         opens = (before == 0) & (middle < COVERED_RATIO) & cold.is_possible
     is_dark = best <= BRIGHT_RATIO

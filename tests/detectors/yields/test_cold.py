@@ -36,6 +36,22 @@ def test_a_spell_is_worn_out_and_does_not_open_again_before_the_light_comes_back
     assert again[-3:] == [0, 1, 2]  # it was bright: new snow is another spell
 
 
+def test_so_few_roofs_are_excused_for_some_days_only_where_it_is_not_cold():
+    """A dead lone roof in a mild May of the south was taken for one under snow for ten days."""
+    mild = Cold(np.array([True]), np.array([False]))
+    spell, told = np.zeros(1, dtype=np.intp), []
+    for _ in range(6):
+        spell = spell_days(spell, np.zeros(1), np.empty((1, 0), dtype=np.intp), mild)
+        told.append(int(spell[0]))
+    assert told == [1, 2, 3, WORN_OUT, WORN_OUT, WORN_OUT]
+    assert not cold.may_be_snow(spell, mild).any()
+
+
+def test_snow_lies_further_from_the_equator_in_the_south():
+    noon, latitude = np.full(4, 30.0), np.array([38.0, -38.0, -43.0, 33.0])
+    assert of_day(noon, noon, latitude, np.full(4, np.nan)).is_possible.tolist() == [True, False, True, False]
+
+
 def test_one_bright_roof_ends_the_spell_of_all():
     assert _lived([[0.0, 0.0, 0.0]] * 3 + [[0.0, 0.0, 0.8]] + [[0.0, 0.5, 0.8]]) == [1, 2, 3, 0, 0]
 
