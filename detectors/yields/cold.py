@@ -16,8 +16,8 @@ COVERED_RATIO = 0.07  # ours: of a clear day's energy; the darkest overcast of a
 BRIGHT_RATIO = 0.35  # ours: no covered roof makes so much
 MIN_CLEAR_KWH_PER_KWP = 0.15  # ours: of the day's usable intervals
 SPELL_NOON_DEG, COLD_NOON_DEG = 45.0, 38.0  # ours: noon sun; at 47 degrees north 25 March and 5 March
-# ours, north and south: roofs nearer to the equator see snow on mountains alone. From memory: seas keep the south warmer;
-# of its towns between 35 and 40 degrees snow lies on few, and for hours.
+# ours, north and south: roofs nearer to the equator see snow on mountains alone. Seas keep the south warmer: of its
+# towns between 35 and 40 degrees snow lies on few, and for hours (from memory).
 MIN_LATITUDE_DEG, MIN_SOUTHERN_DEG = 35.0, 40.0
 COLD_C = 6.0  # ours: median of the daylight hours
 # Of the days that season and latitude leave out, where it is measured: half of what falls is snow at 1 degC, nowhere in
