@@ -89,7 +89,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     is_reference = ~is_doubted & ~(column(odds, "log_odds_fall", -20.0) > REFERENCE)
     free = np.isfinite(light.power_w) & light.is_free
     own = pyranometer.clearness(light, site_roofs, free)
-    spell, cold_day, is_shared = _snow(fleet, odds)
+    spell, cold_day, is_shared, may_be_snow = _snow(fleet, odds)
     is_reference &= cold_day.is_cold | ~_is_dark(fleet, free)
     own[~is_reference] = np.nan
     first = _consensus(fleet, own)
@@ -151,7 +151,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         zero_evidence=np.where(silent, 0.0, evidence),
         spell_days=spell,
         is_cold=cold_day.is_cold,
-        may_be_snow=cold.may_be_snow(spell, cold_day),
+        may_be_snow=may_be_snow,
         is_covered=(spell > 0) | (was_covered & ~is_alive),
         input_x=np.where(silent[:, None], np.nan, input_x),
         input_sigma=input_sigma,
@@ -304,8 +304,16 @@ def _whole_day(
     return by_level
 
 
-def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold, NDArray[np.bool_]]:
-    """Days of each site's spell, the day's cold, and whether the site shares its darkness with another around."""
+class _Snow(NamedTuple):
+    """Of a day; all but `cold` are [sites]."""
+
+    spell_days: NDArray[np.intp]
+    cold: Cold  # which excuses no roof of a spell that is worn out
+    is_shared: NDArray[np.bool_]  # with another dark roof around
+    may_be_snow: NDArray[np.bool_]  # though the spell is worn out
+
+
+def _snow(fleet: Fleet, odds: pl.DataFrame) -> _Snow:
     light = fleet.light
     noon = fleet.elevation_deg.max(axis=1, initial=0.0)
     warmth = np.where(fleet.is_warmth_measured, fleet.ambient_c, np.nan)
@@ -318,9 +326,10 @@ def _snow(fleet: Fleet, odds: pl.DataFrame) -> tuple[NDArray[np.intp], Cold, NDA
     ratio = cold.clear_ratio(made, (clear * share).sum(axis=1) / 4000, fleet.roofs.kwp)
     before = column(odds, "spell_days", 0.0).astype(np.intp)
     spell = cold.spell_days(before, ratio, fleet.near, today)
+    may_be_snow = cold.may_be_snow(spell, today)
     today = today._replace(is_cold=today.is_cold & (spell != cold.WORN_OUT))
     is_sound = ~(column(odds, "log_odds_fall", -20.0) > REFERENCE)
-    return spell, today, cold.is_shared(ratio, fleet.near, today, is_sound)
+    return _Snow(spell, today, cold.is_shared(ratio, fleet.near, today, is_sound), may_be_snow)
 
 
 def _coverage(fleet: Fleet) -> Array:

@@ -115,6 +115,18 @@ def test_two_dead_roofs_in_winter_are_told_once_no_snow_lies_so_long():
     assert {name: case["kind"] for name, case in opened.items()} == dict.fromkeys(dead, "no-generation")
 
 
+@pytest.mark.parametrize(
+    ("first", "most", "may_be_snow"), [(date(2026, 1, 5), 14, True), (date(2026, 10, 6), 5, False)]
+)
+def test_a_lone_dead_roof_waits_as_long_as_snow_lies_in_its_season(first, most, may_be_snow):
+    dies = 10
+    made = yield_fleet.make(6715, {"lone": {}}, {"lone": fault("no-generation", dies)}, first=first, days=28)
+    lived = yield_fleet.live_nights(made)
+    opened = lived.opened()["lone"]
+    assert opened["kind"] == "no-generation" and (opened["opened_on"] - made.day(dies)).days <= most
+    assert bool(lived.objects["yield_night"].may_be_snow[0]) == may_be_snow
+
+
 def test_a_roof_that_is_off_for_two_winter_days_beside_lit_ones_is_no_roof_under_snow():
     names = ["off", *(f"lit{n}" for n in range(5))]
     off = {"off": fault("no-generation", 11, last_day=12)}
