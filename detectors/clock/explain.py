@@ -1,6 +1,7 @@
 """Which zones, entered for a site, would explain its stamps in every span between changes of clocks, not only today."""
 
 from collections.abc import Mapping
+from datetime import date
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -100,8 +101,7 @@ def explaining(
         found = [zone for zone in zones if explains(daily_offsets(zone, onsets.days[0], count))]
         if found:
             break
-    # Of zones that a day sets apart the sun can't choose: the nearer one is likelier.
-    found.sort(key=lambda zone: abs(daily_offsets(zone, onsets.days[-1], 1)[0] - mine[-1]) > CLOCK_MIN)
+    found = _nearest_first(found, onsets.days[-1], float(mine[-1]), minutes, claim)
     quarter = 15.0 * round((mine[-1] + minutes) / 15.0)
     if quarter and is_used_somewhere(quarter, onsets.days[-1]) and explains(np.full(count, quarter)):
         known = sum(zone in claim.register or zone == "UTC" for zone in found)
@@ -113,6 +113,22 @@ def explaining(
     usual |= _near_in_country(found, onsets, minutes, mine, claim)
     nearest = sorted(usual, key=lambda zone: abs(turned(usual[zone][-1] - mine[-1] - minutes)))
     return list(dict.fromkeys([*nearest, *found]))
+
+
+def _nearest_first(found: list[str], today: date, mine: float, minutes: float, claim: Claim) -> list[str]:
+    """Zones in their order, but those first that lie next to what was measured, a register's somewhat further away.
+
+    Of zones that a day sets apart the sun can't choose: the one less than half a day off is likelier.
+    """
+    gaps = {zone: float(daily_offsets(zone, today, 1)[0]) - mine for zone in found}
+    misses = {zone: abs(turned(gap - minutes)) for zone, gap in gaps.items()}
+    least = min(misses.values(), default=0.0)
+
+    def is_further(zone: str) -> tuple[bool, bool]:
+        slack = ZONE_FITS_MIN if zone in claim.register else NEXT_MIN
+        return misses[zone] > least + slack, abs(gaps[zone]) > CLOCK_MIN
+
+    return sorted(found, key=is_further)
 
 
 def _is_whole(zone: str, onsets: Onsets, mine: Array) -> bool:

@@ -5,7 +5,7 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import doubts
-from detectors.yields import cases, fleet_day, in_the_dark, night
+from detectors.yields import cases, fleet_day, in_the_dark, night, zeros
 from detectors.yields.energies import Before
 from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
@@ -33,5 +33,6 @@ def make(
     odds = fleet_day.newest(past_yield_odds, ids)
     is_open = ids.is_in(cases.still_open(past_yield_case, past_yield_odds)["site_id"].to_list()).to_numpy()
     stored = column(fleet_day.newest(past_yield_residual.select("site_id", "day", "stored_kwh"), ids), "stored_kwh")
-    before = Before(column(odds, "baseline", 0.0), stored, is_open)
+    dark_days = zeros.dark_days(past_yield_residual, ids, day)
+    before = Before(column(odds, "baseline", 0.0), stored, is_open, dark_days)
     return night.work_out(fleet, odds, before, in_the_dark.of_day(fleet) | doubts(earlier, "time", "readings"))

@@ -26,6 +26,7 @@ FREEZING_C = 3.0
 LAG_DAYS = 30  # from memory: in temperate climates the air lags behind the sun by some four weeks
 FEW_OTHERS = 3  # ours: fewer roofs around may all be dead, as by one fault of their street's grid or their export
 FEW_SPELL_DAYS = 10  # ours: what fewer roofs can tell of snow; without neighbours nobody else can end it
+LIT_AROUND_DAYS = 7  # ours: ... and how long snow lies on a roof, at most, after it slid from three around or more
 MILD_SPELL_DAYS = 3  # ours: ... where sun and season are not cold: there snow slides or melts within days
 MAX_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
 WORN_OUT = -1  # the spell lasted too long to be snow, and no roof has stood under a bright sky since

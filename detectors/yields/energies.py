@@ -21,6 +21,7 @@ class Before(NamedTuple):
     baseline: Array  # log of its level while healthy
     stored_kwh: Array  # what a healthy roof would have left in the battery; NaN where not known
     is_open: NDArray[np.bool_]  # a case is open: what is in the battery is not what would be
+    dark_days: NDArray[np.intp]  # up to the day before, without anything beside lit roofs
 
 
 class Energies(NamedTuple):

@@ -1,6 +1,9 @@
 """Days on which a roof made nothing though it was free to, and what they prove."""
 
+from datetime import date
+
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
@@ -42,6 +45,23 @@ def of_day(
     evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
     may_be_snow = is_cold & (was_covered | ~is_plain | (found.neighbours < FEW_OTHERS))
     return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~may_be_snow, evidence, 0.0)
+
+
+def dark_days(residuals: pl.DataFrame, ids: pl.Series, day: date) -> NDArray[np.intp]:
+    """How many days in a row up to the one before `day` each site made nothing beside lit roofs, [sites].
+
+    `residuals` are RESIDUAL rows. Snow that falls on them all anew begins the count anew, and a day that is not known
+    ends it.
+    """
+    is_dark = pl.col("is_zero") & (pl.col("spell_days") <= 0) & (pl.col("neighbours") >= FEW_OTHERS)
+    rows = residuals.filter(pl.col("day") < day).select(
+        "site_id", is_dark=is_dark.fill_null(False), ago=(pl.lit(day) - pl.col("day")).dt.total_days()
+    )
+    # The run that ends on the day before: its n-th day lies n days ago.
+    runs = rows.filter("is_dark").sort("site_id", "ago").with_columns(nth=pl.int_range(1, pl.len() + 1).over("site_id"))
+    found = runs.filter(pl.col("nth") == pl.col("ago")).group_by("site_id").agg(pl.len().alias("days"))
+    joined = pl.DataFrame({"site_id": ids}).join(found, on="site_id", how="left", maintain_order="left")
+    return joined["days"].fill_null(0).to_numpy().astype(np.intp)
 
 
 def _max_taken(fleet: Fleet) -> Array:

@@ -93,3 +93,13 @@ def test_a_zone_of_the_same_country_comes_first_where_the_measured_offset_lies_n
     chatham = ("Pacific/Chatham", (-43.9, -176.5), date(2026, 1, 20))
     assert _explained(*chatham, minutes=-48.0, uncertainty=20.0)[0] == "Pacific/Auckland"
     assert _explained(*chatham, minutes=-56.0, uncertainty=20.0)[0] == "UTC+12:45"
+
+
+def test_of_two_zones_that_fit_the_one_next_to_what_was_measured_comes_first() -> None:
+    """Dhaka keeps half an hour more than Delhi, Kathmandu a quarter, which lies nearer."""
+    found = _explained("Asia/Kolkata", (28.6, 77.2), date(2025, 12, 1), minutes=32.0, uncertainty=18.0)
+    assert found[0] == "Asia/Dhaka" and "Asia/Kathmandu" in found
+    assert (
+        _explained("Asia/Kolkata", (28.6, 77.2), date(2025, 12, 1), minutes=17.0, uncertainty=18.0)[0]
+        == "Asia/Kathmandu"
+    )

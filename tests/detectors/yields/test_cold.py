@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from detectors.yields import cold, testing
-from detectors.yields.cold import FEW_SPELL_DAYS, MAX_SPELL_DAYS, WORN_OUT, Cold, of_day, spell_days
+from detectors.yields import cold, records, testing, zeros
+from detectors.yields.cold import FEW_SPELL_DAYS, LIT_AROUND_DAYS, MAX_SPELL_DAYS, WORN_OUT, Cold, of_day, spell_days
 from detectors.yields.sequential_test import OPEN
 from tests.support import build, yield_fleet
 from tests.support.bright_day import DAY as ON
@@ -99,6 +99,32 @@ def test_two_roofs_of_a_street_that_go_dark_on_one_cold_day_may_lie_under_snow()
     assert waited[0] <= 1 and waited[1] >= 5
 
 
+def test_two_roofs_that_stay_dark_beside_lit_ones_are_dead_however_cold_it_is():
+    """Both were excused by each other for the five weeks that December lasted."""
+    names, dark = [f"roof{n}" for n in range(7)], ["roof0", "roof1"]
+    faults = {name: fault("no-generation", 4) for name in dark}
+    made = yield_fleet.make(6716, {name: {} for name in names}, faults, first=date(2025, 11, 25), days=20)
+    opened = yield_fleet.live_nights(made).opened()
+    assert {name: case["kind"] for name, case in opened.items()} == dict.fromkeys(dark, "no-generation")
+    assert all((case["opened_on"] - made.day(4)).days <= LIT_AROUND_DAYS + 2 for case in opened.values())
+    assert all(case["first_day"] == made.day(4) for case in opened.values())
+
+
+def test_days_dark_beside_lit_roofs_are_counted_up_to_the_day_before():
+    """Of four roofs: dark for three days; after new snow for one; not known on the last day; lit."""
+    days = [date(2026, 1, 1) + timedelta(days=n) for n in range(4)]
+    courses = {"a": "lddd", "b": "ddsd", "c": "ddd?", "d": "dddl"}
+    rows = [
+        {"site_id": site, "day": on, "is_zero": mark in "ds", "spell_days": int(mark == "s"), "neighbours": 5.0}
+        for site, course in courses.items()
+        for on, mark in zip(days, course, strict=True)
+        if mark != "?"
+    ]
+    residuals = build.frame(records.RESIDUAL, rows)
+    found = zeros.dark_days(residuals, pl.Series(["a", "b", "c", "d", "e"]), date(2026, 1, 5))
+    assert found.tolist() == [3, 1, 0, 0, 0]
+
+
 @pytest.mark.parametrize(("first", "waits"), [(date(2026, 10, 6), False), (date(2026, 2, 10), True)])
 def test_a_roof_that_dies_beside_one_other_waits_in_the_cold_alone(first, waits):
     """The noon sun stands alike on 16 October and 26 February, when the roof dies; in October the air is warm yet."""
@@ -144,6 +170,8 @@ def test_a_roof_stays_covered_while_snow_lets_a_little_light_through():
     before = build.frame(testing.ODDS, [{"site_id": "street", "day": ON - timedelta(days=1), "is_covered": True}])
     assert [bool(night_of(one, odds=before).is_covered[STREET]) for one in (0.0, 0.03, 0.5)] == [True, True, False]
     assert not night_of(0.03).is_covered.any()
+    lit_around = [bool(night_of(0.0, odds=before, dark_days=days).is_covered[STREET]) for days in (6, LIT_AROUND_DAYS)]
+    assert lit_around == [True, False]  # after a week beside lit roofs it is not snow
 
 
 def test_a_spell_that_is_worn_out_may_be_snow_in_its_season_alone():

@@ -249,7 +249,7 @@ def test_a_day_of_which_hardly_anything_was_read_tells_nothing(roofs, lived):
 
 def _nothing_before(fleet):
     count = fleet.sites.height
-    return Before(np.zeros(count), np.full(count, np.nan), np.zeros(count, dtype=bool))
+    return Before(np.zeros(count), np.full(count, np.nan), np.zeros(count, dtype=bool), np.zeros(count, dtype=np.intp))
 
 
 @pytest.fixture(scope="module")
