@@ -144,9 +144,13 @@ def _cause(
 
 
 def _is_in_dark_lately(onsets: Onsets, device: int, segment: Segment) -> bool:
-    """Whether the last days show light in the dark: a drift's offset is today's, not the middle of some weeks."""
-    lately = measure(onsets, device, Segment(max(segment.start, segment.end - LATELY_DAYS + 1), segment.end))
-    return lately is not None and lately.in_dark
+    """Whether the last days show light in the dark, or the roofs around that the clock is off.
+
+    A drift's offset is today's, not the middle of some weeks.
+    """
+    span = Segment(max(segment.start, segment.end - LATELY_DAYS + 1), segment.end)
+    lately = measure(onsets, device, span)
+    return lately is not None and (lately.in_dark or beside(onsets, device, span) is not None)
 
 
 def _stands_without_a_day(onsets: Onsets, device: int) -> bool:

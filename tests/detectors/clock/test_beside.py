@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from detectors.finding import Finding, NotJudged, Verdict
-from tests.support.clock_roofs import Error, Roof, constant, right
+from tests.support.clock_roofs import Error, Roof, constant, drift, right
 from tests.support.clock_verdicts import FIRST, ROOF, judge, light_of
 
 DAYS = 20
@@ -83,3 +83,15 @@ def test_shade_on_one_side_that_may_hide_half_an_hour_is_not_called_right() -> N
     said = _verdict(mine, constant(-30.0), [])
     assert isinstance(said, NotJudged) and said.reason.code == "none-dark"
     assert said.reason.values["side"] == "early"
+
+
+def test_a_drift_at_a_roof_that_starts_late_is_believed_beside_roofs_that_are_right() -> None:
+    mine, days = replace(ROOF, starts=LATE), 38
+    own = light_of(drift(FIRST, -60.0), days, 15, mine)
+    last = FIRST + timedelta(days=days - 1)
+    assert not [v for v in judge(own, last, mine) if isinstance(v, Finding)]
+    others = _roofs(3)
+    light = pl.concat([own, *(light_of(right, days, 15, one) for one in others)])
+    (found,) = [v for v in judge(light, last, mine, *others) if isinstance(v, Finding)]
+    assert (found.site_id, found.kind) == (mine.site_id, "clock-drift")
+    assert found.value == pytest.approx(-60, abs=15)
