@@ -190,14 +190,21 @@ def _pv_caps(peaks: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFram
         peak = pl.col("pv_peak_w").filter(pl.col("pv_peak_w") > pl.col(cap))
         return pl.when(peak.len() >= CONTRADICTING_DAYS).then(CLOUD_EDGE * peak.max())
 
-    seen = past.group_by("site_id").agg(over_modules=beyond("by_modules"), over_inverter=beyond("by_inverter"))
+    # Modules make their capacity for an hour on the clearest cold days alone: who does on several has more of them.
+    full = pl.col("pv_peak_w").filter(CLOUD_EDGE * pl.col("pv_peak_w") > pl.col("by_modules"))
+    over_capacity = CLOUD_EDGE * full.top_k(CONTRADICTING_DAYS).min()
+    seen = past.group_by("site_id").agg(
+        over_modules=beyond("by_modules"),
+        over_inverter=beyond("by_inverter"),
+        over_capacity=pl.when(full.len() >= CONTRADICTING_DAYS).then(over_capacity),
+    )
     contradicted = beyond_capacity(peaks, sites, day).select("site_id", contradicted=CLOUD_EDGE * pl.col("peak_w"))
     return (
         rated_w.join(seen, on="site_id", how="left")
         .join(contradicted, on="site_id", how="left")
         .select(
             "site_id",
-            pv_cap_w=pl.max_horizontal("by_modules", "over_modules", "contradicted"),
+            pv_cap_w=pl.max_horizontal("by_modules", "over_modules", "over_capacity", "contradicted"),
             inverter_cap_w=pl.when(pl.col("by_inverter").is_not_null()).then(
                 pl.max_horizontal("by_inverter", "over_inverter")
             ),

@@ -1,4 +1,4 @@
-"""One exception while it is folded, with every change of it, and those that a correction of the clock closed."""
+"""One exception while it is folded, with every change of it, and those that a correction closed."""
 
 from dataclasses import dataclass, field
 from datetime import date
@@ -10,6 +10,8 @@ from pipeline.frames import EVENTS, EXCEPTIONS
 
 DETECTION = "detection"  # who changed it, where nobody decided
 CORRECTED_NOTE = "closed by a correction of the site's clock (relation clock_shift)"
+REGISTER = 0  # in place of a clock shift's number: what the register's correction closed
+REGISTER_NOTE = "closed by a correction of the register, by which its days were judged anew"
 
 
 class Folded(NamedTuple):
@@ -61,28 +63,33 @@ class Opened:
 
 
 def with_corrected(folded: Folded, corrected: pl.DataFrame, *, day: date) -> Folded:
-    """`folded` and the exceptions that a correction of the clock took out of the findings.
+    """`folded` and the exceptions that a correction of the clock or the register took out of the findings.
 
-    `corrected`: EXCEPTIONS as they stood when the correction was made, and `mended_on`, the day from which they count
-    as closed: the correction's, or their own where they had closed before it. An exception that the fold still knows
-    is the fold's.
+    `corrected`: EXCEPTIONS as they stood when the correction was made, its `shift_id`, and `mended_on`, the day from
+    which they count as closed: the correction's, or their own where they had closed before it. An exception that the
+    fold still knows is the fold's.
     """
     gone = corrected.filter(pl.col("opened_on") <= day).join(folded.exceptions, on="exception_id", how="anti")
     is_over, was_closed = pl.col("mended_on") <= day, pl.col("status") == "closed"
     rows = gone.with_columns(
         status=pl.when(is_over).then(pl.lit("closed")).when(was_closed).then(pl.lit("open")).otherwise("status"),
         closed_on=pl.when(is_over).then("mended_on").when(~was_closed).then("closed_on"),
-        note=pl.when(is_over & ~was_closed).then(pl.lit(CORRECTED_NOTE)).otherwise("note"),
+        note=pl.when(is_over & ~was_closed).then(_note()).otherwise("note"),
     )
     events = []
     for row in gone.iter_rows(named=True):
         opened = Opened(row["exception_id"], row["opened_on"].toordinal())
         opened.record(opened.opened_on, "opened", note=row["kind"])
         if row["mended_on"] <= day:
-            note = row["note"] if row["status"] == "closed" else CORRECTED_NOTE
+            by_whom = REGISTER_NOTE if row["shift_id"] == REGISTER else CORRECTED_NOTE
+            note = row["note"] if row["status"] == "closed" else by_whom
             opened.record(row["mended_on"].toordinal(), "closed", note=note)
         events += opened.events
     return Folded(
         pl.concat([folded.exceptions, rows.select(EXCEPTIONS.names()).cast(EXCEPTIONS)]).sort("exception_id"),
         pl.concat([folded.events, pl.DataFrame(events, schema=EVENTS, orient="row")]).sort("exception_id", "event_no"),
     )
+
+
+def _note() -> pl.Expr:
+    return pl.when(pl.col("shift_id") == REGISTER).then(pl.lit(REGISTER_NOTE)).otherwise(pl.lit(CORRECTED_NOTE))

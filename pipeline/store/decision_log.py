@@ -12,6 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from pipeline.exceptions.changes import REGISTER
 from pipeline.store import clock_shifts
 from pipeline.store.connection import Store
 from pipeline.workspace.files import sync
@@ -64,7 +65,7 @@ def bring_back(store: Store, log: Path) -> int:
         in_force = {
             row["shift_id"] for at, row in _held(store).items() if at[0] == "clock_shift" and not row["undone_at"]
         }
-        corrected = [row for row in lacking["mended_exception"] if row["shift_id"] in in_force]
+        corrected = [row for row in lacking["mended_exception"] if row["shift_id"] in (*in_force, REGISTER)]
         _insert(store, "mended_exception", corrected)
         for row in [*shifts, *undone]:
             if row["site_id"] in sites:

@@ -1,10 +1,12 @@
 """The register's copy in the history, and what had been agreed before."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
 from detectors.frames import SITES
+from pipeline.exceptions.changes import REGISTER
+from pipeline.store import verdicts
 from pipeline.store.connection import Store
 from pipeline.store.history import mark_sites_dirty
 
@@ -64,6 +66,10 @@ def write_register(
             both = pl.concat([store.frame(f"SELECT * FROM {table} ORDER BY ALL"), held])
             differing = both.filter(~pl.struct(pl.all()).is_duplicated())
             changed |= set(differing["site_id"]) & set(before["site_id"])
+        if (judged := verdicts.last_judged_day(store)) is not None:
+            # What was told of days that are judged anew stays in the history, closed with the next day's verdicts.
+            for site_id in sorted(changed):
+                verdicts.note_corrected(store, site_id, REGISTER, date.min, judged + timedelta(days=1))
         mark_sites_dirty(store, changed)
     return sorted(changed)
 

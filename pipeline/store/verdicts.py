@@ -140,7 +140,7 @@ def decisions(store: Store) -> pl.DataFrame:
 
 
 def corrected(store: Store) -> pl.DataFrame:
-    """EXCEPTIONS whose days a correction of the clock had judged anew, with shift_id and mended_on."""
+    """EXCEPTIONS whose days a correction of the clock or the register had judged anew, with shift_id and mended_on."""
     return store.frame("SELECT * FROM mended_exception ORDER BY exception_id")
 
 

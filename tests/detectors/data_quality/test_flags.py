@@ -130,6 +130,9 @@ def test_a_rating_that_the_days_before_contradict_is_told_no_more() -> None:
     by_inverter = {"installed_kwp": 5.0, "inverter_kw": 10.0}
     assert _bad(_flags(_rows(lone), _peaks(4000.0), **by_inverter)) == [("pv_w", "implausible", 2)]
     assert _bad(_flags(_rows(lone), _peaks(7900.0), **by_inverter)) == []  # its first day showed as much for an hour
+    full = _peaks(5900.0, 6000.0, 5800.0)  # more than 5 kWp for an hour on three days, if less than the cap of 6.5 kW
+    assert _bad(_flags(_rows(lone), full, **by_inverter)) == []
+    assert _bad(_flags(_rows(lone), _peaks(5900.0, 6000.0, 4800.0), **by_inverter)) == [("pv_w", "implausible", 2)]
     spiked = _home(peak_w=8000.0)
     spiked["pv_w"][150] = 30_000.0  # beyond 1.3 x the highest of these days
     assert ("pv_w", "implausible", 1) in _bad(_flags(_rows(spiked), _peaks(7900.0, 7800.0, 7700.0), **registered))

@@ -6,6 +6,8 @@ import polars as pl
 import pytest
 
 from detectors.frames import PLANES
+from pipeline.detection.folding import update_exceptions
+from pipeline.exceptions.changes import REGISTER_NOTE
 from pipeline.store import Store, history, register
 from tests.support import build
 
@@ -150,6 +152,40 @@ def test_a_capacity_that_was_told_to_be_wrong_or_was_just_entered_is_corrected(t
             store.insert("finding", pl.DataFrame([{**FINDING, "day": DAY + timedelta(days=9), "kind": kind}]))
         assert write(6.0, reserve_pct=30.0) == ["a"]
         assert register.sites_on(store, store.sites(), DAY)["installed_kwp"][0] == 6.0
+
+
+def _exception(store: Store) -> dict:
+    return store.frame("SELECT * FROM exception WHERE exception_id = 'a-yield-1'").row(0, named=True)
+
+
+def test_what_was_told_of_days_that_a_correction_judges_anew_stays_in_the_history(tmp_path):
+    """The fold alone would not know that a register was told to be wrong, once it is right."""
+    with Store(tmp_path / "history.duckdb") as store:
+        none = [store.frame(f"SELECT * FROM {table}") for table in ("device", "installer")]
+
+        def write(kwp: float) -> list[str]:
+            both = build.sites({"site_id": "a", "installed_kwp": kwp}, {"site_id": "b", "installed_kwp": 5.0})
+            return register.write_register(store, both, PLANES.to_frame(), *none)
+
+        write(8.0)
+        days = [DAY + timedelta(days=n) for n in range(20)]
+        judged_at = datetime(2026, 7, 1, tzinfo=UTC)
+        store.replace("judged", pl.DataFrame([{"site_id": "a", "day": one, "judged_at": judged_at} for one in days]))
+        told = [{**FINDING, "site_id": site, "day": days[-1], "kind": "capacity-mismatch"} for site in "ab"]
+        store.insert("finding", pl.DataFrame(told))
+        update_exceptions(store)
+        store.insert("finding", pl.DataFrame([{**one, "day": days[-2]} for one in told]))
+        update_exceptions(store)
+        assert _exception(store)["status"] == "open"
+        assert write(6.0) == ["a"]
+        # The days are judged anew, and nothing is found.
+        store.con.execute("DELETE FROM finding WHERE site_id = 'a'")
+        store.insert(
+            "judged", pl.DataFrame([{"site_id": "a", "day": days[-1] + timedelta(days=1), "judged_at": judged_at}])
+        )
+        update_exceptions(store)
+        row = _exception(store)
+        assert (row["status"], row["closed_on"], row["note"]) == ("closed", days[-1] + timedelta(days=1), REGISTER_NOTE)
 
 
 @pytest.mark.parametrize(("fed_in_w", "before"), [(2000.0, None), (20.0, 0.0)])
