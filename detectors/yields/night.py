@@ -90,9 +90,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     free = np.isfinite(light.power_w) & light.is_free
     own = pyranometer.clearness(light, site_roofs, free)
     spell, cold_day, is_shared, may_be_snow = _snow(fleet, odds)
-    # Snow does not lie on one roof for so long after it slid from those around: what is dark then is dead.
+    # Snow seldom lies on one roof for so long after it slid from those around: what is dark then may be dead.
     is_over = (before.dark_days >= cold.LIT_AROUND_DAYS) & (spell <= 0)
-    cold_day = cold_day._replace(is_cold=cold_day.is_cold & ~is_over)
     is_reference &= cold_day.is_cold | ~_is_dark(fleet, free)
     own[~is_reference] = np.nan
     first = _consensus(fleet, own)
@@ -122,7 +121,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
     coverage = _coverage(fleet)
     was_covered = ((column(odds, "is_covered", 0.0) > 0) | is_shared) & ~is_over
-    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, cold_day.is_cold, was_covered)
+    may_lie = cold_day.is_cold & ~is_over
+    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, may_lie, was_covered)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)

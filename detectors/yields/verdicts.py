@@ -11,7 +11,7 @@ from detectors.finding import Finding, NotJudged, Reason, Series, Severity, beca
 from detectors.losses import MEASURED, DayLoss, Worth, day_losses, worths
 from detectors.yields import low_sun
 from detectors.yields.cases import day_loss_kwh, of_site
-from detectors.yields.cold import may_be_own_snow
+from detectors.yields.cold import LIT_AROUND_DAYS, may_be_own_snow
 from detectors.yields.diagnosis import History
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import THIN_COVERAGE, USABLE_SIGMA, Night
@@ -206,7 +206,7 @@ def open_cases(
             history=history,
             planes=_planes(fleet.roofs.is_unknown[n], model),
             has_limit=bool(fleet.roofs.has_limit[n]),
-            may_be_snow=_may_be_snow(night, n, case["first_day"], by_site[(case["site_id"],)]),
+            may_be_snow=_may_be_snow(night, n, case, by_site[(case["site_id"],)]),
             may_be_hidden=low_sun.of_case(
                 case,
                 history,
@@ -222,13 +222,15 @@ def fallen(found: Iterable[Open]) -> list[Open]:
     return [one for one in found if one.missing_pct > 0]
 
 
-def _may_be_snow(night: Night, n: int, first_day: date, rows: pl.DataFrame) -> bool:
-    """Whether snow may lie on the roof, dark since `first_day`; `rows` are its RESIDUAL."""
+def _may_be_snow(night: Night, n: int, case: dict[str, Any], rows: pl.DataFrame) -> bool:
+    """Whether snow may lie on the roof, dark since the case's first day; `rows` are its RESIDUAL."""
+    first_day = case["first_day"]
     neighbours = float(night.neighbours[n])
     is_alone = not neighbours >= SURE_NEIGHBOURS
     dark_days = (night.fleet.day - first_day).days + 1
     around = rows.filter(pl.col("day").is_between(first_day - timedelta(days=1), first_day + timedelta(days=1)))
-    began_in_spell = bool(night.is_covered[n]) or bool((around["spell_days"] > 0).any())
+    was_excused = night.is_cold[n] and (case["opened_on"] - first_day).days >= LIT_AROUND_DAYS
+    began_in_spell = bool(night.is_covered[n] or was_excused) or bool((around["spell_days"] > 0).any())
     return bool(night.may_be_snow[n] and is_alone) or may_be_own_snow(
         bool(night.is_cold[n]), neighbours, dark_days, began_in_spell=began_in_spell
     )
