@@ -61,6 +61,10 @@ TOP_UP_SHARE = 0.10  # ours: a nearly empty battery is lifted by a tenth or less
 FALL_PCT = 1.0  # ours: a state of charge that falls meanwhile was not charged: the battery's sign is in doubt
 PAUSE_ROWS = 2  # ours: charging that pauses for an interval is one charge
 LOST_SHARE = 0.06  # REFERENCES: 0.94-0.95 of the energy came back from two homes' batteries
+FULL_PCT = 95.0  # common practice, no source: above it charging tapers off
+# ours: of the capacity, what a full battery keeps a roof that may not feed in from making: between a dull noon's and a
+# clear one's power less what the house takes.
+HELD_RATIO = 0.2
 MIN_SEEN_H = 12.0  # ours: with less than half a day known, a quiet day proves nothing
 
 
@@ -165,10 +169,13 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
         odd_kwh=pl.col("kwh").filter("is_odd").sum(),
         start_utc=pl.col("start_utc").filter(counted).first(),
     )  # fmt: skip
+    # Full, at rest and in the light: what the roof then could have given had no room.
+    is_full = (pl.col("soc_pct") >= FULL_PCT) & (pl.col("battery_w").abs() <= pl.col("idle_w")) & (pl.col("pv_w") > 0)
     known = rows.group_by("site_id").agg(
         *(pl.col("hours").filter(pl.col(name).is_not_null()).sum().alias(f"{name}_h")
           for name in ("pv_w", "grid_w", "battery_w")),
         seen_h=pl.col("hours").filter("is_known").sum(),
+        full_h=pl.col("hours").filter(is_full.fill_null(False)).sum(),
         charged_kwh=(pl.col("charge_w") * pl.col("hours")).sum() / 1000,
         floor_pct=pl.col("battery_backup_floor_pct").first(),
         need_kwh=pl.max_horizontal(pl.lit(MIN_KWH), MIN_SHARE * pl.col("battery_kwh").first()),
@@ -200,6 +207,9 @@ def _finding(
 ) -> Finding:
     from_grid_kwh = sums["from_grid_kwh"]
     lost_kwh = LOST_SHARE * from_grid_kwh
+    if site["feed_in_limit_kw"] == 0:  # where nothing may be fed in, what has no room in the battery is not made
+        held_kwh = HELD_RATIO * site["installed_kwp"] * sums["full_h"]
+        lost_kwh += min((1 - LOST_SHARE) * from_grid_kwh, held_kwh)
     # What the roof then fed in could have filled the battery instead of what was bought.
     displaced_kwh = min(from_grid_kwh, fed_in_kwh or 0.0)
     dearer = max(site["import_price"] - site["feed_in_price"], 0.0)
@@ -223,6 +233,7 @@ def _finding(
             "from_grid_h": sums["from_grid_h"],
             "charged_kwh": sums["charged_kwh"],
             "top_up_kwh": sums["top_up_kwh"],
+            "full_h": sums["full_h"],
             "start_utc": sums["start_utc"].strftime("%Y-%m-%dT%H:%M:%SZ"),
         },
         series=picture,

@@ -47,6 +47,9 @@ KINDS = {
     )
 }
 REASONS = verdicts.REASONS
+CLEAR_SHARE, CLEAR_DAYS = 0.35, 3  # of a day's energy near its best; two thirds of such days are clear (`lone_site`)
+CLEAR_QUANTILE = 0.75  # ours: the best of them, as some of them are hazy or thin clouds
+AT_CEILING = 0.95  # ours: of the inverter's rating
 SLIP_RATIO = 1 / 3  # ours: a string or two are forgotten at a roof, not two thirds of it; less is the register's slip
 
 
@@ -60,11 +63,32 @@ def detect(
     day: date,
 ) -> list[Verdict]:
     """A finding per watched site whose level fits another peak capacity; the value is that capacity in kWp."""
-    found = [finding_of(one) for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)]
+    ceiling_w = dict(zip(yield_night.fleet.sites["site_id"], yield_night.fleet.roofs.ceiling_w, strict=True))
+    found = [
+        finding_of(one)
+        for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
+        if not is_contradicted(one, yield_residual.filter(pl.col("site_id") == one.site_id), ceiling_w[one.site_id])
+    ]
     with_case = yield_case.filter(pl.col("day") == day)
     others = sites.filter(pl.col("watched").fill_null(True)).join(with_case, on="site_id", how="anti")
     found += _by_hours(yield_residual, flow_peaks, others, day)
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
+
+
+def is_contradicted(one: Open, residuals: pl.DataFrame, ceiling_w: float) -> bool:
+    """Whether the roof's own clear days show no more than half of what its neighbours say it has more.
+
+    Neighbours that shed their snow late, or lie in the shade, say so of a healthy roof. Behind a limit, or at the
+    inverter's ceiling, clear days do not show what a roof could make. `residuals`: the site's RESIDUAL rows.
+    """
+    if one.level_ratio <= 1 or one.has_limit:
+        return False
+    since = residuals.filter(pl.col("day") >= one.first_day)
+    clear = since.filter(pl.col("lone_near") >= CLEAR_SHARE)["lone_x"].fill_nan(None).drop_nulls()
+    highest = since["peak_w"].max()
+    if len(clear) < CLEAR_DAYS or (isinstance(highest, float) and highest >= AT_CEILING * ceiling_w):
+        return False
+    return float(np.quantile(clear.to_numpy(), CLEAR_QUANTILE)) < np.log(one.level_ratio) / 2
 
 
 def finding_of(one: Open) -> Finding:

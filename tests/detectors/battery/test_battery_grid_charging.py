@@ -34,6 +34,18 @@ def test_sun_that_was_fed_in_afterwards_could_have_filled_it():
     assert found.cost == pytest.approx(0.06 * 6 * 0.30 + 4.0 * (0.30 - 0.08))
 
 
+def test_a_full_battery_keeps_a_roof_that_may_not_feed_in_from_making_what_was_bought():
+    """8 kWp held for 5 h at what the house takes could have given 8 kWh: more than the 6 that were charged by night."""
+    held = changed(NIGHT, steps(11, 16), pv_w=400.0, load_w=400.0, grid_w=0.0, battery_w=0.0, soc_pct=100.0)
+    closed = {**SITE, "installed_kwp": 8.0, "feed_in_limit_kw": 0.0}
+    (found,) = _verdicts(held, site=closed)
+    assert found.loss_kwh == pytest.approx(6.0, rel=0.01) and found.evidence["full_h"] == pytest.approx(5.0)
+    (shorter,) = _verdicts(changed(held, steps(12, 16), soc_pct=80.0), site=closed)
+    assert shorter.loss_kwh == pytest.approx(0.06 * 6 + 0.2 * 8, rel=0.01)
+    (free,) = _verdicts(held, site={**closed, "feed_in_limit_kw": None})
+    assert free.loss_kwh == pytest.approx(0.06 * 6, rel=0.01)
+
+
 def test_agreed_charging_and_charging_from_the_sun_are_healthy():
     (agreed,) = _verdicts(NIGHT, site={**SITE, "grid_charging": True})
     assert isinstance(agreed, NotJudged) and agreed.reason.code == "charging-agreed"

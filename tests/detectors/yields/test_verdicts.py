@@ -7,9 +7,10 @@ import pytest
 
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
-from detectors.yields import capacity_mismatch, low_sun, no_generation, string_loss, underperformance, verdicts
+from detectors.yields import capacity_mismatch, low_sun, no_generation, records, string_loss, underperformance, verdicts
 from detectors.yields.diagnosis import History
 from detectors.yields.verdicts import Open
+from tests.support import build
 
 FIRST = date(2026, 6, 1)
 DAYS = 20
@@ -124,3 +125,34 @@ def test_what_modules_that_nobody_sold_would_have_made_is_no_loss(ratio, is_lost
     assert (told.loss_kwh > 0, told.cost > 0, len(told.losses) > 0) == (is_lost,) * 3
     assert told.severity == "soon"
     assert ("slip" in told.summary) is not is_lost
+
+
+@pytest.mark.parametrize(
+    ("own", "near", "days", "peak_w", "has_limit", "expected"),
+    [
+        (0.0, 0.5, 5, 4000.0, False, True),  # its clear days show the registered capacity
+        (0.28, 0.5, 5, 4000.0, False, False),
+        (0.0, 0.5, 2, 4000.0, False, False),  # too few
+        (0.0, 0.1, 5, 4000.0, False, False),  # none of them clear
+        (0.0, 0.5, 5, 4900.0, False, False),  # cut at the inverter
+        (0.0, 0.5, 5, 4000.0, True, False),  # held back
+    ],
+)
+def test_a_rise_that_the_roofs_own_clear_days_do_not_show_is_its_neighbours(
+    own, near, days, peak_w, has_limit, expected
+):
+    """Two fifths more beside neighbours that lay under snow for longer."""
+    case = _open(lost_kwh=0.0, has_limit=has_limit)._replace(kind="capacity-mismatch", after=np.log(1.4))
+    rows = [
+        {
+            "site_id": "roof-1",
+            "day": case.first_day + timedelta(days=n),
+            "lone_x": own,
+            "lone_near": near,
+            "peak_w": peak_w,
+        }
+        for n in range(days)
+    ]
+    residuals = build.frame(records.RESIDUAL, rows)
+    assert capacity_mismatch.is_contradicted(case, residuals, 5000.0) is expected
+    assert not capacity_mismatch.is_contradicted(case._replace(after=np.log(0.7)), residuals, 5000.0)
