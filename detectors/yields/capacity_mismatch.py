@@ -88,7 +88,7 @@ def is_contradicted(one: Open, residuals: pl.DataFrame, ceiling_w: float) -> boo
     highest = since["peak_w"].max()
     if len(clear) < CLEAR_DAYS or (isinstance(highest, float) and highest >= AT_CEILING * ceiling_w):
         return False
-    return float(np.quantile(clear.to_numpy(), CLEAR_QUANTILE)) < np.log(one.level_ratio) / 2
+    return bool(np.quantile(clear.to_numpy(), CLEAR_QUANTILE) < np.log(one.level_ratio) / 2)
 
 
 def finding_of(one: Open) -> Finding:
