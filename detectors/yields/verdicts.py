@@ -21,6 +21,8 @@ REASONS = {
     "generation-missing": "no readings of generation",
     "hardly-read": "readings of generation in {coverage_pct:.0f} % of the daylight",
     "snow": "snow on the roofs around for {days} days",
+    "may-be-snow": "made nothing in the cold beside roofs that did: snow may lie on it, and nothing tells it from a dead "
+    "roof yet",
     "no-usable-energy": "nothing that could have been used: its feed-in limit left no room all day",
     "voltage-high": "voltage at the level where inverters lower their power, all day",
     "held-at-nothing": "its grid was held at nothing all day, though the register gives no feed-in limit",
@@ -273,6 +275,8 @@ def _reason(night: Night, n: int, site_id: str) -> Reason | None:
         return because(REASONS, "hardly-read", coverage_pct=100 * float(night.coverage[n]))
     if night.spell_days[n] > 0:
         return because(REASONS, "snow", days=int(night.spell_days[n]))
+    if night.is_zero[n] and night.is_cold[n] and not night.zero_evidence[n] > 0:
+        return because(REASONS, "may-be-snow")
     by_pairs = np.isfinite(night.x[n]) and night.sigma[n] < USABLE_SIGMA
     by_itself = np.isfinite(night.lone_x[n]) and night.lone_energy[n] > MIN_ENERGY
     if by_pairs or by_itself or night.least[n] > ALIVE:

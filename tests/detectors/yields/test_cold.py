@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from detectors.yields import cold, records, testing, zeros
+from detectors.yields import cold, records, testing, verdicts, zeros
 from detectors.yields.cold import FEW_SPELL_DAYS, LIT_AROUND_DAYS, MAX_SPELL_DAYS, WORN_OUT, Cold, of_day, spell_days
 from detectors.yields.sequential_test import OPEN
 from tests.support import build, yield_fleet
@@ -108,6 +108,15 @@ def test_two_roofs_that_stay_dark_beside_lit_ones_are_dead_however_cold_it_is():
     assert {name: case["kind"] for name, case in opened.items()} == dict.fromkeys(dark, "no-generation")
     assert all((case["opened_on"] - made.day(4)).days <= LIT_AROUND_DAYS + 2 for case in opened.values())
     assert all(case["first_day"] == made.day(4) for case in opened.values())
+
+
+def test_a_dark_roof_that_is_excused_is_listed_as_not_judged():
+    names, dark = [f"roof{n}" for n in range(7)], ["roof0", "roof1"]
+    faults = {name: fault("no-generation", 4) for name in dark}
+    made = yield_fleet.make(6716, {name: {} for name in names}, faults, first=date(2025, 11, 25), days=8)
+    night = yield_fleet.live_nights(made).objects["yield_night"]
+    said = {one.site_id: one.reason.code for one in verdicts.not_judged("no-generation", night, [], made.day(7))}
+    assert said == dict.fromkeys(dark, "may-be-snow")
 
 
 def test_days_dark_beside_lit_roofs_are_counted_up_to_the_day_before():
