@@ -21,8 +21,7 @@ REASONS = {
     "generation-missing": "no readings of generation",
     "hardly-read": "readings of generation in {coverage_pct:.0f} % of the daylight",
     "snow": "snow on the roofs around for {days} days",
-    "may-be-snow": "made nothing in the cold beside roofs that did: snow may lie on it, and nothing tells it from a dead "
-    "roof yet",
+    "may-be-snow": "made nothing in the cold: snow may lie on it, and nothing tells it from a dead roof yet",
     "no-usable-energy": "nothing that could have been used: its feed-in limit left no room all day",
     "voltage-high": "voltage at the level where inverters lower their power, all day",
     "held-at-nothing": "its grid was held at nothing all day, though the register gives no feed-in limit",
