@@ -48,6 +48,7 @@ KINDS = {
 }
 REASONS = verdicts.REASONS
 CLEAR_SHARE, CLEAR_DAYS = 0.35, 3  # of a day's energy near its best; two thirds of such days are clear (`lone_site`)
+CLEAR_KWH = 1.0  # ours: per kWp under a clear sky, in what could be judged
 CLEAR_QUANTILE = 0.75  # ours: the best of them, as some of them are hazy or thin clouds
 AT_CEILING = 0.95  # ours: of the inverter's rating
 SLIP_RATIO = 1 / 3  # ours: a string or two are forgotten at a roof, not two thirds of it; less is the register's slip
@@ -78,13 +79,16 @@ def detect(
 def is_contradicted(one: Open, residuals: pl.DataFrame, ceiling_w: float) -> bool:
     """Whether the roof's own clear days show no more than half of what its neighbours say it has more.
 
-    Neighbours that shed their snow late, or lie in the shade, say so of a healthy roof. Behind a limit, or at the
-    inverter's ceiling, clear days do not show what a roof could make. `residuals`: the site's RESIDUAL rows.
+    Neighbours that shed their snow late, or lie in the shade, say so of a healthy roof. At the inverter's ceiling clear
+    days do not show what a roof could make, nor behind a limit those that leave little to judge by, or on which so high
+    a level could not have shown. `residuals`: the site's RESIDUAL rows.
     """
-    if one.level_ratio <= 1 or one.has_limit:
+    if one.level_ratio <= 1:
         return False
     since = residuals.filter(pl.col("day") >= one.first_day)
-    clear = since.filter(pl.col("lone_near") >= CLEAR_SHARE)["lone_x"].fill_nan(None).drop_nulls()
+    could_show = pl.col("lone_highest").fill_null(np.inf) > np.log(one.level_ratio)
+    is_telling = (pl.col("lone_near") >= CLEAR_SHARE) & (pl.col("lone_energy") >= CLEAR_KWH) & could_show
+    clear = since.filter(is_telling)["lone_x"].fill_nan(None).drop_nulls()
     highest = since["peak_w"].max()
     if len(clear) < CLEAR_DAYS or (isinstance(highest, float) and highest >= AT_CEILING * ceiling_w):
         return False

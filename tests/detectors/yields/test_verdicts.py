@@ -128,31 +128,24 @@ def test_what_modules_that_nobody_sold_would_have_made_is_no_loss(ratio, is_lost
 
 
 @pytest.mark.parametrize(
-    ("own", "near", "days", "peak_w", "has_limit", "expected"),
+    ("changed", "expected"),
     [
-        (0.0, 0.5, 5, 4000.0, False, True),  # its clear days show the registered capacity
-        (0.28, 0.5, 5, 4000.0, False, False),
-        (0.0, 0.5, 2, 4000.0, False, False),  # too few
-        (0.0, 0.1, 5, 4000.0, False, False),  # none of them clear
-        (0.0, 0.5, 5, 4900.0, False, False),  # cut at the inverter
-        (0.0, 0.5, 5, 4000.0, True, False),  # held back
+        ({}, True),  # its clear days show the registered capacity
+        ({"lone_x": 0.28}, False),
+        ({"days": 2}, False),  # too few
+        ({"lone_near": 0.1}, False),  # none of them clear
+        ({"peak_w": 4900.0}, False),  # cut at the inverter
+        ({"lone_energy": 0.5}, False),  # little to judge by, as behind a limit
+        ({"lone_highest": 0.2}, False),  # a higher level would have been held back
+        ({"lone_highest": 0.5}, True),
     ],
 )
-def test_a_rise_that_the_roofs_own_clear_days_do_not_show_is_its_neighbours(
-    own, near, days, peak_w, has_limit, expected
-):
+def test_a_rise_that_the_roofs_own_clear_days_do_not_show_is_its_neighbours(changed, expected):
     """Two fifths more beside neighbours that lay under snow for longer."""
-    case = _open(lost_kwh=0.0, has_limit=has_limit)._replace(kind="capacity-mismatch", after=np.log(1.4))
-    rows = [
-        {
-            "site_id": "roof-1",
-            "day": case.first_day + timedelta(days=n),
-            "lone_x": own,
-            "lone_near": near,
-            "peak_w": peak_w,
-        }
-        for n in range(days)
-    ]
+    case = _open(lost_kwh=0.0, has_limit=False)._replace(kind="capacity-mismatch", after=np.log(1.4))
+    day = {"lone_x": 0.0, "lone_near": 0.5, "lone_energy": 4.0, "peak_w": 4000.0, "days": 5, **changed}
+    count = day.pop("days")
+    rows = [{"site_id": "roof-1", "day": case.first_day + timedelta(days=n), **day} for n in range(count)]
     residuals = build.frame(records.RESIDUAL, rows)
     assert capacity_mismatch.is_contradicted(case, residuals, 5000.0) is expected
     assert not capacity_mismatch.is_contradicted(case._replace(after=np.log(0.7)), residuals, 5000.0)
