@@ -69,6 +69,7 @@ def write_register(
         if (judged := verdicts.last_judged_day(store)) is not None:
             # What was told of days that are judged anew stays in the history, closed with the next day's verdicts.
             for site_id in sorted(changed):
+                verdicts.forget_held(store, site_id, REGISTER)
                 verdicts.note_corrected(store, site_id, REGISTER, date.min, judged + timedelta(days=1))
         mark_sites_dirty(store, changed)
     return sorted(changed)

@@ -190,6 +190,15 @@ def forget_corrected(store: Store, shift_id: int) -> None:
     store.con.execute("DELETE FROM mended_exception WHERE shift_id = ?", [shift_id])
 
 
+def forget_held(store: Store, site_id: str, shift_id: int) -> None:
+    """Forgets what was noted of the site's exceptions that are there now: they are noted again as they stand."""
+    store.con.execute(
+        "DELETE FROM mended_exception WHERE site_id = ? AND shift_id = ? "
+        "AND exception_id IN (SELECT exception_id FROM exception)",
+        [site_id, shift_id],
+    )
+
+
 def write_exceptions(store: Store, exceptions: pl.DataFrame, revisits: pl.DataFrame, events: pl.DataFrame) -> None:
     """Replaces the exceptions, their events and the revisits with those of the last judged day."""
     with store.transaction():

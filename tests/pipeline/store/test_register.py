@@ -177,15 +177,22 @@ def test_what_was_told_of_days_that_a_correction_judges_anew_stays_in_the_histor
         store.insert("finding", pl.DataFrame([{**one, "day": days[-2]} for one in told]))
         update_exceptions(store)
         assert _exception(store)["status"] == "open"
+        assert write(7.0) == ["a"]  # and still wrong: it goes on
+        update_exceptions(store)
+        later = days[-1] + timedelta(days=1)
+        store.insert("finding", pl.DataFrame([{**told[0], "day": later}]))
+        store.insert("judged", pl.DataFrame([{"site_id": "a", "day": later, "judged_at": judged_at}]))
+        update_exceptions(store)
+        assert (_exception(store)["status"], _exception(store)["last_day"]) == ("open", later)
         assert write(6.0) == ["a"]
         # The days are judged anew, and nothing is found.
         store.con.execute("DELETE FROM finding WHERE site_id = 'a'")
-        store.insert(
-            "judged", pl.DataFrame([{"site_id": "a", "day": days[-1] + timedelta(days=1), "judged_at": judged_at}])
-        )
+        closed_on = later + timedelta(days=1)
+        store.insert("judged", pl.DataFrame([{"site_id": "a", "day": closed_on, "judged_at": judged_at}]))
         update_exceptions(store)
         row = _exception(store)
-        assert (row["status"], row["closed_on"], row["note"]) == ("closed", days[-1] + timedelta(days=1), REGISTER_NOTE)
+        assert (row["status"], row["closed_on"], row["note"]) == ("closed", closed_on, REGISTER_NOTE)
+        assert row["last_day"] == later
 
 
 @pytest.mark.parametrize(("fed_in_w", "before"), [(2000.0, None), (20.0, 0.0)])
