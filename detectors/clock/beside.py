@@ -18,7 +18,7 @@ NEAR_KM = 100.0  # ours: light and shade of hills differ less within it than by 
 OTHERS_NEEDED = 2  # that agree: of two that differ nobody knows which is wrong
 OTHERS_ASKED = 8  # the nearest: of hundreds, one would be as early by chance
 DAYS_NEEDED = 7  # ours: of which the fifth least is the second
-SAME_INTERVAL_MIN = 15.0  # onsets of coarser readings are seen later
+SAME_INTERVAL_MIN = 15.0  # ours: onsets of coarser readings are seen later
 # ours: beyond the earliest of the roofs around. Inverters start between 5 and 15 W/m2, which the sun passes within ten
 # minutes at 45 degrees north, and a roof that faces the sun as it rises sees 15 W/m2 five minutes sooner.
 AHEAD_MIN = 15.0

@@ -54,7 +54,9 @@ def detect(
     """
     watched = sites.filter(pl.col("watched").fill_null(True)) if "watched" in sites.columns else sites
     onsets = onsets_of(daylight, watched, day, window_days)
-    reasons, suspects = _screen(onsets)
+    possible = _possible(onsets)
+    middles = _middle(onsets, possible, RECENT_DAYS)
+    reasons, suspects = _screen(onsets, possible, middles)
     histories = segments(onsets, suspects)
     by_site: dict[str, list[tuple[int, Diagnosis]]] = {}
     info = {row["site_id"]: row for row in watched.iter_rows(named=True)}
@@ -71,7 +73,7 @@ def detect(
         elif found is not None:
             by_site.setdefault(site["site_id"], []).append((device, found))
     verdicts = _verdicts(onsets, info, claims, by_site, reasons, day)
-    verdicts = by_profile(verdicts, info, _middles(onsets), day, DETECTOR)
+    verdicts = by_profile(verdicts, info, _by_site(onsets, middles), day, DETECTOR)
     if device_readings is None:
         return verdicts
     return [_illustrated(v, info[v.site_id], device_readings) if isinstance(v, Finding) else v for v in verdicts]
@@ -85,14 +87,16 @@ def _illustrated(finding: Finding, site: dict[str, Any], readings: pl.DataFrame)
     return finding.model_copy(update={"series": (*drawn, *finding.series)})
 
 
-def _screen(onsets: Onsets) -> tuple[dict[int, Reason], Index]:
-    """Reasons of devices that can't be judged, and the devices that need a closer look."""
+def _screen(onsets: Onsets, possible: np.ndarray, long: Array) -> tuple[dict[int, Reason], Index]:
+    """Reasons of devices that can't be judged, and the devices that need a closer look.
+
+    `possible`: days that the sun can have made; `long`: the middles of the last RECENT_DAYS of them.
+    """
     first_end, last_start = onsets.first_end_late, onsets.last_start_early
     both = np.isfinite(onsets.first_late) & np.isfinite(onsets.last_early)
-    possible = _possible(onsets)
     days = possible[:, -RECENT_WITHIN_DAYS:].sum(axis=1)
     limit = LOOK_AGAIN_SHARE * (RAISE_MIN + RAISE_PER_SLOW_MIN * np.maximum(0.0, onsets.interval - 30.0))
-    long, short = (_middle(onsets, possible, count) for count in (RECENT_DAYS, NEEDED_DAYS))
+    short = _middle(onsets, possible, NEEDED_DAYS)
     with np.errstate(invalid="ignore"):
         off = (np.abs(long) > limit) | (np.abs(short) > limit)
         earliest = np.where(possible, np.minimum(first_end, last_start), np.nan)[:, -NEEDED_DAYS:]
@@ -116,14 +120,10 @@ def _screen(onsets: Onsets) -> tuple[dict[int, Reason], Index]:
     return reasons, suspects.astype(np.int64)
 
 
-def _middles(onsets: Onsets) -> dict[str, float]:
-    """Site with readings of the day -> late middle of first and last light of the last days, of its first device."""
-    if not onsets.sites:
-        return {}
-    possible = _possible(onsets)
-    middle = _middle(onsets, possible, RECENT_DAYS)
-    devices = np.flatnonzero(onsets.seen[:, -1]).tolist()
-    return {onsets.sites[device]: float(middle[device]) for device in reversed(devices)}
+def _by_site(onsets: Onsets, middles: Array) -> dict[str, float]:
+    """Site with readings of the day -> the middle of its first device, minutes late."""
+    devices = np.flatnonzero(onsets.seen[:, -1]).tolist() if onsets.sites else []
+    return {onsets.sites[device]: float(middles[device]) for device in reversed(devices)}
 
 
 def _possible(onsets: Onsets) -> np.ndarray:

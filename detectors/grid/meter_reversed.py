@@ -169,7 +169,7 @@ def _judge(
     seen = [*(past[one] for one in sorted(past)), row]
     if is_free and has_turned_answer(row, min_dark_h) and (turned := turned_days(seen)):
         found = _finding(site, row, [one["day"] for one in turned], answer_of(turned), guess, phases)
-        return _of_answers(found, *row["shown_kwh"])
+        return _of_answers(found, *row.get("shown_kwh", (0.0, 0.0)))
     return None if is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
 
 

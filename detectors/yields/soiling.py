@@ -196,8 +196,8 @@ def _by_newest_model(x: Array, models: pl.DataFrame, first: date) -> None:
 def _finding(site: dict[str, Any], found: Slide, x: Array, day: date, worth: Worth) -> Finding:
     """Of the judged day, what the slide has taken of it since its window began: an earlier window began elsewhere."""
     month_kwh = found.usual_kwh * MONTH_DAYS * found.lost_pct / 100
-    lost_kwh = found.lost_kwh
-    each = float(worth.per_kwh(np.array(max(found.usual_kwh - lost_kwh, 0.0)), np.array(lost_kwh)))
+    made_kwh = max(found.usual_kwh - found.lost_kwh, 0.0)
+    each = float(worth.per_kwh(np.array(made_kwh), np.array(found.lost_kwh)))
     money = f"{month_kwh * each:.2f} {site['currency'] or ''}".strip()
     first = day - timedelta(days=DAYS - 1)
     return Finding(
@@ -213,8 +213,8 @@ def _finding(site: dict[str, Any], found: Slide, x: Array, day: date, worth: Wor
         measured=f"{100 - found.lost_pct:.0f} % of its level of six weeks before",
         expected="the same level beside its neighbours in all weeks",
         since=first,
-        loss_kwh=lost_kwh,
-        cost=lost_kwh * each,
+        loss_kwh=found.lost_kwh,
+        cost=found.lost_kwh * each,
         evidence={
             "slide_pct": found.per_month_pct,
             "lost_pct": found.lost_pct,
