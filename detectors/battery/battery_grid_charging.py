@@ -14,6 +14,7 @@ import polars as pl
 
 from detectors.battery.flows import courses, flows, soc_steps, sunlight, with_battery, without_battery
 from detectors.battery.levels import with_levels
+from detectors.battery.rest_states import is_full
 from detectors.finding import Finding, Kind, NotJudged, Reason, Series, Verdict, because, doubts
 
 DETECTOR = "battery-grid-charging"
@@ -61,7 +62,6 @@ TOP_UP_SHARE = 0.10  # ours: a nearly empty battery is lifted by a tenth or less
 FALL_PCT = 1.0  # ours: a state of charge that falls meanwhile was not charged: the battery's sign is in doubt
 PAUSE_ROWS = 2  # ours: charging that pauses for an interval is one charge
 LOST_SHARE = 0.06  # REFERENCES: 0.94-0.95 of the energy came back from two homes' batteries
-FULL_PCT = 95.0  # common practice, no source: above it charging tapers off
 # ours: of the capacity, what a full battery keeps a roof that may not feed in from making: between a dull noon's and a
 # clear one's power less what the house takes.
 HELD_RATIO = 0.2
@@ -87,6 +87,7 @@ def detect(
         return verdicts
     doubted = doubts(earlier, "time", "grid sign", "balance")
     rows = _from_grid(flows(readings, own_sites), sunlight(own_sites, day))
+    rows = rows.join(own_sites.select("site_id", "ceiling_pct"), on="site_id", how="left", maintain_order="left")
     sums = {row["site_id"]: row for row in _sums(rows).iter_rows(named=True)}
     raised = []
     for site in own_sites.iter_rows(named=True):
@@ -170,12 +171,13 @@ def _sums(rows: pl.DataFrame) -> pl.DataFrame:
         start_utc=pl.col("start_utc").filter(counted).first(),
     )  # fmt: skip
     # Full, at rest and in the light: what the roof then could have given had no room.
-    is_full = (pl.col("soc_pct") >= FULL_PCT) & (pl.col("battery_w").abs() <= pl.col("idle_w")) & (pl.col("pv_w") > 0)
+    is_at_rest = pl.col("battery_w").abs() <= pl.col("idle_w")
+    has_no_room = is_full(pl.col("soc_pct")) & is_at_rest & (pl.col("pv_w") > 0)
     known = rows.group_by("site_id").agg(
         *(pl.col("hours").filter(pl.col(name).is_not_null()).sum().alias(f"{name}_h")
           for name in ("pv_w", "grid_w", "battery_w")),
         seen_h=pl.col("hours").filter("is_known").sum(),
-        full_h=pl.col("hours").filter(is_full.fill_null(False)).sum(),
+        full_h=pl.col("hours").filter(has_no_room.fill_null(False)).sum(),
         charged_kwh=(pl.col("charge_w") * pl.col("hours")).sum() / 1000,
         floor_pct=pl.col("battery_backup_floor_pct").first(),
         need_kwh=pl.max_horizontal(pl.lit(MIN_KWH), MIN_SHARE * pl.col("battery_kwh").first()),

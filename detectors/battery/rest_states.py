@@ -16,6 +16,11 @@ AT_LEVEL_RATIO = 0.6  # ours: most of what was imported at rest must lie at one 
 BY = ["site_id", "day"]
 
 
+def is_full(level: pl.Expr) -> pl.Expr:
+    """Whether a level is the one at which charging was seen to end (`ceiling_pct`), or full."""
+    return level >= pl.col("ceiling_pct").fill_null(FULL_PCT) - LEVEL_BAND_PCT
+
+
 def day_states(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Each day as `stuck`, `clear`, `waits`, `scattered`, `unneeded` or `unknown`, in order."""
     known = sites.select(
@@ -32,8 +37,7 @@ def day_states(rests: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     is_high = level > reserve + MARGIN_PCT
     # Below the level of resuming only a stop out of discharge shows a floor: else it may be waiting for charge. A full
     # battery has nothing to wait for.
-    is_full = level >= pl.col("ceiling_pct").fill_null(FULL_PCT) - LEVEL_BAND_PCT
-    is_sure = (level > resume + RESERVE_BAND_PCT) | is_full | pl.col("has_stop")
+    is_sure = (level > resume + RESERVE_BAND_PCT) | is_full(level) | pl.col("has_stop")
     own = rests.join(known, on="site_id", how="inner").sort(BY)
     return own.with_columns(
         state=pl.when(pl.col("seen_h").fill_null(0) == 0)
