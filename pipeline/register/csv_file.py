@@ -23,10 +23,14 @@ class Table(NamedTuple):
     shown: str  # the file's name
     rows: list[Row]
     faults: list[Fault]
+    unread: Sequence[Row] = ()  # rows of another length than the header: their first cells alone may stand in place
 
 
 def read_table(path: Path, known: Sequence[str], required: Sequence[str]) -> Table:
-    """The rows that have as many cells as the header, and the faults of encoding, header and row lengths."""
+    """The rows that have as many cells as the header, and the faults of encoding, header and row lengths.
+
+    A slip of the header is told once, not at every row: names unknown here that no row has cells for are passed over.
+    """
     shown = path.name
     try:
         content = path.read_bytes()
@@ -42,13 +46,25 @@ def read_table(path: Path, known: Sequence[str], required: Sequence[str]) -> Tab
         return Table(shown, [], faults)
     header_line, header = lines[0]
     faults += _header_faults(shown, header_line, header, known, required)
-    rows = []
-    for line, cells in lines[1:]:
-        if len(cells) != len(header):
-            faults.append(_length_fault(shown, line, cells, header))
-        elif any(cells):
-            rows.append(Row(line, dict(zip(header, cells, strict=True))))
-    return Table(shown, rows, faults)
+    records = [(line, cells) for line, cells in lines[1:] if any(cells) or len(cells) != len(header)]
+    columns = _columns(header, known, records)
+    rows: list[Row] = []
+    misfits: list[Row] = []
+    for line, cells in records:
+        is_fit = len(cells) == len(columns)
+        (rows if is_fit else misfits).append(Row(line, dict(zip(columns, cells, strict=is_fit))))
+    lengths = {len(cells) for _, cells in records}
+    if len(misfits) > 1 and len(misfits) == len(records) and len(lengths) == 1:
+        faults.append(_header_length_fault(shown, header_line, header, lengths.pop()))
+    else:
+        faults += [_length_fault(shown, line, cells, header) for line, cells in records if len(cells) != len(columns)]
+    return Table(shown, rows, faults, misfits)
+
+
+def _columns(header: list[str], known: Sequence[str], records: list[tuple[int, list[str]]]) -> list[str]:
+    """The columns that the rows have cells for: where an unknown name was added to the header alone, the others."""
+    expected = [name for name in header if name in known]
+    return expected if {len(cells) for _, cells in records} == {len(expected)} else header
 
 
 def _decode(content: bytes, shown: str) -> tuple[str, list[Fault]]:
@@ -118,6 +134,16 @@ def _header_faults(
     for column in required:
         if column not in header and column not in renamed:
             yield Fault(shown, line, column, None, "column missing", "add it to the header")
+
+
+def _header_length_fault(shown: str, line: int, header: list[str], cells: int) -> Fault:
+    problem = f"{counted(len(header), 'column')} where every row has {counted(cells, 'cell')}"
+    remedy = (
+        "remove the column that no row has, or add its commas"
+        if cells < len(header)
+        else "name the column that the header lacks"
+    )
+    return Fault(shown, line, None, None, problem, remedy)
 
 
 def _length_fault(shown: str, line: int, cells: list[str], header: list[str]) -> Fault:

@@ -100,7 +100,7 @@ INSTALLER_CELLS: Mapping[str, Cell] = {
 
 def load_register(workspace: Workspace) -> tuple[Register, list[Fault]]:
     """The valid rows of the register's files, and every fault of the others, file by file and line by line."""
-    sites, faults = _read(workspace.sites_file, SITE_CELLS)
+    sites, faults, unread = _read(workspace.sites_file, SITE_CELLS)
     optional = {}
     for path, columns in (
         (workspace.arrays_file, ARRAY_CELLS),
@@ -108,24 +108,26 @@ def load_register(workspace: Workspace) -> tuple[Register, list[Fault]]:
         (workspace.installers_file, INSTALLER_CELLS),
     ):
         if path.exists():
-            optional[path], found = _read(path, columns)
+            optional[path], found, _ = _read(path, columns)
             faults += found
     arrays = optional.get(workspace.arrays_file, [])
     devices = optional.get(workspace.devices_file, [])
     installers = optional.get(workspace.installers_file)
-    faults += check_register(Files(sites, arrays, devices, installers))
+    faults += check_register(Files(sites, arrays, devices, installers, unread))
     register = _register(sites, arrays, devices, installers or [])
     order = [path.name for path in (workspace.sites_file, *optional)]
     return register, sorted(faults, key=lambda fault: (order.index(fault.file), fault.line or 0))
 
 
-def _read(path: Path, columns: Mapping[str, Cell]) -> tuple[list[Values], list[Fault]]:
+def _read(path: Path, columns: Mapping[str, Cell]) -> tuple[list[Values], list[Fault], frozenset[str]]:
+    """A file's rows, its faults, and the first cells of rows that could not be read."""
     if not path.exists():
         remedy = "write it, or run `noonmark init` for an example"
-        return [], [Fault(path.name, None, None, None, "the register is missing", remedy)]
+        return [], [Fault(path.name, None, None, None, "the register is missing", remedy)], frozenset()
     table = read_table(path, list(columns), [name for name, cell in columns.items() if cell.required])
     rows, faults = read_rows(table.rows, columns, path.name)
-    return rows, table.faults + faults
+    unread = frozenset(row.cells.get("site_id", "") for row in table.unread)
+    return rows, table.faults + faults, unread
 
 
 def _register(sites: list[Values], arrays: list[Values], devices: list[Values], installers: list[Values]) -> Register:

@@ -20,6 +20,7 @@ class Files(NamedTuple):
     arrays: list[Values]
     devices: list[Values]
     installers: list[Values] | None
+    unread_sites: frozenset[str] = frozenset()  # named by rows of sites.csv that have a fault of their own
     sites_file: str = "sites.csv"
     arrays_file: str = "arrays.csv"
     devices_file: str = "devices.csv"
@@ -77,7 +78,7 @@ def _installers(files: Files) -> Iterator[Fault]:
 
 
 def _known_sites(files: Files) -> Iterator[Fault]:
-    known = {row.cells.get("site_id", "") for row in files.sites}
+    known = {row.cells.get("site_id", "") for row in files.sites} | files.unread_sites
     for file, rows in ((files.arrays_file, files.arrays), (files.devices_file, files.devices)):
         for row in rows:
             site = row.cells.get("site_id")

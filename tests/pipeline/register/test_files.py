@@ -49,6 +49,26 @@ def test_row_lengths(tmp_path):
     assert list(register.sites) == ["C"]
 
 
+def test_a_slip_of_the_header_is_told_once(tmp_path):
+    write(tmp_path, "arrays.csv", "site_id,kwp,tilt_deg,azimuth_deg", "A,10,30,180", "B,10,30,180")
+    rows = SOUND, SOUND.replace("A,", "B,")
+    write(tmp_path, "sites.csv", REQUIRED.replace("name,", "name,colour,"), *rows)
+    register, faults = load(tmp_path)
+    assert places(faults) == [("sites.csv", 1, "colour", "colour")] and list(register.sites) == ["A", "B"]
+    write(tmp_path, "sites.csv", REQUIRED + ",tilt_deg", *rows)
+    (fault,) = load(tmp_path)[1]
+    assert (fault.file, fault.line) == ("sites.csv", 1) and "7 columns where every row has 6 cells" in fault.problem
+    write(tmp_path, "sites.csv", REQUIRED, *(row + ",30" for row in rows))
+    (fault,) = load(tmp_path)[1]
+    assert fault.line == 1 and "6 columns where every row has 7 cells" in fault.problem
+
+
+def test_a_site_whose_row_has_too_few_cells_is_not_also_unknown_to_the_other_files(tmp_path):
+    write(tmp_path, "arrays.csv", "site_id,kwp,tilt_deg,azimuth_deg", "A,10,30,180", "B,10,30,180")
+    write(tmp_path, "sites.csv", REQUIRED, SOUND.rsplit(",", 1)[0], SOUND.replace("A,", "B,"))
+    assert places(load(tmp_path)[1]) == [("sites.csv", 2, "installed_kwp", None)]
+
+
 def test_lines_stay_right_behind_quoted_line_breaks(tmp_path):
     write(tmp_path, "sites.csv", REQUIRED, '"A","Roof, ""upper""\nand lower",47,8,UTC,10', "", "B,b,95,8,UTC,10")
     register, faults = load(tmp_path)
