@@ -13,12 +13,14 @@ from numpy.typing import NDArray
 from detectors.stats.robust import Array, median
 from detectors.yields.fleet_day import Fleet
 from detectors.yields.pyranometer import expected_w
-from detectors.yields.quarter_hours import QUARTERS
+from detectors.yields.quarter_hours import QUARTER_S, QUARTERS
 
 DULL = 0.2  # ours: clearness; so much light an overcast lets through, where no neighbour tells the sky
 # Ours: of the peak capacity. Inverters start from a hundredth or less of their rating, and the sky's light alone, a
 # sixth of a clear one's, is more than a tenth of that where the whole lets expect three times as much.
 DUE_RATIO, OFF_RATIO, ON_RATIO = 0.03, 0.002, 0.01
+# Ours: of what was due; the sky's light alone comes past a mountain too, and a coarse meter shows none of it.
+SKY_ALONE = 0.1
 WORKS_QUARTERS = 8  # ours: two hours of the same day; a roof that stays dark is another's case
 
 
@@ -44,7 +46,8 @@ def of_day(fleet: Fleet, sky: Array, roof_w: Array, is_out: NDArray[np.bool_]) -
     due, made, up = (np.take_along_axis(one, order, 1) for one in (due, fleet.reported_w, fleet.sky.up))
     peak = 1000 * fleet.roofs.kwp[:, None]
     with np.errstate(invalid="ignore"):
-        is_lit, is_off, is_on = (due > DUE_RATIO * peak) & (up > 0), made < OFF_RATIO * peak, made > ON_RATIO * peak
+        is_shown = due > np.maximum(DUE_RATIO * peak, step_w(fleet.reported_w, fleet.interval_s)[:, None] / SKY_ALONE)
+        is_lit, is_off, is_on = is_shown & (up > 0), made < OFF_RATIO * peak, made > ON_RATIO * peak
     place = np.arange(QUARTERS)[None]
     is_before = place < np.where(is_on.any(axis=1), is_on.argmax(axis=1), 0)[:, None]
     is_before &= is_lit & (place < QUARTERS // 2)
@@ -53,3 +56,11 @@ def of_day(fleet: Fleet, sky: Array, roof_w: Array, is_out: NDArray[np.bool_]) -
     kwh = np.where(is_alive, 0.0, np.where(is_before, due, 0.0).sum(axis=1) / 4000)
     is_out = is_out | fleet.roofs.has_limit | (is_on.sum(axis=1) < WORKS_QUARTERS)
     return Late(*(np.where(is_out, np.nan, one) for one in (hours, kwh)))
+
+
+def step_w(reported_w: Array, interval_s: Array) -> Array:
+    """The least step between a day's readings, [sites], of means over quarter hours; less may be shown as nothing."""
+    steps = np.diff(np.sort(np.nan_to_num(reported_w), axis=1), axis=1)
+    least = np.where(steps > 0.5, steps, np.inf).min(axis=1)  # quarter hours are kept in whole W
+    readings = np.maximum(QUARTER_S / np.maximum(interval_s, 1.0), 1.0)  # in a quarter hour, whose means step finer
+    return np.where(np.isfinite(least), least * readings, 0.0)
