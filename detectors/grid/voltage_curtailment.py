@@ -76,7 +76,7 @@ class Month(NamedTuple):
 
     days: pl.DataFrame  # of voltage_curtailment, in their order
     lost_kwh: float
-    lost_pct: float  # of what the roof could have made on the days on which both are known
+    lost_pct: float | None  # of what the roof could have made on the days on which both are known; None = on none
     loss_days: int
     since: date
 
@@ -131,7 +131,7 @@ def _month(days: pl.DataFrame, day: date) -> Month:
             break
         since = one
     summed = float(days["curtailed_kwh"].sum())
-    return Month(days, summed, 100 * lost / possible if possible > 0 else 0.0, len(losing), since)
+    return Month(days, summed, 100 * lost / possible if possible > 0 else None, len(losing), since)
 
 
 def _finding(
@@ -148,8 +148,9 @@ def _finding(
     reached = "" if highest_v is None else f", at up to {highest_v:.1f} V"
     # What was cut would have been fed in: the house had its part already.
     price = site["feed_in_price"]
-    is_soon = month.lost_pct >= SOON_PCT and month.loss_days >= SOON_DAYS
+    is_soon = (month.lost_pct or 0.0) >= SOON_PCT and month.loss_days >= SOON_DAYS
     severity: Severity = "soon" if is_soon else "watch"
+    of_all = "" if month.lost_pct is None else f", {month.lost_pct:.0f} % of what the roof could have made"
     evidence: dict[str, EvidenceValue] = {
         "curtailed_kwh": lost,
         "due_kwh": today["due_kwh"],
@@ -172,8 +173,7 @@ def _finding(
         unit="kWh",
         threshold=min_kwh,
         summary=f"{lost:.1f} kWh were cut in {today['high_h']:.1f} h with the voltage at its limit{reached}; "
-        f"{month.lost_kwh:.0f} kWh on {month.loss_days} of the last {month.days.height} days, "
-        f"{month.lost_pct:.0f} % of what the roof could have made.",
+        f"{month.lost_kwh:.0f} kWh on {month.loss_days} of the last {month.days.height} days{of_all}.",
         measured=f"{today['made_kwh']:.1f} kWh in the hours with high voltage{reached}",
         expected=f"{today['due_kwh']:.1f} kWh in the same hours, as its neighbours' sky lets expect "
         f"(sigma {today['sigma_kwh']:.1f} kWh)",

@@ -28,6 +28,9 @@ YOUNG_DAYS = 20  # ours: so long a lone roof's first days may all have been dull
 DEAD_DAYS = 5  # of which the median counts
 INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both means a string
 INPUT_FLOOR = 0.03
+INPUT_EXPLAINS = (
+    0.75  # ours: of what the whole lost, which one input alone loses more than; the rest is its days' noise
+)
 HALF_TOLERANCE = 0.045  # ours: a half that went missing is one of two strings
 HALF_SIGMAS = 1.5  # ours: of the share's own error, where few days tell a level; more would name falls of any size
 GONE_FIT = 0.75  # ours: by how much the fit must be better without a plane that is gone
@@ -120,15 +123,18 @@ def _is_dead(history: History, n: int, *, is_unknown: bool) -> bool:
     return len(recent) > 0 and float(np.median(recent)) < (DEEP if is_unknown else input_shares.DEAD)
 
 
-def _has_fallen(history: History, n: int, first: int) -> bool | None:
-    """Whether input `n` fell on day `first` by more than its days before scatter by; None with too few days of it."""
+def _has_fallen(history: History, n: int, first: int, lost: float) -> bool | None:
+    """Whether input `n` fell on day `first` by more than its days before scatter by; None with too few days of it.
+
+    `lost`: of the whole roof, whose inputs together lose no larger share than the one that fell.
+    """
     before, after = history.input_x[:first, n], history.input_x[first:, n]
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]
     if len(after) < 2 or len(before) < 3:
         return None
     shift = float(np.median(after) - np.median(before))
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before)))) + INPUT_FLOOR
-    return shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma)
+    return shift < -max(INPUT_SHIFT, INPUT_SIGMAS * sigma) and 1 - np.exp(shift) > INPUT_EXPLAINS * lost
 
 
 def decisive(odds: Odds, history: History, *, is_unknown: bool) -> float:
@@ -318,16 +324,16 @@ def _partial(history: History, change: change_point.Change, parts: Parts) -> tup
 
     Of planes that look the same way no shape tells which is gone; then the share of one of them is its sign.
     """
-    fallen = [_has_fallen(history, n, change.first) for n in range(MAX_INPUTS)]
+    lost = float(1 - np.exp(change.after - change.before))
+    fallen = [_has_fallen(history, n, change.first, lost) for n in range(MAX_INPUTS)]
     if True in fallen:
         return STRING_LOSS, fallen.index(True) + 1
     if False in fallen:
         return UNDERPERFORMANCE, 0
     if len(parts.each_w) and not _are_alike(parts):
         return (STRING_LOSS if _lost_plane(parts, history.first, change.first) else UNDERPERFORMANCE), 0
-    share = 1 - np.exp(change.after - change.before)
     tolerance = max(HALF_TOLERANCE, HALF_SIGMAS * share_error(history, change.first))
-    is_part = (np.abs(share - (parts.shares if len(parts.each_w) else np.array([0.5]))) < tolerance).any()
+    is_part = (np.abs(lost - (parts.shares if len(parts.each_w) else np.array([0.5]))) < tolerance).any()
     return (STRING_LOSS if is_part and len(history.x) - 1 - change.first >= 1 else UNDERPERFORMANCE), 0
 
 

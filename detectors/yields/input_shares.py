@@ -1,7 +1,8 @@
 """Whether one of a site's inputs lost power: each against the others, by what their own planes expect.
 
-Common sky and curtailment cancel in the ratio. Shares drift with the season at healthy roofs too, so an input opens an
-exception only if it is nearly dead or the whole site's level agrees.
+Common sky and curtailment cancel in the ratio: what is expected of the inputs is in each part of the day scaled to what
+all of them made, or a curtailed noon would count as if it had been made. Shares drift with the season at healthy roofs
+too, so an input opens an exception only if it is nearly dead or the whole site's level agrees.
 """
 
 import numpy as np
@@ -43,16 +44,23 @@ def of_days(
     """
     made = np.where(valid, inputs_w, 0.0).sum(axis=2).T
     made = np.where(np.isfinite(inputs_w).any(axis=2).T, made, np.nan)
-    wide = mix[:, :, None] if mix.ndim == 2 else mix
+    total = np.where(valid, np.nan_to_num(inputs_w), 0.0).sum(axis=0)
 
     def due(clearness: Array) -> Array:
-        light = np.where(valid, plane_response.irradiance_w_m2(each, clearness), 0.0).sum(axis=2)  # [planes, days]
-        summed: Array = (wide * light[None]).sum(axis=1).T
+        light = np.where(valid, plane_response.irradiance_w_m2(each, clearness), 0.0)
+        parts = np.einsum("ijd,jdp->idp", mix, light) if mix.ndim == 3 else np.tensordot(mix, light, 1)
+        summed: Array = (parts * part_scale(parts, total)).sum(axis=2).T
         return np.where(np.isfinite(made), summed, np.nan)
 
     x, sigma = day_ratios(made, due(sky[None]), due(np.ones(1)), due(np.full(1, OVERCAST)))
     enough = np.nansum(made, axis=1) * part_h > MIN_ENERGY * 1000 * np.asarray(kwp)
     return np.where(enough[:, None], x, np.nan), sigma
+
+
+def part_scale(expected: Array, total: Array) -> Array:
+    """What all inputs made over what was expected of them, part by part; of [inputs, ...] and [...], gives [...]."""
+    due = expected.sum(axis=0)
+    return np.asarray(np.divide(total, due, out=np.zeros_like(due), where=due > 0))
 
 
 def day_ratios(made: Array, expected: Array, clear: Array, overcast: Array) -> tuple[Array, Array]:

@@ -16,6 +16,7 @@ from detectors.yields.pyranometer import CLIPPED_RATIO
 from detectors.yields.roofs import PlaneRow
 
 LONE_RATIO = 0.1  # ours: with fewer half hours under a neighbour's sky than that a site stands alone
+MIX_ROUNDS = 2  # ours: first by the planes of the whole roof, then by the inputs' own
 MIN_INPUT_ROWS = 60  # ours: half hours; fewer tell no planes of inputs
 
 
@@ -145,11 +146,15 @@ def _inputs(
     if len(used) < 2 or len(row) < MIN_INPUT_ROWS:
         return None, np.ones(MAX_INPUTS), x, sigma
     sky = input_shares.own_sky(days.clearness, power.sum(axis=0), answer, days.ambient_c[:, None], kwp)
-    light = plane_response.irradiance_w_m2(each, sky[None])
+    light = plane_response.irradiance_w_m2(each, sky[None])[:, row, at]
     mix = np.zeros((MAX_INPUTS, len(light)))
     total = power[:, row, at].sum(axis=0)
-    for n, one in zip(used, power, strict=True):
-        mix[n], _ = nnls(*input_shares.fit_rows(light[:, row, at].T, one[row, at], total))
+    due = plane_response.irradiance_w_m2(answer, sky)[row, at][None]
+    for _ in range(MIX_ROUNDS):
+        by_plane = (light * input_shares.part_scale(due, total)).T
+        for n, one in zip(used, power, strict=True):
+            mix[n], _ = nnls(*input_shares.fit_rows(by_plane, one[row, at], total))
+        due = mix[used] @ light
     x, sigma = input_shares.of_days(days.inputs_w, valid, mix, each, sky, kwp, 0.5)
     return mix, _input_scales(np.where(is_out[:, None], np.nan, x), sigma), x, sigma
 

@@ -2,7 +2,7 @@
 
 Due is what the neighbours' sky lets expect of the roof, by the level of the same day's other quarter hours and, where
 these tell little, by its baseline. Without neighbours the clear sky tells it, on days that were clear in the hours
-beside.
+beside, and of the quarter hours that were at the limit for most of them.
 
 High voltage alone proves no loss: many streets run high and many inverters work on. So a deficit counts where it is
 clear beside the error of what was due; and at a site whose month has shown that its inverter gives way, by clear days
@@ -13,11 +13,13 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from detectors.stats.curtailment import KNOWN_SIGMAS, has_shown
 from detectors.stats.robust import Array, robust_sigma
 from detectors.yields.fleet_day import Fleet, clear_w
 from detectors.yields.night import THIN_COVERAGE, Night
+from detectors.yields.quarter_hours import table
 
 CURTAILED = pl.Schema(
     {
@@ -35,6 +37,7 @@ CURTAILED = pl.Schema(
 SIGMAS = 3.0  # ours: nine days in ten thousand by chance, and a case needs three
 TELLING_ENERGY = 0.5  # ours: kWh per kWp; an hour or two of high sun
 CLEAR_SHARE = 0.6  # ours: of the energy beside the high voltage near the day's best, under a lone clear sky
+MOSTLY_PCT = 50.0  # ours: of a quarter hour
 CLEAR_SKY_SIGMA = 0.1  # as `diagnosis.LONE_SIGMA`
 BASELINE_SIGMA = 0.1  # ours: log; a fall by less may not have been found yet
 LEVEL_FLOOR = 0.04  # ours: log; shade and planes of other hours err by that much
@@ -60,8 +63,9 @@ def of_night(night: Night, past: pl.DataFrame) -> pl.DataFrame:
     fleet = night.fleet
     is_high = fleet.is_voltage_high
     made_w = fleet.reported_w
-    roof_w, level = _by_clear_sky(night, _level(night, made_w))
-    known = is_high & np.isfinite(roof_w) & np.isfinite(made_w)
+    is_lone = np.asarray(~np.isfinite(night.roof_w).any(axis=1))
+    roof_w, level = _by_clear_sky(night, _level(night, made_w), is_lone)
+    known = is_high & np.isfinite(roof_w) & np.isfinite(made_w) & (~is_lone[:, None] | _is_mostly_high(fleet))
     due_w = np.where(known, roof_w, 0.0) * np.exp(level.log)[:, None]
     due, made = due_w.sum(axis=1) / 4000, np.where(known, made_w, 0.0).sum(axis=1) / 4000
     scatter = level.quarter_sigma * np.sqrt(TOGETHER * (due_w**2).sum(axis=1)) / 4000
@@ -93,10 +97,18 @@ def of_night(night: Night, past: pl.DataFrame) -> pl.DataFrame:
     return frame.filter(is_measured).fill_nan(None).select(CURTAILED.names()).cast(CURTAILED)
 
 
-def _by_clear_sky(night: Night, level: Level) -> tuple[Array, Level]:
+def _is_mostly_high(fleet: Fleet) -> NDArray[np.bool_]:
+    """Whether the voltage was at its limit for most of a quarter hour, [sites, quarters].
+
+    Power that is held down for it stands there; a cloud takes the roof's own rise of the voltage with the sun.
+    """
+    return np.asarray(np.nan_to_num(table(fleet.usable, "high_voltage_pct")) >= MOSTLY_PCT)
+
+
+def _by_clear_sky(night: Night, level: Level, is_lone: NDArray[np.bool_]) -> tuple[Array, Level]:
     """What each roof could have made, [sites, quarters], and its level; of lone sites by a clear day's sky."""
     fleet = night.fleet
-    is_clear = ~np.isfinite(night.roof_w).any(axis=1) & np.isfinite(night.lone_x) & (night.lone_near >= CLEAR_SHARE)
+    is_clear = is_lone & np.isfinite(night.lone_x) & (night.lone_near >= CLEAR_SHARE)
     roof_w = np.where(is_clear[:, None] & (fleet.sky.up > 0), clear_w(fleet), night.roof_w)
     sigma = np.where(is_clear, CLEAR_SKY_SIGMA, level.sigma)
     scatter = np.where(is_clear, MIN_QUARTER_SIGMA, level.quarter_sigma)

@@ -45,6 +45,13 @@ def test_a_loss_is_told_with_its_month_and_its_worth():
     assert found.evidence["curtailed_month_pct"] == pytest.approx(100 * 3.5 / 160)
 
 
+def test_a_share_of_the_month_is_said_only_where_what_the_roof_could_make_is_known():
+    known, unknown = _days(1.5, 2.0), _days(1.5, 2.0).with_columns(possible_kwh=pl.lit(None, pl.Float64))
+    texts = [_told(days)[0] for days in (known, unknown)]
+    assert "% of what the roof could have made" in texts[0].summary
+    assert "%" not in texts[1].summary and texts[1].evidence["curtailed_month_pct"] is None
+
+
 def test_a_month_that_has_shown_it_counts_the_days_that_were_not_clear_by_themselves():
     unclear = pl.when(pl.col("curtailed_kwh") < 1.0).then(0.0).otherwise("curtailed_kwh")  # as their nights told them
     for more, month in ((1.5, 2.0 + 2.0 + 1.5 + 0.8), (0.8, 2.0 + 2.0)):

@@ -251,6 +251,16 @@ def test_an_input_of_learned_planes_names_a_fall_of_the_sites_alone(before, is_u
     assert (case and case.kind) == kind
 
 
+@pytest.mark.parametrize(("shift", "kind"), [(-0.5, "underperformance"), (-1.4, "string-loss")])
+def test_an_input_that_fell_by_less_than_the_whole_roof_is_not_what_went_missing(shift, kind):
+    """59 % of the roof: an input at 61 % of its share beside the other cannot lack as much, one at 25 % may."""
+    inputs = np.full((16, 4), np.nan)
+    inputs[:, 0], inputs[:, 1] = -np.array([0.0] * 10 + [shift] * 6), [0.0] * 10 + [shift] * 6
+    history = _history([0.0] * 10 + [np.log(0.41)] * 6, [0] * 16)._replace(input_x=inputs)
+    told = diagnosis.part_of(history, history.on(10), _parts((None,) * 4))
+    assert told == (kind, 2 if kind == "string-loss" else 0)
+
+
 @pytest.mark.parametrize(("level", "is_dead"), [(-1.5, False), (-3.5, True)])
 def test_an_input_under_a_sun_that_left_it_is_not_dead(level, is_dead):
     """A quarter of what its learned planes should make, on the far side of the roof in autumn; a thirtieth is none."""

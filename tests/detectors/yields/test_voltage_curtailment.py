@@ -102,6 +102,17 @@ def test_without_neighbours_a_clear_day_tells_what_was_due():
     assert told["curtailed_kwh"] == pytest.approx(missing, rel=0.12)
 
 
+def test_clouds_at_noon_of_a_clear_morning_are_no_cut_where_the_voltage_falls_with_them():
+    """Without neighbours nobody tells the clouds but the voltage: the roof's own rise of it goes with the sun."""
+    factor, volts = np.ones(96), HIGH_V.copy()
+    clouded = [41, 42, 44, 45, 47, 48, 50]
+    factor[clouded], volts[clouded] = 0.2, 247.0
+    told = _row(_night(factor, volts, names=("street",)))
+    assert told["high_h"] > 3 and not told["curtailed_kwh"]
+    factor[NOON], volts = 0.5, HIGH_V
+    assert _row(_night(factor, volts, names=("street",)))["curtailed_kwh"] > 0
+
+
 @pytest.mark.parametrize("days", [2, 3])
 def test_what_a_month_has_shown_counts_where_it_is_not_clear_by_itself(days):
     """A tenth is missing, within three sigma of the day; on three days before, more was."""
