@@ -15,7 +15,7 @@ from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Reason, V
 
 DETECTOR = "battery-ageing"
 KIND = "battery-ageing"
-RANK = 60
+RANK = 55
 KINDS = {
     KIND: Kind(
         title="Battery loses capacity or efficiency",

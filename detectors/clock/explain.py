@@ -9,7 +9,7 @@ import numpy as np
 
 from detectors.clock.kinds import ZONE_SETTING
 from detectors.clock.onsets import Array, Onsets
-from detectors.clock.zones import daily_offsets, fixed_name, is_used_somewhere, own_country, plausible_zones
+from detectors.clock.zones import daily_offsets, fixed_name, is_fixed, is_used_somewhere, own_country, plausible_zones
 
 ZONE_FITS_MIN = 10.0  # a zone explains an offset within this, or within the uncertainty if that is larger
 ZONE_FITS_MAX_MIN = 20.0
@@ -133,7 +133,7 @@ def _nearest_first(found: list[str], today: date, mine: float, minutes: float, c
 
 def _is_whole(zone: str, onsets: Onsets, mine: Array) -> bool:
     """Whether the zone is whole hours off the claimed one today; a fixed offset of no other zone is no zone's."""
-    if zone.startswith("UTC+") or zone.startswith("UTC-"):
+    if is_fixed(zone):
         return False
     return bool((daily_offsets(zone, onsets.days[0], len(mine))[-1] - mine[-1]) % WHOLE_MIN == 0)
 
@@ -189,7 +189,7 @@ def entered_zone(
     """
     mine = daily_offsets(claim.stamped_zone, onsets.days[0], len(onsets.days))
     for zone in explaining(onsets, device, since, minutes, uncertainty, claim, today=at):
-        if zone.startswith("UTC"):
+        if is_fixed(zone):
             continue
         gap = daily_offsets(zone, onsets.days[0], len(onsets.days)) - mine
         moved = np.flatnonzero(np.diff(gap)) + 1

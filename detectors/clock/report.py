@@ -12,7 +12,7 @@ from detectors.clock.limits import raise_limit
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Onsets
 from detectors.clock.saving import now_on
-from detectors.clock.zones import changes, daily_offsets
+from detectors.clock.zones import changes, daily_offsets, is_fixed
 from detectors.finding import CAUSE, OVER, EvidenceValue, Finding, Series, Severity, level, series
 
 KIND_OF = {
@@ -239,9 +239,7 @@ def _zones(onsets: Onsets, device: int, diagnosis: Diagnosis, claim: Claim) -> d
     first: float | None = None
     for zone in zones[:ZONES_SHOWN]:
         difference = (
-            daily_offsets(zone, today, DAYS_AHEAD)
-            if not zone.startswith("UTC+") and not zone.startswith("UTC-")
-            else np.full(len(ahead), _fixed_minutes(zone))
+            daily_offsets(zone, today, DAYS_AHEAD) if not is_fixed(zone) else np.full(len(ahead), _fixed_minutes(zone))
         ) - claimed
         first = float(difference[0]) if first is None else first
         jumps = np.flatnonzero(np.diff(difference))

@@ -163,6 +163,11 @@ def is_used_somewhere(minutes: float, day: date) -> bool:
     return any(_year_offsets(place.zone, day.year)[day.timetuple().tm_yday - 1] == minutes for place in places())
 
 
+def is_fixed(name: str) -> bool:
+    """Whether it is a name as `fixed_name` gives it."""
+    return name.startswith(("UTC+", "UTC-"))
+
+
 def fixed_name(minutes: float) -> str:
     """A clock without daylight saving, as people write it: UTC+05:30."""
     sign = "-" if minutes < 0 else "+"

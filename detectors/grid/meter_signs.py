@@ -1,7 +1,7 @@
 """What each day tells of the grid sensor's sign: dark hours, answers to generation, the balance with signs turned.
 
 A kept row holds sums of one site and local day, from that day's readings alone; the verdict over days is drawn in
-detectors/meter_reversed.py.
+detectors/grid/meter_reversed.py.
 """
 
 from typing import NamedTuple

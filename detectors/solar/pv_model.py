@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from detectors.solar.position import sun_coordinates
 from detectors.stats.robust import Array
 
-ALBEDO = 0.2  # as in clear_sky
+ALBEDO = 0.2  # from memory: Liu and Jordan (1963), of ground without snow
 PER_HOUR = 2  # ours: two instants per hour carry its mean within 0.5 %, all but the first and last of a day
 GAMMA_PER_K = -0.0035  # PVWatts' premium modules (standard ones: -0.0047); ours: most of today's are such
 SYSTEM_LOSS = 0.140757  # Dobos, NREL/TP-6A20-62641 (2014): the default losses together

@@ -94,8 +94,8 @@ def figures(
             label="lost per day",
             value=f"{sum(one.loss.per_day_kwh for one in in_view):,.1f} kWh",
             note=money_text(one.loss.per_day for one in in_view),
-            sql=f"SELECT currency, SUM(loss_kwh / finding_days), SUM(cost / finding_days) FROM exception WHERE {view} "
-            "GROUP BY currency",
+            sql="SELECT currency, SUM(loss_per_day_kwh), SUM(cost_per_day) FROM exception "
+            f"WHERE {view} GROUP BY currency",
         ),
         Figure(
             label="sites with readings",

@@ -123,4 +123,8 @@ def _sentence(template: str, rows: Sequence[Mapping[str, Any]]) -> str:
     """`voltage known for {coverage_pct:.0f} % of the week` of several sites: `... for 12 to 54 % ...`."""
     each = [json.loads(row["values"] or "{}") for row in rows]
     names = {name for values in each for name in values}
-    return plain(template.format(**{name: _Several([values.get(name) for values in each]) for name in names}))
+    several = {name: _Several([values.get(name) for values in each]) for name in names}
+    try:
+        return plain(template.format(**several))
+    except KeyError:  # the reason has another sentence by now
+        return plain(rows[0]["reason"])

@@ -10,6 +10,7 @@ from pipeline.timezones.local_time import add_local
 MARGIN = 1.3  # ours: power may exceed the rating for a while, and a counter's steps are coarse
 STEP_KWH = 1.1  # ours: a counter that shows whole kWh jumps by one at a time, however short the interval
 OTHER_LIMIT_KW = 1000.0  # ours: for import, feed-in, load and battery no rating is known; a service of 1 MW is no home
+RESET_SHARE = 0.1  # ours: of what it stood at; a counter that shows more of it after a fall was read wrongly
 ROLLOVER_SHARE = 0.9  # ours: only a counter that stood in the last tenth of its digits can have rolled over
 GAP = 1.5  # differences over more than so many intervals are a gap
 
@@ -21,10 +22,10 @@ def difference(rows: pl.DataFrame, kinds: Mapping[str, str]) -> pl.DataFrame:
     generation, null = unknown) and the counters in `kinds` (column -> "lifetime" or "daily"), in kWh.
 
     A counter is read when its row was stamped: at the end of the interval where stamps mark ends, else at its start.
-    A value below the one before is a new day of a daily counter, a rollover if the digits were nearly used up, else a
-    reset to zero; what it then shows is counted. Jumps that no rating allows count as unknown (null), and so do gaps
-    over local midnight, which no day can claim; only a daily counter's first value of a day is its day's, where stamps
-    mark ends.
+    A value below the one before is a new day of a daily counter, a rollover if the digits were nearly used up, or a
+    reset to zero if it is small beside the one before; what it then shows is counted. Any other fall is unknown (null),
+    and so are jumps that no rating allows, and gaps over local midnight, which no day can claim; only a daily counter's
+    first value of a day is its day's, where stamps mark ends.
     """
     ordered = rows.sort("site_id", "device_id", "ts_utc")
     read_at = pl.col("ts_utc") + pl.when(pl.col("marks") == "end").then(pl.duration(seconds="interval_s")).otherwise(
@@ -60,11 +61,12 @@ def _one(ordered: pl.DataFrame, column: str, kind: str) -> pl.DataFrame:
     rise, v, v0 = pl.col("v") - pl.col("v0"), pl.col("v"), pl.col("v0")
     span = 10.0 ** (v0.clip(1).log10().floor() + 1)  # the first number with one digit more than v0
     rolled = span - v0 + v
+    is_reset = v <= RESET_SHARE * v0
     if kind == "daily":
-        energy = pl.when(pl.col("same_day") & (rise >= 0)).then(rise).otherwise(v)
+        energy = pl.when(pl.col("same_day") & (rise >= 0)).then(rise).when(~pl.col("same_day") | is_reset).then(v)
     else:
         is_rollover = (v0 >= ROLLOVER_SHARE * span) & (rolled <= max_kwh)
-        energy = pl.when(rise >= 0).then(rise).when(is_rollover).then(rolled).otherwise(v)
+        energy = pl.when(rise >= 0).then(rise).when(is_rollover).then(rolled).when(is_reset).then(v)
     is_short = pl.col("gap_s") <= GAP * pl.col("interval_s")
     # A daily counter read at an interval's end tells its own day's energy, however long the night before was a gap.
     has_day = pl.col("same_day") | ((pl.col("marks") == "end") if kind == "daily" else pl.lit(False))

@@ -1,7 +1,7 @@
 """The description of one kind of export, as data: how its cells become channels.
 
 Only the shape is checked here; what concerns two keys at once (a counter without `counter`, `[csv]` beside a JSON
-format) is in profile_rules, so that a file's faults can all be told at once.
+format) is in pipeline/profiles/rules.py, so that a file's faults can all be told at once.
 """
 
 from functools import cached_property

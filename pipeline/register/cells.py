@@ -141,8 +141,10 @@ def yes_no(text: str) -> bool:
 
 
 def zone(text: str) -> str:
-    """A name of the pinned IANA database, to the letter, or a fixed offset such as +01:00."""
-    if not is_zone(text) and not is_fixed_offset(text):
+    """A name of the pinned IANA database, to the letter, or a fixed offset such as +01:00 or UTC+01:00."""
+    if is_fixed_offset(offset := text.removeprefix("UTC")):
+        return offset
+    if not is_zone(text):
         otherwise = "write an IANA name such as Europe/Vienna, or an offset such as +01:00"
         raise CellError("unknown zone", zone_remedy(text, (), zone_names(), otherwise))
     return text

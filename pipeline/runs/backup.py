@@ -39,6 +39,7 @@ def backup(workspace: Workspace, target: Path, *, wait_s: float = LOCK_WAIT_S) -
     Large folders are copied first; for the rest no run may be under way, and one that is is waited for. Raises
     RefusedError, also if the history does not open, or WorkspaceBusyError; nothing is left then.
     """
+    target = target.absolute()
     _refuse_used(target, "a backup")
     root = workspace.root.resolve()
     if not any((root / name).exists() for name in OWN_FILES):

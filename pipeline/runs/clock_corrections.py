@@ -64,7 +64,7 @@ def checked(
     _known(run, site_id)
     if not math.isfinite(shift_min) or abs(shift_min) > MAX_MINUTES or (shift_min == 0 and rate_s_per_day == 0):
         raise RefusedError(
-            "a correction is between 1 and 1560 minutes, either way",
+            f"a correction is of at most {MAX_MINUTES} minutes, either way",
             f"--shift-min {shift_min:g}",
             "give minutes to add to the stamps",
         )

@@ -44,7 +44,7 @@ class Patience(NamedTuple):
 
     seconds: float = 0.0  # one attempt
     sleep: Callable[[float], Any] = time.sleep
-    stop: threading.Event = threading.Event()
+    stop: threading.Event | None = None
     report: Callable[[str], object] = lambda _: None
 
 
@@ -163,7 +163,7 @@ def _mail_one(
 def _attempts(patience: Patience, before_sleep: Callable[[RetryCallState], None]) -> Retrying:
     return Retrying(
         retry=retry_if_exception(lambda error: isinstance(error, MailError) and error.is_temporary),
-        stop=stop_any(stop_after_delay(patience.seconds), stop_when_event_set(patience.stop)),
+        stop=stop_any(stop_after_delay(patience.seconds), stop_when_event_set(patience.stop or threading.Event())),
         wait=wait_exponential(multiplier=FIRST_WAIT_S, max=LONGEST_WAIT_S),
         sleep=patience.sleep,
         before_sleep=before_sleep,

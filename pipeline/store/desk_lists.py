@@ -13,13 +13,13 @@ from pipeline.store.answers import Answer
 def exceptions(folder: Path) -> Answer:
     """Every exception with its last decision: open ones first, those hidden behind a cause after the others.
 
-    Within a severity by cost per day with a finding, or by energy where the open ones have several currencies.
+    Within a severity by what a day costs, or by energy where the open ones have several currencies.
     """
     return answers.ask(
         folder,
         """
         SELECT exception_id, severity, status, kind, site_id, site.name AS site_name, opened_on, first_day, days_open,
-            round(loss_kwh / greatest(finding_days, 1), 1) AS kwh_per_day, round(loss_kwh, 1) AS loss_kwh,
+            round(loss_per_day_kwh, 1) AS kwh_per_day, round(loss_kwh, 1) AS loss_kwh,
             round(cost, 2) AS cost, exception.currency, summary, hidden_by, decided_by, decided_for
         FROM exception
         LEFT JOIN site USING (site_id)
@@ -29,9 +29,9 @@ def exceptions(folder: Path) -> Answer:
             FROM decision GROUP BY exception_id
         ) USING (exception_id)
         ORDER BY status = 'closed', hidden_by IS NOT NULL, array_position(['urgent', 'soon', 'watch'], severity),
-            CASE WHEN (SELECT count(DISTINCT currency) FROM exception) <= 1 THEN cost / greatest(finding_days, 1) END
+            CASE WHEN (SELECT count(DISTINCT currency) FROM exception) <= 1 THEN cost_per_day END
                 DESC NULLS LAST,
-            loss_kwh / greatest(finding_days, 1) DESC, opened_on, exception_id
+            loss_per_day_kwh DESC NULLS LAST, opened_on, exception_id
         """,
     )
 

@@ -12,7 +12,7 @@ from pipeline.store.history import mark_sites_dirty
 
 SHAPES_NOTHING = (  # of the register: neither site-days nor features of readings hang on these
     "site_id", "name", "export_timezone", "import_price", "feed_in_price", "currency", "installer_id",
-    "commissioned_on", "profile", "external_id", "watched",
+    "commissioned_on", "profile", "external_id", "watched", "address", "contact", "phone", "access_note",
 )  # fmt: skip
 SHAPES_DAYS = tuple(name for name in SITES if name not in SHAPES_NOTHING)
 LIMIT = ("feed_in_limit_kw", "feed_in_buffer_w")

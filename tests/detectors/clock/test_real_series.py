@@ -1,4 +1,4 @@
-"""The clock's verdict on real series, as they are and with known errors put in (tests/clock_series.py)."""
+"""The clock's verdict on real series, as they are and with known errors put in (tests/support/clock_series.py)."""
 
 from collections.abc import Iterator
 from datetime import date, timedelta

@@ -12,7 +12,7 @@ from pipeline.digest import to_json
 from pipeline.digest.facts import DayState, Rules, build_facts
 from pipeline.digest.headline import common_causes, headline
 from pipeline.digest.model import Setting
-from pipeline.digest.not_judged import lines
+from pipeline.digest.not_judged import lines, not_judged_groups
 from pipeline.frames import EXCEPTIONS, FINDINGS
 from tests.support import digest_facts
 from tests.support.digest_facts import DAY, morning
@@ -124,6 +124,29 @@ def test_every_figures_query_gives_the_figure():
             assert len(found) == one.finding_days
             losses = [row[list(FINDINGS).index("loss_kwh")] for row in found]
             assert sum(losses) == pytest.approx(one.loss.so_far_kwh)
+
+
+def test_what_a_day_loses_is_what_the_query_beside_it_says_where_days_differ():
+    """A week of 20 kWh a day, then a week of 4: a day loses 4 kWh now, and 12 in the mean of all."""
+    rows = [
+        digest_facts.finding("S0", "underperformance", ago, loss_kwh=4.0 if ago < 7 else 20.0, cost=1.0)
+        for ago in range(14)
+    ]
+    facts = morning(rows)
+    (figure,) = (one for one in facts.figures if one.label == "lost per day")
+    with duckdb.connect() as con:
+        con.register("exception", digest_facts.folded(rows, digest_facts.sites(), DAY).exceptions.to_arrow())
+        ((currency, kwh, cost),) = con.sql(figure.sql).fetchall()
+    assert (figure.value, figure.note) == (f"{kwh:.1f} kWh", f"{cost:.2f} {currency}") == ("4.0 kWh", "1.00 EUR")
+
+
+def test_a_reason_whose_sentence_has_changed_since_is_told_as_it_was_written():
+    rows = digest_facts.not_judged().with_columns(
+        detector=pl.lit("clock"), code=pl.lit("few"), reason=pl.lit("3 days only"), values=pl.lit('{"days": 3}')
+    )
+    sentences = {"clock": {"few": "{days} of {needed} days"}}
+    (group,) = not_judged_groups(rows.head(1), rows.clear(), digest_facts.sites(), sentences, {})
+    assert group.reason == "3 days only"
 
 
 def test_what_changed_since_the_last_digest():

@@ -93,6 +93,14 @@ def test_a_counter_that_goes_back_and_forth_gains_no_more_than_it_shows() -> Non
     assert energies((0, 5000.0), (15, 0.0), (30, 5000.2), (45, 5000.4)) == [0.0, None, 0.2, None]
 
 
+def test_a_counter_that_dips_by_its_last_digit_does_not_tell_all_that_it_ever_counted() -> None:
+    """850.0, 849.9, 850.1: it was read wrongly once; a service of 1 MW could have made 850 kWh in an hour."""
+    stood = [(0, 849.8), (60, 850.0), (120, 849.9), (180, 850.1)]
+    of_house = energies(*stood, minutes=60, column="import_kwh_total")
+    assert of_house == [pytest.approx(0.2), None, pytest.approx(0.2), None]
+    assert energies((0, 6.0), (5, 5.9), (10, 6.1), minutes=5, limit_kw=1000.0) == [None, pytest.approx(0.2), None]
+
+
 # Gaps ---------------------------------------------------------------------------------------------------------------
 
 

@@ -9,6 +9,7 @@ from datetime import date
 import polars as pl
 import pytest
 
+from detectors.clock.zones import fixed_name
 from detectors.frames import PLANES, SITES
 from pipeline.register.load import SITE_CELLS, TARGETS, zone_notes
 from tests.support.register_files import REQUIRED, SOUND, load, places, write
@@ -121,8 +122,19 @@ def test_zones_may_be_fixed_offsets(tmp_path):
     register, faults = load(tmp_path)
     site = register.sites["A"]
     assert (faults, site.timezone, site.export_timezone) == ([], "+01:00", "-03:30")
+
     [note] = [note for note in zone_notes(register) if note.column == "export_timezone"]
     assert "270 min apart" in note.text
+
+
+def test_an_offset_is_taken_as_the_desk_is_told_it(tmp_path):
+    """As `fixed_name` writes what a logger's clock should be set to."""
+    header = REQUIRED.replace("timezone", "timezone,export_timezone")
+    write(tmp_path, "sites.csv", header, f"A,a,47,8,Europe/Zurich,{fixed_name(60)},10")
+    register, faults = load(tmp_path)
+    assert (faults, register.sites["A"].export_timezone) == ([], "+01:00")
+    write(tmp_path, "sites.csv", header, "A,a,47,8,Europe/Zurich,UTC+1,10")
+    assert [fault.problem for fault in load(tmp_path)[1]] == ["unknown zone"]
 
 
 @pytest.mark.parametrize(

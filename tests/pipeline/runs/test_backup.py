@@ -153,6 +153,15 @@ def test_a_restored_workspace_that_does_not_open_is_not_said_to_be_as_it_was(cop
     assert told.value.exit_status == 4 and (tmp_path / "again" / "sites.csv").exists()
 
 
+def test_the_folder_that_one_stands_in_may_take_it(
+    lived: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    backups.backup(lived.space, Path())
+    assert (tmp_path / "here" / backups.MANIFEST).exists() and not list(tmp_path.glob(".*unfinished"))
+
+
 def test_the_commands_say_what_was_done(copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["-w", str(tmp_path / "desk"), "restore", str(copy)]) == 0
     assert "restored to" in capsys.readouterr().out

@@ -41,6 +41,7 @@ def write(tmp_path):
         ({"feed_in_limit_kw": 0.0}, {"installed_kwp": 9.0}, True),
         ({}, {"installed_kwp": 9.0}, True),
         ({}, {"import_price": 0.4}, False),
+        ({}, {"address": "Am Anger 3", "contact": "R. Ohm", "phone": "0123", "access_note": "ring twice"}, False),
         ({"battery_reserve_pct": 10.0}, {"battery_reserve_pct": 30.0}, False),
         ({"battery_reserve_pct": 10.0}, {"battery_reserve_pct": 30.0, "installed_kwp": 9.0}, True),
     ],
