@@ -16,6 +16,7 @@ import polars as pl
 from detectors.finding import Finding, Kind, Verdict
 from detectors.solar.ratings import CLOUD_EDGE, WINDOW_DAYS, beyond_capacity
 from detectors.yields import verdicts
+from detectors.yields.cases import MIN_SHARE
 from detectors.yields.night import Night
 from detectors.yields.verdicts import Open
 
@@ -68,7 +69,8 @@ def detect(
     found = [
         finding_of(one)
         for one in verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
-        if not is_contradicted(one, yield_residual.filter(pl.col("site_id") == one.site_id), ceiling_w[one.site_id])
+        if abs(1 - one.level_ratio) >= MIN_SHARE  # else it was put right
+        and not is_contradicted(one, yield_residual.filter(pl.col("site_id") == one.site_id), ceiling_w[one.site_id])
     ]
     with_case = yield_case.filter(pl.col("day") == day)
     others = sites.filter(pl.col("watched").fill_null(True)).join(with_case, on="site_id", how="anti")

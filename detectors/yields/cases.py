@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.solar.pv_model import Sky
-from detectors.stats.robust import Array
+from detectors.stats.robust import Array, median, robust_sigma
 from detectors.yields import away, diagnosis, half_hours, turned_planes
 from detectors.yields.day_residual import weighted_median
 from detectors.yields.diagnosis import (
@@ -53,6 +53,11 @@ PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 1.5  # ours: nights on which a fault was four times as likely as none: one to watch
 LASTING_WITHIN_DAYS = 14  # ours: of these nights, those on which the day told something
+# Ours: of the days that told something. Another capacity was so from the first day on until it is put right, by the
+# register or by the export that another site's was; a fortnight then shows it within eight days.
+RECENT_DAYS = 14
+# Ours: beyond what the roofs around differ by among themselves, as where many registers are wrong; two sigma.
+AROUND_SIGMAS, MIN_AROUND = 2.0, 4
 MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
@@ -126,6 +131,7 @@ def follow(
                 case is not None
                 and not may_be_unseen(case, noon_deg[n], _of_unknown_planes(night, n) if is_unknown else None)
                 and not _may_be_turned(case, fleet, n, parts.days)
+                and not is_within(case, levels_around(fleet, n, residuals))
                 and (level > open_at or not is_weak)
             ):
                 row = _opened(site_id, case, history, level, day)
@@ -152,6 +158,21 @@ def may_be_unseen(case: Case, noon_deg: float, unknown: Unknown | None) -> bool:
     if case.share < 0:
         return unknown is not None and 1 - case.share < (1 + MIN_SHARE) * (1 + unknown.steep_share)
     return noon_deg < LOW_SUN_DEG or (unknown is not None and case.share < unknown.away_share)
+
+
+def levels_around(fleet: Fleet, n: int, residuals: pl.DataFrame) -> Array:
+    """The levels that the neighbours of the site at place `n` showed lately, [neighbours]; `residuals`: RESIDUAL."""
+    names = fleet.sites["site_id"].gather(fleet.near[n][fleet.near[n] >= 0])
+    since = fleet.day - timedelta(days=RECENT_DAYS)
+    known = residuals.filter(pl.col("site_id").is_in(names.implode()), pl.col("day") > since, pl.col("x").is_not_nan())
+    return known.group_by("site_id").agg(pl.col("x").median())["x"].drop_nulls().to_numpy()
+
+
+def is_within(case: Case, around: Array) -> bool:
+    """Whether a capacity beyond the register is no more than what the roofs around differ by among themselves."""
+    if not case.was_always or case.share >= 0 or len(around) < MIN_AROUND:
+        return False
+    return bool(abs(case.after - median(around)) < AROUND_SIGMAS * robust_sigma(around))
 
 
 def _may_be_turned(case: Case, fleet: Fleet, n: int, days: half_hours.Days) -> bool:
@@ -317,6 +338,8 @@ def _followed(known: Mapping[str, Any], history: History, log_odds: float, day: 
     place = (known["first_day"] - history.first).days
     if known["kind"] != NO_GENERATION and diagnosis.is_dark(history):
         row["kind"] = NO_GENERATION
+    if known["kind"] == CAPACITY_MISMATCH:
+        place = max(place, int(np.append(np.flatnonzero(np.isfinite(history.x))[-RECENT_DAYS:], 0)[0]))
     if place >= 0 and known["kind"] != NO_GENERATION:
         row["after"] = _level(history, place, known["after"])
     return row | _energies(history)
