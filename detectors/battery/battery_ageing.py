@@ -59,6 +59,7 @@ MIN_MONTHS = 12 + PAIRS
 class Trend(NamedTuple):
     """One figure's last months beside those of a year before, newest last."""
 
+    since: date  # the first of these months
     now: list[float]
     before: list[float]
 
@@ -112,13 +113,13 @@ def _judge(
     less = [] if efficiency is None else efficiency.lost(in_points=True)
     if capacity is not None and min(faded) >= fade_pct:
         now, before = capacity.middle
-        return _finding(site, own, day, sorted(faded)[PAIRS // 2], fade_pct, (
+        return _finding(site, own, day, capacity.since, sorted(faded)[PAIRS // 2], fade_pct, (
             f"Gives {now:.1f} kWh for 100 % of its state of charge, {sorted(faded)[PAIRS // 2]:.0f} % less than in "
             "the same months a year ago.", f"{now:.2f} kWh for 100 %", f"{before:.2f} kWh, as a year ago"
         ))  # fmt: skip
     if efficiency is not None and min(less) >= efficiency_points:
         now, before = efficiency.middle
-        return _finding(site, own, day, sorted(less)[PAIRS // 2], efficiency_points, (
+        return _finding(site, own, day, efficiency.since, sorted(less)[PAIRS // 2], efficiency_points, (
             f"Gives back {now:.0f} % of what is charged, {sorted(less)[PAIRS // 2]:.0f} points less than in the same "
             "months a year ago.", f"{now:.1f} % round trip", f"{before:.1f} %, as a year ago"
         ))  # fmt: skip
@@ -135,11 +136,17 @@ def _trend(own: pl.DataFrame, name: str, day: date) -> Trend | None:
     pairs = known.filter(is_late).join(before, on="month", how="inner").sort("month").tail(PAIRS)
     if pairs.height < PAIRS:
         return None
-    return Trend(pairs["figure"].to_list(), pairs["before"].to_list())
+    return Trend(pairs["month"][0], pairs["figure"].to_list(), pairs["before"].to_list())
 
 
 def _finding(
-    site: Mapping[str, Any], own: pl.DataFrame, day: date, lost: float, threshold: float, words: tuple[str, str, str]
+    site: Mapping[str, Any],
+    own: pl.DataFrame,
+    day: date,
+    since: date,
+    lost: float,
+    threshold: float,
+    words: tuple[str, str, str],
 ) -> Finding:
     summary, measured, expected = words
     newest = own.filter(pl.col("capacity_kwh").is_not_null())["capacity_kwh"]
@@ -149,8 +156,6 @@ def _finding(
         "registered_kwh": site["battery_kwh"],
         "months_count": own.height,
     }
-    since = own["day"].tail(PAIRS).min()
-    assert isinstance(since, date)
     return Finding(
         site_id=site["site_id"],
         day=day,
@@ -162,7 +167,7 @@ def _finding(
         summary=summary,
         measured=measured,
         expected=expected,
-        since=since.replace(day=1),
+        since=since,
         evidence=evidence,
         series=(
             series("capacity", "kWh", "measured", own["day"], own["capacity_kwh"]),

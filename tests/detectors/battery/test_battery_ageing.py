@@ -92,6 +92,15 @@ def test_an_efficiency_that_fell_is_told_in_points():
     assert _judge(months, date(2024, 12, 20)) == []  # one month and a part of the next are not three
 
 
+def test_it_is_told_since_the_first_of_the_months_that_tell_it():
+    """May told nothing: February, March and April do."""
+    months = _months(lambda year: 10 * 0.9**year, lambda _: 0.9)
+    silent = pl.when(pl.col("day") != date(2025, 5, 31)).then("capacity_kwh").alias("capacity_kwh")
+    for told, since in ((months, date(2025, 3, 1)), (months.with_columns(silent), date(2025, 2, 1))):
+        (found,) = _judge(told)
+        assert isinstance(found, Finding) and found.since == since
+
+
 def test_less_than_two_years_and_months_without_use_are_not_judged():
     (young,) = _judge(_months(lambda _: 10.0, lambda _: 0.9, first=date(2024, 6, 1)))
     assert isinstance(young, NotJudged) and young.reason.code == "history-too-short"
