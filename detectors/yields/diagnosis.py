@@ -48,6 +48,7 @@ MOSTLY = 0.5  # of the probability of a fall: it comes and goes
 # so much of the day's energy on 17 of 564 dull days, and on 2,052 of 4,682 clear ones.
 OVERCAST, EVEN_SHARE, EVEN_DAYS = (-2.4, -0.6), 0.6, 2
 SAME_HEIGHT, SAME_HEIGHT_DAYS = 0.15, 7  # ours: log; a week of days that reach it and none that exceeds it
+LONG_DAYS = 14  # ours: as long as an overcast that is worth waiting for
 LONE_SIGMA, LONE_CLOUDS = 0.1, 0.5  # of a lone day's level, and what its clouds add
 
 
@@ -233,7 +234,8 @@ def from_its_onset(case: Case, history: History) -> Case:
 def _may_be_overcast(history: History, since: int, before: float, after: float) -> bool:
     """Whether days of overcast may be what a site without neighbours shows `since` a day: too few of them were even.
 
-    Nor are they where a roof has ended at one height since its first days: no two overcasts let the same light through.
+    Nor are they where a roof has ended at one height since its first days, or since then for a fortnight: no two
+    overcasts let the same light through.
     """
     low, high = OVERCAST
     if not len(history.lone_near) or not low < after - before < high:
@@ -243,7 +245,7 @@ def _may_be_overcast(history: History, since: int, before: float, after: float) 
         is_even = (x < (before + after) / 2) & (near >= EVEN_SHARE)
     is_mostly_lone = _is_mostly_lone(history, since)
     is_from_first = not np.isfinite(history.x[: max(since - FIRST_DAYS, 0)]).any()
-    is_height = is_from_first and _has_a_height(history)
+    is_height = (is_from_first or np.isfinite(x).sum() >= LONG_DAYS) and _has_a_height(history, since)
     return bool(is_mostly_lone and is_even.sum() < EVEN_DAYS and not is_height)
 
 
@@ -253,9 +255,9 @@ def _is_mostly_lone(history: History, since: int = 0) -> bool:
     return bool(np.isfinite(near).sum() > np.isfinite(history.x[since:]).sum() / 2)
 
 
-def _has_a_height(history: History) -> bool:
+def _has_a_height(history: History, since: int = 0) -> bool:
     """Whether the days that a lone site told by its best spans end at one height, which none of them exceeds."""
-    x = history.x[np.isfinite(history.lone_near) & np.isfinite(history.x)]
+    x = history.x[since:][np.isfinite(history.lone_near[since:]) & np.isfinite(history.x[since:])]
     return len(x) > 0 and int((x > x.max() - SAME_HEIGHT).sum()) >= SAME_HEIGHT_DAYS
 
 

@@ -334,6 +334,17 @@ def test_at_a_lone_site_a_dull_week_is_no_fall(low, even_days, is_pair, is_told,
         assert case.kind == "underperformance"
 
 
+@pytest.mark.parametrize(("days", "highest", "is_told"), [(20, -1.0, True), (20, -0.2, False), (9, -1.0, False)])
+def test_a_fortnight_that_ends_at_one_height_is_no_overcast(days, highest, is_told):
+    """The plane that is left has another shape than the whole roof: no day's best spans make up most of it."""
+    since = np.random.default_rng(5).permutation(np.append(np.full(7, -1.0), np.linspace(-1.6, highest, days - 7)))
+    x = [0.0, -1.2, 0.05, 0.0, -0.1] * 5 + since.tolist()
+    near = np.array([0.7, 0.3, 0.7, 0.5, 0.4] * 5 + [0.2] * days)
+    history = _history(x, [0] * len(x))._replace(lone_near=near)
+    odds = Odds(9.0, -20.0, -1.1, np.full(4, np.nan), 0.1)
+    assert (diagnosis.diagnose(odds, history, _parts((None,) * 4), 3.5) is not None) == is_told
+
+
 @pytest.mark.parametrize(("highest", "is_told"), [(-2.0, True), (-0.9, False)])
 def test_a_lone_roof_that_ends_at_one_height_from_its_first_day_on_has_other_modules(highest, is_told):
     """No best span lasts: a month at the height of a tenth of the modules, or of what clouds let through."""
