@@ -112,11 +112,6 @@ def reasons() -> dict[str, dict[str, str]]:
     return {module.DETECTOR: {**REASONS, **module.REASONS} for module in load()}
 
 
-def kinds_of(detector: str) -> list[str]:
-    """The kinds that a detector may return."""
-    return [kind for module in load() if detector == module.DETECTOR for kind in module.KINDS]
-
-
 @lru_cache
 def _parameters(function: Callable[..., object]) -> tuple[str, ...]:
     parameters = inspect.signature(function).parameters.values()

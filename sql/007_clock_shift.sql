@@ -10,7 +10,7 @@ CREATE TABLE clock_shift (
     undone_at TIMESTAMPTZ,
     note VARCHAR NOT NULL
 );
--- Grain   one row per site and stretch of instants as stamped, never overlapping: the sum of the corrections in force
+-- Grain   one row per site and segment of instants as stamped, never overlapping: the sum of the corrections in force
 CREATE TABLE clock_shift_span (
     site_id VARCHAR NOT NULL, from_utc TIMESTAMPTZ NOT NULL, until_utc TIMESTAMPTZ NOT NULL, shift_min DOUBLE NOT NULL
 );

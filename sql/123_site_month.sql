@@ -1,5 +1,5 @@
 -- Grain   one row per site and calendar month of the site's local days
--- Source  self-consumption = (generation - feed-in) / generation, autarky = (consumption - import) / consumption: common
+-- Source  self-consumption = (generation - feed-in) / generation, self-sufficiency = (consumption - import) / consumption: common
 --         practice, no source. A month's change of the battery's charge is left out: it is small against the month.
 -- Missing a ratio counts the days on which both of its energies are known; sums count what is known
 CREATE VIEW site_month AS
@@ -30,7 +30,7 @@ SELECT
     site_id, month, days, coverage_pct, pv_kwh, load_kwh, import_kwh, feed_in_kwh, charge_kwh, discharge_kwh,
     -- greatest() would take null for nothing
     CASE WHEN fed_in_ratio IS NOT NULL THEN 100 * greatest(1 - fed_in_ratio, 0) END AS self_consumption_pct,
-    CASE WHEN bought_ratio IS NOT NULL THEN 100 * greatest(1 - bought_ratio, 0) END AS autarky_pct,
+    CASE WHEN bought_ratio IS NOT NULL THEN 100 * greatest(1 - bought_ratio, 0) END AS self_sufficiency_pct,
     specific_yield_kwh_per_kwp, 100 * judged_kwh / nullif(expected_kwh, 0) AS performance_pct, expected_kwh, judged_kwh, partial_days
 FROM sums;
 COMMENT ON VIEW site_month IS 'one row per site and calendar month of the site''s local days; null = not reported in that month';
@@ -45,7 +45,7 @@ COMMENT ON COLUMN site_month.feed_in_kwh IS 'kWh fed into the grid';
 COMMENT ON COLUMN site_month.charge_kwh IS 'kWh charged into the battery';
 COMMENT ON COLUMN site_month.discharge_kwh IS 'kWh discharged from the battery';
 COMMENT ON COLUMN site_month.self_consumption_pct IS '%: (pv_kwh - feed_in_kwh) / pv_kwh, of days on which both are known, not below 0';
-COMMENT ON COLUMN site_month.autarky_pct IS '%: (load_kwh - import_kwh) / load_kwh, of days on which both are known, not below 0';
+COMMENT ON COLUMN site_month.self_sufficiency_pct IS '%: (load_kwh - import_kwh) / load_kwh, of days on which both are known, not below 0';
 COMMENT ON COLUMN site_month.specific_yield_kwh_per_kwp IS 'kWh per kWp: the month''s final yield (IEC 61724-1)';
 COMMENT ON COLUMN site_month.performance_pct IS '%: judged_kwh / expected_kwh; null = none judged';
 COMMENT ON COLUMN site_month.expected_kwh IS 'kWh that the roof should have generated on judged days, curtailed intervals left out';

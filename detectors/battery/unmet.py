@@ -72,18 +72,18 @@ def _pauses(rows: pl.DataFrame) -> pl.DataFrame:
     )
     is_far = pl.col("ts_utc") - pl.col("ts_utc").shift(1) > MAX_GAP
     runs = (
-        known.with_columns(stretch=is_far.fill_null(True).cum_sum())
-        .with_columns(run=pl.struct(*BY, "stretch", "gives").rle_id())
+        known.with_columns(segment=is_far.fill_null(True).cum_sum())
+        .with_columns(run=pl.struct(*BY, "segment", "gives").rle_id())
         .group_by("run", maintain_order=True)
         .agg(
-            pl.col(*BY, "stretch", "gives").first(), pl.col("hours").sum(), pl.col("need_w").mean(),
+            pl.col(*BY, "segment", "gives").first(), pl.col("hours").sum(), pl.col("need_w").mean(),
             first_pct=pl.col("soc_pct").first(), last_pct=pl.col("soc_pct").last(),
         )
     )  # fmt: skip
-    stretch = pl.struct(*BY, "stretch")
+    segment = pl.struct(*BY, "segment")
 
-    def beside(way: int, name: str) -> pl.Expr:  # in its stretch what lies beside a rest is giving
-        return pl.when(stretch.shift(way) == stretch).then(pl.col(name).shift(way))
+    def beside(way: int, name: str) -> pl.Expr:  # in its segment what lies beside a rest is giving
+        return pl.when(segment.shift(way) == segment).then(pl.col(name).shift(way))
 
     is_pause = (
         ~pl.col("gives")

@@ -7,7 +7,7 @@ import polars as pl
 from detectors.grid.feed_in_transients import ADVICE, buffer_advice
 
 NAME = "export_advice"
-VERSION = 1
+VERSION = 2
 SCHEMA = pl.Schema({"day": pl.Date(), **ADVICE})
 WINDOW_DAYS = 0
 

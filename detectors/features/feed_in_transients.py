@@ -5,7 +5,7 @@ import polars as pl
 from detectors.grid.feed_in_transients import TRANSIENTS, transients_of_days
 
 NAME = "feed_in_transients"
-VERSION = 2
+VERSION = 3
 SCHEMA = TRANSIENTS
 WINDOW_DAYS = 90  # ours: three months' habits show which buffer a site wants
 

@@ -38,22 +38,22 @@ TRANSIENTS = pl.Schema(
         "interval_s": pl.Int32(),
         "seen_h": pl.Float64(),
         "regulating_h": pl.Float64(),  # grid at the limit less the buffer, with generation
-        "slips_count": pl.Int64(),  # runs beyond the limit too short to be raised
-        "slipped_kwh": pl.Float64(),
+        "transients_count": pl.Int64(),  # runs beyond the limit too short to be raised
+        "transients_kwh": pl.Float64(),
         "run_min": pl.List(pl.Float64()),  # how long each of them was
-        "slip_w": pl.List(pl.Float64()),  # means beyond the limit in them
-        "slip_min": pl.List(pl.Float64()),  # how long each mean is
+        "transient_w": pl.List(pl.Float64()),  # means beyond the limit in them
+        "transient_min": pl.List(pl.Float64()),  # how long each mean is
     }
 )
 ADVICE = pl.Schema(
     {
         "site_id": pl.String(),
         "days_count": pl.Int64(),
-        "slips_count": pl.Int64(),
-        "slips_per_day": pl.Float64(),
-        "median_slip_min": pl.Float64(),
-        "longest_slip_min": pl.Float64(),
-        "slipped_kwh": pl.Float64(),
+        "transients_count": pl.Int64(),
+        "transients_per_day": pl.Float64(),
+        "median_transient_min": pl.Float64(),
+        "longest_transient_min": pl.Float64(),
+        "transients_kwh": pl.Float64(),
         "buffer_w": pl.Float64(),
         "advised_buffer_w": pl.Float64(),  # null: too little seen, or the buffer of today is enough
         "prevented_pct": pl.Float64(),  # of the energy of transients, with the advised buffer
@@ -129,11 +129,11 @@ def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
         .sort("site_id", "day", "beyond_w", "ts_utc", descending=[False, False, True, False])
         .group_by(BY, maintain_order=True)
         .agg(
-            slips_count=pl.col("is_first").sum().cast(pl.Int64),
-            slipped_kwh=(pl.col("beyond_w") * pl.col("hours")).sum() / 1000,
+            transients_count=pl.col("is_first").sum().cast(pl.Int64),
+            transients_kwh=(pl.col("beyond_w") * pl.col("hours")).sum() / 1000,
             run_min=pl.col("minutes").filter("is_first").head(MAX_TRANSIENTS),
-            slip_w=pl.col("beyond_w").head(MAX_TRANSIENTS),
-            slip_min=(pl.col("interval_s") / 60).head(MAX_TRANSIENTS),
+            transient_w=pl.col("beyond_w").head(MAX_TRANSIENTS),
+            transient_min=(pl.col("interval_s") / 60).head(MAX_TRANSIENTS),
         )
     )
     at_limit = (pl.col("grid_w") + pl.col("limit_w") - pl.col("buffer_w")).abs() <= pl.col("tolerance_w")
@@ -149,8 +149,8 @@ def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
         )
         .join(transients, on=BY, how="left")
         .with_columns(
-            pl.col("slips_count", "slipped_kwh").fill_null(0),
-            *(pl.coalesce(name, empty).alias(name) for name in ("run_min", "slip_w", "slip_min")),
+            pl.col("transients_count", "transients_kwh").fill_null(0),
+            *(pl.coalesce(name, empty).alias(name) for name in ("run_min", "transient_w", "transient_min")),
         )
         .select(TRANSIENTS.names())
         .cast(TRANSIENTS)
@@ -166,10 +166,10 @@ def buffer_advice(transients: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame
         & (pl.col("buffer_w") == pl.col("now_w").fill_null(0.0))
         & (pl.col("interval_s") <= LONGEST_INTERVAL_S)
     )
-    lists = ("slip_w", "slip_min", "run_min")
+    lists = ("transient_w", "transient_min", "run_min")
     by_site = own.sort(BY).group_by("site_id", maintain_order=True).agg(
         pl.col("buffer_w", "now_w").first(),
-        pl.col("slips_count", "slipped_kwh", "regulating_h").sum(),
+        pl.col("transients_count", "transients_kwh", "regulating_h").sum(),
         *(pl.col(name).explode().drop_nulls() for name in lists),
         days_count=pl.len().cast(pl.Int64),
     )  # fmt: skip
@@ -178,9 +178,11 @@ def buffer_advice(transients: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame
 
 def _advise(site: dict[str, Any]) -> dict[str, object]:
     """One site's row of ADVICE from its days together."""
-    beyond_w, minutes, run_min = (np.array(site[name], dtype=float) for name in ("slip_w", "slip_min", "run_min"))
+    beyond_w, minutes, run_min = (
+        np.array(site[name], dtype=float) for name in ("transient_w", "transient_min", "run_min")
+    )
     buffer_w = float(site["buffer_w"])
-    transients, count = int(site["slips_count"]), int(site["days_count"])
+    transients, count = int(site["transients_count"]), int(site["days_count"])
     advised_w = prevented_pct = None
     if count >= MIN_DAYS and transients >= MIN_TRANSIENTS:
         advised_w = buffer_w_for(beyond_w, minutes, buffer_w)
@@ -191,11 +193,11 @@ def _advise(site: dict[str, Any]) -> dict[str, object]:
     return {
         "site_id": site["site_id"],
         "days_count": count,
-        "slips_count": transients,
-        "slips_per_day": transients / count,
-        "median_slip_min": float(np.median(run_min)) if len(run_min) else None,
-        "longest_slip_min": float(run_min.max()) if len(run_min) else None,
-        "slipped_kwh": float(site["slipped_kwh"]),
+        "transients_count": transients,
+        "transients_per_day": transients / count,
+        "median_transient_min": float(np.median(run_min)) if len(run_min) else None,
+        "longest_transient_min": float(run_min.max()) if len(run_min) else None,
+        "transients_kwh": float(site["transients_kwh"]),
         "buffer_w": site["now_w"],
         "advised_buffer_w": advised_w,
         "prevented_pct": prevented_pct,
@@ -218,13 +220,13 @@ def _left(beyond_w: np.ndarray, minutes: np.ndarray, more_w: float) -> float:
 
 def as_evidence(advice: dict) -> dict[str, EvidenceValue]:
     """The advice of one site in an exception's evidence, with a sentence."""
-    per_day, longest = advice["slips_per_day"], advice["longest_slip_min"]
-    if not advice["slips_count"]:
+    per_day, longest = advice["transients_per_day"], advice["longest_transient_min"]
+    if not advice["transients_count"]:
         text = f"no transients in {advice['days_count']} days"
     else:
         text = (
-            f"{per_day:.1f} transients a day over {advice['days_count']} days, {advice['slipped_kwh']:.2f} kWh in all, "
-            f"in means of {advice['median_slip_min']:.0f} min mostly, the longest {longest:.0f} min"
+            f"{per_day:.1f} transients a day over {advice['days_count']} days, "
+            f"{advice['transients_kwh']:.2f} kWh in all, in means of {advice['median_transient_min']:.0f} min mostly, the longest {longest:.0f} min"
         )
     if advice["advised_buffer_w"] is not None:
         # Where today's buffer is not known, the transients show by how much more import they would have been kept in.
@@ -241,10 +243,10 @@ def as_evidence(advice: dict) -> dict[str, EvidenceValue]:
     return {
         "transients_text": text,
         "transients_days_count": advice["days_count"],
-        "transients_per_day_count": advice["slips_per_day"],
-        "median_transient_min": advice["median_slip_min"],
+        "transients_per_day_count": advice["transients_per_day"],
+        "median_transient_min": advice["median_transient_min"],
         "longest_transient_min": longest,
-        "slipped_out_kwh": advice["slipped_kwh"],
+        "transients_kwh": advice["transients_kwh"],
         "buffer_w": advice["buffer_w"],
         "advised_buffer_w": advice["advised_buffer_w"],
         "prevented_pct": advice["prevented_pct"],

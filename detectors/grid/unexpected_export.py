@@ -129,8 +129,8 @@ def _usual(transients: pl.DataFrame | None, sites: pl.DataFrame, day: date) -> p
         transients.filter(pl.col("day") < day).join(limit_w, on="site_id").filter(pl.col("limit_w") == pl.col("now_w"))
     )
     usual = past.group_by("site_id").agg(
-        usual_kwh=pl.col("slipped_kwh").quantile(USUAL_QUANTILE),
-        usual_w=pl.col("slip_w").list.max().fill_null(0.0).quantile(USUAL_QUANTILE),
+        usual_kwh=pl.col("transients_kwh").quantile(USUAL_QUANTILE),
+        usual_w=pl.col("transient_w").list.max().fill_null(0.0).quantile(USUAL_QUANTILE),
         days=pl.len(),
     )
     return usual.filter(pl.col("days") >= USUAL_DAYS).drop("days")

@@ -13,7 +13,7 @@ CLOUD_EDGE = 1.3  # cloud edges lift irradiance to some 1.3 kW/m2 over minutes (
 FAR_TIMES = 10.0  # ours: no weather and no overload makes that; one such reading is enough
 OVERLOAD = 1.1  # ours: inverters deliver their rating, some of them 10 % more for a while
 CHARGE_RATE = 1.0  # ours: batteries in houses take their capacity in an hour at most, past the inverter
-WINDOW_DAYS = 14  # ours: a fortnight has clear hours, and a register that was mended is forgotten after it
+WINDOW_DAYS = 14  # ours: a fortnight has clear hours, and a register that was corrected is forgotten after it
 SEEN_DAYS = 2  # ours: one day may hold another site's readings, or a unit changed and changed back
 # Ours: where it began with the readings, or after a dull week, no day speaks against it; after a month the days before
 # may be forgotten ones.

@@ -52,7 +52,7 @@ CLEAR_SHARE, CLEAR_DAYS = 0.35, 3  # of a day's energy near its best; two thirds
 CLEAR_KWH = 1.0  # ours: per kWp under a clear sky, in what could be judged
 CLEAR_QUANTILE = 0.75  # ours: the best of them, as some of them are hazy or thin clouds
 AT_CEILING = 0.95  # ours: of the inverter's rating
-SLIP_RATIO = 1 / 3  # ours: a string or two are forgotten at a roof, not two thirds of it; less is the register's slip
+ERROR_RATIO = 1 / 3  # ours: a string or two are forgotten at a roof, not two thirds of it; less is the register's error
 
 
 def detect(
@@ -103,7 +103,7 @@ def finding_of(one: Open) -> Finding:
     What modules that nobody sold would have made is no loss.
     """
     fitting = one.installed_kwp * one.level_ratio
-    is_slip = one.level_ratio < SLIP_RATIO
+    is_error = one.level_ratio < ERROR_RATIO
     found = one.finding(
         severity="soon" if one.level_ratio < 1 else "watch",
         value=fitting,
@@ -111,11 +111,11 @@ def finding_of(one: Open) -> Finding:
         threshold=one.installed_kwp,
         summary=f"Its power fits {fitting:.1f} kWp, the register says {one.installed_kwp:.1f} kWp, "
         "and it did so from its first day on."
-        + (" That is a slip of the register: nothing is lost." if is_slip else ""),
+        + (" That is an error in the register: nothing is lost." if is_error else ""),
         measured=f"{fitting:.1f} kWp over {one.days} days",
         expected=f"{one.installed_kwp:.1f} kWp, the sky taken from {one.sky}",
     )
-    nothing: dict[str, object] = {"losses": (), "loss_kwh": 0.0, "cost": 0.0} if is_slip else {}
+    nothing: dict[str, object] = {"losses": (), "loss_kwh": 0.0, "cost": 0.0} if is_error else {}
     return found.model_copy(update={"evidence": {**found.evidence, "fitting_kwp": fitting}, **nothing})
 
 

@@ -59,19 +59,19 @@ def _by_following(rows: pl.DataFrame) -> pl.Series:
     )
     run = pl.struct("row", "is_near").rle_id()
     is_brief = pl.col("interval_s").sum().over(run) <= SETTLE_S
-    stretch = pl.struct(pl.col("row"), pl.col("is_near") | is_brief).rle_id()
+    segment = pl.struct(pl.col("row"), pl.col("is_near") | is_brief).rle_id()
     is_next = pl.col("ts_utc").diff().dt.total_seconds() == pl.col("interval_s")
-    rows = rows.with_columns(stretch=stretch)
-    follows = is_next & (pl.col("stretch") == pl.col("stretch").shift(1))
+    rows = rows.with_columns(segment=segment)
+    follows = is_next & (pl.col("segment") == pl.col("segment").shift(1))
     rows = rows.with_columns(
         step_w=pl.when(follows).then(pl.col("load_w").diff()),
         apart_step_w=pl.when(follows).then(pl.col("apart_w").diff()),
     )
-    return rows.select(pl.col("is_near") & _follows().over("stretch")).to_series()
+    return rows.select(pl.col("is_near") & _follows().over("segment")).to_series()
 
 
 def _follows() -> pl.Expr:
-    """Whether the generation of a stretch went along with the load: by the mean sizes of what changed.
+    """Whether the generation of a segment went along with the load: by the mean sizes of what changed.
 
     A few large steps among small ones count as the few that they are: the square of the sum over the sum of squares.
     Where nothing at all is left over, a meter stands still and the load was worked out from the generation.

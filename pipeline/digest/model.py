@@ -268,11 +268,6 @@ class DigestFacts(Facts):
         """What was not in view in the digest before."""
         return [one for one in self.exceptions if is_new(one)]
 
-    @property
-    def desk_tasks(self) -> list[ExceptionFacts]:
-        """What can be set from afar."""
-        return [one for one in self.exceptions if not one.is_visit and one.severity != "watch"]
-
     def count_of(self, severity: str) -> int:
         """How many in view are of this severity."""
         return sum(one.severity == severity for one in self.exceptions)

@@ -61,7 +61,7 @@ def _unknown(name: str, targets: pl.DataFrame) -> str:
     if others:
         listed = ", ".join(f"'{one}'" for one in others)
         return (
-            f"site '{name}' is called {listed} in its exports by the register; name them so, or mend external_id in "
+            f"site '{name}' is called {listed} in its exports by the register; name them so, or correct external_id in "
             "sites.csv or devices.csv"
         )
     return f"site '{name}' is not in the register; add it to sites.csv, or as external_id of a site"

@@ -15,8 +15,6 @@ from pipeline.profiles.site_pattern import compiled, site_in
 
 COMPRESSION_ENDINGS = (".gz", ".zst")
 
-FORMATS = ("csv", "json", "ndjson")
-ENCODINGS = ("utf-8", "utf-16", "latin-1", "cp1252")  # utf-8 with or without a byte order mark
 EPOCH_FORMATS = ("epoch_s", "epoch_ms")
 NAMED_FORMATS = ("iso8601", *EPOCH_FORMATS)
 

@@ -29,7 +29,7 @@ class Table(NamedTuple):
 def read_table(path: Path, known: Sequence[str], required: Sequence[str]) -> Table:
     """The rows that have as many cells as the header, and the faults of encoding, header and row lengths.
 
-    A slip of the header is told once, not at every row: names unknown here that no row has cells for are passed over.
+    An error in the header is told once, not at every row: names unknown here that no row has cells for are passed over.
     """
     shown = path.name
     try:

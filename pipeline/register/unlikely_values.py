@@ -10,7 +10,7 @@ from pipeline.register.zone_notes import SITES_FILE, minutes_apart, zones_at
 
 LARGE_KWP = 1000.0  # ours: few roofs in a service firm's care are larger, and watts taken for kW are
 WATTS = 200.0  # ours: so many times an inverter's rating are watts beside kW; modules exceed it by half at most
-FAR = 3.0  # ours: modules that exceed their inverter by so much, or fall short of it, are another site's or a slip
+FAR = 3.0  # ours: modules that exceed their inverter by so much, or fall short of it, are another site's or mistyped
 
 
 def unlikely_values(register: Register, *, from_day: date | None = None) -> list[Fault]:

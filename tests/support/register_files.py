@@ -7,7 +7,7 @@ from pipeline.register.load import Register, load_register
 from pipeline.workspace.places import Workspace
 
 REQUIRED = "site_id,name,latitude,longitude,timezone,installed_kwp"
-SOUND = "A,Roof A,47.0,8.0,Europe/Zurich,10"
+HEALTHY = "A,Roof A,47.0,8.0,Europe/Zurich,10"
 
 
 def write(root: Path, name: str, *lines: str, encoding: str = "utf-8") -> None:

@@ -13,7 +13,7 @@ from tests.support import build
 from tests.support.battery_day import SITE, balanced, changed, of, plain, readings, steps
 
 HIGH = plain(floor_pct=80.0, full_pct=100.0)
-SOUND = plain()
+HEALTHY = plain()
 
 
 def _verdicts(*courses, site=SITE, earlier=(), days=None, rows=None, **knobs):
@@ -54,17 +54,17 @@ def test_what_the_control_keeps_importing_on_purpose_asks_nothing_of_the_battery
 
 
 def test_the_first_day_lies_after_the_last_healthy_one():
-    (found,) = _verdicts(SOUND, SOUND, HIGH, HIGH, HIGH)
+    (found,) = _verdicts(HEALTHY, HEALTHY, HIGH, HIGH, HIGH)
     began = build.DAY - timedelta(days=2)
     assert found.since == began
     assert (found.evidence["earliest_day"], found.evidence["latest_day"]) == (began.isoformat(), began.isoformat())
 
 
 def test_two_evenings_wait_for_the_third():
-    (verdict,) = _verdicts(SOUND, HIGH, HIGH)
+    (verdict,) = _verdicts(HEALTHY, HIGH, HIGH)
     assert verdict == NotJudged("roof-1", build.DAY, "battery-not-discharging",
                                 "stopped at 80 % on 2 of the 3 evenings asked for")  # fmt: skip
-    assert isinstance(_verdicts(SOUND, HIGH, HIGH, min_evenings=2)[0], Finding)
+    assert isinstance(_verdicts(HEALTHY, HIGH, HIGH, min_evenings=2)[0], Finding)
 
 
 @pytest.mark.parametrize(("sound_days", "is_found"), [(6, True), (3, False), (0, False)])
@@ -72,7 +72,7 @@ def test_stops_of_unknown_reserve_are_no_reserve_where_it_gave_far_lower_before(
     """The evenings since the fault have taught 80 %: on the days before, it went down to 35 %."""
     stops = {"reserve_pct": 80.0, "reserve_sigma_pct": 0.3, "reserve_days": 5}
     levels = pl.DataFrame([{"site_id": "roof-1", "day": build.DAY, **stops}], schema=LEVELS)
-    courses = [*[SOUND] * sound_days, *[HIGH] * 6]
+    courses = [*[HEALTHY] * sound_days, *[HIGH] * 6]
     found = _verdicts(*courses, levels=levels, site={**SITE, "battery_reserve_pct": None})
     assert any(isinstance(one, Finding) for one in found) is is_found
     if is_found:
@@ -81,11 +81,11 @@ def test_stops_of_unknown_reserve_are_no_reserve_where_it_gave_far_lower_before(
 
 
 def test_a_battery_that_stops_at_its_reserve_is_healthy():
-    assert _verdicts(SOUND, SOUND, SOUND) == []
+    assert _verdicts(HEALTHY, HEALTHY, HEALTHY) == []
 
 
 def test_a_battery_given_free_again_is_clear_on_the_same_day():
-    assert _verdicts(HIGH, HIGH, HIGH, SOUND) == []
+    assert _verdicts(HIGH, HIGH, HIGH, HEALTHY) == []
 
 
 @pytest.mark.parametrize(("floor", "found"), [(39.0, False), (43.0, True)])
@@ -99,7 +99,7 @@ def test_waiting_for_the_level_of_resuming_is_no_fault():
     # Dark days: at 47 %, after a stop at 35 %, discharge waits for 50 %.
     dark = balanced({"pv_w": [0.0] * 96, "load_w": [600.0 + n for n in range(96)], "battery_w": [0.0] * 96,
                      "soc_pct": [47.0] * 96})  # fmt: skip
-    (verdict,) = _verdicts(SOUND, dark, dark, dark)
+    (verdict,) = _verdicts(HEALTHY, dark, dark, dark)
     assert isinstance(verdict, NotJudged)
     assert "waits at 47 %" in verdict.reason
 
@@ -134,7 +134,7 @@ def test_a_full_battery_waits_for_nothing_where_the_level_of_resuming_is_not_kno
 
 def test_a_battery_at_its_greatest_power_does_discharge():
     # 3 kW wanted, 1.5 kW given from 80 % on: import beside discharge.
-    weak = balanced(changed(SOUND, range(72, 96), load_w=3000.0))
+    weak = balanced(changed(HEALTHY, range(72, 96), load_w=3000.0))
     rows = readings(weak, weak, weak)
     assert _verdicts(rows=rows) == []
 
@@ -180,8 +180,8 @@ def test_a_battery_that_gives_nothing_rests_wherever_charging_left_it():
 
 
 def test_a_discharge_of_the_day_before_is_no_stop_of_this_day():
-    late = changed(SOUND, range(96), battery_w=lambda n: 1000.0 if n == 95 else 0.0)
-    day = changed(SOUND, range(96), battery_w=0.0, soc_pct=47.0, load_w=lambda n: 600.0 + n, pv_w=0.0)
+    late = changed(HEALTHY, range(96), battery_w=lambda n: 1000.0 if n == 95 else 0.0)
+    day = changed(HEALTHY, range(96), battery_w=0.0, soc_pct=47.0, load_w=lambda n: 600.0 + n, pv_w=0.0)
     day = balanced(changed(day, steps(20, 21), battery_w=1500.0, soc_pct=lambda n: 62.0 - 3 * (n - 80)))
     day = changed(day, steps(21, 24), soc_pct=50.0, grid_w=0.0)
     kept = make(readings(late, day), build.sites(SITE))
@@ -227,7 +227,7 @@ def test_a_level_in_flickering_whole_per_cents_is_one_level():
 
 
 def test_what_stands_still_is_another_fault():
-    frozen = {**SOUND, "soc_pct": [62.0] * 96}
+    frozen = {**HEALTHY, "soc_pct": [62.0] * 96}
     (verdict,) = _verdicts(frozen, frozen, frozen)
     assert isinstance(verdict, NotJudged)
     assert "stands still" in verdict.reason
@@ -255,13 +255,13 @@ def test_battery_power_that_is_not_reported_follows_from_the_balance():
 
 
 def test_gaps_of_days_and_of_hours():
-    rows = readings(HIGH, SOUND, HIGH, HIGH)
+    rows = readings(HIGH, HEALTHY, HIGH, HIGH)
     (verdict,) = _verdicts(rows=rows)
     assert "on 2 of the 3" in verdict.reason  # the healthy day has ended what was before
     held = rows.filter(pl.col("ts_local").dt.date() != build.DAY - timedelta(days=2))
     (found,) = _verdicts(rows=held)
     assert found.since == build.DAY - timedelta(days=3)
-    few = of(build.DAY, readings(SOUND)).head(30)
+    few = of(build.DAY, readings(HEALTHY)).head(30)
     (verdict,) = _verdicts(rows=few)
     assert isinstance(verdict, NotJudged)
     (verdict,) = _verdicts(rows=rows.filter(pl.col("ts_local").dt.date() != build.DAY))
@@ -283,8 +283,8 @@ def test_two_sites_do_not_hear_of_each_other_and_later_days_are_not_known():
     sites = build.sites(SITE, {**SITE, "site_id": "roof-0"})
     rows = pl.concat(
         [
-            readings(HIGH, HIGH, HIGH, SOUND, last_day=build.DAY + timedelta(days=1)),
-            readings(SOUND, SOUND, SOUND, HIGH, last_day=build.DAY + timedelta(days=1), site_id="roof-0"),
+            readings(HIGH, HIGH, HIGH, HEALTHY, last_day=build.DAY + timedelta(days=1)),
+            readings(HEALTHY, HEALTHY, HEALTHY, HIGH, last_day=build.DAY + timedelta(days=1), site_id="roof-0"),
         ]
     )
     kept = make(rows.sample(fraction=1.0, shuffle=True, seed=1), sites)

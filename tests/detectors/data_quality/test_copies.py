@@ -1,4 +1,4 @@
-"""Stretches that were sent again under other stamps, and days that only look alike.
+"""Segments that were sent again under other stamps, and days that only look alike.
 
 The days are invented; how improbable an agreement is, is arithmetic (see the module's docstring).
 """

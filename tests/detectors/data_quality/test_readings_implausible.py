@@ -212,7 +212,7 @@ def test_placeholders_in_a_real_series():
         if (values.fill_null(0) < -1000).any():
             wrong.add(day)
         elif day.day % 5:
-            continue  # every fifth sound day is enough
+            continue  # every fifth healthy day is enough
         rows = build.frame(
             frames.DEVICE_READINGS,
             [

@@ -172,11 +172,11 @@ def test_phases_are_in_the_evidence_where_they_are_read():
     assert "fed_in_l3_kwh" not in found.evidence
 
 
-def _days_of_transients(slips_w, *, days=8, site=NO_EXPORT, interval_s=300, base=20.0):
-    """Kept rows of days up to the builders' day, each with the same single slips after noon, held at 20 W besides."""
+def _days_of_transients(transients_w, *, days=8, site=NO_EXPORT, interval_s=300, base=20.0):
+    """Kept rows of days up to the builders' day, each with the same transients after noon, held at 20 W besides."""
     length = 86400 // interval_s
     grid = [base] * length
-    for n, watts in enumerate(slips_w):
+    for n, watts in enumerate(transients_w):
         grid[length // 2 + 3 * n] = -watts
     pv = [3000.0 if length // 4 <= n < 3 * length // 4 else 0.0 for n in range(length)]
     rows = pl.concat(
@@ -194,10 +194,10 @@ def test_the_buffer_is_the_one_that_keeps_nineteen_twentieths_of_the_transients_
     # 110 W more leave 120 - 110 = 10 of 330; 100 W more leave 20, too much
     assert advice["advised_buffer_w"] == 20 + 110
     assert advice["prevented_pct"] == pytest.approx(100 * (1 - 10 / 330))
-    assert (advice["slips_per_day"], advice["slips_count"], advice["days_count"]) == (5.0, 40, 8)
-    assert (advice["median_slip_min"], advice["longest_slip_min"]) == (5.0, 5.0)
-    assert advice["slipped_kwh"] == pytest.approx(8 * 330 * 5 / 60 / 1000)
-    # Held at its limit for 12 hours of generation less five slips
+    assert (advice["transients_per_day"], advice["transients_count"], advice["days_count"]) == (5.0, 40, 8)
+    assert (advice["median_transient_min"], advice["longest_transient_min"]) == (5.0, 5.0)
+    assert advice["transients_kwh"] == pytest.approx(8 * 330 * 5 / 60 / 1000)
+    # Held at its limit for 12 hours of generation less five transients
     assert advice["more_import_kwh_per_day"] == pytest.approx(0.110 * (12 - 5 * 5 / 60), rel=0.03)
 
 
@@ -209,7 +209,7 @@ def test_the_advice_stays_within_customary_buffers_and_wants_enough_to_go_by():
     for kept in (_days_of_transients([80.0] * 5, days=4), _days_of_transients([], days=8)):
         (none,) = buffer_advice(kept, known).to_dicts()
         assert none["advised_buffer_w"] is None
-    # An hour's mean hides a slip of seconds
+    # An hour's mean hides a transient of seconds
     assert buffer_advice(_days_of_transients([80.0] * 3, interval_s=3600), known).is_empty()
 
 
@@ -222,8 +222,8 @@ def test_days_under_another_buffer_tell_nothing_of_this_one():
 def test_feed_in_that_lasts_is_no_transient():
     grid = [20.0] * 100 + [-400.0] * 24 + [20.0] * 20 + [-60.0] + [20.0] * 143
     kept = make(build.readings({"pv_w": SUNNY, "grid_w": grid}), build.sites(NO_EXPORT))
-    assert kept["slip_w"].to_list() == [[60.0]]
-    assert kept["slips_count"].to_list() == [1]
+    assert kept["transient_w"].to_list() == [[60.0]]
+    assert kept["transients_count"].to_list() == [1]
 
 
 def test_the_finding_carries_the_advice():
@@ -262,7 +262,7 @@ def test_a_counter_of_few_steps_is_not_export():
 
 
 def test_what_its_own_regulation_lets_out_on_other_days_is_explained():
-    """Five slips of 1 kW a day give 0.42 kWh: a run of 0.2 kWh is no more than that, one of 0.5 kWh is."""
+    """Five transients of 1 kW a day give 0.42 kWh: a run of 0.2 kWh is no more than that, one of 0.5 kWh is."""
     kept = _days_of_transients([1000.0] * 5)
     for run_w, raised in ((1200.0, False), (3000.0, True)):
         rows = build.readings({"pv_w": SUNNY, "grid_w": _with(200.0, {150: -run_w, 151: -run_w})})

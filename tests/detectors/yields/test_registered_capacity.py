@@ -12,7 +12,7 @@ from tests.support.yield_fleet import live_nights
 
 @pytest.mark.parametrize("beside", [0, 4])
 def test_ten_times_the_modules_are_told_as_such_where_the_inverters_rating_fits_the_true_roof(beside):
-    """A slip of the decimal point: cut at the rating, ten times the roof would not look like much more than it."""
+    """A misplaced decimal point: cut at the rating, ten times the roof would not look like much more than it."""
     names = ["TEN", *(f"N{n}" for n in range(beside))]
     fleet = yield_fleet.make(7, {name: {"planes_known": 0.0} for name in names}, {}, first=date(2026, 8, 3), days=15)
     fleet.sites = fleet.sites.with_columns(

@@ -45,7 +45,7 @@ DAYS = [FIRST + timedelta(days=n) for n in range(10)]
 
 
 FALLEN = [-4.0 + 0.8 * n for n in range(10)]  # log odds of a neighbour that lacks a third from its first day on
-SOUND = [-5.0] * len(DAYS)
+HEALTHY = [-5.0] * len(DAYS)
 B = [0.36] * len(DAYS)  # what B's sky says of A, log: as steady as a near neighbour's
 C = [0.1, -0.1] * (len(DAYS) // 2)  # C stands further off
 
@@ -64,7 +64,7 @@ def _replayed(
     ])  # fmt: skip
     odds = build.frame(ODDS, [
         {"site_id": site, "day": day, "log_odds_fall": one}
-        for site, all_days in {"a": SOUND, "b": odds_of_b, "c": SOUND, "d": SOUND}.items()
+        for site, all_days in {"a": HEALTHY, "b": odds_of_b, "c": HEALTHY, "d": HEALTHY}.items()
         for day, one in zip(DAYS, all_days, strict=True)
     ])  # fmt: skip
     (model,) = feature.make(
@@ -75,13 +75,13 @@ def _replayed(
 
 
 def test_a_young_roof_is_freed_of_what_a_neighbour_that_had_fallen_said_of_it():
-    assert np.allclose(_replayed(SOUND, b=B, c=C), 0.36)
+    assert np.allclose(_replayed(HEALTHY, b=B, c=C), 0.36)
     assert np.allclose(_replayed(FALLEN, b=B, c=C), C)
     assert np.isnan(_replayed(FALLEN, b=B)).all()  # nobody else was there
 
 
 def test_what_a_neighbour_said_while_it_was_sound_stays():
-    since_then = [*SOUND[:5], *[1.0 + n for n in range(5)]]
+    since_then = [*HEALTHY[:5], *[1.0 + n for n in range(5)]]
     assert np.allclose(_replayed(since_then, b=B, c=C), [*B[:5], *C[5:]])
 
 
@@ -93,7 +93,7 @@ def test_a_neighbour_that_was_outvoted_is_not_taken_back():
 
 
 def test_a_young_roof_is_surer_of_days_with_two_sound_neighbours_than_with_one():
-    both, one = (_replayed(odds, column="history_sigma", b=B, c=B) for odds in (SOUND, FALLEN))
+    both, one = (_replayed(odds, column="history_sigma", b=B, c=B) for odds in (HEALTHY, FALLEN))
     more = few_variance(np.array(1.0)) - few_variance(np.array(2.0))
     assert more > 0 and np.allclose(one**2 - both**2, MIN_SCALE**2 * more)  # its days do not vary at all
 
@@ -102,8 +102,8 @@ def test_a_young_roof_lies_on_one_level_however_often_its_neighbours_were_learne
     """B makes a fifth more than usual, which nobody knew on the first five nights: A seemed to make a fifth less."""
     by_night = [0.0] * 5 + [0.2] * 5
     learned = {"site_id": "b", "day": DAYS[5], "level": 0.2}
-    assert np.allclose(_replayed(SOUND, x=by_night, b=by_night), by_night)
-    assert np.allclose(_replayed(SOUND, x=by_night, models=[learned], b=by_night), 0.2)
+    assert np.allclose(_replayed(HEALTHY, x=by_night, b=by_night), by_night)
+    assert np.allclose(_replayed(HEALTHY, x=by_night, models=[learned], b=by_night), 0.2)
 
 
 def test_a_ceiling_below_half_of_the_modules_counts_where_the_roof_was_seen_at_it():

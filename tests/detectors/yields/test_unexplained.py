@@ -1,4 +1,4 @@
-"""The net: quiet on sound fleets, and it names what is strange where nobody else has a say."""
+"""The net: quiet on healthy fleets, and it names what is strange where nobody else has a say."""
 
 from datetime import date, timedelta
 from typing import NamedTuple
@@ -19,13 +19,13 @@ LAST = FIRST + timedelta(days=49)
 
 @pytest.fixture(scope="module")
 def fleet():
-    sound = simulate_hours.fleet(6601, latitude=45, first_day=FIRST, count=10, day_count=50, known_share=1.0)
+    healthy = simulate_hours.fleet(6601, latitude=45, first_day=FIRST, count=10, day_count=50, known_share=1.0)
     rng = np.random.default_rng(6601)
-    load = rng.lognormal(2.2, 0.25, sound.days.height)
-    days = sound.days.with_columns(
+    load = rng.lognormal(2.2, 0.25, healthy.days.height)
+    days = healthy.days.with_columns(
         load_kwh=pl.Series(load), import_kwh=pl.Series(load * rng.uniform(0.3, 0.5, len(load)))
     )
-    return sound._replace(days=days)
+    return healthy._replace(days=days)
 
 
 def _unmet(fleet, hit=None, pauses=0) -> pl.DataFrame:
@@ -157,9 +157,9 @@ def test_where_the_fleets_batteries_pause_it_is_their_way(fleet):
 
 def test_of_two_sites_that_know_a_figure_the_one_is_not_strange_for_the_other(fleet):
     """The middle of two moves by half of what one of them does."""
-    strange, sound = (fleet.sites["site_id"][n] for n in (0, 1))
+    strange, healthy = (fleet.sites["site_id"][n] for n in (0, 1))
     hit = (pl.col("site_id") == strange) & (pl.col("day") > LAST - timedelta(days=5))
-    unmet = _unmet(fleet, hit).filter(pl.col("site_id").is_in([strange, sound]))
+    unmet = _unmet(fleet, hit).filter(pl.col("site_id").is_in([strange, healthy]))
     unmet = unmet.with_columns(unmet_ratio=pl.when(hit).then(1.0).otherwise("unmet_ratio"))
     assert [one.site_id for one in _found(_say(fleet, unmet=unmet))] == [strange]
     explained = build.earlier((strange, "battery-at-floor"))
@@ -177,5 +177,5 @@ def test_a_day_on_which_it_was_hardly_asked_for_does_not_clear_it(fleet):
     said = _say(fleet, unmet=_unmet(fleet, pauses=pauses))
     assert not _found(said)
     assert {v.site_id: v.reason.code for v in said} == {fleet.sites["site_id"][2]: "hardly-asked-for"}
-    mended = pl.when(pl.col("day") > LAST - timedelta(days=1)).then(0).otherwise(known)
-    assert not _say(fleet, unmet=_unmet(fleet, pauses=mended))
+    repaired = pl.when(pl.col("day") > LAST - timedelta(days=1)).then(0).otherwise(known)
+    assert not _say(fleet, unmet=_unmet(fleet, pauses=repaired))

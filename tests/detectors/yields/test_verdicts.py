@@ -119,12 +119,12 @@ def test_a_wrong_capacity_says_which_one_the_register_should_have():
 
 @pytest.mark.parametrize(("ratio", "is_lost"), [(0.4, True), (0.1, False)])
 def test_what_modules_that_nobody_sold_would_have_made_is_no_loss(ratio, is_lost):
-    """A register with ten times the modules is a slip; two fifths of a roof may be strings that nobody connected."""
+    """A register with ten times the modules is an error; two fifths of a roof may be strings that nobody connected."""
     case = _open(lost_kwh=3.0, has_limit=True)._replace(kind="capacity-mismatch", after=np.log(ratio))
     told = capacity_mismatch.finding_of(case)
     assert (told.loss_kwh > 0, told.cost > 0, len(told.losses) > 0) == (is_lost,) * 3
     assert told.severity == "soon"
-    assert ("slip" in told.summary) is not is_lost
+    assert ("error in the register" in told.summary) is not is_lost
 
 
 @pytest.mark.parametrize(

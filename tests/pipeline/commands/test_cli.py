@@ -173,7 +173,7 @@ def test_days_before_all_readings_are_not_judged(run, lived) -> None:
     ],
 )
 def test_what_cannot_be_done_as_asked_is_no_failed_job(run, lived, arguments: tuple[str, ...], words: str) -> None:
-    """A slip of the hand at the desk is told there, and wakes no watchdog; nothing is taken in, judged or mailed."""
+    """A typing error at the desk is told there, and wakes no watchdog; nothing is taken in, judged or mailed."""
     (lived.inbox / "later.csv").write_text("x")
     before = run("status")
     refused = run(*arguments)

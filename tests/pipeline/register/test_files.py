@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.support.register_files import REQUIRED, SOUND, load, places, write
+from tests.support.register_files import HEALTHY, REQUIRED, load, places, write
 
 
 def test_header_faults(tmp_path):
@@ -23,7 +23,7 @@ def test_header_faults(tmp_path):
 
 @pytest.mark.parametrize("sign", [";", "\t"])
 def test_cells_set_apart_by_another_sign(tmp_path, sign):
-    write(tmp_path, "sites.csv", REQUIRED.replace(",", sign), SOUND.replace(",", sign))
+    write(tmp_path, "sites.csv", REQUIRED.replace(",", sign), HEALTHY.replace(",", sign))
     faults = load(tmp_path)[1]
     assert [(fault.line, fault.remedy) for fault in faults] == [(1, "save the file with commas")]
 
@@ -33,9 +33,9 @@ def test_row_lengths(tmp_path):
         tmp_path,
         "sites.csv",
         REQUIRED,
-        SOUND + ",5",
+        HEALTHY + ",5",
         "B,b,47,8",
-        SOUND.replace("A,", "C,"),
+        HEALTHY.replace("A,", "C,"),
         ",,,,,",
         "D,d,47,5,8,UTC,1",
     )
@@ -49,9 +49,9 @@ def test_row_lengths(tmp_path):
     assert list(register.sites) == ["C"]
 
 
-def test_a_slip_of_the_header_is_told_once(tmp_path):
+def test_an_error_in_the_header_is_told_once(tmp_path):
     write(tmp_path, "arrays.csv", "site_id,kwp,tilt_deg,azimuth_deg", "A,10,30,180", "B,10,30,180")
-    rows = SOUND, SOUND.replace("A,", "B,")
+    rows = HEALTHY, HEALTHY.replace("A,", "B,")
     write(tmp_path, "sites.csv", REQUIRED.replace("name,", "name,colour,"), *rows)
     register, faults = load(tmp_path)
     assert places(faults) == [("sites.csv", 1, "colour", "colour")] and list(register.sites) == ["A", "B"]
@@ -65,7 +65,7 @@ def test_a_slip_of_the_header_is_told_once(tmp_path):
 
 def test_a_site_whose_row_has_too_few_cells_is_not_also_unknown_to_the_other_files(tmp_path):
     write(tmp_path, "arrays.csv", "site_id,kwp,tilt_deg,azimuth_deg", "A,10,30,180", "B,10,30,180")
-    write(tmp_path, "sites.csv", REQUIRED, SOUND.rsplit(",", 1)[0], SOUND.replace("A,", "B,"))
+    write(tmp_path, "sites.csv", REQUIRED, HEALTHY.rsplit(",", 1)[0], HEALTHY.replace("A,", "B,"))
     assert places(load(tmp_path)[1]) == [("sites.csv", 2, "installed_kwp", None)]
 
 
@@ -78,7 +78,7 @@ def test_lines_stay_right_behind_quoted_line_breaks(tmp_path):
 
 
 def test_a_quote_that_never_ends_hides_nothing(tmp_path):
-    write(tmp_path, "sites.csv", REQUIRED, 'A,"Roof A,47,8,UTC,10', "B,b,95,8,UTC,10", SOUND.replace("A,", "C,"))
+    write(tmp_path, "sites.csv", REQUIRED, 'A,"Roof A,47,8,UTC,10', "B,b,95,8,UTC,10", HEALTHY.replace("A,", "C,"))
     register, faults = load(tmp_path)
     assert [(fault.line, fault.column) for fault in faults] == [(2, None), (3, "latitude")]
     assert "never closed" in faults[0].problem
@@ -104,10 +104,10 @@ def test_bytes_that_are_not_utf8_are_told_line_by_line(tmp_path):
 
 
 def test_byte_order_marks_and_line_ends(tmp_path):
-    (tmp_path / "sites.csv").write_bytes(f"\ufeff{REQUIRED}\r\n{SOUND}\r\n".encode())
+    (tmp_path / "sites.csv").write_bytes(f"\ufeff{REQUIRED}\r\n{HEALTHY}\r\n".encode())
     register, faults = load(tmp_path)
     assert (list(register.sites), faults) == (["A"], [])
-    write(tmp_path, "sites.csv", REQUIRED, SOUND, encoding="utf-16")
+    write(tmp_path, "sites.csv", REQUIRED, HEALTHY, encoding="utf-16")
     assert places(load(tmp_path)[1]) == [("sites.csv", 1, None, None)]
 
 

@@ -3,7 +3,7 @@
 import pytest
 
 from pipeline.register.load import TARGETS
-from tests.support.register_files import REQUIRED, SOUND, load, places, write
+from tests.support.register_files import HEALTHY, REQUIRED, load, places, write
 
 
 @pytest.mark.parametrize(
@@ -21,7 +21,7 @@ from tests.support.register_files import REQUIRED, SOUND, load, places, write
 )
 def test_battery_levels_rise(tmp_path, floor, reserve, resume, bad):
     header = REQUIRED + ",battery_backup_floor_pct,battery_reserve_pct,battery_resume_pct"
-    write(tmp_path, "sites.csv", header, f"{SOUND},{floor},{reserve},{resume}")
+    write(tmp_path, "sites.csv", header, f"{HEALTHY},{floor},{reserve},{resume}")
     assert places(load(tmp_path)[1]) == [("sites.csv", 2, column, value) for column, value in bad]
 
 
@@ -37,7 +37,7 @@ def test_battery_levels_rise(tmp_path, floor, reserve, resume, bad):
     ],
 )
 def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_valid):
-    write(tmp_path, "sites.csv", REQUIRED, SOUND)
+    write(tmp_path, "sites.csv", REQUIRED, HEALTHY)
     write(
         tmp_path,
         "arrays.csv",
@@ -50,7 +50,7 @@ def test_planes_sum_to_the_installed_capacity(tmp_path, kwps, is_valid):
 
 
 def test_installers_are_looked_up_only_where_there_is_a_file(tmp_path):
-    write(tmp_path, "sites.csv", REQUIRED + ",installer_id", SOUND + ",north")
+    write(tmp_path, "sites.csv", REQUIRED + ",installer_id", HEALTHY + ",north")
     assert load(tmp_path)[1] == []
     write(tmp_path, "installers.csv", "installer_id,name,email", "norht,North,desk@example.org")
     faults = load(tmp_path)[1]

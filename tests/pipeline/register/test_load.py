@@ -12,7 +12,7 @@ import pytest
 from detectors.clock.zones import fixed_name
 from detectors.frames import PLANES, SITES
 from pipeline.register.load import SITE_CELLS, TARGETS, zone_notes
-from tests.support.register_files import REQUIRED, SOUND, load, places, write
+from tests.support.register_files import HEALTHY, REQUIRED, load, places, write
 
 # the table of the contract, section 4
 CONTRACT_COLUMNS = [
@@ -108,14 +108,14 @@ def test_every_value_is_taken_as_written(tmp_path):
 
 
 def test_a_battery_of_nought_is_none(tmp_path):
-    write(tmp_path, "sites.csv", REQUIRED + ",battery_kwh", SOUND + ",0")
+    write(tmp_path, "sites.csv", REQUIRED + ",battery_kwh", HEALTHY + ",0")
     register, faults = load(tmp_path)
     assert (faults, register.sites["A"].battery_kwh) == ([], None)
 
 
 def test_zones_may_be_fixed_offsets(tmp_path):
     header = REQUIRED.replace("timezone", "timezone,export_timezone")
-    row = SOUND.split(",")
+    row = HEALTHY.split(",")
     at = REQUIRED.split(",").index("timezone")
     row[at : at + 1] = ["+01:00", "-03:30"]
     write(tmp_path, "sites.csv", header, ",".join(row))
@@ -192,7 +192,7 @@ def test_an_offset_is_taken_as_the_desk_is_told_it(tmp_path):
     ],
 )
 def test_a_bad_cell_is_told_with_its_place_and_remedy(tmp_path, column, value, said):
-    cells = dict(zip(REQUIRED.split(","), SOUND.split(","), strict=True)) | {"site_id": "B", column: value}
+    cells = dict(zip(REQUIRED.split(","), HEALTHY.split(","), strict=True)) | {"site_id": "B", column: value}
     write(tmp_path, "sites.csv", ",".join(cells), "", ",".join(cells.values()))
     register, faults = load(tmp_path)
     assert places(faults) == [("sites.csv", 3, column, value.strip('"'))]
@@ -202,7 +202,7 @@ def test_a_bad_cell_is_told_with_its_place_and_remedy(tmp_path, column, value, s
 
 @pytest.mark.parametrize("column", REQUIRED.split(","))
 def test_an_empty_required_cell(tmp_path, column):
-    cells = dict(zip(REQUIRED.split(","), SOUND.split(","), strict=True)) | {column: " "}
+    cells = dict(zip(REQUIRED.split(","), HEALTHY.split(","), strict=True)) | {column: " "}
     write(tmp_path, "sites.csv", ",".join(cells), ",".join(cells.values()))
     assert places(load(tmp_path)[1]) == [("sites.csv", 2, column, "")]
 

@@ -192,7 +192,7 @@ def test_self_consumption_and_self_sufficiency_by_hand():
         {"feed_in_kwh": 50.0, "import_kwh": 50.0},
         last_day=date(2025, 5, 20),
     )
-    sql = "SELECT month, days, pv_kwh, self_consumption_pct, autarky_pct FROM site_month"
+    sql = "SELECT month, days, pv_kwh, self_consumption_pct, self_sufficiency_pct FROM site_month"
     ((month, count, pv, used, own),) = _ask(days, _sites("roof-1"), sql)
     assert (month, count, pv) == (date(2025, 5, 1), 5, 129.0)
     assert used == pytest.approx(60.0)
@@ -200,7 +200,7 @@ def test_self_consumption_and_self_sufficiency_by_hand():
 
 
 def test_months_without_sun_or_load_have_no_ratio_and_charging_from_the_grid_no_negative_one():
-    sql = "SELECT self_consumption_pct, autarky_pct FROM site_month ORDER BY month"
+    sql = "SELECT self_consumption_pct, self_sufficiency_pct FROM site_month ORDER BY month"
     days = build.days(
         {"pv_kwh": 0.0, "feed_in_kwh": 0.0, "load_kwh": 5.0, "import_kwh": 8.0}, last_day=date(2025, 1, 9)
     )

@@ -75,7 +75,9 @@ def test_self_sufficiency(ask: Ask, table: Any) -> None:
     days = table("site_day").join(table("site"), on="site_id").drop_nulls(["load_kwh", "import_kwh"])
     for row in ask("self-sufficiency-by-installer").iter_rows(named=True):
         mine = days.filter(pl.col("installer_id").eq_missing(pl.lit(row["installer_id"])))
-        assert row["autarky_pct"] == pytest.approx(100 - 100 * mine["import_kwh"].sum() / mine["load_kwh"].sum())
+        assert row["self_sufficiency_pct"] == pytest.approx(
+            100 - 100 * mine["import_kwh"].sum() / mine["load_kwh"].sum()
+        )
 
 
 def test_morning_charge_against_import(ask: Ask, table: Any) -> None:

@@ -104,7 +104,7 @@ def test_days_are_judged_by_what_was_agreed_then(agreed):
 def test_what_was_changed_twice_before_a_day_was_judged_held_on_none(agreed):
     write, on = agreed
     write(0)
-    write(9, battery_reserve_pct=90.0)  # a slip of the hand
+    write(9, battery_reserve_pct=90.0)  # a typing error
     write(9, battery_reserve_pct=30.0)
     assert [on(n, "battery_reserve_pct") for n in (9, 10)] == [10.0, 30.0]
 

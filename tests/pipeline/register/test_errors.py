@@ -1,4 +1,4 @@
-"""Slips in exports, profiles and registers: each costs no more than itself, and its remedy is the right one."""
+"""Errors in exports, profiles and registers: each costs no more than itself, and its remedy is the right one."""
 
 import gzip
 import json
