@@ -226,7 +226,8 @@ def as_evidence(advice: dict) -> dict[str, EvidenceValue]:
     else:
         text = (
             f"{per_day:.1f} transients a day over {advice['days_count']} days, "
-            f"{advice['transients_kwh']:.2f} kWh in all, in means of {advice['median_transient_min']:.0f} min mostly, the longest {longest:.0f} min"
+            f"{advice['transients_kwh']:.2f} kWh in all, "
+            f"in means of {advice['median_transient_min']:.0f} min mostly, the longest {longest:.0f} min"
         )
     if advice["advised_buffer_w"] is not None:
         # Where today's buffer is not known, the transients show by how much more import they would have been kept in.

@@ -56,8 +56,9 @@ LASTING_WITHIN_DAYS = 14  # ours: of these nights, those on which the day told s
 # Ours: of the days that told something. Another capacity was so from the first day on until it is put right, by the
 # register or by the export that another site's was; a fortnight then shows it within eight days.
 RECENT_DAYS = 14
-# Ours: beyond what the roofs around differ by among themselves, as where many registers are wrong; two sigma.
-AROUND_SIGMAS, MIN_AROUND = 2.0, 4
+# Ours: beyond what the roofs around differ by among themselves, as where many registers are wrong; of healthy ones
+# that differ so one in fifteen lies as high.
+AROUND_SIGMAS, MIN_AROUND = 1.5, 4
 MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
