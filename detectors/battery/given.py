@@ -45,6 +45,11 @@ def value_per_given_kwh(site: Mapping[str, Any]) -> float:
     return float(max(site["import_price"] - stored, 0.0))
 
 
+def _may_feed_in() -> pl.Expr:
+    """The same of rows of the register."""
+    return (pl.col("feed_in_limit_kw") != 0).fill_null(True)
+
+
 def could_give(states: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """[site_id, day, level_pct, rest_kwh, band_kwh, refill_kwh] of days on which the battery was seen.
 
@@ -54,7 +59,6 @@ def could_give(states: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) ->
     """
     known = days.select("site_id", "day", "feed_in_kwh", "soc_max_pct")
     limit = sites.select("site_id", "feed_in_limit_kw")
-    may_feed_in = (pl.col("feed_in_limit_kw") != 0).fill_null(True)
     was_full = pl.col("soc_max_pct") >= TAPER_PCT
     return (
         states.filter(pl.col("state") != "unknown")
@@ -70,7 +74,10 @@ def could_give(states: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame) ->
             band_kwh=(pl.col("level_pct") - pl.col("battery_reserve_pct")).clip(lower_bound=0)
             / 100
             * pl.col("capacity_kwh"),
-            refill_kwh=pl.when(may_feed_in).then(pl.col("feed_in_kwh") * BACK_SHARE).when(~was_full).then(pl.lit(0.0)),
+            refill_kwh=pl.when(_may_feed_in())
+            .then(pl.col("feed_in_kwh") * BACK_SHARE)
+            .when(~was_full)
+            .then(pl.lit(0.0)),
         )
     )
 

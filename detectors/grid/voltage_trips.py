@@ -10,6 +10,7 @@ import polars as pl
 from detectors.frames import VOLTAGE_CHANNELS
 from detectors.grid.meter import RATING_W, highest_sun_deg, local_day
 from detectors.stats.curtailment import is_near_target
+from detectors.stats.interval_weights import J_PER_KWH
 
 NEAR_LIMIT_RATIO = 1.08  # ours: of nominal; a mean of some minutes lies 1-2 % below the peak that disconnects
 HIGH_SUN_DEG = 10.0  # ours: lower down a drop to nothing may be the evening, or a wall
@@ -55,7 +56,7 @@ def rises(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
             last_w=pl.col("pv_w").sort_by("ts_utc").last(),
             last_v=pl.col("volts").sort_by("ts_utc").last(),
             hours=pl.col("interval_s").sum() / 3600,
-            kwh=(pl.col("pv_w") * pl.col("interval_s")).sum() / 3.6e6,
+            kwh=(pl.col("pv_w") * pl.col("interval_s")).sum() / J_PER_KWH,
             rating_w=pl.col("rating_w").first(),
             nominal_v=pl.col("nominal_voltage_v").first(),
         )

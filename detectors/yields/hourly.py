@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from detectors.frames import STRING_CHANNELS
 from detectors.stats.curtailment import is_at_limit, is_at_voltage_limit
+from detectors.stats.interval_weights import J_PER_KWH
 from detectors.stats.robust import Array
 from detectors.stats.rows import ordered
 
@@ -55,7 +56,7 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         ambient_temp_c=pl.col("ambient_temp_c").filter(pl.col("pv_w") > 0).mean(),
         **{
             f"{name[:-2]}_kwh": pl.when(pl.col(name).count() > 0).then(
-                (pl.col(name) * pl.col("interval_s")).sum() / 3.6e6
+                (pl.col(name) * pl.col("interval_s")).sum() / J_PER_KWH
             )
             for name in STRING_CHANNELS
         },

@@ -2,13 +2,12 @@
 
 import polars as pl
 
-from detectors.data_quality.plausibility import NEGATIVE_LOAD_SHARE, NEGATIVE_W
+from detectors.data_quality.plausibility import NEGATIVE_LOAD_SHARE, NEGATIVE_SHARE, NEGATIVE_W
 from detectors.frames import BESIDE, CHANNELS, COUNTERS, POWER_CHANNELS
+from detectors.stats.interval_weights import J_PER_KWH
 
 CARRIED = tuple(name for name in (*CHANNELS, *COUNTERS) if name not in POWER_CHANNELS)
 SAME_LENGTH = 1.5  # ours: of the interval; over a longer gap the mean power tells nothing of the row
-J_PER_KWH = 3.6e6
-NIGHT_W_PER_KWP = 10.0  # ours: 1 % of the peak capacity
 BEHIND = {  # counter -> the power beside it, in the order of the columns
     "pv": "pv_w", "load": "load_w", "import": "grid_w", "feed_in": "grid_w", "charge": "battery_w",
     "discharge": "battery_w",
@@ -32,7 +31,7 @@ def with_powers(rows: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         "battery_w": _net_w(own["discharge"], own["charge"]),
     }
     filled = {name: pl.coalesce(name, mean) for name, mean in powers.items()}
-    is_night = (pl.col("pv_w") < 0) & (pl.col("pv_w") >= -NIGHT_W_PER_KWP * pl.col("installed_kwp"))
+    is_night = (pl.col("pv_w") < 0) & (pl.col("pv_w") >= -NEGATIVE_SHARE * 1000 * pl.col("installed_kwp"))
     filled["pv_w"] = pl.when(is_night).then(0.0).otherwise(filled["pv_w"])
     rating_w = 1000 * pl.coalesce("inverter_kw", "installed_kwp")
     dip_w = pl.max_horizontal(pl.lit(NEGATIVE_W), NEGATIVE_LOAD_SHARE * rating_w)
