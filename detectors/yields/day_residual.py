@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median
+from detectors.yields import two_levels
 from detectors.yields.pyranometer import Pairs
 
 PAIR_FLOOR = 0.05  # ours: pairs steadier than that are steady by chance
@@ -109,13 +110,17 @@ def few_variance(count: Array) -> Array:
 def own_scale(x: Array, variances: Array) -> Array:
     """By how much a site's days differ more than their variances say, [sites]; x and variances are [sites, days].
 
-    From the differences of neighbouring known days: a step leaves but one large difference, which a median ignores.
+    From the differences of neighbouring known days: a step leaves but one large difference, which a median ignores. Of
+    days at two levels each counts from its own: else a part that comes and goes hides in what it makes them differ by.
     """
     scales = np.ones(len(x))
     for n, (values, squares) in enumerate(zip(x, variances, strict=True)):
         known = np.isfinite(values) & np.isfinite(squares)
         if known.sum() <= 4:
             continue
+        values, low = values.copy(), two_levels.low_days(values)
+        for one in () if low is None else (low, ~low & known):
+            values[one] -= np.median(values[one])
         z = np.diff(values[known]) / np.sqrt(squares[known][1:] + squares[known][:-1])
         scale = MAD_TO_SIGMA * np.median(np.abs(z))
         scales[n] = np.sqrt((SCALE_DAYS + len(z) * scale**2) / (SCALE_DAYS + len(z)))

@@ -7,7 +7,7 @@ import numpy as np
 
 from detectors.solar import plane_response
 from detectors.stats.robust import MAD_TO_SIGMA, Array
-from detectors.yields import change_point, input_shares
+from detectors.yields import change_point, input_shares, two_levels
 from detectors.yields.day_residual import weighted_median
 from detectors.yields.half_hours import MAX_INPUTS, Days
 from detectors.yields.own_past import HALF_HOURS
@@ -191,8 +191,8 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     if odds.passing > MOSTLY:
         level, low = odds.baseline, odds.baseline + odds.depth
         spell = change_point.find_passing(history.x, history.sigma, level, low, above=history.above_sigma)
-        # Days of two kinds from the first on are the sky's two kinds, by planes that are not known.
-        if is_unknown and (known < spell.first).sum() < capacity_days:
+        # Days of two kinds from the first on are the sky's two kinds, by planes that are not known, if it parts them.
+        if is_unknown and (known < spell.first).sum() < capacity_days and _is_the_skys(history, parts.days):
             return None
         if _may_be_overcast(history, spell.first, level, low):
             return None
@@ -229,6 +229,22 @@ def from_its_onset(case: Case, history: History) -> Case:
     if lacks < max(ONSET_LOG, ONSET_SIGMAS * history.sigma[place]):
         return case
     return case._replace(first=place, earliest=min(case.earliest, place))
+
+
+def _is_the_skys(history: History, days: Days) -> bool:
+    """Whether the days are not at two levels, or the sky parts them alike; `days`: the kept half hours of the site."""
+    low = two_levels.low_days(history.x)
+    if low is None:
+        return True
+    clearness = np.full(len(history.x), np.nan)
+    place = days.day - (history.first - date(1970, 1, 1)).days
+    inside = (place >= 0) & (place < len(clearness))
+    lit = (days.share > 0) & np.isfinite(days.clearness)
+    weight = np.where(lit, np.sin(np.radians(days.elevation_deg)), 0.0)
+    total = np.where(lit, days.clearness, 0.0)
+    mean = (total * weight).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
+    clearness[place[inside]] = np.where(weight.sum(axis=1) > 0, mean, np.nan)[inside]
+    return two_levels.is_the_skys(low, np.isfinite(history.x) & ~low, clearness)
 
 
 def _may_be_overcast(history: History, since: int, before: float, after: float) -> bool:
