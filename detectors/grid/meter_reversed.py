@@ -25,13 +25,14 @@ from detectors.finding import (
 )
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import GRID_W
-from detectors.grid.meter_signs import flows
+from detectors.grid.meter_signs import PHASES, flows
 from detectors.grid.sign_evidence import (
     ANSWER_RATIO,
     MIN_DARK_H,
     MIN_KWH,
     TURNED_RATIO,
     balance_guess,
+    comes_and_goes,
     fed_phases,
     has_turned_answer,
     is_fed_at_night,
@@ -82,12 +83,16 @@ REASONS = {
     "other-source": (
         "feed-in in the dark, yet the grid answers generation as it should: a source that is not read feeds in"
     ),
+    "some-nights": (
+        "feed-in in the dark, and import on a night between: a sensor does not turn by itself, "
+        "so a source that is not read feeds in"
+    ),
     "grid-repeats": "the grid meter repeats one value through the night",
     "no-dark-hours": (
         "no dark hours with readings of the grid meter, and generation changed too little to tell its sign"
     ),
     "battery-at-work": "the battery was at work, or not read, all night, and the grid hardly answered generation",
-    "take-turns": "feed-in and import take turns in the dark with nothing generating",
+    "take-turns": "feed-in and import take turns in the dark",
     "little-import": "too little import in the dark, and generation changed too little to tell the sensor's sign",
 }
 
@@ -163,8 +168,12 @@ def _judge(
     again = row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h)
     if by_day or by_balance or again or is_turned_by_rest(row):
         return _finding(site, row, run, answer, guess, phases)
+    if len(phases) == len(PHASES) and not night:
+        phases = []  # all three feed in for some hours of a night, and the site imports in others: a source
     if night or phases:
-        return _doubt(rows, night, phases) or _finding(site, row, run, answer, guess, phases)
+        lately = [past[one] for one in sorted(past) if one >= day - timedelta(days=ANSWER_DAYS)]
+        doubt = because(REASONS, "some-nights") if comes_and_goes(lately, min_dark_h) else _doubt(rows, night, phases)
+        return doubt or _finding(site, row, run, answer, guess, phases)
     is_free = site["feed_in_limit_kw"] is None
     seen = [*(past[one] for one in sorted(past)), row]
     if is_free and has_turned_answer(row, min_dark_h) and (turned := turned_days(seen)):

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
+from detectors.grid.feed_in_transients import MAX_BUFFER_W
 from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, meter_resolution
 from detectors.stats.rows import ordered
 
@@ -50,6 +51,7 @@ VARIANTS = (
 PHASES = (1, 2, 3)
 FLOATS = (
     "grid_h", "pv_h", "dark_h", "known_dark_h", "fed_h", "bought_h", "fed_kwh", "still_ratio",
+    "sure_bought_h",  # import in the dark that is no turned feed-in of the battery
     "impossible_kwh", "light_impossible_kwh", "rating_kw", "change_kw", "answered_kw",
     "load_h", "through_kwh", "open_kwh", "open_turned_kwh", "own_kwh", "step_w",
     "rest_right_kwh", "rest_turned_kwh", "rest_fed_kwh",  # what is left for the grid, by whether its sign agrees
@@ -75,7 +77,10 @@ def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Readings in order with `impossible_w`: feed-in for which no source was there, by more than the noise."""
-    known = sites.select("site_id", "latitude", "longitude", "battery_kwh", rating_w=RATING_W)
+    known = sites.select(
+        "site_id", "latitude", "longitude", "battery_kwh", rating_w=RATING_W,
+        may_feed_in=(pl.col("feed_in_limit_kw") != 0).fill_null(True),
+    )  # fmt: skip
     rows = ordered(readings, "site_id", "ts_utc").with_columns(local_day(), GRID_W.alias("grid_w"))
     rows = rows.join(known, on="site_id", how="inner", maintain_order="left")
     if rows.is_empty():
@@ -109,6 +114,15 @@ def _dark_sums() -> dict[str, pl.Expr]:
     dark = pl.col("is_idle_dark") & grid.is_not_null()
     fed, bought = dark & (grid < -noise), dark & (grid > noise)
     repeated = (grid.diff() == 0).fill_null(False)
+    # What else shows the sign: a sensor that is turned shows feed-in as import, and in the dark a battery alone could
+    # feed in. Where it may not, a little import beside it is what its regulator keeps up; much may be a regulator that
+    # obeys a turned sensor. One sensor's sign needs no room for two meters' moments.
+    scatter = pl.max_horizontal(pl.lit(NOISE_W), NOISE_SHARE * pl.col("rating_w"), STEPS_OF_NOISE * pl.col("step_w"))
+    is_no_source = (pl.col("stored_w") <= IDLE_SHARE * pl.col("rating_w")) | (
+        ~pl.col("may_feed_in") & (grid <= MAX_BUFFER_W)
+    )
+    is_unlit = pl.col("is_dark") & (pl.col("made_w") <= IDLE_SHARE * pl.col("rating_w"))
+    sure = (is_unlit & is_no_source & (grid > scatter)).fill_null(False)
     impossible = pl.col("impossible_w").fill_null(0.0) * hours / 1000
     sums = {
         "grid_h": hours.filter(grid.is_not_null()).sum(),
@@ -118,6 +132,7 @@ def _dark_sums() -> dict[str, pl.Expr]:
         "fed_h": hours.filter(fed).sum(),
         "bought_h": hours.filter(bought).sum(),
         "fed_kwh": (-grid * hours).filter(fed).sum() / 1000,
+        "sure_bought_h": hours.filter(sure).sum(),
         "still_ratio": repeated.filter(fed).mean().fill_null(0.0),
         "impossible_kwh": impossible.sum(),
         "light_impossible_kwh": impossible.filter(~pl.col("is_dark")).sum(),

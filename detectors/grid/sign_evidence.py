@@ -19,9 +19,32 @@ DERIVED_SHARE, ROUNDED_STEPS = 0.002, 0.6
 
 
 def is_fed_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
-    """Whether the dark hours show feed-in and hardly ever import, with nothing generating and no battery at work."""
-    fed, bought = row["fed_h"], row["bought_h"]
+    """Whether the dark hours show feed-in and hardly ever import, with nothing generating and no battery at work.
+
+    Import at the night's other hours counts too, where nothing can have fed in then: a generator runs for some hours, a
+    turned sensor shows feed-in all night long.
+    """
+    fed, bought = row["fed_h"], max(row["bought_h"], row["sure_bought_h"])
     return fed >= min_dark_h and fed >= FED_SHARE * (fed + bought) and row["fed_kwh"] >= MIN_KWH
+
+
+def is_bought_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether the dark hours show import, and hardly ever feed-in out of nothing."""
+    bought = max(row["bought_h"], row["sure_bought_h"])
+    return bool(bought >= min_dark_h and row["fed_h"] <= (1 - FED_SHARE) * bought)
+
+
+def comes_and_goes(rows: list[dict], min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether nights with feed-in out of nothing came before one with import, of days oldest first.
+
+    A sensor stays as it was mounted; what feeds in on some nights and not on those between is a source.
+    """
+    has_fed = False
+    for row in rows:
+        if has_fed and is_bought_at_night(row, min_dark_h):
+            return True
+        has_fed = has_fed or is_fed_at_night(row, min_dark_h)
+    return False
 
 
 def is_turned_by_rest(row: dict) -> bool:
@@ -113,5 +136,6 @@ def balance_guess(row: dict) -> str | None:
 def is_right(row: dict, min_dark_h: float) -> bool:
     """Whether the day shows that the sign is as it should be: import in the dark, or the right answer by day."""
     ratio = answer([row])
-    bought = row["bought_h"] >= min_dark_h and row["fed_h"] <= (1 - FED_SHARE) * row["bought_h"]
-    return bought or (ratio is not None and ratio <= -ANSWER_RATIO) or _is_right_by_rest(row)
+    return (
+        is_bought_at_night(row, min_dark_h) or (ratio is not None and ratio <= -ANSWER_RATIO) or _is_right_by_rest(row)
+    )

@@ -303,8 +303,57 @@ def test_a_load_that_is_read_at_half_turns_no_sensor():
 
 
 def test_a_load_worked_out_from_the_grid_proves_nothing():
-    (verdict,) = _verdicts(site=NO_EXPORT, **_carried())
+    (verdict,) = _verdicts(site={"battery_kwh": 10.0}, **_carried())
     assert isinstance(verdict, NotJudged)
+
+
+def _with_generator(hours, kw=2.2, **channels):
+    """The night of `_carried` with a source that nobody reads for the given hours; the battery, full, takes nothing."""
+    channels = {**_carried(), **channels}
+    runs = np.isin(np.arange(PLACES) // 12, hours)
+    return {
+        **channels,
+        "battery_w": np.where(runs, 0.0, channels["battery_w"]),
+        "grid_w": np.where(runs, LOAD - 1000 * kw, channels["grid_w"]),
+        # worked out from the others, and cut at nothing
+        "load_w": np.where(runs, 0.0, LOAD),
+    }
+
+
+def test_a_generator_that_runs_for_some_hours_of_a_night_turns_no_sensor():
+    """The import that a regulator keeps up beside the battery, at the night's other hours, shows the sign."""
+    (verdict,) = _verdicts(site=NO_EXPORT, **_with_generator([0, 1]))
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "take-turns"
+    turned = _with_generator([0, 1])
+    (found,) = _verdicts(
+        site=NO_EXPORT, **{**turned, "grid_w": np.where(turned["grid_w"] > 0, -60.0, turned["grid_w"])}
+    )
+    assert isinstance(found, Finding)  # the same feed-in, and none of the import
+
+
+def test_much_import_beside_a_battery_at_work_may_be_a_regulator_that_obeys_a_turned_sensor():
+    """It sees its own feed-in as import and gives more; once it is empty, what the house takes is shown as fed in."""
+    battery = np.where(np.arange(PLACES) < 24, 3000.0, 0.0)
+    (found,) = _verdicts(site=NO_EXPORT, pv_w=0.01 * PV, battery_w=battery, grid_w=-(LOAD - 0.01 * PV - battery))
+    assert isinstance(found, Finding)
+
+
+def test_feed_in_on_some_nights_and_import_on_those_between_is_a_source():
+    """A whole night each, at a site without anything else that tells the sign."""
+    pv, dull = 0.02 * PV, 0.02 * PV
+    fed, bought = LOAD - 2200.0 * (PV == 0) - dull, LOAD - dull
+    days = [build.DAY - timedelta(days=n) for n in (4, 3, 2, 1)]
+
+    def told(nights):
+        kept = pl.concat(
+            [make(_rows(day, pv_w=pv, grid_w=g), build.sites()) for day, g in zip(days, nights, strict=True)]
+        )
+        (verdict,) = _verdicts(kept=kept, pv_w=pv, grid_w=fed)
+        return verdict
+
+    between = told([fed, bought, fed, bought])
+    assert isinstance(between, NotJudged) and between.reason.code == "some-nights"
+    assert isinstance(told([bought, bought, fed, fed]), Finding)
 
 
 def _sells_once_full(sign, *, answers=1.0):
