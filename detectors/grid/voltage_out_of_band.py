@@ -23,8 +23,9 @@ from detectors.finding import (
     series,
 )
 from detectors.frames import VOLTAGE_CHANNELS
-from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, LOW_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
+from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
 from detectors.losses import day_losses
+from detectors.stats.interruptions import LOW_RATIO
 
 DETECTOR = "voltage-out-of-band"
 KIND = "voltage-out-of-band"
