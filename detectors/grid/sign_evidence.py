@@ -1,5 +1,8 @@
 """What a day's sums say of the grid sensor's sign, each kind of evidence by itself."""
 
+from collections.abc import Collection
+from datetime import date
+
 from detectors.grid.meter_signs import PHASES, VARIANTS
 
 MIN_DARK_H = 1.0  # ours: an hour of feed-in out of nothing is the sensor, not a stray reading
@@ -64,10 +67,10 @@ def _is_right_by_rest(row: dict) -> bool:
     return bool(is_own and right >= REST_KWH and right >= REST_TIMES * (row["rest_turned_kwh"] or 0.0))
 
 
-def was_turned(rows: list[dict], min_dark_h: float = MIN_DARK_H) -> bool:
-    """Whether the last of these days that told the sign, oldest first, told that it was turned."""
+def was_turned(rows: list[dict], mirrored: Collection[date] = (), min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether the last of these days that told the sign, oldest first, told that it was turned; `mirrored` told so."""
     for row in reversed(rows):
-        if is_fed_at_night(row, min_dark_h) or is_turned_by_rest(row):
+        if is_fed_at_night(row, min_dark_h) or is_turned_by_rest(row) or row["day"] in mirrored:
             return True
         if is_right(row, min_dark_h):
             return False
