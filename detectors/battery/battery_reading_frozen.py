@@ -49,10 +49,12 @@ REASONS = {
     "soc-missing": "state of charge missing",
     "battery-power-missing": "battery power missing",
     "hardly-any-energy": "hardly any energy moved: nothing to tell by whether the state of charge follows",
+    "readings-frozen": "{channel} stands still, and what moved is worked out from it",
     "more-than-it-holds": "{swing_kwh:.0f} kWh one way, more than its {held_kwh:g} kWh hold: its power is in doubt",
     "low-coverage": "state of charge and battery power known for {seen_h:.0f} h of the day",
 }
 
+NAMES = {"battery_w": "battery power", "soc_pct": "the state of charge"}
 FILLED_SHARE = 0.5  # ours
 MOVED_SHARE = 0.10  # ours: ten steps of a reading in whole per cent, two of one in steps of five
 END_SHARE = 0.20  # ours: near full and empty batteries taper, and their readings are held until a full charge
@@ -70,21 +72,26 @@ def detect(
     sites: pl.DataFrame,
     earlier: pl.DataFrame,
     day: date,
+    reading_flags: pl.DataFrame | None = None,
     *,
     moved_share: float = MOVED_SHARE,
 ) -> list[Verdict]:
-    """A finding per site whose state of charge stood still on `day` while energy moved, in kWh moved meanwhile."""
+    """A finding per site whose state of charge stood still on `day` while energy moved, in kWh moved meanwhile.
+
+    Where `reading_flags` (READING_FLAGS) know that one of the two channels only repeats itself, that is told as such.
+    """
     own_sites = with_battery(sites)
     verdicts = without_battery(sites, DETECTOR, day)
     if own_sites.is_empty():
         return verdicts
     doubted = doubts(earlier, "time")
+    frozen = {} if reading_flags is None else _frozen(reading_flags, day)
     rows = _stills(flows(readings, own_sites))
     sums = {row["site_id"]: row for row in _sums(rows, moved_share).iter_rows(named=True)}
     raised = []
     for site in own_sites.iter_rows(named=True):
         own = sums.get(site["site_id"])
-        reason = doubted.get(site["site_id"]) or _unknown(own)
+        reason = doubted.get(site["site_id"]) or frozen.get(site["site_id"]) or _unknown(own)
         if reason is not None:
             verdicts.append(NotJudged(site["site_id"], day, DETECTOR, reason))
         elif own is not None and own["is_frozen"]:
@@ -92,6 +99,18 @@ def detect(
     pictures = courses(rows, [site["site_id"] for site in raised], "battery_w", "soc_pct")
     verdicts += [_finding(site, sums[site["site_id"]], pictures[site["site_id"]], day) for site in raised]
     return verdicts
+
+
+def _frozen(reading_flags: pl.DataFrame, day: date) -> dict[str, Reason]:
+    """Site -> the channel of its battery that was flagged as frozen on `day`.
+
+    Its values count nowhere; a power that the rest of the balance stands in for holds them still, where the load is
+    worked out from them.
+    """
+    is_frozen = (pl.col("flag") == "frozen") & (pl.col("day") == day) & pl.col("channel").is_in(NAMES)
+    own = reading_flags.filter(is_frozen).sort("site_id", "channel")
+    return {site_id: because(REASONS, "readings-frozen", channel=NAMES[channel])
+            for site_id, channel in own.select("site_id", "channel").iter_rows()}  # fmt: skip
 
 
 def _stills(rows: pl.DataFrame) -> pl.DataFrame:

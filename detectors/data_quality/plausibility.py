@@ -8,9 +8,10 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.data_quality.flagged_values import FLAGGED_VALUES
+from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 from detectors.solar.ratings import CLOUD_EDGE, FAR_TIMES, OVERLOAD, beyond_capacity
+from detectors.stats.interruptions import is_mixed
 from detectors.stats.rows import ordered
 
 NEGATIVE_SHARE = 0.01  # the readings query takes up to 1 % of the peak capacity below zero for own consumption
@@ -92,7 +93,9 @@ def rules() -> list[Rule]:
         nominal = pl.col("nominal_voltage_v")
         off = pl.col(name).abs() <= VOLTAGE_OFF * nominal
         low, high = VOLTAGE_LOW * nominal, VOLTAGE_HIGH * nominal
-        rule(name, "too_low", (pl.col(name) < low) & ~off, low, "no voltage that an inverter works on")
+        # Where the supply goes or comes within an interval, its mean is of some voltage and none.
+        too_low = (pl.col(name) < low) & ~off & ~is_mixed(name, OWN)
+        rule(name, "too_low", too_low, low, "no voltage that an inverter works on")
         rule(name, "too_high", pl.col(name) > high, high, "no voltage of a phase to neutral", is_hard=True)
     hertz = pl.col("frequency_hz")
     rule("frequency_hz", "too_low", (hertz < FREQUENCY_LOW_HZ) & (hertz != 0), pl.lit(FREQUENCY_LOW_HZ), "no mains")
@@ -165,12 +168,11 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
     )  # fmt: skip
     caps = _pv_caps(peaks.filter(pl.col("day") < day), sites, day)
     about = about.join(caps, on="site_id", how="left", maintain_order="left")
-    own = ["site_id", "device_id"]
-    is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in own)
+    is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in OWN)
     until_next_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
     today = device_readings.filter(pl.col("ts_local").dt.date() == day)
     return (
-        ordered(today, *own, "ts_utc")
+        ordered(today, *OWN, "ts_utc")
         .with_columns(day=pl.lit(day), end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"))
         .with_columns(overlap_s=pl.when(is_same & ~pl.col("is_instant")).then(pl.col("interval_s") - until_next_s))
         .join(about, on="site_id", how="inner", maintain_order="left")

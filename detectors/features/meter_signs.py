@@ -5,7 +5,7 @@ import polars as pl
 from detectors.grid.meter_signs import SIGNS, signs_of_days
 
 NAME = "meter_signs"
-VERSION = 4
+VERSION = 6
 SCHEMA = SIGNS
 WINDOW_DAYS = 90  # ours: a season's change; a turned sensor is told since the day it began
 

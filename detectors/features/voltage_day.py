@@ -5,7 +5,7 @@ import polars as pl
 from detectors.grid.voltage_means import VOLTAGE_DAYS, voltage_days
 
 NAME = "voltage_day"
-VERSION = 3
+VERSION = 4
 SCHEMA = VOLTAGE_DAYS
 WINDOW_DAYS = 6  # EN 50160 judges a week, the judged day included
 

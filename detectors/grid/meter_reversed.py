@@ -6,6 +6,7 @@ A source that nobody reads (a generator, a second battery) can feed in at night,
 generation the right way by day, and the site is not judged.
 """
 
+from collections.abc import Collection
 from datetime import date, timedelta
 
 import polars as pl
@@ -25,13 +26,15 @@ from detectors.finding import (
 )
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import GRID_W
-from detectors.grid.meter_signs import flows
+from detectors.grid.meter_signs import PHASES, flows
+from detectors.grid.mirrored import is_one_sided, mirrored_days
 from detectors.grid.sign_evidence import (
     ANSWER_RATIO,
     MIN_DARK_H,
     MIN_KWH,
     TURNED_RATIO,
     balance_guess,
+    comes_and_goes,
     fed_phases,
     has_turned_answer,
     is_fed_at_night,
@@ -82,12 +85,16 @@ REASONS = {
     "other-source": (
         "feed-in in the dark, yet the grid answers generation as it should: a source that is not read feeds in"
     ),
+    "some-nights": (
+        "feed-in in the dark, and import on a night between: a sensor does not turn by itself, "
+        "so a source that is not read feeds in"
+    ),
     "grid-repeats": "the grid meter repeats one value through the night",
     "no-dark-hours": (
         "no dark hours with readings of the grid meter, and generation changed too little to tell its sign"
     ),
     "battery-at-work": "the battery was at work, or not read, all night, and the grid hardly answered generation",
-    "take-turns": "feed-in and import take turns in the dark with nothing generating",
+    "take-turns": "feed-in and import take turns in the dark",
     "little-import": "too little import in the dark, and generation changed too little to tell the sensor's sign",
 }
 
@@ -140,6 +147,7 @@ def _is_suspect(row: dict, min_dark_h: float) -> bool:
         or balance_guess(row)
         or is_turned_by_rest(row)
         or has_turned_answer(row, min_dark_h)
+        or is_one_sided(row, "minus")
     )
 
 
@@ -152,7 +160,9 @@ def _judge(
         return because(REASONS, "dark-unknown")
     if row["grid_h"] < MIN_SEEN_H:
         return because(REASONS, "low-coverage", seen_h=row["grid_h"])
-    run = _run(past, day, min_dark_h)
+    seen = [*(past[one] for one in sorted(past)), row]
+    mirrored = mirrored_days(seen)
+    run = _run(past, day, mirrored, min_dark_h)
     rows = [past.get(one, row) for one in run[-ANSWER_DAYS:]]
     guess = balance_guess(row)
     night, phases = is_fed_at_night(row, min_dark_h), fed_phases(row, min_dark_h)
@@ -163,23 +173,31 @@ def _judge(
     again = row["impossible_kwh"] >= DAY_KWH and len(run) > 1 and not is_right(row, min_dark_h)
     if by_day or by_balance or again or is_turned_by_rest(row):
         return _finding(site, row, run, answer, guess, phases)
+    if len(phases) == len(PHASES) and not night:
+        phases = []  # all three feed in for some hours of a night, and the site imports in others: a source
     if night or phases:
-        return _doubt(rows, night, phases) or _finding(site, row, run, answer, guess, phases)
+        lately = [past[one] for one in sorted(past) if one >= day - timedelta(days=ANSWER_DAYS)]
+        doubt = because(REASONS, "some-nights") if comes_and_goes(lately, min_dark_h) else _doubt(rows, night, phases)
+        return doubt or _finding(site, row, run, answer, guess, phases)
+    if day in mirrored:
+        return _of_mirror(_finding(site, row, run, answer, guess, phases), row, mirrored[day])
     is_free = site["feed_in_limit_kw"] is None
-    seen = [*(past[one] for one in sorted(past)), row]
     if is_free and has_turned_answer(row, min_dark_h) and (turned := turned_days(seen)):
         found = _finding(site, row, [one["day"] for one in turned], answer_of(turned), guess, phases)
         return _of_answers(found, *row.get("shown_kwh", (0.0, 0.0)))
     return None if is_right(row, min_dark_h) else _unsettled(site, row, min_dark_h)
 
 
-def _run(past: dict[date, dict], day: date, min_dark_h: float) -> list[date]:
+def _run(past: dict[date, dict], day: date, mirrored: Collection[date], min_dark_h: float) -> list[date]:
     """The days in a row, up to `day`, on which the sensor looked wrong, oldest first; unseen days do not break it."""
     days, unseen, then = [day], 0, day - timedelta(days=1)
     while past and unseen <= UNKNOWN_DAYS and then >= min(past):
         one = past.get(then)
         if one is not None and (
-            is_fed_at_night(one, min_dark_h) or fed_phases(one, min_dark_h) or is_turned_by_rest(one)
+            is_fed_at_night(one, min_dark_h)
+            or fed_phases(one, min_dark_h)
+            or is_turned_by_rest(one)
+            or then in mirrored
         ):
             days.append(then)
             unseen = 0
@@ -297,6 +315,33 @@ def _of_answers(finding: Finding, fed_kwh: float, imported_kwh: float) -> Findin
             f"({TURNED_RATIO:+.1f} kW or more tell)",
             "evidence": {**finding.evidence, "shown_fed_in_kwh": fed_kwh, "shown_import_kwh": imported_kwh},
             "expected": "-1 kW: what a roof makes more is fed in, or bought no longer",
+        }
+    )
+
+
+def _of_mirror(finding: Finding, row: dict, usual_w: float) -> Finding:
+    """The finding where what is kept up, import before and feed-in now, tells by what the house takes at least.
+
+    `usual_w`: that, on the days before.
+    """
+    fed_kwh, count = row["minus_kwh"], finding.evidence["seen_count"]
+    seen = "for the first time" if count == 1 else f"seen on {count} days since {finding.since}"
+    return finding.model_copy(
+        update={
+            "value": fed_kwh,
+            "summary": f"Shows feed-in all day and night, {fed_kwh:.1f} kWh, where it showed import before, {seen}: "
+            f"{finding.evidence['guess_text']}.",
+            "measured": f"by the sign shown the house takes {row['base_w']:.0f} W at least, by the other one "
+            f"{row['base_turned_w']:.0f} W",
+            "expected": f"{usual_w:.0f} W at least, as on the days before",
+            "evidence": {
+                **finding.evidence,
+                "shown_fed_in_kwh": fed_kwh,
+                "least_load_shown_w": row["base_w"],
+                "least_load_turned_w": row["base_turned_w"],
+                "least_load_before_w": usual_w,
+                "kept_up_w": row["kept_w"],
+            },
         }
     )
 

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
+from detectors.grid.feed_in_transients import MAX_BUFFER_W
 from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, meter_resolution
 from detectors.stats.rows import ordered
 
@@ -21,6 +22,7 @@ IDLE_SHARE = 0.005  # ours: below 0.5 % of the rating nothing is generated or di
 CHANGE_MINUTES = 30  # ours: over half an hour generation changes more than most loads
 CHANGE_SHARE = 0.08  # ours: of the rating; smaller changes of generation drown in the loads'
 BATTERY_SHARE = 0.25  # ours: where the battery took more of the change, the grid had little to answer
+BASE_QUANTILE = 0.05  # ours: an hour of the day, so that no moment of two meters' difference decides
 REST_W = 10.0  # ours: half of the least import that regulators keep up
 REST_SHARE = 0.03  # ours: three class 1 meters, of what flows through them
 CLIP = 1.5  # ours: one oven must not outvote an afternoon
@@ -50,8 +52,11 @@ VARIANTS = (
 PHASES = (1, 2, 3)
 FLOATS = (
     "grid_h", "pv_h", "dark_h", "known_dark_h", "fed_h", "bought_h", "fed_kwh", "still_ratio",
+    "sure_bought_h",  # import in the dark that is no turned feed-in of the battery
     "impossible_kwh", "light_impossible_kwh", "rating_kw", "change_kw", "answered_kw",
     "load_h", "through_kwh", "open_kwh", "open_turned_kwh", "own_kwh", "step_w",
+    "plus_h", "minus_h", "minus_kwh",  # import and feed-in at any hour, beyond the meter's own scatter
+    "kept_w", "base_w", "base_turned_w",  # median of the grid; what the house takes at least, by either sign
     "rest_right_kwh", "rest_turned_kwh", "rest_fed_kwh",  # what is left for the grid, by whether its sign agrees
     *(f"open_{variant.name}_kwh" for variant in VARIANTS),
     *(f"{what}_l{n}_{unit}" for n in PHASES
@@ -67,7 +72,9 @@ def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     if rows.is_empty():
         return SIGNS.to_frame()
     signs = (
-        rows.group_by(BY).agg(**_dark_sums(), **_balance_sums(), **_rest_sums()).join(_answers(rows), on=BY, how="left")
+        rows.group_by(BY)
+        .agg(**_dark_sums(), **_balance_sums(), **_rest_sums(), **_one_sided())
+        .join(_answers(rows), on=BY, how="left")
     )
     answers = ["change_kw", "answered_kw", *(f"answered_l{n}_kw" for n in PHASES)]
     return signs.with_columns(pl.col(answers).fill_null(0.0)).select(SIGNS.names()).cast(SIGNS).sort(BY)
@@ -75,7 +82,10 @@ def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Readings in order with `impossible_w`: feed-in for which no source was there, by more than the noise."""
-    known = sites.select("site_id", "latitude", "longitude", "battery_kwh", rating_w=RATING_W)
+    known = sites.select(
+        "site_id", "latitude", "longitude", "battery_kwh", rating_w=RATING_W,
+        may_feed_in=(pl.col("feed_in_limit_kw") != 0).fill_null(True),
+    )  # fmt: skip
     rows = ordered(readings, "site_id", "ts_utc").with_columns(local_day(), GRID_W.alias("grid_w"))
     rows = rows.join(known, on="site_id", how="inner", maintain_order="left")
     if rows.is_empty():
@@ -109,6 +119,15 @@ def _dark_sums() -> dict[str, pl.Expr]:
     dark = pl.col("is_idle_dark") & grid.is_not_null()
     fed, bought = dark & (grid < -noise), dark & (grid > noise)
     repeated = (grid.diff() == 0).fill_null(False)
+    # What else shows the sign: a sensor that is turned shows feed-in as import, and in the dark a battery alone could
+    # feed in. Where it may not, a little import beside it is what its regulator keeps up; much may be a regulator that
+    # obeys a turned sensor. One sensor's sign needs no room for two meters' moments.
+    scatter = pl.max_horizontal(pl.lit(NOISE_W), NOISE_SHARE * pl.col("rating_w"), STEPS_OF_NOISE * pl.col("step_w"))
+    is_no_source = (pl.col("stored_w") <= IDLE_SHARE * pl.col("rating_w")) | (
+        ~pl.col("may_feed_in") & (grid <= MAX_BUFFER_W)
+    )
+    is_unlit = pl.col("is_dark") & (pl.col("made_w") <= IDLE_SHARE * pl.col("rating_w"))
+    sure = (is_unlit & is_no_source & (grid > scatter)).fill_null(False)
     impossible = pl.col("impossible_w").fill_null(0.0) * hours / 1000
     sums = {
         "grid_h": hours.filter(grid.is_not_null()).sum(),
@@ -118,6 +137,7 @@ def _dark_sums() -> dict[str, pl.Expr]:
         "fed_h": hours.filter(fed).sum(),
         "bought_h": hours.filter(bought).sum(),
         "fed_kwh": (-grid * hours).filter(fed).sum() / 1000,
+        "sure_bought_h": hours.filter(sure).sum(),
         "still_ratio": repeated.filter(fed).mean().fill_null(0.0),
         "impossible_kwh": impossible.sum(),
         "light_impossible_kwh": impossible.filter(~pl.col("is_dark")).sum(),
@@ -179,6 +199,20 @@ def _rest_sums() -> dict[str, pl.Expr]:
         "rest_right_kwh": kwh(rest.abs(), agrees),
         "rest_turned_kwh": kwh(rest.abs(), ~agrees),
         "rest_fed_kwh": kwh(-grid, ~agrees & (grid < 0)),
+    }
+
+
+def _one_sided() -> dict[str, pl.Expr]:
+    """Whether the grid shows one sign all day long, and what the house takes at least by that sign or the other."""
+    grid, sources, hours = pl.col("grid_w"), pl.col("made_w") + pl.col("stored_w"), pl.col("hours")
+    scatter = pl.max_horizontal(pl.lit(REST_W), STEPS_OF_NOISE * pl.col("step_w"))
+    return {
+        "plus_h": hours.filter(grid > scatter).sum(),
+        "minus_h": hours.filter(grid < -scatter).sum(),
+        "minus_kwh": (-grid * hours).filter(grid < -scatter).sum() / 1000,
+        "kept_w": grid.median(),
+        "base_w": (sources + grid).quantile(BASE_QUANTILE),
+        "base_turned_w": (sources - grid).quantile(BASE_QUANTILE),
     }
 
 

@@ -1,5 +1,8 @@
 """What a day's sums say of the grid sensor's sign, each kind of evidence by itself."""
 
+from collections.abc import Collection
+from datetime import date
+
 from detectors.grid.meter_signs import PHASES, VARIANTS
 
 MIN_DARK_H = 1.0  # ours: an hour of feed-in out of nothing is the sensor, not a stray reading
@@ -19,9 +22,32 @@ DERIVED_SHARE, ROUNDED_STEPS = 0.002, 0.6
 
 
 def is_fed_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
-    """Whether the dark hours show feed-in and hardly ever import, with nothing generating and no battery at work."""
-    fed, bought = row["fed_h"], row["bought_h"]
+    """Whether the dark hours show feed-in and hardly ever import, with nothing generating and no battery at work.
+
+    Import at the night's other hours counts too, where nothing can have fed in then: a generator runs for some hours, a
+    turned sensor shows feed-in all night long.
+    """
+    fed, bought = row["fed_h"], max(row["bought_h"], row["sure_bought_h"])
     return fed >= min_dark_h and fed >= FED_SHARE * (fed + bought) and row["fed_kwh"] >= MIN_KWH
+
+
+def is_bought_at_night(row: dict, min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether the dark hours show import, and hardly ever feed-in out of nothing."""
+    bought = max(row["bought_h"], row["sure_bought_h"])
+    return bool(bought >= min_dark_h and row["fed_h"] <= (1 - FED_SHARE) * bought)
+
+
+def comes_and_goes(rows: list[dict], min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether nights with feed-in out of nothing came before one with import, of days oldest first.
+
+    A sensor stays as it was mounted; what feeds in on some nights and not on those between is a source.
+    """
+    has_fed = False
+    for row in rows:
+        if has_fed and is_bought_at_night(row, min_dark_h):
+            return True
+        has_fed = has_fed or is_fed_at_night(row, min_dark_h)
+    return False
 
 
 def is_turned_by_rest(row: dict) -> bool:
@@ -41,10 +67,10 @@ def _is_right_by_rest(row: dict) -> bool:
     return bool(is_own and right >= REST_KWH and right >= REST_TIMES * (row["rest_turned_kwh"] or 0.0))
 
 
-def was_turned(rows: list[dict], min_dark_h: float = MIN_DARK_H) -> bool:
-    """Whether the last of these days that told the sign, oldest first, told that it was turned."""
+def was_turned(rows: list[dict], mirrored: Collection[date] = (), min_dark_h: float = MIN_DARK_H) -> bool:
+    """Whether the last of these days that told the sign, oldest first, told that it was turned; `mirrored` told so."""
     for row in reversed(rows):
-        if is_fed_at_night(row, min_dark_h) or is_turned_by_rest(row):
+        if is_fed_at_night(row, min_dark_h) or is_turned_by_rest(row) or row["day"] in mirrored:
             return True
         if is_right(row, min_dark_h):
             return False
@@ -113,5 +139,6 @@ def balance_guess(row: dict) -> str | None:
 def is_right(row: dict, min_dark_h: float) -> bool:
     """Whether the day shows that the sign is as it should be: import in the dark, or the right answer by day."""
     ratio = answer([row])
-    bought = row["bought_h"] >= min_dark_h and row["fed_h"] <= (1 - FED_SHARE) * row["bought_h"]
-    return bought or (ratio is not None and ratio <= -ANSWER_RATIO) or _is_right_by_rest(row)
+    return (
+        is_bought_at_night(row, min_dark_h) or (ratio is not None and ratio <= -ANSWER_RATIO) or _is_right_by_rest(row)
+    )

@@ -11,6 +11,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
+from detectors.grid.mirrored import mirrored_days
 from detectors.grid.sign_evidence import was_turned
 from detectors.losses import FED_IN, DayLoss
 from detectors.solar.position import daylight_h
@@ -102,14 +103,18 @@ def _turned_lately(meter_signs: pl.DataFrame | None, day: date) -> list[str]:
     """The sites whose grid sensor was turned when its sign was last told: on most days a battery hides it."""
     if meter_signs is None:
         return []
-    lately = meter_signs.filter(pl.col("day").is_between(day - timedelta(days=TURNED_DAYS), day))
-    is_suspect = (pl.col("fed_h") > 0) | (pl.col("rest_turned_kwh") > 0)
-    own = lately.filter(is_suspect.any().over("site_id")).sort("site_id", "day")
-    return [
-        str(site_id)
-        for (site_id,), rows in own.group_by("site_id", maintain_order=True)
-        if was_turned(list(rows.iter_rows(named=True)))
-    ]
+    first = day - timedelta(days=TURNED_DAYS)
+    known = meter_signs.filter(pl.col("day") <= day)
+    is_suspect = (pl.col("day") >= first) & (
+        (pl.col("fed_h") > 0) | (pl.col("rest_turned_kwh") > 0) | (pl.col("minus_h") > 0)
+    )
+    own = known.filter(is_suspect.any().over("site_id")).sort("site_id", "day")
+    turned = []
+    for (site_id,), days in own.group_by("site_id", maintain_order=True):
+        rows = list(days.iter_rows(named=True))
+        if was_turned([row for row in rows if row["day"] >= first], mirrored_days(rows)):
+            turned.append(str(site_id))
+    return turned
 
 
 def _advice(transients: pl.DataFrame | None, sites: pl.DataFrame, site_id: str, day: date) -> dict[str, EvidenceValue]:

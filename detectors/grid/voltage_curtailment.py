@@ -6,8 +6,8 @@ the street's voltage or the house's own cable. Where the voltage leaves its band
 """
 
 from collections.abc import Mapping
-from datetime import date, timedelta
-from typing import Any, NamedTuple
+from datetime import date
+from typing import Any
 
 import polars as pl
 
@@ -24,9 +24,10 @@ from detectors.finding import (
     series,
 )
 from detectors.frames import VOLTAGE_CHANNELS
+from detectors.grid.curtailed_month import Month, month_of
 from detectors.grid.voltage_means import PHASES
 from detectors.losses import day_losses
-from detectors.stats.curtailment import VOLTAGE_LIMIT_RATIO, as_known_now
+from detectors.stats.curtailment import VOLTAGE_LIMIT_RATIO
 
 DETECTOR = "voltage-curtailment"
 KIND = "voltage-curtailment"
@@ -66,19 +67,6 @@ REASONS = {
 
 MIN_KWH_PER_KWP = 0.1  # ours: two hours at a twentieth of its peak capacity; less is worth no letter
 MIN_COVERAGE_PCT = 50.0  # ours: the half that was not read may be the one with the voltage at its limit
-SOON_PCT = 5.0  # ours: of what the roof could have made in a month: as much as a fall of yield that is acted on
-SOON_DAYS = 5  # ours: days with a loss, so that one bright week-end is none
-GAP_DAYS = 10  # ours: dull weeks lie between the bright days of one cause
-
-
-class Month(NamedTuple):
-    """What high voltage took of the days up to the judged one."""
-
-    days: pl.DataFrame  # of voltage_curtailment, in their order
-    lost_kwh: float
-    lost_pct: float | None  # of what the roof could have made on the days on which both are known; None = on none
-    loss_days: int
-    since: date
 
 
 def detect(
@@ -115,23 +103,8 @@ def detect(
             own = readings.filter(pl.col("site_id") == site_id).sort("ts_utc")
             shown = _picture(own, expected_hour.filter(pl.col("site_id") == site_id), site["nominal_voltage_v"])
             min_kwh = min_kwh_per_kwp * site["installed_kwp"]
-            verdicts.append(
-                _finding(site, today, _month(as_known_now(days), day), highest.get(site_id, {}), min_kwh, shown)
-            )
+            verdicts.append(_finding(site, today, month_of(days, day), highest.get(site_id, {}), min_kwh, shown))
     return verdicts
-
-
-def _month(days: pl.DataFrame, day: date) -> Month:
-    known = days.filter(pl.col("curtailed_kwh").is_not_null(), pl.col("possible_kwh") > 0)
-    possible, lost = float(known["possible_kwh"].sum()), float(known["curtailed_kwh"].sum())
-    losing = days.filter(pl.col("curtailed_kwh") > 0)["day"].sort(descending=True)
-    since = day
-    for one in losing:
-        if since - one > timedelta(days=GAP_DAYS):
-            break
-        since = one
-    summed = float(days["curtailed_kwh"].sum())
-    return Month(days, summed, 100 * lost / possible if possible > 0 else None, len(losing), since)
 
 
 def _finding(
@@ -148,8 +121,7 @@ def _finding(
     reached = "" if highest_v is None else f", at up to {highest_v:.1f} V"
     # What was cut would have been fed in: the house had its part already.
     price = site["feed_in_price"]
-    is_soon = (month.lost_pct or 0.0) >= SOON_PCT and month.loss_days >= SOON_DAYS
-    severity: Severity = "soon" if is_soon else "watch"
+    severity: Severity = "soon" if month.is_soon else "watch"
     of_all = "" if month.lost_pct is None else f", {month.lost_pct:.0f} % of what the roof could have made"
     evidence: dict[str, EvidenceValue] = {
         "curtailed_kwh": lost,

@@ -9,13 +9,14 @@ import polars as pl
 from detectors.frames import VOLTAGE_CHANNELS
 from detectors.grid.meter import local_day
 from detectors.grid.voltage_trips import rises
+from detectors.stats.interruptions import GONE_RATIO, LOW_RATIO, holds_interruption
+from detectors.stats.rows import ordered
 
 MEAN_MINUTES = 10  # EN 50160, supply voltage variations: 10-minute mean rms values
-LOW_RATIO, HIGH_RATIO = 0.90, 1.10  # same place: Un +- 10 %
+HIGH_RATIO = 1.10  # same place: Un +- 10 %
 HARD_LOW_RATIO, HARD_HIGH_RATIO = 0.85, 1.10  # same place: all means within Un + 10 % / - 15 %
 FREQUENCY_RATIOS = (0.99, 1.01)  # EN 50160, power frequency: 49.5-50.5 Hz for 99.5 % of a year (from memory)
 HARD_FREQUENCY_RATIOS = (0.94, 1.04)  # same place: 47-52 Hz always
-GONE_RATIO = 0.05  # EN 50160: below 5 % the supply is interrupted, which is another fault; an unwired phase shows 0 V
 NEAR_RATIO = 0.01  # ours: within a quarter of an hour a street's voltage moves by less than 1 % between its means
 COVERED_S = 300  # ours: a mean stands for its block once half of it is read
 ROUNDING = 1e-6  # of nominal: 230 V x 1.1 is not quite 253 V in floating point
@@ -99,12 +100,18 @@ def _outside(value: pl.Expr, nominal: pl.Expr, ratios: tuple[float, float]) -> p
 def ten_minute_means(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """[site_id, day, start_utc, voltage_l?_v, frequency_hz, longest_s, is_instant, nominal_v, nominal_hz], in order.
 
-    Readings coarser than 10 minutes stay as they are; `longest_s` tells. A phase that is dead or not wired is null.
+    Readings coarser than 10 minutes stay as they are; `longest_s` tells. A phase that is dead or not wired is null, and
+    so is one in an interval in which the supply went or came.
     """
-    known = sites.select("site_id", nominal_v="nominal_voltage_v", nominal_hz="nominal_frequency_hz")
-    rows = readings.join(known, on="site_id", how="inner").with_columns(
-        *(pl.when(pl.col(name) > GONE_RATIO * pl.col("nominal_v")).then(name).alias(name) for name in VOLTAGE_CHANNELS)
-    )
+    known = sites.select("site_id", "nominal_voltage_v", nominal_hz="nominal_frequency_hz")
+    rows = ordered(readings, "site_id", "ts_utc").join(known, on="site_id", how="inner", maintain_order="left")
+    own = ["site_id"]
+    rows = rows.with_columns(
+        pl.when((pl.col(name) > GONE_RATIO * pl.col("nominal_voltage_v")) & ~holds_interruption(name, own))
+        .then(name)
+        .alias(name)
+        for name in VOLTAGE_CHANNELS
+    ).rename({"nominal_voltage_v": "nominal_v"})
     rows = rows.filter(pl.any_horizontal(pl.col(name).is_not_null() for name in VOLTAGE_CHANNELS))
     length = pl.col("interval_s")
     return (

@@ -23,8 +23,10 @@ from detectors.finding import (
     series,
 )
 from detectors.frames import VOLTAGE_CHANNELS
-from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, LOW_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
+from detectors.grid.curtailed_month import month_of
+from detectors.grid.voltage_means import HARD_LOW_RATIO, HIGH_RATIO, MEAN_MINUTES, PHASES, ten_minute_means
 from detectors.losses import day_losses
+from detectors.stats.interruptions import LOW_RATIO
 
 DETECTOR = "voltage-out-of-band"
 KIND = "voltage-out-of-band"
@@ -85,11 +87,15 @@ def detect(
     """A verdict per site and the seven local days that end on `day`, in % of the worst phase's 10-minute means.
 
     Coarser readings stand in: what their means pass, a mean of 10 minutes passes too. Each day lost what its
-    disconnections cost, or what `voltage_curtailment` knows to be missing, whichever is more.
+    disconnections cost, or what `voltage_curtailment` knows to be missing, whichever is more; a costly month is to be
+    acted on soon.
     """
     if sites.is_empty():
         return []
+    costly: set[str] = set()
     if voltage_curtailment is not None:
+        by_site = voltage_curtailment.sort("site_id", "day").partition_by("site_id", as_dict=True)
+        costly = {str(site_id) for (site_id,), rows in by_site.items() if month_of(rows, day).is_soon}
         voltage_day = _with_curtailed(voltage_day, voltage_curtailment)
     first = day - timedelta(days=WEEK_DAYS - 1)
     today = voltage_day.filter(pl.col("day") == day)
@@ -107,6 +113,7 @@ def detect(
         if isinstance(judged, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
         elif judged is not None:
+            judged["is_costly"] = site_id in costly and judged["lost_kwh"] > 0
             days = week.filter(pl.col("site_id") == site_id).sort("day")
             shown = _picture(
                 readings.filter(pl.col("site_id") == site_id), sites, days, judged["phase"], site["nominal_voltage_v"]
@@ -191,7 +198,8 @@ def _unsure(week: dict, allowed_outside_pct: float) -> Reason | None:
 def _severity(week: dict) -> Severity:
     if week["both_count"] >= MIN_BOTH:
         return "urgent"  # the neutral may be broken
-    return "soon" if week["too_often"] or week["trips_count"] > 0 else "watch"
+    # What it costs counts as it would without a band: a few means beyond it make a costly limit no smaller matter.
+    return "soon" if week["too_often"] or week["trips_count"] > 0 or week["is_costly"] else "watch"
 
 
 def _finding(

@@ -1,5 +1,7 @@
 """A state of charge that stands still while energy flows; whole per cents, full and empty batteries beside it."""
 
+from datetime import timedelta
+
 import polars as pl
 import pytest
 from hypothesis import given, settings
@@ -7,6 +9,7 @@ from hypothesis import strategies as st
 
 from detectors.battery.battery_reading_frozen import detect
 from detectors.finding import Finding, NotJudged
+from detectors.frames import READING_FLAGS
 from tests.support import build
 from tests.support.battery_day import SITE, balanced, changed, plain, readings, steps
 
@@ -142,6 +145,31 @@ def test_missing_channels_silence_clock_and_no_battery():
     assert isinstance(_verdicts(None, rows=readings(FROZEN).clear())[0], NotJudged)
     assert isinstance(_verdicts(FROZEN, earlier=[("roof-1", "clock-step")])[0], NotJudged)
     assert [v.reason.code for v in _verdicts(FROZEN, site={})] == ["without-battery"]
+
+
+def _flagged(channel, *, flag="frozen", day=build.DAY):
+    row = {"site_id": "roof-1", "day": day, "channel": channel, "flag": flag}
+    return build.frame(READING_FLAGS, [row])
+
+
+@pytest.mark.parametrize("channel", ["battery_w", "soc_pct"])
+def test_a_channel_that_is_known_to_stand_still_is_told_as_such_and_not_twice(channel):
+    """What moved is worked out from a load that was worked out from the frozen power: nobody knows it."""
+    (verdict,) = _verdicts(FROZEN, reading_flags=_flagged(channel))
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "readings-frozen"
+
+
+@pytest.mark.parametrize(
+    "flags",
+    [
+        _flagged("pv_w"),
+        _flagged("battery_w", flag="implausible"),
+        _flagged("soc_pct", day=build.DAY - timedelta(days=1)),
+    ],
+)
+def test_other_flags_and_those_of_other_days_leave_it_to_this_one(flags):
+    (found,) = _verdicts(FROZEN, reading_flags=flags)
+    assert isinstance(found, Finding)
 
 
 def test_gaps_do_not_break_a_stand_nor_add_to_it():

@@ -115,6 +115,23 @@ def test_what_can_be(channel, value):
     assert _judge(channel, value) == []
 
 
+@pytest.mark.parametrize("gone", [0.0, 8.0, None])
+def test_a_mean_of_some_voltage_and_none_is_no_wrong_reading(gone):
+    """The supply goes at seven and comes back at nine, three times a day; the intervals between are means of both."""
+    cut = [92.0, *[gone] * 22, 47.0]
+    volts = [231.0] * 84 + cut + [231.0] * 12 + cut + [231.0] * 12 + cut + [231.0] * 108
+    rows = _devices({"voltage_l1_v": volts})
+    assert detect(rows, SCHEMA.to_frame(), build.sites({}), DAY) == []
+    written = rows.filter(pl.Series([value != gone for value in volts]))  # a logger that has no supply itself
+    assert detect(written, SCHEMA.to_frame(), build.sites({}), DAY) == []
+
+
+def test_half_a_voltage_that_lasts_is_none_beside_an_interruption_either():
+    volts = [231.0] * 84 + [0.0] * 12 + [92.0] * 24 + [231.0] * 168
+    (found,) = detect(_devices({"voltage_l1_v": volts}), SCHEMA.to_frame(), build.sites({}), DAY)
+    assert found.evidence["voltage_l1_too_low_count"] == 23  # all but the one beside the interruption
+
+
 def test_a_cloud_edge_beyond_the_peak_is_no_fault():
     assert _judge("pv_w", 12_900.0, site={"inverter_kw": None}) == []
     assert len(_judge("pv_w", 13_100.0, site={"inverter_kw": None})) == 1

@@ -303,8 +303,57 @@ def test_a_load_that_is_read_at_half_turns_no_sensor():
 
 
 def test_a_load_worked_out_from_the_grid_proves_nothing():
-    (verdict,) = _verdicts(site=NO_EXPORT, **_carried())
+    (verdict,) = _verdicts(site={"battery_kwh": 10.0}, **_carried())
     assert isinstance(verdict, NotJudged)
+
+
+def _with_generator(hours, kw=2.2, **channels):
+    """The night of `_carried` with a source that nobody reads for the given hours; the battery, full, takes nothing."""
+    channels = {**_carried(), **channels}
+    runs = np.isin(np.arange(PLACES) // 12, hours)
+    return {
+        **channels,
+        "battery_w": np.where(runs, 0.0, channels["battery_w"]),
+        "grid_w": np.where(runs, LOAD - 1000 * kw, channels["grid_w"]),
+        # worked out from the others, and cut at nothing
+        "load_w": np.where(runs, 0.0, LOAD),
+    }
+
+
+def test_a_generator_that_runs_for_some_hours_of_a_night_turns_no_sensor():
+    """The import that a regulator keeps up beside the battery, at the night's other hours, shows the sign."""
+    (verdict,) = _verdicts(site=NO_EXPORT, **_with_generator([0, 1]))
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "take-turns"
+    turned = _with_generator([0, 1])
+    (found,) = _verdicts(
+        site=NO_EXPORT, **{**turned, "grid_w": np.where(turned["grid_w"] > 0, -60.0, turned["grid_w"])}
+    )
+    assert isinstance(found, Finding)  # the same feed-in, and none of the import
+
+
+def test_much_import_beside_a_battery_at_work_may_be_a_regulator_that_obeys_a_turned_sensor():
+    """It sees its own feed-in as import and gives more; once it is empty, what the house takes is shown as fed in."""
+    battery = np.where(np.arange(PLACES) < 24, 3000.0, 0.0)
+    (found,) = _verdicts(site=NO_EXPORT, pv_w=0.01 * PV, battery_w=battery, grid_w=-(LOAD - 0.01 * PV - battery))
+    assert isinstance(found, Finding)
+
+
+def test_feed_in_on_some_nights_and_import_on_those_between_is_a_source():
+    """A whole night each, at a site without anything else that tells the sign."""
+    pv, dull = 0.02 * PV, 0.02 * PV
+    fed, bought = LOAD - 2200.0 * (PV == 0) - dull, LOAD - dull
+    days = [build.DAY - timedelta(days=n) for n in (4, 3, 2, 1)]
+
+    def told(nights):
+        kept = pl.concat(
+            [make(_rows(day, pv_w=pv, grid_w=g), build.sites()) for day, g in zip(days, nights, strict=True)]
+        )
+        (verdict,) = _verdicts(kept=kept, pv_w=pv, grid_w=fed)
+        return verdict
+
+    between = told([fed, bought, fed, bought])
+    assert isinstance(between, NotJudged) and between.reason.code == "some-nights"
+    assert isinstance(told([bought, bought, fed, fed]), Finding)
 
 
 def _sells_once_full(sign, *, answers=1.0):
@@ -394,3 +443,75 @@ def test_one_right_answer_among_the_turned_ones_begins_anew():
     right = make(_rows(day, **_sells_once_full(1)), build.sites(site))
     told = _verdicts(site=site, kept=pl.concat([*past, right]), **_sells_once_full(-1))
     assert [type(one) for one in told] == [NotJudged]
+
+
+def _of_kept(kept_w, *, seed=0, low_w=250.0):
+    """A no-export site whose battery carries every night: the grid shows `kept_w` plus a regulator's scatter, all day.
+
+    The load is worked out from the others, and cut at nothing.
+    """
+    rng = np.random.default_rng(seed)
+    load = _load(low_w) + rng.normal(0, 2, PLACES)
+    grid = kept_w + rng.normal(0, 5, PLACES)
+    pv = np.minimum(PV, load - grid)
+    battery = load - pv - grid
+    return {"pv_w": pv, "battery_w": battery, "grid_w": grid, "load_w": np.maximum(pv + battery + grid, 0.0)}
+
+
+def _turned(channels):
+    grid = -channels["grid_w"]
+    return {**channels, "grid_w": grid, "load_w": np.maximum(channels["pv_w"] + channels["battery_w"] + grid, 0.0)}
+
+
+def _after_a_week(today, *, since=1):
+    """The verdicts of a day after seven with import kept up; `since` days, with this one, are as it is."""
+    days = [build.DAY - timedelta(days=n) for n in range(7 + since - 1, 0, -1)]
+    kept = [make(_rows(day, **_of_kept(70.0, seed=n)), build.sites(NO_EXPORT)) for n, day in enumerate(days[:7])]
+    kept += [make(_rows(day, **today), build.sites(NO_EXPORT)) for day in days[7:]]
+    return _verdicts(site=NO_EXPORT, kept=pl.concat(kept), **today)
+
+
+@pytest.mark.parametrize("before_w", [25.0, 70.0, 300.0])
+def test_the_import_kept_up_that_is_fed_in_from_a_day_on_while_the_house_goes_on_is_the_sign(before_w):
+    low_w = 400.0 if before_w > 100 else 250.0
+    today = _turned(_of_kept(before_w, seed=99, low_w=low_w))
+    days = [build.DAY - timedelta(days=n) for n in range(1, 8)]
+    before = pl.concat([
+        make(_rows(day, **_of_kept(before_w, seed=n, low_w=low_w)), build.sites(NO_EXPORT))
+        for n, day in enumerate(days)
+    ])  # fmt: skip
+    (found,) = _verdicts(site=NO_EXPORT, kept=before, **today)
+    assert (found.kind, found.severity, found.since) == ("meter-reversed", "urgent", build.DAY)
+    assert found.value == pytest.approx(-today["grid_w"][today["grid_w"] < -10].sum() / 12000)
+    assert "showed import before" in found.summary and "whole sensor" in found.summary
+    assert found.evidence["least_load_turned_w"] == pytest.approx(found.evidence["least_load_before_w"], abs=5)
+
+
+def test_it_is_told_again_on_the_days_after_since_the_first():
+    (found,) = _after_a_week(_turned(_of_kept(70.0, seed=99)), since=4)
+    assert isinstance(found, Finding)
+    assert (found.since, found.evidence["seen_count"]) == (build.DAY - timedelta(days=3), 4)
+
+
+@pytest.mark.parametrize(
+    "today",
+    [
+        _of_kept(-70.0, seed=99),  # a regulator that was told to feed in: the house takes what it took
+        _of_kept(-200.0, seed=99),
+        {**_of_kept(70.0, seed=99), "grid_w": np.where(PV > 1000, -60.0, 70.0)},  # a limit that lets a little out
+        _of_kept(70.0, seed=99),
+        _of_kept(70.0, seed=99, low_w=110.0),  # nobody at home, and the sensor as it was
+    ],
+)
+def test_a_regulator_that_feeds_in_turns_no_sensor(today):
+    assert not [one for one in _after_a_week(today) if isinstance(one, Finding)]
+
+
+def test_a_house_whose_least_load_differs_from_day_to_day_does_not_tell():
+    days = [build.DAY - timedelta(days=n) for n in range(1, 8)]
+    lows = (150.0, 260.0, 400.0, 210.0, 330.0, 180.0, 290.0)
+    kept = pl.concat([
+        make(_rows(day, **_of_kept(40.0, seed=n, low_w=lows[n])), build.sites(NO_EXPORT)) for n, day in enumerate(days)
+    ])  # fmt: skip
+    told = _verdicts(site=NO_EXPORT, kept=kept, **_turned(_of_kept(40.0, seed=99, low_w=260.0)))
+    assert not [one for one in told if isinstance(one, Finding)]

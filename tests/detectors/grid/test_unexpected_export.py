@@ -60,6 +60,23 @@ def test_after_a_night_that_showed_a_turned_sensor_feed_in_is_not_believed_until
     assert isinstance(told(night(15, -250.0))[0], Finding)
 
 
+@pytest.mark.parametrize("is_sign", [True, False])
+def test_feed_in_of_what_was_kept_up_is_export_only_where_the_house_takes_what_it_took(is_sign):
+    """+150 W by day and night for a week, then -150 W: the sensor's sign, or a regulator that was told to feed in."""
+    load = [400.0 + 40.0 * (n % 7) for n in range(288)]
+
+    def rows(days_ago, grid_w, true_w):
+        """All of the load is given by a battery, but for what truly flows from the grid."""
+        course = {"pv_w": [0.0] * 288, "grid_w": [grid_w] * 288, "battery_w": [one - true_w for one in load]}
+        return build.readings(course, day=build.DAY - timedelta(days=days_ago))
+
+    site = build.sites({**NO_EXPORT, "battery_kwh": 10.0})
+    today = rows(0, -150.0, 150.0 if is_sign else -150.0)
+    signs = meter_signs.make(pl.concat([*(rows(n, 150.0, 150.0) for n in range(1, 8)), today]), site)
+    (verdict,) = detect(today, site, build.earlier(), build.DAY, meter_signs=signs)
+    assert isinstance(verdict, NotJudged if is_sign else Finding)
+
+
 def test_single_intervals_after_load_drops_are_transients():
     assert _verdicts(_with(200.0, {100: -1200.0, 130: -900.0, 170: -1500.0, 200: -800.0})) == []
 

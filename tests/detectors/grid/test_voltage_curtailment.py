@@ -81,6 +81,14 @@ def test_where_the_voltage_left_its_band_that_is_told_with_the_loss():
     assert "2.0 kWh of generation were cut" in found.summary
 
 
+@pytest.mark.parametrize(("month", "severity"), [([2.5] * 5, "soon"), ([2.5] * 4, "watch"), ([1.9] * 5, "watch")])
+def test_a_costly_month_is_as_urgent_where_the_voltage_left_its_band_for_a_moment(month, severity):
+    rows = build.readings({"voltage_l1_v": [250.0] * 143 + [254.0]}, day=build.DAY, interval_s=600)
+    sites = build.sites(SITE)
+    (found,) = voltage_out_of_band.detect(rows, voltage_days(rows, sites), sites, build.DAY, _days(*month))
+    assert (found.severity, found.loss_kwh) == (severity, month[-1])
+
+
 @pytest.mark.parametrize(
     ("days", "site", "code"),
     [

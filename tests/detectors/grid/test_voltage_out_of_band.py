@@ -155,6 +155,51 @@ def test_an_unwired_phase_and_an_interruption_are_no_low_voltage():
     assert verdicts == []
 
 
+SHED_H = (13.0, 15.4)  # of each day, off and on within an interval of most lengths
+SHOWS = ("zero", "empty", "nothing")  # what loggers write of a supply that is gone
+
+
+def _shed(minutes, shows, usual=230.0):
+    """Means of a week whose supply is cut once a day, as a meter that reads every minute makes them."""
+    of_day = np.full(1440, usual)
+    of_day[int(SHED_H[0] * 60) + 2 : int(SHED_H[1] * 60) + 3] = 0.0
+    means = np.tile(of_day, 7).reshape(-1, minutes).mean(axis=1)
+    return means, means > 0 if shows == "nothing" else np.ones(len(means), bool), 0.0 if shows == "zero" else None
+
+
+@pytest.mark.parametrize("shows", SHOWS)
+@pytest.mark.parametrize("minutes", [1, 5, 10, 15, 30, 60])
+def test_the_interval_in_which_the_supply_goes_or_comes_tells_nothing(minutes, shows):
+    means, is_written, gone = _shed(minutes, shows)
+    volts = [gone if value == 0 else value for value in means.tolist()]
+    steady = [gone if value == 0 else 230.0 for value in means.tolist()]  # another phase, by another meter
+
+    def written(rows):
+        return rows.filter(pl.Series(is_written))
+
+    channels = {"voltage_l1_v": volts, "voltage_l2_v": steady, "voltage_l3_v": volts}
+    assert not any(isinstance(one, Finding) for one in _week(channels, interval_s=60 * minutes, skip=written))
+
+
+@pytest.mark.parametrize("shows", SHOWS)
+def test_a_low_voltage_that_lasts_beside_an_interruption_is_told_all_the_same(shows):
+    means, is_written, gone = _shed(10, shows)
+    volts = [gone if value == 0 else value for value in means.tolist()]
+    for night in range(7):
+        volts[night * 144 + 60 : night * 144 + 78] = [190.0] * 18  # for three hours, up to the cut
+    (found,) = _week({"voltage_l1_v": volts}, skip=lambda rows: rows.filter(pl.Series(is_written)))
+    assert found.severity == "soon" and found.evidence["below_l1_count"] >= 7 * 17
+
+
+def test_low_samples_and_a_low_mean_between_usual_ones_stand():
+    (found,) = _week({"voltage_l1_v": _volts(190.0, 3)})
+    assert found.evidence["beyond_hard_limits_count"] == 3
+    rows = {"voltage_l1_v": [190.0 if n % 4 == 1 else 0.0 if n % 4 == 2 else 230.0 for n in range(1008)]}
+    assert not [one for one in _week(rows) if isinstance(one, Finding)]
+    instants = _week(rows, skip=lambda rows: rows.with_columns(is_instant=pl.lit(True)))
+    assert [one for one in instants if isinstance(one, Finding)]  # a sample is no mean of two states
+
+
 def test_volts_between_phases_or_another_nominal_voltage_are_not_judged():
     (verdict,) = _week({"voltage_l1_v": [400.0] * 1008})
     assert isinstance(verdict, NotJudged)
