@@ -112,6 +112,7 @@ def _judge_day(
         **settings,
         "sites": sites,
         "planes": store.planes(),
+        "devices": among(register.devices(store), sites.select("site_id")),
         "reading_flags": of_sites(flags, sites),
         "days": of_sites(_trailing(site_days.filter(~pl.col("is_partial")), day, DAY_WINDOW), sites),
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),

@@ -263,7 +263,9 @@ def test_a_morning_without_any_export_is_a_morning(space: Workspace) -> None:
     lived(space, desk.DAYS[-1])
     lived(space, desk.DAYS[-1] + timedelta(days=1))
     assert (space.digests / "2026-05-07" / "digest.html").exists()
-    assert ask(space, "SELECT count(*) FROM not_judged WHERE day = DATE '2026-05-07' AND detector = 'clock'") == [(2,)]
+    assert ask(
+        space, "SELECT count(*) FROM not_judged WHERE day = DATE '2026-05-07' AND detector = 'balance-broken'"
+    ) == [(2,)]
 
 
 def test_numbers_of_schema_files_are_used_once() -> None:
@@ -280,3 +282,15 @@ def test_no_days_are_summed_up_at_once_on_both_sides_of_an_agreements_end() -> N
 
     assert together(set()) == [[1, 2, 3, 4], [7]]
     assert together({date(2026, 5, 2)}) == [[1, 2], [3, 4], [7]]
+
+
+@few
+def test_a_device_of_the_register_that_no_export_brings_is_told(space: Workspace) -> None:
+    (space.root / "devices.csv").write_text("site_id,device_id,external_id\nR-1,A,R-1\nR-1,B,R-I\n", encoding="utf-8")
+    lived(space)
+    told = ask(
+        space, "SELECT day, value, evidence->>'silent_name' FROM finding WHERE kind = 'site-silent' ORDER BY ALL"
+    )
+    assert told == [(day, 24.0 * n, "device B") for n, day in enumerate(desk.DAYS, 1) if n > 1]
+    others = ask(space, "SELECT DISTINCT reason FROM not_judged WHERE site_id = 'R-1' AND detector = 'balance-broken'")
+    assert others == [("one of its devices was silent, and what the others delivered is a part",)]
