@@ -165,6 +165,16 @@ SILENT_UNITS = pl.Schema(  # sites and devices without readings of the day
     }
 )
 
+QUARANTINED_FILES = pl.Schema(  # exports that could not be read, of which the name or the folder says whose they are
+    {
+        "site_id": pl.String,
+        "device_id": pl.String,  # "" = the site has no devices
+        "came_on": pl.Date,  # UTC day on which it was set aside
+        "file_name": pl.String,
+        "reason": pl.String,
+    }
+)
+
 IMPLAUSIBLE_STAMPS = pl.Schema(
     {
         "site_id": pl.String,

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality.deliveries import Past
+from detectors.data_quality.unread_exports import with_unread
 from detectors.finding import Finding, Series, series
 from detectors.losses import SILENT, DayLoss
 
@@ -68,16 +69,24 @@ def _alone_before(past: Past, group: np.ndarray) -> np.ndarray:
     return alone
 
 
-def findings(past: Past, sites: pl.DataFrame, is_excused: np.ndarray, group: np.ndarray) -> list[Finding]:
+def findings(
+    past: Past, sites: pl.DataFrame, is_excused: np.ndarray, group: np.ndarray, unread: pl.DataFrame
+) -> list[Finding]:
     """A finding per group of sites that fell silent together, at the first of them: it is their export that is missing.
 
     Where nothing of any site arrived there is nothing to tell the export from the desk's own line, which is said.
+    `unread`: QUARANTINED_FILES; where such came of most of them since, it arrives and cannot be read.
     """
     has_any = bool(past.delivered[:, -1].any())
-    return [
-        _export_finding(past, sites, np.flatnonzero(is_excused & (group == one)), int((group == one).sum()), has_any)
-        for one in np.unique(group[is_excused])
-    ]
+    found = []
+    for one in np.unique(group[is_excused]):
+        places = np.flatnonzero(is_excused & (group == one))
+        finding = _export_finding(past, sites, places, int((group == one).sum()), has_any)
+        own = sites.select("site_id")[places]
+        mine = unread.filter(pl.col("came_on") >= (finding.since or finding.day)).join(own, on="site_id", how="semi")
+        is_most = mine["site_id"].n_unique() > MAJORITY * len(places)
+        found.append(with_unread(finding, mine) if is_most else finding)
+    return found
 
 
 def _export_finding(past: Past, sites: pl.DataFrame, places: np.ndarray, count: int, has_any: bool) -> Finding:

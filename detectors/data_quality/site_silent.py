@@ -16,8 +16,9 @@ from detectors.data_quality.deliveries import Past, known_deliveries, older_deli
 from detectors.data_quality.lateness import lateness
 from detectors.data_quality.missing_exports import SILENT_H, URGENT_H, picture, unmeasured
 from detectors.data_quality.silence import CUT_H, NEVER_DAYLIGHT_H, is_cut, is_silent
-from detectors.finding import CAUSE, NEXT_STEP, EvidenceValue, Finding, Kind, NotJudged, Verdict, because
-from detectors.frames import SILENT_UNITS
+from detectors.data_quality.unread_exports import told_as_unread
+from detectors.finding import CAUSE, NEXT_STEP, VISIT_IF, EvidenceValue, Finding, Kind, NotJudged, Verdict, because
+from detectors.frames import QUARANTINED_FILES, SILENT_UNITS
 
 DETECTOR = "site-silent"
 KIND = "site-silent"
@@ -79,6 +80,7 @@ NEVER_NEXT_STEP = (
     "Service desk: compare its external_id in devices.csv with what the exports call the site's devices; until it "
     "delivers, the site's days are parts and not judged. If it is right there, ask the installer for the device."
 )
+NEVER_VISIT_IF = "the register is right and the device does not deliver"
 USUAL_DAYS = 30  # ours: the season's generation
 
 
@@ -89,6 +91,7 @@ def detect(
     day: date,
     arrivals: pl.DataFrame | None = None,
     silent_units: pl.DataFrame | None = None,
+    quarantined_files: pl.DataFrame | None = None,
     *,
     silent_h: float = SILENT_H,
     late_share: float = LATE_SHARE,
@@ -98,6 +101,7 @@ def detect(
     A site whose exports usually come days late (`arrivals`) is waited for as long as that. Sites that fell silent
     together are one finding of their export, at the first of them. `silent_units`: since when what delivered nothing
     on `day` is silent, as the deliveries' window may not hold its last reading, nor devices that never reported.
+    `quarantined_files`: exports that came and could not be read; of a site with such ones since nobody is sent.
     """
     if sites.is_empty():
         return []
@@ -127,7 +131,14 @@ def detect(
             verdicts.append(_finding(past, place, site_id, CUT_H, usual_kwh.get(site_id)))
         elif site_id in devices:
             verdicts.append(devices[site_id])
-    return [*verdicts, *missing_exports.findings(past, sites, excused, group)]
+    unread = QUARANTINED_FILES.to_frame() if quarantined_files is None else quarantined_files
+    told = [told_as_unread(one, unread, _named(one)) if isinstance(one, Finding) else one for one in verdicts]
+    return [*told, *missing_exports.findings(past, sites, excused, group, unread)]
+
+
+def _named(finding: Finding) -> list[str]:
+    """The silent devices of a site of several, of which others deliver."""
+    return [name for name in str(finding.evidence.get("device_name") or "").split(", ") if name]
 
 
 def _usual_kwh(days: pl.DataFrame, day: date) -> dict[str, float]:
@@ -282,7 +293,7 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
         summary = f"No readings of {whom} so far, waited for since {since.isoformat()}; {goes_on}"
         measured = f"no readings of {whom} since {since.isoformat()}"
         limit_h = NEVER_DAYLIGHT_H
-        evidence = {CAUSE: NEVER_CAUSE, NEXT_STEP: NEVER_NEXT_STEP}
+        evidence = {CAUSE: NEVER_CAUSE, NEXT_STEP: NEVER_NEXT_STEP, VISIT_IF: NEVER_VISIT_IF}
     return Finding(
         site_id=site_id,
         day=past.day,

@@ -31,7 +31,7 @@ OF_READINGS = (
 OF_SUMMING_UP = (*OF_READINGS, "counted_readings")  # ... and what only they are given
 OF_NIGHT = (  # ... a detector or a nightly feature
     *OF_READINGS, "reading_flags", "day", "days", "earlier", "devices", "implausible_stamps", "arrivals",
-    "false_alarms_per_site_year", "profile_zones",
+    "quarantined_files", "false_alarms_per_site_year", "profile_zones",
 )  # fmt: skip
 
 
