@@ -34,7 +34,8 @@ def make(
     fleet_first = min([first for frame in (rows, days) if isinstance(first := frame["day"].min(), date)] + [day])
     carried = past.sort("day").group_by(UNIT).last().drop("day")
     silent = _units(sites, devices).join(rows.filter(pl.col("day") == day), on=UNIT, how="anti")
-    newest = rows.sort("day").group_by(UNIT).agg(
+    own = rows.join(silent, on=UNIT, how="semi").sort("day")
+    newest = own.group_by(UNIT).agg(
         new_day=pl.col("day").last(),
         new_h=pl.col("last_h").last(),
         is_cut=pl.col("last_h").last() < pl.col("last_h").median() - ENDS_EARLY_H,
