@@ -3,11 +3,12 @@
 The deliveries' own window forgets what fell silent before it; of a silent unit the last reading ever counts.
 """
 
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
 from detectors.data_quality.deliveries import ENDS_EARLY_H, known_deliveries
+from detectors.features.deliveries import WINDOW_DAYS as DELIVERIES_DAYS
 from detectors.frames import SILENT_UNITS
 
 NAME = "silent_units"
@@ -41,11 +42,11 @@ def make(
         is_cut=pl.col("last_h").last() < pl.col("last_h").median() - ENDS_EARLY_H,
     )  # fmt: skip
     since = pl.max_horizontal(pl.col("commissioned_on"), pl.lit(fleet_first))
-    is_later = (pl.col("new_day") > pl.col("last_day")) | (
-        (pl.col("new_day") == pl.col("last_day")) & (pl.col("new_h") != pl.col("last_h"))
-    )
-    is_new = pl.col("new_day").is_not_null() & is_later.fill_null(True)
-    is_kept = pl.col("last_day").is_not_null() & (
+    is_same = (pl.col("new_day") == pl.col("last_day")) & (pl.col("new_h") == pl.col("last_h"))
+    is_new = pl.col("new_day").is_not_null() & ~is_same.fill_null(False)
+    # What the window would hold and does not was taken back, or was from before the site was commissioned.
+    is_beyond = pl.col("last_day") < day - timedelta(days=DELIVERIES_DAYS)
+    is_kept = (is_same | is_beyond).fill_null(False) & (
         pl.col("commissioned_on").is_null() | (pl.col("last_day") >= pl.col("commissioned_on"))
     )
     is_registered_later = (pl.col("device_id") != "") & pl.col("site_id").is_in(rows["site_id"].unique().to_list())

@@ -127,6 +127,15 @@ def test_what_came_late_counts_beside_what_was_carried():
     assert isinstance(found, Finding) and found.since == FIRST + timedelta(days=61)
 
 
+def test_readings_that_were_taken_back_are_no_last_ones():
+    fleet = Fleet({("roof-1", "A"): range(200), ("roof-1", "B"): range(50)})
+    fleet.live(range(80))
+    fleet.rows = fleet.rows.filter((pl.col("device_id") == "A") | (pl.col("day") < FIRST + timedelta(days=40)))
+    for n, one in fleet.live(range(80, 160)).items():
+        found = one["roof-1"]
+        assert isinstance(found, Finding) and found.since == FIRST + timedelta(days=40), n
+
+
 def test_the_first_night_after_an_update_knows_what_the_window_holds():
     found = Fleet({("roof-1", "A"): range(200), ("roof-1", "B"): range(50)}).live(range(120, 121))[120]["roof-1"]
     assert isinstance(found, Finding) and found.value == 24.0 * 71
