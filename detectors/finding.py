@@ -45,6 +45,9 @@ Role = Literal["measured", "expected", "limit", "corrected", "reference"]
 Instants = Iterable[date] | pl.Series  # days, or instants in UTC
 SAME_KWH = 1e-6  # ours: rounding
 CAUSE, NEXT_STEP = "cause_text", "next_step_text"  # evidence: the finding's own, in place of its kind's
+VISIT_IF = (
+    "visit_if_text"  # evidence: the desk mends it though its kind sends somebody; when hands are needed after all
+)
 OVER = "right_since_text"  # evidence: the day since which what is told no longer touches the readings
 CHANNEL_UNITS = {"_w_m2": "W/m²", "_kwh": "kWh", "_pct": "%", "_hz": "Hz", "_w": "W", "_v": "V", "_c": "°C"}
 
@@ -195,7 +198,7 @@ class Kind(BaseModel, frozen=True, extra="forbid"):
 
     @property
     def revisit(self) -> bool:
-        """Whether an installer is needed at the site."""
+        """Whether an installer is needed at the site, unless a finding says that the desk mends it."""
         return self.where == "site"
 
 
@@ -218,6 +221,16 @@ def cause_of(kind: Kind, values: Mapping[str, Any]) -> str:
 def next_step_of(kind: Kind, values: Mapping[str, Any]) -> str:
     """The next step, likewise."""
     return str(values.get(NEXT_STEP) or kind.next_step)
+
+
+def visit_if_of(kind: Kind, values: Mapping[str, Any]) -> str:
+    """When what begins at the desk needs hands after all, likewise."""
+    return str(values.get(VISIT_IF) or kind.visit_if)
+
+
+def begins_at(kind: Kind, values: Mapping[str, Any]) -> Literal["desk", "site"]:
+    """Where the remedy begins, likewise."""
+    return "desk" if values.get(VISIT_IF) else kind.where
 
 
 def doubts(earlier: pl.DataFrame, *quantities: Quantity) -> dict[str, Reason]:

@@ -152,6 +152,29 @@ ARRIVALS = pl.Schema(  # the first of each day that brought newer readings of a 
     }
 )
 
+SITE_DEVICES = pl.Schema({"site_id": pl.String, "device_id": pl.String})  # that the register names
+
+SILENT_UNITS = pl.Schema(  # sites and devices without readings of the day
+    {
+        "site_id": pl.String,
+        "day": pl.Date,
+        "device_id": pl.String,  # "" = the site has no devices
+        "last_day": pl.Date,  # the last one with readings; null = it never reported so far
+        "last_h": pl.Float64,  # local hour of that day at which the last reading ends
+        "silent_since": pl.Date,  # the first day of which something is missing, or on which it could have reported
+    }
+)
+
+QUARANTINED_FILES = pl.Schema(  # exports that could not be read, of which the name or the folder says whose they are
+    {
+        "site_id": pl.String,
+        "device_id": pl.String,  # "" = the site has no devices
+        "came_on": pl.Date,  # UTC day on which it was set aside
+        "file_name": pl.String,
+        "reason": pl.String,
+    }
+)
+
 IMPLAUSIBLE_STAMPS = pl.Schema(
     {
         "site_id": pl.String,

@@ -100,21 +100,22 @@ class Notice(NamedTuple):
         return f"{self.text}, {where}" + (f" column {self.column}" if self.column else "")
 
 
-def alike(reasons: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
-    """(files, reason, how many): of (file, reason) each reason once, naming the first of its files.
+def by_reason(reasons: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
+    """(first file, reason, how many): of (file, reason) each reason once.
 
     Reasons that differ in the file's own name only are the same.
     """
-    by_reason: dict[str, list[tuple[str, str]]] = {}
+    same: dict[str, list[tuple[str, str]]] = {}
     for file, reason in reasons:
-        by_reason.setdefault(reason.replace(PurePosixPath(file).name, "*"), []).append((file, reason))
+        same.setdefault(reason.replace(PurePosixPath(file).name, "*"), []).append((file, reason))
+    return [(*files[0], len(files)) for files in same.values()]
+
+
+def alike(reasons: Iterable[tuple[str, str]]) -> list[tuple[str, str, int]]:
+    """The same as a person reads it: (files, reason, how many), naming the first of its files."""
     return [
-        (
-            f"{same[0][0]} and {counted(len(same) - 1, 'more file')}" if len(same) > 1 else same[0][0],
-            same[0][1],
-            len(same),
-        )
-        for same in by_reason.values()
+        (f"{file} and {counted(count - 1, 'more file')}" if count > 1 else file, reason, count)
+        for file, reason, count in by_reason(reasons)
     ]
 
 

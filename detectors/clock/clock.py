@@ -22,6 +22,7 @@ from detectors.clock.limits import RAISE_MIN, RAISE_PER_SLOW_MIN
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Array, Index, Onsets, latest, onsets_of
 from detectors.clock.picture import picture
+from detectors.clock.place import slip_of_season
 from detectors.clock.report import to_finding
 from detectors.clock.segments import is_possible_day, segments
 from detectors.finding import Finding, NotJudged, Reason, Verdict, because
@@ -33,6 +34,7 @@ OF_FLEET = ("site_id", "device_id", "ts_utc", "interval_s", "is_instant", "pv_w"
 WINDOW_DAYS = 260  # daylight saving lasts up to 238 days: its first day is still seen on its last
 RECENT_DAYS = 14  # with light, within
 RECENT_WITHIN_DAYS = 30
+TOO_LONG = "longer-than-the-sun"
 MOVED_MIN = 14.0  # ours: of a drift that is told (TOTAL_MIN) its middles of ten days move at least so far
 LOOK_AGAIN_SHARE = 0.6  # of the limit: offsets from here on are looked at one by one
 
@@ -65,6 +67,10 @@ def detect(
     )
     own = {} if profile_zones is None else dict(profile_zones.iter_rows())
     claims = {site_id: Claim.of(site, register, own) for site_id, site in info.items()}
+    for device, reason in reasons.items():
+        slip = slip_of_season(claims[onsets.sites[device]], day) if reason.code == TOO_LONG else None
+        if slip is not None:
+            reasons[device] = because(REASONS, f"{TOO_LONG}-there", place_text=slip.here, place_slip_name=slip.name)
     for device, history in zip(suspects.tolist(), histories, strict=True):
         site = info[onsets.sites[device]]
         found = diagnose(onsets, device, history, claims[site["site_id"]])
@@ -106,7 +112,7 @@ def _screen(onsets: Onsets, possible: np.ndarray, long: Array) -> tuple[dict[int
         reasons[device] = because(REASONS, "generation-missing")
     for device in np.flatnonzero(onsets.seen[:, -1] & (days < NEEDED_DAYS) & ~dark).tolist():
         if (both & ~possible)[device, -RECENT_WITHIN_DAYS:].sum() > days[device]:
-            reasons[device] = because(REASONS, "longer-than-the-sun")
+            reasons[device] = because(REASONS, TOO_LONG)
         else:
             reasons[device] = because(
                 REASONS, "few-days", days=days[device], within_days=RECENT_WITHIN_DAYS, needed_days=NEEDED_DAYS

@@ -35,6 +35,7 @@ CHANGE_FITS_MIN, CHANGE_FITS_PER_MIN = 9.0, 0.1  # ours: a step is a change of c
 AGAIN_DAYS = 2  # ours: with light, as one day may be written wrongly, that of a change of clocks most of all
 HIDDEN_SHARE = 0.5  # ours, of the limit: an open roof's own light is not early by so much
 FINE_SHARE = 0.42  # of a slow sampling's interval: half an interval is the onsets' error as well as the clock's
+ASIDE_MIN = 10.0  # ours: as far as planes that look aside move the middle; the onsets' own error comes upon it
 LATELY_DAYS = 12  # ours: in which a drift of 40 s/day moves by 8 min, less than a day's own middle scatters
 CLEAR_DRIFT_DAYS = 40  # ours: a drift that needs no light in the dark to be believed
 CLEAR_GAIN = 12.0  # twice the evidence of a drift that shows light in the dark
@@ -124,7 +125,11 @@ def _cause(
     if is_steady and step is None and not now.in_dark:
         now = beside(onsets, device, segment) or now
     if abs(now.minutes) < limit:
-        return _uncertain(now._replace(minutes=now.middle)) if _is_hidden(now, limit) else _too_fine(now, interval)
+        return (
+            _uncertain(now._replace(minutes=now.middle))
+            if _is_hidden(now, limit)
+            else _too_fine(now, interval, is_new=earlier is None)
+        )
     if not now.in_dark and not now.is_beside:
         return _uncertain(now)
     if step is not None:
@@ -233,9 +238,16 @@ def _is_hidden(now: Offset, limit: float) -> bool:
     return abs(now.middle) >= limit and now.minutes * now.middle > 0 and abs(now.minutes) >= HIDDEN_SHARE * limit
 
 
-def _too_fine(now: Offset, interval: float) -> Reason | None:
+def _too_fine(now: Offset, interval: float, *, is_new: bool) -> Reason | None:
+    """Why an offset below the limit is left open; `is_new`: nothing larger was set right before it.
+
+    Of fine readings only what light in the dark shows: shade, and planes that look aside, make no light there.
+    """
     if interval > 30 and now.in_dark and abs(now.minutes) > FINE_SHARE * interval:
         return because(REASONS, "finer-than-interval", interval_min=interval, **_lies(now))
+    small = max(ASIDE_MIN + onset_error(interval), now.uncertainty)
+    if interval <= 30 and now.in_dark and is_new and abs(now.minutes) >= small:
+        return because(REASONS, "below-limit", uncertainty_min=now.uncertainty, **_lies(now))
     return None
 
 

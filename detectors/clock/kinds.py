@@ -29,6 +29,7 @@ _CLOCK: dict[str, Any] = {
 KINDS = {
     "time-zone-wrong": Kind(
         title="The site's time zone is wrong",
+        title_naming="The register's {place_slip_name} is wrong",
         **_CLOCK,
         close_after=2,
         where="desk",
@@ -124,6 +125,10 @@ REASONS = {
     "longer-than-the-sun": (
         "generation for longer than the sun is up: not a clock of this date; check the channel and the date"
     ),
+    "longer-than-the-sun-there": (
+        "generation for longer than the sun is up at the registered place, which lies {place_text}: check the sign of "
+        "{place_slip_name} in sites.csv"
+    ),
     "few-days": "only {days} days with light in the last {within_days}; {needed_days} settle it",
     "no-whole-day": "no day with a whole morning and evening of generation",
     "changed-lately": "the offset changed within the last days",
@@ -137,6 +142,10 @@ REASONS = {
     "finer-than-interval": (
         "the stamps seem {offset_min:.0f} min {side}, which is finer than the interval of {interval_min:.0f} min: "
         "see whether other sites of the same profile show it too"
+    ),
+    "below-limit": (
+        "the stamps are {offset_min:.0f} min {side} (+/- {uncertainty_min:.0f}), too little to tell a fault: see "
+        "whether the site's place in the register, the profile's `marks` or the logger's clock is off by so much"
     ),
     "few-days-none-dark": "only {days} days with light, none with generation in the dark; {needed_days} days settle it",
     "dark-on-few": (

@@ -52,6 +52,52 @@ def delivery_rows(device_readings: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def known_deliveries(deliveries: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
+    """The deliveries up to `day` since each site was commissioned; where none were noted, the site-day stands in."""
+    noted = deliveries.filter(pl.col("day") <= day)
+    summed = days.filter((pl.col("day") < day) & (pl.col("readings") > 0)).join(
+        noted, on=["site_id", "day"], how="anti"
+    )
+    whole = summed.select(
+        "site_id",
+        "day",
+        device_id=pl.lit(""),
+        first_h=pl.lit(0.0),
+        last_h=pl.lit(24.0),
+        gap_h=pl.lit(0.0),
+        covered_h=pl.col("coverage_pct").fill_null(100.0) * 0.24,
+    )
+    since = sites.select("site_id", "commissioned_on")
+    return (
+        pl.concat([noted, whole.select(noted.columns)])
+        .join(since, on="site_id", how="inner")
+        .filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on")))
+        .drop("commissioned_on")
+    )
+
+
+def older_deliveries(
+    silent_units: pl.DataFrame, rows: pl.DataFrame, key: Sequence[str], first_day: date
+) -> pl.DataFrame:
+    """The last delivery, as in `rows`, of each silent unit that has none among them.
+
+    One from before `first_day` stands at that day, its hours counted back from there: 0 and less.
+    """
+    last = silent_units.filter(pl.col("last_day").is_not_null()).join(rows, on=key, how="anti")
+    day = pl.max_horizontal("last_day", pl.lit(first_day))
+    last_h = pl.col("last_h") - DAY_H * (day - pl.col("last_day")).dt.total_days()
+    return (
+        last.sort("last_day", "last_h")
+        .group_by(key, maintain_order=True)
+        .last()
+        .select(
+            "site_id", "device_id", day=day, first_h=last_h, last_h=last_h,
+            gap_h=pl.lit(0.0), covered_h=pl.lit(DAY_H),
+        )
+        .select(rows.columns)
+    )  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Past:
     """The deliveries of some units (sites or devices) over the days of a window, arrays [units, days]."""
@@ -59,6 +105,7 @@ class Past:
     day: date  # the window's last
     first_day: date
     started_on: list[date]  # per unit: the first day on which there could have been readings
+    missing_since: list[date | None]  # per unit: the first day of its silence, where it was noted when that began
     delivered: np.ndarray  # bool
     first_h: Array  # NaN where nothing was delivered, like last_h
     last_h: Array
@@ -69,7 +116,10 @@ class Past:
 
     @classmethod
     def of_sites(cls, rows: pl.DataFrame, sites: pl.DataFrame, first_day: date, day: date) -> "Past":
-        """The sites' own: a site delivers while one of its devices does."""
+        """The sites' own: a site delivers while one of its devices does.
+
+        `sites`: SITES, and `silent_since` where it is known, of SILENT_UNITS; likewise in `of_devices`.
+        """
         whole = rows.group_by("site_id", "day").agg(
             pl.col("first_h").min(), pl.col("last_h").max(), pl.col("gap_h").min(), pl.col("covered_h").max()
         )
@@ -96,11 +146,16 @@ class Past:
         delivered = np.zeros((units.height, count), bool)
         delivered[place, at] = True
         latitude = units["latitude"].to_numpy()
+        since = units["silent_since"].to_list() if "silent_since" in units.columns else [None] * units.height
         daylight = [daylight_h(latitude, first_day + timedelta(days=n)) for n in range(count)]
         return cls(
             day=day,
             first_day=first_day,
-            started_on=[max(first_day, since or first_day) for since in units["commissioned_on"]],
+            started_on=[
+                max(first_day, begun or first_day) if noted is None or delivered[at].any() else noted
+                for at, (begun, noted) in enumerate(zip(units["commissioned_on"], since, strict=True))
+            ],
+            missing_since=since,
             delivered=delivered,
             first_h=laid_out("first_h", np.nan),
             last_h=laid_out("last_h", np.nan),
@@ -164,11 +219,26 @@ class Past:
         usual = np.take_along_axis(ordered, (times.astype(np.intp) - 1)[:, None], axis=1)[:, 0]
         return np.where(known > 0, np.maximum(usual, 0.0), 0.0)
 
+    @cached_property
+    def is_older(self) -> np.ndarray:
+        """Units whose last readings are from before the window."""
+        return self.delivered[:, 0] & (np.nan_to_num(self.last_h[:, 0], nan=DAY_H) <= 0.0) & (self.before[:, -1] == 0)
+
+    @cached_property
+    def last_at(self) -> Array:
+        """Days from the window's first to each unit's last day with readings, below 0 before it; -1 = none or eve."""
+        before = self.before[:, -1]
+        last = np.take_along_axis(self.last_h, np.maximum(before, 0)[:, None], axis=1)[:, 0]
+        # Hour 0 of a day is hour 24 of its eve, on which the reading was.
+        return np.where(self.is_older, np.ceil(np.nan_to_num(last) / DAY_H) - 1, before)
+
     def silent_since(self, place: int) -> date:
         """The first day of which something is missing."""
         before = int(self.before[place, -1])
         if before < 0:
             return self.started_on[place]
+        if (noted := self.missing_since[place]) is not None:
+            return noted
         own = self.last_h[place][self.delivered[place]]
         is_cut = own[-1] < np.median(own) - ENDS_EARLY_H
         return min(self.first_day + timedelta(days=before + (0 if is_cut else 1)), self.day)

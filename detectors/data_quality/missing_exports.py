@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality.deliveries import Past
+from detectors.data_quality.unread_exports import with_unread
 from detectors.finding import Finding, Series, series
 from detectors.losses import SILENT, DayLoss
 
@@ -15,6 +16,7 @@ URGENT_H = 72.0  # ours: three days; until then the owner's router or a late fil
 MIN_GROUP = 3  # ours: two sites that stop on one day may be chance
 MAJORITY = 0.5  # more than half of a kind
 PICTURE_DAYS = 30
+LOSS_DAYS = 90  # ours: of a silence of years a night writes a season's days, not all of them again
 
 
 def groups(sites: pl.DataFrame) -> np.ndarray:
@@ -38,12 +40,14 @@ def excused(past: Past, is_out: np.ndarray, group: np.ndarray) -> np.ndarray:
 
     Day by day: of the sites that deliver daily and were not silent before, more than half missing is the delivery.
     """
-    known = np.zeros(len(group), bool)
+    known = _alone_before(past, group)
     is_excused = np.zeros(len(group), bool)
     is_daily = past.usual_gap_h < SILENT_H
     count = int(group.max()) + 1
-    for at in range(past.delivered.shape[1]):
-        missing = ~past.delivered[:, at]
+    here = past.delivered.copy()
+    here[past.is_older, 0] = False  # what stands there is from before
+    for at in range(here.shape[1]):
+        missing = ~here[:, at]
         due = is_daily & past.has_reported[:, at] & ~known
         due_count = np.bincount(group, due, minlength=count)
         missing_count = np.bincount(group, due & missing, minlength=count)
@@ -53,16 +57,36 @@ def excused(past: Past, is_out: np.ndarray, group: np.ndarray) -> np.ndarray:
     return is_excused
 
 
-def findings(past: Past, sites: pl.DataFrame, is_excused: np.ndarray, group: np.ndarray) -> list[Finding]:
+def _alone_before(past: Past, group: np.ndarray) -> np.ndarray:
+    """Sites silent since before the window that did not fall silent together with most of their kind."""
+    places = np.flatnonzero(past.is_older)
+    stopped = np.stack([group[places], past.last_at[places]])
+    _, of_day, together = np.unique(stopped, axis=1, return_inverse=True, return_counts=True)
+    each = together[of_day.ravel()] if len(places) else together
+    of_kind = np.bincount(group, past.has_reported[:, -1], minlength=int(group.max()) + 1)[group[places]]
+    alone = np.zeros(len(group), bool)
+    alone[places] = (each < MIN_GROUP) | (each <= MAJORITY * of_kind)
+    return alone
+
+
+def findings(
+    past: Past, sites: pl.DataFrame, is_excused: np.ndarray, group: np.ndarray, unread: pl.DataFrame
+) -> list[Finding]:
     """A finding per group of sites that fell silent together, at the first of them: it is their export that is missing.
 
     Where nothing of any site arrived there is nothing to tell the export from the desk's own line, which is said.
+    `unread`: QUARANTINED_FILES; where such came of most of them since, it arrives and cannot be read.
     """
     has_any = bool(past.delivered[:, -1].any())
-    return [
-        _export_finding(past, sites, np.flatnonzero(is_excused & (group == one)), int((group == one).sum()), has_any)
-        for one in np.unique(group[is_excused])
-    ]
+    found = []
+    for one in np.unique(group[is_excused]):
+        places = np.flatnonzero(is_excused & (group == one))
+        finding = _export_finding(past, sites, places, int((group == one).sum()), has_any)
+        own = sites.select("site_id")[places]
+        mine = unread.filter(pl.col("came_on") >= (finding.since or finding.day)).join(own, on="site_id", how="semi")
+        is_most = mine["site_id"].n_unique() > MAJORITY * len(places)
+        found.append(with_unread(finding, mine) if is_most else finding)
+    return found
 
 
 def _export_finding(past: Past, sites: pl.DataFrame, places: np.ndarray, count: int, has_any: bool) -> Finding:
@@ -97,8 +121,9 @@ def _export_finding(past: Past, sites: pl.DataFrame, places: np.ndarray, count: 
 
 
 def unmeasured(since: date, day: date) -> tuple[DayLoss, ...]:
-    """Days of which nobody knows what was lost."""
-    return tuple(DayLoss(since + timedelta(days=n), 0.0, 0.0, SILENT) for n in range((day - since).days + 1))
+    """The last days of which nobody knows what was lost; earlier ones were told when they were judged."""
+    first = max(since, day - timedelta(days=LOSS_DAYS))
+    return tuple(DayLoss(first + timedelta(days=n), 0.0, 0.0, SILENT) for n in range((day - first).days + 1))
 
 
 def picture(past: Past, place: int) -> tuple[Series, ...]:

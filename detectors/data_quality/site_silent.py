@@ -12,11 +12,13 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality import missing_exports
-from detectors.data_quality.deliveries import Past
+from detectors.data_quality.deliveries import Past, known_deliveries, older_deliveries
 from detectors.data_quality.lateness import lateness
 from detectors.data_quality.missing_exports import SILENT_H, URGENT_H, picture, unmeasured
 from detectors.data_quality.silence import CUT_H, NEVER_DAYLIGHT_H, is_cut, is_silent
-from detectors.finding import Finding, Kind, NotJudged, Verdict, because
+from detectors.data_quality.unread_exports import told_as_unread
+from detectors.finding import CAUSE, NEXT_STEP, VISIT_IF, EvidenceValue, Finding, Kind, NotJudged, Verdict, because
+from detectors.frames import QUARANTINED_FILES, SILENT_UNITS
 
 DETECTOR = "site-silent"
 KIND = "site-silent"
@@ -73,6 +75,12 @@ REASONS = {
 
 LATE_SHARE = 1.5  # ours: half as long again as its usual gaps is no longer usual
 URGENT_KWH = 100.0  # ours: what nobody sees being made; a large roof's bright day, a small one's fortnight
+NEVER_CAUSE = "The register names a device that no export brings: its external_id is mistyped, or it is not set up yet."
+NEVER_NEXT_STEP = (
+    "Service desk: compare its external_id in devices.csv with what the exports call the site's devices; until it "
+    "delivers, the site's days are parts and not judged. If it is right there, ask the installer for the device."
+)
+NEVER_VISIT_IF = "the register is right and the device does not deliver"
 USUAL_DAYS = 30  # ours: the season's generation
 
 
@@ -82,6 +90,8 @@ def detect(
     sites: pl.DataFrame,
     day: date,
     arrivals: pl.DataFrame | None = None,
+    silent_units: pl.DataFrame | None = None,
+    quarantined_files: pl.DataFrame | None = None,
     *,
     silent_h: float = SILENT_H,
     late_share: float = LATE_SHARE,
@@ -89,14 +99,17 @@ def detect(
     """A finding per site that is silent, or has silent devices, at the end of `day`; in hours without readings.
 
     A site whose exports usually come days late (`arrivals`) is waited for as long as that. Sites that fell silent
-    together are one finding of their export, at the first of them.
+    together are one finding of their export, at the first of them. `silent_units`: since when what delivered nothing
+    on `day` is silent, as the deliveries' window may not hold its last reading, nor devices that never reported.
+    `quarantined_files`: exports that came and could not be read; of a site with such ones since nobody is sent.
     """
     if sites.is_empty():
         return []
     sites = sites.sort("site_id")
-    rows = _rows(deliveries, days, sites, day)
-    first_day = _first_day(rows, days, day)
-    past = Past.of_sites(rows, sites, first_day, day)
+    rows = known_deliveries(deliveries, days, sites, day)
+    silent = SILENT_UNITS.to_frame() if silent_units is None else silent_units.filter(pl.col("day") == day)
+    first_day = _first_day(rows, days, silent, day)
+    past = _past_of_sites(rows, silent, sites, first_day, day)
     late = lateness(arrivals, sites)
     limit_h = np.maximum(np.maximum(silent_h, late_share * past.usual_gap_h), (1 + late.mornings) * silent_h)
     is_out = is_silent(past, limit_h)
@@ -104,7 +117,7 @@ def detect(
     excused = missing_exports.excused(past, is_out, group)
     cut = is_cut(past, limit_h, group)
     usual_kwh = _usual_kwh(days, day)
-    devices = _device_verdicts(rows, sites, first_day, day, silent_h, late_share)
+    devices = _device_verdicts(rows, silent, sites, first_day, day, silent_h, late_share)
     verdicts: list[Verdict] = []
     for place, site_id in enumerate(sites["site_id"]):
         if not past.delivered[place, -1]:
@@ -118,7 +131,14 @@ def detect(
             verdicts.append(_finding(past, place, site_id, CUT_H, usual_kwh.get(site_id)))
         elif site_id in devices:
             verdicts.append(devices[site_id])
-    return [*verdicts, *missing_exports.findings(past, sites, excused, group)]
+    unread = QUARANTINED_FILES.to_frame() if quarantined_files is None else quarantined_files
+    told = [told_as_unread(one, unread, _named(one)) if isinstance(one, Finding) else one for one in verdicts]
+    return [*told, *missing_exports.findings(past, sites, excused, group, unread)]
+
+
+def _named(finding: Finding) -> list[str]:
+    """The silent devices of a site of several, of which others deliver."""
+    return [name for name in str(finding.evidence.get("device_name") or "").split(", ") if name]
 
 
 def _usual_kwh(days: pl.DataFrame, day: date) -> dict[str, float]:
@@ -128,34 +148,30 @@ def _usual_kwh(days: pl.DataFrame, day: date) -> dict[str, float]:
     return dict(seen.group_by("site_id").agg(pl.col("pv_kwh").median()).iter_rows())
 
 
-def _rows(deliveries: pl.DataFrame, days: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
-    """The deliveries up to `day`; where none were noted, the site-day stands in."""
-    noted = deliveries.filter(pl.col("day") <= day)
-    summed = days.filter((pl.col("day") < day) & (pl.col("readings") > 0)).join(
-        noted, on=["site_id", "day"], how="anti"
-    )
-    whole = summed.select(
-        "site_id",
-        "day",
-        device_id=pl.lit(""),
-        first_h=pl.lit(0.0),
-        last_h=pl.lit(24.0),
-        gap_h=pl.lit(0.0),
-        covered_h=pl.col("coverage_pct").fill_null(100.0) * 0.24,
-    )
-    since = sites.select("site_id", "commissioned_on")
-    return (
-        pl.concat([noted, whole.select(noted.columns)])
-        .join(since, on="site_id", how="inner")
-        .filter(pl.col("commissioned_on").is_null() | (pl.col("day") >= pl.col("commissioned_on")))
-        .drop("commissioned_on")
-    )
-
-
-def _first_day(rows: pl.DataFrame, days: pl.DataFrame, day: date) -> date:
+def _first_day(rows: pl.DataFrame, days: pl.DataFrame, silent: pl.DataFrame, day: date) -> date:
     """The fleet's first day within the window."""
     seen = [first for frame in (rows, days) if isinstance(first := frame["day"].min(), date)]
-    return min([*seen, day])
+    eve = day if silent["last_day"].is_null().all() else day - timedelta(days=1)
+    return min([*seen, eve])
+
+
+def _past_of_sites(rows: pl.DataFrame, silent: pl.DataFrame, sites: pl.DataFrame, first_day: date, day: date) -> Past:
+    """The sites' deliveries, those from before the window too."""
+    key = ["site_id"]
+    gone = silent.join(rows, on=key, how="anti")
+    never = gone.group_by(key).agg(first=pl.col("silent_since").min())  # of a site none of whose devices ever reported
+    whole = pl.concat([silent.filter(pl.col("device_id") == "").join(gone, on=key, how="anti"), gone])
+    since = (
+        whole.sort("last_day", "last_h", nulls_last=False)
+        .group_by(key, maintain_order=True)
+        .last()
+        .join(never, on=key, how="left")
+        .select(
+            "site_id", silent_since=pl.when(pl.col("last_day").is_null()).then("first").otherwise("silent_since")
+        )
+    )  # fmt: skip
+    named = sites.join(since, on=key, how="left", maintain_order="left")
+    return Past.of_sites(pl.concat([rows, older_deliveries(silent, rows, key, first_day)]), named, first_day, day)
 
 
 def _whole(
@@ -233,24 +249,33 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float, usual_kwh: fl
 
 
 def _device_verdicts(
-    rows: pl.DataFrame, sites: pl.DataFrame, first_day: date, day: date, silent_h: float, late_share: float
+    rows: pl.DataFrame,
+    silent: pl.DataFrame,
+    sites: pl.DataFrame,
+    first_day: date,
+    day: date,
+    silent_h: float,
+    late_share: float,
 ) -> dict[str, Finding]:
     """Site -> finding, for sites of which some devices are silent while others deliver."""
+    key = ["site_id", "device_id"]
+    gone = silent.filter(pl.col("device_id") != "").join(rows, on=key, how="anti")
     named = rows.filter(pl.col("device_id") != "")
-    units = named.select("site_id", "device_id").unique().filter(pl.len().over("site_id") > 1)
+    named = pl.concat([named, older_deliveries(gone, named, key, first_day)])
+    units = pl.concat([named.select(key), gone.select(key)]).unique().filter(pl.len().over("site_id") > 1)
     if units.is_empty():
         return {}
-    units = units.join(sites, on="site_id").sort("site_id", "device_id")
+    units = units.join(sites, on="site_id").join(silent.select(*key, "silent_since"), on=key, how="left").sort(key)
     past = Past.of_devices(named, units, first_day, day)
     limit_h = np.maximum(silent_h, late_share * past.usual_gap_h)
     is_out = is_silent(past, limit_h)[:, -1]
     found = {}
     for (site_id,), own in units.with_row_index("place").group_by("site_id", maintain_order=True):
         places = own["place"].to_numpy()
-        silent = places[is_out[places]]
-        if len(silent) and past.delivered[places, -1].any():
-            longest = int(silent[np.argmax(past.silent_h[silent, -1])])
-            names = [units["device_id"][int(place)] for place in silent]
+        out = places[is_out[places]]
+        if len(out) and past.delivered[places, -1].any():
+            longest = int(out[np.argmax(past.silent_h[out, -1])])
+            names = [units["device_id"][int(place)] for place in out]
             found[str(site_id)] = _device_finding(past, longest, str(site_id), names, len(places), limit_h[longest])
     return found
 
@@ -258,6 +283,17 @@ def _device_verdicts(
 def _device_finding(past: Past, place: int, site_id: str, names: list[str], count: int, limit_h: float) -> Finding:
     silent_h = float(past.silent_h[place, -1])
     whom = f"device {names[0]}" if len(names) == 1 else f"devices {', '.join(names)}"
+    since = past.silent_since(place)
+    goes_on = f"{count - len(names)} of its {count} devices go on."
+    evidence: dict[str, EvidenceValue] = {}
+    if past.has_reported[place, -1]:
+        summary = f"No readings of {whom} for {silent_h:.0f} hours; {goes_on}"
+        measured = f"no readings of {whom} since {past.last_text(place)} local time"
+    else:
+        summary = f"No readings of {whom} so far, waited for since {since.isoformat()}; {goes_on}"
+        measured = f"no readings of {whom} since {since.isoformat()}"
+        limit_h = NEVER_DAYLIGHT_H
+        evidence = {CAUSE: NEVER_CAUSE, NEXT_STEP: NEVER_NEXT_STEP, VISIT_IF: NEVER_VISIT_IF}
     return Finding(
         site_id=site_id,
         day=past.day,
@@ -266,11 +302,11 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
         value=silent_h,
         unit="h",
         threshold=float(limit_h),
-        summary=f"No readings of {whom} for {silent_h:.0f} hours; {count - len(names)} of its {count} devices go on.",
-        measured=f"no readings of {whom} since {past.last_text(place)} local time",
+        summary=summary,
+        measured=measured,
         expected=f"readings of each of its {count} devices every day",
-        since=past.silent_since(place),
-        losses=unmeasured(past.silent_since(place), past.day),
+        since=since,
+        losses=unmeasured(since, past.day),
         evidence={
             "silent_name": whom,
             "device_name": ", ".join(names),
@@ -279,6 +315,7 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
             "silent_h": silent_h,
             "usual_gap_h": float(past.usual_gap_h[place]),
             "limit_h": float(limit_h),
+            **evidence,
         },
         series=picture(past, place),
     )

@@ -13,10 +13,11 @@ features by name (their rows of the same site-days). Such a feature is made once
 changed, and gives rows of these days alone.
 
 Nightly: a `make` that names `day` is called once when that day is judged, before the first detector that names it. It
-is given `day`, `sites` (the commissioned ones), `planes`, `readings` and `device_readings` of the day, `days` (the
-site-days of the trailing window), the windows of the features that it names, `past` (its own rows of earlier days),
-`past_<NAME>` (another feature's rows of earlier days alone), and `earlier` (the findings of the detectors that came
-before). A nightly feature whose SCHEMA is None is a working object for those that name it: not stored, of any type.
+is given `day`, `sites` (the commissioned ones), `planes`, `devices` (of devices.csv), `readings` and `device_readings`
+of the day, `days` (the site-days of the trailing window), the windows of the features that it names, `past` (its own
+rows of earlier days), `past_<NAME>` (another feature's rows of earlier days alone), and `earlier` (the findings of the
+detectors that came before). A nightly feature whose SCHEMA is None is a working object for those that name it: not
+stored, of any type.
 
 A changed SCHEMA or a raised VERSION makes the table anew: a feature of readings from the readings of its window, a
 nightly one by judging the days of its window again.

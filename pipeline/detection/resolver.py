@@ -30,8 +30,8 @@ OF_READINGS = (
 )  # what a feature of readings may be given
 OF_SUMMING_UP = (*OF_READINGS, "counted_readings")  # ... and what only they are given
 OF_NIGHT = (  # ... a detector or a nightly feature
-    *OF_READINGS, "reading_flags", "day", "days", "earlier", "implausible_stamps", "arrivals",
-    "false_alarms_per_site_year", "profile_zones",
+    *OF_READINGS, "reading_flags", "day", "days", "earlier", "devices", "implausible_stamps", "arrivals",
+    "quarantined_files", "false_alarms_per_site_year", "profile_zones",
 )  # fmt: skip
 
 

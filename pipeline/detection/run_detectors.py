@@ -14,7 +14,7 @@ import detectors
 from detectors import detector_names, earlier_frame, kinds, wanted_frames
 from detectors.data_quality.flags import good_values
 from detectors.finding import Finding, Kind, NotJudged, Verdict, because
-from detectors.frames import DAYS, DEVICE_READINGS, PROFILE_ZONES, READINGS
+from detectors.frames import DAYS, DEVICE_READINGS, PROFILE_ZONES, QUARANTINED_FILES, READINGS
 from detectors.provisional import corrected, corrections, marked
 from detectors.stats.rows import among
 from detectors.yields.false_alarms import PER_SITE_YEAR
@@ -64,17 +64,20 @@ def judge(
     *,
     false_alarms_per_site_year: float = PER_SITE_YEAR,
     profile_zones: Mapping[str, str] | None = None,
+    quarantined_files: pl.DataFrame | None = None,
     now: datetime | None = None,
 ) -> Judged:
     """Puts each day before every detector; what was said of it before is replaced.
 
     Sites at which a day is not over `now` (else: at this moment) are left out of it. `profile_zones`: the zone in
-    which a profile reads all its stamps, of those that do not leave it to the register.
+    which a profile reads all its stamps, of those that do not leave it to the register; `quarantined_files`: what lies
+    in quarantine today, whichever day is judged.
     """
     now = now or datetime.now(UTC)
     settings = {
         "false_alarms_per_site_year": false_alarms_per_site_year,
         "profile_zones": pl.DataFrame(list((profile_zones or {}).items()), schema=PROFILE_ZONES, orient="row"),
+        "quarantined_files": QUARANTINED_FILES.to_frame() if quarantined_files is None else quarantined_files,
     }
     result = Judged()
     size = BLOCK_DAYS if len(days) > NIGHT_DAYS else 1
@@ -112,6 +115,7 @@ def _judge_day(
         **settings,
         "sites": sites,
         "planes": store.planes(),
+        "devices": among(register.devices(store), sites.select("site_id")),
         "reading_flags": of_sites(flags, sites),
         "days": of_sites(_trailing(site_days.filter(~pl.col("is_partial")), day, DAY_WINDOW), sites),
         "implausible_stamps": of_sites(ledger.implausible_stamps(store, day), sites),

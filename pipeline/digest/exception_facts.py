@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
-from detectors.finding import Kind, cause_of, filled, next_step_of, title_of
+from detectors.finding import Kind, begins_at, cause_of, filled, next_step_of, title_of, visit_if_of
 from pipeline.digest.losses import losses_of
 from pipeline.digest.model import WAS, Event, ExceptionFacts, Hidden, Setting, plain
 from pipeline.exceptions.revisits import evidence_of, needs_visit
@@ -41,7 +41,7 @@ def exception_facts(
     evidence = evidence_of(row["evidence"])
     values = {**site, **evidence}
     texts: dict[str, Any] = {key: plain(row[key]) for key in ("note", "summary", "measured", "expected", "unit")}
-    is_visit = needs_visit(kind, row["severity"])
+    is_visit = needs_visit(kind, row["severity"], evidence)
     return ExceptionFacts(
         **{key: row[key] for key in _COPIED},
         **texts,
@@ -57,11 +57,11 @@ def exception_facts(
         loss=losses_of(row),
         likely_cause=plain(cause_of(kind, evidence)),
         next_step=plain(next_step_of(kind, evidence)),
-        where=kind.where,
+        where=begins_at(kind, evidence),
         is_visit=is_visit,
         setting=_setting(kind, values),
         command=_one_line(filled(kind.command, values)),
-        visit_if=kind.visit_if if not is_visit else "",
+        visit_if=plain(visit_if_of(kind, evidence)) if not is_visit else "",
         hides=known.hides,
         hides_why=kind.hides_why if known.hides else "",
         evidence=evidence,

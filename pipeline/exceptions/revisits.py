@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from detectors.finding import Kind, cause_of
+from detectors.finding import Kind, begins_at, cause_of
 from pipeline.frames import REVISITS
 
 SEVERITIES = ("urgent", "soon", "watch")  # worst first
@@ -37,9 +37,9 @@ def order(exceptions: pl.DataFrame, rates: Mapping[str, float] | None = None) ->
     return placed.sort("place").select(exceptions.columns)
 
 
-def needs_visit(kind: Kind, severity: str) -> bool:
-    """Whether somebody is sent to the site: what is only to be watched sends nobody."""
-    return kind.revisit and severity != "watch"
+def needs_visit(kind: Kind, severity: str, evidence: Mapping[str, Any]) -> bool:
+    """Whether somebody is sent to the site: what is only to be watched, or is mended at the desk, sends nobody."""
+    return begins_at(kind, evidence) == "site" and severity != "watch"
 
 
 def revisits(exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, Kind]) -> pl.DataFrame:
@@ -47,8 +47,7 @@ def revisits(exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, 
     wanted = exceptions.filter(
         pl.col("status").is_in(["open", "acknowledged"]),
         pl.col("hidden_by").is_null(),
-        pl.col("kind").is_in([name for name, kind in kinds.items() if kind.revisit]),
-        pl.col("severity") != "watch",
+        pl.col("kind").is_in(list(kinds)),
     )
     installer = dict(sites.select("site_id", "installer_id").iter_rows())
     rows = [
@@ -61,6 +60,7 @@ def revisits(exceptions: pl.DataFrame, sites: pl.DataFrame, kinds: Mapping[str, 
             "steps": numbered_steps(kinds[row["kind"]]),
         }
         for row in order(wanted).iter_rows(named=True)
+        if needs_visit(kinds[row["kind"]], row["severity"], evidence_of(row["evidence"]))
     ]
     return pl.DataFrame(rows, schema=REVISITS, orient="row")
 

@@ -3,7 +3,7 @@
 import filecmp
 import hashlib
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.ingest.arrivals import NAME_BYTES, Arrival, hand_over, numbered_name, shown, state
 from pipeline.workspace.files import replace_file, replace_file_by
@@ -40,17 +40,33 @@ def _write(target: Path, part: "ExportPart") -> None:
             file.write(chunk)
 
 
+class Quarantined(NamedTuple):
+    """A file that lies in quarantine."""
+
+    name: str
+    reason: str
+    came_as: str  # its place below the inbox, as far as its note tells, else its name
+    set_aside_at: float  # s since 1970
+
+
 def quarantined(workspace: Workspace) -> list[tuple[str, str]]:
     """(file, reason) of everything that lies in quarantine."""
+    return [(one.name, one.reason) for one in quarantined_files(workspace)]
+
+
+def quarantined_files(workspace: Workspace) -> list[Quarantined]:
+    """Everything that lies in quarantine, by name."""
     found = []
-    for reason in sorted(workspace.quarantine.glob("*.reason.txt")):
-        file = reason.with_name(reason.name.removesuffix(".reason.txt"))
+    for note in sorted(workspace.quarantine.glob("*.reason.txt")):
+        file = note.with_name(note.name.removesuffix(".reason.txt"))
         if file.exists():
             try:
-                said = reason.read_text(encoding="utf-8", errors="replace").replace("\0", "")
+                said, at = note.read_text(encoding="utf-8", errors="replace").replace("\0", ""), note.stat().st_mtime
             except OSError as error:
-                said = f"its note can't be read ({error.strerror or error})"
-            found.append((file.name, said.split("\n\n", 1)[0].replace("\n", "; ")))
+                said, at = f"its note can't be read ({error.strerror or error})", 0.0
+            reason = said.split("\n\n", 1)[0].replace("\n", "; ")
+            came_as = said.rpartition(PUT_BACK)[2].strip() if PUT_BACK in said else file.name
+            found.append(Quarantined(file.name, reason, came_as, at))
     return found
 
 

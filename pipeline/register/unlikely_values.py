@@ -10,6 +10,9 @@ from pipeline.register.zone_notes import SITES_FILE, minutes_apart, zones_at
 
 LARGE_KWP = 1000.0  # ours: few roofs in a service firm's care are larger, and watts taken for kW are
 WATTS = 200.0  # ours: so many times an inverter's rating are watts beside kW; modules exceed it by half at most
+# ours: what a roof makes on a good day; larger batteries are rare, and ten times a usual one is beyond it
+LARGE_BATTERY_KWH_PER_KWP = 5.0
+SMALL_BATTERY_KWH_PER_KWP = 0.1  # ours: six minutes of full sun fill it
 FAR = 3.0  # ours: modules that exceed their inverter by so much, or fall short of it, are another site's or mistyped
 
 
@@ -47,6 +50,7 @@ def _notes(site: Site, line: int | None, today: date) -> Iterator[Notice]:
         text = f"{site.site_id} is judged from {since} on, which was to come when this was checked"
         yield Notice(SITES_FILE, line, "commissioned_on", since, text)
     yield from _size_notes(site, line)
+    yield from _battery_notes(site, line)
     if site.feed_in_buffer_w is not None and site.feed_in_buffer_w > MAX_TARGET_W:
         watts = f"{site.feed_in_buffer_w:g}"
         text = f"{site.site_id} keeps up an import of {watts} W by the register, others {MAX_TARGET_W:g} at most"
@@ -69,6 +73,21 @@ def _size_notes(site: Site, line: int | None) -> Iterator[Notice]:
     elif not site.inverter_kw / FAR <= site.installed_kwp <= site.inverter_kw * FAR:
         text = f"{site.site_id} has {size} kWp on an inverter of {site.inverter_kw:g} kW by the register"
         yield Notice(SITES_FILE, line, "installed_kwp", size, text)
+
+
+def _battery_notes(site: Site, line: int | None) -> Iterator[Notice]:
+    if site.battery_kwh is None or site.battery_kwh <= 0:
+        return
+    per_kwp = site.battery_kwh / site.installed_kwp
+    if SMALL_BATTERY_KWH_PER_KWP <= per_kwp <= LARGE_BATTERY_KWH_PER_KWP:
+        return
+    size = f"{site.battery_kwh:g}"
+    text = f"{site.site_id} has a battery of {size} kWh beside {site.installed_kwp:g} kWp by the register"
+    if per_kwp > WATTS:
+        text += f", {site.battery_kwh / 1000:g} if Wh are meant"
+    elif per_kwp > LARGE_BATTERY_KWH_PER_KWP:
+        text += ", more than such a roof makes on a good day: what it should yield is reckoned with it"
+    yield Notice(SITES_FILE, line, "battery_kwh", size, text)
 
 
 def _is_swapped(site: Site, begin_s: int) -> bool:

@@ -5,21 +5,15 @@ from datetime import UTC, date, datetime
 from functools import lru_cache
 
 import numpy as np
-import tzfpy
 
+from detectors.clock.place import zones_at
 from pipeline.errors import Notice
 from pipeline.register.model import Register, Site
 from pipeline.timezones.conversion import transitions
-from pipeline.timezones.zones import is_zone
 
 DAY_S = 86_400
 YEAR_S = 366 * DAY_S  # a year of any length: every rule of a zone comes round once
 SITES_FILE = "sites.csv"
-
-
-def zones_at(latitude: float, longitude: float) -> tuple[str, ...]:
-    """The zones in use at a place, several where people there disagree; at sea the Etc zones of the meridians."""
-    return tuple(name for name in tzfpy.get_tzs(longitude, latitude) if is_zone(name))
 
 
 def zone_notes(register: Register, *, from_day: date | None = None) -> list[Notice]:

@@ -16,7 +16,7 @@ from pipeline.detection.folding import FoldedDays
 from pipeline.digest.fleet_map import MAP_DAYS
 from pipeline.digest.narrowing import WHOLE, Narrowed
 from pipeline.digest.regions import regions
-from pipeline.errors import RefusedError, alike
+from pipeline.errors import RefusedError, by_reason
 from pipeline.ingest import quarantine
 from pipeline.runs.session import Opened
 from pipeline.runs.site_pages import sites_of
@@ -131,7 +131,7 @@ def _ingest_facts(run: Opened, day: date, sites: pl.DataFrame) -> pages.IngestFa
     if waiting is None:
         waiting = [
             {"file": file, "reason": reason, "count": count}
-            for file, reason, count in alike(quarantine.quarantined(run.workspace))
+            for file, reason, count in by_reason(quarantine.quarantined(run.workspace))
         ]
     return pages.IngestFacts.model_validate(
         {**totals, **span._asdict(), "quarantined": waiting, "sites_without_data": silent.to_list()}

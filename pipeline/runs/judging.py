@@ -5,6 +5,7 @@ from datetime import date, datetime
 
 from pipeline.detection import run_detectors
 from pipeline.detection.run_detectors import Judged
+from pipeline.ingest.unread import unread_files
 from pipeline.profiles.model import ExportProfile
 from pipeline.progress import Advance
 from pipeline.runs.session import Opened
@@ -16,6 +17,7 @@ def judge(run: Opened, days: Sequence[date], advance: Advance, *, now: datetime 
     """Judges the days; sites at which a day is not over `now` (else: at this moment) are left out of it."""
     return run_detectors.judge(
         run.store, days, advance, now=now, profile_zones=fixed_zones(run.profiles),
+        quarantined_files=unread_files(run.workspace, run.register, run.profiles),
         false_alarms_per_site_year=run.settings.detect.false_alarms_per_site_year,
     )  # fmt: skip
 

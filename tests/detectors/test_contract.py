@@ -36,7 +36,8 @@ UNITS = (
 SERIES_UNITS = {"W", "kWh", "%", "V", "Hz", "°C", "W/m²", "min", "min after midnight", "h", "count", "ratio"}
 GIVEN = {
     "readings", "device_readings", "raw_readings", "raw_device_readings", "reading_flags", "days", "sites", "planes",
-    "earlier", "day", "implausible_stamps", "arrivals", "profile_zones", *features.load(),
+    "devices", "earlier", "day", "implausible_stamps", "arrivals", "profile_zones", "quarantined_files",
+    *features.load(),
 }  # fmt: skip
 FIRST = date(2025, 4, 12)
 LAST = date(2025, 6, 10)

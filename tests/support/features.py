@@ -9,7 +9,7 @@ import polars as pl
 
 from detectors import features, wanted_frames
 from detectors.data_quality.flags import make_flags
-from detectors.frames import COUNTED_READINGS
+from detectors.frames import COUNTED_READINGS, QUARANTINED_FILES, SITE_DEVICES
 from detectors.yields.false_alarms import PER_SITE_YEAR
 
 RAW = "raw_"
@@ -35,6 +35,10 @@ def _named(name: str, given: dict[str, Any], made: dict[str, Any]) -> Any:
         return PER_SITE_YEAR
     if name == "counted_readings":  # no counters beside the powers
         return COUNTED_READINGS.to_frame()
+    if name == "devices":  # no site of several
+        return SITE_DEVICES.to_frame()
+    if name == "quarantined_files":
+        return QUARANTINED_FILES.to_frame()
     if name == "reading_flags":
         return flagged(given, made)
     found = features.load()

@@ -279,3 +279,30 @@ def test_the_series_hold_the_picture() -> None:
     assert 55 < sum(gaps) / len(gaps) < 90  # light an hour after sunrise, as stamped
     local = sunrise(Observer(ROOF.latitude, ROOF.longitude), FIRST, tzinfo=ZoneInfo(ROOF.timezone))
     assert shown["sunrise"].values[0] == pytest.approx(local.hour * 60 + local.minute, abs=2)
+
+
+@pytest.mark.parametrize("kind", ["open", "east-west", "curtailed"])
+@pytest.mark.parametrize(("minutes", "side"), [(0.0, ""), (18.0, "late"), (-18.0, "early")])
+def test_an_offset_below_the_limit_is_listed_where_light_in_the_dark_shows_it(kind: str, minutes: float, side: str):
+    """Planes that look aside and battery-filled afternoons move the middle, and make no light in the dark."""
+    roofs = fleet(8, kind, seed=5)
+    light = pl.concat([light_onsets(readings(one, FIRST, 20, 5, constant(minutes)), register([one])) for one in roofs])
+    verdicts = judge(light, FIRST + timedelta(days=19), *roofs)
+    listed = [one.reason for one in verdicts if isinstance(one, NotJudged) and one.reason.code == "below-limit"]
+    assert len(listed) == (0 if minutes == 0 else len(verdicts)) and (minutes == 0 or len(listed) >= 7)
+    for reason in listed:
+        assert reason.values["side"] == side and float(str(reason.values["offset_min"])) == pytest.approx(18, abs=4)
+        assert "place in the register" in reason and "`marks`" in reason and "clock" in reason
+
+
+def test_a_longitude_of_another_digit_is_listed_with_the_minutes_of_its_sun():
+    true = replace(ROOF, longitude=14.95, latitude=46.1, timezone="Europe/Ljubljana")
+    light = light_onsets(readings(true, FIRST, 20, 5, right), register([replace(true, longitude=19.45)]))
+    (told,) = judge(light, FIRST + timedelta(days=19), replace(true, longitude=19.45))
+    assert isinstance(told, NotJudged) and told.reason.code == "below-limit"
+    assert float(str(told.reason.values["offset_min"])) == pytest.approx(4.5 * 4, abs=3)
+
+
+def test_what_remains_of_a_larger_offset_that_was_set_right_is_no_reason_to_leave_it_open():
+    last = FIRST + timedelta(days=39)
+    assert judge(light_of(step(FIRST + timedelta(days=20), -46.0, before=60.0), 40), last) == []

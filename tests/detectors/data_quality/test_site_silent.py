@@ -8,7 +8,7 @@ import pytest
 from detectors import frames
 from detectors.data_quality import site_silent
 from detectors.features.deliveries import SCHEMA, make
-from detectors.finding import Finding, NotJudged, title_of
+from detectors.finding import Finding, NotJudged, begins_at, cause_of, next_step_of, title_of, visit_if_of
 from tests.support import build
 
 DAY = build.DAY
@@ -337,3 +337,57 @@ def test_what_always_comes_in_the_afternoon_is_waited_for_until_the_next_morning
 def test_nobody_is_waited_for_longer_than_a_fortnight():
     (found,) = _silent_for(15, _arrivals([30] * 20))
     assert isinstance(found, Finding) and found.threshold == 15 * 24
+
+
+def _unread(*files: tuple[str, int], device_id: str = "") -> pl.DataFrame:
+    """Files in quarantine: of a site, set aside so many days back."""
+    rows = [
+        {"site_id": site_id, "device_id": device_id, "came_on": DAY - timedelta(days=back),
+         "file_name": f"{site_id}-{back}.csv", "reason": "its header lacks column 'pv'"}
+        for site_id, back in files
+    ]  # fmt: skip
+    return build.frame(frames.QUARANTINED_FILES, rows)
+
+
+def _with_quarantine(deliveries: pl.DataFrame, unread: pl.DataFrame, *sites: dict) -> list:
+    return site_silent.detect(
+        deliveries, frames.DAYS.to_frame(), build.sites(*sites or ({},)), DAY, quarantined_files=unread
+    )
+
+
+def test_a_silent_site_whose_exports_lie_in_quarantine_sends_nobody():
+    unread = _unread(("roof-1", 20), ("roof-1", 1), ("roof-1", 0), ("other", 0))
+    (found,) = _with_quarantine(_past("roof-1", range(3, 30)), unread)
+    kind = site_silent.KINDS[found.kind]
+    assert found.evidence["quarantined_count"] == 2  # what came before the silence is none of it
+    assert f"2 files lie in quarantine since {DAY - timedelta(days=1)}" in found.summary
+    assert "roof-1-1.csv: its header lacks column 'pv'" in found.summary
+    assert "cannot be read" in cause_of(kind, found.evidence) and "quarantine/" in next_step_of(kind, found.evidence)
+    assert begins_at(kind, found.evidence) == "desk" and visit_if_of(kind, found.evidence)
+
+
+@pytest.mark.parametrize("unread", [_unread(), _unread(("roof-1", 20)), _unread(("other", 0))])
+def test_a_silent_site_without_such_exports_is_for_a_visit(unread):
+    (found,) = _with_quarantine(_past("roof-1", range(3, 30)), unread)
+    assert begins_at(site_silent.KINDS[found.kind], found.evidence) == "site"
+    assert "quarantine" not in found.summary
+
+
+@pytest.mark.parametrize(("device_id", "where"), [("B", "desk"), ("A", "site")])
+def test_the_unread_exports_of_a_device_are_its_own(device_id, where):
+    both = pl.concat([_past("roof-1", range(30), device_id="A"), _past("roof-1", range(3, 30), device_id="B")])
+    (found,) = _with_quarantine(both, _unread(("roof-1", 1), device_id=device_id))
+    assert begins_at(site_silent.KINDS[found.kind], found.evidence) == where
+
+
+@pytest.mark.parametrize(("count", "is_told"), [(4, True), (2, False)])
+def test_sites_that_fell_silent_together_since_their_exports_cannot_be_read(count, is_told):
+    names = [f"roof-{n}" for n in range(4)]
+    past = pl.concat([*(_past(name, range(2, 30)) for name in names), _past("peer", range(30), first_h=0.0)])
+    unread = _unread(*((name, 1) for name in names[:count]))
+    (found,) = [
+        one for one in _with_quarantine(past, unread, *({"site_id": name} for name in (*names, "peer")))
+        if isinstance(one, Finding)
+    ]  # fmt: skip
+    assert found.kind == "delivery-missing"
+    assert ("cannot be read" in cause_of(site_silent.KINDS[found.kind], found.evidence)) == is_told

@@ -1,5 +1,6 @@
 """Which days are judged, and what judging them again does."""
 
+import os
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -263,7 +264,9 @@ def test_a_morning_without_any_export_is_a_morning(space: Workspace) -> None:
     lived(space, desk.DAYS[-1])
     lived(space, desk.DAYS[-1] + timedelta(days=1))
     assert (space.digests / "2026-05-07" / "digest.html").exists()
-    assert ask(space, "SELECT count(*) FROM not_judged WHERE day = DATE '2026-05-07' AND detector = 'clock'") == [(2,)]
+    assert ask(
+        space, "SELECT count(*) FROM not_judged WHERE day = DATE '2026-05-07' AND detector = 'balance-broken'"
+    ) == [(2,)]
 
 
 def test_numbers_of_schema_files_are_used_once() -> None:
@@ -280,3 +283,37 @@ def test_no_days_are_summed_up_at_once_on_both_sides_of_an_agreements_end() -> N
 
     assert together(set()) == [[1, 2, 3, 4], [7]]
     assert together({date(2026, 5, 2)}) == [[1, 2], [3, 4], [7]]
+
+
+@few
+def test_a_device_of_the_register_that_no_export_brings_is_told(space: Workspace) -> None:
+    (space.root / "devices.csv").write_text("site_id,device_id,external_id\nR-1,A,R-1\nR-1,B,R-I\n", encoding="utf-8")
+    lived(space)
+    told = ask(
+        space, "SELECT day, value, evidence->>'silent_name' FROM finding WHERE kind = 'site-silent' ORDER BY ALL"
+    )
+    assert told == [(day, 24.0 * n, "device B") for n, day in enumerate(desk.DAYS, 1) if n > 1]
+    others = ask(space, "SELECT DISTINCT reason FROM not_judged WHERE site_id = 'R-1' AND detector = 'balance-broken'")
+    assert others == [("one of its devices was silent, and what the others delivered is a part",)]
+
+
+@few
+def test_a_silent_site_whose_exports_cannot_be_read_says_so_and_sends_nobody(space: Workspace) -> None:
+    (space.inbox / f"R-2_hourly_{desk.DAYS[2]}.csv").unlink()
+    (space.inbox / "sub").mkdir()
+    for name in ("a", "b"):
+        desk.write(space.inbox / "sub", f"R-2_hourly_{name}", desk.DAYS[2], ["moment,power", "1,2"])
+    with opened(space, is_quiet=True) as run:
+        take_in(run)
+    for note in space.quarantine.glob("*.reason.txt"):
+        at = datetime(2026, 5, 7, 6, tzinfo=UTC).timestamp()
+        os.utime(note, (at, at))
+    lived(space)
+    told = ask(space, "SELECT site_id, day, evidence->>'quarantined_count' FROM finding WHERE kind = 'site-silent'")
+    assert told == [("R-2", desk.DAYS[2], "2")]
+    assert ask(space, "SELECT count(*) FROM exception WHERE kind = 'site-silent'") == [(1,)]
+    assert ask(space, "SELECT count(*) FROM revisit WHERE kind = 'site-silent'") == [(0,)]
+    text = (space.digests / str(desk.DAYS[2]) / "digest.txt").read_text(encoding="utf-8")
+    assert "cannot be read" in text and "from the desk; a visit only if" in " ".join(text.split())
+    foot = " ".join(text[text.index("quarantined:") :].split())
+    assert "quarantined: R-2_hourly_a_hourly" in foot and foot.count("1 more") == 1

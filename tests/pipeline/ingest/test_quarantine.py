@@ -11,6 +11,7 @@ import pytest
 from pipeline.errors import NoonmarkError
 from pipeline.exports.opening import read_export
 from pipeline.ingest import ingest, pieces
+from pipeline.ingest.unread import unread_files
 from tests.pipeline.ingest.test_ingest import MORNING, pv_of, quarter_hours, zipped
 from tests.support.fleet import PROFILES, Fleet, table
 
@@ -239,3 +240,27 @@ def test_a_rebuild_that_leaves_the_last_export_out_is_not_taken_for_an_older_his
     fleet.rebuild()
     assert fleet.value("SELECT max(export_id) FROM export_file") == 1
     fleet.take_in()
+
+
+def test_files_in_quarantine_are_of_the_sites_that_their_names_or_folders_say(tmp_path: Path) -> None:
+    by_folder = PROFILES["roof"].replace("*_roof_*.csv", "*.dat").replace('"file name"', '"folder"')
+    fleet = Fleet(
+        tmp_path,
+        devices=[("S3", "A"), ("S3", "B")],
+        profiles={**PROFILES, "folder": by_folder.replace("^(?P<site>[A-Za-z0-9]+)_roof", "(?P<site>[A-Za-z0-9]+)$")},
+    )
+    other = "a;b\n1;2\n"
+    fleet.drop("S1_roof_a.csv", other)
+    fleet.drop("S3B_roof_a.csv", other)
+    fleet.drop("years/S2/day.dat", other)
+    fleet.drop("day.zip", zipped(**{"S2_roof_z.csv": other, "S1_roof_good.csv": quarter_hours(1, 2)}))
+    fleet.drop("S9_roof_a.csv", quarter_hours(1))  # no site of the register
+    fleet.drop("meter_a.csv", other)  # its rows would say it
+    fleet.drop("strange.bin", b"?")
+    fleet.take_in()
+    with fleet.run() as run:
+        found = unread_files(run.workspace, run.register, run.profiles).sort("site_id", "file_name")
+    assert found.select("site_id", "device_id", "file_name").rows() == [
+        ("S1", "", "S1_roof_a.csv"), ("S2", "", "S2_roof_z.csv"), ("S2", "", "day.dat"), ("S3", "B", "S3B_roof_a.csv"),
+    ]  # fmt: skip
+    assert found["came_on"].n_unique() in (1, 2)  # midnight may pass

@@ -24,6 +24,26 @@ def test_a_size_beside_its_inverter(tmp_path, kwp, inverter, is_refused, is_noti
     assert [one.column for one in result.notices if one.column == "installed_kwp"] == ["installed_kwp"] * is_noticed
 
 
+@pytest.mark.parametrize(
+    ("kwp", "battery", "said"),
+    [
+        ("6", "100", "100 kWh beside 6 kWp"),
+        ("6", "10000", "10 if Wh are meant"),
+        ("10", "0.5", "0.5 kWh beside 10 kWp"),
+        ("6", "10", None),
+        ("6", "25", None),  # two days' need of a house
+        ("30", "5", None),
+        ("6", "", None),
+    ],
+)
+def test_a_battery_beside_its_roof(tmp_path, kwp, battery, said):
+    fleet = Fleet(tmp_path, [{"site_id": "S1", "installed_kwp": kwp, "battery_kwh": battery}])
+    result = check(fleet.space)
+    told = [one.text for one in result.notices if one.column == "battery_kwh"]
+    assert result.faults == [] and len(told) == (said is not None)
+    assert said is None or said in told[0]
+
+
 @pytest.mark.parametrize(("length", "is_refused"), [(100, False), (101, True)])
 def test_an_id_names_files_so_it_has_a_length(tmp_path, length, is_refused):
     fleet = Fleet(tmp_path, [{"site_id": "a" * length}])
