@@ -11,14 +11,14 @@ from typing import Any
 import polars as pl
 
 from detectors.data_quality.balance_causes import FLOWS, Guess, closes_when_shifted, guess, name_of
-from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, series
+from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, series
 from detectors.frames import PHASE_CHANNELS
 from detectors.solar.position import height_sine
 from detectors.stats.resolution import resolutions
 
 DETECTOR = "balance-broken"
 KIND = "balance-broken"
-RANK = 30
+RANK = 31  # after the grid sensor's sign, which explains it
 KINDS = {
     KIND: Kind(
         title="Energies do not add up",
@@ -48,6 +48,7 @@ KINDS = {
 }
 REASONS = {
     "not-measured": "{channel} is not measured at this site, so it has no balance to keep",
+    "grid-sign": "the grid sensor's sign or phase is in doubt, and the balance would close with it",
     "power-frozen": "one of the powers stands still, which comes first",
     "channel-missing": "{channel} missing on this day",
     "battery-missing": "battery power missing, though the register names a battery",
@@ -63,6 +64,7 @@ MIN_SEEN_H = 6.0  # ours: a quarter of a day
 MIN_KWH = 1.0  # ours: with less, offsets and steps of the meters are all there is
 START_W = 4.6  # IEC 62053-21, from memory: a class 1 meter of 5 A starts at 0.4 % of that, 20 mA; one phase below it
 MIN_RESOLUTION_VALUES = 10  # ours: fewer distinct values do not show a meter's resolution
+TURNED = -1.0  # the factor of a channel whose sign is turned
 PICTURE_H, SECONDS_PER_DAY = 1, 86400
 
 
@@ -93,6 +95,7 @@ def detect(
     }
     blocks = _blocks(rows)
     sums = {row["site_id"]: row for row in _sums(blocks, tolerance_pct).iter_rows(named=True)}
+    turned = doubts(earlier, "grid sign")
     frozen = set(earlier.filter(pl.col("kind") == "readings-frozen")["site_id"])
     verdicts: list[Verdict] = []
     for site in sites.iter_rows(named=True):
@@ -105,7 +108,11 @@ def detect(
             if site_id in frozen and _stands_still(own):
                 verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "power-frozen")))
             elif not closes_when_shifted(own, limit_pct):
-                verdicts.append(_finding(site, sums[site_id], own, day))
+                closing = guess(_with_sun(own, site), limit_pct)
+                if site_id in turned and _is_of_sign(own, closing, tolerance_pct):
+                    verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "grid-sign")))
+                else:
+                    verdicts.append(_finding(site, sums[site_id], own, closing, day))
     return verdicts
 
 
@@ -225,8 +232,20 @@ def _sums(blocks: pl.DataFrame, tolerance_pct: float) -> pl.DataFrame:
     )
 
 
-def _finding(site: dict, sums: dict, rows: pl.DataFrame, day: date) -> Finding:
-    closing = guess(_with_sun(rows, site), sums["limit_pct"])
+def _is_of_sign(rows: pl.DataFrame, closing: Guess | None, tolerance_pct: float) -> bool:
+    """Whether the grid's sign, or a phase's, is all that keeps one site's day from adding up.
+
+    A load that is worked out from a grid with its sign turned is cut at nothing where less would be left; it closes at
+    all other times.
+    """
+    if closing is not None and closing.channel.startswith("grid") and closing.factor == TURNED:
+        return True
+    whole = rows.filter(~((pl.col("load_w") <= 0) & (pl.col("grid_w") < 0)).fill_null(False))
+    left = _sums(_blocks(whole), tolerance_pct).filter(pl.col("throughput_kwh") > 0)
+    return whole.height < rows.height and not (left["open_pct"] > left["limit_pct"]).any()
+
+
+def _finding(site: dict, sums: dict, rows: pl.DataFrame, closing: Guess | None, day: date) -> Finding:
     left = "" if closing is None else f" It would close {closing.text}."
     side = "more than its sources give" if sums["net_kwh"] < 0 else "less than its sources give"
     return Finding(

@@ -94,7 +94,9 @@ def frozen_runs(
     # What stood for so long on a day, and until midnight, stands on, however early the morning ends it.
     longest_h = pl.max_horizontal("run_h", "joined_day_h")
     habits = _with_the_sun(habits.with_columns(is_told=longest_h >= pl.col("needed_h") - 1e-9))
-    return habits.filter("is_told").drop("latitude", "daylight_h", "battery_kwh", "feed_in_limit_kw", "is_told")
+    return habits.filter("is_told").drop(
+        "latitude", "daylight_h", "battery_kwh", "feed_in_limit_kw", "own_days", "is_told"
+    )  # fmt: skip
 
 
 def _with_the_sun(habits: pl.DataFrame) -> pl.DataFrame:
@@ -191,11 +193,12 @@ def _habits(candidates: pl.DataFrame, past: pl.DataFrame, days: pl.DataFrame, da
         episode_days=pl.col("is_episode").sum().cast(pl.Int64),
         joined_h=pl.col("run_h").filter("is_joined").sum(),
         joined_day_h=pl.col("run_h").filter("is_joined").max(),
+        own_days=(~pl.col("is_episode")).sum().cast(pl.Int64),
     )
     stated = (
         candidates.join(known, on="site_id", how="left")
         .join(episode, on=own, how="left")
-        .with_columns(pl.col("known_days", "episode_days").fill_null(0), pl.col("joined_h").fill_null(0.0))
+        .with_columns(pl.col("known_days", "episode_days", "own_days").fill_null(0), pl.col("joined_h").fill_null(0.0))
         .with_columns(known_days=(pl.col("known_days") - pl.col("episode_days")).clip(lower_bound=0))
         .with_columns(place=(USUAL_SHARE * pl.col("known_days")).floor().cast(pl.Int64))
     )
@@ -224,6 +227,9 @@ def _needed_h(usual_times: float) -> pl.Expr:
     usual_h = pl.when(is_new).then(0.0).otherwise(usual_times * pl.col("usual_h"))
     fine = channel.replace_strict(FINE_MAINS, default=FINE_VOLTAGE, return_dtype=pl.Float64)
     is_fine = ((pl.col("step") <= fine) & (pl.col("distinct") >= MANY_VALUES)).fill_null(False)
+    # What repeats itself by rounding alone does so every day: until its own days show for how long, as after a firmware
+    # that rounds and averages more than the one before, nothing is told of it.
+    is_coarse = ((pl.col("step") > fine) & (pl.col("own_days") < MIN_DAYS)).fill_null(False)
     slow = pl.when(channel == "soc_pct").then(LEVEL_H).otherwise(TEMPERATURE_H)
     return (
         pl.when(channel.is_in([*GENERATION, "irradiance_w_m2"]))
@@ -232,7 +238,7 @@ def _needed_h(usual_times: float) -> pl.Expr:
         .then(_flow_h(times, usual_h, is_new))
         .when(pl.col("is_rounded"))  # the export drops a decimal since: habits have to show anew
         .then(NEVER)
-        .when(channel.is_in(MAINS) & (~is_new | is_fine))
+        .when(channel.is_in(MAINS) & (~is_new | is_fine) & ~is_coarse)
         .then(pl.max_horizontal(MAINS_H * times, usual_h))
         .when(channel.is_in([*TEMPERATURES, "soc_pct"]) & ~is_new & _moving())
         .then(pl.max_horizontal(slow, usual_h))

@@ -47,6 +47,40 @@ def test_a_day_that_adds_up_is_clean():
     assert _judge(_home(battery=True), site=BATTERY) == []
 
 
+TURNED = [("roof-1", "meter-reversed")]
+
+
+def _worked_out(home):
+    """A load that is worked out from the others, and cut at nothing."""
+    return {**home, "load_w": np.maximum(home["pv_w"] + home["grid_w"], 0.0)}
+
+
+@pytest.mark.parametrize("is_own", [True, False])
+def test_what_a_turned_grid_sensor_explains_is_told_as_its_sign_alone(is_own):
+    turned = {**_home(), "grid_w": -_home()["grid_w"]}
+    turned = turned if is_own else _worked_out(turned)
+    (alone,) = _judge(turned)
+    assert isinstance(alone, Finding)
+    (verdict,) = _judge(turned, earlier=TURNED)
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "grid-sign"
+
+
+def test_a_turned_grid_sensor_explains_no_other_fault():
+    home = _home()
+    for other in ({**home, "load_w": 2 * home["load_w"]}, {**home, "pv_w": 0.5 * home["pv_w"]}):
+        (found,) = _judge(other, earlier=TURNED)
+        assert isinstance(found, Finding)
+    unread = _worked_out({**home, "grid_w": -home["grid_w"]})
+    (found,) = _judge({**unread, "load_w": unread["load_w"] + np.where(HOURS > 18, 1500.0, 0.0)}, earlier=TURNED)
+    assert isinstance(found, Finding)
+
+
+def test_a_load_cut_at_nothing_all_day_leaves_the_sign_alone():
+    home = {"pv_w": np.zeros(288), "grid_w": np.full(288, -400.0), "load_w": np.zeros(288)}
+    (verdict,) = _judge(home, earlier=TURNED)
+    assert isinstance(verdict, NotJudged) and verdict.reason.code == "grid-sign"
+
+
 @pytest.mark.parametrize(("lost", "raised"), [(0.04, False), (0.08, True)])
 def test_five_per_cent_is_the_limit(lost, raised):
     """Load and sources are a steady 1 kW: what the load shows too much is that share of the throughput, nearly."""

@@ -291,6 +291,18 @@ def test_voltage_by_its_resolution_and_habits():
     assert judge(home_with(voltage_l2_v=np.zeros(STEPS), frequency_hz=np.full(STEPS, 50.0)), known=0) == []
 
 
+def test_a_voltage_that_comes_in_whole_volts_from_now_on_repeats_itself_by_chance():
+    """Tenths of a volt never repeated themselves; whole ones do, and for how long their own days have to show."""
+    slow = 231 + 3 * np.sin(HOURS / 24 * 2 * np.pi)
+    coarse = home_with(voltage_l1_v=held_at(np.round(slow), 10, 14))
+    assert judge(coarse) == []
+    week = past_days(7, channel="voltage_l1_v", step=1.0, value=231.0, run_h=1.0)
+    (found,) = judge(coarse, kept=week)
+    assert found.evidence["channel_name"] == "voltage_l1_v"
+    fine = home_with(voltage_l1_v=held_at(np.round(slow + np.random.default_rng(5).normal(size=STEPS) / 2, 1), 10, 14))
+    assert len(judge(fine)) == 1
+
+
 def test_the_voltage_that_an_inverter_makes_while_the_grid_is_off_stands_still():
     fine = np.round(231 + np.random.default_rng(5).normal(size=STEPS), 1)
     volts = np.where((HOURS >= 3) & (HOURS < 11), 230.0, fine)
