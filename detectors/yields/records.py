@@ -35,6 +35,7 @@ RESIDUAL = pl.Schema(
         "zero_evidence": pl.Float64(),  # what that proves, log odds
         "spell_days": pl.Int32(),
         "is_cold": pl.Boolean(),
+        "snow_doubt": pl.Int32(),  # what the level may be of, `cold.doubt`
         "input_x": pl.List(pl.Float64),
         "input_sigma": pl.List(pl.Float64),
         "peak_w": pl.Float64(),
@@ -100,6 +101,7 @@ def of_night(night: Night) -> pl.DataFrame:
                     "zero_evidence",
                     "spell_days",
                     "is_cold",
+                    "snow_doubt",
                     "expected_kwh",
                     "actual_kwh",
                     "stored_kwh",
