@@ -125,7 +125,7 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     was_covered = ((column(odds, "is_covered", 0.0) > 0) | is_shared) & ~is_over
     may_lie = cold_day.is_cold & ~is_over
     white = _white(fleet, odds, combined.x, sigma, cold_day, spell)
-    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, may_lie, was_covered)
+    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, may_lie, was_covered, white.may_lie)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
@@ -345,6 +345,7 @@ class _White(NamedTuple):
 
     doubt: NDArray[np.intp]
     days: NDArray[np.intp]
+    may_lie: NDArray[np.bool_]  # snow, since the site was last seen to be free of it
 
 
 def _white(fleet: Fleet, odds: pl.DataFrame, x: Array, sigma: Array, cold_day: Cold, spell: NDArray[np.intp]) -> _White:
@@ -356,7 +357,7 @@ def _white(fleet: Fleet, odds: pl.DataFrame, x: Array, sigma: Array, cold_day: C
     is_around = cold.is_white(levels, fleet.near, cold_day)
     before = column(odds, "white_days", 0.0).astype(np.intp)
     days = cold.white_days(before, spell, is_seen, levels.is_free(), cold_day)
-    return _White(cold.doubt(is_around, before, levels.is_deep(), cold_day), days)
+    return _White(cold.doubt(is_around, before, levels.is_deep(), cold_day), days, is_seen | (before > 0))
 
 
 def _coverage(fleet: Fleet) -> Array:

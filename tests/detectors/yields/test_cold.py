@@ -280,3 +280,23 @@ def test_rime_that_the_sun_melts_late_is_no_fault():
     lacks = nights.rows["yield_residual"].filter(pl.col("x") < -0.3, pl.col("spell_days") == 0)
     assert lacks.height > 10  # it was there
     assert nights.opened() == {}
+
+
+def test_a_roof_that_dies_on_a_dull_winter_day_after_it_was_free_of_snow_is_told_at_once():
+    """Nothing told it from one under snow on days that give less than 1 kWh per kWp, as Decembers do."""
+    names = [f"roof{n}" for n in range(7)]
+    made = yield_fleet.make(
+        6720, {name: {} for name in names}, {"roof0": fault("no-generation", 16)}, first=date(2025, 12, 1), days=24
+    )
+    nights = yield_fleet.live_nights(made)
+    opened = nights.opened()
+    assert {name: case["kind"] for name, case in opened.items()} == {"roof0": "no-generation"}
+    due = nights.rows["yield_residual"].filter(pl.col("site_id") == "roof0", pl.col("day") >= made.day(16))
+    assert due["energy"].head(3).max() < zeros.PLAIN_ENERGY
+    assert (opened["roof0"]["opened_on"] - made.day(16)).days <= 2
+    # Snow fell on them all since: it has not darkened a roof that was proved dead before.
+    night = nights.objects["yield_night"]
+    at = night.fleet.sites["site_id"].to_list().index("roof0")
+    rows = nights.rows["yield_residual"].filter(pl.col("site_id") == "roof0")
+    assert night.is_covered[at]
+    assert not verdicts._may_be_snow(night, at, opened["roof0"], rows)
