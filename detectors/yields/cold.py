@@ -33,7 +33,8 @@ WORN_OUT = -1  # the spell lasted too long to be snow, and no roof has stood und
 DROP, DROP_SIGMAS = 0.2, 2.0  # log: ours; by less roofs differ for no cause, and by a lesser drop noise may
 FREE_SIGMA = 0.3  # ours: a day that tells the level no better does not show that a roof is free of snow
 WHITE_SHARE = 0.15  # ours: of the roofs around; of so many, less than that is a fault or two, rime spares few
-CLEAN, LEFT, WHITE = 0, 1, 2  # what a day's level may be of: the roof, snow left on it alone, snow or rime around too
+# What a day's level may be of: the roof, snow or rime of its own as well, snow or rime that shows around too.
+CLEAN, OWN, WHITE = 0, 1, 2
 
 
 class Cold(NamedTuple):
@@ -109,11 +110,17 @@ def is_white(levels: Levels, neighbours: NDArray[np.intp], cold: Cold) -> NDArra
     return np.asarray(cold.is_cold & ((known < FEW_OTHERS) | (dropped > WHITE_SHARE * known)))
 
 
-def is_snow_around(levels: Levels, neighbours: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:
-    """Whether another roof around each site is so low as a covered one, [sites]: rime alone takes no such share."""
+def is_snow_around(
+    levels: Levels, days: NDArray[np.intp], neighbours: NDArray[np.intp], cold: Cold
+) -> NDArray[np.bool_]:
+    """Whether another roof around each site is newly so low as a covered one, [sites]: rime takes no such share.
+
+    `days` are `white_days` of the day before: what lies on a roof since then has not fallen on the others today.
+    """
     if not neighbours.size:
         return np.asarray(cold.is_cold)
-    return np.asarray(cold.is_cold & np.append(levels.has_dropped() & levels.is_deep(), False)[neighbours].any(axis=1))
+    is_new = levels.has_dropped() & levels.is_deep() & (days <= 0)
+    return np.asarray(cold.is_cold & np.append(is_new, False)[neighbours].any(axis=1))
 
 
 def white_days(
@@ -135,12 +142,12 @@ def white_days(
 def doubt(
     is_around: NDArray[np.bool_], days: NDArray[np.intp], is_deep: NDArray[np.bool_], cold: Cold
 ) -> NDArray[np.intp]:
-    """What a day's level may be of, [sites]: CLEAN, LEFT or WHITE; `days` are `white_days` of the day before.
+    """What a day's level may be of, [sites]: CLEAN, OWN or WHITE; `days` are `white_days` of the day before.
 
-    What is left of snow on one roof covers it whole, until it slides or melts within days.
+    A roof in a hollow or behind a chimney may have rime or a patch of snow that no other has. What is left of a
+    snowfall covers it whole, until it slides or melts within days.
     """
-    may_lie = (days > 0) & cold.is_cold
-    return np.select([is_around | (may_lie & is_deep), may_lie], [WHITE, LEFT], CLEAN)
+    return np.select([is_around | ((days > 0) & is_deep & cold.is_cold), cold.is_cold], [WHITE, OWN], CLEAN)
 
 
 def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:

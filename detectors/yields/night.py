@@ -353,9 +353,9 @@ def _white(fleet: Fleet, odds: pl.DataFrame, x: Array, sigma: Array, cold_day: C
         x + column(fleet.models, "tie", 0.0), sigma, column(odds, "baseline"), column(odds, "baseline_sigma"),
         ~(column(odds, "log_odds_fall", -20.0) > REFERENCE),
     )  # fmt: skip
-    is_seen = cold.is_snow_around(levels, fleet.near, cold_day)
-    is_around = cold.is_white(levels, fleet.near, cold_day)
     before = column(odds, "white_days", 0.0).astype(np.intp)
+    is_seen = cold.is_snow_around(levels, before, fleet.near, cold_day)
+    is_around = cold.is_white(levels, fleet.near, cold_day)
     days = cold.white_days(before, spell, is_seen, levels.is_free(), cold_day)
     return _White(cold.doubt(is_around, before, levels.is_deep(), cold_day), days, is_seen | (before > 0))
 

@@ -36,8 +36,8 @@ T_FACTOR = 0.375  # Student's t with 4 degrees of freedom at 0
 T_SCALE = ((FREEDOM - 2) / FREEDOM) ** 0.5
 OUTLIER_SHARE, OUTLIER_DENSITY = 0.02, 0.16  # ours: one day in fifty says nothing; flat over the grid's six units
 TEMPER = 0.7  # days are correlated (lag 1: 0.32, lag 7: 0.20, measured on six roofs near 46 N): each counts for less
-# ours: rime and patches of snow make one day in five say nothing of the roof, and lie for days: where the roofs around
-# show them too, a day counts for half.
+# ours: in the cold, rime and patches of snow make one day in five say nothing of the roof, and they lie for days: where
+# the roofs around show them too, a day counts for half.
 COLD_TEMPER, COLD_OUTLIER_SHARE = 0.35, 0.2
 HAZARD = 1 / 1000  # per day; ours: one fall in three years
 PASSING_HAZARD = HAZARD / 4  # ours: of five falls one comes and goes

@@ -248,15 +248,19 @@ def test_snow_may_lie_on_a_roof_until_it_stands_at_its_level_or_none_lies_so_lon
 
 def test_another_roof_that_is_covered_shows_snow_and_one_that_lacks_a_part_does_not():
     day = Cold(np.ones(4, dtype=bool), np.ones(4, dtype=bool))
-    assert cold.is_snow_around(_levels([0.0, -2.0, 0.0, 0.0]), _all_near(4), day).tolist() == [True, False, True, True]
-    assert not cold.is_snow_around(_levels([0.0, -0.7, -0.7, 0.0]), _all_near(4), day).any()
+    none, covered = np.zeros(4, dtype=np.intp), _levels([0.0, -2.0, 0.0, 0.0])
+    assert cold.is_snow_around(covered, none, _all_near(4), day).tolist() == [True, False, True, True]
+    assert not cold.is_snow_around(covered, np.array([0, 2, 0, 0]), _all_near(4), day).any()  # it lay there before
+    assert not cold.is_snow_around(_levels([0.0, -0.7, -0.7, 0.0]), none, _all_near(4), day).any()
 
 
 def test_what_is_left_of_snow_covers_a_roof_whole():
     day = Cold(np.ones(4, dtype=bool), np.ones(4, dtype=bool))
     seen, days = np.array([False, False, False, True]), np.array([0, 3, 3, 0])
     deep = _levels([-2.0, -0.7, -2.0, -0.7]).is_deep()
-    assert cold.doubt(seen, days, deep, day).tolist() == [cold.CLEAN, cold.LEFT, cold.WHITE, cold.WHITE]
+    assert cold.doubt(seen, days, deep, day).tolist() == [cold.OWN, cold.OWN, cold.WHITE, cold.WHITE]
+    mild = Cold(np.ones(4, dtype=bool), np.zeros(4, dtype=bool))
+    assert cold.doubt(seen & False, days, deep, mild).tolist() == [cold.CLEAN] * 4
 
 
 def test_a_half_roof_that_goes_missing_in_midwinter_beside_others_at_their_levels_is_told_within_a_week():
