@@ -7,7 +7,7 @@ import polars as pl
 from detectors.yields import records, roof_model, roofs
 
 NAME = "roof_model"
-VERSION = 5
+VERSION = 6
 SCHEMA = roof_model.ROOF_MODEL
 WINDOW_DAYS = 60  # ours: models are a fortnight old at most, but for sites that were silent for weeks
 

@@ -8,7 +8,7 @@ from detectors.yields import cases, false_alarms
 from detectors.yields.night import Night
 
 NAME = "yield_case"
-VERSION = 7
+VERSION = 8
 SCHEMA = cases.CASE
 WINDOW_DAYS = 75  # ours: a case is written each day that it is open, and the last two months show which ones lasted
 

@@ -8,7 +8,7 @@ from detectors.yields import testing
 from detectors.yields.testing import Tested
 
 NAME = "yield_odds"
-VERSION = 9
+VERSION = 10
 SCHEMA = testing.ODDS
 WINDOW_DAYS = 90
 

@@ -8,7 +8,7 @@ from detectors.yields import states
 from detectors.yields.testing import Tested
 
 NAME = "yield_state"
-VERSION = 7
+VERSION = 8
 SCHEMA = states.STATE
 WINDOW_DAYS = 3  # ours: every judged day writes every site's state; nights that were left out lose little
 

@@ -61,6 +61,7 @@ RECENT_DAYS = 14
 AROUND_SIGMAS, MIN_AROUND = 1.5, 4
 MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
+STILL_DAYS = 3  # ours: of so many days that told something, most lie at the level that is there now
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
 
 
@@ -90,7 +91,7 @@ def follow(
     )  # fmt: skip
     is_open = pl.col("site_id").is_in(list(open_cases))
     is_lasting = pl.col("site_id").is_in(list(lasting)) & (highest > LASTING_AT)
-    asked = odds.filter((highest > open_at) | is_lasting | (is_open & (highest >= close_at)))
+    asked = odds.filter((highest > open_at) | is_lasting | is_open)
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
     about, about_hours = (
         rows.join(asked.select("site_id"), on="site_id", how="semi") for rows in (residuals, half_hourly)
@@ -113,7 +114,7 @@ def follow(
         is_unknown = bool(fleet.roofs.is_unknown[n])
         level = diagnosis.decisive(verdict, history, is_unknown=is_unknown)
         about_roof = {"is_unknown": is_unknown, "has_limit": bool(fleet.roofs.has_limit[n])}
-        if known is not None and level >= close_at:
+        if known is not None and (level >= close_at or _is_still_there(known, history)):
             row = _followed(known, history, level, day)
             if row["kind"] == UNDERPERFORMANCE:
                 low = row["before"] + verdict.depth if verdict.passing > diagnosis.MOSTLY else None
@@ -344,6 +345,22 @@ def _followed(known: Mapping[str, Any], history: History, log_odds: float, day: 
     if place >= 0 and known["kind"] != NO_GENERATION:
         row["after"] = _level(history, place, known["after"])
     return row | _energies(history)
+
+
+def _is_still_there(known: Mapping[str, Any], history: History) -> bool:
+    """Whether the last days lie nearer to the level of the fault than to the one before it, whatever the odds say.
+
+    A level that was learned again, or that walked after the fault, makes odds sink while the fault stays.
+    """
+    if known["kind"] in (NO_GENERATION, CAPACITY_MISMATCH) or known["share_of_days"] is not None:
+        return False  # these are told by dark days, by the register, and by days of two kinds
+    since = max((known["first_day"] - history.first).days, 0)
+    days = since + np.flatnonzero(np.isfinite(history.x[since:]))[-STILL_DAYS:]
+    weight = 1 / np.maximum(history.sigma[days], 0.03) ** 2
+    if len(days) < STILL_DAYS:
+        return False
+    level = float(weighted_median(history.x[days][None], weight[None])[0])
+    return abs(level - known["after"]) < abs(level - known["before"])
 
 
 def _passing(case: Mapping[str, Any], history: History, low: float | None) -> dict[str, Any]:

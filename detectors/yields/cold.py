@@ -30,6 +30,11 @@ LIT_AROUND_DAYS = 7  # ours: ... and how long snow mostly lies on a roof after i
 MILD_SPELL_DAYS = 3  # ours: ... where sun and season are not cold: there snow slides or melts within days
 MAX_SPELL_DAYS = 60  # ours: in high valleys snow lies for two months on roofs that nobody clears
 WORN_OUT = -1  # the spell lasted too long to be snow, and no roof has stood under a bright sky since
+DROP, DROP_SIGMAS = 0.2, 2.0  # log: ours; by less roofs differ for no cause, and by a lesser drop noise may
+FREE_SIGMA = 0.3  # ours: a day that tells the level no better does not show that a roof is free of snow
+WHITE_SHARE = 0.15  # ours: of the roofs around; of so many, less than that is a fault or two, rime spares few
+# What a day's level may be of: the roof, snow or rime of its own as well, snow or rime that shows around too.
+CLEAN, OWN, WHITE = 0, 1, 2
 
 
 class Cold(NamedTuple):
@@ -64,6 +69,85 @@ def is_shared(ratio: Array, neighbours: NDArray[np.intp], cold: Cold, is_sound: 
         is_dark = ratio < COVERED_RATIO
     around = np.append(is_dark & is_sound, False)[neighbours].any(axis=1) if neighbours.size else np.zeros_like(is_dark)
     return is_dark & around & cold.is_cold
+
+
+class Levels(NamedTuple):
+    """Of a day beside what was believed before it; every array is [sites], NaN where nothing is known."""
+
+    x: Array
+    sigma: Array
+    baseline: Array  # the level while healthy, and how well it is known
+    baseline_sigma: Array
+    is_sound: NDArray[np.bool_]  # not believed to be at fault
+
+    def has_dropped(self) -> NDArray[np.bool_]:
+        """By more than roofs differ from day to day."""
+        least = np.maximum(DROP, DROP_SIGMAS * np.hypot(self.sigma, self.baseline_sigma))
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.is_sound & (self.x < self.baseline - least))
+
+    def is_free(self) -> NDArray[np.bool_]:
+        """A roof that stands at its own level has no snow on it."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray((self.x > self.baseline - DROP) & (self.sigma < FREE_SIGMA))
+
+    def is_deep(self) -> NDArray[np.bool_]:
+        """So low as a covered roof."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.x < self.baseline + np.log(BRIGHT_RATIO))
+
+
+def is_white(levels: Levels, neighbours: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:
+    """Whether snow or rime may be at work around each site, [sites]: it shows on more roofs than one, unevenly.
+
+    A roof that falls alone beside others that stand at their levels lacks something of its own. Few others tell of
+    none of it.
+    """
+    if not neighbours.size:
+        return np.asarray(cold.is_cold)
+    known = np.append(np.isfinite(levels.x) & np.isfinite(levels.baseline), False)[neighbours].sum(axis=1)
+    dropped = np.append(levels.has_dropped(), False)[neighbours].sum(axis=1)
+    return np.asarray(cold.is_cold & ((known < FEW_OTHERS) | (dropped > WHITE_SHARE * known)))
+
+
+def is_snow_around(
+    levels: Levels, days: NDArray[np.intp], neighbours: NDArray[np.intp], cold: Cold
+) -> NDArray[np.bool_]:
+    """Whether another roof around each site is newly so low as a covered one, [sites]: rime takes no such share.
+
+    `days` are `white_days` of the day before: what lies on a roof since then has not fallen on the others today.
+    """
+    if not neighbours.size:
+        return np.asarray(cold.is_cold)
+    is_new = levels.has_dropped() & levels.is_deep() & (days <= 0)
+    return np.asarray(cold.is_cold & np.append(is_new, False)[neighbours].any(axis=1))
+
+
+def white_days(
+    before: NDArray[np.intp],
+    spell: NDArray[np.intp],
+    is_seen: NDArray[np.bool_],
+    is_free: NDArray[np.bool_],
+    cold: Cold,
+) -> NDArray[np.intp]:
+    """How many days ago, this one included, snow was seen that may still lie on each site; 0 = none, [sites].
+
+    `is_seen`: it lies on a roof around. A roof that stood at its level since has shed it, and none keeps it for longer
+    than flat ones do.
+    """
+    lies = (before > 0) & (before < FEW_SPELL_DAYS) & cold.is_cold
+    return np.select([spell > 0, is_free, is_seen & cold.is_cold, lies], [1, 0, 1, before + 1], 0)
+
+
+def doubt(
+    is_around: NDArray[np.bool_], days: NDArray[np.intp], is_deep: NDArray[np.bool_], cold: Cold
+) -> NDArray[np.intp]:
+    """What a day's level may be of, [sites]: CLEAN, OWN or WHITE; `days` are `white_days` of the day before.
+
+    A roof in a hollow or behind a chimney may have rime or a patch of snow that no other has. What is left of a
+    snowfall covers it whole, until it slides or melts within days.
+    """
+    return np.select([is_around | ((days > 0) & is_deep & cold.is_cold), cold.is_cold], [WHITE, OWN], CLEAN)
 
 
 def may_be_snow(spell_days: NDArray[np.intp], cold: Cold) -> NDArray[np.bool_]:

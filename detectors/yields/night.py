@@ -65,6 +65,8 @@ class Night(NamedTuple):
     zero_evidence: Array
     spell_days: NDArray[np.intp]
     is_cold: NDArray[np.bool_]
+    snow_doubt: NDArray[np.intp]  # what the level may be of, `cold.doubt`
+    white_days: NDArray[np.intp]  # since snow showed around that may still lie on this roof; 0 = none
     is_covered: NDArray[np.bool_]  # snow fell on roofs around, and this one has made next to nothing since
     may_be_snow: NDArray[np.bool_]  # after a spell that lasted longer than so few roofs can tell of snow
     input_x: Array  # [sites, inputs]
@@ -122,7 +124,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     coverage = _coverage(fleet)
     was_covered = ((column(odds, "is_covered", 0.0) > 0) | is_shared) & ~is_over
     may_lie = cold_day.is_cold & ~is_over
-    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, may_lie, was_covered)
+    white = _white(fleet, odds, combined.x, sigma, cold_day, spell)
+    is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, may_lie, was_covered, white.may_lie)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
     energies = of_day(fleet, sky, correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
@@ -154,6 +157,8 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
         zero_evidence=np.where(silent, 0.0, evidence),
         spell_days=spell,
         is_cold=cold_day.is_cold,
+        snow_doubt=white.doubt,
+        white_days=white.days,
         may_be_snow=may_be_snow,
         is_covered=(spell > 0) | (was_covered & ~is_alive),
         input_x=np.where(silent[:, None], np.nan, input_x),
@@ -333,6 +338,26 @@ def _snow(fleet: Fleet, odds: pl.DataFrame) -> _Snow:
     today = today._replace(is_cold=today.is_cold & (spell != cold.WORN_OUT))
     is_sound = ~(column(odds, "log_odds_fall", -20.0) > REFERENCE)
     return _Snow(spell, today, cold.is_shared(ratio, fleet.near, today, is_sound), may_be_snow)
+
+
+class _White(NamedTuple):
+    """What a day's levels may be of, [sites]."""
+
+    doubt: NDArray[np.intp]
+    days: NDArray[np.intp]
+    may_lie: NDArray[np.bool_]  # snow, since the site was last seen to be free of it
+
+
+def _white(fleet: Fleet, odds: pl.DataFrame, x: Array, sigma: Array, cold_day: Cold, spell: NDArray[np.intp]) -> _White:
+    levels = cold.Levels(
+        x + column(fleet.models, "tie", 0.0), sigma, column(odds, "baseline"), column(odds, "baseline_sigma"),
+        ~(column(odds, "log_odds_fall", -20.0) > REFERENCE),
+    )  # fmt: skip
+    before = column(odds, "white_days", 0.0).astype(np.intp)
+    is_seen = cold.is_snow_around(levels, before, fleet.near, cold_day)
+    is_around = cold.is_white(levels, fleet.near, cold_day)
+    days = cold.white_days(before, spell, is_seen, levels.is_free(), cold_day)
+    return _White(cold.doubt(is_around, before, levels.is_deep(), cold_day), days, is_seen | (before > 0))
 
 
 def _coverage(fleet: Fleet) -> Array:

@@ -35,6 +35,7 @@ RESIDUAL = pl.Schema(
         "zero_evidence": pl.Float64(),  # what that proves, log odds
         "spell_days": pl.Int32(),
         "is_cold": pl.Boolean(),
+        "snow_doubt": pl.Int32(),  # what the level may be of, `cold.doubt`
         "input_x": pl.List(pl.Float64),
         "input_sigma": pl.List(pl.Float64),
         "peak_w": pl.Float64(),
@@ -53,6 +54,7 @@ RESIDUAL = pl.Schema(
     }
 )
 SUSPECT, NOT_SUSPECT, STILL = 2.0, -3.0, 1.0  # log odds: a fall is believed in, began, and is still thought possible
+ROSE = 0.7  # log odds: ours; a night that makes a fall twice as likely speaks for it, however little it was believed
 # What was believed before any day: while they never sank below it, no day spoke against the fall.
 UNSEEN = log(FIRST_DAY_PRIOR / (1 - FIRST_DAY_PRIOR))
 NOTHING_X = -2.5  # a day without generation teaches nothing
@@ -100,6 +102,7 @@ def of_night(night: Night) -> pl.DataFrame:
                     "zero_evidence",
                     "spell_days",
                     "is_cold",
+                    "snow_doubt",
                     "expected_kwh",
                     "actual_kwh",
                     "stored_kwh",
@@ -237,15 +240,29 @@ def _of_pairs(ids: pl.Series, by_day: Any, keys: NDArray[np.int64], *, missing: 
 
 
 def suspect_days(log_odds: Array, not_suspect: float = NOT_SUSPECT) -> NDArray[np.bool_]:
-    """The days of falls that the test believes in, each back to its start; [sites, days], NaN where not tested."""
+    """The days of falls that the test believes in, each back to its start; [sites, days], NaN where not tested.
+
+    A fall's first days are its own however sure the site was before: learned as healthy, they tilt what is usual at the
+    hours that they lit, and the days before them look low.
+    """
     odds = np.where(np.isfinite(log_odds), log_odds, -np.inf)
+    rose = _risen(log_odds) > ROSE
     out = np.zeros(odds.shape, dtype=bool)
     # From the last day back: a day is out if it is suspect itself, or leads up to one that is.
     leads = np.zeros(len(odds), dtype=bool)
     for n in range(odds.shape[1] - 1, -1, -1):
         is_suspect = odds[:, n] > (STILL if n == odds.shape[1] - 1 else SUSPECT)
         out[:, n] = is_suspect | leads
-        leads = out[:, n] & (odds[:, max(n - 1, 0)] > not_suspect)
+        leads = out[:, n] & ((odds[:, max(n - 1, 0)] > not_suspect) | rose[:, max(n - 1, 0)])
         # A day that was not tested belongs to the spell on either side of it.
         leads |= out[:, n] & ~np.isfinite(odds[:, max(n - 1, 0)]) & (n > 0)
     return out
+
+
+def _risen(log_odds: Array) -> Array:
+    """By how much each night raised the odds over the last one that is known, [sites, days]; 0 where nothing is."""
+    risen, last = np.zeros(log_odds.shape), np.full(len(log_odds), np.nan)
+    for n in range(log_odds.shape[1]):
+        risen[:, n] = np.nan_to_num(log_odds[:, n] - last)
+        last = np.where(np.isfinite(log_odds[:, n]), log_odds[:, n], last)
+    return risen

@@ -15,6 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
+from detectors.yields import cold
 
 STEP = 0.02  # ours: the grid's resolution, a third of the smallest sigma of a day
 BASELINES = np.round(np.arange(-0.8, 0.8 + STEP / 2, STEP), 4)
@@ -35,7 +36,9 @@ T_FACTOR = 0.375  # Student's t with 4 degrees of freedom at 0
 T_SCALE = ((FREEDOM - 2) / FREEDOM) ** 0.5
 OUTLIER_SHARE, OUTLIER_DENSITY = 0.02, 0.16  # ours: one day in fifty says nothing; flat over the grid's six units
 TEMPER = 0.7  # days are correlated (lag 1: 0.32, lag 7: 0.20, measured on six roofs near 46 N): each counts for less
-COLD_TEMPER, COLD_OUTLIER_SHARE, COLD_DROP = 0.35, 0.2, 0.2  # ours: rime and patches of snow in cold weather
+# ours: in the cold, rime and patches of snow make one day in five say nothing of the roof, and they lie for days: where
+# the roofs around show them too, a day counts for half.
+COLD_TEMPER, COLD_OUTLIER_SHARE = 0.35, 0.2
 HAZARD = 1 / 1000  # per day; ours: one fall in three years
 PASSING_HAZARD = HAZARD / 4  # ours: of five falls one comes and goes
 RECOVERY = 1 / 60  # per day; ours: repairs and what melts or is washed off
@@ -134,20 +137,22 @@ def likelihood(
     x: Array,
     sigma: Array,
     *,
-    is_cold_drop: NDArray[np.bool_] | None = None,
+    snow_doubt: NDArray[np.intp] | None = None,
     is_nothing: NDArray[np.bool_] | None = None,
 ) -> Array:
     """What each level makes of a day's residual, tempered, [sites, levels]; 1 where x is not known.
 
-    `is_nothing`: the day made nothing at all.
+    `snow_doubt` is what `cold.doubt` says of the day. Snow on the roof lowers its level, on its neighbours it lifts it,
+    so what may be of snow counts for less in both directions. `is_nothing`: the day made nothing at all.
     """
     z = (x[:, None] - LEVELS[None, :]) / sigma[:, None]
     if is_nothing is not None:
         z = np.where(is_explained(is_nothing), 0.0, z)
     core = T_FACTOR / sigma[:, None] * (1 + z * z / FREEDOM) ** (-(FREEDOM + 1) / 2)
-    cold = np.zeros(len(x), dtype=bool) if is_cold_drop is None else is_cold_drop
-    outlier = np.where(cold, COLD_OUTLIER_SHARE, OUTLIER_SHARE)[:, None]
-    density = ((1 - outlier) * core + outlier * OUTLIER_DENSITY) ** np.where(cold, COLD_TEMPER, TEMPER)[:, None]
+    snow = np.zeros(len(x), dtype=np.intp) if snow_doubt is None else snow_doubt
+    outlier = np.where(snow != cold.CLEAN, COLD_OUTLIER_SHARE, OUTLIER_SHARE)[:, None]
+    temper = np.where(snow == cold.WHITE, COLD_TEMPER, TEMPER)[:, None]
+    density = ((1 - outlier) * core + outlier * OUTLIER_DENSITY) ** temper
     return np.where(np.isfinite(x)[:, None], density, 1.0)
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from detectors.stats.robust import Array
 from detectors.yields import (
     baseline_prior,
+    cold,
     input_testing,
     limited_days,
     lone_site,
@@ -19,7 +20,7 @@ from detectors.yields import (
 )
 from detectors.yields.fleet_day import column
 from detectors.yields.night import USABLE_SIGMA, Night
-from detectors.yields.sequential_test import COLD_DROP, STEP, T_SCALE, WALK_PER_DAY, Prior
+from detectors.yields.sequential_test import STEP, T_SCALE, WALK_PER_DAY, Prior
 from detectors.yields.zeros import ALIVE
 
 ODDS = pl.Schema(
@@ -36,6 +37,7 @@ ODDS = pl.Schema(
         "log_odds_input": pl.List(pl.Float64),  # of a fall of each input; null where it is not measured
         "spell_days": pl.Int32(),  # of snow on the neighbourhood's roofs, this day included
         "is_covered": pl.Boolean(),  # snow fell on roofs around, and this one has made next to nothing since
+        "white_days": pl.Int32(),  # since snow showed around that may still lie on this one, the day included; 0 = none
         "is_judged": pl.Boolean(),  # the day told something of the level
         "day_sigma": pl.Float64(),  # of a usual day of the last two weeks, those that told nothing counted in
         "shows_in_week_pct": pl.Float64(),  # the smallest fall that would show within seven days
@@ -57,7 +59,7 @@ class Evidence(NamedTuple):
     lone_highest: Array  # inf = any lone_x would have been told
     zero_evidence: Array
     is_snow: NDArray[np.bool_]
-    is_cold: NDArray[np.bool_]
+    snow_doubt: NDArray[np.intp]  # `cold.doubt`
     least: Array
     whole_day: Array  # [sites, levels]
     moved: Array  # by how much the level of its roof model has moved since
@@ -86,25 +88,23 @@ class Tested(NamedTuple):
     odds: pl.DataFrame  # ODDS
 
 
-def step(state: Array, walk: Array, evidence: Evidence, baseline: Array) -> Array:
-    """The probabilities a day later; `baseline` is its mean of the day before, [sites]."""
+def step(state: Array, walk: Array, evidence: Evidence) -> Array:
+    """The probabilities a day later."""
     after = np.empty_like(state)
     for begin in range(0, len(state), states.BLOCK_SITES):
         part = slice(begin, begin + states.BLOCK_SITES)
         mine = Evidence(*(one[part] for one in evidence))  # type: ignore[arg-type]
-        after[part] = _step(state[part], walk[part], mine, baseline[part])
+        after[part] = _step(state[part], walk[part], mine)
     return after
 
 
-def _step(state: Array, walk: Array, evidence: Evidence, baseline: Array) -> Array:
+def _step(state: Array, walk: Array, evidence: Evidence) -> Array:
     by_pairs, by_lone = evidence.has_pairs(), evidence.has_lone()
-    with np.errstate(invalid="ignore"):
-        may_be_rime = evidence.is_cold & (evidence.zero_evidence == 0)
-        is_cold_drop = may_be_rime & (evidence.x < baseline - COLD_DROP)
+    doubt = np.where(evidence.zero_evidence == 0, evidence.snow_doubt, cold.CLEAN)
     likelihoods = sequential_test.likelihood(
         np.where(by_pairs, evidence.x, np.nan),
         np.where(by_pairs, np.maximum(T_SCALE * evidence.sigma, STEP), 1.0),
-        is_cold_drop=is_cold_drop,
+        snow_doubt=doubt,
         is_nothing=evidence.zero_evidence > 0,
     )
     if by_lone.any():
@@ -116,7 +116,7 @@ def _step(state: Array, walk: Array, evidence: Evidence, baseline: Array) -> Arr
     likelihoods = likelihoods * sequential_test.not_below(np.where(evidence.is_snow, np.nan, evidence.least))
     if not evidence.is_snow.all():
         whole = limited_days.on_levels(evidence.whole_day, evidence.moved, sequential_test.LEVELS)
-        likelihoods *= np.where((evidence.is_snow | is_cold_drop)[:, None], 1.0, whole**sequential_test.TEMPER)
+        likelihoods *= np.where((evidence.is_snow | (doubt == cold.WHITE))[:, None], 1.0, whole**sequential_test.TEMPER)
     zero_evidence = np.where(by_pairs | by_lone, evidence.zero_evidence, 0.0)
     return sequential_test.update(sequential_test.advance(state, walk), likelihoods, zero_evidence)
 
@@ -137,11 +137,10 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     today = Evidence(
         night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.lone_highest,
         night.zero_evidence,
-        night.spell_days > 0, night.is_cold, night.least, night.whole_day, tie,
+        night.spell_days > 0, night.snow_doubt, night.least, night.whole_day, tie,
         site_roofs.is_unknown, site_roofs.has_limit,
     )  # fmt: skip
-    before = sequential_test.report(state).baseline
-    state = step(state, walk, today, before)
+    state = step(state, walk, today)
     report = sequential_test.report(state)
     inputs, rows = input_testing.test(night, past, young)
     usual = usual_sigma(residuals, ids, night.x, night.sigma)
@@ -159,6 +158,7 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
             "log_odds_input": inputs,
             "spell_days": night.spell_days,
             "is_covered": night.is_covered,
+            "white_days": night.white_days,
             "is_judged": is_judged(today),
             "day_sigma": usual,
             "shows_in_week_pct": sensitivity.within_week_pct(report.baseline_sigma, usual),
@@ -213,17 +213,15 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
         history, on=["site_id", "day"], how="left"
     )
     is_unknown, is_limited = fleet.roofs.is_unknown[young], fleet.roofs.has_limit[young]
-    baseline = np.zeros(len(young))
     for _, one in sorted(rows.partition_by("day", as_dict=True).items()):
         place = one["place"].to_numpy()
         evidence = Evidence(
             column(one, "history_x"), column(one, "history_sigma", 1.0), column(one, "lone_x"),
             column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "lone_highest", np.inf),
             column(one, "zero_evidence", 0.0),
-            column(one, "spell_days", 0.0) > 0, one["is_cold"].fill_null(False).to_numpy(),
+            column(one, "spell_days", 0.0) > 0, column(one, "snow_doubt", 0.0).astype(np.intp),
             column(one, "least"), records.whole_days(one), column(one, "history_x") - column(one, "x"),
             is_unknown[place], is_limited[place],
         )  # fmt: skip
-        state[place] = step(state[place], walk[place], evidence, baseline[place])
-        baseline[place] = sequential_test.report(state[place]).baseline
+        state[place] = step(state[place], walk[place], evidence)
     return state

@@ -27,12 +27,14 @@ def of_day(
     coverage: Array,
     is_cold: NDArray[np.bool_],
     was_covered: NDArray[np.bool_],
+    may_lie: NDArray[np.bool_],
 ) -> tuple[NDArray[np.bool_], Array]:
     """Whether the day made nothing though some of it was free, and what that proves, in log odds.
 
     Nothing on a plain day, under a sky that two neighbours or more agree on, is a fact and not a matter of statistics.
     In the cold it proves nothing of a roof that was dark since snow fell on them all (`was_covered`), nor of one with
-    few neighbours: beside several that made their share, snow has not fallen on this roof alone.
+    few neighbours: beside several that made their share, snow has not fallen on this roof alone. Nor does a dull day
+    where snow lay on a roof around since this one was last seen to be free of it (`may_lie`).
     """
     is_free = (fleet.light.is_free & np.isfinite(fleet.light.power_w)).any(axis=1)
     highest = np.nan_to_num(fleet.reported_w).max(axis=1, initial=0.0)  # what is curtailed is no zero either
@@ -43,7 +45,7 @@ def of_day(
     is_zero &= due > ZERO_MIN_ENERGY
     is_plain = (found.energy > PLAIN_ENERGY) & (found.neighbours > PLAIN_NEIGHBOURS)
     evidence = np.where(is_plain, PLAIN_EVIDENCE, ZERO_EVIDENCE)
-    may_be_snow = is_cold & (was_covered | ~is_plain | (found.neighbours < FEW_OTHERS))
+    may_be_snow = is_cold & (was_covered | (~is_plain & may_lie) | (found.neighbours < FEW_OTHERS))
     return is_zero, np.where(is_zero & (due > ZERO_FULL_ENERGY) & ~may_be_snow, evidence, 0.0)
 
 

@@ -91,6 +91,7 @@ def make(
                          np.random.default_rng([seed, 2, number]))  # fmt: skip
         if not own.get("shade"):
             site.roof.shade = None
+        site.roof.rime = own.get("rime", 0.0)
         site.logger.power_step_w = own.get("power_step_w", 1.0)
         site.logger.gap_chance = site.logger.cell_chance = 0.0
         prepared.append(prepare(site, region, axis, None, np.random.default_rng([seed, 3, number])))

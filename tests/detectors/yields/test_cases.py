@@ -113,3 +113,22 @@ def test_a_fall_may_be_named_a_string_within_its_first_weeks_alone(kind, age_day
     case, day = {"kind": kind, "opened_on": opened, "share_of_days": None}, opened + timedelta(days=age_days)
     assert cases.may_be_string(case, day) == is_named_again
     assert not cases.may_be_string(case | {"share_of_days": 0.4}, day)  # what comes and goes tells nothing by its size
+
+
+@pytest.mark.parametrize(
+    ("x", "is_there"),
+    [
+        ([-0.7, -0.75, -0.65], True),
+        ([-0.1, -0.7, -0.65], True),  # one better day is none
+        ([-0.7, -0.7, -0.1, 0.0, -0.05], False),
+        ([-0.3, -0.32, -0.3], False),  # nearer to what it was before
+        ([-0.7, -0.75], False),  # too few to tell
+    ],
+)
+def test_a_fault_stays_while_its_days_lie_nearer_to_its_level_than_to_the_one_before(x, is_there):
+    """A string is gone since the sixth day; its level was learned again, and the odds sank."""
+    known = {"first_day": DAY + timedelta(days=5), "before": 0.0, "after": -0.7, "kind": "string-loss"}
+    history = _history([0.0] * 5 + x)
+    assert cases._is_still_there({**known, "share_of_days": None}, history) == is_there
+    assert not cases._is_still_there({**known, "share_of_days": 0.5}, history)
+    assert not cases._is_still_there({**known, "kind": "no-generation", "share_of_days": None}, history)

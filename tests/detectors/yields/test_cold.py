@@ -200,3 +200,107 @@ def test_a_roof_beside_few_lit_ones_may_be_dark_for_its_own_snow_for_some_days()
 def test_a_roof_that_went_dark_as_snow_fell_on_all_may_keep_it_for_some_days_however_many_are_lit():
     assert cold.may_be_own_snow(False, 5.0, 6, began_in_spell=True)
     assert not cold.may_be_own_snow(False, 5.0, 11, began_in_spell=True)
+
+
+def _levels(x, *, sigma=0.05, baseline=0.0, is_sound=True):
+    count = len(x)
+    every = [np.broadcast_to(np.asarray(one, dtype=float), count) for one in (x, sigma, baseline, 0.05)]
+    return cold.Levels(*every, np.broadcast_to(np.asarray(is_sound), count))
+
+
+def _all_near(count):
+    return np.array([[other for other in range(count) if other != n] for n in range(count)], dtype=np.intp)
+
+
+@pytest.mark.parametrize(
+    ("x", "is_white"),
+    [
+        ([-0.7] + [0.0] * 9, False),  # alone: it lacks something of its own
+        ([-0.7, -0.5] + [0.0] * 8, False),  # two faults of ten roofs
+        ([-0.7, -0.5, -0.3] + [0.0] * 7, True),
+        ([0.0, -0.5, -0.3] + [0.0] * 7, True),  # its neighbours' snow lifts a roof that has none
+        ([-0.7, -0.15, -0.15, -0.15] + [0.0] * 6, False),  # so much roofs differ from day to day
+        ([-0.7, 0.0, 0.0] + [np.nan] * 7, True),  # two others tell nothing of it
+    ],
+)
+def test_snow_or_rime_shows_on_more_roofs_than_one(x, is_white):
+    day = Cold(np.ones(10, dtype=bool), np.ones(10, dtype=bool))
+    assert bool(cold.is_white(_levels(x), _all_near(10), day)[0]) == is_white
+    mild = Cold(np.ones(10, dtype=bool), np.zeros(10, dtype=bool))
+    assert not cold.is_white(_levels(x), _all_near(10), mild).any()
+
+
+def test_roofs_at_fault_and_days_that_tell_little_show_no_rime():
+    day = Cold(np.ones(10, dtype=bool), np.ones(10, dtype=bool))
+    x = [-0.7, -0.5, -0.4] + [0.0] * 7
+    assert not cold.is_white(_levels(x, is_sound=[True, False, False] + [True] * 7), _all_near(10), day)[0]
+    assert not cold.is_white(_levels(x, sigma=0.4), _all_near(10), day)[0]
+
+
+def test_snow_may_lie_on_a_roof_until_it_stands_at_its_level_or_none_lies_so_long():
+    day, no = Cold(np.ones(1, dtype=bool), np.ones(1, dtype=bool)), np.zeros(1, dtype=bool)
+    days, told = np.zeros(1, dtype=np.intp), []
+    for spell, is_free in [(0, 0), (1, 0), (2, 0), (0, 0), (0, 0), (0, 1), (0, 0), (1, 0), *[(0, 0)] * 11]:
+        days = cold.white_days(days, np.array([spell]), no, np.array([bool(is_free)]), day)
+        told.append(int(days[0]))
+    assert told == [0, 1, 1, 2, 3, 0, 0, *range(1, FEW_SPELL_DAYS + 1), 0, 0]
+
+
+def test_another_roof_that_is_covered_shows_snow_and_one_that_lacks_a_part_does_not():
+    day = Cold(np.ones(4, dtype=bool), np.ones(4, dtype=bool))
+    none, covered = np.zeros(4, dtype=np.intp), _levels([0.0, -2.0, 0.0, 0.0])
+    assert cold.is_snow_around(covered, none, _all_near(4), day).tolist() == [True, False, True, True]
+    assert not cold.is_snow_around(covered, np.array([0, 2, 0, 0]), _all_near(4), day).any()  # it lay there before
+    assert not cold.is_snow_around(_levels([0.0, -0.7, -0.7, 0.0]), none, _all_near(4), day).any()
+
+
+def test_what_is_left_of_snow_covers_a_roof_whole():
+    day = Cold(np.ones(4, dtype=bool), np.ones(4, dtype=bool))
+    seen, days = np.array([False, False, False, True]), np.array([0, 3, 3, 0])
+    deep = _levels([-2.0, -0.7, -2.0, -0.7]).is_deep()
+    assert cold.doubt(seen, days, deep, day).tolist() == [cold.OWN, cold.OWN, cold.WHITE, cold.WHITE]
+    mild = Cold(np.ones(4, dtype=bool), np.zeros(4, dtype=bool))
+    assert cold.doubt(seen & False, days, deep, mild).tolist() == [cold.CLEAN] * 4
+
+
+def test_a_half_roof_that_goes_missing_in_midwinter_beside_others_at_their_levels_is_told_within_a_week():
+    """It took ten days or was never told: each of its days counted as rime, and each that seemed better in full."""
+    names = [f"roof{n}" for n in range(9)]
+    lost = {"roof0": fault("underperformance", 16, size=50.0)}
+    made = yield_fleet.make(6717, {name: {} for name in names}, lost, first=date(2025, 12, 1), days=32)
+    opened = yield_fleet.live_nights(made).opened()
+    assert set(opened) == {"roof0"}
+    assert (opened["roof0"]["opened_on"] - made.day(16)).days <= 7
+
+
+def test_rime_that_the_sun_melts_late_is_no_fault():
+    """On cold, clear mornings roofs give nothing to a half for some hours, each its own share of the days."""
+    rime = dict(zip([f"roof{n}" for n in range(9)], np.linspace(0.0, 0.9, 9), strict=True))
+    made = yield_fleet.make(
+        6718, {name: {"rime": share} for name, share in rime.items()}, {}, first=date(2025, 12, 10), days=40,
+        climate="alpine",
+    )  # fmt: skip
+    nights = yield_fleet.live_nights(made)
+    lacks = nights.rows["yield_residual"].filter(pl.col("x") < -0.3, pl.col("spell_days") == 0)
+    assert lacks.height > 10  # it was there
+    assert nights.opened() == {}
+
+
+def test_a_roof_that_dies_on_a_dull_winter_day_after_it_was_free_of_snow_is_told_at_once():
+    """Nothing told it from one under snow on days that give less than 1 kWh per kWp, as Decembers do."""
+    names = [f"roof{n}" for n in range(7)]
+    made = yield_fleet.make(
+        6720, {name: {} for name in names}, {"roof0": fault("no-generation", 16)}, first=date(2025, 12, 1), days=24
+    )
+    nights = yield_fleet.live_nights(made)
+    opened = nights.opened()
+    assert {name: case["kind"] for name, case in opened.items()} == {"roof0": "no-generation"}
+    due = nights.rows["yield_residual"].filter(pl.col("site_id") == "roof0", pl.col("day") >= made.day(16))
+    assert due["energy"].head(3).max() < zeros.PLAIN_ENERGY
+    assert (opened["roof0"]["opened_on"] - made.day(16)).days <= 2
+    # Snow fell on them all since: it has not darkened a roof that was proved dead before.
+    night = nights.objects["yield_night"]
+    at = night.fleet.sites["site_id"].to_list().index("roof0")
+    rows = nights.rows["yield_residual"].filter(pl.col("site_id") == "roof0")
+    assert night.is_covered[at]
+    assert not verdicts._may_be_snow(night, at, opened["roof0"], rows)

@@ -157,3 +157,17 @@ def _level(*days: tuple[float, float], neighbours: int = 2) -> float:
 )
 def test_clear_days_tell_the_level_between_two_roofs_and_grey_ones_do_not(days, level):
     assert _level(*days) == pytest.approx(level, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("odds", "out"),
+    [
+        ([-5.0, -5.0, -3.7, 3.1, 10.7], [False, False, True, True, True]),  # the third night made it likelier
+        ([-5.0, -5.0, np.nan, -3.7, 3.1, 10.7], [False, False, True, True, True, True]),
+        ([-5.0, -5.0, -5.1, 3.1, 10.7], [False, False, False, True, True]),
+        ([-5.0, -3.9, -4.9, 3.1, 10.7], [False, False, False, True, True]),  # what rose and sank led up to nothing
+        ([-5.0, -5.0, -3.7, -2.5, 0.5], [False] * 5),
+    ],
+)
+def test_a_falls_first_day_teaches_nothing_however_sure_the_site_was_before(odds, out):
+    assert records.suspect_days(np.array([odds])).tolist() == [out]

@@ -55,7 +55,7 @@ def test_a_day_counts_by_students_t_whose_root_mean_square_is_its_sigma():
         nothing,
         nothing,
         no,
-        no,
+        np.zeros(1, dtype=np.intp),
         unknown,
         whole_day,
         nothing,
@@ -63,7 +63,7 @@ def test_a_day_counts_by_students_t_whose_root_mean_square_is_its_sigma():
         no,
     )
     state = seq.start(seq.Prior(np.array([0.1])))
-    after = testing.step(state, np.zeros(1), told, nothing)[0, :, 0]
+    after = testing.step(state, np.zeros(1), told)[0, :, 0]
     before = seq.advance(state, np.zeros(1))[0, :, 0]
     at = np.flatnonzero(before > 1e-6)
     density = 0.98 * student_t.pdf((x - seq.BASELINES[at]) / scale, 4) / scale + 0.02 * 0.16
