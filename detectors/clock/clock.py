@@ -22,7 +22,7 @@ from detectors.clock.limits import RAISE_MIN, RAISE_PER_SLOW_MIN
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Array, Index, Onsets, latest, onsets_of
 from detectors.clock.picture import picture
-from detectors.clock.place import slip_of_season
+from detectors.clock.place import wrong_sign_of_season
 from detectors.clock.report import to_finding
 from detectors.clock.segments import is_possible_day, segments
 from detectors.finding import Finding, NotJudged, Reason, Verdict, because
@@ -68,9 +68,9 @@ def detect(
     own = {} if profile_zones is None else dict(profile_zones.iter_rows())
     claims = {site_id: Claim.of(site, register, own) for site_id, site in info.items()}
     for device, reason in reasons.items():
-        slip = slip_of_season(claims[onsets.sites[device]], day) if reason.code == TOO_LONG else None
-        if slip is not None:
-            reasons[device] = because(REASONS, f"{TOO_LONG}-there", place_text=slip.here, place_slip_name=slip.name)
+        wrong = wrong_sign_of_season(claims[onsets.sites[device]], day) if reason.code == TOO_LONG else None
+        if wrong is not None:
+            reasons[device] = because(REASONS, f"{TOO_LONG}-there", place_text=wrong.here, place_sign_name=wrong.name)
     for device, history in zip(suspects.tolist(), histories, strict=True):
         site = info[onsets.sites[device]]
         found = diagnose(onsets, device, history, claims[site["site_id"]])

@@ -29,7 +29,7 @@ _CLOCK: dict[str, Any] = {
 KINDS = {
     "time-zone-wrong": Kind(
         title="The site's time zone is wrong",
-        title_naming="The register's {place_slip_name} is wrong",
+        title_naming="The register's {place_sign_name} is wrong",
         **_CLOCK,
         close_after=2,
         where="desk",
@@ -127,7 +127,7 @@ REASONS = {
     ),
     "longer-than-the-sun-there": (
         "generation for longer than the sun is up at the registered place, which lies {place_text}: check the sign of "
-        "{place_slip_name} in sites.csv"
+        "{place_sign_name} in sites.csv"
     ),
     "few-days": "only {days} days with light in the last {within_days}; {needed_days} settle it",
     "no-whole-day": "no day with a whole morning and evening of generation",

@@ -11,7 +11,7 @@ from detectors.clock.explain import CLOCK_MIN, Claim, explaining, turned
 from detectors.clock.limits import raise_limit
 from detectors.clock.offset import NEEDED_DAYS
 from detectors.clock.onsets import Onsets
-from detectors.clock.place import evidence_of, slip_of_noon
+from detectors.clock.place import evidence_of, wrong_sign_of_noon
 from detectors.clock.saving import now_on
 from detectors.clock.zones import changes, daily_offsets, is_fixed
 from detectors.finding import CAUSE, OVER, EvidenceValue, Finding, Series, Severity, level, series
@@ -43,9 +43,11 @@ def to_finding(
     if kind == "daylight-saving-wrong" and _wrong_in_both_seasons(diagnosis, onsets, device):
         kind = ZONE_WRONG if _explaining(onsets, device, diagnosis, claim) else kind
     zones = _zones(onsets, device, diagnosis, claim)
-    slip = slip_of_noon(claim, diagnosis.now.minutes, diagnosis.now.uncertainty, day) if kind == ZONE_WRONG else None
-    if slip is not None:
-        zones = evidence_of(slip, claim)
+    wrong = (
+        wrong_sign_of_noon(claim, diagnosis.now.minutes, diagnosis.now.uncertainty, day) if kind == ZONE_WRONG else None
+    )
+    if wrong is not None:
+        zones = evidence_of(wrong, claim)
     difference = zones.get("zone_difference_min")
     by_zone = _clock_minutes(difference) if kind == ZONE_WRONG and isinstance(difference, float) else None
     value, unit, threshold = _value(diagnosis, kind, onsets, device, by_zone)
@@ -75,10 +77,10 @@ def to_finding(
         **(_until(diagnosis, onsets, claim) if diagnosis.change is not None else {}),
         **zones,
     }
-    if slip is None and (correction := _correction(kind, diagnosis, evidence)) is not None:
+    if wrong is None and (correction := _correction(kind, diagnosis, evidence)) is not None:
         evidence["correction_min"] = correction
         evidence["correction_uncertainty_min"] = _correction_error(diagnosis, correction, evidence)
-    if kind == ZONE_WRONG and slip is None:
+    if kind == ZONE_WRONG and wrong is None:
         evidence["setting_text"], evidence["setting_now_text"] = claim.setting_text, claim.stamped_zone
         evidence["should_be_text"] = evidence["zone_name"]
         if evidence["zone_name"] is None:
@@ -86,11 +88,11 @@ def to_finding(
     if diagnosis.drift is not None and not diagnosis.drift.resets:  # what was set right takes a correction each time
         evidence["correction_s_per_day"] = round(-diagnosis.drift.slope * 60, 1)
     one_interval = abs(abs(offset) - interval) <= max(6.0, diagnosis.now.uncertainty)
-    if diagnosis.cause == "constant" and one_interval and slip is None:
+    if diagnosis.cause == "constant" and one_interval and wrong is None:
         evidence["interval_mark_text"] = (
             f"the profile's `marks` (start or end) would explain one interval of {interval:.0f} min"
         )
-    if kind == ZONE_WRONG and slip is None and (text := _saving_instead(onsets, diagnosis, claim)):
+    if kind == ZONE_WRONG and wrong is None and (text := _saving_instead(onsets, diagnosis, claim)):
         evidence["saving_instead_text"] = text
     return Finding(
         site_id=site["site_id"],
@@ -225,9 +227,9 @@ def _sentence(
     if kind == "clock-step" and diagnosis.step is not None:
         jumped = f"The clock{name} jumped by {diagnosis.step:+.0f} min on {since}; its stamps are {_minutes(offset)}"
         return jumped + (f", as they would be with {zone} entered anew that day" if zone else "")
-    if isinstance(slip := evidence.get("place_slip_name"), str):
+    if isinstance(wrong := evidence.get("place_sign_name"), str):
         there = f"which lies {evidence['place_text']}: with {evidence['should_be_text']} they would be right"
-        return f"The stamps{name} are {_minutes(offset)} by the registered place, {there} (sign of {slip})"
+        return f"The stamps{name} are {_minutes(offset)} by the registered place, {there} (sign of {wrong})"
     difference = evidence.get("zone_difference_min")
     explained = f"{zone} ({_minutes(difference)}) would explain it" if isinstance(difference, float) else NO_ZONE
     if isinstance(marks := evidence.get("interval_mark_text"), str):

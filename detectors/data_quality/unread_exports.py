@@ -9,8 +9,8 @@ from detectors.finding import CAUSE, NEXT_STEP, VISIT_IF, EvidenceValue, Finding
 
 _CAUSE = "Exports arrive but cannot be read: the form of the files changed, or the profile does not fit them."
 _NEXT_STEP = (
-    "Service desk: read the reason beside the first of these files in quarantine/, mend the profile or have the export "
-    "set right where it is written, and put the files back into inbox/. Nobody needs to go to the site."
+    "Service desk: read the reason beside the first of these files in quarantine/, correct the profile or have the "
+    "export set right where it is written, and put the files back into inbox/. Nobody needs to go to the site."
 )
 _VISIT_IF = "the exports can be read again and still bring no readings"
 

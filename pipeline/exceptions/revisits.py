@@ -38,7 +38,7 @@ def order(exceptions: pl.DataFrame, rates: Mapping[str, float] | None = None) ->
 
 
 def needs_visit(kind: Kind, severity: str, evidence: Mapping[str, Any]) -> bool:
-    """Whether somebody is sent to the site: what is only to be watched, or is mended at the desk, sends nobody."""
+    """Whether somebody is sent to the site: what is only to be watched, or is put right at the desk, sends nobody."""
     return begins_at(kind, evidence) == "site" and severity != "watch"
 
 

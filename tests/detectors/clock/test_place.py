@@ -8,7 +8,7 @@ import pytest
 from detectors.clock.explain import Claim
 from detectors.clock.kinds import KINDS
 from detectors.clock.light import light_onsets
-from detectors.clock.place import slip_of_noon, slip_of_season, zones_at
+from detectors.clock.place import wrong_sign_of_noon, wrong_sign_of_season, zones_at
 from detectors.finding import Finding, NotJudged, cause_of, filled, next_step_of, title_of, visit_if_of
 from tests.support.clock_roofs import Roof, constant, readings, register, right
 from tests.support.clock_verdicts import FIRST, judge, only
@@ -44,7 +44,7 @@ def test_a_zone_that_is_wrong_at_a_right_place_is_a_zone():
 
 def test_a_sign_that_does_not_explain_the_offset_is_not_named():
     found = _told(replace(TRUE, longitude=-14.97), constant(60.0))
-    assert found.value == pytest.approx(60 - 8 * 14.97, abs=6) and "place_slip_name" not in found.evidence
+    assert found.value == pytest.approx(60 - 8 * 14.97, abs=6) and "place_sign_name" not in found.evidence
 
 
 CLAIM = Claim("Europe/Ljubljana", "Europe/Ljubljana", 46.06, -14.97, ())
@@ -65,8 +65,8 @@ DAY = date(2025, 6, 10)
     ],
 )
 def test_the_sign_that_brings_the_place_into_its_zone(claim: Claim, minutes: float, name: str | None):
-    slip = slip_of_noon(claim, minutes, 5.0, DAY)
-    assert (slip and slip.name) == name
+    wrong = wrong_sign_of_noon(claim, minutes, 5.0, DAY)
+    assert (wrong and wrong.name) == name
 
 
 def test_days_of_the_other_hemisphere_name_the_latitude():
@@ -75,7 +75,7 @@ def test_days_of_the_other_hemisphere_name_the_latitude():
     light = light_onsets(readings(TRUE, summer, 20, 5, right), register([southern]))
     (told,) = judge(light, summer + timedelta(days=19), southern)
     assert isinstance(told, NotJudged) and told.reason.code == "longer-than-the-sun-there"
-    assert "latitude" in told.reason and "Etc/" not in (slip_of_season(CLAIM, DAY) or CLAIM)[0]
+    assert "latitude" in told.reason and "Etc/" not in (wrong_sign_of_season(CLAIM, DAY) or CLAIM)[0]
 
 
 def test_zones_of_a_place():
