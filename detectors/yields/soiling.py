@@ -25,6 +25,7 @@ PCT_PER_MONTH, MAX_PCT = 3.0, 25.0  # ours: common soiling is 1 % a month, beyon
 MIN_FALL = 0.015  # ours: log, from each third of the days to the next: a slide is none if it stops
 MEDIAN_ERROR = np.sqrt(np.pi / 2)  # standard error of a median over that of a mean, normal distribution
 SIGMAS = 3.5  # Iglewicz & Hoaglin 1993: beyond it a value is an outlier of its kind
+SEASON_ERROR = 0.3  # ours: of what the season takes from a roof beside the others; planes and skies are known so well
 SHARP_RATIO, MIN_SIDE = 0.85, 4  # ours: a step must leave a seventh less unexplained than a line; days on a side
 SHOWN_RATIO = 0.7  # ours: of the peak capacity; healthy roofs reach some 0.8 of it, unless an inverter clips them
 LATELY_DAYS = 5  # ours: of a day's own level half is weather
@@ -109,6 +110,7 @@ def findings(
     _by_newest_model(x, fleet.models, first)
     x[is_cold] = np.nan
     x, alike = beside_neighbours(x, fleet.near, asked)
+    alike = np.hypot(alike, SEASON_ERROR * np.nan_to_num(season_apart(due, fleet.near, ~fleet.roofs.has_limit)))
     asked &= fleet.sites["watched"].fill_null(True).to_numpy()
     early, middle, late = _thirds(x).level
     with np.errstate(invalid="ignore"):
@@ -135,6 +137,21 @@ def beside_neighbours(x: Array, near: NDArray[np.intp], is_known: NDArray[np.boo
     others = np.append(per_day, np.nan)[near]
     shared = np.where(np.isfinite(others).sum(axis=1) >= MIN_NEIGHBOURS, median(others), np.nan)
     return np.asarray(x - shared[:, None] * np.arange(DAYS)), robust_sigma(others) * apart_days
+
+
+def season_apart(due_kwh: Array, near: NDArray[np.intp], is_free: NDArray[np.bool_]) -> Array:
+    """By how much, log, what is due of a site parted from what is due around it, first third to last, [sites].
+
+    As the sun sinks, a roof that lies flat loses more of its light than one that stands up. `due_kwh`: [sites, DAYS];
+    `is_free`: sites of which whole days are due.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.log(np.where(is_free[:, None] & (due_kwh > 0), due_kwh, np.nan))
+    if not near.size:
+        return np.full(len(logs), np.nan)
+    around = median(np.append(logs, np.full((1, logs.shape[1]), np.nan), axis=0)[near], axis=1)
+    level = _thirds(logs - around).level
+    return np.asarray(np.abs(level[0] - level[2]))
 
 
 class _Thirds(NamedTuple):

@@ -126,3 +126,15 @@ def test_snow_that_stays_longer_on_one_roof_is_no_soiling(cold_days, spell_days,
         assert one.loss_kwh == pytest.approx(lost, rel=0.15)
         assert one.cost == pytest.approx(0.08 * one.loss_kwh)  # nobody knows what it feeds in: the lower price
         assert one.summary.endswith(" EUR.")
+
+
+def test_what_the_season_takes_from_a_flat_roof_beside_others_is_known():
+    """Five neighbours: what is due of the first falls by a tenth beside the others, the last is limited."""
+    days = np.arange(soiling.DAYS)
+    weather = np.random.default_rng(4).uniform(0.3, 1.0, soiling.DAYS)
+    due = np.stack([20 * weather * np.exp(-0.15 * days / days[-1]), *(np.full((3, 1), 15.0) * weather), 2 * weather])
+    near = np.array([[n for n in range(5) if n != own] for own in range(5)])
+    is_free = np.array([True] * 4 + [False])
+    apart = soiling.season_apart(due, near, is_free)
+    assert apart[0] == pytest.approx(0.1, abs=0.02)
+    assert apart[1:4] == pytest.approx(0.0, abs=0.02) and np.isnan(apart[4])
