@@ -93,8 +93,9 @@ def _export_finding(past: Past, sites: pl.DataFrame, places: np.ndarray, count: 
     is_watched = sites["watched"].fill_null(True).gather(places).to_numpy()
     first = int(places[is_watched][0] if is_watched.any() else places[0])
     silent_h, since = float(past.silent_h[places, -1].max()), min(past.silent_since(int(place)) for place in places)
-    profile = sites["profile"][first]
-    named = f"of profile {profile} " if profile and sites["profile"].gather(places).n_unique() == 1 else ""
+    is_one = sites["profile"].gather(places).n_unique() == 1
+    profile = sites["profile"][first] if is_one else None
+    named = f"of profile {profile} " if profile else ""
     missing = "their export does not arrive." if has_any else "nothing of any site arrives, or the desk's line is down."
     return Finding(
         site_id=sites["site_id"][first],

@@ -199,6 +199,14 @@ def test_delivery_is_compared_within_a_profile():
     assert (found.site_id, found.kind, found.value) == ("b-0", "delivery-missing", 24.0)
     assert "4 of 4 sites of profile b fell silent at once" in found.summary
     assert found.evidence["sites_text"] == "b-0, b-1, b-2, b-3"
+    assert found.evidence["profile_name"] == "b"
+
+
+def test_a_delivery_of_several_profiles_is_named_after_none():
+    mixed = tuple({**p, "profile": "ab"[n % 2]} for n, p in enumerate(PEERS[:4]))
+    found = _judge(pl.concat([_past(s["site_id"], range(1, 30)) for s in mixed]), sites=mixed)[-1]
+    assert isinstance(found, Finding) and found.kind == "delivery-missing"
+    assert found.evidence["profile_name"] is None and "of profile" not in found.summary
 
 
 def test_a_day_cut_in_its_first_hours_is_silent_if_its_neighbours_go_on():
