@@ -76,6 +76,11 @@ def known_deliveries(deliveries: pl.DataFrame, days: pl.DataFrame, sites: pl.Dat
     )
 
 
+def fleet_first(rows: pl.DataFrame, days: pl.DataFrame, day: date) -> date:
+    """The first day of the fleet's deliveries and site-days; else `day`."""
+    return min([first for frame in (rows, days) if isinstance(first := frame["day"].min(), date)] + [day])
+
+
 def older_deliveries(
     silent_units: pl.DataFrame, rows: pl.DataFrame, key: Sequence[str], first_day: date
 ) -> pl.DataFrame:

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from detectors.data_quality import missing_exports
-from detectors.data_quality.deliveries import Past, known_deliveries, older_deliveries
+from detectors.data_quality.deliveries import Past, fleet_first, known_deliveries, older_deliveries
 from detectors.data_quality.lateness import lateness
 from detectors.data_quality.missing_exports import SILENT_H, URGENT_H, picture, unmeasured
 from detectors.data_quality.silence import CUT_H, NEVER_DAYLIGHT_H, is_cut, is_silent
@@ -149,10 +149,9 @@ def _usual_kwh(days: pl.DataFrame, day: date) -> dict[str, float]:
 
 
 def _first_day(rows: pl.DataFrame, days: pl.DataFrame, silent: pl.DataFrame, day: date) -> date:
-    """The fleet's first day within the window."""
-    seen = [first for frame in (rows, days) if isinstance(first := frame["day"].min(), date)]
+    """The fleet's first day within the window, and one before the last where something was heard before it."""
     eve = day if silent["last_day"].is_null().all() else day - timedelta(days=1)
-    return min([*seen, eve])
+    return min(fleet_first(rows, days, day), eve)
 
 
 def _past_of_sites(rows: pl.DataFrame, silent: pl.DataFrame, sites: pl.DataFrame, first_day: date, day: date) -> Past:
@@ -214,10 +213,8 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float, usual_kwh: fl
     urgent_h = max(URGENT_H, limit_h + URGENT_H - SILENT_H)
     if past.has_reported[place, -1]:
         summary = f"No readings for {silent_h:.0f} hours; the last one is of {past.last_text(place)} local time."
-        measured = f"no readings since {past.last_text(place)} local time"
     else:
         summary = f"No readings since {since.isoformat()}, the first day on which there could have been any."
-        measured = f"no readings since {since.isoformat()}"
         limit_h = NEVER_DAYLIGHT_H
     usual_h = float(past.usual_gap_h[place])
     unseen_kwh = None if usual_kwh is None else usual_kwh * silent_h / 24
@@ -233,7 +230,7 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float, usual_kwh: fl
         unit="h",
         threshold=float(limit_h),
         summary=summary,
-        measured=measured,
+        measured=_measured(past, place),
         expected=f"readings every day, with no gap longer than {limit_h:.0f} h",
         since=since,
         losses=unmeasured(since, past.day),
@@ -246,6 +243,13 @@ def _finding(past: Past, place: int, site_id: str, limit_h: float, usual_kwh: fl
         },
         series=picture(past, place),
     )
+
+
+def _measured(past: Past, place: int, of_whom: str = "") -> str:
+    """Since when there are no readings: the last one's end, or the first day on which there could have been any."""
+    if past.has_reported[place, -1]:
+        return f"no readings{of_whom} since {past.last_text(place)} local time"
+    return f"no readings{of_whom} since {past.silent_since(place).isoformat()}"
 
 
 def _device_verdicts(
@@ -288,10 +292,8 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
     evidence: dict[str, EvidenceValue] = {}
     if past.has_reported[place, -1]:
         summary = f"No readings of {whom} for {silent_h:.0f} hours; {goes_on}"
-        measured = f"no readings of {whom} since {past.last_text(place)} local time"
     else:
         summary = f"No readings of {whom} so far, waited for since {since.isoformat()}; {goes_on}"
-        measured = f"no readings of {whom} since {since.isoformat()}"
         limit_h = NEVER_DAYLIGHT_H
         evidence = {CAUSE: NEVER_CAUSE, NEXT_STEP: NEVER_NEXT_STEP, VISIT_IF: NEVER_VISIT_IF}
     return Finding(
@@ -303,7 +305,7 @@ def _device_finding(past: Past, place: int, site_id: str, names: list[str], coun
         unit="h",
         threshold=float(limit_h),
         summary=summary,
-        measured=measured,
+        measured=_measured(past, place, f" of {whom}"),
         expected=f"readings of each of its {count} devices every day",
         since=since,
         losses=unmeasured(since, past.day),

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from detectors.data_quality.deliveries import ENDS_EARLY_H, known_deliveries
+from detectors.data_quality.deliveries import ENDS_EARLY_H, fleet_first, known_deliveries
 from detectors.features.deliveries import WINDOW_DAYS as DELIVERIES_DAYS
 from detectors.frames import SILENT_UNITS
 
@@ -32,7 +32,6 @@ def make(
     readings before; else, like a site, from its commissioning or the fleet's first day.
     """
     rows = known_deliveries(deliveries, days, sites, day)
-    fleet_first = min([first for frame in (rows, days) if isinstance(first := frame["day"].min(), date)] + [day])
     carried = past.sort("day").group_by(UNIT).last().drop("day")
     silent = _units(sites, devices).join(rows.filter(pl.col("day") == day), on=UNIT, how="anti")
     own = rows.join(silent, on=UNIT, how="semi").sort("day")
@@ -41,7 +40,7 @@ def make(
         new_h=pl.col("last_h").last(),
         is_cut=pl.col("last_h").last() < pl.col("last_h").median() - ENDS_EARLY_H,
     )  # fmt: skip
-    since = pl.max_horizontal(pl.col("commissioned_on"), pl.lit(fleet_first))
+    since = pl.max_horizontal(pl.col("commissioned_on"), pl.lit(fleet_first(rows, days, day)))
     is_same = (pl.col("new_day") == pl.col("last_day")) & (pl.col("new_h") == pl.col("last_h"))
     is_new = pl.col("new_day").is_not_null() & ~is_same.fill_null(False)
     # What the window would hold and does not was taken back, or was from before the site was commissioned.
