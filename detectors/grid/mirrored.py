@@ -7,6 +7,7 @@ the other sign it is what it was before. Where the regulator has changed, it sta
 """
 
 from datetime import date
+from typing import Any
 
 import numpy as np
 
@@ -20,10 +21,15 @@ NEAR_SHARE = 0.5  # ours: of what is kept up; the two signs lie twice of it apar
 SURE_SIGMAS = 3.0  # ours: of the least load's own scatter, that must fit into what is kept up
 
 
+def one_sided(own_h: Any, other_h: Any) -> Any:
+    """Whether a day's grid shows one sign nearly all the time, by its hours and the other's: numbers or expressions."""
+    return (own_h >= MIN_SIDE_H) & (own_h >= ONE_SIDED_SHARE * (own_h + other_h))
+
+
 def is_one_sided(row: dict, side: str) -> bool:
-    """Whether the day's grid shows one sign, "plus" or "minus", nearly all the time."""
-    own = row[f"{side}_h"]
-    return bool(own >= MIN_SIDE_H and own >= ONE_SIDED_SHARE * (row["plus_h"] + row["minus_h"]))
+    """The same of a row and the sign "plus" or "minus"."""
+    other = {"plus": "minus", "minus": "plus"}[side]
+    return bool(one_sided(row[f"{side}_h"], row[f"{other}_h"]))
 
 
 def mirrored_days(rows: list[dict]) -> dict[date, float]:

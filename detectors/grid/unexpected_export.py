@@ -11,7 +11,7 @@ import polars as pl
 
 from detectors.finding import EvidenceValue, Finding, Kind, NotJudged, Series, Verdict, because, doubts, level, series
 from detectors.grid.feed_in_transients import TRANSIENT_MINUTES, as_evidence, buffer_advice, flows, runs
-from detectors.grid.mirrored import mirrored_days
+from detectors.grid.mirrored import mirrored_days, one_sided
 from detectors.grid.sign_evidence import was_turned
 from detectors.losses import FED_IN, DayLoss
 from detectors.solar.position import daylight_h
@@ -81,7 +81,7 @@ def detect(
     limited = sites.filter(has_limit).sort("site_id")
     if limited.is_empty():
         return verdicts
-    reversed_ids = {*doubts(earlier, "grid sign"), *_turned_lately(meter_signs, day)}
+    reversed_ids = {*doubts(earlier, "grid sign"), *_turned_lately(meter_signs, limited, day)}
     rows = _with_daylight(flows(readings, limited), limited, day)
     usual = _usual(feed_in_transients, limited, day)
     known = _sums(rows, transient_minutes).join(usual, on="site_id", how="left")
@@ -99,14 +99,14 @@ def detect(
     return verdicts
 
 
-def _turned_lately(meter_signs: pl.DataFrame | None, day: date) -> list[str]:
+def _turned_lately(meter_signs: pl.DataFrame | None, sites: pl.DataFrame, day: date) -> list[str]:
     """The sites whose grid sensor was turned when its sign was last told: on most days a battery hides it."""
     if meter_signs is None:
         return []
     first = day - timedelta(days=TURNED_DAYS)
-    known = meter_signs.filter(pl.col("day") <= day)
+    known = meter_signs.filter(pl.col("day") <= day, pl.col("site_id").is_in(sites["site_id"].implode()))
     is_suspect = (pl.col("day") >= first) & (
-        (pl.col("fed_h") > 0) | (pl.col("rest_turned_kwh") > 0) | (pl.col("minus_h") > 0)
+        (pl.col("fed_h") > 0) | (pl.col("rest_turned_kwh") > 0) | one_sided(pl.col("minus_h"), pl.col("plus_h"))
     )
     own = known.filter(is_suspect.any().over("site_id")).sort("site_id", "day")
     turned = []

@@ -92,10 +92,7 @@ def detect(
     """
     if sites.is_empty():
         return []
-    costly: set[str] = set()
     if voltage_curtailment is not None:
-        by_site = voltage_curtailment.sort("site_id", "day").partition_by("site_id", as_dict=True)
-        costly = {str(site_id) for (site_id,), rows in by_site.items() if month_of(rows, day).is_soon}
         voltage_day = _with_curtailed(voltage_day, voltage_curtailment)
     first = day - timedelta(days=WEEK_DAYS - 1)
     today = voltage_day.filter(pl.col("day") == day)
@@ -113,13 +110,18 @@ def detect(
         if isinstance(judged, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
         elif judged is not None:
-            judged["is_costly"] = site_id in costly and judged["lost_kwh"] > 0
+            judged["is_costly"] = judged["lost_kwh"] > 0 and _is_costly(voltage_curtailment, site_id, day)
             days = week.filter(pl.col("site_id") == site_id).sort("day")
             shown = _picture(
                 readings.filter(pl.col("site_id") == site_id), sites, days, judged["phase"], site["nominal_voltage_v"]
             )
             verdicts.append(_finding(site, judged, current[site_id], days, allowed_outside_pct, day, shown))
     return verdicts
+
+
+def _is_costly(curtailed: pl.DataFrame | None, site_id: str, day: date) -> bool:
+    own = None if curtailed is None else curtailed.filter(pl.col("site_id") == site_id).sort("day")
+    return own is not None and not own.is_empty() and month_of(own, day).is_soon
 
 
 def _with_curtailed(voltage_day: pl.DataFrame, curtailed: pl.DataFrame) -> pl.DataFrame:

@@ -133,7 +133,7 @@ def follow(
                 case is not None
                 and not may_be_unseen(case, noon_deg[n], _of_unknown_planes(night, n) if is_unknown else None)
                 and not _may_be_turned(case, fleet, n, parts.days)
-                and not is_within(case, levels_around(fleet, n, residuals))
+                and not (is_beyond(case) and is_within(case, levels_around(fleet, n, residuals)))
                 and (level > open_at or not is_weak)
             ):
                 row = _opened(site_id, case, history, level, day)
@@ -170,9 +170,14 @@ def levels_around(fleet: Fleet, n: int, residuals: pl.DataFrame) -> Array:
     return known.group_by("site_id").agg(pl.col("x").median())["x"].drop_nulls().to_numpy()
 
 
+def is_beyond(case: Case) -> bool:
+    """Whether it says that there always was more than the register has."""
+    return case.was_always and case.share < 0
+
+
 def is_within(case: Case, around: Array) -> bool:
     """Whether a capacity beyond the register is no more than what the roofs around differ by among themselves."""
-    if not case.was_always or case.share >= 0 or len(around) < MIN_AROUND:
+    if len(around) < MIN_AROUND:
         return False
     return bool(abs(case.after - median(around)) < AROUND_SIGMAS * robust_sigma(around))
 

@@ -110,12 +110,16 @@ def findings(
     _by_newest_model(x, fleet.models, first)
     x[is_cold] = np.nan
     x, alike = beside_neighbours(x, fleet.near, asked)
-    alike = np.hypot(alike, SEASON_ERROR * np.nan_to_num(season_apart(due, fleet.near, ~fleet.roofs.has_limit)))
     asked &= fleet.sites["watched"].fill_null(True).to_numpy()
     early, middle, late = _thirds(x).level
     with np.errstate(invalid="ignore"):
         asked &= (early - middle > MIN_FALL / 2) & (middle - late > MIN_FALL / 2)
-    slides = {int(n): slide for n in np.flatnonzero(asked) if (slide := find(x[n], due[n], float(alike[n])))}
+    sinking = np.flatnonzero(asked)
+    season = SEASON_ERROR * np.nan_to_num(season_apart(due, fleet.near[sinking], ~fleet.roofs.has_limit, sinking))
+    sigma = np.hypot(alike[sinking], season)
+    slides = {
+        n: slide for n, one in zip(sinking.tolist(), sigma.tolist(), strict=True) if (slide := find(x[n], due[n], one))
+    }
     worth_of = worths(days, fleet.sites[list(slides)])
     for n, slide in slides.items():
         site = fleet.sites.row(n, named=True)
@@ -139,18 +143,18 @@ def beside_neighbours(x: Array, near: NDArray[np.intp], is_known: NDArray[np.boo
     return np.asarray(x - shared[:, None] * np.arange(DAYS)), robust_sigma(others) * apart_days
 
 
-def season_apart(due_kwh: Array, near: NDArray[np.intp], is_free: NDArray[np.bool_]) -> Array:
-    """By how much, log, what is due of a site parted from what is due around it, first third to last, [sites].
+def season_apart(due_kwh: Array, near: NDArray[np.intp], is_free: NDArray[np.bool_], asked: NDArray[np.intp]) -> Array:
+    """By how much, log, what is due of the sites `asked` parted from what is due around them, first third to last.
 
     As the sun sinks, a roof that lies flat loses more of its light than one that stands up. `due_kwh`: [sites, DAYS];
-    `is_free`: sites of which whole days are due.
+    `near`: places of neighbours, [asked, neighbours]; `is_free`: [sites] of which whole days are due.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(np.where(is_free[:, None] & (due_kwh > 0), due_kwh, np.nan))
     if not near.size:
-        return np.full(len(logs), np.nan)
+        return np.full(len(asked), np.nan)
     around = median(np.append(logs, np.full((1, logs.shape[1]), np.nan), axis=0)[near], axis=1)
-    level = _thirds(logs - around).level
+    level = _thirds(logs[asked] - around).level
     return np.asarray(np.abs(level[0] - level[2]))
 
 

@@ -16,10 +16,13 @@ from pipeline.workspace.places import Workspace
 
 def unread_files(workspace: Workspace, register: Register, profiles: Mapping[str, ExportProfile]) -> pl.DataFrame:
     """QUARANTINED_FILES: without those whose rows alone say the site, or that no profile or no site fits."""
+    files = quarantined_files(workspace)
+    if not files:
+        return QUARANTINED_FILES.to_frame()
     targets = {name: register.targets(name) for name in profiles}
     rows = [
         (site_id, device_id, datetime.fromtimestamp(max(file.set_aside_at, 0.0), UTC).date(), file.name, file.reason)
-        for file in quarantined_files(workspace)
+        for file in files
         for site_id, device_id in _of(file, register, profiles, targets)
     ]
     return pl.DataFrame(rows, schema=QUARANTINED_FILES, orient="row")

@@ -46,5 +46,5 @@ def test_a_capacity_that_another_sites_export_showed_is_closed_once_it_is_put_ri
 def test_a_capacity_beyond_the_register_is_none_amid_roofs_that_differ_by_as_much(around, is_within):
     case = Case("capacity-mismatch", 0, 0, 0, 0.0, 0.35, 0, was_always=True)
     assert cases.is_within(case, np.array(around)) is is_within
-    assert not cases.is_within(case._replace(was_always=False), np.array(around))
-    assert not cases.is_within(case._replace(after=-0.35), np.array(around))
+    assert cases.is_beyond(case)
+    assert not cases.is_beyond(case._replace(was_always=False)) and not cases.is_beyond(case._replace(after=-0.35))

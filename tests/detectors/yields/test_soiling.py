@@ -135,6 +135,7 @@ def test_what_the_season_takes_from_a_flat_roof_beside_others_is_known():
     due = np.stack([20 * weather * np.exp(-0.15 * days / days[-1]), *(np.full((3, 1), 15.0) * weather), 2 * weather])
     near = np.array([[n for n in range(5) if n != own] for own in range(5)])
     is_free = np.array([True] * 4 + [False])
-    apart = soiling.season_apart(due, near, is_free)
+    apart = soiling.season_apart(due, near, is_free, np.arange(5))
     assert apart[0] == pytest.approx(0.1, abs=0.02)
+    assert soiling.season_apart(due, near[[0]], is_free, np.array([0])) == apart[0]
     assert apart[1:4] == pytest.approx(0.0, abs=0.02) and np.isnan(apart[4])
