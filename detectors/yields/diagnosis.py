@@ -11,6 +11,7 @@ from detectors.yields import change_point, input_shares, two_levels
 from detectors.yields.day_residual import weighted_median
 from detectors.yields.half_hours import MAX_INPUTS, Days
 from detectors.yields.own_past import HALF_HOURS
+from detectors.yields.roof_model import EPOCH
 
 NO_GENERATION, STRING_LOSS = "no-generation", "string-loss"
 CAPACITY_MISMATCH, UNDERPERFORMANCE = "capacity-mismatch", "underperformance"
@@ -28,9 +29,7 @@ YOUNG_DAYS = 20  # ours: so long a lone roof's first days may all have been dull
 DEAD_DAYS = 5  # of which the median counts
 INPUT_SHIFT, INPUT_SIGMAS = 0.25, 4.0  # ours: log; an input's shift beyond both means a string
 INPUT_FLOOR = 0.03
-INPUT_EXPLAINS = (
-    0.75  # ours: of what the whole lost, which one input alone loses more than; the rest is its days' noise
-)
+INPUT_EXPLAINS = 0.75  # ours: of what the whole lost; an input alone loses more, but for its days' noise
 HALF_TOLERANCE = 0.045  # ours: a half that went missing is one of two strings
 HALF_SIGMAS = 1.5  # ours: of the share's own error, where few days tell a level; more would name falls of any size
 GONE_FIT = 0.75  # ours: by how much the fit must be better without a plane that is gone
@@ -237,7 +236,7 @@ def _is_the_skys(history: History, days: Days) -> bool:
     if low is None:
         return True
     clearness = np.full(len(history.x), np.nan)
-    place = days.day - (history.first - date(1970, 1, 1)).days
+    place = days.day - (history.first - EPOCH).days
     inside = (place >= 0) & (place < len(clearness))
     lit = (days.share > 0) & np.isfinite(days.clearness)
     weight = np.where(lit, np.sin(np.radians(days.elevation_deg)), 0.0)
@@ -365,7 +364,7 @@ def share_error(history: History, first: int) -> float:
 def _lost_plane(parts: Parts, first: date, since: int) -> bool:
     """Whether one of the planes gives nothing any more: the half hours' shape fits the others alone."""
     days = parts.days
-    is_since = days.day >= (first - date(1970, 1, 1)).days + since
+    is_since = days.day >= (first - EPOCH).days + since
     usable = (days.share > 0) & np.isfinite(days.clearness)
     row, at = np.nonzero(usable & is_since[:, None])
     actual, by_plane = days.power_w[row, at], parts.each_w[:, row, at].T

@@ -59,7 +59,10 @@ def of_day(fleet: Fleet, sky: Array, roof_w: Array, is_out: NDArray[np.bool_]) -
 
 
 def step_w(reported_w: Array, interval_s: Array) -> Array:
-    """The least step between a day's readings, [sites], of means over quarter hours; less may be shown as nothing."""
+    """The least step between a day's readings, [sites], of means over quarter hours; less may be shown as nothing.
+
+    `detectors.stats.resolution` asks the readings themselves, which the night does not read again for this.
+    """
     steps = np.diff(np.sort(np.nan_to_num(reported_w), axis=1), axis=1)
     least = np.where(steps > 0.5, steps, np.inf).min(axis=1)  # quarter hours are kept in whole W
     readings = np.maximum(QUARTER_S / np.maximum(interval_s, 1.0), 1.0)  # in a quarter hour, whose means step finer

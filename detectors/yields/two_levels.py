@@ -47,5 +47,7 @@ def is_the_skys(is_low: NDArray[np.bool_], is_high: NDArray[np.bool_], clearness
     low, high = (clearness[one & np.isfinite(clearness)] for one in (is_low, is_high))
     if len(low) < MIN_DAYS or len(high) < MIN_DAYS:
         return True
-    clearer = (low[:, None] > high[None]).mean() + 0.5 * (low[:, None] == high[None]).mean()
+    from scipy.stats import mannwhitneyu  # loads slowly, and few roofs come so far
+
+    clearer = mannwhitneyu(low, high, method="asymptotic").statistic / (len(low) * len(high))
     return bool(abs(clearer - 0.5) > ALIKE)
