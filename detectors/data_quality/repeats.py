@@ -3,14 +3,17 @@
 Told here from the day's own readings alone; whether the top of a day can be clipped, days before it tell (`ceilings`).
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 import polars as pl
 
 from detectors.data_quality.natural_runs import FLOWS, GENERATION, IDLE_W, POWERS, WATCHED, below_top, is_natural
 from detectors.solar.position import daylight_h
-from detectors.stats.resolution import lazy_resolutions
+from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
-from detectors.stats.rows import among, ordered
+from detectors.stats.rows import with_sites
+from detectors.stats.units import in_units, units_of
 
 RUNS = pl.Schema(
     {
@@ -33,6 +36,7 @@ RUNS = pl.Schema(
 )
 
 BALANCE = ("pv_w", "grid_w", "load_w", "battery_w")  # what a site's balance is made of
+MAY_BE_UNKNOWN = ("open_w", "flow_w", "grid_mean_w", "soc_change_pct", "soc_moved_pct")
 SHORT_H = 1.0  # ours: what is over within the hour is neither kept nor judged
 SAME = 1e-6  # relative: powers from counters differ in the last bits
 IDLE_SHARE = 0.01  # ours: 1 % of the rating is an inverter's own consumption, a battery's standby, a sensor's offset
@@ -46,11 +50,14 @@ def runs(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     if rows.is_empty() or not present:
         return RUNS.to_frame()
     unit = rows["unit"].to_numpy()
-    columns = {name: rows[name].to_numpy() for name in present}
+    columns = {name: rows[name].fill_null(np.nan).to_numpy() for name in present}
     sums = _sums(columns, _of_site(rows, columns), unit, rows["start_h"].to_numpy())
     clock = {name: rows[name].to_numpy() for name in ("start_h", "length_h")}
     found = [_runs_of(name, values, unit, clock, sums, columns.get("soc_pct")) for name, values in columns.items()]
-    unexplained = pl.concat(found).join(_units(rows, present, sites), on="unit", how="left")
+    channel = pl.Series("channel", np.repeat(present, [len(one["unit"]) for one in found]), dtype=pl.String)
+    all_runs = pl.DataFrame({name: np.concatenate([one[name] for one in found]) for name in found[0]})
+    all_runs = all_runs.with_columns(pl.col(MAY_BE_UNKNOWN).fill_nan(None), channel)
+    unexplained = all_runs.join(_units(rows, present, sites), on="unit", how="left")
     gaps = [pl.when(pl.col("channel") == name).then(below_top(name)) for name in present if name in GENERATION]
     unexplained = unexplained.with_columns(below_top=pl.coalesce(*gaps, pl.lit(None, pl.Float64)))
     natural = [is_natural(name) for name in present]
@@ -58,23 +65,12 @@ def runs(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 
 def _sorted(device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """Readings by site, device, day and time, `unit` numbering what belongs together."""
-    own = ["site_id", "device_id", "day"]
-    since_midnight = pl.col("ts_local") - pl.col("ts_local").dt.date().cast(pl.Datetime("us"))
-    rows = among(device_readings, sites.select("site_id")).select(
-        "site_id",
-        "device_id",
-        pl.col("ts_local").dt.date().alias("day"),
-        "ts_utc",
-        *WATCHED,
-        start_h=since_midnight.dt.total_seconds() / 3600,
-        length_h=pl.col("interval_s") / 3600,
-    )
-    return (
-        ordered(rows, *own, "ts_utc")
-        .with_columns(unit=pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in own).fill_null(True))
-        .with_columns(pl.col("unit").cum_sum().cast(pl.Int64) - 1)
-    )
+    """Readings of these sites in units."""
+    since_midnight = pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))
+    return with_sites(in_units(device_readings), sites.select("site_id")).select(
+        "site_id", "device_id", "day", "unit", "ts_utc", *WATCHED,
+        start_h=since_midnight.dt.total_seconds() / 3600, length_h=pl.col("interval_s") / 3600,
+    )  # fmt: skip
 
 
 def _of_site(rows: pl.DataFrame, columns: dict[str, Array]) -> dict[str, Array]:
@@ -83,9 +79,10 @@ def _of_site(rows: pl.DataFrame, columns: dict[str, Array]) -> dict[str, Array]:
     Not a number where a device that reads a power on that day has none at the instant: then nothing adds up.
     """
     names = [name for name in BALANCE if name in columns]
-    several = rows.with_row_index("at").filter(pl.col("device_id").n_unique().over("site_id", "day") > 1)
-    if several.is_empty():
+    units = units_of(rows)
+    if units.select("site_id", "day").is_unique().all():
         return columns
+    several = rows.with_row_index("at").filter(pl.col("device_id").n_unique().over("site_id", "day") > 1)
     instant, day = ["site_id", "ts_utc"], ["site_id", "day"]
     devices = {name: pl.col("device_id").filter(pl.col(name).is_not_null()).n_unique().over(day) for name in names}
     is_whole = pl.all_horizontal(pl.col(name).count().over(instant) == devices[name] for name in names)
@@ -135,8 +132,11 @@ def _changed(values: Array, unit: np.ndarray) -> np.ndarray:
 
 def _runs_of(
     name: str, values: Array, unit: np.ndarray, clock: dict[str, Array], sums: dict[str, Array], soc_pct: Array | None
-) -> pl.DataFrame:
-    """Runs of an hour or more of one channel, natural ones included; missing readings neither count nor break."""
+) -> dict[str, np.ndarray]:
+    """Runs of an hour or more of one channel, natural ones included; missing readings neither count nor break.
+
+    In columns that RUNS has, with `unit`; what is not known is not a number.
+    """
     at = np.flatnonzero(np.isfinite(values))
     shown, of_unit = values[at], unit[at]
     is_new = np.ones(len(at), bool)
@@ -155,23 +155,20 @@ def _runs_of(
     if soc_pct is not None:
         change = soc_pct[end] - soc_pct[begin]
         moved = _moved(soc_pct, begin, end) if name == "battery_w" else moved
-    return pl.DataFrame(
-        {
-            "unit": unit[begin],
-            "channel": pl.Series([name], dtype=pl.String).new_from_index(0, len(first)),
-            "run_h": run_h,
-            "repeats": last - first + 1,
-            "value": values[begin],
-            "start_h": clock["start_h"][begin],
-            "end_h": clock["start_h"][end] + clock["length_h"][end],
-            "moves": sums["moves"][end + 1] - sums["moves"][begin + 1],
-            "open_w": np.sqrt(np.maximum(variance, 0.0)),
-            "flow_w": np.sqrt(np.maximum(within["flow"], 0.0) / known),
-            "grid_mean_w": within["grid"] / known,
-            "soc_change_pct": change,
-            "soc_moved_pct": moved,
-        }
-    ).with_columns(pl.col("open_w", "flow_w", "grid_mean_w", "soc_change_pct", "soc_moved_pct").fill_nan(None))
+    return {
+        "unit": unit[begin],
+        "run_h": run_h,
+        "repeats": last - first + 1,
+        "value": values[begin],
+        "start_h": clock["start_h"][begin],
+        "end_h": clock["start_h"][end] + clock["length_h"][end],
+        "moves": sums["moves"][end + 1] - sums["moves"][begin + 1],
+        "open_w": np.sqrt(np.maximum(variance, 0.0)),
+        "flow_w": np.sqrt(np.maximum(within["flow"], 0.0) / known),
+        "grid_mean_w": within["grid"] / known,
+        "soc_change_pct": change,
+        "soc_moved_pct": moved,
+    }
 
 
 def _moved(soc_pct: Array, begin: Array, end: Array) -> Array:
@@ -197,7 +194,7 @@ def _units(rows: pl.DataFrame, present: list[str], sites: pl.DataFrame) -> pl.Da
         buffer_w=pl.col("feed_in_buffer_w").fill_null(0.0),
         rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
     )
-    idle = pl.max_horizontal(IDLE_SHARE * pl.col("rating_w"), pl.lit(IDLE_W))
+    about = about.with_columns(idle_w=pl.max_horizontal(IDLE_SHARE * pl.col("rating_w"), pl.lit(IDLE_W)))
     extremes = [
         expression
         for name in present
@@ -207,16 +204,11 @@ def _units(rows: pl.DataFrame, present: list[str], sites: pl.DataFrame) -> pl.Da
             pl.col("length_h").filter(pl.col(name) > pl.col("idle_w")).sum().alias(f"{name}_lit_h"),
         )
     ]
-    units = (
-        rows.join(about, on="site_id")
-        .with_columns(idle_w=idle)
-        .group_by("unit")
-        .agg(
-            pl.col("site_id", "device_id", "day", "idle_w", *about.columns[1:]).first(),
-            *extremes,
-            has_battery_w=pl.col("battery_w").count() > 0,
-        )
-    )
+    generation = [name for name in present if name in GENERATION]
+    read = with_sites(rows.select("site_id", "unit", "length_h", *generation), about.select("site_id", "idle_w"))
+    sums = read.group_by("unit", maintain_order=True).agg(extremes) if generation else units_of(rows).select("unit")
+    has_battery_w = rows.group_by("unit", maintain_order=True).agg(has_battery_w=pl.col("battery_w").count() > 0)
+    units = units_of(rows).join(about, on="site_id").join(sums, on="unit").join(has_battery_w, on="unit")
     return units.with_columns(daylight_h=_daylight(units))
 
 
@@ -233,16 +225,11 @@ def with_resolution(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.Da
     The smallest difference between two values, where the other differences are multiples of it; else 0: it has none
     to speak of. Null where fewer than three values are to be seen.
     """
-    own = ["site_id", "device_id", "day"]
-    day = pl.col("ts_local").dt.date().alias("day")
-    runs_of, rows = found.lazy(), device_readings.lazy()
-    parts = [runs_of.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
-    for name in found["channel"].unique(maintain_order=True):
-        mine = runs_of.filter(pl.col("channel") == name)
-        values = rows.select("site_id", "device_id", day, name).join(mine.select(own), on=own, how="semi")
-        resolution = lazy_resolutions(values, own, name).rename({"resolution": "step"})
-        parts.append(mine.join(resolution, on=own, how="left", maintain_order="left"))
-    return pl.concat(parts).collect()
+    parts = [found.clear().with_columns(step=pl.lit(None, pl.Float64), distinct=pl.lit(None, pl.Int64))]
+    for name, mine, values in _of_channels(found, device_readings):
+        resolution = resolutions(values, ["unit"], name).rename({"resolution": "step"})
+        parts.append(mine.join(resolution, on="unit", how="left", maintain_order="left").drop("unit"))
+    return pl.concat(parts)
 
 
 def with_elsewhere(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.DataFrame:
@@ -250,28 +237,37 @@ def with_elsewhere(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.Dat
 
     Of flows alone, null for others. `found` has one run per device, day and channel.
     """
-    own = ["site_id", "device_id", "day"]
-    day = pl.col("ts_local").dt.date().alias("day")
-    rows = device_readings.lazy()
-    parts = [
-        found.lazy().filter(~pl.col("channel").is_in(FLOWS)).with_columns(elsewhere_ratio=pl.lit(None, pl.Float64))
-    ]
-    for name in found.filter(pl.col("channel").is_in(FLOWS))["channel"].unique(maintain_order=True):
-        mine = found.lazy().filter(pl.col("channel") == name)
-        values = rows.select("site_id", "device_id", day, pl.col(name).alias("reading")).drop_nulls("reading")
-        same = (pl.col("reading") - pl.col("value")).abs() <= SAME * pl.col("value").abs().clip(lower_bound=1.0)
+    is_flow = pl.col("channel").is_in(FLOWS)
+    parts = [found.filter(~is_flow).with_columns(elsewhere_ratio=pl.lit(None, pl.Float64))]
+    same = (pl.col("reading") - pl.col("value")).abs() <= SAME * pl.col("value").abs().clip(lower_bound=1.0)
+    others = (pl.col("known") - pl.col("repeats")).clip(lower_bound=1.0)
+    for name, mine, values in _of_channels(found.filter(is_flow), device_readings):
         counts = (
-            values.join(mine.select(*own, "value"), on=own)
-            .group_by(own)
+            values.select("unit", reading=name)
+            .drop_nulls("reading")
+            .join(mine.select("unit", "value"), on="unit", maintain_order="left")
+            .group_by("unit")
             .agg(equal=same.sum().cast(pl.Float64), known=pl.len().cast(pl.Float64))
         )
-        others = (pl.col("known") - pl.col("repeats")).clip(lower_bound=1.0)
         parts.append(
-            mine.join(counts, on=own, how="left", maintain_order="left")
+            mine.join(counts, on="unit", how="left", maintain_order="left")
             .with_columns(elsewhere_ratio=(pl.col("equal") - pl.col("repeats")) / others)
-            .drop("equal", "known")
+            .drop("equal", "known", "unit")
         )
-    return pl.concat(parts).collect()
+    return pl.concat(parts)
+
+
+def _of_channels(
+    found: pl.DataFrame, device_readings: pl.DataFrame
+) -> Iterator[tuple[str, pl.DataFrame, pl.DataFrame]]:
+    """Each channel of the runs `found`, its runs with their `unit`, and [unit, channel] of the readings of their units."""
+    rows = in_units(device_readings)
+    numbered = found.join(units_of(rows), on=["site_id", "device_id", "day"], maintain_order="left")
+    for name in found["channel"].unique(maintain_order=True):
+        mine = numbered.filter(pl.col("channel") == name)
+        is_asked = np.zeros(rows["unit"].max() + 1, bool)
+        is_asked[mine["unit"].to_numpy()] = True
+        yield name, mine, rows.select("unit", name).filter(pl.Series(is_asked[rows["unit"].to_numpy()]))
 
 
 def longest(found: pl.DataFrame) -> pl.DataFrame:

@@ -4,7 +4,8 @@ import polars as pl
 
 from detectors.battery.flows import RESERVE_BAND_PCT
 from detectors.stats.interval_weights import energy_kwh, hours_of, weight_s
-from detectors.stats.rows import ordered
+from detectors.stats.rows import with_sites
+from detectors.stats.units import in_units, units_of
 
 NAME = "battery_day"
 VERSION = 2
@@ -23,20 +24,15 @@ WINDOW_DAYS = 90  # ours: as far as a stuck battery is followed back
 def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA, one row per site and local day with readings."""
     known = sites.select("site_id", "battery_kwh", "battery_reserve_pct")
-    rows = ordered(readings, "site_id", "ts_utc").with_columns(day=pl.col("ts_local").dt.date())
-    rows = rows.join(known, on="site_id", maintain_order="left")
-    rows = rows.with_columns(weight_s=weight_s(pl.lit(True)))
+    rows = with_sites(in_units(readings), known).with_columns(weight_s=weight_s(pl.lit(True)))
     # Without a load the balance tells it: what neither battery nor grid took is no surplus.
     over = pl.coalesce(pl.col("pv_w") - pl.col("load_w"), -(pl.col("battery_w") + pl.col("grid_w")))
     weight, surplus = pl.col("weight_s"), over.clip(lower_bound=0)
     near_reserve = pl.col("soc_pct") <= pl.col("battery_reserve_pct") + RESERVE_BAND_PCT
     at_floor = near_reserve & pl.col("battery_kwh").is_not_null()
-    return (
-        rows.group_by("site_id", "day")
-        .agg(
-            soc_floor_h=hours_of(at_floor),
-            surplus_kwh=energy_kwh(surplus, by=weight),
-            surplus_at_floor_kwh=energy_kwh(surplus.filter(at_floor), by=weight.filter(at_floor)),
-        )
-        .sort("site_id", "day")
+    sums = rows.group_by("unit", maintain_order=True).agg(
+        soc_floor_h=hours_of(at_floor),
+        surplus_kwh=energy_kwh(surplus, by=weight),
+        surplus_at_floor_kwh=energy_kwh(surplus.filter(at_floor), by=weight.filter(at_floor)),
     )
+    return units_of(rows).join(sums, on="unit").select(SCHEMA.names()).sort("site_id", "day")

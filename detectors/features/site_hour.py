@@ -6,7 +6,7 @@ import polars as pl
 
 from detectors.frames import CHANNELS, LOCAL
 from detectors.stats.interval_weights import weight_s
-from detectors.stats.rows import ordered
+from detectors.stats.units import begins, in_units, run_means
 
 NAME = "site_hour"
 VERSION = 2
@@ -32,23 +32,22 @@ def make(readings: pl.DataFrame) -> pl.DataFrame:
     """
     if readings.is_empty():
         return SCHEMA.to_frame()
-    rows = readings.with_columns(day=pl.col("ts_local").dt.date(), ts_utc=pl.col("ts_utc").dt.replace_time_zone(None))
-    rows = ordered(rows, "site_id", "ts_utc").with_columns(
-        weight_s=weight_s(pl.lit(True)), utc_offset=pl.col("ts_local") - pl.col("ts_utc")
+    present = [name for name in CHANNELS if readings[name].null_count() < readings.height]
+    rows = in_units(readings).select(
+        "unit", "site_id", "day", "ts_utc", "ts_local", "interval_s", "is_instant", *present
     )
-    of_hours = _cut_at_hours(rows)
-    known = {name: pl.when(pl.col(name).is_not_null()).then("weight_s").sum() for name in CHANNELS}
-    means = of_hours.group_by("site_id", "day", "hour").agg(
-        pl.col("weight_s").sum().clip(upper_bound=HOUR_S).alias("covered_s"),
-        pl.col("utc_offset").first(),
-        *(
-            pl.when(weight > 0).then((pl.col(name) * pl.col("weight_s")).sum() / weight).alias(name)
-            for name, weight in known.items()
-        ),
-    )
+    rows = rows.with_columns(ts_utc=pl.col("ts_utc").dt.replace_time_zone(None), weight_s=weight_s(pl.lit(True)))
+    rows = rows.with_columns(utc_offset=pl.col("ts_local") - pl.col("ts_utc"))
+    rows = _cut_at_hours(rows)
+    hours = run_means(rows, rows.select(begins("unit", "hour")).to_series(), present, "weight_s")
+    nothing = [pl.lit(None, pl.Float64).alias(name) for name in CHANNELS if name not in present]
     return (
-        means.rename({"hour": "ts_utc"})
-        .with_columns(ts_local=pl.col("ts_utc") + pl.col("utc_offset"))
+        hours.with_columns(
+            *nothing,
+            ts_utc="hour",
+            ts_local=pl.col("hour") + pl.col("utc_offset"),
+            covered_s=pl.col("weight_s").clip(upper_bound=HOUR_S),
+        )
         .select(SCHEMA.names())
         .cast(SCHEMA)
         .sort("site_id", "ts_utc", "day")
@@ -56,18 +55,18 @@ def make(readings: pl.DataFrame) -> pl.DataFrame:
 
 
 def _cut_at_hours(rows: pl.DataFrame) -> pl.DataFrame:
-    """The rows with `hour`; a mean whose interval reaches beyond its hour has a row, and its seconds, for each."""
+    """The rows with `hour`, in their order; a mean whose interval reaches beyond its hour has a row, and its seconds,
+    for each."""
     hour = pl.col("ts_utc").dt.truncate("1h")
     into_hour_s = (pl.col("ts_utc") - hour).dt.total_milliseconds() / 1000
     last = ((into_hour_s + pl.col("weight_s") - 1e-3) / HOUR_S).floor().cast(pl.Int64).clip(lower_bound=0)
     reach = pl.when("is_instant").then(0).otherwise(last)
     rows = rows.with_columns(into_hour_s=into_hour_s, reach=reach, hour=hour)
-    whole = rows.filter(pl.col("reach") == 0)
-    cut = rows.filter(pl.col("reach") > 0)
-    if cut.is_empty():
-        return whole
-    parts = cut.with_columns(number=pl.int_ranges(0, pl.col("reach") + 1)).explode("number")
+    is_cut = rows["reach"] > 0
+    if not is_cut.any():
+        return rows
+    parts = rows.filter(is_cut).with_columns(number=pl.int_ranges(0, pl.col("reach") + 1)).explode("number")
     start = pl.max_horizontal(pl.col("into_hour_s"), pl.col("number") * HOUR_S)
     end = pl.min_horizontal(pl.col("into_hour_s") + pl.col("weight_s"), (pl.col("number") + 1) * HOUR_S)
     parts = parts.with_columns(weight_s=end - start, hour=pl.col("hour") + pl.duration(hours=pl.col("number")))
-    return pl.concat([whole, parts.select(whole.columns)])
+    return pl.concat([rows.filter(~is_cut), parts.select(rows.columns)]).sort("unit", "hour", maintain_order=True)

@@ -6,6 +6,8 @@ import polars as pl
 from detectors.frames import PHASE_CHANNELS
 from detectors.solar.position import elevation_deg
 from detectors.stats.resolution import resolutions
+from detectors.stats.rows import ordered
+from detectors.stats.units import begins, run_means
 
 MIN_RESOLUTION_VALUES = 5  # ours: four differences that agree do not agree by chance; a coarse meter shows few values
 MICROSECONDS_PER_DAY = 86_400e6
@@ -37,16 +39,11 @@ def block_means(rows: pl.DataFrame, channels: list[str], minutes: int, by: list[
     [*by, start_utc, minutes, <channel>...]: `minutes` is how much of the block readings cover; intervals longer than a
     block stay as they are. Every sum leaves out what is not read.
     """
-    weight = pl.col("interval_s").cast(pl.Float64)
-    means = [
-        ((pl.col(name) * weight).sum() / weight.filter(pl.col(name).is_not_null()).sum())
-        .fill_nan(None)
-        .alias(name)
-        for name in channels
-    ]  # fmt: skip
     start = pl.col("ts_utc").dt.truncate(f"{minutes}m")
     whole = pl.when(pl.col("interval_s") > minutes * 60).then("ts_utc").otherwise(start).alias("start_utc")
-    return rows.group_by([*by, whole]).agg((weight.sum() / 60).alias("minutes"), *means).sort([*by, "start_utc"])
+    rows = ordered(rows.select(*by, whole, "interval_s", *channels), *by, "start_utc")
+    means = run_means(rows, rows.select(begins(*by, "start_utc")).to_series(), channels, "interval_s")
+    return means.select(*by, "start_utc", (pl.col("interval_s") / 60).alias("minutes"), pl.col(channels).fill_nan(None))
 
 
 def local_day() -> pl.Expr:

@@ -8,10 +8,11 @@ from typing import NamedTuple
 
 import polars as pl
 
-from detectors.frames import PHASE_CHANNELS
+from detectors.frames import PHASE_CHANNELS, POWER_CHANNELS
 from detectors.grid.feed_in_transients import MAX_BUFFER_W
 from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, meter_resolution
-from detectors.stats.rows import ordered
+from detectors.stats.rows import with_sites, with_units
+from detectors.stats.units import in_units, units_of
 
 DARK_DEG = -6.0  # end of civil twilight: below it the sky lights no module to any power that a meter sees
 NOISE_W = 20.0  # ours: standby and rounding; the least import that a house with anything switched on shows
@@ -50,6 +51,7 @@ VARIANTS = (
     Variant("rotated", (-2, -2, -2), "the sensors sit one phase further round than they should"),
 )
 PHASES = (1, 2, 3)
+OF_PHASES = (("fed", "h"), ("bought", "h"), ("fed", "kwh"), ("answered", "kw"))
 FLOATS = (
     "grid_h", "pv_h", "dark_h", "known_dark_h", "fed_h", "bought_h", "fed_kwh", "still_ratio",
     "sure_bought_h",  # import in the dark that is no turned feed-in of the battery
@@ -60,7 +62,7 @@ FLOATS = (
     "rest_right_kwh", "rest_turned_kwh", "rest_fed_kwh",  # what is left for the grid, by whether its sign agrees
     *(f"open_{variant.name}_kwh" for variant in VARIANTS),
     *(f"{what}_l{n}_{unit}" for n in PHASES
-      for what, unit in (("fed", "h"), ("bought", "h"), ("fed", "kwh"), ("answered", "kw"))),
+      for what, unit in OF_PHASES),
 )  # fmt: skip
 SIGNS = pl.Schema({"site_id": pl.String(), "day": pl.Date(), **dict.fromkeys(FLOATS, pl.Float64())})
 BY = ["site_id", "day"]
@@ -71,13 +73,14 @@ def signs_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = flows(readings, sites)
     if rows.is_empty():
         return SIGNS.to_frame()
-    signs = (
-        rows.group_by(BY)
-        .agg(**_dark_sums(), **_balance_sums(), **_rest_sums(), **_one_sided())
-        .join(_answers(rows), on=BY, how="left")
+    sums = rows.group_by("unit", maintain_order=True).agg(
+        **_dark_sums(), **_balance_sums(), **_rest_sums(), **_one_sided()
     )
-    answers = ["change_kw", "answered_kw", *(f"answered_l{n}_kw" for n in PHASES)]
-    return signs.with_columns(pl.col(answers).fill_null(0.0)).select(SIGNS.names()).cast(SIGNS).sort(BY)
+    signs = units_of(rows)
+    for some in (sums, _phase_sums(rows), _variant_sums(rows), _answers(rows)):
+        signs = signs.join(some, on="unit", how="left")
+    nothing = ["change_kw", "answered_kw", *(f"{name}_l{n}_{unit}" for n in PHASES for name, unit in OF_PHASES)]
+    return signs.with_columns(pl.col(nothing).fill_null(0.0)).select(SIGNS.names()).cast(SIGNS).sort(BY)
 
 
 def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -86,12 +89,11 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         "site_id", "latitude", "longitude", "battery_kwh", rating_w=RATING_W,
         may_feed_in=(pl.col("feed_in_limit_kw") != 0).fill_null(True),
     )  # fmt: skip
-    rows = ordered(readings, "site_id", "ts_utc").with_columns(local_day(), GRID_W.alias("grid_w"))
-    rows = rows.join(known, on="site_id", how="inner", maintain_order="left")
+    rows = in_units(readings).select("site_id", "unit", "day", "ts_utc", "interval_s", *POWER_CHANNELS, *PHASE_CHANNELS)
+    rows = with_sites(rows.with_columns(GRID_W.alias("grid_w")), known)
     if rows.is_empty():
         return rows.with_columns(impossible_w=pl.lit(None, pl.Float64))
-    steps = meter_resolution(rows, BY)
-    rows = rows.with_columns(highest_sun_deg(rows)).join(steps, on=BY, how="left", maintain_order="left")
+    rows = with_units(rows.with_columns(highest_sun_deg(rows)), meter_resolution(rows, ["unit"]))
     is_dark = pl.col("sun_deg") <= DARK_DEG
     rows = rows.with_columns(
         hours=pl.col("interval_s") / 3600,
@@ -144,13 +146,20 @@ def _dark_sums() -> dict[str, pl.Expr]:
         "rating_kw": pl.col("rating_w").first() / 1000,
         "step_w": pl.col("step_w").first(),
     }
+    return sums
+
+
+def _phase_sums(rows: pl.DataFrame) -> pl.DataFrame:
+    """[unit, fed_l?_h, bought_l?_h, fed_l?_kwh] of the units with phases in the dark."""
+    dark = rows.filter(pl.col("is_idle_dark"), pl.any_horizontal(pl.col(name).is_not_null() for name in PHASE_CHANNELS))
+    hours, noise = pl.col("hours"), pl.col("noise_w")
+    sums = {}
     for n, name in zip(PHASES, PHASE_CHANNELS, strict=True):
         phase = pl.col(name)
-        idle = pl.col("is_idle_dark")
-        sums[f"fed_l{n}_h"] = hours.filter(idle & (phase < -noise)).sum()
-        sums[f"bought_l{n}_h"] = hours.filter(idle & (phase > noise)).sum()
-        sums[f"fed_l{n}_kwh"] = (-phase * hours).filter(idle & (phase < -noise)).sum() / 1000
-    return sums
+        sums[f"fed_l{n}_h"] = hours.filter(phase < -noise).sum()
+        sums[f"bought_l{n}_h"] = hours.filter(phase > noise).sum()
+        sums[f"fed_l{n}_kwh"] = (-phase * hours).filter(phase < -noise).sum() / 1000
+    return dark.group_by("unit", maintain_order=True).agg(**sums)
 
 
 def _balance_sums() -> dict[str, pl.Expr]:
@@ -161,7 +170,7 @@ def _balance_sums() -> dict[str, pl.Expr]:
     def kwh(power: pl.Expr) -> pl.Expr:
         return (power * pl.col(hours)).filter(known).sum() / 1000
 
-    sums = {
+    return {
         "load_h": pl.col(hours).filter(known).sum(),
         "through_kwh": kwh(load.abs() + grid.abs()),
         "open_kwh": kwh((sources + grid - load).abs()),
@@ -169,14 +178,24 @@ def _balance_sums() -> dict[str, pl.Expr]:
         # A load that is worked out from the others closes, but for where it would be less than nothing.
         "own_kwh": kwh(pl.when(load > 0).then((sources + grid - load).abs()).otherwise(0.0)),
     }
-    for variant in VARIANTS:
-        corrected = sum(
-            (f * pl.col(name) for f, name in zip(variant.factors, PHASE_CHANNELS, strict=True)), pl.lit(0.0)
-        )
-        off = (sources + corrected - load).abs()
-        # A phase that is not read leaves the variant open: null, and not a sum of nothing.
-        sums[f"open_{variant.name}_kwh"] = pl.when((off.is_not_null() & known).any()).then(kwh(off))
-    return sums
+
+
+def _variant_sums(rows: pl.DataFrame) -> pl.DataFrame:
+    """[unit, open_<variant>_kwh...]: the same as each variant would have it.
+
+    Of units in which a row has all phases: one that is not read leaves the variant open, and is not a sum of nothing.
+    """
+    sources, load = pl.col("made_w") + pl.col("stored_w"), pl.col("load_w")
+    phases = [pl.col(name) for name in PHASE_CHANNELS]
+    known = (sources + load + pl.col("grid_w")).is_not_null()
+    read = rows.filter(known, pl.all_horizontal(phase.is_not_null() for phase in phases))
+    return read.group_by("unit", maintain_order=True).agg(
+        (
+            (sources + sum((f * phase for f, phase in zip(variant.factors, phases, strict=True)), pl.lit(0.0)) - load).abs()
+            * pl.col("hours")
+        ).sum().truediv(1000).alias(f"open_{variant.name}_kwh")
+        for variant in VARIANTS
+    )  # fmt: skip
 
 
 def _rest_sums() -> dict[str, pl.Expr]:
@@ -217,15 +236,17 @@ def _one_sided() -> dict[str, pl.Expr]:
 
 
 def _answers(rows: pl.DataFrame) -> pl.DataFrame:
-    """change_kw: generation's changes added up; answered_kw: the same times grid's change over generation's.
+    """[unit, change_kw, answered_kw, answered_l?_kw]; change_kw: generation's changes added up; answered_kw: the same times grid's change over generation's.
 
     Near -change_kw the grid takes what is generated, as it must; near +change_kw its sign is turned. The phases
     likewise: together they answer as much.
     """
-    rating = rows.group_by(BY).agg(pl.col("rating_w").first())
     channels = ["made_w", "stored_w", "grid_w", *PHASE_CHANNELS]
-    halves = block_means(rows, channels, CHANGE_MINUTES, BY).join(rating, on=BY)
-    diffs = halves.sort(*BY, "start_utc").with_columns(pl.col(channels).diff().over(BY))
+    halves = with_units(
+        block_means(rows, channels, CHANGE_MINUTES, ["unit"]), units_of(rows, "rating_w").select("unit", "rating_w")
+    )
+    is_next = pl.col("unit") == pl.col("unit").shift(1)
+    diffs = halves.with_columns(pl.when(is_next).then(pl.col(name).diff()).alias(name) for name in channels)
     made = pl.col("made_w")
     changes = diffs.filter(
         (made.abs() >= CHANGE_SHARE * pl.col("rating_w"))
@@ -236,7 +257,7 @@ def _answers(rows: pl.DataFrame) -> pl.DataFrame:
     def answered(name: str) -> pl.Expr:
         return (made.abs() * (pl.col(name) / made).clip(-CLIP, CLIP)).sum() / 1000
 
-    return changes.group_by(BY).agg(
+    return changes.group_by("unit", maintain_order=True).agg(
         change_kw=made.abs().sum() / 1000,
         answered_kw=answered("grid_w"),
         **{f"answered_l{n}_kw": answered(name) for n, name in zip(PHASES, PHASE_CHANNELS, strict=True)},

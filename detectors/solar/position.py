@@ -21,6 +21,7 @@ RISE_ELEVATION_DEG = (
     -0.8333
 )  # upper limb on the horizon: 16' half diameter and 34' refraction, the Almanac's convention
 DAYS_TO_J2000 = 10957.5  # from 1970-01-01T00:00 to 2000-01-01T12:00
+MANY = 1000  # ours: of fewer, sines cost less than to look for those that are the same
 NODES_PER_DAY = 24.0  # ours: a straight line from hour to hour is off by 2e-6 degrees and 3e-6 minutes at most
 
 
@@ -58,12 +59,37 @@ def _sun_coordinates(unix_days: Array) -> tuple[Array, Array]:
 
 def elevation_deg(latitude: Number, longitude: Number, unix_days: Number) -> Array:
     """The sun's geometric height over the horizon in degrees, without refraction."""
-    declination, equation = sun_coordinates(unix_days)
-    solar_minutes = np.asarray(unix_days) % 1.0 * MINUTES_PER_DAY + 4.0 * np.asarray(longitude) + equation
+    days, at = _shared(np.asarray(unix_days, dtype=np.float64))
+    declination, equation = sun_coordinates(days)
+    dec, mean_minutes = np.radians(declination), days % 1.0 * MINUTES_PER_DAY
+    lat, nth = _in_a_row(np.radians(latitude))
+    solar_minutes = mean_minutes[at] + 4.0 * np.asarray(longitude) + equation[at]
     hour_angle = np.radians((solar_minutes - 720.0) / 4.0)
-    lat, dec = np.radians(latitude), np.radians(declination)
-    sine = np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(hour_angle)
+    sine = np.sin(lat)[nth] * np.sin(dec)[at] + np.cos(lat)[nth] * np.cos(dec)[at] * np.cos(hour_angle)
     return np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0)))
+
+
+def _shared(unix_days: Array) -> tuple[Array, Any]:
+    """The instants that are asked for and where each stands among them: a fleet's readings share a few."""
+    if unix_days.ndim != 1 or unix_days.size < MANY:
+        return unix_days, ...
+    minute = np.rint(unix_days * MINUTES_PER_DAY)
+    first, last = float(minute.min()), float(minute.max())
+    if not last - first < unix_days.size / 8:
+        return unix_days, ...
+    at = (minute - first).astype(np.intp)
+    instants = np.full(int(last - first) + 1, unix_days[0])
+    instants[at] = unix_days
+    return (instants, at) if (instants[at] == unix_days).all() else (unix_days, ...)
+
+
+def _in_a_row(values: Number) -> tuple[Array, Any]:
+    """The values without those that repeat the one before, and which of them stands at each place."""
+    every = np.asarray(values)
+    if every.ndim != 1 or every.size < MANY:
+        return every, ...
+    is_new = np.append(True, every[1:] != every[:-1])
+    return every[is_new], np.cumsum(is_new) - 1
 
 
 def height_sine(latitude: Number, longitude: Number, unix_days: Number) -> Array:

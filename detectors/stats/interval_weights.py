@@ -7,6 +7,8 @@ readings reach to midnight, but never further than one interval.
 
 import polars as pl
 
+from detectors.stats.units import beside
+
 BRIDGED = 1.5  # ours: two instants further apart than so many intervals do not vouch for the time between
 LOST_ONE = 2.5  # of one lost interval, two instants at most so far apart; two lost ones stay unknown
 J_PER_KWH = 3.6e6
@@ -17,12 +19,11 @@ def weight_s(known: pl.Expr, *, bridged: float = BRIDGED) -> pl.Expr:
 
     Instants vouch for the time between them up to `bridged` intervals apart.
 
-    Of rows with site_id, day, ts_utc, ts_local, interval_s and is_instant, in order of site and time.
+    Of rows `in_units` of site and day, with interval_s and is_instant.
     """
-    by = ["site_id", "day"]
-    at = pl.when(known).then("ts_utc")
-    to_next = (at.shift(-1).backward_fill().over(by) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
-    from_last = (pl.col("ts_utc") - at.shift(1).forward_fill().over(by)).dt.total_milliseconds() / 1000
+    at = pl.col("ts_utc")
+    to_next = (beside(at, known, -1) - at).dt.total_milliseconds() / 1000
+    from_last = (at - beside(at, known, 1)).dt.total_milliseconds() / 1000
     since_midnight = (pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))).dt.total_milliseconds() / 1000
     length = pl.col("interval_s").cast(pl.Float64)
     # On a day whose clocks change, the wall clock misjudges what is left by that hour; it is at most one interval here.
@@ -43,12 +44,10 @@ def lost_kwh(power: pl.Expr, known: pl.Expr) -> pl.Expr:
     0 where nothing, or more than one interval, was lost until the next known row of the site and day. Rows as in
     `weight_s`; instants have their neighbours' trapezoid already.
     """
-    by = ["site_id", "day"]
-    at, value = pl.when(known).then("ts_utc"), pl.when(known).then(power)
-    gap_s = (at.shift(-1).backward_fill().over(by) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
+    gap_s = (beside(pl.col("ts_utc"), known, -1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
     length = pl.col("interval_s").cast(pl.Float64)
     is_one = known & ~pl.col("is_instant") & gap_s.is_between(BRIDGED * length, LOST_ONE * length)
-    mean = (value + value.shift(-1).backward_fill().over(by)) / 2
+    mean = (power + beside(power, known, -1)) / 2
     return pl.when(is_one).then(mean * (gap_s - length) / J_PER_KWH).otherwise(0.0)
 
 

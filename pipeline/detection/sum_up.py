@@ -14,6 +14,7 @@ from detectors.data_quality.grid_link import with_lost_links
 from detectors.features import row_prints
 from detectors.frames import BESIDE, COUNTED_READINGS, DEVICE_READINGS, READINGS
 from detectors.stats.rows import among
+from detectors.stats.units import in_units
 from pipeline import progress
 from pipeline.config.settings import ComputeSettings
 from pipeline.detection import copied_days, resolver
@@ -123,9 +124,10 @@ def _given(store: Store, chunk: pl.DataFrame, of_others: pl.DataFrame) -> Given:
 def summed(of: Given) -> Summed:
     """Site-days, flags and features of the readings given."""
     reported, shares, sites, planes, before, prints, copied_from, sources, of_others, others = of
+    raw = reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS)
     given = {
-        "raw_readings": device_sums.to_sites(reported, shares).select(READINGS.names()).cast(READINGS),
-        "raw_device_readings": reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
+        "raw_readings": in_units(device_sums.to_sites(reported, shares).select(READINGS.names()).cast(READINGS)),
+        "raw_device_readings": in_units(raw),
         "sites": sites,
         "planes": planes,
         row_prints.NAME: prints,
@@ -133,18 +135,16 @@ def summed(of: Given) -> Summed:
     of_reported = resolver.make_of_readings(given)
     fresh = {feature.name: rows for feature, rows in of_reported.items()} | {row_prints.NAME: prints}
     window = {name: pl.concat([rows, fresh.get(name, rows.clear())]) for name, rows in before.items()}
-    raw = given["raw_device_readings"]
     either = pl.concat([raw, sources]).unique(["site_id", "device_id", "ts_utc"]) if copied_from.height else raw
     copied = pl.concat([copied_values(either, copied_from), other_sites.shared_values(raw, others, of_others)])
-    flags = make_flags(
-        raw, window["repeats"], window["flow_peaks"], window["deliveries"], sites, copied, window["flow_sizes"]
-    )
+    seen, peaks, sizes = (window[name] for name in ("deliveries", "flow_peaks", "flow_sizes"))
+    flags = make_flags(given["raw_device_readings"], window["repeats"], peaks, seen, sites, copied, sizes)
     good = good_values(reported, flags)
     counted = with_counted(good)
     whole = device_sums.to_sites(counted, shares)
     given |= {
-        "readings": whole.select(READINGS.names()).cast(READINGS),
-        "device_readings": good.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS),
+        "readings": in_units(whole.select(READINGS.names()).cast(READINGS)),
+        "device_readings": in_units(good.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS)),
         "counted_readings": _counted(good),
         **fresh,
     }

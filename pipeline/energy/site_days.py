@@ -5,17 +5,23 @@ One lost interval is bridged by the mean of its neighbours, which leaves open as
 the mean of theirs; what is lost beyond that is in no energy, and the coverage tells it.
 """
 
+from collections.abc import Container
+
 import polars as pl
 
 from detectors.frames import DAYS, POWER_CHANNELS
 from detectors.solar.position import REFERENCE_KW_M2
 from detectors.stats.interval_weights import J_PER_KWH, LOST_ONE, energy_kwh, lost_kwh, weight_s
-from detectors.stats.rows import ordered
+from detectors.stats.units import in_units, units_of
 from pipeline.energy.discharge import discharge_steps
 from pipeline.energy.light import day_light_h, sun_height
 from pipeline.timezones.local_time import day_hours
 
 SAME_DIGITS = 6  # of a percentage: the order in which a sum is made shows beyond
+SUMMED = (  # of readings, what a site-day is made of beside what counters gave
+    "site_id", "ts_utc", "ts_local", "interval_s", "is_instant", "is_spoiled", *POWER_CHANNELS, "soc_pct",
+    "irradiance_w_m2",
+)  # fmt: skip
 
 
 def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
@@ -30,36 +36,34 @@ def to_site_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     register = sites.select("site_id", "timezone", "latitude", "longitude", "installed_kwp", "battery_kwh")
     if "is_spoiled" not in readings.columns:
         readings = readings.with_columns(is_spoiled=pl.lit(False))
-    rows = ordered(readings, "site_id", "ts_utc").with_columns(day=pl.col("ts_local").dt.date())
-    rows = rows.join(register, on="site_id", maintain_order="left")
-    days = rows.select("site_id", "timezone", "day").unique()
-    hours = days.with_columns(day_hours(days)).drop("timezone")
-    rows = rows.join(hours, on=["site_id", "day"], maintain_order="left")
-    rows = _bridged(_weigh(rows)).with_columns(light=sun_height(rows))
-    of_day = days.join(register, on=["site_id", "timezone"])
-    of_day = of_day.select("site_id", "day", day_light_h=day_light_h(of_day))
-    rows = rows.join(of_day, on=["site_id", "day"], maintain_order="left")
-    summed = rows.group_by("site_id", "day").agg(
+    rows = in_units(readings.select(*SUMMED, *(f"{name}_counted_kwh" for name in _flows())))
+    days = units_of(rows).join(register, on="site_id", how="left", maintain_order="left")
+    days = days.with_columns(day_hours(days), has_battery=(pl.col("battery_kwh") > 0).fill_null(False))
+    days = days.with_columns(day_light_h=day_light_h(days))
+    beside = days.select("latitude", "longitude", "has_battery").select(pl.all().gather(rows["unit"].rle_id()))
+    rows = rows.with_columns(beside.get_columns())
+    counted = {name for name in _flows() if rows[f"{name}_counted_kwh"].null_count() < rows.height}
+    rows = _bridged(_weigh(rows), counted).with_columns(light=sun_height(rows))
+    summed = rows.group_by("unit", maintain_order=True).agg(
         pl.len().cast(pl.Int32).alias("readings"),
         pl.col("interval_s").mode().min(),
-        (pl.col("weight_s").filter(~pl.col("is_spoiled")).sum() / pl.col("day_h").first() / 36)
-        .clip(upper_bound=100)
-        .alias("coverage_pct"),
-        _pv_coverage_pct().alias("pv_coverage_pct"),
-        *(energy.alias(name) for name, energy in _energies().items()),
-        _open_kwh().alias("pv_open_kwh"),
-        pl.col("soc_pct").min().alias("soc_min_pct"),
-        pl.col("soc_pct").max().alias("soc_max_pct"),
-        energy_kwh(pl.col("irradiance_w_m2").clip(lower_bound=0), by=pl.col("weight_s")).alias("irradiation_kwh_m2"),
-        energy_kwh(_both("irradiance_w_m2"), by=pl.col("weight_s")).alias("shared_irradiation_kwh_m2"),
-        energy_kwh(_both("pv_w"), by=pl.col("weight_s")).alias("shared_pv_kwh"),
-        pl.col("installed_kwp").first(),
+        covered_s=pl.col("weight_s").filter(~pl.col("is_spoiled")).sum(),
+        **_pv_known(),
+        **_energies(counted),
+        pv_open_kwh=_open_kwh(),
+        soc_min_pct=pl.col("soc_pct").min(),
+        soc_max_pct=pl.col("soc_pct").max(),
+        irradiation_kwh_m2=energy_kwh(pl.col("irradiance_w_m2").clip(lower_bound=0), by=pl.col("weight_s")),
+        shared_irradiation_kwh_m2=energy_kwh(_both("irradiance_w_m2"), by=pl.col("weight_s")),
+        shared_pv_kwh=energy_kwh(_both("pv_w"), by=pl.col("weight_s")),
     )
-    with_battery = rows.filter(pl.col("battery_kwh") > 0)
-    steps = discharge_steps(with_battery, ["site_id", "day"], pl.col("weight_s") / 3600)
+    steps = discharge_steps(rows.filter("has_battery"), ["unit"], pl.col("weight_s") / 3600)
     return (
-        summed.join(steps, on=["site_id", "day"], how="left")
+        days.join(summed, on="unit", how="left")
+        .join(steps, on="unit", how="left")
         .with_columns(
+            coverage_pct=(pl.col("covered_s") / pl.col("day_h") / 36).clip(upper_bound=100),
+            pv_coverage_pct=_pv_coverage_pct(),
             specific_yield_kwh_per_kwp=pl.col("pv_kwh") / pl.col("installed_kwp"),
             pv_uncertainty_pct=pl.when(pl.col("pv_kwh") > 0).then(100 * pl.col("pv_open_kwh") / pl.col("pv_kwh")),
             is_partial=pl.lit(False),
@@ -91,15 +95,19 @@ def _weigh(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _pv_known() -> dict[str, pl.Expr]:
+    """Hours with generation known, and their light: nights are not needed, and noon counts most."""
+    known_h = pl.col("weight_s").filter(pl.col("pv_w").is_not_null()) / 3600
+    return {"known_h": known_h.sum(), "lit_h": (known_h * pl.col("light").filter(pl.col("pv_w").is_not_null())).sum()}
+
+
 def _pv_coverage_pct() -> pl.Expr:
-    """The share of the day's light in which generation is known: nights are not needed, and noon counts most.
+    """The share of the day's light in which generation is known.
 
     Light goes by the sine of the sun's height. Where the sun does not rise, the share of the whole day.
     """
-    known_h = pl.col("weight_s").filter(pl.col("pv_w").is_not_null()) / 3600
-    lit_h = (known_h * pl.col("light").filter(pl.col("pv_w").is_not_null())).sum()
-    day_light_h = pl.col("day_light_h").first()
-    share = pl.when(day_light_h > 0).then(lit_h / day_light_h).otherwise(known_h.sum() / pl.col("day_h").first())
+    by_light, by_time = pl.col("lit_h") / pl.col("day_light_h"), pl.col("known_h") / pl.col("day_h")
+    share = pl.when(pl.col("day_light_h") > 0).then(by_light).otherwise(by_time)
     return (100 * share).clip(upper_bound=100).round(SAME_DIGITS)
 
 
@@ -122,14 +130,16 @@ def _flows() -> dict[str, tuple[str, pl.Expr]]:
     }
 
 
-def _bridged(rows: pl.DataFrame) -> pl.DataFrame:
-    """`rows` with <name>_lost_kwh: energy of the one interval lost after a row; counters bridge by themselves."""
+def _bridged(rows: pl.DataFrame, counted: Container[str]) -> pl.DataFrame:
+    """`rows` with <name>_lost_kwh: energy of the one interval lost after a row; counters bridge by themselves.
+
+    `counted`: names of which some row has what a counter gave, here and in `_energies`.
+    """
+    lost = {name: lost_kwh(flow, pl.col(channel).is_not_null()) for name, (channel, flow) in _flows().items()}
+    is_counted = {name: pl.col(f"{name}_counted_kwh").count().over("unit") > 0 for name in lost if name in counted}
     return rows.with_columns(
-        pl.when(pl.col(f"{name}_counted_kwh").count().over("site_id", "day") == 0)
-        .then(lost_kwh(flow, pl.col(channel).is_not_null()))
-        .otherwise(0.0)
-        .alias(f"{name}_lost_kwh")
-        for name, (channel, flow) in _flows().items()
+        (pl.when(is_counted[name]).then(0.0).otherwise(one) if name in counted else one).alias(f"{name}_lost_kwh")
+        for name, one in lost.items()
     )
 
 
@@ -150,14 +160,17 @@ def _open_kwh() -> pl.Expr:
     return pl.when(bridged > 0).then(kwh).otherwise(0.0)
 
 
-def _energies() -> dict[str, pl.Expr]:
+def _energies(counted: Container[str]) -> dict[str, pl.Expr]:
     result: dict[str, pl.Expr] = {}
     for name, (channel, flow) in _flows().items():
-        weight = pl.col(f"{channel}_weight_s")
-        counted = pl.col(f"{name}_counted_kwh")
-        # Where a counter gave a row's energy, its power is that same energy seen as a mean: count it once.
-        power = flow.filter(counted.is_null())
-        summed = (power * weight.filter(counted.is_null())).sum() / J_PER_KWH + counted.sum()
-        summed += pl.col(f"{name}_lost_kwh").sum()
-        result[f"{name}_kwh"] = pl.when((power.count() > 0) | (counted.count() > 0)).then(summed)
+        weight, lost = pl.col(f"{channel}_weight_s"), pl.col(f"{name}_lost_kwh").sum()
+        if name in counted:
+            energy = pl.col(f"{name}_counted_kwh")
+            # Where a counter gave a row's energy, its power is that same energy seen as a mean: count it once.
+            power = flow.filter(energy.is_null())
+            summed = (power * weight.filter(energy.is_null())).sum() / J_PER_KWH + energy.sum() + lost
+            is_known = (power.count() > 0) | (energy.count() > 0)
+        else:
+            summed, is_known = (flow * weight).sum() / J_PER_KWH + lost, flow.count() > 0
+        result[f"{name}_kwh"] = pl.when(is_known).then(summed)
     return result
