@@ -21,6 +21,7 @@ from detectors.data_quality.spikes import lone_values
 from detectors.data_quality.wrong_scale import days_of_thousandths, thousandth_values
 from detectors.frames import CHANNELS, NOT_GOOD, POWER_CHANNELS, READING_FLAGS
 from detectors.stats.curtailment import is_at_limit
+from detectors.stats.units import in_units
 
 SENTINELS = (255, 32767, 32768, 65535, 2147483647, 2147483648, 4294967295, 9999, 99999, 999999)
 SCALES = tuple(10.0**n for n in range(-3, 5))  # registers hold tenths or thousandths of units, or their multiples
@@ -43,9 +44,10 @@ def make_flags(
     [site_id, day] of days with readings; `copied`: FLAGGED_VALUES of values that are copies of earlier ones, or another
     site's.
     """
-    days = raw_device_readings["ts_local"].dt.date().unique().sort()
+    rows = in_units(raw_device_readings)
+    days = rows["day"].unique().sort()
     copies = FLAGGED_VALUES.to_frame() if copied is None else copied
-    found = [_of_day(raw_device_readings, repeats, flow_peaks, seen, sites, copies, flow_sizes, day) for day in days]
+    found = [_of_day(rows, repeats, flow_peaks, seen, sites, copies, flow_sizes, day) for day in days]
     return pl.concat([READING_FLAGS.to_frame(), *found]).sort(*OWN, "from_utc", "channel")
 
 
@@ -64,7 +66,7 @@ def _of_day(
         of_unit = thousandth_values(rows, days_of_thousandths(sizes, sites, day))
     of_sites = rows.select("site_id").unique()
     again = copies.filter(pl.col("day") == day).join(of_sites, on="site_id", how="semi")
-    wrong = [of_unit, _named(broken_values(rows, OWN)), _standing(rows, runs), again]
+    wrong = [of_unit, _named(broken_values(rows)), _standing(rows, runs), again]
     flagged = [*wrong, _named(lone_values(_without(rows, pl.concat(wrong)))), *_to_know(rows)]
     spans = to_spans(pl.concat(flagged))
     own = [*OWN, "day", "channel"]
@@ -133,16 +135,14 @@ def _to_know(rows: pl.DataFrame) -> Iterable[pl.DataFrame]:
     """FLAGGED_VALUES of generation that a limit or the inverter's rating kept down: information, the values stay."""
     pv, limit_w = pl.col("pv_w"), pl.col("feed_in_limit_kw") * 1000
     has_room = pl.col("battery_kwh").is_not_null() & (pl.col("soc_pct") < FULL_PCT)
-    curtailed = is_at_limit([*OWN, "day"]) & ~has_room.fill_null(False)
+    curtailed = is_at_limit(["unit"]) & ~has_room.fill_null(False)
     top_w = CLIPPED_SHARE * 1000 * pl.col("inverter_kw")
-    for flag, is_so, limit, reason in (
-        ("clipped", pv >= top_w, top_w, "at the inverter's rating"),
-        ("curtailed", curtailed, limit_w, "feed-in at its limit"),
+    rows = rows.filter(pv.is_not_null()).with_columns(place=pl.int_range(1, pl.len() + 1, dtype=pl.UInt32).over("unit"))
+    for flag, few, is_so, limit, reason in (
+        ("clipped", rows.filter(pv >= top_w), pl.lit(True), top_w, "at the inverter's rating"),
+        ("curtailed", rows.filter(limit_w.is_not_null()), curtailed, limit_w, "feed-in at its limit"),
     ):
-        limited = rows.with_columns(
-            is_so=is_so.fill_null(False), place=pv.is_not_null().cum_sum().over(OWN), limit=limit
-        ).filter("is_so")
-        yield limited.select(
+        yield few.with_columns(limit=limit).filter(is_so.fill_null(False)).select(
             *OWN, "day", "ts_utc", "end_utc", "place", "limit", channel=pl.lit("pv_w"), flag=pl.lit(flag),
             reason=pl.lit(reason), rule=pl.lit(flag), value=pv,
         ).select(FLAGGED_VALUES.names()).cast(FLAGGED_VALUES)  # fmt: skip

@@ -11,8 +11,9 @@ import polars as pl
 from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
 from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 from detectors.solar.ratings import CLOUD_EDGE, FAR_TIMES, OVERLOAD, beyond_capacity
-from detectors.stats.interruptions import is_mixed
-from detectors.stats.rows import ordered
+from detectors.stats.interruptions import is_mixed, with_neighbours
+from detectors.stats.rows import with_sites
+from detectors.stats.units import in_units
 
 NEGATIVE_SHARE = 0.01  # the readings query takes up to 1 % of the peak capacity below zero for own consumption
 NEGATIVE_W = 50.0  # ours: loads worked out from two meters dip below zero by as much when both change at once ...
@@ -94,7 +95,7 @@ def rules() -> list[Rule]:
         off = pl.col(name).abs() <= VOLTAGE_OFF * nominal
         low, high = VOLTAGE_LOW * nominal, VOLTAGE_HIGH * nominal
         # Where the supply goes or comes within an interval, its mean is of some voltage and none.
-        too_low = (pl.col(name) < low) & ~off & ~is_mixed(name, OWN)
+        too_low = (pl.col(name) < low) & ~off & ~is_mixed(name)
         rule(name, "too_low", too_low, low, "no voltage that an inverter works on")
         rule(name, "too_high", pl.col(name) > high, high, "no voltage of a phase to neutral", is_hard=True)
     hertz = pl.col("frequency_hz")
@@ -143,7 +144,7 @@ def _inverter_cap_w() -> pl.Expr:
 
 
 def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFrame:
-    """The day's readings with their site's ratings, caps and the overlap with the next reading."""
+    """The day's readings in units, with their site's ratings, caps and the overlap with the next reading."""
     size_w = _service_w()
     past = (
         peaks.filter(pl.col("day") < day)
@@ -168,14 +169,11 @@ def rated(device_readings: pl.DataFrame, peaks: pl.DataFrame, sites: pl.DataFram
     )  # fmt: skip
     caps = _pv_caps(peaks.filter(pl.col("day") < day), sites, day)
     about = about.join(caps, on="site_id", how="left", maintain_order="left")
-    is_same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(-1) for name in OWN)
     until_next_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
-    today = device_readings.filter(pl.col("ts_local").dt.date() == day)
-    return (
-        ordered(today, *OWN, "ts_utc")
-        .with_columns(day=pl.lit(day), end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"))
-        .with_columns(overlap_s=pl.when(is_same & ~pl.col("is_instant")).then(pl.col("interval_s") - until_next_s))
-        .join(about, on="site_id", how="inner", maintain_order="left")
+    is_mean_before = (pl.col("unit") == pl.col("unit").shift(-1)) & ~pl.col("is_instant")
+    return with_sites(in_units(device_readings).filter(pl.col("day") == day), about).with_columns(
+        end_utc=pl.col("ts_utc") + pl.duration(seconds="interval_s"),
+        overlap_s=pl.when(is_mean_before).then(pl.col("interval_s") - until_next_s),
     )
 
 
@@ -214,8 +212,8 @@ def _pv_caps(peaks: pl.DataFrame, sites: pl.DataFrame, day: date) -> pl.DataFram
     )
 
 
-def broken_values(rows: pl.DataFrame, own: list[str]) -> pl.DataFrame:
-    """FLAGGED_VALUES of the values that a rule excludes, of a day's `rated` rows, which are in order of `own` and time.
+def broken_values(rows: pl.DataFrame) -> pl.DataFrame:
+    """FLAGGED_VALUES of the values that a rule excludes, of a day's `rated` rows.
 
     Where most of the values beyond a rating stand together in a row and none of them is far away, it is the rating that
     is wrong: these stay, flagged as beyond it. Where most of a device's day is far too high, it is the unit, and what
@@ -223,11 +221,17 @@ def broken_values(rows: pl.DataFrame, own: list[str]) -> pl.DataFrame:
     """
     present = {name for name in rows.columns if rows[name].null_count() < rows.height}
     live = [rule for rule in rules() if rule.channel in present]
-    flags = rows.select(rule.broken.alias(rule.name) for rule in live)
+    around = with_neighbours(rows) if present.intersection(VOLTAGE_CHANNELS) else rows
+    flags = around.select(rule.broken.alias(rule.name) for rule in live)
     found = sorted((rule for rule in live if flags[rule.name].any()), key=lambda rule: not rule.is_hard)
-    marked = [_flagged_by(rows.with_columns(is_broken=flags[rule.name], is_far=_is_far(flags, rule)), rule, own)
-              for rule in found]  # fmt: skip
+    marked = [_flagged_by(_of_broken(rows, flags[rule.name], _is_far(flags, rule)), rule) for rule in found]
     return pl.concat([FLAGGED_VALUES.to_frame(), *marked])
+
+
+def _of_broken(rows: pl.DataFrame, is_broken: pl.Series, is_far: pl.Series) -> pl.DataFrame:
+    """The rows of the devices that have one that is broken, with is_broken and is_far: a rule judges them alone."""
+    has_some = rows["unit"].is_in(rows["unit"].filter(is_broken).unique().implode())
+    return rows.with_columns(is_broken=is_broken, is_far=is_far).filter(has_some)
 
 
 def _is_far(flags: pl.DataFrame, rule: Rule) -> pl.Series:
@@ -237,7 +241,7 @@ def _is_far(flags: pl.DataFrame, rule: Rule) -> pl.Series:
     return far[0] if far else pl.repeat(False, flags.height, dtype=pl.Boolean, eager=True)
 
 
-def _flagged_by(rows: pl.DataFrame, rule: Rule, own: list[str]) -> pl.DataFrame:
+def _flagged_by(rows: pl.DataFrame, rule: Rule) -> pl.DataFrame:
     """FLAGGED_VALUES of one rule."""
     value, broken = pl.col(rule.channel), pl.col("is_broken")
     flag, reason, also = pl.lit("implausible"), pl.lit(rule.text), pl.lit(False)
@@ -249,18 +253,18 @@ def _flagged_by(rows: pl.DataFrame, rule: Rule, own: list[str]) -> pl.DataFrame:
         needed = pl.when(pl.col("interval_s") < min(SUPPORTED)).then(SUPPORTED[min(SUPPORTED)]).otherwise(
             SUPPORTED[max(SUPPORTED)]
         )  # fmt: skip
-        supported = near & (near.sum().over([*own, "run"]) >= needed)
-        is_rating = (supported.sum().over(own) > MOSTLY * broken.sum().over(own)) & supported
+        supported = near & (near.sum().over("unit", "run") >= needed)
+        is_rating = (supported.sum().over("unit") > MOSTLY * broken.sum().over("unit")) & supported
         flag = pl.when(is_rating).then(pl.lit("beyond rating")).otherwise(flag)
     elif rule.name.endswith(TOO_FAR):
         lit = value.abs() > IDLE_SHARE * 1000 * pl.col("installed_kwp")
-        also = ((broken.sum().over(own) > MOSTLY * lit.sum().over(own)) & (value != 0)).fill_null(False)
+        also = ((broken.sum().over("unit") > MOSTLY * lit.sum().over("unit")) & (value != 0)).fill_null(False)
         reason = pl.when(broken).then(reason).otherwise(pl.lit("most of the day's values cannot be: a wrong unit"))
     flagged = rows.with_columns(
-        place=value.is_not_null().cum_sum().over(own), flag=flag, reason=reason, is_marked=broken | also,
+        place=value.is_not_null().cum_sum().over("unit"), flag=flag, reason=reason, is_marked=broken | also,
         limit=rule.limit.cast(pl.Float64),
     ).filter("is_marked")  # fmt: skip
     return flagged.select(
-        *own, "day", "ts_utc", "end_utc", "place", "flag", "reason", "limit",
+        *OWN, "day", "ts_utc", "end_utc", "place", "flag", "reason", "limit",
         channel=pl.lit(rule.channel), rule=pl.lit(rule.name), value=value,
     ).select(FLAGGED_VALUES.names()).cast(FLAGGED_VALUES)  # fmt: skip

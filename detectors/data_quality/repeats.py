@@ -12,7 +12,7 @@ from detectors.data_quality.natural_runs import FLOWS, GENERATION, IDLE_W, POWER
 from detectors.solar.position import daylight_h
 from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
-from detectors.stats.rows import with_sites
+from detectors.stats.rows import with_sites, with_units
 from detectors.stats.units import in_units, units_of
 
 RUNS = pl.Schema(
@@ -260,14 +260,13 @@ def with_elsewhere(found: pl.DataFrame, device_readings: pl.DataFrame) -> pl.Dat
 def _of_channels(
     found: pl.DataFrame, device_readings: pl.DataFrame
 ) -> Iterator[tuple[str, pl.DataFrame, pl.DataFrame]]:
-    """Each channel of the runs `found`, its runs with their `unit`, and [unit, channel] of the readings of their units."""
+    """Each channel of the runs `found`, its runs with their `unit`, and [unit, channel] of their units' readings."""
     rows = in_units(device_readings)
     numbered = found.join(units_of(rows), on=["site_id", "device_id", "day"], maintain_order="left")
     for name in found["channel"].unique(maintain_order=True):
         mine = numbered.filter(pl.col("channel") == name)
-        is_asked = np.zeros(rows["unit"].max() + 1, bool)
-        is_asked[mine["unit"].to_numpy()] = True
-        yield name, mine, rows.select("unit", name).filter(pl.Series(is_asked[rows["unit"].to_numpy()]))
+        asked = mine.select("unit").unique().with_columns(is_asked=pl.lit(True))
+        yield name, mine, with_units(rows.select("unit", name), asked).filter("is_asked").select("unit", name)
 
 
 def longest(found: pl.DataFrame) -> pl.DataFrame:

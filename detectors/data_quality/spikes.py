@@ -5,7 +5,7 @@ another meter shows it too: where powers add up before and after, and a value al
 that value is wrong. Levels, voltages and temperatures cannot leave and come back within one interval at all.
 """
 
-from collections.abc import Container
+from collections.abc import Iterable
 from typing import NamedTuple
 
 import polars as pl
@@ -25,7 +25,6 @@ QUICK_S = 900  # ours: within a quarter of an hour and back
 SOC_SLACK_PCT = 5.0  # ours: levels in whole per cent, corrected at the top
 VOLTAGE_SHARE = 0.2  # ours: twice the band of EN 50160
 JUMP_C = 30.0  # ours: a sensor's heat capacity alone forbids it
-NO_UNIT = 2**32 - 1  # beside the first and the last row
 SAME_SHARE = 0.5  # ours: neighbours differ from each other by half as much at most
 
 
@@ -39,15 +38,20 @@ class _Asked(NamedTuple):
 
 
 def lone_values(rows: pl.DataFrame) -> pl.DataFrame:
-    """FLAGGED_VALUES of a day's rated rows, in order of OWN and time; at a day's ends both neighbours lie in it."""
-    rows = rows.with_columns(unit=pl.struct(OWN).rle_id())
+    """FLAGGED_VALUES of a day's rated rows; at a day's ends both neighbours lie in it."""
     known = {name for name in rows.columns if rows[name].null_count() < rows.height}
-    flows, asked = _lone_flows(known), [_lone_level(name, limit) for name, limit in _jumps().items() if name in known]
-    if flows:
+    has_flows = all(name in known for name in ("pv_w", "grid_w", "load_w"))
+    levels = {name: limit for name, limit in _jumps().items() if name in known}
+    flows = {name: sign for name, sign in SIGNS.items() if name in known} if has_flows else {}
+    if has_flows:
         rows = rows.with_columns(open_w=_open_w()).with_columns(closes=_closes())
-    asked = [*flows, *asked]
-    answers = rows.select((one.is_lone & _is_close()).fill_null(False).alias(one.name) for one in asked)
-    found = [_flagged(rows, answers[one.name], one) for one in asked if answers[one.name].any()]
+    beside = _with_neighbours(rows, [*flows, *levels, *(["open_w"] if has_flows else [])])
+    asked = [
+        *(_lone_flow(name, sign) for name, sign in flows.items()),
+        *(_lone_level(name, limit) for name, limit in levels.items()),
+    ]
+    answers = beside.select((one.is_lone & pl.col("is_close")).fill_null(False).alias(one.name) for one in asked)
+    found = [_flagged(beside, answers[one.name], one) for one in asked if answers[one.name].any()]
     return pl.concat([FLAGGED_VALUES.to_frame(), *found])
 
 
@@ -63,25 +67,29 @@ def _jumps() -> dict[str, pl.Expr]:
     }
 
 
-def _own(name: str, by: int) -> pl.Expr:
-    """The column's values so many rows away, of the same device."""
-    return pl.when(pl.col("unit") == pl.col("unit").shift(by)).then(pl.col(name).shift(by))
+def _with_neighbours(rows: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:
+    """The rows with is_close, whether their neighbours lie next to them, and what `_beside` names of some columns."""
+    is_own = {by: (pl.col("unit") == pl.col("unit").shift(by)).fill_null(False) for by in (-2, -1, 1, 2)}
+    rows = rows.with_columns(one.alias(f"is_own_{by}") for by, one in is_own.items())
 
+    def own(name: str, by: int) -> pl.Expr:
+        return pl.when(f"is_own_{by}").then(pl.col(name).shift(by))
 
-def _beside(name: str) -> tuple[pl.Expr, pl.Expr]:
-    """The neighbours of a column's values."""
-    has_before, has_after = (pl.col("unit") == pl.col("unit").shift(by, fill_value=NO_UNIT) for by in (1, -1))
-    return (
-        pl.when(has_before).then(_own(name, 1)).otherwise(_own(name, -2)),
-        pl.when(has_after).then(_own(name, -1)).otherwise(_own(name, 2)),
+    gaps = own("ts_utc", -1) - pl.col("ts_utc"), pl.col("ts_utc") - own("ts_utc", 1)
+    gap_s = pl.max_horizontal(*(one.dt.total_milliseconds() / 1000 for one in gaps))
+    return rows.with_columns(
+        (gap_s <= BRIDGED * pl.col("interval_s")).alias("is_close"),
+        *(
+            pl.when(f"is_own_{near}").then(pl.col(name).shift(near)).otherwise(own(name, -2 * near)).alias(beside)
+            for name in names
+            for near, beside in ((1, f"{name}_before"), (-1, f"{name}_after"))
+        ),
     )
 
 
-def _is_close() -> pl.Expr:
-    """Whether a row's neighbours lie next to it."""
-    after, before = _own("ts_utc", -1) - pl.col("ts_utc"), pl.col("ts_utc") - _own("ts_utc", 1)
-    gap = pl.max_horizontal(*(one.dt.total_milliseconds() / 1000 for one in (after, before)))
-    return gap <= BRIDGED * pl.col("interval_s")
+def _beside(name: str) -> tuple[pl.Expr, pl.Expr]:
+    """The neighbours of a column's values: before and after, or at a unit's ends the two nearest ones."""
+    return pl.col(f"{name}_before"), pl.col(f"{name}_after")
 
 
 def _lone_level(name: str, limit: pl.Expr) -> _Asked:
@@ -105,32 +113,25 @@ def _min_w() -> pl.Expr:
     return pl.max_horizontal(MIN_SHARE * pl.col("rating_w"), pl.lit(MIN_W))
 
 
-def _lone_flows(known: Container[str]) -> list[_Asked]:
-    """Of the flows, where all that add up are known."""
-    if any(name not in known for name in ("pv_w", "grid_w", "load_w")):
-        return []
+def _lone_flow(name: str, sign: int) -> _Asked:
+    """Of a flow, where all that add up are known."""
+    one, other = _beside(name)
     open_one, open_other = _beside("open_w")
-    found = []
-    for name, sign in SIGNS.items():
-        if name not in known:
-            continue
-        one, other = _beside(name)
-        step = pl.col(name) - (one + other) / 2
-        beyond = pl.max_horizontal(
-            pl.col(name) - pl.max_horizontal(one, other), pl.min_horizontal(one, other) - pl.col(name)
-        )
-        room = AGREES * step.abs()
-        is_lone = (
-            (beyond > _min_w())
-            & (open_one.abs() <= room)
-            & (open_other.abs() <= room)
-            & ((pl.col("open_w") - sign * step).abs() <= room)
-            & pl.col("closes")
-            & (pl.col("load_w") > 0)  # a load of nothing may be a sum that was cut there: it bears nothing out
-            & _moves("grid_w" if name == "load_w" else "load_w")
-        )
-        found.append(_Asked(name, is_lone, one, "a lone value that no other meter shows"))
-    return found
+    step = pl.col(name) - (one + other) / 2
+    beyond = pl.max_horizontal(
+        pl.col(name) - pl.max_horizontal(one, other), pl.min_horizontal(one, other) - pl.col(name)
+    )
+    room = AGREES * step.abs()
+    is_lone = (
+        (beyond > _min_w())
+        & (open_one.abs() <= room)
+        & (open_other.abs() <= room)
+        & ((pl.col("open_w") - sign * step).abs() <= room)
+        & pl.col("closes")
+        & (pl.col("load_w") > 0)  # a load of nothing may be a sum that was cut there: it bears nothing out
+        & _moves("grid_w" if name == "load_w" else "load_w")
+    )
+    return _Asked(name, is_lone, one, "a lone value that no other meter shows")
 
 
 def _closes() -> pl.Expr:
@@ -148,9 +149,10 @@ def _moves(name: str) -> pl.Expr:
 
 def _flagged(rows: pl.DataFrame, is_lone: pl.Series, asked: _Asked) -> pl.DataFrame:
     name, reason = asked.name, asked.reason
+    of_devices = rows["unit"].is_in(rows["unit"].filter(is_lone).unique().implode())
     place = pl.col(name).is_not_null().cum_sum().over("unit")
-    lone = rows.with_columns(place=place, limit=asked.neighbour).filter(is_lone)
-    return lone.select(
+    lone = rows.with_columns(is_lone=is_lone).filter(of_devices).with_columns(place=place, limit=asked.neighbour)
+    return lone.filter("is_lone").select(
         *OWN, "day", "ts_utc", "end_utc", "place", "limit", channel=pl.lit(name), flag=pl.lit("implausible"),
         reason=pl.lit(reason), rule=pl.lit(f"{name.rsplit('_', 1)[0]}_lone"), value=pl.col(name),
     ).select(FLAGGED_VALUES.names()).cast(FLAGGED_VALUES)  # fmt: skip

@@ -185,17 +185,15 @@ def _variant_sums(rows: pl.DataFrame) -> pl.DataFrame:
 
     Of units in which a row has all phases: one that is not read leaves the variant open, and is not a sum of nothing.
     """
-    sources, load = pl.col("made_w") + pl.col("stored_w"), pl.col("load_w")
+    sources, load, hours = pl.col("made_w") + pl.col("stored_w"), pl.col("load_w"), pl.col("hours")
     phases = [pl.col(name) for name in PHASE_CHANNELS]
     known = (sources + load + pl.col("grid_w")).is_not_null()
     read = rows.filter(known, pl.all_horizontal(phase.is_not_null() for phase in phases))
-    return read.group_by("unit", maintain_order=True).agg(
-        (
-            (sources + sum((f * phase for f, phase in zip(variant.factors, phases, strict=True)), pl.lit(0.0)) - load).abs()
-            * pl.col("hours")
-        ).sum().truediv(1000).alias(f"open_{variant.name}_kwh")
-        for variant in VARIANTS
-    )  # fmt: skip
+    sums = {}
+    for variant in VARIANTS:
+        corrected = sum((f * phase for f, phase in zip(variant.factors, phases, strict=True)), pl.lit(0.0))
+        sums[f"open_{variant.name}_kwh"] = ((sources + corrected - load).abs() * hours).sum() / 1000
+    return read.group_by("unit", maintain_order=True).agg(**sums)
 
 
 def _rest_sums() -> dict[str, pl.Expr]:
@@ -236,10 +234,10 @@ def _one_sided() -> dict[str, pl.Expr]:
 
 
 def _answers(rows: pl.DataFrame) -> pl.DataFrame:
-    """[unit, change_kw, answered_kw, answered_l?_kw]; change_kw: generation's changes added up; answered_kw: the same times grid's change over generation's.
+    """[unit, change_kw, answered_kw, answered_l?_kw]: generation's changes added up, and what the grid answered.
 
-    Near -change_kw the grid takes what is generated, as it must; near +change_kw its sign is turned. The phases
-    likewise: together they answer as much.
+    answered_kw is the sum of these changes, each times grid's change over generation's. Near -change_kw the grid takes
+    what is generated, as it must; near +change_kw its sign is turned. The phases likewise: together they answer as much.
     """
     channels = ["made_w", "stored_w", "grid_w", *PHASE_CHANNELS]
     halves = with_units(

@@ -7,10 +7,10 @@ lower, so the mean stands in.
 import polars as pl
 
 from detectors.frames import VOLTAGE_CHANNELS
-from detectors.grid.meter import local_day
 from detectors.grid.voltage_trips import rises
-from detectors.stats.interruptions import GONE_RATIO, LOW_RATIO, holds_interruption
-from detectors.stats.rows import ordered
+from detectors.stats.interruptions import GONE_RATIO, LOW_RATIO, holds_interruption, with_neighbours
+from detectors.stats.rows import with_sites, with_units
+from detectors.stats.units import begins, in_units, run_means, units_of
 
 MEAN_MINUTES = 10  # EN 50160, supply voltage variations: 10-minute mean rms values
 HIGH_RATIO = 1.10  # same place: Un +- 10 %
@@ -49,7 +49,7 @@ VOLTAGE_DAYS = pl.Schema(
 
 def voltage_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """VOLTAGE_DAYS rows of every site and local day with readings of a voltage; coarser ones count as they are."""
-    means = ten_minute_means(readings, sites)
+    means = _means(readings, sites)
     if means.is_empty():
         return VOLTAGE_DAYS.to_frame()
     columns: list[pl.Expr] = []
@@ -73,7 +73,7 @@ def voltage_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         columns += [pl.col(f"voltage_l{n}_v").mean().alias(f"mean_l{n}_v")]
     hertz, rated = pl.col("frequency_hz"), pl.col("nominal_hz")
     both = pl.any_horizontal(is_high) & pl.any_horizontal(is_low)
-    days = means.group_by(BY).agg(
+    days = means.group_by("unit", maintain_order=True).agg(
         pl.col("nominal_v").first(),
         (pl.col("longest_s") > MEAN_MINUTES * 60).sum().cast(pl.Int64).alias("coarse_count"),
         pl.col("longest_s").max().cast(pl.Int32).alias("interval_s"),
@@ -86,6 +86,7 @@ def voltage_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         hertz.min().alias("frequency_lowest_hz"),
         hertz.max().alias("frequency_highest_hz"),
     )
+    days = units_of(means).join(days, on="unit")
     lost = rises(readings, sites)
     days = days.join(lost, on=BY, how="left").with_columns(pl.col("trips_count", "lost_kwh").fill_null(0))
     return days.select(VOLTAGE_DAYS.names()).cast(VOLTAGE_DAYS).sort(BY)
@@ -103,33 +104,39 @@ def ten_minute_means(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFram
     Readings coarser than 10 minutes stay as they are; `longest_s` tells. A phase that is dead or not wired is null, and
     so is one in an interval in which the supply went or came.
     """
+    return _means(readings, sites).drop("unit").sort("site_id", "start_utc")
+
+
+def _means(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
+    """The same with `unit`, in units."""
     known = sites.select("site_id", "nominal_voltage_v", nominal_hz="nominal_frequency_hz")
-    rows = ordered(readings, "site_id", "ts_utc").join(known, on="site_id", how="inner", maintain_order="left")
-    own = ["site_id"]
+    channels = [*VOLTAGE_CHANNELS, "frequency_hz"]
+    rows = in_units(readings).select("unit", "site_id", "day", "ts_utc", "interval_s", "is_instant", *channels)
+    rows = with_neighbours(_read(with_sites(rows, known)))
     rows = rows.with_columns(
-        pl.when((pl.col(name) > GONE_RATIO * pl.col("nominal_voltage_v")) & ~holds_interruption(name, own))
+        pl.when((pl.col(name) > GONE_RATIO * pl.col("nominal_voltage_v")) & ~holds_interruption(name))
         .then(name)
         .alias(name)
         for name in VOLTAGE_CHANNELS
     ).rename({"nominal_voltage_v": "nominal_v"})
     rows = rows.filter(pl.any_horizontal(pl.col(name).is_not_null() for name in VOLTAGE_CHANNELS))
-    length = pl.col("interval_s")
-    return (
-        rows.with_columns(local_day())
-        .group_by("site_id", "day", pl.col("ts_utc").dt.truncate(f"{MEAN_MINUTES}m").alias("start_utc"))
-        .agg(
-            *(
-                ((pl.col(name) * length).sum() / length.filter(pl.col(name).is_not_null()).sum())
-                .fill_nan(None)
-                .alias(name)
-                for name in (*VOLTAGE_CHANNELS, "frequency_hz")
-            ),
-            pl.col("interval_s").max().alias("longest_s"),
-            length.sum().alias("covered_s"),
-            pl.col("is_instant").any(),
-            pl.col("nominal_v", "nominal_hz").first(),
-        )
-        # Samples have no length to cover a block with.
-        .filter((pl.col("covered_s") >= COVERED_S) | pl.col("is_instant"))
-        .sort("site_id", "start_utc")
+    rows = rows.with_columns(start_utc=pl.col("ts_utc").dt.truncate(f"{MEAN_MINUTES}m"))
+    first = rows.select(begins("unit", "start_utc")).to_series()
+    covered = rows.select("unit", "interval_s", "is_instant", nth=first.cum_sum().set_sorted())
+    of_block = covered.group_by("nth", maintain_order=True).agg(
+        pl.col("interval_s").max().alias("longest_s"), pl.col("is_instant").any()
     )
+    return (
+        run_means(rows, first, channels, "interval_s")
+        .with_columns(of_block["longest_s"], of_block["is_instant"], pl.col(channels).fill_nan(None))
+        # Samples have no length to cover a block with.
+        .filter((pl.col("interval_s") >= COVERED_S) | pl.col("is_instant"))
+        .select("unit", "site_id", "day", "start_utc", *channels, "longest_s", "is_instant", "nominal_v", "nominal_hz")
+    )
+
+
+def _read(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows of units in which some voltage is read."""
+    is_read = pl.any_horizontal(pl.col(name).is_not_null() for name in VOLTAGE_CHANNELS)
+    read = rows.filter(is_read).select("unit").unique()
+    return with_units(rows, read.with_columns(is_read=pl.lit(True))).filter("is_read").drop("is_read")

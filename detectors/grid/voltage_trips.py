@@ -8,9 +8,11 @@ learned here as the voltage just before the drops, and only looked for near the 
 import polars as pl
 
 from detectors.frames import VOLTAGE_CHANNELS
-from detectors.grid.meter import RATING_W, highest_sun_deg, local_day
+from detectors.grid.meter import RATING_W, highest_sun_deg
 from detectors.stats.curtailment import is_near_target
 from detectors.stats.interval_weights import J_PER_KWH
+from detectors.stats.rows import with_sites
+from detectors.stats.units import in_units
 
 NEAR_LIMIT_RATIO = 1.08  # ours: of nominal; a mean of some minutes lies 1-2 % below the peak that disconnects
 HIGH_SUN_DEG = 10.0  # ours: lower down a drop to nothing may be the evening, or a wall
@@ -37,16 +39,22 @@ def rises(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         "site_id", "latitude", "longitude", "nominal_voltage_v", "installed_kwp", "inverter_kw", "feed_in_limit_kw",
         "feed_in_buffer_w", rating_w=RATING_W,
     )  # fmt: skip
-    read = pl.any_horizontal(pl.col(name).is_not_null() for name in VOLTAGE_CHANNELS)
+    volts = pl.max_horizontal(VOLTAGE_CHANNELS)
     fine = pl.col("interval_s") <= LONGEST_INTERVAL_S
-    rows = readings.filter(pl.col("pv_w").is_not_null() & read & fine).join(known, on="site_id", how="inner")
+    rows = in_units(readings).select(
+        "site_id", "day", "unit", "ts_utc", "interval_s", "pv_w", "grid_w", volts=volts
+    ).filter(pl.col("pv_w").is_not_null() & pl.col("volts").is_not_null() & fine)  # fmt: skip
+    rows = with_sites(rows, known)
+    # Before each drop the voltage is near its limit: on most days it never is.
+    is_near = (pl.col("volts") >= NEAR_LIMIT_RATIO * pl.col("nominal_voltage_v")).any().over("unit")
+    rows = rows.filter(is_near.fill_null(False))
     if rows.is_empty():
         return RISES.to_frame()
-    rows = rows.with_columns(local_day(), highest_sun_deg(rows), volts=pl.max_horizontal(VOLTAGE_CHANNELS))
+    rows = rows.with_columns(highest_sun_deg(rows))
     # At a site that may not feed in, an idle house takes next to nothing: the roof is curtailed, not disconnected.
-    is_idle = ((pl.col("feed_in_limit_kw") == 0) & is_near_target(BY)).fill_null(False)
+    is_idle = ((pl.col("feed_in_limit_kw") == 0) & is_near_target(["unit"])).fill_null(False)
     is_low = (pl.col("pv_w") <= GONE_SHARE * pl.col("rating_w")) & (pl.col("sun_deg") >= HIGH_SUN_DEG)
-    rows = rows.sort("site_id", "ts_utc").with_columns(is_gone=is_low & ~is_idle)
+    rows = rows.with_columns(is_gone=is_low & ~is_idle)
     turn = (pl.col("is_gone") != pl.col("is_gone").shift(1)).fill_null(True)
     runs = (
         rows.with_columns(run=turn.cum_sum().over(BY))
