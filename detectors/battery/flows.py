@@ -11,7 +11,8 @@ import polars as pl
 
 from detectors.finding import NotJudged, Series, Verdict, because, channel_series
 from detectors.solar.position import daylight_h
-from detectors.stats.rows import ordered
+from detectors.stats.rows import ordered, with_sites
+from detectors.stats.units import in_units
 
 MIN_W = 60.0  # ours: a battery inverter's own standby and a meter's noise lie below it
 IDLE_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 % of its range: below it nothing need flow
@@ -37,6 +38,7 @@ def without_battery(sites: pl.DataFrame, detector: str, day: date) -> list[Verdi
 def flows(readings: pl.DataFrame, sites: pl.DataFrame, *more: str) -> pl.DataFrame:
     """The rows of sites with a battery in order of time, as FLOWS and `more` channels, with the register beside them.
 
+    They have the `day` and `unit` of `in_units`.
     What no sensor can show (not finite, a state of charge outside 0 to 100 %) is null. `hours` is what a row stands
     for, cut where the next begins; `idle_w` the power below which a battery rests; `is_next` is false for rows that
     do not follow on the one before. A battery's power that is not reported follows from the balance where that is.
@@ -46,9 +48,10 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame, *more: str) -> pl.DataFra
         "feed_in_buffer_w", "nominal_voltage_v", "nominal_frequency_hz",
         rating_w=pl.coalesce("inverter_kw", "installed_kwp") * 1000,
     )  # fmt: skip
-    columns = ("site_id", "ts_utc", "ts_local", "interval_s", "is_instant", *FLOWS, *more)
-    rows = ordered(readings.select(columns), "site_id", "ts_utc")
-    rows = rows.join(known, on="site_id", how="inner", maintain_order="left")
+    rows = in_units(readings).select(
+        "site_id", "day", "unit", "ts_utc", "ts_local", "interval_s", "is_instant", *FLOWS, *more
+    )  # fmt: skip
+    rows = ordered(with_sites(rows, known), "site_id", "ts_utc")
     step_s = (pl.col("ts_utc").shift(-1) - pl.col("ts_utc")).dt.total_milliseconds() / 1000
     to_next = pl.when(pl.col("site_id") == pl.col("site_id").shift(-1)).then(step_s)
     measured = [pl.when(pl.col(name).is_finite()).then(pl.col(name)).alias(name) for name in (*FLOWS, *more)]

@@ -34,18 +34,19 @@ LEVEL_DAYS = pl.Schema(
 
 def level_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """LEVEL_DAYS, one row per site with a battery and local day."""
-    rows = _acts(flows(readings, sites).with_columns(day=pl.col("ts_local").dt.date()))
+    rows = _acts(flows(readings, sites))
     power, hours = pl.col("battery_w"), pl.col("hours")
-    is_held = _amid("gives") & (power < TOP_SHARE * power.max().over(BY)) & pl.col("grid_w").is_not_null()
+    is_held = _amid("gives") & (power < TOP_SHARE * power.max().over("unit")) & pl.col("grid_w").is_not_null()
     rows = rows.with_columns(is_held=is_held.fill_null(False))
-    sums = rows.group_by(BY).agg(
+    sums = rows.group_by("unit").agg(
+        pl.col(BY).first(),
         held_w=pl.col("grid_w").filter("is_held").median(),
         held_h=hours.filter("is_held").sum(),
         ceiling_pct=pl.col("soc_pct").filter("is_at_top").median(),
         ceiling_h=hours.filter(pl.col("is_at_top") & pl.col("soc_pct").is_not_null()).sum(),
     )
-    sums = sums.join(_since_full(rows), on=BY, how="left")
-    by_day = sums.join(_resumed(rows), on=BY, how="left").with_columns(
+    sums = sums.join(_since_full(rows), on="unit", how="left")
+    by_day = sums.join(_resumed(rows), on="unit", how="left").with_columns(
         held_w=pl.when(pl.col("held_h") >= MIN_STEADY_H).then("held_w"),
         ceiling_pct=pl.when(pl.col("ceiling_h") >= MIN_CEILING_H).then("ceiling_pct"),
     )
@@ -68,7 +69,7 @@ def _amid(name: str) -> pl.Expr:
 def _acts(rows: pl.DataFrame) -> pl.DataFrame:
     """`rows` with what the battery did: gives, was asked and rested, rested after a charge with surplus there."""
     power, grid, idle = pl.col("battery_w"), pl.col("grid_w"), pl.col("idle_w")
-    sign = pl.when(power.abs() > idle).then(power.sign()).forward_fill().over(BY)
+    sign = pl.when(power.abs() > idle).then(power.sign()).forward_fill().over("unit")
     has_charged = (sign < 0).fill_null(False)
     rests = (power.abs() <= idle).fill_null(False)
     buffer = pl.col("feed_in_buffer_w").fill_null(0)
@@ -83,11 +84,11 @@ def _acts(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _since_full(rows: pl.DataFrame) -> pl.DataFrame:
-    """[site_id, day, full_h, given_kwh, stop_kwh]: what it gave since it was last full, and whether it then stopped."""
+    """[unit, full_h, given_kwh, stop_kwh]: what it gave since it was last full, and whether it then stopped."""
 
     def is_after_last(name: str) -> pl.Expr:
-        seen = pl.col(name).cum_sum().over(BY)
-        return (seen == seen.max().over(BY)) & (seen > 0) & ~pl.col(name)
+        seen = pl.col(name).cum_sum().over("unit")
+        return (seen == pl.col(name).sum().over("unit")) & (seen > 0) & ~pl.col(name)
 
     rows = rows.with_columns(after_full=is_after_last("is_at_top"))
     rows = rows.with_columns(gave=pl.col("gives") & pl.col("after_full"))
@@ -95,7 +96,7 @@ def _since_full(rows: pl.DataFrame) -> pl.DataFrame:
     rests = (pl.col("battery_w").abs() <= pl.col("idle_w")) & (pl.col("grid_w") >= draw_w())
     is_stop = (pl.col("after_giving") & rests).fill_null(False)
     kwh = pl.col("hours") / 1000
-    return rows.group_by(BY).agg(
+    return rows.group_by("unit").agg(
         full_h=pl.col("hours").filter("is_at_top").sum(),
         given_kwh=(pl.col("battery_w") * kwh).filter("gave").sum(),
         stop_kwh=(pl.col("grid_w") * kwh).filter(is_stop).sum(),
@@ -103,20 +104,20 @@ def _since_full(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _resumed(rows: pl.DataFrame) -> pl.DataFrame:
-    """[site_id, day, waited_pct, began_pct] of days on which it waited, after a charge, while the house imported."""
+    """[unit, waited_pct, began_pct] of days on which it waited, after a charge, while the house imported."""
     asked = pl.col("soc_pct").filter("is_asked")
     turns = (
-        rows.with_columns(turn=pl.col("gives").cum_sum().over(BY))
-        .group_by(*BY, "turn", maintain_order=True)
+        rows.with_columns(turn=pl.col("gives").cum_sum().over("unit"))
+        .group_by("unit", "turn", maintain_order=True)
         .agg(
             gave_pct=pl.col("soc_pct").filter("gives").first(),
             waited_pct=asked.max(),
             asked_h=pl.col("hours").filter("is_asked").sum(),
         )
         .with_columns(waited_pct=pl.when(pl.col("asked_h") >= MIN_ASKED_H).then("waited_pct"))
-        .sort(*BY, "turn")
-        .with_columns(waited_before=pl.col("waited_pct").shift(1).over(BY).is_not_null())
+        .sort("unit", "turn")
+        .with_columns(waited_before=pl.col("waited_pct").shift(1).over("unit").is_not_null())
     )
-    return turns.group_by(BY).agg(
+    return turns.group_by("unit").agg(
         waited_pct=pl.col("waited_pct").max(), began_pct=pl.col("gave_pct").filter("waited_before").min()
     )

@@ -36,30 +36,31 @@ def unmet_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
     Where its reserve lies need not be known: in the upper half of what the day showed a battery can give.
     """
-    rows = flows(readings, sites).with_columns(day=pl.col("ts_local").dt.date())
+    rows = flows(readings, sites)
     load = pl.coalesce("load_w", pl.col("pv_w") + pl.col("battery_w") + pl.col("grid_w"))
-    low, high = (one.over(BY) for one in (pl.col("soc_pct").min(), pl.col("soc_pct").max()))
+    low, high = (one.over("unit") for one in (pl.col("soc_pct").min(), pl.col("soc_pct").max()))
     rows = rows.with_columns(
         need_w=(load - pl.col("pv_w")).clip(lower_bound=0),
         is_upper=(pl.col("soc_pct") >= (low + high) / 2) & (high - low >= MIN_RANGE_PCT),
     )
     # Beyond the battery's own power the grid has to help: a car or an oven tells nothing of its control.
-    is_within = pl.col("need_w").is_between(MIN_NEED_W, pl.col("battery_w").max().over(BY))
+    is_within = pl.col("need_w").is_between(MIN_NEED_W, pl.col("battery_w").max().over("unit"))
     rows = rows.with_columns(is_within=is_within, low_pct=low)
     could = (pl.col("is_upper") & pl.col("is_within")).fill_null(False)
     kwh = pl.col("hours") / 1000
-    sums = rows.group_by(BY).agg(
+    sums = rows.group_by("unit").agg(
+        pl.col(BY).first(),
         imported_kwh=(pl.min_horizontal(pl.col("grid_w").clip(lower_bound=0), "need_w") * kwh).filter(could).sum(),
         given_kwh=(pl.col("battery_w").clip(lower_bound=0) * kwh).filter(could).sum(),
     )
     wanted = pl.col("imported_kwh") + pl.col("given_kwh")
     by_day = sums.with_columns(unmet_ratio=pl.when(wanted >= MIN_KWH).then(pl.col("imported_kwh") / wanted))
-    by_day = by_day.join(_pauses(rows), on=BY, how="left")
+    by_day = by_day.join(_pauses(rows), on="unit", how="left")
     return by_day.select(UNMET_DAYS.names()).cast(UNMET_DAYS).sort(BY)
 
 
 def _pauses(rows: pl.DataFrame) -> pl.DataFrame:
-    """[site_id, day, pauses] of the days on which it was watched for long enough, or paused all the same.
+    """[unit, pauses] of the days on which it was watched for long enough, or paused all the same.
 
     A pause is a rest between two times of giving, each of them within an hour of it, without charging in between.
     """
@@ -73,14 +74,14 @@ def _pauses(rows: pl.DataFrame) -> pl.DataFrame:
     is_far = pl.col("ts_utc") - pl.col("ts_utc").shift(1) > MAX_GAP
     runs = (
         known.with_columns(segment=is_far.fill_null(True).cum_sum())
-        .with_columns(run=pl.struct(*BY, "segment", "gives").rle_id())
+        .with_columns(run=pl.struct("unit", "segment", "gives").rle_id())
         .group_by("run", maintain_order=True)
         .agg(
-            pl.col(*BY, "segment", "gives").first(), pl.col("hours").sum(), pl.col("need_w").mean(),
+            pl.col("unit", "segment", "gives").first(), pl.col("hours").sum(), pl.col("need_w").mean(),
             first_pct=pl.col("soc_pct").first(), last_pct=pl.col("soc_pct").last(),
         )
     )  # fmt: skip
-    segment = pl.struct(*BY, "segment")
+    segment = pl.struct("unit", "segment")
 
     def beside(way: int, name: str) -> pl.Expr:  # in its segment what lies beside a rest is giving
         return pl.when(segment.shift(way) == segment).then(pl.col(name).shift(way))
@@ -92,6 +93,6 @@ def _pauses(rows: pl.DataFrame) -> pl.DataFrame:
         & (pl.col("need_w") >= AS_MUCH * beside(-1, "need_w"))
         & (beside(-1, "first_pct") <= beside(1, "last_pct") + RESERVE_BAND_PCT)
     )
-    by_day = runs.group_by(BY).agg(pauses=is_pause.fill_null(False).sum(), watched_h=pl.col("hours").sum())
+    by_day = runs.group_by("unit").agg(pauses=is_pause.fill_null(False).sum(), watched_h=pl.col("hours").sum())
     is_told = (pl.col("watched_h") >= MIN_WATCHED_H) | (pl.col("pauses") >= 2)
-    return by_day.filter(is_told).select(*BY, pl.col("pauses").cast(pl.Int64))
+    return by_day.filter(is_told).select("unit", pl.col("pauses").cast(pl.Int64))

@@ -13,7 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from detectors.stats.rows import among
+from detectors.stats.rows import with_sites
+from detectors.stats.units import in_units
 
 LIGHT = pl.Schema(
     {
@@ -70,23 +71,20 @@ def light_onsets(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 
 def _sorted_rows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """Generation by site, device and local day, in order of time, in minutes after 00:00 UTC of the day's date."""
-    known = readings.filter(pl.col("pv_w").is_finite())
-    return (
-        among(known, sites.select("site_id"))
-        .select(
-            "site_id",
-            "device_id",
-            pl.col("ts_local").dt.date().alias("day"),
-            start_min=(
-                pl.col("ts_utc").dt.epoch("us") - pl.col("ts_local").dt.date().cast(pl.Datetime("us")).dt.epoch("us")
-            )
-            / 60e6,
-            offset_min=(pl.col("ts_local").dt.epoch("us") - pl.col("ts_utc").dt.epoch("us")) / 60e6,
-            interval_min=pl.col("interval_s") / 60.0,
-            is_instant=pl.col("is_instant").fill_null(False),
-            pv_w=pl.col("pv_w").clip(lower_bound=0.0),
-        )
-        .sort("site_id", "device_id", "day", "start_min")
+    start_us = pl.col("ts_utc").dt.epoch("us")
+    midnight_us = pl.col("day").cast(pl.Datetime("us")).dt.epoch("us")
+    rows = in_units(readings).select("site_id", "device_id", "day", "unit", "ts_utc", "ts_local", "interval_s",
+                                     "is_instant", "pv_w")  # fmt: skip
+    return with_sites(rows.filter(pl.col("pv_w").is_finite()), sites.select("site_id")).select(
+        "site_id",
+        "device_id",
+        "day",
+        "unit",
+        start_min=(start_us - midnight_us) / 60e6,
+        offset_min=(pl.col("ts_local").dt.epoch("us") - start_us) / 60e6,
+        interval_min=pl.col("interval_s") / 60.0,
+        is_instant=pl.col("is_instant").fill_null(False),
+        pv_w=pl.col("pv_w").clip(lower_bound=0.0),
     )
 
 
@@ -236,7 +234,7 @@ def _meter_resolution(power: Array, starts: Index, group: Index) -> Array:
 
 def _groups(rows: pl.DataFrame) -> tuple[Index, Index]:
     """Where each site, device and day starts, and the number of its group for every row."""
-    number = rows.select(pl.struct("site_id", "device_id", "day").rle_id()).to_series().to_numpy().astype(np.int64)
+    number = rows["unit"].rle_id().to_numpy().astype(np.int64)
     return np.flatnonzero(np.diff(number, prepend=-1)).astype(np.int64), number
 
 

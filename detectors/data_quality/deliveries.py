@@ -14,6 +14,8 @@ import polars as pl
 from detectors.frames import CHANNELS
 from detectors.solar.position import daylight_h
 from detectors.stats.robust import Array
+from detectors.stats.rows import ordered
+from detectors.stats.units import in_units
 
 DAY_H = 24.0
 USUAL_SHARE = 0.05  # ours: what comes back more often than once in 20 days belongs to the site's rhythm ...
@@ -27,22 +29,22 @@ ENDS_EARLY_H = 1.0  # ours: a last day that ends an hour before its usual end wa
 
 def delivery_rows(device_readings: pl.DataFrame) -> pl.DataFrame:
     """[site_id, day, device_id, first_h, last_h, gap_h, covered_h] of each device and local day with any value."""
-    length_h = pl.col("interval_s") / 3600
-    day = pl.col("ts_local").dt.date().alias("day")
-    since_midnight = pl.col("ts_local") - pl.col("ts_local").dt.date().cast(pl.Datetime("us"))
-    rows = (
-        device_readings.filter(pl.any_horizontal(pl.col(name).is_not_null() for name in CHANNELS))
-        .select("site_id", day, "device_id", start_h=since_midnight.dt.total_seconds() / 3600, length_h=length_h)
-        .sort("site_id", "device_id", "day", "start_h")
-    )
-    own = ["site_id", "device_id", "day"]
+    since_midnight = pl.col("ts_local") - pl.col("day").cast(pl.Datetime("us"))
+    present = [name for name in CHANNELS if device_readings[name].null_count() < device_readings.height]
+    has_value = pl.any_horizontal(pl.lit(False), *(pl.col(name).is_not_null() for name in present))
+    rows = in_units(device_readings).select(
+        "site_id", "day", "device_id", "unit", has_value=has_value,
+        start_h=since_midnight.dt.total_seconds() / 3600, length_h=pl.col("interval_s") / 3600,
+    )  # fmt: skip
+    rows = ordered(rows.filter("has_value"), "unit", "start_h")
     # Sorted by their own group, a shift needs no window: the first row of each group is masked.
-    is_next = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in own).fill_null(False)
+    is_next = (pl.col("unit") == pl.col("unit").shift(1)).fill_null(False)
     pause_h = pl.when(is_next).then(pl.col("start_h") - (pl.col("start_h") + pl.col("length_h")).shift(1))
     return (
         rows.with_columns(pause_h=pause_h)
-        .group_by(own)
+        .group_by("unit", maintain_order=True)
         .agg(
+            pl.col("site_id", "device_id", "day").first(),
             first_h=pl.col("start_h").min(),
             last_h=(pl.col("start_h") + pl.col("length_h")).max(),
             gap_h=pl.col("pause_h").max().fill_null(0.0).clip(lower_bound=0.0),

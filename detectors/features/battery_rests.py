@@ -5,6 +5,7 @@ import polars as pl
 from detectors.battery.flows import flows
 from detectors.battery.level_days import draw_w
 from detectors.battery.rest_states import LEVEL_BAND_PCT
+from detectors.stats.units import begins
 
 NAME = "battery_rests"
 VERSION = 1
@@ -39,14 +40,13 @@ MOVED_SHARE = 0.10  # ours: ten such steps should have shown; the kind battery-r
 
 def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA, one per site with a battery and local day."""
-    rows = flows(readings, sites).with_columns(day=pl.col("ts_local").dt.date())
+    rows = flows(readings, sites)
     power = pl.col("battery_w")
     is_known = pl.all_horizontal(pl.col("grid_w", "battery_w", "soc_pct").is_not_null())
     last_sign = pl.when(power.abs() > pl.col("idle_w")).then(power.sign()).forward_fill()
     # Who acted last is told by the place of that row, which must lie in the same site's same day.
     row = pl.int_range(pl.len())
-    begins = (pl.col("site_id") != pl.col("site_id").shift(1)) | (pl.col("day") != pl.col("day").shift(1))
-    first_row = pl.when(begins.fill_null(True)).then(row).forward_fill()
+    first_row = pl.when(begins("unit")).then(row).forward_fill()
     last_act = pl.when(power.abs() > pl.col("idle_w")).then(row).forward_fill()
     rows = rows.with_columns(
         is_known=is_known,
@@ -56,7 +56,8 @@ def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         kwh=pl.col("grid_w") * pl.col("hours") / 1000,
     )
     rest = pl.col("rests")
-    sums = rows.group_by(BY).agg(
+    sums = rows.group_by("unit").agg(
+        pl.col(BY).first(),
         *(pl.col("hours").filter(pl.col(f"{name}").is_not_null()).sum().alias(f"{short}_h")
           for name, short in (("grid_w", "grid"), ("battery_w", "battery"), ("soc_pct", "soc"))),
         seen_h=pl.col("hours").filter("is_known").sum(),
@@ -69,34 +70,34 @@ def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
     used = _lowest_use(rows.filter("gives"))
     levels = _levels(rows.filter("rests"), used)
-    made = sums.join(used, on=BY, how="left").join(levels, on=BY, how="left")
+    made = sums.join(used, on="unit", how="left").join(levels, on="unit", how="left")
     return made.select(SCHEMA.names()).cast(SCHEMA).sort(BY)
 
 
 def _lowest_use(gives: pl.DataFrame) -> pl.DataFrame:
-    """[site_id, day, lowest_use_pct]: the state of charge at and below which a real amount was still given."""
+    """[unit, lowest_use_pct]: the state of charge at and below which a real amount was still given."""
     need_kwh = pl.max_horizontal(pl.lit(USED_KWH), USED_SHARE * pl.col("battery_kwh"))
-    given = (pl.col("battery_w") * pl.col("hours") / 1000).cum_sum().over(BY)
-    low_first = gives.sort([*BY, "soc_pct"])
-    return low_first.filter(given >= need_kwh).group_by(BY).agg(lowest_use_pct=pl.col("soc_pct").min())
+    given = (pl.col("battery_w") * pl.col("hours") / 1000).cum_sum().over("unit")
+    low_first = gives.sort("unit", "soc_pct")
+    return low_first.filter(given >= need_kwh).group_by("unit").agg(lowest_use_pct=pl.col("soc_pct").min())
 
 
 def _levels(rests: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:
-    """[site_id, day, level_pct, level_kwh, level_h, has_stop]: the mode of the state of charge, by import at rest.
+    """[unit, level_pct, level_kwh, level_h, has_stop]: the mode of the state of charge, by import at rest.
 
     Rests above the place where it still gave on the same day are left out: it had not stopped there for good.
     """
-    low = rests.join(used, on=BY, how="left").filter(
+    low = rests.join(used, on="unit", how="left").filter(
         pl.col("lowest_use_pct").is_null() | (pl.col("soc_pct") <= pl.col("lowest_use_pct") + LEVEL_BAND_PCT)
     )
     low = low.with_columns(bin=pl.col("soc_pct").round(0).cast(pl.Int32))
-    bins = low.group_by([*BY, "bin"]).agg(pl.col("kwh").sum().round(9))
-    mode = bins.sort("kwh", "bin", descending=[True, False]).group_by(BY, maintain_order=True).agg(
+    bins = low.group_by("unit", "bin").agg(pl.col("kwh").sum().round(9))
+    mode = bins.sort("kwh", "bin", descending=[True, False]).group_by("unit", maintain_order=True).agg(
         mode=pl.col("bin").first()
     )  # fmt: skip
     # A level in whole per cent may flicker between two.
-    at_level = low.join(mode, on=BY).filter((pl.col("bin") - pl.col("mode")).abs() <= 1)
-    return at_level.group_by(BY).agg(
+    at_level = low.join(mode, on="unit").filter((pl.col("bin") - pl.col("mode")).abs() <= 1)
+    return at_level.group_by("unit").agg(
         level_pct=(pl.col("soc_pct") * pl.col("kwh")).sum() / pl.col("kwh").sum(),
         level_kwh=pl.col("kwh").sum(),
         level_h=pl.col("hours").sum(),

@@ -3,7 +3,8 @@
 import polars as pl
 
 from detectors.data_quality.deliveries import delivery_rows
-from detectors.stats.rows import among
+from detectors.stats.rows import with_sites
+from detectors.stats.units import in_units
 
 NAME = "deliveries"
 VERSION = 1
@@ -23,5 +24,5 @@ WINDOW_DAYS = 90  # ours: three months show how often a site's logger pauses
 
 def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA: when each device's readings of a day began, ended and paused; rows without any value do not count."""
-    known = among(raw_device_readings, sites.select("site_id"))
+    known = with_sites(in_units(raw_device_readings), sites.select("site_id"))
     return delivery_rows(known).select(SCHEMA.names()).cast(SCHEMA)

@@ -3,7 +3,8 @@
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
-from detectors.stats.rows import among, ordered
+from detectors.stats.rows import with_sites, with_units
+from detectors.stats.units import in_units
 
 NAME = "flow_peaks"
 VERSION = 4
@@ -26,24 +27,26 @@ LIT_S = 3600  # ours: where one reading in twenty is wrong, three in a row come 
 def make(raw_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA: each site-day's peaks of generation, load and grid flow, as reported."""
     own = ["site_id", "day"]
-    rows = (
-        ordered(among(raw_readings, sites.select("site_id")), "site_id", "ts_utc")
-        .with_columns(pl.col("ts_local").dt.date().alias("day"))
-        .with_columns(step_s=pl.col("interval_s").mode().min().over(own))
-    )
+    channels = ["load_w", "grid_w", "pv_w", *PHASE_CHANNELS]
+    rows = in_units(raw_readings).select("site_id", "day", "unit", "interval_s", *channels)
+    rows = with_sites(rows, sites.select("site_id"))
+    rows = with_units(rows, rows.group_by("unit").agg(step_s=pl.col("interval_s").mode().min()))
     found = [SCHEMA.to_frame()]
-    for (step_s,), mine in rows.group_by("step_s", maintain_order=True):
-        count = IN_A_ROW if int(str(step_s)) < FINE_S else COARSE_IN_A_ROW
-        hour = max(LIT_S // max(int(str(step_s)), 1), count)
+    for step_s in rows["step_s"].unique().sort():
+        mine = rows.filter(pl.col("step_s") == step_s)
+        count = IN_A_ROW if step_s < FINE_S else COARSE_IN_A_ROW
+        hour = max(LIT_S // max(step_s, 1), count)
         found.append(
-            mine.group_by(own)
+            mine.group_by("unit", maintain_order=True)
             .agg(
+                pl.col(own).first(),
                 load_peak_w=_sustained("load_w", count),
                 grid_peak_w=_sustained("grid_w", count),
                 pv_peak_w=_sustained("pv_w", hour),
                 load_top_w=pl.col("load_w").abs().max(),
                 grid_top_w=pl.max_horizontal(pl.col("grid_w", *PHASE_CHANNELS).abs().max()),
             )
+            .select(SCHEMA.names())
             .cast(SCHEMA)
         )
     return pl.concat(found).sort(own)

@@ -4,7 +4,8 @@ import polars as pl
 
 from detectors.data_quality.plausibility import VOLTAGE_OFF
 from detectors.frames import POWER_CHANNELS, VOLTAGE_CHANNELS
-from detectors.stats.rows import among
+from detectors.stats.rows import with_sites, with_units
+from detectors.stats.units import in_units, units_of
 
 NAME = "flow_sizes"
 VERSION = 1
@@ -36,12 +37,13 @@ def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame
     about = sites.select(
         "site_id", has_battery=pl.col("battery_kwh").is_not_null(), off_v=VOLTAGE_OFF * pl.col("nominal_voltage_v")
     )
-    rows = (
-        among(raw_device_readings, sites.select("site_id"))
-        .with_columns(pl.col("ts_local").dt.date().alias("day"), hours=pl.col("interval_s") / 3600)
-        .join(about, on="site_id")
-    )
-    rows = rows.with_columns(is_alone=pl.col("device_id").n_unique().over("site_id", "day") == 1)
+    rows = in_units(raw_device_readings).select(
+        "site_id", "device_id", "day", "unit", *POWER_CHANNELS, "soc_pct", *VOLTAGE_CHANNELS, "frequency_hz",
+        hours=pl.col("interval_s") / 3600,
+    )  # fmt: skip
+    rows = with_sites(rows, about).with_columns(has_mains=_has_mains())
+    alone = units_of(rows).select("unit", is_alone=pl.len().over("site_id", "day") == 1)
+    rows = with_units(rows, alone)
     grid, grid_hours = pl.col("grid_w"), pl.col("hours").filter(pl.col("grid_w").is_not_null())
     has_all = pl.col("is_alone").first() & (~pl.col("has_battery").first() | (pl.col("battery_w").count() > 0))
     supply_w = pl.col("pv_w").abs() + pl.col("battery_w").abs().fill_null(0.0)
@@ -49,14 +51,15 @@ def make(raw_device_readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame
         pl.col(name).abs().quantile(HIGH_QUANTILE).alias(f"{name.removesuffix('_w')}_high_w") for name in POWER_CHANNELS
     ]
     return (
-        rows.group_by(own)
+        rows.group_by("unit", maintain_order=True)
         .agg(
+            pl.col(own).first(),
             *highs,
             soc_range_pct=pl.col("soc_pct").max() - pl.col("soc_pct").min(),
             grid_known_h=grid_hours.sum(),
             grid_zero_ratio=(grid == 0).mean(),
             grid_least_w=grid.abs().filter(grid != 0).min(),
-            mains_ratio=_has_mains().mean(),
+            mains_ratio=pl.col("has_mains").mean(),
             starved_h=pl.when(has_all).then(pl.col("hours").filter((grid == 0) & (supply_w <= IDLE_W)).sum()),
         )
         .select(SCHEMA.names())

@@ -4,6 +4,7 @@ import polars as pl
 
 from detectors.battery.flows import flows
 from detectors.stats.curtailment import is_at_limit
+from detectors.stats.rows import with_sites
 
 NAME = "load_following"
 VERSION = 3
@@ -27,18 +28,15 @@ def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """SCHEMA, of sites with a battery that may not feed in, one per local day."""
     limited = sites.filter(pl.col("feed_in_limit_kw") == 0)
     ratings = limited.select("site_id", "feed_in_limit_kw", "inverter_kw", "installed_kwp")
-    rows = (
-        flows(readings, limited)
-        .join(ratings, on="site_id", maintain_order="left")
-        .with_columns(day=pl.col("ts_local").dt.date())
-    )
+    rows = with_sites(flows(readings, limited), ratings)
     rests = (pl.col("pv_w") > pl.col("idle_w")) & (pl.col("battery_w").abs() <= pl.col("idle_w"))
-    rows = rows.with_columns(is_held=(rests & is_at_limit(BY)).fill_null(False))
+    rows = rows.with_columns(is_held=(rests & is_at_limit(["unit"])).fill_null(False))
     load = pl.col("load_w").filter("is_held")
     follows = pl.col("is_held") & pl.col("is_held").shift(1) & pl.col("is_next")
     load_change = pl.col("load_w").diff().filter(follows)
     apart = (pl.col("pv_w") - pl.col("load_w")).diff().filter(follows)
-    made = rows.group_by(BY, maintain_order=True).agg(
+    made = rows.group_by("unit", maintain_order=True).agg(
+        pl.col(BY).first(),
         held_h=pl.col("hours").filter("is_held").sum(),
         followed_w=load.quantile(0.9) - load.quantile(0.1),
         apart_ratio=((apart**2).mean() / (load_change**2).mean()).sqrt(),

@@ -13,8 +13,9 @@ import numpy as np
 import polars as pl
 
 from detectors.finding import EvidenceValue
-from detectors.grid.meter import GRID_W, RATING_W, local_day, meter_resolution
-from detectors.stats.rows import ordered
+from detectors.grid.meter import GRID_W, RATING_W, meter_resolution
+from detectors.stats.rows import with_sites, with_units
+from detectors.stats.units import in_units
 
 RATING_SHARE = 0.01  # class 1 metering (IEC 62053-21) errs by 1 %; a limiter regulates on such a reading
 TRANSIENT_MINUTES = 10.0  # ours: a regulator needs seconds; two 5-min means in a row are no regulating any more
@@ -72,11 +73,10 @@ def flows(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         rating_w=RATING_W,
         buffer_w=pl.col("feed_in_buffer_w").fill_null(0.0),
     )
-    rows = ordered(readings, "site_id", "ts_utc").with_columns(local_day(), GRID_W.alias("grid_w"))
-    rows = rows.join(known, on="site_id", how="inner", maintain_order="left")
+    rows = with_sites(in_units(readings), known).with_columns(GRID_W.alias("grid_w"))
     idle_w = IDLE_SHARE * pl.col("rating_w")
     return (
-        rows.join(meter_resolution(rows, BY), on=BY, how="left", maintain_order="left")
+        with_units(rows, meter_resolution(rows, ["unit"]))
         .with_columns(
             hours=pl.col("interval_s") / 3600,
             fed_in_w=(-pl.col("grid_w")).clip(lower_bound=0.0),
@@ -101,8 +101,8 @@ def runs(rows: pl.DataFrame, beyond: str, transient_minutes: float) -> pl.DataFr
     """`rows` where `beyond` holds, with `run`, its length and energy, and whether it `lasts` beyond regulating."""
     gap = pl.col("ts_utc").diff().dt.total_seconds() > 1.5 * pl.col("interval_s")
     turn = pl.col(beyond) != pl.col(beyond).shift(1)
-    marked = rows.with_columns(run=(turn | gap).fill_null(True).cum_sum().over(BY)).filter(beyond)
-    over = [*BY, "run"]
+    marked = rows.with_columns(run=(turn | gap).fill_null(True).cum_sum().over("unit")).filter(beyond)
+    over = ["unit", "run"]
     return marked.with_columns(
         run_intervals=pl.len().over(over),
         minutes=pl.col("interval_s").sum().over(over) / 60,
@@ -123,7 +123,7 @@ def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
     )
     rows = rows.with_columns(is_transient=is_transient.fill_null(False))
     short = runs(rows, "is_transient", TRANSIENT_MINUTES).filter(~pl.col("lasts"))
-    is_first = pl.col("ts_utc") == pl.col("ts_utc").min().over(*BY, "run")
+    is_first = pl.col("ts_utc") == pl.col("ts_utc").min().over("unit", "run")
     transients = (
         short.with_columns(is_first=is_first)
         .sort("site_id", "day", "beyond_w", "ts_utc", descending=[False, False, True, False])
@@ -140,9 +140,9 @@ def transients_of_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFr
     makes = pl.col("pv_w") > IDLE_SHARE * pl.col("rating_w")
     empty = pl.lit([], dtype=pl.List(pl.Float64))
     return (
-        rows.group_by(BY)
+        rows.group_by("unit", maintain_order=True)
         .agg(
-            pl.col("limit_w", "buffer_w").first(),
+            pl.col(*BY, "limit_w", "buffer_w").first(),
             pl.col("interval_s").mode().min(),
             seen_h=pl.col("hours").sum(),
             regulating_h=pl.col("hours").filter(at_limit & makes).sum(),

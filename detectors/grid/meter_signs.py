@@ -10,7 +10,7 @@ import polars as pl
 
 from detectors.frames import PHASE_CHANNELS, POWER_CHANNELS
 from detectors.grid.feed_in_transients import MAX_BUFFER_W
-from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, local_day, meter_resolution
+from detectors.grid.meter import GRID_W, RATING_W, block_means, highest_sun_deg, meter_resolution
 from detectors.stats.rows import with_sites, with_units
 from detectors.stats.units import in_units, units_of
 
@@ -131,7 +131,7 @@ def _dark_sums() -> dict[str, pl.Expr]:
     is_unlit = pl.col("is_dark") & (pl.col("made_w") <= IDLE_SHARE * pl.col("rating_w"))
     sure = (is_unlit & is_no_source & (grid > scatter)).fill_null(False)
     impossible = pl.col("impossible_w").fill_null(0.0) * hours / 1000
-    sums = {
+    return {
         "grid_h": hours.filter(grid.is_not_null()).sum(),
         "pv_h": hours.filter(pl.col("pv_w").is_not_null()).sum(),
         "dark_h": hours.filter(pl.col("is_dark") & grid.is_not_null()).sum(),
@@ -146,7 +146,6 @@ def _dark_sums() -> dict[str, pl.Expr]:
         "rating_kw": pl.col("rating_w").first() / 1000,
         "step_w": pl.col("step_w").first(),
     }
-    return sums
 
 
 def _phase_sums(rows: pl.DataFrame) -> pl.DataFrame:
@@ -237,7 +236,7 @@ def _answers(rows: pl.DataFrame) -> pl.DataFrame:
     """[unit, change_kw, answered_kw, answered_l?_kw]: generation's changes added up, and what the grid answered.
 
     answered_kw is the sum of these changes, each times grid's change over generation's. Near -change_kw the grid takes
-    what is generated, as it must; near +change_kw its sign is turned. The phases likewise: together they answer as much.
+    what is generated, as it must; near +change_kw its sign is turned. The phases likewise: together as much.
     """
     channels = ["made_w", "stored_w", "grid_w", *PHASE_CHANNELS]
     halves = with_units(

@@ -3,7 +3,9 @@
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS
-from detectors.grid.meter import block_means, local_day, meter_resolution
+from detectors.grid.meter import block_means, meter_resolution
+from detectors.stats.rows import with_sites, with_units
+from detectors.stats.units import in_units, units_of
 
 MEAN_MINUTES = 5  # ours: what crosses zero within minutes is a load's switching, not a phase that feeds in
 NOISE_W = 50.0  # ours: a phase within 50 W of zero neither imports nor feeds in
@@ -23,7 +25,9 @@ PHASE_DAYS = pl.Schema({"site_id": pl.String(), "day": pl.Date(), **dict.fromkey
 def phase_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     """PHASE_DAYS rows of every three-phase site and local day with readings of two phases or more."""
     three = sites.filter(pl.col("phases") == 3).select("site_id")
-    rows = flows(readings.join(three, on="site_id", how="semi"))
+    rows = flows(
+        with_sites(in_units(readings).select("site_id", "day", "unit", "ts_utc", "interval_s", *PHASE_CHANNELS), three)
+    )
     crossed = pl.col("crossed_w") > 0
 
     def kwh(power: pl.Expr) -> pl.Expr:
@@ -33,7 +37,8 @@ def phase_days(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
         return kwh(pl.when(crossed).then(power.clip(lower_bound=0)).otherwise(0.0))
 
     named = list(zip(PHASES, PHASE_CHANNELS, strict=True))
-    sums = rows.group_by(BY).agg(
+    sums = rows.group_by("unit").agg(
+        pl.col(BY).first(),
         crossed_kwh=kwh(pl.col("crossed_w")),
         fed_kwh=meanwhile(pl.col("fed_w")),
         imported_kwh=kwh(pl.col("bought_w")),
@@ -51,12 +56,12 @@ def flows(own: pl.DataFrame) -> pl.DataFrame:
     Readings with fewer than two phases are left out.
     """
     is_read = pl.sum_horizontal(pl.col(name).is_not_null().cast(pl.Int8) for name in PHASE_CHANNELS) >= 2
-    own = own.filter(is_read).with_columns(local_day())
-    means = block_means(own, list(PHASE_CHANNELS), MEAN_MINUTES, BY)
-    noise = meter_resolution(own, BY, PHASE_CHANNELS[0]).with_columns(
+    own = in_units(own).filter(is_read)
+    means = block_means(own, list(PHASE_CHANNELS), MEAN_MINUTES, ["unit"])
+    noise = meter_resolution(own, ["unit"], PHASE_CHANNELS[0]).with_columns(
         noise_w=pl.max_horizontal(pl.lit(NOISE_W), 1.5 * pl.col("step_w"))
     )
-    means = means.join(noise, on=BY, how="left").sort("site_id", "start_utc")
+    means = with_units(means, units_of(own).join(noise, on="unit", how="left")).sort("site_id", "start_utc")
     phases = [pl.col(name) for name in PHASE_CHANNELS]
     loud = [pl.when(phase.abs() > pl.col("noise_w")).then(phase).otherwise(0.0) for phase in phases]
     return means.with_columns(

@@ -6,11 +6,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.frames import STRING_CHANNELS
+from detectors.frames import POWER_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 from detectors.stats.curtailment import is_at_limit, is_at_voltage_limit
 from detectors.stats.interval_weights import J_PER_KWH
 from detectors.stats.robust import Array
-from detectors.stats.rows import ordered
+from detectors.stats.rows import with_sites
+from detectors.stats.units import in_units, units_of
 
 FULL_PCT = 95.0  # ours: above it batteries taper their charging, so surplus has nowhere to go
 HARDEST_RATIO = 0.95  # ours: a battery that takes this share of the day's hardest charging takes what it can
@@ -39,21 +40,12 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     rows = _prepared(readings, sites)
     if rows.is_empty():
         return HOURLY.to_frame()
-    days = rows.select("site_id", "day").unique().sort("site_id", "day").with_row_index("row")
-    pieces = _pieces(rows.join(days, on=["site_id", "day"]))
-    hourly = pieces.group_by("row", "hour").agg(
-        pv=_mean("pv_w"),
-        irradiance=_mean("irradiance_w_m2"),
-        known=pl.col("overlap_s").filter(pl.col("pv_w").is_not_null()).sum(),
-        curtailed=pl.col("overlap_s").filter("is_curtailed").sum(),
-    )
-    hourly = hourly.filter(pl.col("known") >= KNOWN_RATIO * HOUR_S)
-    bits = hourly.filter(pl.col("curtailed") >= CURTAILED_RATIO * HOUR_S).group_by("row").agg(
-        held_back_hours=(2 ** pl.col("hour").cast(pl.Int32)).sum()
-    )  # fmt: skip
-    daily = rows.group_by("site_id", "day").agg(
+    days = units_of(rows)
+    pv_w, irradiance_w_m2, held_back = _by_hour(rows.with_columns(row=pl.col("unit").rle_id()), days.height)
+    ambient_c = pl.col("ambient_temp_c")
+    daily = rows.group_by("unit", maintain_order=True).agg(
         wander_ratio=pl.col("pv_w").drop_nulls().diff().abs().sum() / (2 * pl.col("pv_w").max()),
-        ambient_temp_c=pl.col("ambient_temp_c").filter(pl.col("pv_w") > 0).mean(),
+        ambient_temp_c=ambient_c.filter(pl.col("pv_w") > 0).mean(),
         **{
             f"{name[:-2]}_kwh": pl.when(pl.col(name).count() > 0).then(
                 (pl.col(name) * pl.col("interval_s")).sum() / J_PER_KWH
@@ -61,41 +53,41 @@ def keep(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
             for name in STRING_CHANNELS
         },
     )
-    filled = days.with_columns(
-        _lists("pv_w", hourly, "pv", days.height),
-        _lists("irradiance_w_m2", hourly, "irradiance", days.height),
-    ).with_columns(
-        irradiance_w_m2=pl.when(pl.col("irradiance_w_m2").list.drop_nulls().list.len() > 0).then("irradiance_w_m2")
-    )
+    irradiance = _lists("irradiance_w_m2", irradiance_w_m2)
     return (
-        filled.join(bits, on="row", how="left")
-        .join(daily, on=["site_id", "day"], how="left")
-        .with_columns(pl.col("held_back_hours").fill_null(0), pl.col("wander_ratio").fill_nan(None))
+        days.with_columns(
+            _lists("pv_w", pv_w),
+            irradiance.to_frame()
+            .select(pl.when(pl.first().list.drop_nulls().list.len() > 0).then(pl.first()))
+            .to_series(),
+            held_back_hours=pl.Series((held_back * 2 ** np.arange(24)).sum(axis=1)),
+        )
+        .join(daily, on="unit")
+        .with_columns(pl.col("wander_ratio").fill_nan(None))
         .select(HOURLY.names())
         .cast(HOURLY)
     )
 
 
 def _prepared(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
-    """The readings of days with generation: their start in epoch seconds, local day, whether they were curtailed."""
+    """The readings of days with generation in units: their start in epoch seconds, whether they were curtailed."""
     limits = sites.select(
         "site_id", "installed_kwp", "inverter_kw", "feed_in_limit_kw", "feed_in_buffer_w", "battery_kwh",
         "nominal_voltage_v",
     )  # fmt: skip
     start = pl.col("ts_utc").dt.epoch("s") - pl.when("is_instant").then(pl.col("interval_s") // 2).otherwise(0)
-    return (
-        ordered(readings, "site_id", "ts_utc")
-        .join(limits, on="site_id", how="inner", maintain_order="left")
-        .with_columns(day=pl.col("ts_local").dt.date(), start_s=start)
-        .filter(pl.col("pv_w").is_not_null().any().over("site_id", "day"))
-        .with_columns(is_curtailed=_is_curtailed().fill_null(False))
-    )
+    rows = in_units(readings).select(
+        "site_id", "day", "unit", "interval_s", *POWER_CHANNELS, "soc_pct", *STRING_CHANNELS, *VOLTAGE_CHANNELS,
+        "irradiance_w_m2", "ambient_temp_c", start_s=start,
+    )  # fmt: skip
+    rows = with_sites(rows, limits).filter(pl.col("pv_w").count().over("unit") > 0)
+    return rows.with_columns(is_curtailed=_is_curtailed().fill_null(False))
 
 
 def _is_curtailed() -> pl.Expr:
     """At the feed-in limit with generation, and no battery that could take more; or at the voltage's limit."""
-    at_limit = is_at_limit(["site_id", "day"])
-    hardest_w = (-pl.col("battery_w")).max().over("site_id", "day")
+    at_limit = is_at_limit(["unit"])
+    hardest_w = (-pl.col("battery_w")).max().over("unit")
     is_hardest = (-pl.col("battery_w") >= HARDEST_RATIO * hardest_w) & (
         hardest_w >= REAL_CHARGE_KW_PER_KWH * pl.col("battery_kwh") * 1000
     )
@@ -104,36 +96,41 @@ def _is_curtailed() -> pl.Expr:
     return by_limit | (is_at_voltage_limit() & (pl.col("pv_w") > 0))
 
 
-def _pieces(rows: pl.DataFrame) -> pl.DataFrame:
-    """Every reading cut at the full UTC hours."""
-    longest = rows["interval_s"].max()
-    assert isinstance(longest, int)
-    first = pl.col("start_s") // HOUR_S
-    end = pl.col("start_s") + pl.col("interval_s")
-    parts = []
-    for n in range(-(-min(longest, 24 * HOUR_S) // HOUR_S) + 1):
-        overlap = pl.min_horizontal(end, (first + n + 1) * HOUR_S) - pl.max_horizontal(
-            pl.col("start_s"), (first + n) * HOUR_S
-        )
-        parts.append(
-            rows.select(
-                "row", "pv_w", "irradiance_w_m2", "is_curtailed", hour=(first + n) % 24, overlap_s=overlap
-            ).filter(pl.col("overlap_s") > 0)
-        )  # fmt: skip
-    return pl.concat(parts)
+def _by_hour(rows: pl.DataFrame, count: int) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Means of generation and irradiance over the 24 UTC hours of each `row`, and which were curtailed, [rows, 24].
+
+    Every reading is cut at the full hours. Not a number where generation is not known for most of the hour.
+    """
+    row, start_s, interval_s = (rows[name].cast(pl.Int64).to_numpy() for name in ("row", "start_s", "interval_s"))
+    first, end_s = start_s // HOUR_S, start_s + interval_s
+    reach = -(-min(int(interval_s.max()), 24 * HOUR_S) // HOUR_S) + 1
+    pieces = []
+    for n in range(reach):
+        overlap_s = np.minimum(end_s, (first + n + 1) * HOUR_S) - np.maximum(start_s, (first + n) * HOUR_S)
+        at = np.flatnonzero(overlap_s > 0)
+        pieces.append((at, row[at] * 24 + (first[at] + n) % 24, overlap_s[at]))
+    at, key, overlap_s = (np.concatenate(part) for part in zip(*pieces, strict=True))
+
+    def summed(weight: NDArray[Any]) -> Array:
+        return np.bincount(key, weight, count * 24).astype(np.float64).reshape(count, 24)
+
+    def mean(name: str) -> tuple[Array, Array]:
+        known_s = summed(np.where(rows[name].is_not_null().to_numpy()[at], overlap_s, 0))
+        total = summed(rows[name].fill_null(0.0).to_numpy()[at] * overlap_s)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return total / known_s, known_s
+
+    pv_w, known_s = mean("pv_w")
+    is_known = known_s >= KNOWN_RATIO * HOUR_S
+    irradiance = mean("irradiance_w_m2")[0] if rows["irradiance_w_m2"].count() else np.full_like(pv_w, np.nan)
+    curtailed_s = summed(np.where(rows["is_curtailed"].to_numpy()[at], overlap_s, 0))
+    held_back = is_known & (curtailed_s >= CURTAILED_RATIO * HOUR_S)
+    return np.where(is_known, pv_w, np.nan), np.where(is_known, irradiance, np.nan), held_back
 
 
-def _mean(name: str) -> pl.Expr:
-    """The mean of a power over the pieces in which it is known."""
-    weight = pl.col("overlap_s").filter(pl.col(name).is_not_null())
-    return (pl.col(name) * pl.col("overlap_s")).sum() / weight.sum()
-
-
-def _lists(name: str, hourly: pl.DataFrame, column: str, rows: int) -> pl.Series:
-    values = np.full((rows, 24), np.nan)
-    values[hourly["row"].to_numpy(), hourly["hour"].to_numpy()] = hourly[column].cast(pl.Float64).to_numpy()
+def _lists(name: str, values: Array) -> pl.Series:
     flat = pl.Series(name, values.ravel()).fill_nan(None).round(0).cast(pl.Int32, strict=False)
-    return flat.reshape((rows, 24)).cast(pl.List(pl.Int32))
+    return flat.reshape(values.shape).cast(pl.List(pl.Int32))
 
 
 def table(hours: pl.DataFrame, name: str) -> Array:
