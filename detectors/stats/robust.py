@@ -87,3 +87,9 @@ def medians_of_groups(group: NDArray[np.intp], values: Array) -> tuple[Array, ND
     begins = np.cumsum(counts) - counts
     ordered = values[order]
     return (ordered[begins + (counts - 1) // 2] + ordered[begins + counts // 2]) / 2, counts
+
+
+def nullable(values: Array) -> list[float | None]:
+    """The values of one row as Python's own; None where one is not finite."""
+    known = np.isfinite(values).tolist()
+    return [one if is_known else None for one, is_known in zip(values.tolist(), known, strict=True)]
