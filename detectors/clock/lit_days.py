@@ -11,7 +11,7 @@ import numpy as np
 from detectors.clock.onsets import Array, Index, Onsets
 from detectors.clock.segments import is_possible_day
 from detectors.clock.weather_around import around, neighbours, without_weather
-from detectors.stats.robust import MAD_TO_SIGMA, quantile
+from detectors.stats.robust import MAD_TO_SIGMA, median_of, quantile
 
 FIT_DAYS = 150  # ours: a drift of 15 s/day shows in these; more would let the seasons' shade in
 FLOOR_MIN, FLOOR_PER_MIN = 1.0, 0.06  # ours: the onsets' own error, and more of it per minute of sampling
@@ -58,7 +58,8 @@ def step_height(onsets: Onsets, device: int, last_before: int, at: int) -> tuple
     means, variances = [], []
     for side in (before, after):
         weight, values = days.weight[side], (days.first[side] + days.last[side]) / 2
-        values = np.clip(values - np.median(values), -MIN_RESET_MIN, MIN_RESET_MIN) + np.median(values)
+        usual = median_of(values)
+        values = np.clip(values - usual, -MIN_RESET_MIN, MIN_RESET_MIN) + usual
         mean = float(np.average(values, weights=weight))
         means.append(mean)
         variances.append(
@@ -101,11 +102,11 @@ def _clipped(values: Array, floor: float) -> Array:
     """The values, none further from the median of the days around than CLIP_SIGMAS."""
     middle = quantile(around(values, CLIP_DAYS), 0.5)
     rest = values - middle
-    reach = CLIP_SIGMAS * max(float(MAD_TO_SIGMA * np.median(np.abs(rest))), floor) + MIN_RESET_MIN
+    reach = CLIP_SIGMAS * max(MAD_TO_SIGMA * median_of(np.abs(rest)), floor) + MIN_RESET_MIN
     return middle + np.clip(rest, -reach, reach)
 
 
 def scatter(days: Days) -> float:
     """Sigma of a day's middle about the median of the days around; minutes."""
     middle = (days.first + days.last) / 2
-    return float(MAD_TO_SIGMA * np.median(np.abs(middle - quantile(around(middle, CLIP_DAYS), 0.5))))
+    return MAD_TO_SIGMA * median_of(np.abs(middle - quantile(around(middle, CLIP_DAYS), 0.5)))

@@ -6,6 +6,7 @@ import numpy as np
 
 from detectors.clock.onsets import TWILIGHT_DEG, Array, Onsets
 from detectors.clock.segments import Segment, is_possible_day
+from detectors.stats.robust import median_of, quantile_of
 
 NEEDED_DAYS = 5
 IN_DARK_INTERVALS = 0.2  # of an interval: interpolated light less than this in the dark may be the onset's own error
@@ -70,7 +71,7 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
         return None
     first, last, first_end, last_start = first[use], last[use], first_end[use], last_start[use]
     interval = float(onsets.interval[device])
-    rate = float(np.nanmedian(onsets.height_rate[device, span]))
+    rate = _median_of_known(onsets.height_rate[device, span])
     late, early = low(first, 0.2), low(last, 0.2)
     wide = max(WIDE_DEG, WIDE_MIN * rate) + WIDE_PER_SLOW_DEG * max(0.0, interval - 15.0)
     if (late + early) * rate > wide and days >= 10:  # the few days that ran to the end tell more
@@ -91,7 +92,7 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
         offset = late - open_late if in_the_morning else open_late - early
     # Shade may lie all on one side, the dark one too: then the offset is off by half of what is missing.
     error = float(np.hypot(error, np.clip((late + early) / 2 + LIGHT_PAST_SET_MIN, 0.0, SHADE_MIN)))
-    tolerance = max(float(np.nanmedian(onsets.twilight[device, span])), IN_DARK_INTERVALS * interval)
+    tolerance = max(_median_of_known(onsets.twilight[device, span]), IN_DARK_INTERVALS * interval)
     tolerance = max(tolerance, IN_DARK_SHARE * abs(offset))
     slow = float(np.clip((interval - 15.0) / 45.0, 0.0, 1.0))
     dark_side = low(first if offset < 0 else last, 0.2 + PROOF_MORE_DAYS * slow)
@@ -105,19 +106,23 @@ def measure(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
 
 
 def _scatter(values: Array) -> float:
-    return float(np.median(np.abs(values - np.median(values))))
+    return median_of(np.abs(values - median_of(values)))
+
+
+def _median_of_known(values: Array) -> float:
+    return median_of(values[~np.isnan(values)])
 
 
 def _dark_rank(values: Array) -> float:
     """The third least of ten or more days, the second of five, the median of fewer: one freak day proves nothing."""
     if len(values) < NEEDED_DAYS:
-        return float(np.median(values))
+        return median_of(values)
     return float(np.sort(values)[2 if len(values) >= 10 else 1])
 
 
 def low(values: Array, share: float) -> float:
     """A low quantile: clouds make light late, and seldom early."""
-    return float(np.quantile(values, share))
+    return quantile_of(values, share)
 
 
 def is_scattered(height: float, before: Offset, now: Offset) -> bool:

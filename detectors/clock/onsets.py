@@ -64,12 +64,12 @@ def onsets_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) 
 
     epoch_days = np.arange(window, dtype=np.float64)[None, :] + (origin - date(1970, 1, 1)).days
     latitude, longitude = (heads[name].to_numpy()[:, None] for name in ("latitude", "longitude"))
-    _, noon, _ = sun_times(latitude, longitude, epoch_days)
+    of_date = sun_times(latitude, longitude, epoch_days)
     zone_offset = table("zone_offset_min")
     # The transit that falls into the local day: at the date line it is the neighbouring UTC date's.
     claimed_noon = 720.0 - np.where(np.isnan(zone_offset), 4.0 * longitude, zone_offset)
-    noon = noon + MINUTES_PER_DAY * np.round((claimed_noon - noon) / MINUTES_PER_DAY)
-    sunrise, noon, sunset = _sun_around(latitude, longitude, epoch_days, noon)
+    noon = of_date[1] + MINUTES_PER_DAY * np.round((claimed_noon - of_date[1]) / MINUTES_PER_DAY)
+    sunrise, noon, sunset = _sun_around(of_date, latitude, longitude, epoch_days, noon)
     peak = table("peak_w")
     with np.errstate(invalid="ignore"):
         bright = peak >= DULLEST_SHARE * np.fmax.reduce(peak, axis=1, keepdims=True, initial=0.0)
@@ -106,12 +106,16 @@ def onsets_of(light: pl.DataFrame, sites: pl.DataFrame, day: date, window: int) 
     )
 
 
-def _sun_around(latitude: Array, longitude: Array, days: Array, noon: Array) -> tuple[Array, Array, Array]:
-    """Sunrise, transit and sunset of the transit that lies nearest to `noon`, in minutes of `days`."""
-    base = sun_times(latitude, longitude, days)
-    turns = np.round((noon - base[1]) / MINUTES_PER_DAY)
+def _sun_around(
+    of_date: tuple[Array, Array, Array], latitude: Array, longitude: Array, days: Array, noon: Array
+) -> tuple[Array, Array, Array]:
+    """Sunrise, transit and sunset of the transit that lies nearest to `noon`, in minutes of `days`.
+
+    `of_date`: those of the transit of the UTC date itself.
+    """
+    turns = np.round((noon - of_date[1]) / MINUTES_PER_DAY)
     if not turns.any():
-        return base
+        return of_date
     # Only near the date line: the neighbouring date's transit for those rows, row by row the same shift.
     shifted = sun_times(latitude, longitude, days + np.median(turns, axis=1, keepdims=True))
     offset = MINUTES_PER_DAY * np.median(turns, axis=1, keepdims=True)

@@ -6,6 +6,8 @@ from 9.0 to 6.8 min once its own share of the other roof's is taken off. Only de
 a neighbour whose own clock is wrong, or all of them, move nothing.
 """
 
+from itertools import islice
+
 import numpy as np
 
 from detectors.clock.onsets import Array, Index, Onsets
@@ -31,10 +33,11 @@ def neighbours(onsets: Onsets, device: int) -> Index:
     """The devices of the nearest other sites, at most MAX_NEIGHBOURS, none farther than WITHIN_KM; nearest first."""
     latitude, longitude = float(onsets.latitude[device]), float(onsets.longitude[device])
     band = np.flatnonzero(np.abs(onsets.latitude - latitude) <= WITHIN_KM / KM_PER_DEGREE)
-    others = np.array([n for n in band.tolist() if onsets.sites[n] != onsets.sites[device]], dtype=np.int64)
-    far = great_circle_km(latitude, longitude, onsets.latitude[others], onsets.longitude[others])
-    order = np.argsort(far, kind="stable")[:MAX_NEIGHBOURS]
-    return others[order[far[order] <= WITHIN_KM]]
+    far = great_circle_km(latitude, longitude, onsets.latitude[band], onsets.longitude[band])
+    order = np.argsort(far, kind="stable")
+    within = band[order[far[order] <= WITHIN_KM]].tolist()
+    others = (n for n in within if onsets.sites[n] != onsets.sites[device])
+    return np.fromiter(islice(others, MAX_NEIGHBOURS), dtype=np.int64)
 
 
 def without_weather(values: Array, beside: Array) -> Array:

@@ -97,6 +97,8 @@ def detect(
     sums = {row["site_id"]: row for row in _sums(blocks, tolerance_pct).iter_rows(named=True)}
     turned = doubts(earlier, "grid sign")
     frozen = set(earlier.filter(pl.col("kind") == "readings-frozen")["site_id"])
+    open_too_far = [site_id for site_id, row in sums.items() if row["open_pct"] > row["limit_pct"]]
+    rows_of = rows.filter(pl.col("site_id").is_in(open_too_far)).partition_by("site_id", as_dict=True)
     verdicts: list[Verdict] = []
     for site in sites.iter_rows(named=True):
         site_id = site["site_id"]
@@ -104,7 +106,7 @@ def detect(
         if isinstance(verdict, NotJudged):
             verdicts.append(verdict)
         elif verdict:
-            own, limit_pct = rows.filter(pl.col("site_id") == site_id), sums[site_id]["limit_pct"]
+            own, limit_pct = rows_of[site_id,], sums[site_id]["limit_pct"]
             if site_id in frozen and _stands_still(own):
                 verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "power-frozen")))
             elif not closes_when_shifted(own, limit_pct):

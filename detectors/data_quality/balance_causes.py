@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from detectors.frames import PHASE_CHANNELS, POWER_CHANNELS
-from detectors.stats.robust import Array
+from detectors.stats.robust import Array, median_of
 
 FLOWS = POWER_CHANNELS
 SIGNS = {"pv_w": 1.0, "battery_w": 1.0, "grid_w": 1.0, "load_w": -1.0}
@@ -77,27 +77,34 @@ def closes_when_shifted(rows: pl.DataFrame, limit_pct: float) -> bool:
     hours = whole["hours"].to_numpy()
     if len(hours) < 2:
         return False
-    edge = int(np.ceil(max(SKEWS_H) / float(np.median(hours))))  # what is rolled round falls there
+    usual_h = median_of(hours)
+    edge = int(np.ceil(max(SKEWS_H) / usual_h))  # what is rolled round falls there
     block = (whole["hour"].to_numpy() // BLOCK)[edge:-edge]
     part = {name: whole[name].to_numpy() * hours / 1000 * SIGNS[name] for name in FLOWS}
     inner = {name: values[edge:-edge] for name, values in part.items()}
     for name in FLOWS:
+        others = [inner[other] for other in FLOWS if other != name]
+        rest, rest_flowed = np.sum(others, axis=0), np.abs(others).sum()
         for skew_h in SKEWS_H:
-            shift = skew_h / float(np.median(hours))
+            shift = skew_h / usual_h
             low = int(np.floor(shift))
             # Between whole readings, what is meant to have flowed evenly within each of them.
             mixed = (1 - (shift - low)) * np.roll(part[name], low) + (shift - low) * np.roll(part[name], low + 1)
             moved = mixed[edge:-edge]
-            if _open_pct({**inner, name: moved}, block) <= limit_pct:
+            if _open_of(rest + moved, rest_flowed + np.abs(moved).sum(), block) <= limit_pct:
                 return True
     return False
 
 
 def _open_pct(part: dict[str, Array], block: np.ndarray) -> float:
     """What stays open over blocks, % of what flows in them."""
-    residual = np.sum([part[name] for name in FLOWS], axis=0)
-    flowed = np.sum([np.abs(part[name]) for name in FLOWS]) / 2
-    return float(100 * np.abs(np.bincount(block, residual)).sum() / flowed) if flowed > 0 else 0.0
+    powers = [part[name] for name in FLOWS]
+    return _open_of(np.sum(powers, axis=0), np.abs(powers).sum(), block)
+
+
+def _open_of(residual: Array, flowed: float, block: np.ndarray) -> float:
+    """The same of what the channels leave, and of the sum of all their sizes, which counts each flow twice."""
+    return float(200 * np.abs(np.bincount(block, residual)).sum() / flowed) if flowed > 0 else 0.0
 
 
 def _of_channel(name: str, part: dict[str, Array], residual: Array, block: np.ndarray) -> list[Guess]:

@@ -26,7 +26,7 @@ from detectors.finding import (
 )
 from detectors.frames import PHASE_CHANNELS
 from detectors.grid.meter import GRID_W
-from detectors.grid.meter_signs import PHASES, flows
+from detectors.grid.meter_signs import PHASES
 from detectors.grid.mirrored import is_one_sided, mirrored_days
 from detectors.grid.sign_evidence import (
     ANSWER_RATIO,
@@ -127,16 +127,18 @@ def detect(
     past: dict[str, dict[date, dict]] = {}
     for row in meter_signs.filter((pl.col("day") < day) & pl.col("site_id").is_in(suspects)).iter_rows(named=True):
         past.setdefault(row["site_id"], {})[row["day"]] = row
-    verdicts: list[Verdict] = []
+    verdicts: list[NotJudged] = []
+    found: list[Finding] = []
     for site in sites.sort("site_id").iter_rows(named=True):
         site_id = site["site_id"]
         judged = _judge(site, today.get(site_id), past.get(site_id, {}), day, site_id in clocks, min_dark_h)
         if isinstance(judged, Reason):
             verdicts.append(NotJudged(site_id, day, DETECTOR, judged))
         elif judged is not None:
-            own = flows(readings.filter(pl.col("site_id") == site_id), sites.filter(pl.col("site_id") == site_id))
-            verdicts.append(judged.model_copy(update={"series": _picture(own)}))
-    return verdicts
+            found.append(judged)
+    courses = _courses(readings, [one.site_id for one in found])
+    drawn = [one.model_copy(update={"series": _picture(courses[one.site_id])}) for one in found]
+    return sorted([*verdicts, *drawn], key=lambda verdict: verdict.site_id)
 
 
 def _is_suspect(row: dict, min_dark_h: float) -> bool:
@@ -355,8 +357,20 @@ def _phase_guess(phases: list[int], night: bool) -> str:
     return f"the sensors on {names} have changed places or are turned round"
 
 
-def _picture(own: pl.DataFrame) -> tuple[Series, ...]:
-    """The day's course of grid and generation by the half hour."""
-    channels = ["grid_w", "pv_w", *(name for name in PHASE_CHANNELS if own[name].count() > 0)][:3]
-    course = own.sort("ts_utc").group_by_dynamic("ts_utc", every="30m").agg(pl.col(channels).mean())
+def _courses(readings: pl.DataFrame, site_ids: list[str]) -> dict[str, pl.DataFrame]:
+    """The day's course of grid, phases and generation at each of the sites by the half hour."""
+    if not site_ids:
+        return {}
+    own = readings.filter(pl.col("site_id").is_in(site_ids)).with_columns(GRID_W.alias("grid_w"))
+    course = (
+        own.sort("site_id", "ts_utc")
+        .group_by_dynamic("ts_utc", every="30m", group_by="site_id")
+        .agg(pl.col("grid_w", "pv_w", *PHASE_CHANNELS).mean())
+    )
+    return {str(site_id): one for (site_id,), one in course.partition_by("site_id", as_dict=True).items()}
+
+
+def _picture(course: pl.DataFrame) -> tuple[Series, ...]:
+    """Grid and generation, and the first phase where phases are read."""
+    channels = ["grid_w", "pv_w", *(name for name in PHASE_CHANNELS if course[name].count() > 0)][:3]
     return channel_series(course, "ts_utc", *channels)

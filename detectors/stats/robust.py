@@ -27,6 +27,29 @@ def quantile(values: ArrayLike, share: float, axis: int = -1) -> Array:
     return low + (high - low) * (place - below)
 
 
+def quantile_of(values: Array, share: float) -> float:
+    """The quantile of one row of finite values by linear interpolation, to the bit as numpy's; NaN where one is NaN.
+
+    For what is asked of thousands of sites one by one: of some ten values numpy's own takes twenty times as long.
+    """
+    ordered = np.sort(values)
+    if np.isnan(ordered[-1]):
+        return float("nan")
+    place = (len(ordered) - 1) * share
+    below = int(place)
+    low, high = float(ordered[below]), float(ordered[min(below + 1, len(ordered) - 1)])
+    part = place - below
+    return low + (high - low) * part if part < 0.5 else high - (high - low) * (1 - part)
+
+
+def median_of(values: Array) -> float:
+    """The median of one row of finite values, likewise."""
+    ordered = np.sort(values)
+    if np.isnan(ordered[-1]):
+        return float("nan")
+    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
+
+
 def median(values: ArrayLike, axis: int = -1) -> Array:
     """The median of the finite values along `axis`; NaN where there is none."""
     return quantile(values, 0.5, axis)
@@ -64,3 +87,9 @@ def medians_of_groups(group: NDArray[np.intp], values: Array) -> tuple[Array, ND
     begins = np.cumsum(counts) - counts
     ordered = values[order]
     return (ordered[begins + (counts - 1) // 2] + ordered[begins + counts // 2]) / 2, counts
+
+
+def nullable(values: Array) -> list[float | None]:
+    """The values of one row as Python's own; None where one is not finite."""
+    known = np.isfinite(values).tolist()
+    return [one if is_known else None for one, is_known in zip(values.tolist(), known, strict=True)]

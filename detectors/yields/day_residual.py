@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detectors.stats.robust import MAD_TO_SIGMA, Array, median
+from detectors.stats.robust import MAD_TO_SIGMA, Array, median, median_of
 from detectors.yields import two_levels
 from detectors.yields.pyranometer import Pairs
 
@@ -120,8 +120,8 @@ def own_scale(x: Array, variances: Array) -> Array:
             continue
         values, low = values.copy(), two_levels.low_days(values)
         for one in () if low is None else (low, ~low & known):
-            values[one] -= np.median(values[one])
+            values[one] -= median_of(values[one])
         z = np.diff(values[known]) / np.sqrt(squares[known][1:] + squares[known][:-1])
-        scale = MAD_TO_SIGMA * np.median(np.abs(z))
+        scale = MAD_TO_SIGMA * median_of(np.abs(z))
         scales[n] = np.sqrt((SCALE_DAYS + len(z) * scale**2) / (SCALE_DAYS + len(z)))
     return np.maximum(scales, MIN_SCALE)

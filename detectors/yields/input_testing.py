@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.stats.robust import Array
+from detectors.stats.robust import Array, nullable
 from detectors.yields import input_shares, sequential_test, states
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.night import Night
@@ -42,7 +42,7 @@ def test(
         odds[some, n] = sequential_test.report(state, smallest=input_shares.SMALLEST_FALL).log_odds_fall
         rows.append(states.rows_of(state, ids[some], fleet.day, n + 1))
     log_odds = [
-        [float(one) if np.isfinite(one) else None for one in row] if np.isfinite(row).any() else None for row in odds
+        nullable(row) if is_any else None for row, is_any in zip(odds, np.isfinite(odds).any(axis=1), strict=True)
     ]
     return log_odds, rows
 

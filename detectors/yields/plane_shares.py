@@ -7,7 +7,7 @@ envelope of its days against the clear sky.
 
 import numpy as np
 
-from detectors.stats.robust import Array
+from detectors.stats.robust import Array, quantile_of
 
 PULL_SHARES = np.array([0.08, 0.15, 0.42, 0.15, 0.08, 0.12, 0.0])  # ours: usual roofs; tilts around 30, few steep
 RIDGE_ROWS = 8.0  # measured: fewer let a dozen dull days turn the roof
@@ -60,7 +60,7 @@ def envelope(half_hour: np.ndarray, actual: Array, by_plane: Array) -> tuple[Arr
         mine = np.flatnonzero(half_hour == one)
         if len(mine) < ENVELOPE_MIN:
             continue
-        values.append(np.quantile(actual[mine], ENVELOPE_QUANTILE))
+        values.append(quantile_of(actual[mine], ENVELOPE_QUANTILE))
         top = mine[np.argsort(actual[mine])[-max(3, int(len(mine) * ENVELOPE_SHARE)) :]]
         rows.append(by_plane[top].mean(axis=0))
     if len(values) < ENVELOPE_MIN:

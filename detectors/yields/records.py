@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from detectors.stats.robust import Array
+from detectors.stats.robust import Array, nullable
 from detectors.yields import limited_days
 from detectors.yields.fleet_day import column
 from detectors.yields.night import Night
@@ -73,8 +73,7 @@ def of_night(night: Night) -> pl.DataFrame:
     for name, table in (("input_x", night.input_x), ("input_sigma", night.input_sigma)):
         has_inputs = np.asarray(np.isfinite(night.input_x).any(axis=1))
         inputs[name] = [
-            [float(one) if np.isfinite(one) else None for one in values] if has_input else None
-            for values, has_input in zip(table, has_inputs, strict=True)
+            nullable(values) if has_input else None for values, has_input in zip(table, has_inputs, strict=True)
         ]
     whole_day = [
         np.rint(one * limited_days.PER_UNIT).astype(int).tolist() if np.isfinite(one).all() else None

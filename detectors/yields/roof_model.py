@@ -16,7 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.solar.plane_response import USUAL_SHARES
-from detectors.stats.robust import MAD_TO_SIGMA, Array, median, medians_of_groups
+from detectors.stats.robust import MAD_TO_SIGMA, Array, median, median_of, medians_of_groups, nullable, quantile_of
 from detectors.yields import half_hours, roof_fit, turned_planes
 from detectors.yields.day_residual import PAIR_FLOOR, effective, few_variance, heard, own_scale, weighted_median
 from detectors.yields.half_hours import Days
@@ -194,14 +194,14 @@ def learn(
             "level": roof.level,
             "tie": tie,
             "is_replayed": bool(is_young[n]),
-            "offset": _nullable(roof.past.offset[0]),
-            "noise": _nullable(roof.past.noise[0]),
+            "offset": nullable(roof.past.offset[0]),
+            "noise": nullable(roof.past.noise[0]),
             "pair_key": keys[n],
             "pair_sigma": sigmas[n],
             "scale": scale,
             "peak_w": float(peak[n]) if peak[n] > 0 else None,
             "charge_limit_w": _charge_limit(seen.charge_limit_w[n], seen.charges[n]),
-            "energy": float(np.quantile(energy, 0.75)) if len(energy) else None,
+            "energy": quantile_of(energy, 0.75) if len(energy) else None,
             "neighbours": _number(median(np.where(seen.neighbours[n] > 0, seen.neighbours[n], np.nan))),
             "input_mix": None if roof.input_mix is None else roof.input_mix.ravel().tolist(),
             "input_scale": None if roof.input_mix is None else roof.input_scale.tolist(),
@@ -219,8 +219,8 @@ def learn(
                 inputs = np.full((2, seen.x.shape[1], half_hours.MAX_INPUTS), np.nan)
                 inputs[:, at] = roof.input_x, roof.input_sigma
                 entry |= {
-                    "history_input_x": _nullable(inputs[0, on].ravel()),
-                    "history_input_sigma": _nullable(inputs[1, on].ravel()),
+                    "history_input_x": nullable(inputs[0, on].ravel()),
+                    "history_input_sigma": nullable(inputs[1, on].ravel()),
                 }
         rows.append(entry)
     return pl.DataFrame(rows, schema=ROOF_MODEL)
@@ -233,7 +233,7 @@ def _turn(
     is_same = old.get("turned_from_deg") == [azimuth for _, _, azimuth in planes]
     before = Turn(old["turn_deg"], old["turn_left_ratio"], is_steady=True) if is_same else None
     known = beside[beside > 0]
-    if before is None and (not len(known) or np.median(known) < FEW_NEIGHBOURS):
+    if before is None and (not len(known) or median_of(known) < FEW_NEIGHBOURS):
         return None
     return turned_planes.found(days, planes, site["installed_kwp"], ceiling_w, before)
 
@@ -263,13 +263,13 @@ def _level(before: float | None, seen: Residuals, n: int) -> float:
     """
     old = before or 0.0
     usable = seen.own_x[n][np.isfinite(seen.own_x[n]) & ~seen.is_out[n]][-LEVEL_DAYS:]
-    step = float(np.clip(np.median(usable) - old, *LEVEL_CLIP)) if len(usable) else 0.0
+    step = float(np.clip(median_of(usable) - old, *LEVEL_CLIP)) if len(usable) else 0.0
     beside = (old + LEVEL_STEP * step) * LEVEL_PULL
     clear = _of_clear_days(seen.lone_x[n][(seen.lone_near[n] >= CLEAR_SHARE) & np.isfinite(seen.lone_x[n])])
     known = seen.neighbours[n][seen.neighbours[n] > 0]
-    if not len(known) or np.median(known) >= FEW_NEIGHBOURS or len(clear) < MIN_CLEAR_DAYS:
+    if not len(known) or median_of(known) >= FEW_NEIGHBOURS or len(clear) < MIN_CLEAR_DAYS:
         return beside
-    alone = float(np.clip(np.median(clear), *LEVEL_CLIP))
+    alone = float(np.clip(median_of(clear), *LEVEL_CLIP))
     return alone if abs(alone) > SKY_ERROR else min(alone, beside, key=abs)
 
 
@@ -361,10 +361,6 @@ def _scatter(group: NDArray[np.intp], ratio: Array, groups: int) -> tuple[Array,
 
 def _number(value: Array) -> float | None:
     return float(value) if np.isfinite(value) else None
-
-
-def _nullable(values: Array) -> list[float | None]:
-    return [float(one) if np.isfinite(one) else None for one in values]
 
 
 def past_of(models: pl.DataFrame, name: str, width: int) -> Array:

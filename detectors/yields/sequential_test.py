@@ -103,14 +103,14 @@ def advance(
 ) -> Array:
     """The probabilities a day later, before its readings: faults begin, are repaired, baselines walk."""
     falls = _falls(smallest)
-    stays, begins = np.ones(len(DEVIATIONS)), np.zeros(len(DEVIATIONS))
+    stays, begins, ends = np.ones(len(DEVIATIONS)), np.zeros(len(DEVIATIONS)), np.zeros(len(DEVIATIONS))
     for part, rate in ((falls, hazard), (PASSING_AT, passing_hazard)):
-        stays[part] = 1 - RECOVERY
+        stays[part], ends[part] = 1 - RECOVERY, RECOVERY
         begins[part] = rate / (part.stop - part.start)
     stays[0] = 1 - begins.sum()
     after: Array = state * stays
     after += state[:, :, :1] * begins
-    after[:, :, 0] += RECOVERY * (state[:, :, falls].sum(axis=2) + state[:, :, PASSING_AT].sum(axis=2))
+    after[:, :, 0] += state @ ends
     steps = walk[:, None, None] * after
     after *= 1 - 2 * walk[:, None, None]
     after[:, 1:] += steps[:, :-1]
@@ -171,9 +171,12 @@ def update(state: Array, likelihoods: Array, zero_evidence: Array) -> Array:
     passing *= PASSING_SHARE
     passing += (1 - PASSING_SHARE) * posterior[:, :, :1]
     posterior *= state
-    posterior[:, :, NOTHING] *= np.exp(zero_evidence)[:, None, None]
+    if zero_evidence.any():
+        posterior[:, :, NOTHING] *= np.exp(zero_evidence)[:, None, None]
     total = posterior.sum(axis=(1, 2), keepdims=True)
-    return np.asarray(np.where(total > 0, posterior / np.maximum(total, TINY), state))
+    is_possible = total > 0
+    posterior /= np.where(is_possible, np.maximum(total, TINY), 1.0)
+    return posterior if is_possible.all() else np.where(is_possible, posterior, state)
 
 
 def report(state: Array, *, smallest: float = 0.05) -> Report:

@@ -7,7 +7,7 @@ scatters around each are neither, and that scatter alone is the roof's own.
 import numpy as np
 from numpy.typing import NDArray
 
-from detectors.stats.robust import MAD_TO_SIGMA, Array
+from detectors.stats.robust import MAD_TO_SIGMA, Array, median_of
 
 # Ours: in sigmas of a level's own days. Ashman, Bird and Zepf (1994) call two parts distinct from 2 on; the two halves
 # of a normal distribution lie 2.7 apart.
@@ -29,9 +29,10 @@ def low_days(x: Array) -> NDArray[np.bool_] | None:
     gaps = np.diff(values)[least - 1 : len(values) - least]
     at = least + int(gaps.argmax())
     low, high = values[:at], values[at:]
-    between = float(np.median(high) - np.median(low))
-    apart = np.abs(np.concatenate([low - np.median(low), high - np.median(high)]))
-    sigma = max(MAD_TO_SIGMA * float(np.median(apart)), MIN_SIGMA)
+    low_level, high_level = median_of(low), median_of(high)
+    between = high_level - low_level
+    apart = np.abs(np.concatenate([low - low_level, high - high_level]))
+    sigma = max(MAD_TO_SIGMA * median_of(apart), MIN_SIGMA)
     if not MIN_GAP <= between <= MAX_GAP or between < APART_SIGMAS * sigma or high[0] - low[-1] < EMPTY_SHARE * between:
         return None
     with np.errstate(invalid="ignore"):

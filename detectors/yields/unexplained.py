@@ -159,18 +159,20 @@ def _features(
     figures = np.full((sites.height, WINDOW_DAYS, len(FEATURES)), np.nan)
     index = sites.select("site_id").with_row_index("row")
 
-    def placed(frame: pl.DataFrame) -> pl.DataFrame:
-        rows = frame.join(index, on="site_id", how="inner").with_columns(
-            at=(pl.col("day") - pl.lit(first)).dt.total_days()
+    def placed(frame: pl.DataFrame, *wanted: str) -> pl.DataFrame:
+        rows = (
+            frame.select("site_id", "day", *wanted)
+            .join(index, on="site_id", how="inner")
+            .with_columns(at=(pl.col("day") - pl.lit(first)).dt.total_days())
         )
         return rows.filter(pl.col("at").is_between(0, WINDOW_DAYS - 1))
 
     def lay(rows: pl.DataFrame, values: Array, number: int) -> None:
         figures[rows["row"].to_numpy(), rows["at"].to_numpy(), number] = values
 
-    levels = placed(residuals.filter(pl.col("x").is_not_null()))
+    levels = placed(residuals.filter(pl.col("x").is_not_null()), "x")
     lay(levels, np.exp(column(levels, "x")), 0)
-    placed_hours = placed(hours)
+    placed_hours = placed(hours, "pv_w", "pv1_kwh", "pv2_kwh")
     power = hourly_rows.table(placed_hours, "pv_w")
     longitude = sites["longitude"].to_numpy()[placed_hours["row"].to_numpy()]
     solar_h = (np.arange(24)[None, :] + 0.5 + longitude[:, None] / 15) % 24 - 12
@@ -180,7 +182,7 @@ def _features(
         lay(placed_hours, np.nansum(np.where(np.abs(solar_h) <= 1.5, power, 0), axis=1) / total, 2)
     share = placed_hours.select(share=pl.col("pv1_kwh") / pl.sum_horizontal("pv1_kwh", "pv2_kwh"))
     lay(placed_hours, column(share, "share"), 3)
-    rows = placed(days).with_columns(
+    rows = placed(days, "load_kwh", "import_kwh", "charge_kwh", "discharge_kwh").with_columns(
         load=(pl.col("load_kwh") + 0.5).log(),
         night=pl.col("import_kwh") / pl.when(pl.col("load_kwh") > 0.5).then("load_kwh"),
         losses=(pl.col("charge_kwh") - pl.col("discharge_kwh"))
@@ -188,8 +190,8 @@ def _features(
     )
     for number, name in ((4, "load"), (5, "night"), (6, "losses")):
         lay(rows, column(rows, name), number)
-    wanted = placed(unmet)
-    lay(wanted, column(wanted, "unmet_ratio"), 7)
+    asked = placed(unmet, "unmet_ratio")
+    lay(asked, column(asked, "unmet_ratio"), 7)
     return figures
 
 
