@@ -1,13 +1,14 @@
 """Readings in and out of the history."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
 from detectors.frames import CHANNELS, COUNTERS, READING_FLAGS
-from detectors.stats.rows import ordered
+from detectors.stats.rows import among, ordered, with_sites
 from pipeline.store import older
 from pipeline.store.connection import ASKED, Store
 from pipeline.store.reported_powers import with_powers
@@ -19,6 +20,13 @@ QUANTITIES = (*CHANNELS, *COUNTERS)
 CLOCK_REACH = timedelta(days=2)  # a correction of a clock, of at most 26 h, can move a reading so far
 KNOWN_DAYS, BEFORE_DAYS = 30, 2  # ours: a site of a month is known, and its past does not come as a few rows
 HELD_SHARE = 0.5  # ours: of the span; a logger sends again what was lost, not what arrived
+# Joins with the sites asked for, all of their rows or those of a span of each.
+OF_ASKED = f"SEMI JOIN {ASKED} AS a ON a.site_id = r.site_id"
+IN_THEIR_SPANS = (
+    "JOIN (SELECT unnest(CAST($asked AS VARCHAR[])) AS site_id, unnest(CAST($begins AS TIMESTAMPTZ[])) AS begins, "
+    "unnest(CAST($ends AS TIMESTAMPTZ[])) AS ends) AS a "
+    "ON a.site_id = r.site_id AND r.ts_utc >= a.begins AND r.ts_utc < a.ends"
+)
 COUNTED = ("pv", "import", "feed_in", "charge", "discharge", "load")
 COUNTED_COLUMNS = tuple(f"{name}_counted_kwh" for name in COUNTED)
 
@@ -179,32 +187,44 @@ def speak_against(store: Store, site_id: str, device_id: str, first: datetime, l
 
 def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None = None) -> pl.DataFrame:
     """Readings of each device between two true instants: DEVICE_READINGS plus counters, counted energy and origin."""
+    whose = "" if sites is None else OF_ASKED
+    return _read(store, lo, hi, whose, whose, {} if sites is None else {"asked": list(sites)})
+
+
+def read_days(store: Store, first: date, last: date, sites: Sequence[str] | None = None) -> pl.DataFrame:
+    """`read` for local calendar days, both included, each site by its own clock."""
+    asked = store.sites() if sites is None else among(store.sites(), pl.DataFrame({"site_id": sites}))
+    spans = {zone: local_day_span(first, last, zone) for zone in asked["timezone"].unique()}
+    if not spans:
+        return read(store, *local_day_span(first, last), [])
+    begins, ends = ([spans[zone][place] for zone in asked["timezone"]] for place in (0, 1))
+    given = {"asked": asked["site_id"].to_list(), "begins": begins, "ends": ends}
+    frame = _read(store, min(begins), max(ends), IN_THEIR_SPANS, OF_ASKED, given)
+    is_inside = frame["ts_local"].dt.date().is_between(first, last)
+    return frame if is_inside.all() else frame.filter(is_inside)
+
+
+def _read(
+    store: Store, lo: datetime, hi: datetime, which: str, whose: str, given: Mapping[str, Sequence[Any]]
+) -> pl.DataFrame:
+    """`which`, `whose`: joins with the sites asked for, in `given`; `which` may ask for a span of each, as stamped."""
     held = older.source(store, lo - CLOCK_REACH, hi + CLOCK_REACH)
-    which = "" if sites is None else f"SEMI JOIN {ASKED} AS a ON a.site_id = r.site_id"
-    given = {"lo": lo, "hi": hi, **({} if sites is None else {"asked": list(sites)})}
     is_corrected = store.value("SELECT count(*) FROM clock_shift_span")
     query = resources.query("corrected_readings" if is_corrected else "readings")
-    rows = store.frame(query.replace("$held", held).replace("$which", which), given)
+    for name, text in (("$held", held), ("$which", which), ("$whose", whose)):
+        query = query.replace(name, text)
+    rows = store.frame(query, {"lo": lo, "hi": hi, **given})
     known = with_powers(rows, store.sites())
-    zones = dict(store.sites().select("site_id", "timezone").iter_rows())
     # Of an inverter that the register no longer names, rows stay in the history but are nobody's reading.
     if (is_named := known["device_id"] != "").any():
         devices = store.frame("SELECT site_id, device_id FROM device")
         known = pl.concat(
             [known.filter(~is_named), known.filter(is_named).join(devices, on=["site_id", "device_id"], how="semi")]
         ).sort(KEY)
-    zoned = known.with_columns(timezone=pl.col("site_id").replace_strict(zones, return_dtype=pl.String, default=None))
     if (known["clock_shift_min"] != 0).any():
         # Where a correction begins or ends, two stamps can fall on one instant: the corrected one is kept.
-        zoned = zoned.sort(*KEY, pl.col("clock_shift_min").abs()).unique(KEY, keep="last", maintain_order=True)
-    return add_local(zoned).drop("timezone")
-
-
-def read_days(store: Store, first: date, last: date, sites: Sequence[str] | None = None) -> pl.DataFrame:
-    """`read` for local calendar days, both included, each site by its own clock."""
-    zones = store.sites().filter(True if sites is None else pl.col("site_id").is_in(list(sites)))["timezone"].unique()
-    frame = read(store, *local_day_span(first, last, zones.to_list()), sites)
-    return frame.filter(pl.col("ts_local").dt.date().is_between(first, last))
+        known = known.sort(*KEY, pl.col("clock_shift_min").abs()).unique(KEY, keep="last", maintain_order=True)
+    return add_local(with_sites(known, store.sites().select("site_id", "timezone"))).drop("timezone")
 
 
 def laid_down_in(store: Store) -> Path:

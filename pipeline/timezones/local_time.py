@@ -1,6 +1,5 @@
 """Wall-clock time beside true time, for frames of many zones."""
 
-from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -8,7 +7,7 @@ import polars as pl
 
 from pipeline.timezones.conversion import to_local, transitions
 
-SET_BACK = timedelta(hours=2)  # ours: a clock that is put back after midnight shows a day's end twice
+SET_BACK = timedelta(hours=2)  # ours: so long after midnight a clock may be put back to the day before
 
 
 def add_local(frame: pl.DataFrame, *, instant: str = "ts_utc", name: str = "ts_local") -> pl.DataFrame:
@@ -30,12 +29,26 @@ def utc_midnight(day: date) -> datetime:
     return datetime(day.year, day.month, day.day, tzinfo=UTC)
 
 
-def local_day_span(first: date, last: date, zones: Iterable[str] = ()) -> tuple[datetime, datetime]:
-    """True instants that enclose the local days of some zones, or of any zone (from -12 to +14 hours)."""
-    starts = [(day_start(zone, first), day_start(zone, last + timedelta(days=1))) for zone in zones]
-    if not starts:
+def local_day_span(first: date, last: date, zone: str | None = None) -> tuple[datetime, datetime]:
+    """True instants that enclose the local days of a zone, or of any (from -12 to +14 hours).
+
+    Those of a zone end with the last instant that shows the date: a clock put back after midnight shows it again.
+    """
+    if zone is None:
         return utc_midnight(first) - timedelta(hours=15), utc_midnight(last) + timedelta(hours=39)
-    return min(start for start, _ in starts) - SET_BACK, max(end for _, end in starts) + SET_BACK
+    return day_start(zone, first), _day_end(zone, last)
+
+
+def _day_end(zone: str, day: date) -> datetime:
+    """The instant from which on the wall clock shows later dates alone."""
+    end = day_start(zone, day + timedelta(days=1))
+    starts, offsets = transitions(zone)
+    wall = int(utc_midnight(day + timedelta(days=1)).timestamp())
+    after, until = np.searchsorted(starts, [int(end.timestamp()), int((end + SET_BACK).timestamp())], side="right")
+    for place in range(int(after), int(until)):
+        if int(starts[place]) + int(offsets[place]) < wall:
+            end = datetime.fromtimestamp(wall - int(offsets[place]), UTC)
+    return end
 
 
 def day_hours(days: pl.DataFrame) -> pl.Series:

@@ -1,6 +1,6 @@
 -- Grain   one row per site, device and instant between two instants of true time, as stored, with its clock correction
--- Source  parameters $lo, $hi (true time); $held: reading_raw, and the older months; $which: a join with the sites asked for,
---         or nothing for all
+-- Source  parameters $lo, $hi (true time); $held: reading_raw, and the older months; $which: a join with the sites asked for
+--         (or a span of each), or nothing for all; $whose: the same without spans, of sites whose rows a correction moves
 -- Why     a correction of at most 26 hours is looked for around the span, so that the storage's order still prunes, and
 --         of sites with corrections alone: of all others the span's own rows are read;
 --         one that grows day by day is rounded to seconds, so that several devices' stamps stay alike
@@ -12,7 +12,7 @@ WITH shifted AS (
     UNION ALL
     SELECT r.*, CASE WHEN s.site_id IS NULL THEN 0 ELSE greatest(-93600, least(93600, round(
         s.shift_min * 60 + s.rate_s_per_day * (epoch(r.ts_utc) - epoch(s.from_utc)) / 86400))) END AS shift_s
-    FROM $held AS r $which
+    FROM $held AS r $whose
     SEMI JOIN clock_shift_span AS c ON c.site_id = r.site_id
     LEFT JOIN clock_shift_span AS s ON s.site_id = r.site_id AND r.ts_utc >= s.from_utc AND r.ts_utc < s.until_utc
     WHERE r.ts_utc >= $lo - INTERVAL 2 DAY AND r.ts_utc < $hi + INTERVAL 2 DAY

@@ -1,5 +1,6 @@
 -- Grain   one row per site, device and instant between two instants, as stored: where no clock is corrected
--- Source  parameters $lo, $hi; $held: reading_raw, and the older months; $which: a join with the sites asked for, or nothing
+-- Source  parameters $lo, $hi; $held: reading_raw, and the older months; $which: a join with the sites asked for (or a
+--         span of each), or nothing
 -- Why     most histories have no correction, and the text of those that do takes thrice as long to plan
 SELECT r.*, CAST(0 AS DOUBLE) AS clock_shift_min
 FROM $held AS r $which
