@@ -20,8 +20,9 @@ import polars as pl
 
 from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN, of_rows
 from detectors.frames import CHANNELS, PHASE_CHANNELS, POWER_CHANNELS, STRING_CHANNELS
-from detectors.stats.resolution import resolutions
+from detectors.stats.resolution import resolution_of
 from detectors.stats.rows import ordered
+from detectors.stats.units import in_units
 
 MIN_JUMPS = 16  # ours: 16^16 = 2^64, see above
 BESIDE_RATIO = 10.0  # ours: a plan by the hour stands still beside its jumps, and what was measured does not
@@ -54,11 +55,11 @@ def prints(device_readings: pl.DataFrame) -> pl.DataFrame:
 
     What was sent again has the same prints, whatever its stamps. Rows that repeat one of those around make none.
     """
-    rows = ordered(device_readings.with_columns(_DAY), *OWN, "ts_utc")
+    rows = in_units(device_readings)
     if rows.height < PRINT_ROWS:
         return PRINTS.to_frame()
     row = _row_hashes(rows)
-    unit = rows.select(pl.struct(*OWN, "day").rle_id()).to_series().to_numpy()
+    unit = rows["unit"].to_numpy()
     count = rows.height - PRINT_ROWS + 1
     of_five = np.zeros(count, np.uint64)
     is_varied = unit[:count] == unit[PRINT_ROWS - 1 :]
@@ -203,7 +204,7 @@ def jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
     for name in VARIED:
         if has_both and name == "grid_w":
             continue  # the difference of the two: a plan by the hour on a smooth course looks varied in it
-        resolution = resolution_of(rows, name)
+        resolution = step_of(rows, name)
         if resolution is None:
             continue
         change = np.diff(rows[name].to_numpy())
@@ -217,10 +218,9 @@ def jumps(rows: pl.DataFrame) -> dict[str, np.ndarray]:
     return found
 
 
-def resolution_of(rows: pl.DataFrame, name: str) -> float | None:
+def step_of(rows: pl.DataFrame, name: str) -> float | None:
     """A channel's resolution, or the decimal that its values keep to, if that is coarser; null = it hardly varies."""
-    found = resolutions(rows, [*OWN, "day"], name)
-    resolution = None if found.is_empty() else found["resolution"].item()
+    resolution = resolution_of(rows[name])
     if resolution is None:
         return None
     values = rows[name].drop_nulls().to_numpy()
@@ -238,12 +238,13 @@ def _row_hashes(rows: pl.DataFrame) -> np.ndarray:
     """A number of 64 bits for all values of each row; the same on every machine."""
     hashed = np.zeros(rows.height, np.uint64)
     for nth, name in enumerate(CHANNELS, 1):
-        if rows[name].null_count() == rows.height:
+        known = rows[name].drop_nulls()
+        if known.is_empty():
             continue
-        counts = (rows[name] / DIGITS).round(0).clip(-(2.0**62), 2.0**62).cast(pl.Int64).fill_null(2**63 - 1)
-        known = rows[name].is_not_null().to_numpy()
-        mixed = _mixed(counts.to_numpy().view(np.uint64) ^ np.uint64(nth * 0x9E3779B97F4A7C15 % 2**64))
-        hashed = np.where(known, _mixed(hashed ^ mixed), hashed)
+        counts = (known / DIGITS).round(0).clip(-(2.0**62), 2.0**62).cast(pl.Int64).to_numpy()
+        mixed = _mixed(counts.view(np.uint64) ^ np.uint64(nth * 0x9E3779B97F4A7C15 % 2**64))
+        at = ... if len(known) == rows.height else rows[name].is_not_null().to_numpy()
+        hashed[at] = _mixed(hashed[at] ^ mixed)
     return hashed
 
 

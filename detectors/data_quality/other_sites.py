@@ -15,7 +15,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from detectors.data_quality.copies import MIN_PRINTS, PRINTS, jumps, of_devices, origins, resolution_of
+from detectors.data_quality.copies import MIN_PRINTS, PRINTS, jumps, of_devices, origins, step_of
 from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN, of_rows
 from detectors.frames import CHANNELS, STRING_CHANNELS
 from detectors.stats.robust import median, robust_sigma
@@ -218,5 +218,5 @@ def _telling(rows: pl.DataFrame) -> dict[str, np.ndarray]:
 
 
 def _is_fine(rows: pl.DataFrame, name: str) -> bool:
-    resolution, top = resolution_of(rows, name), rows[name].max()
+    resolution, top = step_of(rows, name), rows[name].max()
     return resolution is not None and isinstance(top, float) and top >= FINE_STEPS * resolution

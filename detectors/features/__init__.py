@@ -9,8 +9,9 @@ A feature is a module with a `make`. It declares
 - `make(...)`: a pure function, whose positional parameters name what it is given.
 
 Made from readings (the usual case): `readings` and `device_readings` of whole local days, `sites`, `planes`, and other
-features by name (their rows of the same site-days). Such a feature is made once for each site-day whose readings
-changed, and gives rows of these days alone.
+features by name (their rows of the same site-days). The readings are in units (detectors/stats/units.py), so that
+`in_units` costs nothing there. Such a feature is made once for each site-day whose readings changed, and gives rows of
+these days alone.
 
 Nightly: a `make` that names `day` is called once when that day is judged, before the first detector that names it. It
 is given `day`, `sites` (the commissioned ones), `planes`, `devices` (of devices.csv), `readings` and `device_readings`

@@ -33,6 +33,13 @@ def resolutions(rows: pl.DataFrame, by: Sequence[str], channel: str, *, min_valu
     return groups.select(*by, resolution=pl.when(distinct >= min_values).then(step), distinct=distinct)
 
 
+def resolution_of(values: pl.Series) -> float | None:
+    """The same of one group's values."""
+    level = values.round(DIGITS)
+    level = level.filter(level.is_finite()).unique().sort()
+    return float(_steps(level.to_numpy(), np.array([len(level)]))[0]) if len(level) >= MIN_VALUES else None
+
+
 def _steps(level: Array, distinct: NDArray[np.int64]) -> Array:
     """The resolution of each group of levels, all of them in a row: group by group, in order of their size.
 

@@ -7,6 +7,7 @@ import polars as pl
 
 from detectors.data_quality import other_sites
 from detectors.data_quality.copies import candidates
+from detectors.data_quality.flagged_values import OWN
 from detectors.features import row_prints, site_hour
 from detectors.frames import DEVICE_READINGS
 from pipeline.detection import resolver
@@ -21,10 +22,12 @@ def looked_for(
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """(prints, CANDIDATES, the readings of the candidates' source days) of `reported` readings of `chunk`'s days."""
     now = row_prints.make(reported.select(DEVICE_READINGS.names()).cast(DEVICE_READINGS), sites)
-    held = _held(store, chunk)
+    asked = shared_readings.repeating(store, now, chunk, row_prints.WINDOW_DAYS)
+    held = _held(store, chunk.join(asked, on="site_id", how="semi"))
     if held["day"].is_in(chunk["day"].unique().implode()).any():  # seldom: days that are summed up once more
         held = held.join(chunk, on=["site_id", "day"], how="anti")
-    found = candidates(now, pl.concat([held, now]), row_prints.WINDOW_DAYS)
+    mine = now.join(asked, on=OWN, how="semi")
+    found = candidates(mine, pl.concat([held.join(asked, on=OWN, how="semi"), mine]), row_prints.WINDOW_DAYS)
     return now, found, _sources(store, found)
 
 
@@ -63,9 +66,10 @@ def readings_of_others(store: Store, found: pl.DataFrame) -> pl.DataFrame:
 
 
 def _held(store: Store, chunk: pl.DataFrame) -> pl.DataFrame:
-    first, last = chunk["day"].min(), chunk["day"].max()
-    assert isinstance(first, date) and isinstance(last, date)
     feature = next(one for one in resolver.ordered() if one.name == row_prints.NAME)
+    first, last = chunk["day"].min(), chunk["day"].max()
+    if not isinstance(first, date) or not isinstance(last, date):
+        return row_prints.SCHEMA.to_frame()
     sites = chunk["site_id"].unique().to_list()
     return features.read_of(store, feature, first - timedelta(days=row_prints.WINDOW_DAYS), last, sites)
 

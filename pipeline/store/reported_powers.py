@@ -24,32 +24,33 @@ def with_powers(rows: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     capacity below zero is a fault (a wrong sign, say) and stays to be seen. A load worked out from two meters dips
     below zero when both change at once, and is none then.
     """
-    own = {name: pl.col(f"{name}_counted_kwh") for name in BEHIND}
+    counted = {name for name in BEHIND if rows[f"{name}_counted_kwh"].null_count() < rows.height}
+    nothing = pl.lit(None, pl.Float64)  # most exports have no counters
+    own = {name: pl.col(f"{name}_counted_kwh") if name in counted else nothing for name in BEHIND}
     powers = {
         "pv_w": _mean_w(own["pv"]),
         "load_w": _mean_w(own["load"]),
         "grid_w": _net_w(own["import"], own["feed_in"]),
         "battery_w": _net_w(own["discharge"], own["charge"]),
     }
-    filled = {name: pl.coalesce(name, mean) for name, mean in powers.items()}
+    read = {BEHIND[name] for name in counted}
+    filled = {name: pl.coalesce(name, mean) if name in read else pl.col(name) for name, mean in powers.items()}
     is_night = (pl.col("pv_w") < 0) & (pl.col("pv_w") >= -NEGATIVE_SHARE * 1000 * pl.col("installed_kwp"))
     filled["pv_w"] = pl.when(is_night).then(0.0).otherwise(filled["pv_w"])
     rating_w = 1000 * pl.coalesce("inverter_kw", "installed_kwp")
     dip_w = pl.max_horizontal(pl.lit(NEGATIVE_W), NEGATIVE_LOAD_SHARE * rating_w)
     is_dip = (pl.col("load_w") < 0) & (pl.col("load_w") >= -dip_w)
     filled["load_w"] = pl.when(is_dip).then(0.0).otherwise(filled["load_w"])
-    alone = {name: pl.when(pl.col(power).is_null()).then(own[name]) for name, power in BEHIND.items()}
-    beside = {
-        f"{name}_beside_kwh": pl.when(pl.col(power).is_not_null()).then(own[name]) for name, power in BEHIND.items()
+    is_there = {
+        name: pl.col(power).is_not_null() if name in counted else pl.lit(True) for name, power in BEHIND.items()
     }
-    return (
-        with_sites(rows, sites.select("site_id", "installed_kwp", "inverter_kw"))
-        .select(
-            "site_id", "device_id", "ts_utc", "interval_s",
-            (pl.col("marks") == "instant").alias("is_instant"), *(one.alias(name) for name, one in filled.items()),
-            *CARRIED, *(alone[name].alias(f"{name}_counted_kwh") for name in BEHIND),
-            *(beside[name].alias(name) for name in BESIDE), "counted_s", "export_id", "ts_export", "clock_shift_min",
-        )
+    alone = {name: pl.when(~is_there[name]).then(own[name]) for name in BEHIND}
+    beside = {f"{name}_beside_kwh": pl.when(is_there[name]).then(own[name]) for name in BEHIND}
+    return with_sites(rows, sites.select("site_id", "installed_kwp", "inverter_kw")).select(
+        "site_id", "device_id", "ts_utc", "interval_s",
+        (pl.col("marks") == "instant").alias("is_instant"), *(one.alias(name) for name, one in filled.items()),
+        *CARRIED, *(alone[name].alias(f"{name}_counted_kwh") for name in BEHIND),
+        *(beside[name].alias(name) for name in BESIDE), "counted_s", "export_id", "ts_export", "clock_shift_min",
     )  # fmt: skip
 
 

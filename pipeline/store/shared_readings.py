@@ -40,6 +40,26 @@ def prints(store: Store, days: Sequence[date]) -> pl.DataFrame:
     return found.select(PRINTS.names()).cast(PRINTS)
 
 
+def repeating(store: Store, told: pl.DataFrame, done: pl.DataFrame, window_days: int) -> pl.DataFrame:
+    """[site_id, device_id] of the devices of which a print of `told` (PRINTS) comes twice, or came on days before.
+
+    `told`: of the days `done` [site_id, day], of which those that are held do not count.
+    Most nights it is none: those of the days before, many times as many, are looked through and not read.
+    """
+    twice = told.filter(pl.struct("site_id", "device_id", "print").is_duplicated()).select("site_id", "device_id")
+    since = done["day"].dt.offset_by(f"-{window_days}d").min()
+    with store.offered(told=told.select("site_id", "device_id", "print"), done=done.select("site_id", "day")):
+        before = store.frame(
+            """
+            SELECT DISTINCT site_id, device_id
+            FROM (SELECT * FROM feature_row_prints WHERE day BETWEEN $since AND $last) AS p
+            SEMI JOIN told USING (site_id, device_id, print) ANTI JOIN done USING (site_id, day)
+            """,
+            {"since": since, "last": done["day"].max()},
+        )
+    return pl.concat([twice, before]).unique()
+
+
 def shared_days(store: Store, pairs: pl.DataFrame, last: date) -> pl.DataFrame:
     """SHARED_DAYS up to `last` of the sites of `pairs` (PAIRS), earlier ones too."""
     with store.offered(paired=pairs.select("site_id", "other_id").unique()):
