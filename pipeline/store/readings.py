@@ -184,7 +184,7 @@ def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None =
     given = {"lo": lo, "hi": hi, **({} if sites is None else {"asked": list(sites)})}
     is_corrected = store.value("SELECT count(*) FROM clock_shift_span")
     query = resources.query("corrected_readings" if is_corrected else "readings")
-    rows = store.frame(query.replace("$held", held).replace("$which", which), given)
+    rows = ordered(store.frame(query.replace("$held", held).replace("$which", which), given), *KEY)
     known = with_powers(rows, store.sites())
     zones = dict(store.sites().select("site_id", "timezone").iter_rows())
     # Of an inverter that the register no longer names, rows stay in the history but are nobody's reading.
