@@ -5,6 +5,7 @@ import polars as pl
 from detectors.data_quality.plausibility import NEGATIVE_LOAD_SHARE, NEGATIVE_SHARE, NEGATIVE_W
 from detectors.frames import BESIDE, CHANNELS, COUNTERS, POWER_CHANNELS
 from detectors.stats.interval_weights import J_PER_KWH
+from detectors.stats.rows import among
 
 CARRIED = tuple(name for name in (*CHANNELS, *COUNTERS) if name not in POWER_CHANNELS)
 SAME_LENGTH = 1.5  # ours: of the interval; over a longer gap the mean power tells nothing of the row
@@ -43,15 +44,16 @@ def with_powers(rows: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     }
     known = sites.lazy().select("site_id", "installed_kwp", "inverter_kw")
     return (
-        rows.lazy()
-        .join(known, on="site_id", how="inner", maintain_order="left")
+        among(rows, sites.select("site_id"))
+        .lazy()
+        .join(known, on="site_id", how="left", maintain_order="left")  # an inner join copies every column
         .select(
             "site_id", "device_id", "ts_utc", "interval_s",
             (pl.col("marks") == "instant").alias("is_instant"), *(one.alias(name) for name, one in filled.items()),
             *CARRIED, *(alone[name].alias(f"{name}_counted_kwh") for name in BEHIND),
             *(beside[name].alias(name) for name in BESIDE), "counted_s", "export_id", "ts_export", "clock_shift_min",
         )
-        .collect()
+        .collect(engine="in-memory")  # the streaming one hands on pieces, which the next step puts together
     )  # fmt: skip
 
 
