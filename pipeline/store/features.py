@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from detectors.features import Feature
+from detectors.stats.rows import ordered
 from pipeline.store.connection import ASKED, Store
 
 TYPES: dict[type[pl.DataType], str] = {
@@ -136,11 +137,11 @@ def _read(
 ) -> pl.DataFrame:
     assert feature.schema is not None
     schema = pl.Schema({name: kind for name, kind in feature.schema.items() if not columns or name in columns})
-    order = [name for name in ("site_id", "day", "device_id") if name in feature.schema]
+    order = [name for name in ("site_id", "day", "device_id") if name in schema]
     listed = ", ".join(f'"{name}"' for name in schema)
     frame = store.frame(
-        f"SELECT {listed} FROM {table_of(feature)} WHERE day BETWEEN $first AND $last AND {which} "
-        f"ORDER BY {', '.join(order)}",
+        f"SELECT {listed} FROM {table_of(feature)} WHERE day BETWEEN $first AND $last AND {which}",
         {"first": first, "last": last, **(given or {})},
     )
-    return frame if frame.schema == schema else frame.cast(schema)
+    rows = frame if frame.schema == schema else frame.cast(schema)
+    return ordered(rows, *order)  # DuckDB takes half as long again to order them
