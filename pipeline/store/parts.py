@@ -14,7 +14,7 @@ from detectors.data_quality.flags import good_values
 from detectors.frames import READINGS
 from detectors.stats.rows import ordered
 from pipeline.counted import counted
-from pipeline.store import device_sums, older, readings
+from pipeline.store import device_sums, readings
 from pipeline.store.connection import Store, quoted
 from pipeline.timezones.local_time import utc_midnight
 from pipeline.workspace import resources
@@ -47,7 +47,7 @@ OF_SPANS = {  # relation -> what gives its rows of a span of days, a month or, o
     "rejected_cell": """SELECT r.* FROM rejected_cell AS r JOIN export_file AS f USING (export_id)
         WHERE f.taken_in_at >= $lo AND f.taken_in_at < $hi ORDER BY ALL""",
 }
-IN_ORDER = "ORDER BY site_id, device_id, ts_utc"
+AS_REPORTED = (*readings.KEY, "interval_s", "marks", "ts_export", "export_id", *readings.QUANTITIES)
 CUT_HOURS = """SELECT count(*) - count(DISTINCT (site_id, ts_utc)) FROM feature_site_hour
     WHERE ts_utc >= ? AND ts_utc < ?"""
 PERIODS_AT_ONCE = 50  # ours: put in force together; a run that ends before writes them once more
@@ -157,37 +157,26 @@ def _span(period: str) -> tuple[datetime, datetime]:
 
 def _write_readings(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
     lo, hi = _span(period)
-    if relation == "reading_raw":
-        yield from _write_reported(store, folder, period)
-        return
     flags = readings.read_flags(store, lo.date() - timedelta(days=1), hi.date() + timedelta(days=1))
-    sites = [site for (site,) in store.con.execute("SELECT site_id FROM site ORDER BY site_id").fetchall()]
+    sites = store.sites()["site_id"].to_list()
     shares = device_sums.shares(store)
     if relation == "device_reading":
         sites = [site for site in sites if site in shares.devices]
     at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
     for number, first in enumerate(range(0, len(sites), at_once)):
-        devices = good_values(readings.read(store, lo, hi, sites[first : first + at_once]), flags).drop("is_spoiled")
-        if relation == "device_reading":
-            frame = devices.filter(pl.col("device_id") != "")
+        some = sites[first : first + at_once]
+        if relation == "reading_raw":  # of UTC days as stamped
+            rows = readings.read_as_stamped(store, lo, hi, some).select(AS_REPORTED)
         else:
-            frame = device_sums.to_sites(devices, shares)
-        if not frame.is_empty():
-            rows = ordered(frame, "site_id", "ts_utc")
-            yield _write_part(store, folder, relation, f"{period}-{number}", rows)
-
-
-def _write_reported(store: Store, folder: Path, period: str) -> Iterator[str]:
-    """Readings as stamped and as reported, of UTC days as stamped."""
-    rows = _reported(store, period)
-    if store.value(f"SELECT 1 FROM ({rows}) LIMIT 1"):
-        yield _write_part(store, folder, "reading_raw", f"{period}-0", f"{rows} {IN_ORDER}")
-
-
-def _reported(store: Store, period: str) -> str:
-    lo, hi = _span(period)
-    return f"""SELECT r.{DAILY_COLUMNS} FROM {older.source(store, lo, hi)} AS r SEMI JOIN site USING (site_id)
-        WHERE r.ts_utc >= TIMESTAMPTZ '{lo.isoformat()}' AND r.ts_utc < TIMESTAMPTZ '{hi.isoformat()}'"""
+            devices = good_values(readings.read(store, lo, hi, some), flags).drop("is_spoiled")
+            if relation == "device_reading":
+                rows = devices.filter(pl.col("device_id") != "")
+            else:
+                rows = device_sums.to_sites(devices, shares)
+        if not rows.is_empty():
+            file = _part_name(relation, f"{period}-{number}")
+            _write_frame(folder / file, ordered(rows, "site_id", "ts_utc"))
+            yield file
 
 
 def _write_span(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
@@ -213,16 +202,6 @@ def _of_span(text: str, lo: datetime, hi: datetime) -> str:
     for name, value in values.items():
         text = text.replace(name, value)
     return text
-
-
-def _write_part(store: Store, folder: Path, relation: str, name: str, rows: str | pl.DataFrame) -> str:
-    """The part's path below `folder`, complete before it has its name; `rows` are a query or at hand."""
-    file = _part_name(relation, name)
-    if isinstance(rows, str):
-        _write_file(store, folder / file, rows)
-    else:
-        _write_frame(folder / file, rows)
-    return file
 
 
 def _part_name(relation: str, name: str) -> str:
@@ -267,7 +246,8 @@ def join_old_months(store: Store, folder: Path) -> None:
         for month, files in months:
             listed = ", ".join(f"'{quoted(folder / file)}'" for file in files)
             sql = f"SELECT {DAILY_COLUMNS} FROM read_parquet([{listed}], union_by_name = true) ORDER BY site_id, ts_utc"
-            file = _write_part(store, folder, relation, f"{month}-0", sql)
+            file = _part_name(relation, f"{month}-0")
+            _write_file(store, folder / file, sql)
             _put_in_force(store, folder, [_Written(relation, month, [file], [])])
 
 
@@ -275,13 +255,12 @@ def empty_part(store: Store, folder: Path, relation: str) -> str:
     """A part of no rows, so that the relation is there from the first day; made once for each release's columns."""
     file = f"{relation}/{EMPTY}{_columns()}.parquet"
     if not (folder / file).exists():
+        never = utc_midnight(date(1900, 1, 1))
         if relation == "reading_raw":
-            _write_file(store, folder / file, _reported(store, "1900-01-01"))
+            _write_frame(folder / file, readings.read_as_stamped(store, never, never, []).select(AS_REPORTED))
         elif relation in OF_READINGS:
-            nothing = readings.read(store, utc_midnight(date(1900, 1, 1)), utc_midnight(date(1900, 1, 2)))
-            _write_frame(folder / file, nothing)
+            _write_frame(folder / file, readings.read(store, never, never))
         else:
-            never = utc_midnight(date(1900, 1, 1))
             _write_file(store, folder / file, _of_span(OF_SPANS[relation], never, never))
     return file
 

@@ -206,16 +206,17 @@ def read_days(store: Store, first: date, last: date, sites: Sequence[str] | None
     return frame if is_inside.all() else frame.filter(is_inside)
 
 
+def read_as_stamped(store: Store, lo: datetime, hi: datetime, sites: Sequence[str]) -> pl.DataFrame:
+    """The history's rows of some sites between two instants as stamped, by KEY: nothing corrected, nothing left out."""
+    return _by_key(_rows(store, "readings", lo, hi, OF_ASKED, OF_ASKED, {"asked": list(sites)}))
+
+
 def _read(
     store: Store, lo: datetime, hi: datetime, which: str, whose: str, given: Mapping[str, Sequence[Any]]
 ) -> pl.DataFrame:
     """`which`, `whose`: joins with the sites asked for, in `given`; `which` may ask for a span of each, as stamped."""
-    held = older.source(store, lo - CLOCK_REACH, hi + CLOCK_REACH)
     is_corrected = store.value("SELECT count(*) FROM clock_shift_span")
-    query = resources.query("corrected_readings" if is_corrected else "readings")
-    for name, text in (("$held", held), ("$which", which), ("$whose", whose)):
-        query = query.replace(name, text)
-    rows = store.frame(query, {"lo": lo, "hi": hi, **given})
+    rows = _rows(store, "corrected_readings" if is_corrected else "readings", lo, hi, which, whose, given)
     known = with_powers(rows if is_corrected else _by_key(rows), store.sites())
     # Of an inverter that the register no longer names, rows stay in the history but are nobody's reading.
     if (is_named := known["device_id"] != "").any():
@@ -227,6 +228,16 @@ def _read(
         # Where a correction begins or ends, two stamps can fall on one instant: the corrected one is kept.
         known = known.sort(*KEY, pl.col("clock_shift_min").abs()).unique(KEY, keep="last", maintain_order=True)
     return add_local(with_sites(known, store.sites().select("site_id", "timezone"))).drop("timezone")
+
+
+def _rows(
+    store: Store, query: str, lo: datetime, hi: datetime, which: str, whose: str, given: Mapping[str, Sequence[Any]]
+) -> pl.DataFrame:
+    text = resources.query(query)
+    held = older.source(store, lo - CLOCK_REACH, hi + CLOCK_REACH)
+    for name, value in (("$held", held), ("$which", which), ("$whose", whose)):
+        text = text.replace(name, value)
+    return store.frame(text, {"lo": lo, "hi": hi, **given})
 
 
 def _by_key(rows: pl.DataFrame) -> pl.DataFrame:
