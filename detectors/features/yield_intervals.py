@@ -7,7 +7,7 @@ import polars as pl
 from detectors.yields import free_intervals
 
 NAME = "yield_intervals"
-VERSION = 7
+VERSION = 8
 SCHEMA = None  # a working object: free_intervals.INTERVALS
 WINDOW_DAYS = 0
 

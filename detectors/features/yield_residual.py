@@ -8,7 +8,7 @@ from detectors.yields import records
 from detectors.yields.night import Night
 
 NAME = "yield_residual"
-VERSION = 11
+VERSION = 12
 SCHEMA = records.RESIDUAL
 WINDOW_DAYS = 90  # ours: an exception's picture, and a month of past beyond the two that roofs are learned from
 

@@ -5,13 +5,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from detectors.stats.robust import Array
+from detectors.stats.robust import Array, median, robust_sigma
 from detectors.yields import limited_use, pyranometer
-from detectors.yields.fleet_day import Fleet, column
+from detectors.yields.fleet_day import Fleet, column, is_below_ceiling
 from detectors.yields.own_past import Correction
-from detectors.yields.quarter_hours import table
+from detectors.yields.quarter_hours import QUARTER_S, table
 
 SMOOTH_QUARTERS = 5  # an hour: gaps in the neighbours' sky are bridged
+LEVEL_SIGMA = 0.05  # ours: log; a part that is missing is not missing alike at all hours
+MIN_RATIO = 0.02  # of what was due; what makes less tells of no sky
 KNOWN_RATIO = 0.2  # ours: of the daylight; with less of it under a known sky the day has no expectation
 
 
@@ -24,6 +26,13 @@ class Before(NamedTuple):
     dark_days: NDArray[np.intp]  # up to the day before, without anything beside lit roofs
 
 
+class Level(NamedTuple):
+    """What the day told of each site's level, [sites]; NaN where it told nothing."""
+
+    x: Array  # log, by the model of the day
+    sigma: Array
+
+
 class Energies(NamedTuple):
     """Of the day, [sites]."""
 
@@ -34,7 +43,9 @@ class Energies(NamedTuple):
     roof_w: Array  # [sites, quarters]: what each roof could have made, curtailed or not; NaN where nobody can say
 
 
-def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Before) -> Energies:
+def of_day(
+    fleet: Fleet, clearness: Array, sky_sigma: Array, found: Level, correction: Correction, before: Before
+) -> Energies:
     """Expected and actual energy; of limited sites, what house, battery and allowed feed-in could have taken.
 
     Where no neighbours tell the sky nothing is expected, and all usable intervals count as actual.
@@ -42,7 +53,8 @@ def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Befor
     light, limited = fleet.light, fleet.roofs.has_limit
     known = np.isfinite(clearness)
     sky = np.where(known, clearness, pyranometer.smoothed(clearness, SMOOTH_QUARTERS))
-    level = fleet.roofs._replace(level=before.baseline)
+    # The baseline is told by residuals, which are tied from model to model; today's model is not.
+    level = fleet.roofs._replace(level=before.baseline - column(fleet.models, "tie", 0.0))
     due_w = pyranometer.expected_w(light, level, np.nan_to_num(sky)) * np.exp(correction.log_usual)
     has_sky = known.sum(axis=1) >= KNOWN_RATIO * np.maximum((fleet.sky.up > 0).sum(axis=1), 1)
     power = np.nan_to_num(light.power_w)
@@ -52,7 +64,7 @@ def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Befor
     rows = np.flatnonzero(limited & fleet.is_heard)
     if len(rows):
         possible = np.where(np.isfinite(sky), due_w, power)  # where the sky is not known nothing is claimed
-        use, made[rows], could = _of_limited(fleet, possible, before, rows)
+        use, made[rows], could = _of_limited(fleet, possible, sky_sigma, _above(fleet, found, before), before, rows)
         # What was made was used, though a limit that does not hold let it out: as much was due, if the roof could.
         due[rows] = np.maximum(use.used_kwh, np.minimum(made[rows], could))
         stored[rows] = use.stored_kwh
@@ -62,7 +74,7 @@ def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Befor
 
 
 def _of_limited(
-    fleet: Fleet, possible_w: Array, before: Before, rows: NDArray[np.intp]
+    fleet: Fleet, possible_w: Array, sky_sigma: Array, above: Level, before: Before, rows: NDArray[np.intp]
 ) -> tuple[limited_use.Use, Array, Array]:
     """What the limited sites of `rows` could have used, what they made and what the roofs could have made at most.
 
@@ -78,9 +90,58 @@ def _of_limited(
     begin = limited_use.stored_kwh(battery, soc, before.stored_kwh[rows])
     demand = np.where(fleet.is_voltage_high[rows], np.nan, table(usable, "load_w"))
     first = limited_use.first_quarter(sites["longitude"].to_numpy())
-    use = limited_use.of_day(possible_w[rows], demand, battery, begin, first)
-    made = np.nan_to_num(table(usable, "proven_w"))
+    made = table(usable, "proven_w")
+    limit_w = 1000 * column(sites, "feed_in_limit_kw")
+    coarse = np.sqrt(np.maximum(fleet.interval_s[rows] / QUARTER_S, 1.0))
+    possible, sky = _by_own_power(possible_w[rows], sky_sigma[rows], made, Level(*(one[rows] for one in above)))
+    day = limited_use.Day(
+        possible,
+        sky,
+        demand - limit_w[:, None],
+        limit_w,
+        limited_use.HOUSE_SIGMA * coarse,
+        made,
+        np.maximum(-np.nan_to_num(table(usable, "battery_w")), 0.0),
+        _held(fleet, rows),
+    )
+    use = limited_use.of_day(day, battery, begin, first)
+    made = np.nan_to_num(made)
     made_kwh, could_kwh = (
         np.where(np.isfinite(demand), one, 0.0).sum(axis=1) / 4000 for one in (made, possible_w[rows])
     )
     return use, made_kwh, could_kwh
+
+
+def _held(fleet: Fleet, rows: NDArray[np.intp]) -> Array:
+    """The share of each quarter hour in which the takers of the limited sites of `rows` took all that they could.
+
+    So they did where house and grid had theirs and the battery was full, took none, or charged at its limit.
+    """
+    usable = fleet.usable[rows]
+    limit_w = np.fmin(column(fleet.models[rows], "charge_limit_w"), column(usable, "held_charge_w"))
+    at_limit = np.where(is_below_ceiling(usable, limit_w), 0.0, np.nan_to_num(table(usable, "charging_pct")))
+    share = np.nan_to_num(table(usable, "full_pct")) + at_limit
+    return np.asarray(np.clip(share / np.maximum(np.nan_to_num(table(usable, "proven_pct")), 1.0), 0.0, 1.0))
+
+
+def _above(fleet: Fleet, found: Level, before: Before) -> Level:
+    """By how much each healthy roof would have lain above the level that the day showed, log, [sites]."""
+    baseline = before.baseline - column(fleet.models, "tie", 0.0)
+    return Level(baseline - found.x, np.hypot(found.sigma, LEVEL_SIGMA))
+
+
+def _by_own_power(due_w: Array, sky_sigma: Array, made_w: Array, above: Level) -> tuple[Array, Array]:
+    """What the roof could have made, W, and its log sigma, [sites, quarters], by the neighbours' sky and its own power.
+
+    A roof is under no cloud but its own: what it made, lifted by what is missing of its level, errs by the day's level
+    and not by the sky of each quarter hour. The two are weighed by their errors. A part is not missing alike at all
+    hours, as where a plane of two is dead: what scatters more than the sky does is of the roof.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off = np.where(made_w > MIN_RATIO * due_w, np.log(made_w / due_w), np.nan) + above.x[:, None]
+        usual = np.where(np.isfinite(off), sky_sigma, np.nan)
+        uneven = np.maximum(robust_sigma(off) ** 2 - median(usual) ** 2, 0.0)
+        weight = sky_sigma**2 / (sky_sigma**2 + (above.sigma**2 + uneven)[:, None])
+    is_told = np.isfinite(off) & np.isfinite(weight)
+    off, weight = np.where(is_told, off, 0.0), np.where(is_told, weight, 0.0)
+    return due_w * np.exp(weight * off), np.sqrt(1 - weight) * sky_sigma

@@ -185,10 +185,10 @@ def free(
     """
     limited = has_limit[:, None]
     charge_limit_w = np.fmin(charge_limit_w, column(rows, "held_charge_w"))
+    is_below = is_below_ceiling(rows, charge_limit_w)
     power = np.where(limited, table(rows, "proven_w"), table(rows, "pv_w"))
     share = np.where(limited, np.nan_to_num(table(rows, "proven_pct")) / 100, np.isfinite(power) * 1.0)
     with np.errstate(invalid="ignore"):
-        is_below = table(rows, "charge_w") < CEILING_SHARE * charge_limit_w[:, None]
         has_room = table(rows, "room_pct") >= ROOM_PCT
     free = np.nan_to_num(table(rows, "free_pct")) / 100
     charging = np.nan_to_num(table(rows, "charging_pct")) / 100
@@ -198,6 +198,12 @@ def free(
     usable = np.where(limited, np.nan_to_num(table(rows, "usable_w")), np.inf)
     battery = np.where(limited & has_room, CEILING_SHARE * np.nan_to_num(charge_limit_w)[:, None], 0.0)
     return power, share, is_free, usable, battery, is_at_work
+
+
+def is_below_ceiling(rows: pl.DataFrame, charge_limit_w: Array) -> NDArray[np.bool_]:
+    """Whether the battery charged with less than what is its limit, [sites], for sure, [sites, quarters]."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(table(rows, "charge_w") < CEILING_SHARE * charge_limit_w[:, None])
 
 
 def _is_voltage_high(rows: pl.DataFrame, reported_w: Array, kwp: Array) -> NDArray[np.bool_]:

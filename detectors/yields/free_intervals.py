@@ -31,6 +31,7 @@ MARGIN_LIMIT_RATIO = 0.02  # ours: a feed-in limit is held within 2 % of it
 MARGIN_RESOLUTIONS = 2.5  # ours: a counter at 5 min has 120 W; below two and a half steps its imports are rounding
 REAL_CHARGE_W = 150.0  # ours: below it a battery is topped up, not charged
 FULL_PCT = 90.0  # ours: batteries taper their charging above it
+MET_RATIO = 0.5  # ours: of what house and grid take; a roof that makes less beside a small demand is not held by it
 ROOM_RATIO = 0.25  # ours: of the capacity given back since it was last full, where no level is reported
 CHARGE_EFFICIENCY, DISCHARGE_EFFICIENCY = 0.93, 0.95  # ours: usual of home batteries, one way
 IMPORT_QUANTILE = (
@@ -65,6 +66,7 @@ INTERVALS = pl.Schema(
         "charge_w": pl.List(pl.Int32()),  # the hardest charging in these
         "usable_w": pl.List(pl.Int32()),  # the least that house and grid could have taken beyond the regulator's margin
         "room_pct": pl.List(pl.Int32()),  # share of the quarter hour in which the battery had room and took
+        "full_pct": pl.List(pl.Int32()),  # share in which its takers took all that they could, the battery aside
         "load_w": pl.List(pl.Int32()),  # house, and what the limit lets out, taken together
         "battery_w": pl.List(pl.Int32()),
         "irradiance_w_m2": pl.List(pl.Int32()),
@@ -164,7 +166,7 @@ def _row(rows: pl.DataFrame) -> NDArray[np.intp]:
 def _of_limited(rows: pl.DataFrame, has_limit: NDArray[np.bool_]) -> dict[str, pl.Series]:
     """The list columns of the sites with a limit; `rows` are theirs, with flags."""
     quarters = _quarters(rows, len(has_limit))
-    closes, free, room = (rows[name].to_numpy() for name in ("closes", "is_free", "has_room"))
+    closes, free, room, full = (rows[name].to_numpy() for name in ("closes", "is_free", "has_room", "is_full"))
     charging = rows["is_charging"].to_numpy() & ~free
     pv, battery, spare = (_values(rows, name) for name in ("pv_w", "battery_w", "spare_w"))
     made = {
@@ -175,6 +177,7 @@ def _of_limited(rows: pl.DataFrame, has_limit: NDArray[np.bool_]) -> dict[str, p
         "charge_w": -quarters.lowest(battery, charging),
         "usable_w": quarters.lowest(spare, closes),
         "room_pct": quarters.share_pct(room),
+        "full_pct": quarters.share_pct(full),
         "load_w": quarters.mean(_values(rows, "demand_w"), closes),
         "battery_w": quarters.mean(battery),
     }
@@ -182,7 +185,7 @@ def _of_limited(rows: pl.DataFrame, has_limit: NDArray[np.bool_]) -> dict[str, p
 
 
 def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
-    """`rows` of limited sites with closes, is_free, is_charging, has_room, demand_w and spare_w."""
+    """`rows` of limited sites with closes, is_free, is_charging, has_room, is_full, demand_w and spare_w."""
     rows = rows.join(_resolution(rows), on="row", how="left", maintain_order="left")
     rows = rows.with_columns(
         target_w=highest_target_w(["row"], pl.col("import_before_w")),
@@ -215,11 +218,15 @@ def _with_flags(rows: pl.DataFrame) -> pl.DataFrame:
     seen = pl.when(is_at_work).then(True).when(takes_none).then(False)
     before, after = seen.forward_fill().over("row"), seen.backward_fill().over("row")
     refuses = ~before.fill_null(False) & ~after.fill_null(False) & (before.is_not_null() | after.is_not_null())
+    has_room = pl.col("has_room") & ~refuses
     # With room left a battery that gives would take what the roof could make beyond.
+    is_free = pl.col("is_free") | (works & (battery > pl.col("real_w")))
+    is_met = pl.col("pv_w") >= MET_RATIO * pl.col("demand_w")
     return rows.with_columns(
         is_charging=works & (-battery > pl.col("real_w")),
-        is_free=pl.col("is_free") | (works & (battery > pl.col("real_w"))),
-        has_room=pl.col("has_room") & ~refuses,
+        is_free=is_free,
+        has_room=has_room,
+        is_full=pl.col("closes") & ~is_free & ~has_room & is_met,
     )
 
 

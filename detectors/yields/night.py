@@ -29,7 +29,7 @@ from detectors.yields import (
 )
 from detectors.yields.cold import Cold
 from detectors.yields.day_residual import Combined
-from detectors.yields.energies import Before, of_day
+from detectors.yields.energies import Before, Level, of_day
 from detectors.yields.fleet_day import Fleet, clear_w, column, is_curtailed
 from detectors.yields.late_start import Late
 from detectors.yields.own_past import Correction
@@ -120,14 +120,15 @@ def work_out(fleet: Fleet, odds: pl.DataFrame, before: Before, doubts: Mapping[s
     split = clear_air.log_change(light.answer, sky, expected, share, fleet.near)
     sigma = np.sqrt(sigma**2 + doubted + split**2)
     lowest = min_level.of_day(fleet, expected, sky, correction)
-    whole_day = _whole_day(fleet, own, sky, is_used, correction, combined)
+    sky_sigma = _sky_sigma(fleet, own)
+    whole_day = _whole_day(fleet, sky, sky_sigma, is_used, correction, combined)
     coverage = _coverage(fleet)
     was_covered = ((column(odds, "is_covered", 0.0) > 0) | is_shared) & ~is_over
     may_lie = cold_day.is_cold & ~is_over
     white = _white(fleet, odds, combined.x, sigma, cold_day, spell)
     is_zero, evidence = zeros.of_day(fleet, combined, lone.energy, coverage, may_lie, was_covered, white.may_lie)
     input_x, input_sigma = input_ratios.of_day(fleet, sky)
-    energies = of_day(fleet, sky, correction, before)
+    energies = of_day(fleet, sky, sky_sigma, Level(combined.x, sigma), correction, before)
     silent = is_doubted | ~fleet.is_heard | (coverage < THIN_COVERAGE)
 
     # Snow lets a little light through, and a day that tells nothing ends none of it.
@@ -282,13 +283,21 @@ def _lone(fleet: Fleet) -> lone_site.Level:
     )
 
 
+def _sky_sigma(fleet: Fleet, own: Array) -> Array:
+    """How far the sky over each limited site may lie from its neighbours', log, [sites, quarters]; 0 at all others."""
+    sigma, everyone = np.zeros(own.shape), _with_sensors(fleet, own)
+    rows = np.flatnonzero(fleet.roofs.has_limit & fleet.is_heard)
+    for block in (rows[begin : begin + BLOCK_SITES] for begin in range(0, len(rows), BLOCK_SITES)):
+        sigma[block] = capped.sky_sigma(pyranometer.of_neighbours(everyone, fleet.references[block]))
+    return sigma
+
+
 def _whole_day(
-    fleet: Fleet, own: Array, sky: Array, is_used: NDArray[np.bool_], correction: Correction, found: Combined
+    fleet: Fleet, sky: Array, sky_sigma: Array, is_used: NDArray[np.bool_], correction: Correction, found: Combined
 ) -> Array:
     """The likelihood of each level by the quarter hours that were not chosen, [sites, levels]; limited sites alone."""
-    by_level = np.full((len(own), len(limited_days.LEVELS)), np.nan)
+    by_level = np.full((len(sky), len(limited_days.LEVELS)), np.nan)
     rows = np.flatnonzero(fleet.roofs.has_limit & fleet.is_heard)
-    everyone = _with_sensors(fleet, own)
     for block in (rows[begin : begin + BLOCK_SITES] for begin in range(0, len(rows), BLOCK_SITES)):
         light = Day(Answer(*_sites_of(fleet.light.answer, block)), *_sites_of(fleet.light[1:], block))
         roofs = Roofs(*_sites_of(fleet.roofs, block))
@@ -300,7 +309,7 @@ def _whole_day(
         by_level[block] = limited_days.log_likelihood(
             limited_days.Day(
                 np.where(is_unused, due, np.nan),
-                capped.sky_sigma(pyranometer.of_neighbours(everyone, fleet.references[block])),
+                sky_sigma[block],
                 roofs.ceiling_w,
                 light.power_w,
                 pyranometer.takers_w(light),

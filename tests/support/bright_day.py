@@ -42,12 +42,14 @@ def night_of(
     neighbour: float = 1.0,
     load_w: ArrayLike = 300.0,
     dark_days: int = 0,
+    baseline: float = 0.0,
     **register: float | None,
 ) -> Night:
     """The night of the day on which `street` made `factor` of what was due, at these voltages, and `a` `neighbour`.
 
     Each house takes `load_w`, and made nothing for `dark_days` beside lit ones before. `models` are ROOF_MODEL rows
-    learned before and `odds` ODDS rows of the night before, `register` cells of `street` alone.
+    learned before, `odds` ODDS rows of the night before and `baseline` the level that all of them told, `register`
+    cells of `street` alone.
     """
     start = datetime(DAY.year, DAY.month, DAY.day, tzinfo=UTC)
     stamps = [start + timedelta(minutes=15 * n) for n in range(96)]
@@ -69,7 +71,10 @@ def night_of(
     before = testing.ODDS.to_frame() if odds is None else odds
     newest = fleet_day.newest(before, sites.sort("site_id")["site_id"])
     return night.work_out(
-        fleet, newest, Before(nothing, nothing * np.nan, nothing > 0, nothing.astype(np.intp) + dark_days), {}
+        fleet,
+        newest,
+        Before(nothing + baseline, nothing * np.nan, nothing > 0, nothing.astype(np.intp) + dark_days),
+        {},
     )
 
 

@@ -96,6 +96,21 @@ def test_a_battery_that_gives_with_room_left_proves_that_nothing_was_curtailed(s
     assert (_quarter(noon_rows(15, _books(800, 50, 600, soc_pct=soc_pct)), NO_EXPORT, "free_pct") == 100) == is_free
 
 
+@pytest.mark.parametrize(
+    ("pv", "grid", "battery", "soc_pct", "full_pct"),
+    [
+        (800, 50, 0, 95.0, 100),  # the house has its part at the import that is kept up, the battery is full
+        (800, 400, 0, 95.0, 0),  # the house would take more
+        (3000, 50, -2000, 60.0, 0),  # the battery charges: whether it could take more its limit tells
+        (0, 50, 0, 95.0, 100),  # nothing is wanted beyond what is kept up
+        (0, 100, 0, 95.0, 0),  # a dark roof: an idle house would have taken 50 W of it
+    ],
+)
+def test_a_roof_is_held_where_its_takers_have_theirs_and_it_made_what_they_took(pv, grid, battery, soc_pct, full_pct):
+    row = _books(pv, grid, battery, soc_pct=soc_pct)
+    assert _quarter(noon_rows(15, row), NO_EXPORT, "full_pct") == full_pct
+
+
 def test_books_that_do_not_close_prove_nothing():
     row = _books(1000, 800) | {"load_w": 2600.0}
     assert _quarter(noon_rows(15, row), NO_EXPORT, "free_pct") == 0
