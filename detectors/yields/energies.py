@@ -42,7 +42,7 @@ def of_day(fleet: Fleet, clearness: Array, correction: Correction, before: Befor
     light, limited = fleet.light, fleet.roofs.has_limit
     known = np.isfinite(clearness)
     sky = np.where(known, clearness, pyranometer.smoothed(clearness, SMOOTH_QUARTERS))
-    level = fleet.roofs._replace(level=before.baseline)
+    level = fleet.roofs._replace(level=before.baseline - column(fleet.models, "tie", 0.0))
     due_w = pyranometer.expected_w(light, level, np.nan_to_num(sky)) * np.exp(correction.log_usual)
     has_sky = known.sum(axis=1) >= KNOWN_RATIO * np.maximum((fleet.sky.up > 0).sum(axis=1), 1)
     power = np.nan_to_num(light.power_w)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from detectors.solar.plane_response import USUAL_SHARES
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median, medians_of_groups
-from detectors.yields import half_hours, roof_fit, turned_planes
+from detectors.yields import half_hours, lone_site, roof_fit, turned_planes
 from detectors.yields.day_residual import PAIR_FLOOR, effective, few_variance, heard, own_scale, weighted_median
 from detectors.yields.half_hours import Days
 from detectors.yields.own_past import Past
@@ -91,6 +91,7 @@ class Residuals(NamedTuple):
     neighbours: Array
     lone_x: Array  # log of the level that the day's best spans reach under a clear sky
     lone_near: Array  # share of the energy near it
+    lone_energy: Array  # kWh per kWp of a clear day over what it was told by
     peak_w: Array
     charge_limit_w: Array
     charges: Array
@@ -141,11 +142,14 @@ def learn(
     before: pl.DataFrame,
     age_days: Array,
     day: date,
+    common: Array | None = None,
 ) -> pl.DataFrame:
     """ROOF_MODEL rows for `sites` (SITES, sorted) from `half_hourly` (HALF_HOURLY) and `seen` of earlier days.
 
-    `before` are their newest models so far, one each; `age_days` counts from each site's first day, [sites].
+    `before` are their newest models so far, one each; `age_days` counts from each site's first day, [sites]; `common`
+    is what the levels around each have in common (`common_level`), [sites].
     """
+    common = np.zeros(sites.height) if common is None else common
     earlier = {row["site_id"]: row for row in before.iter_rows(named=True)}
     days = half_hours.lay(half_hourly, sites)
     bounds = np.searchsorted(days.site, np.arange(sites.height + 1))
@@ -181,8 +185,10 @@ def learn(
         variance = seen.variance[n] + past_sigma**2
         scale = float(own_scale(x[None], variance[None])[0])
         so_far, carried = _history(old, seen, n)
-        tie = 0.0 if is_young[n] else float(np.nan_to_num(median(np.where(seen.is_out[n], np.nan, so_far - x))))
-        energy = seen.energy[n][seen.energy[n] > 0]
+        tie = float(np.nan_to_num(median(np.where(seen.is_out[n], np.nan, so_far - x))))
+        if is_young[n]:
+            tie = -float(common[n])  # of what its neighbours all have the sky's model is the cause, not its modules
+        energy = _usable_energy(seen, n, has_planes=bool(known[n]))
         entry: dict[str, Any] = {
             "site_id": site["site_id"],
             "day": day,
@@ -212,7 +218,7 @@ def learn(
             on = np.flatnonzero(np.isfinite(x))
             entry |= {
                 "history_day": [seen.first + timedelta(days=int(one)) for one in on],
-                "history_x": x[on].tolist(),
+                "history_x": (x[on] + tie).tolist(),
                 "history_sigma": (np.sqrt(variance[on]) * scale).tolist(),
             }
             if roof.input_mix is not None:
@@ -248,6 +254,18 @@ def _history(old: dict[str, Any], seen: Residuals, n: int) -> tuple[Array, dict[
         if place < len(x):
             x[place] = value
     return x, {name: [row[k] for row in carried] for k, name in enumerate(names)} if carried else {}
+
+
+def _usable_energy(seen: Residuals, n: int, *, has_planes: bool) -> Array:
+    """kWh per kWp by which the days told the site's level: beside neighbours, or those that were clear, of all days.
+
+    A limit leaves a lone roof the low suns, of which planes that nobody knows may make anything.
+    """
+    beside = seen.energy[n][seen.energy[n] > 0]
+    if len(beside) or not has_planes:
+        return beside
+    is_clear = np.interp(seen.lone_near[n], *lone_site.CLEAR_CHANCE) > 0.5
+    return np.asarray(np.where(is_clear, seen.lone_energy[n], 0.0)[np.isfinite(seen.lone_x[n])])
 
 
 def _highest(values: Array) -> Array:
