@@ -12,11 +12,9 @@ from detectors.yields.fleet_day import Fleet, column
 SITE_SIGMA, FEW_SIGMA, FEW = 0.06, 0.06, 1.5
 UNKNOWN_SIGMA = 0.06  # fitted: of roofs of unknown planes, beside what follows
 PLANES_SHARE = 0.5  # ours: of the sigma over the planes that a roof may have; the rest shows in the shape of its days
-# Fitted to 49 healthy limited roofs of registered planes after 60 days (five fleets), what their neighbourhood has in
-# common taken off: what little usable energy leaves open. With less than 0.1 kWh per kWp of a good day levels lay
-# within 0.20 of the register's, up to 0.25 within 0.17, up to 0.6 within 0.11, and beyond within 0.06 as without a
-# limit (root mean square).
-LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.03, 0.3, 0.25
+# Fitted to 73 healthy limited roofs after 60 days: what little usable energy leaves open. With less than 0.1 kWh per
+# kWp of a good day their levels lay within 0.30 of the register's, with 0.25 to 1 within 0.14 (root mean square).
+LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.4, 0.3
 
 
 def planes_sigma(fleet: Fleet) -> Array:
