@@ -30,7 +30,7 @@ def test(
             continue
         prior = Prior(
             np.full(len(some), input_shares.BASELINE_SIGMA), input_shares.FIRST_DAY_PRIOR, input_shares.RISE_PRIOR,
-            input_shares.SMALLEST_FALL, 0.0,
+            input_shares.SMALLEST_FALL,
         )  # fmt: skip
         walk = sequential_test.walk_share(np.full(len(some), input_shares.WALK_PER_DAY))
         state = states.restored(of_input, ids[some], sequential_test.start(prior))

@@ -43,7 +43,6 @@ HAZARD = 1 / 1000  # per day; ours: one fall in three years
 PASSING_HAZARD = HAZARD / 4  # ours: of five falls one comes and goes
 RECOVERY = 1 / 60  # per day; ours: repairs and what melts or is washed off
 FIRST_DAY_PRIOR = 0.01  # ours: one site in a hundred is faulty from its first day
-PASSING_PRIOR = FIRST_DAY_PRIOR * PASSING_HAZARD / HAZARD  # as many of those from the first day come and go
 RISE_PRIOR = 0.01  # ours: and the register of one in a hundred knows less modules than there are
 WALK_PER_DAY = 0.004  # measured: .002 gives six times the false alarms in summer, .006 hides a fall of 10 %
 # Log odds: an exception opens, closes; a site is no reference above the last. Measured: of 192 simulated sites without
@@ -63,7 +62,6 @@ class Prior(NamedTuple):
     first_day: float = FIRST_DAY_PRIOR
     rise: float = RISE_PRIOR
     smallest: float = 0.05  # the least fall that is looked for
-    passing: float = PASSING_PRIOR  # that it has come and gone since its first day
 
 
 class Report(NamedTuple):
@@ -86,7 +84,6 @@ def start(prior: Prior) -> Array:
     kind = np.zeros(len(DEVIATIONS))
     kind[falls] = prior.first_day / (falls.stop - falls.start)
     kind[RISING_AT] = prior.rise / len(RISES)
-    kind[PASSING_AT] = prior.passing / len(PASSING)
     kind[0] = 1 - kind.sum()
     return np.asarray(level[:, :, None] * kind[None, None, :])
 

@@ -124,15 +124,6 @@ def test_a_fall_that_comes_and_goes_is_believed_in_and_told_from_one_that_stays(
     assert float(healed[-1].log_odds_fall[0]) < seq.CLOSE
 
 
-def test_a_fall_that_has_come_and_gone_since_the_first_day_is_believed_in_as_one_that_begins_later_would_be():
-    """A fifth is missing on three days of five, from the first one on: no level was ever seen without it."""
-    x = np.random.default_rng(5).normal(0, 0.04, 18)
-    x[[0, 1, 3, 4, 6, 9, 10, 12, 14, 15, 17]] -= 0.24
-    told = _run(x, 0.06, prior=0.06)
-    assert float(told[-1].log_odds_fall[0]) > 1.5  # from which a case is one to watch once it lasts
-    assert float(told[-1].passing[0]) > 0.5
-
-
 def test_two_odd_days_in_a_month_are_no_fall_that_comes_and_goes():
     x = np.random.default_rng(5).normal(0, 0.03, 60)
     x[[30, 44]] -= 0.4
