@@ -4,10 +4,10 @@ from datetime import date
 
 import polars as pl
 
-from detectors.yields import records, roof_model, roofs
+from detectors.yields import common_level, records, roof_model, roofs
 
 NAME = "roof_model"
-VERSION = 6
+VERSION = 7
 SCHEMA = roof_model.ROOF_MODEL
 WINDOW_DAYS = 60  # ours: models are a fortnight old at most, but for sites that were silent for weeks
 
@@ -46,5 +46,6 @@ def make(
     )  # fmt: skip
     before = mine(past).sort("site_id", "day").group_by("site_id", maintain_order=True).last()
     return roof_model.learn(
-        due, roofs.registered(due, planes), mine(past_yield_half_hours), seen, before, age[is_due], day
+        due, roofs.registered(due, planes), mine(past_yield_half_hours), seen, before, age[is_due], day,
+        common_level.around(sites.sort("site_id"), past, past_yield_odds)[is_due],
     )  # fmt: skip

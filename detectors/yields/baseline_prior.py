@@ -34,11 +34,16 @@ def planes_sigma(fleet: Fleet) -> Array:
     return sigma
 
 
+def limited_sigma(energy: Array) -> Array:
+    """What a limit adds, by the usable kWh per kWp of a good day, log."""
+    return np.asarray(LIMITED_SIGMA + LIMITED_MORE * np.exp(-energy / LIMITED_KWH))
+
+
 def sigma(fleet: Fleet) -> Array:
     """Of each site's baseline before its first day, by what its days show of it, [sites]."""
     models, has_limit, is_unknown = fleet.models, fleet.roofs.has_limit, fleet.roofs.is_unknown
     energy = column(models, "energy", 0.0)
-    limited = LIMITED_SIGMA + LIMITED_MORE * np.exp(-energy / LIMITED_KWH)
+    limited = limited_sigma(energy)
     few = column(models, "neighbours", 0.0) < FEW
     return np.asarray(
         np.sqrt(

@@ -19,7 +19,7 @@ NEAR_RATIO = 0.08  # of the best: quarter hours within it are of one clear span
 MIN_QUARTERS = 6
 LOW_LIGHT_RATIO = 0.06  # ours: of the peak capacity; below it horizons count more than the sky
 MIN_RATIO = 0.02
-CLEAR_SHARE = ((0.2, 0.35, 0.45, 0.55, 1.0), (0.12, 0.65, 0.82, 0.9, 0.93))  # measured: chance that p means clear
+CLEAR_CHANCE = ((0.2, 0.35, 0.45, 0.55, 1.0), (0.12, 0.65, 0.82, 0.9, 0.93))  # measured: chance that p means clear
 CLEAR_SIGMA, CLEAR_SIGMA_UNKNOWN = 0.055, 0.02  # measured
 CLOUD_SCALE = 0.9  # measured: e-fold of the levels that cloudy days reach
 TOP = 0.12  # ours: cloudy days reach a tenth above the level at most
@@ -75,7 +75,7 @@ def likelihood(level: Level, is_unknown: np.ndarray, is_limited: np.ndarray, is_
     from scipy.special import stdtr  # loads slowly, and most commands judge no day
 
     off = np.where(is_explained(is_nothing), 0.0, level.x[:, None] - LEVELS[None, :])
-    clear_share = np.interp(level.near, *CLEAR_SHARE)[:, None]
+    clear_share = np.interp(level.near, *CLEAR_CHANCE)[:, None]
     above_share = np.where(is_limited, np.interp(level.energy, *ABOVE_SHARE), 0.0)[:, None]
     sigma = (CLEAR_SIGMA + CLEAR_SIGMA_UNKNOWN * is_unknown)[:, None]
     clear = T_FACTOR / sigma * (1 + (off / sigma) ** 2 / FREEDOM) ** (-(FREEDOM + 1) / 2)

@@ -183,8 +183,8 @@ def lay(
         level[own] = then[found]
     return Residuals(
         first, x, x - laid("tie", 0.0), laid("consensus_x"), laid("variance"), laid("past_sigma"), laid("energy"),
-        laid("neighbours"), laid("lone_x"), laid("lone_near", 0.0), laid("peak_w"), laid("charge_limit_w"),
-        laid("charges", 0.0),
+        laid("neighbours"), laid("lone_x"), laid("lone_near", 0.0), laid("lone_energy", 0.0),
+        laid("peak_w"), laid("charge_limit_w"), laid("charges", 0.0),
         suspect_days(known_odds) | snow | (np.nan_to_num(x) < NOTHING_X), keys, ratios, is_fallen, level, moved,
     )  # fmt: skip
 

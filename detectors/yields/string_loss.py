@@ -8,7 +8,8 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import Finding, Kind, Verdict
-from detectors.yields import verdicts
+from detectors.yields import dead_inputs, verdicts
+from detectors.yields.diagnosis import NO_GENERATION
 from detectors.yields.night import Night
 from detectors.yields.verdicts import Open
 
@@ -51,11 +52,18 @@ REASONS = verdicts.REASONS
 
 
 def detect(
-    yield_case: pl.DataFrame, yield_residual: pl.DataFrame, yield_night: Night, days: pl.DataFrame, day: date
+    yield_case: pl.DataFrame,
+    yield_residual: pl.DataFrame,
+    yield_night: Night,
+    hourly: pl.DataFrame,
+    days: pl.DataFrame,
+    day: date,
 ) -> list[Verdict]:
     """A finding per watched site that lost an input; the value is the % of its power that is missing."""
     opened = verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
     found = [finding_of(one) for one in verdicts.fallen(opened)]  # an input that falls as its roof rises lay under snow
+    told = yield_case.filter(pl.col("day") == day, pl.col("kind").is_in([KIND, NO_GENERATION]))["site_id"].to_list()
+    found += dead_inputs.findings(hourly, told, yield_night, days, day)
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
 
 

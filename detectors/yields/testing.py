@@ -137,7 +137,7 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     today = Evidence(
         night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.lone_highest,
         night.zero_evidence,
-        night.spell_days > 0, night.snow_doubt, night.least, night.whole_day, tie,
+        night.spell_days > 0, night.snow_doubt, night.least + tie, night.whole_day, tie,
         site_roofs.is_unknown, site_roofs.has_limit,
     )  # fmt: skip
     state = step(state, walk, today)
@@ -213,14 +213,18 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
         history, on=["site_id", "day"], how="left"
     )
     is_unknown, is_limited = fleet.roofs.is_unknown[young], fleet.roofs.has_limit[young]
+    tie = column(fleet.models, "tie", 0.0)[young]
     for _, one in sorted(rows.partition_by("day", as_dict=True).items()):
         place = one["place"].to_numpy()
+        # What a night told of the level by itself moves along with its residual.
+        moved = column(one, "history_x") - column(one, "x") + column(one, "tie", 0.0)
+        moved = np.where(np.isfinite(moved), moved, tie[place])
         evidence = Evidence(
             column(one, "history_x"), column(one, "history_sigma", 1.0), column(one, "lone_x"),
             column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "lone_highest", np.inf),
             column(one, "zero_evidence", 0.0),
             column(one, "spell_days", 0.0) > 0, column(one, "snow_doubt", 0.0).astype(np.intp),
-            column(one, "least"), records.whole_days(one), column(one, "history_x") - column(one, "x"),
+            column(one, "least") + tie[place], records.whole_days(one), moved,
             is_unknown[place], is_limited[place],
         )  # fmt: skip
         state[place] = step(state[place], walk[place], evidence)

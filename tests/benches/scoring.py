@@ -50,6 +50,7 @@ class FaultRow:
     first_day_error: float = NAN
     loss_error_pct: float = NAN
     is_to_act_on: bool = False  # found, and not to watch alone
+    significance: float = NAN  # of a fault of yield
 
 
 @dataclass
@@ -186,7 +187,7 @@ def _overlaps(run: Run, fault: Fault) -> bool:
 def _judge(fault: Fault, site: Site, runs: list[Run], lived: Lived, fleet: Fleet, explained: set[int]) -> FaultRow:
     row = FaultRow(
         fault.site_id, fault.kind, fault.shape, fault.is_visible, site.limit_class, site.is_alone, site.logger.minutes,
-        fleet.days - (fault.first_day - fleet.first).days,
+        fleet.days - (fault.first_day - fleet.first).days, significance=fault.significance,
     )  # fmt: skip
     names = _right_kinds(fault, fleet)
     right = [run for run in runs if names & run.kinds and _overlaps(run, fault)]

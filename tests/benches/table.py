@@ -8,6 +8,7 @@ import numpy as np
 
 from tests.benches.scoring import SEVERITIES, FaultRow, Score
 from tests.simulation.faults import KINDS
+from tests.simulation.significance import SEEN_SIGMAS
 
 NUMBER = re.compile(r"-?[0-9.]+")
 CLASSES = ("all", "no-export", "limited", "unlimited", "alone", "neighbours")
@@ -59,7 +60,21 @@ def _faults(score: Score) -> str:
         f"recall {found / max(len(visible), 1):.2f}, precision {found / max(said, 1):.2f} (found / all that was said); "
         f"{to_act_on} of {found} to act on"
     )
-    return aligned(rows) + "\n" + notes + "\n" + total
+    return aligned(rows) + "\n" + notes + "\n" + total + _by_significance(visible)
+
+
+def _by_significance(visible: Sequence[FaultRow]) -> str:
+    """How many faults of yield were found of those that stand out by the truth alone, and of the others."""
+    weighed = [row for row in visible if row.significance == row.significance]
+    if not weighed:
+        return ""
+    parts = []
+    for name, mine in (
+        ("at least", [row for row in weighed if row.significance >= SEEN_SIGMAS]),
+        ("less than", [row for row in weighed if row.significance < SEEN_SIGMAS]),
+    ):
+        parts.append(f"{sum(row.found for row in mine)} of {len(mine)} that stand out by {name} {SEEN_SIGMAS:g} sigma")
+    return "\nyield, by the truth alone (tests.simulation.significance): found " + ", and ".join(parts)
 
 
 def _fault_cells(rows: Sequence[FaultRow]) -> tuple[str, ...]:

@@ -81,6 +81,7 @@ class Fault:
     value_of_day: dict[date, float] = field(default_factory=dict)  # in the finding's unit where it changes by the day
     is_visible: bool = True  # it shows on three days or more
     shows_from: date | None = None  # first day on which it does; None = not weighed
+    significance: float = NAN  # of a fault of yield: how far it stands out of what nobody can know
 
     @property
     def family(self) -> str:

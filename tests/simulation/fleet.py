@@ -16,6 +16,7 @@ from tests.simulation.live import Prepared, Truth, live, prepare
 from tests.simulation.lookalikes import LOOK_ALIKES
 from tests.simulation.meters import Samples, sample
 from tests.simulation.places import Place, draw_spots
+from tests.simulation.significance import Light, significance
 from tests.simulation.site import Site
 from tests.simulation.sky import Region, region_weather
 
@@ -261,6 +262,17 @@ def _simulate(fleet: Fleet) -> None:
             fleet.truth[site.site_id] = truth
             fleet.samples[site.site_id] = sample(site, truth, mine, is_instant=form.marks == "instant", rng=rng)
             hide(mine)
+    _weigh_yields(fleet)
+
+
+def _weigh_yields(fleet: Fleet) -> None:
+    """Fills in how far the faults of yield stand out of what nobody can know."""
+    yields = [fault for fault in fleet.faults if fault.family == "yield"]
+    if not yields:
+        return
+    light, sites = Light(fleet.sites, fleet.truth), {site.site_id: site for site in fleet.sites}
+    for fault in yields:
+        fault.significance = significance(fault, sites[fault.site_id], fleet.truth[fault.site_id], light)
 
 
 def _event(fleet: Fleet, site: Site, rng: np.random.Generator, axis: Axis) -> float | None:

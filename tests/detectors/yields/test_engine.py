@@ -16,6 +16,7 @@ from detectors.yields import verdicts
 from detectors.yields.capacity_mismatch import detect as detect_capacity
 from detectors.yields.energies import Before
 from detectors.yields.fleet_day import newest
+from detectors.yields.hourly import HOURLY
 from detectors.yields.night import work_out
 from detectors.yields.no_generation import detect as detect_dark
 from detectors.yields.string_loss import detect as detect_string
@@ -188,7 +189,8 @@ def _last_night(roofs, lived):
 def test_the_findings_carry_figures_and_pictures(roofs, lived):
     given = _last_night(roofs, lived)
     peaks = {"flow_peaks": FLOW_PEAKS.to_frame(), "sites": roofs.sites}  # no hour beyond any register
-    verdicts_of = [detect(**given, **(peaks if detect is detect_capacity else {})) for detect in DETECTORS]
+    more = {detect_capacity: peaks, detect_string: {"hourly": HOURLY.to_frame()}}
+    verdicts_of = [detect(**given, **more.get(detect, {})) for detect in DETECTORS]
     found = {one.site_id: one for told in verdicts_of for one in told if hasattr(one, "kind")}
     assert found.keys() == {"under", "dark", "string", "small", "cutunder"}
     assert found["dark"].severity == "urgent"
@@ -304,5 +306,9 @@ def test_a_level_that_rose_lacks_no_string(roofs, lived, after, is_told, number)
     changed = given["yield_case"].with_columns(
         input=pl.lit(number, pl.Int32), before=pl.lit(0.0), after=pl.lit(after), kind=pl.lit("string-loss")
     )
-    told = [one for one in detect_string(**given | {"yield_case": changed}) if isinstance(one, Finding)]
+    told = [
+        one
+        for one in detect_string(**given | {"yield_case": changed, "hourly": HOURLY.to_frame()})
+        if isinstance(one, Finding)
+    ]
     assert any(one.site_id == "string" for one in told) is is_told

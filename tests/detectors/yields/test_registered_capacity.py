@@ -43,3 +43,16 @@ def test_a_roof_that_is_extended_with_its_register_neither_falls_nor_rises():
     assert lived.opened() == {}
     ratio = lived.rows["yield_residual"].filter(is_more).select(pl.col("actual_kwh") / pl.col("expected_kwh"))
     assert ratio[-10:].to_series().median() == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("ratio", "kinds"), [(1.6, ["capacity-mismatch"]), (1.0, [])])
+def test_a_lone_roof_behind_a_limit_is_held_against_its_register_by_its_clear_days(ratio, kinds):
+    """Its limit leaves most of its days free, and half of them are clear: no roof may have any capacity then."""
+    fleet = yield_fleet.make(
+        4, {"ALONE": {"planes_known": 1.0, "limit": "limited"}}, {}, first=date(2026, 6, 1), days=26,
+        climate="mediterranean",
+    )  # fmt: skip
+    more = pl.col("installed_kwp") * ratio
+    fleet.sites = fleet.sites.with_columns(installed_kwp=more, inverter_kw=pl.lit(None, pl.Float64))
+    opened = yield_fleet.live_nights(fleet).opened()
+    assert [row["kind"] for row in opened.values()] == kinds

@@ -1,0 +1,94 @@
+"""An input that is dead beside others that work, at sites of which no sky and no limit tells the level."""
+
+from datetime import date
+
+import numpy as np
+import polars as pl
+import pytest
+
+from detectors.yields import dead_inputs
+from tests.benches.living_yields import live_nights
+from tests.support import yield_fleet
+
+NAN = float("nan")
+
+
+def _days(*spans):
+    """Energies of two inputs: so many days each of (days, first, second), kWh."""
+    return np.array([[first, second] for days, first, second in spans for _ in range(days)], dtype=float)
+
+
+def test_an_input_that_gives_nothing_for_three_days_is_dead_and_its_share_was_due():
+    dead = dead_inputs.find(_days((10, 4.0, 6.0), (3, 4.0, 0.0)), 5.0)
+    assert (dead.number, dead.first, dead.shown_days) == (2, 10, 3)
+    assert dead.share == pytest.approx(0.6)
+    assert np.nansum(dead.due_kwh) == pytest.approx(3 * 6.0)
+
+
+@pytest.mark.parametrize(
+    "spans",
+    [
+        [(10, 4.0, 6.0), (2, 4.0, 0.0)],  # switched off for work
+        [(10, 4.0, 6.0), (2, 4.0, 0.0), (1, 4.0, 1.5)],  # it works again
+        [(10, 4.0, 6.0), (3, 0.0, 0.0)],  # the whole roof
+        [(10, 4.0, 6.0), (3, 0.1, 0.0)],  # under snow, all but some
+        [(13, 4.0, 0.0)],  # a free port
+        [(3, 4.0, 6.0), (3, 4.0, 0.0)],  # it was hardly seen
+        [(10, 4.0, 6.0), (3, 4.0, NAN)],  # it is not read any more
+        [(10, 4.0, 6.0), (3, 4.0, 0.3)],  # shade or another hour left a twentieth
+        [(10, 4.0, 0.2), (3, 4.0, 0.0)],  # a plane so small that no meter shows it
+    ],
+)
+def test_what_only_looks_like_a_dead_input(spans):
+    assert dead_inputs.find(_days(*spans), 5.0) is None
+
+
+def test_dull_days_and_days_without_readings_neither_begin_nor_end_it():
+    energies = _days((10, 4.0, 6.0), (2, 4.0, 0.0), (2, 0.1, 0.0), (1, 4.0, NAN), (1, 4.0, 0.0), (1, 0.1, 0.0))
+    dead = dead_inputs.find(energies, 5.0)
+    assert (dead.first, dead.shown_days) == (10, 3)
+    assert np.isnan(dead.due_kwh[12:15]).all()
+
+
+def test_what_was_seen_long_ago_is_not_told_of_today():
+    assert dead_inputs.find(_days((10, 4.0, 6.0), (3, 4.0, 0.0), (8, 0.1, 0.0)), 5.0) is None
+
+
+@pytest.fixture(scope="module")
+def told():
+    """Findings of the last night: one input goes on the 12th day; the lone roofs have no sky but their own."""
+    needs = {"inputs": True, "strings": 2, "planes": 1, "planes_known": 0.0}
+    by_name = {}
+    for name, more in {"FREE": {}, "HELD": {"limit": "no-export", "battery": False}, "WELL": {}}.items():
+        fleet = yield_fleet.make(9, {name: {**needs, **more}}, {}, first=date(2026, 6, 1), days=22)
+        since = fleet.day(11)
+        half = pl.col("pv_w") / 2
+        for day, rows in fleet.readings.items():
+            is_dead = name != "WELL" and day >= since
+            fleet.readings[day] = rows.with_columns(
+                pv1_w=pl.lit(0.0) if is_dead else half, pv2_w=half, pv_w=half if is_dead else pl.col("pv_w")
+            )
+        by_name[name] = live_nights(fleet, lambda _, sites=fleet.sites: sites).lived.exceptions, since
+    return by_name
+
+
+def test_a_lone_roof_of_unknown_planes_is_told_of_its_dead_input_within_days(told):
+    rows, since = told["FREE"]
+    strings = rows.filter(pl.col("kind") == "string-loss").sort("night")
+    assert (strings["opened_on"].min() - since).days <= 4
+    last = strings.row(-1, named=True)
+    assert (last["first_day"], last["severity"]) == (since, "soon")
+    assert last["value"] == pytest.approx(50, abs=3)
+    assert last["loss_kwh"] > 10
+
+
+def test_behind_a_limit_it_takes_a_week_is_to_watch_and_claims_no_loss(told):
+    rows, since = told["HELD"]
+    strings = rows.filter(pl.col("kind") == "string-loss").sort("night")
+    assert 6 <= (strings["opened_on"].min() - since).days <= 9
+    assert set(strings["severity"]) == {"watch"}
+    assert strings["loss_kwh"][0] == 0
+
+
+def test_inputs_that_work_are_not_told(told):
+    assert told["WELL"][0].filter(pl.col("kind") == "string-loss").is_empty()
