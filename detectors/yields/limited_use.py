@@ -19,7 +19,7 @@ POWER_RATIO = 0.5  # ours: kW per kWh where no charging was seen
 DEFAULT_RESERVE_PCT = 10.0  # ours: where the register knows none
 QUARTER_H = 0.25
 MIN_SIGMA, MAX_SIGMA = 1e-3, 1.0  # ours: of a log; two powers that are both known exactly need no more
-HOUSE_SIGMA = 0.2  # fitted: log scatter of what a house draws within a quarter hour in which nothing held the roof
+HOUSE_SIGMA = 0.2  # ours: log scatter of what a house draws within a quarter hour; simulated loads alone have twice it
 
 
 class Battery(NamedTuple):
@@ -87,15 +87,13 @@ def of_day(day: Day, battery: Battery, begin_kwh: Array, first: NDArray[np.intp]
         max_charge = np.minimum(battery.power_w, room_w)
         house_sigma_w = day.house_sigma * house
 
-        def least(takers: Array) -> Array:
-            return _least(possible, takers, sky, house_sigma_w)  # noqa: B023 (asked within the loop)
-
-        direct = least(house)
+        direct = _least(possible, house, sky, house_sigma_w)
+        with_battery = _least(possible, house + max_charge, sky, house_sigma_w)
         as_held = np.minimum(taken, room_w)
-        charge = np.where(known, (1 - held) * (least(house + max_charge) - direct) + held * as_held, 0.0)
+        charge = np.where(known, (1 - held) * (with_battery - direct) + held * as_held, 0.0)
         wanted = (1 - held) * np.clip(house - direct, 0.0, battery.power_w)
         discharge = np.minimum(wanted, stored * 1000 * EFFICIENCY / QUARTER_H)
-        free = least(house + max_charge + day.limit_w)
+        free = _least(possible, house + max_charge + day.limit_w, sky, house_sigma_w)
         used += np.where(known, (1 - held) * free + held * (made - taken + as_held), 0.0) * QUARTER_H / 1000
         stored += (charge * EFFICIENCY - discharge / EFFICIENCY) * QUARTER_H / 1000
         stored = np.clip(stored, 0.0, battery.usable_kwh)
