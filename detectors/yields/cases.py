@@ -27,7 +27,7 @@ from detectors.yields.fleet_day import Fleet, column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.neighbours_doubt import CLEAR_SHARE
 from detectors.yields.night import USABLE_SIGMA, Night
-from detectors.yields.sequential_test import CLOSE, FIRST_DAY_PRIOR, OPEN
+from detectors.yields.sequential_test import CLOSE, OPEN
 
 CASE = pl.Schema(
     {
@@ -61,7 +61,6 @@ RECENT_DAYS = 14
 AROUND_SIGMAS, MIN_AROUND = 1.5, 4
 MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
 LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
-AWAY_SUN_DEG = 25.0  # ours: below it modules on the far side of a usual roof see no beam at all, and have no shape
 STILL_DAYS = 3  # ours: of so many days that told something, most lie at the level that is there now
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
 
@@ -92,9 +91,7 @@ def follow(
     )  # fmt: skip
     is_open = pl.col("site_id").is_in(list(open_cases))
     is_lasting = pl.col("site_id").is_in(list(lasting)) & (highest > LASTING_AT)
-    shape = dict(zip(fleet.sites["site_id"], _shape_odds(fleet), strict=True))
-    is_shaped = pl.col("site_id").is_in([one for one, value in shape.items() if value > LASTING_AT])
-    asked = odds.filter((highest > open_at) | is_lasting | is_open | is_shaped)
+    asked = odds.filter((highest > open_at) | is_lasting | is_open)
     place = {site_id: n for n, site_id in enumerate(fleet.sites["site_id"])}
     about, about_hours = (
         rows.join(asked.select("site_id"), on="site_id", how="semi") for rows in (residuals, half_hourly)
@@ -117,14 +114,6 @@ def follow(
         is_unknown = bool(fleet.roofs.is_unknown[n])
         level = diagnosis.decisive(verdict, history, is_unknown=is_unknown)
         about_roof = {"is_unknown": is_unknown, "has_limit": bool(fleet.roofs.has_limit[n])}
-        shape_level = float(np.nan_to_num(column(fleet.models, "shape_level")[n]))
-        is_as_shaped = (known is None and noon_deg[n] >= AWAY_SUN_DEG) or (
-            known is not None and known["kind"] == CAPACITY_MISMATCH
-        )
-        is_as_shaped &= diagnosis.shows(history, shape_level)
-        by_shape = float(shape[site_id]) if is_as_shaped else -np.inf
-        if known is not None:
-            level = max(level, by_shape)
         if known is not None and (level >= close_at or _is_still_there(known, history)):
             row = _followed(known, history, level, day)
             if row["kind"] == UNDERPERFORMANCE:
@@ -135,11 +124,6 @@ def follow(
                 kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, about_hours, history))
                 row |= {"kind": kind, "input": number}
             rows.append(row)
-        elif known is None and by_shape > LASTING_AT:  # of weeks, and one to watch at most
-            shaped = diagnosis.by_shape(history, shape_level)
-            if not (is_beyond(shaped) and is_within(shaped, levels_around(fleet, n, residuals))):
-                row = _opened(site_id, shaped, history, by_shape, day)
-                rows.append(row | {"is_sure": _is_sure(row, by_shape, open_at, **about_roof)})
         elif known is None and level > wanted:
             parts = _parts(night, n, about_hours, history)
             case = diagnosis.diagnose(verdict, history, parts, wanted, is_unknown=is_unknown)
@@ -155,12 +139,6 @@ def follow(
                 row = _opened(site_id, case, history, level, day)
                 rows.append(row | {"is_sure": _is_sure(row, level, open_at, **about_roof)})
     return pl.DataFrame(rows, schema=CASE)
-
-
-def _shape_odds(fleet: Fleet) -> Array:
-    """Log odds of another capacity than registered by the shape of the days, [sites]; -inf where it was not asked."""
-    log_ratio = column(fleet.models, "shape_log_ratio")
-    return np.where(np.isfinite(log_ratio), log_ratio + np.log(FIRST_DAY_PRIOR / (1 - FIRST_DAY_PRIOR)), -np.inf)
 
 
 class Unknown(NamedTuple):

@@ -219,18 +219,6 @@ def diagnose(odds: Odds, history: History, parts: Parts, threshold: float, *, is
     return Case(kind, change.first, change.earliest, change.latest, change.before, change.after, number)
 
 
-def shows(history: History, level: float) -> bool:
-    """Whether the last days that told something lie nearer to `level` than to that of the register."""
-    x = history.x[np.isfinite(history.x)][-DEAD_DAYS:]
-    return len(x) > 0 and bool(np.median(x) / level > LESSER_RATIO) if level else False
-
-
-def by_shape(history: History, level: float) -> Case:
-    """Another capacity since the first day with data, of which the shape of the days tells this level, log."""
-    first_data = int(np.append(np.flatnonzero(np.isfinite(history.x)), 0)[0])
-    return Case(CAPACITY_MISMATCH, first_data, first_data, first_data, 0.0, level, 0, was_always=True)
-
-
 def from_its_onset(case: Case, history: History) -> Case:
     """The case from the day before, where that day lacks a part of what is missing since: it began amid it."""
     place = case.first - 1

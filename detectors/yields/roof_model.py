@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from detectors.solar.plane_response import USUAL_SHARES
 from detectors.stats.robust import MAD_TO_SIGMA, Array, median, median_of, medians_of_groups, nullable, quantile_of
-from detectors.yields import half_hours, lone_site, roof_fit, shape_capacity, turned_planes
+from detectors.yields import half_hours, lone_site, roof_fit, turned_planes
 from detectors.yields.day_residual import PAIR_FLOOR, effective, few_variance, heard, own_scale, weighted_median
 from detectors.yields.half_hours import Days
 from detectors.yields.own_past import Past
@@ -44,8 +44,6 @@ ROOF_MODEL = pl.Schema(
         "charge_limit_w": pl.Float64(),  # highest charging with room; null = not seen often enough
         "energy": pl.Float64(),  # upper quartile of the usable kWh per kWp of a day
         "neighbours": pl.Float64(),  # median of their effective number
-        "shape_log_ratio": pl.Float64(),  # of another capacity, by the shape of the days; null = it was not asked
-        "shape_level": pl.Float64(),  # log of the capacity that fits them over the registered one
         "input_mix": pl.List(pl.Float64),  # W per W/m2 of each input from each plane, input by input
         "input_scale": pl.List(pl.Float64),
         "is_replayed": pl.Boolean(),  # the test runs again over the days of history
@@ -77,7 +75,6 @@ RATINGS = ("inverter_kw", "installed_kwp")
 # lifts every roof to its inverter's rating now and then.
 MIN_CEILING_RATIO, LEAST_RATIO = 0.5, 1 / 3
 AT_RATIO, BEYOND_RATIO = 0.95, 1.05  # ours: of the rating; meters and ratings agree within a twentieth
-DEAD_X = -2.5  # log: ours; a day without generation has no shape
 EPOCH = date(1970, 1, 1)
 
 
@@ -192,11 +189,6 @@ def learn(
         if is_young[n]:
             tie = -float(common[n])  # of what its neighbours all have the sky's model is the cause, not its modules
         energy = _usable_energy(seen, n, has_planes=bool(known[n]))
-        shape = None
-        if not known[n] and site["feed_in_limit_kw"] is None:
-            alive = half_hours.of_rows(mine, ~(seen.own_x[n, at] < DEAD_X))
-            is_out = seen.is_out[n, at][~(seen.own_x[n, at] < DEAD_X)]
-            shape = _shape(alive, x + tie, site["installed_kwp"], peak[n], common[n], is_out)
         entry: dict[str, Any] = {
             "site_id": site["site_id"],
             "day": day,
@@ -217,8 +209,6 @@ def learn(
             "charge_limit_w": _charge_limit(seen.charge_limit_w[n], seen.charges[n]),
             "energy": quantile_of(energy, 0.75) if len(energy) else None,
             "neighbours": _number(median(np.where(seen.neighbours[n] > 0, seen.neighbours[n], np.nan))),
-            "shape_log_ratio": shape.log_ratio if shape else None,
-            "shape_level": shape.level if shape else None,
             "input_mix": None if roof.input_mix is None else roof.input_mix.ravel().tolist(),
             "input_scale": None if roof.input_mix is None else roof.input_scale.tolist(),
         }
@@ -264,16 +254,6 @@ def _history(old: dict[str, Any], seen: Residuals, n: int) -> tuple[Array, dict[
         if place < len(x):
             x[place] = value
     return x, {name: [row[k] for row in carried] for k, name in enumerate(names)} if carried else {}
-
-
-def _shape(
-    days: Days, levels: Array, kwp: float, peak_w: float, common: float, is_out: NDArray[np.bool_]
-) -> shape_capacity.Shape | None:
-    """What the days' shape says of the capacity of a roof of unknown planes, if its `levels` are not the register's."""
-    recent = levels[np.isfinite(levels)][-shape_capacity.RECENT_DAYS :]
-    if len(recent) < shape_capacity.MIN_DAYS or abs(float(np.median(recent))) < shape_capacity.MIN_APART:
-        return None
-    return shape_capacity.of_days(days, kwp, float(peak_w), float(common), is_out)
 
 
 def _usable_energy(seen: Residuals, n: int, *, has_planes: bool) -> Array:
