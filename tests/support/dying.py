@@ -80,7 +80,7 @@ def steps_of(last: int | None) -> Steps:
     steps.around_commits()
     for owner, name in (
         (Path, "replace"), (Path, "unlink"), (Path, "write_bytes"), (Path, "write_text"), (ingest, "normalise"),
-        (ingest.ledger, "note_copies"), (run_detectors, "_judge_day"), (parts, "_write_part"),
+        (ingest.ledger, "note_copies"), (run_detectors, "_judge_day"), (parts, "_write_frame"), (parts, "_write_file"),
         (reader, "write_database"), (parts, "remove_superseded"), (pages, "write_digest"),
     ):  # fmt: skip
         steps.around(owner, name)
