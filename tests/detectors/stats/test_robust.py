@@ -50,3 +50,16 @@ def test_medians_of_groups_are_numpys():
     told, counts = robust.medians_of_groups(group, values)
     assert told == pytest.approx([np.median(values[group == n]) for n in range(40)])
     assert counts.tolist() == np.bincount(group).tolist()
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 10, 11, 400])
+def test_of_one_row_the_median_and_quantiles_are_numpys_to_the_bit(count: int) -> None:
+    values = np.random.default_rng(count).normal(size=count)
+    assert robust.median_of(values) == np.median(values)
+    for share in (0.0, 0.08, 0.2, 0.5, 0.75, 0.9, 1.0):
+        assert robust.quantile_of(values, share) == np.quantile(values, share)
+
+
+@pytest.mark.parametrize("values", [[], [1.0, np.nan]])
+def test_of_no_value_or_with_an_unknown_one_nothing_is_told(values: list[float]) -> None:
+    assert np.isnan(robust.median_of(np.array(values))) and np.isnan(robust.quantile_of(np.array(values), 0.2))
