@@ -70,7 +70,7 @@ def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
     used = _lowest_use(rows.filter("gives"))
     levels = _levels(rows.filter("rests"), used)
-    made = sums.join(used, on="unit", how="left").join(levels.drop(BY), on="unit", how="left")
+    made = sums.join(used, on="unit", how="left").join(levels, on="unit", how="left")
     return made.select(SCHEMA.names()).cast(SCHEMA).sort(BY)
 
 
@@ -97,10 +97,10 @@ def _levels(rests: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
     # A level in whole per cent may flicker between two.
     at_level = low.join(mode, on="unit").filter((pl.col("bin") - pl.col("mode")).abs() <= 1)
-    # Summed as the days' words group it: a level that is whole per cent all day long then comes out as whole as it was.
-    return at_level.group_by(BY).agg(
-        pl.col("unit").first(),
-        level_pct=(pl.col("soc_pct") * pl.col("kwh")).sum() / pl.col("kwh").sum(),
+    # A level that is whole per cent all day long stays so, in whatever order it is summed.
+    level = (pl.col("soc_pct") * pl.col("kwh")).sum() / pl.col("kwh").sum()
+    return at_level.group_by("unit").agg(
+        level_pct=level.round(9),
         level_kwh=pl.col("kwh").sum(),
         level_h=pl.col("hours").sum(),
         has_stop=(pl.col("had_given") & pl.col("lowest_use_pct").is_not_null()).fill_null(False).any(),
