@@ -13,7 +13,7 @@ from detectors.frames import PHASE_CHANNELS, STRING_CHANNELS, VOLTAGE_CHANNELS
 from detectors.solar.ratings import CLOUD_EDGE, FAR_TIMES, OVERLOAD, beyond_capacity
 from detectors.stats.interruptions import is_mixed, with_neighbours
 from detectors.stats.rows import with_sites
-from detectors.stats.units import in_units
+from detectors.stats.units import among_units, in_units
 
 NEGATIVE_SHARE = 0.01  # the readings query takes up to 1 % of the peak capacity below zero for own consumption
 NEGATIVE_W = 50.0  # ours: loads worked out from two meters dip below zero by as much when both change at once ...
@@ -230,8 +230,7 @@ def broken_values(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _of_broken(rows: pl.DataFrame, is_broken: pl.Series, is_far: pl.Series) -> pl.DataFrame:
     """The rows of the devices that have one that is broken, with is_broken and is_far: a rule judges them alone."""
-    has_some = rows["unit"].is_in(rows["unit"].filter(is_broken).unique().implode())
-    return rows.with_columns(is_broken=is_broken, is_far=is_far).filter(has_some)
+    return among_units(rows.with_columns(is_broken=is_broken, is_far=is_far), rows["unit"].filter(is_broken))
 
 
 def _is_far(flags: pl.DataFrame, rule: Rule) -> pl.Series:

@@ -12,8 +12,8 @@ from detectors.data_quality.natural_runs import FLOWS, GENERATION, IDLE_W, POWER
 from detectors.solar.position import daylight_h
 from detectors.stats.resolution import resolutions
 from detectors.stats.robust import Array
-from detectors.stats.rows import with_sites, with_units
-from detectors.stats.units import in_units, units_of
+from detectors.stats.rows import with_sites
+from detectors.stats.units import among_units, in_units, units_of
 
 RUNS = pl.Schema(
     {
@@ -265,8 +265,7 @@ def _of_channels(
     numbered = found.join(units_of(rows), on=["site_id", "device_id", "day"], maintain_order="left")
     for name in found["channel"].unique(maintain_order=True):
         mine = numbered.filter(pl.col("channel") == name)
-        asked = mine.select("unit").unique().with_columns(is_asked=pl.lit(True))
-        yield name, mine, with_units(rows.select("unit", name), asked).filter("is_asked").select("unit", name)
+        yield name, mine, among_units(rows.select("unit", name), mine["unit"])
 
 
 def longest(found: pl.DataFrame) -> pl.DataFrame:

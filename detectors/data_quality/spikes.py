@@ -13,6 +13,7 @@ import polars as pl
 from detectors.data_quality.flagged_values import FLAGGED_VALUES, OWN
 from detectors.data_quality.plausibility import C_RATE, TEMPERATURES, VOLTAGE_OFF
 from detectors.frames import VOLTAGE_CHANNELS
+from detectors.stats.units import among_units
 
 # What pv + battery + grid - load leaves open is next to nothing.
 SIGNS = {"pv_w": 1, "battery_w": 1, "grid_w": 1, "load_w": -1}
@@ -149,9 +150,9 @@ def _moves(name: str) -> pl.Expr:
 
 def _flagged(rows: pl.DataFrame, is_lone: pl.Series, asked: _Asked) -> pl.DataFrame:
     name, reason = asked.name, asked.reason
-    of_devices = rows["unit"].is_in(rows["unit"].filter(is_lone).unique().implode())
     place = pl.col(name).is_not_null().cum_sum().over("unit")
-    lone = rows.with_columns(is_lone=is_lone).filter(of_devices).with_columns(place=place, limit=asked.neighbour)
+    of_devices = among_units(rows.with_columns(is_lone=is_lone), rows["unit"].filter(is_lone))
+    lone = of_devices.with_columns(place=place, limit=asked.neighbour)
     return lone.filter("is_lone").select(
         *OWN, "day", "ts_utc", "end_utc", "place", "limit", channel=pl.lit(name), flag=pl.lit("implausible"),
         reason=pl.lit(reason), rule=pl.lit(f"{name.rsplit('_', 1)[0]}_lone"), value=pl.col(name),

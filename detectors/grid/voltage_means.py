@@ -9,8 +9,8 @@ import polars as pl
 from detectors.frames import VOLTAGE_CHANNELS
 from detectors.grid.voltage_trips import rises
 from detectors.stats.interruptions import GONE_RATIO, LOW_RATIO, holds_interruption, with_neighbours
-from detectors.stats.rows import with_sites, with_units
-from detectors.stats.units import begins, in_units, run_means, units_of
+from detectors.stats.rows import with_sites
+from detectors.stats.units import among_units, begins, in_units, run_means, units_of
 
 MEAN_MINUTES = 10  # EN 50160, supply voltage variations: 10-minute mean rms values
 HIGH_RATIO = 1.10  # same place: Un +- 10 %
@@ -138,5 +138,4 @@ def _means(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
 def _read(rows: pl.DataFrame) -> pl.DataFrame:
     """The rows of units in which some voltage is read."""
     is_read = pl.any_horizontal(pl.col(name).is_not_null() for name in VOLTAGE_CHANNELS)
-    read = rows.filter(is_read).select("unit").unique()
-    return with_units(rows, read.with_columns(is_read=pl.lit(True))).filter("is_read").drop("is_read")
+    return among_units(rows, rows.filter(is_read)["unit"])

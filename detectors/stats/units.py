@@ -28,6 +28,11 @@ def units_of(rows: pl.DataFrame, *more: str) -> pl.DataFrame:
     return rows.select(*names, *more).filter(pl.col("unit") != pl.col("unit").shift(1, fill_value=-1))
 
 
+def among_units(rows: pl.DataFrame, asked: pl.Series) -> pl.DataFrame:
+    """The rows, in their order, of the units that are among `asked`, which may name one several times."""
+    return rows.filter(pl.col("unit").is_in(asked.unique().implode()))
+
+
 def beside(value: pl.Expr, known: pl.Expr, way: int) -> pl.Expr:
     """The value of the nearest `known` row before (1) or after (-1) each, of the same unit; null = there is none.
 
