@@ -13,6 +13,7 @@ OTHER_LIMIT_KW = 1000.0  # ours: for import, feed-in, load and battery no rating
 RESET_SHARE = 0.1  # ours: of what it stood at; a counter that shows more of it after a fall was read wrongly
 ROLLOVER_SHARE = 0.9  # ours: only a counter that stood in the last tenth of its digits can have rolled over
 GAP = 1.5  # differences over more than so many intervals are a gap
+LATE_RESET_H = 6  # ours: over a longer way across midnight a new day may have passed what the old one came to
 
 
 def difference(rows: pl.DataFrame, kinds: Mapping[str, str]) -> pl.DataFrame:
@@ -25,7 +26,8 @@ def difference(rows: pl.DataFrame, kinds: Mapping[str, str]) -> pl.DataFrame:
     A value below the one before is a new day of a daily counter, a rollover if the digits were nearly used up, or a
     reset to zero if it is small beside the one before; what it then shows is counted. Any other fall is unknown (null),
     and so are jumps that no rating allows, and gaps over local midnight, which no day can claim; only a daily counter's
-    first value of a day is its day's, where stamps mark ends.
+    first value of a day is its day's, where stamps mark ends. One that goes on over midnight and falls later in the day
+    was late: what it shows until then is the day before's. Until a later value tells, such a step is unknown.
     """
     ordered = rows.sort("site_id", "device_id", "ts_utc")
     read_at = pl.col("ts_utc") + pl.when(pl.col("marks") == "end").then(pl.duration(seconds="interval_s")).otherwise(
@@ -54,8 +56,8 @@ def _one(ordered: pl.DataFrame, column: str, kind: str) -> pl.DataFrame:
         v=pl.col(column),
         v0=pl.col(column).shift(1).over(by),
         gap_s=(pl.col("read_utc") - pl.col("read_utc").shift(1).over(by)).dt.total_seconds(),
-        same_day=pl.col("read_local").dt.date() == pl.col("read_local").dt.date().shift(1).over(by),
-    )
+        read_on=pl.col("read_local").dt.date(),
+    ).with_columns(same_day=pl.col("read_on") == pl.col("read_on").shift(1).over(by))
     limit_kw = pl.col("limit_kw").fill_null(np.inf) if column == "pv_kwh_total" else pl.lit(OTHER_LIMIT_KW)
     max_kwh = pl.max_horizontal(limit_kw * MARGIN * pl.col("gap_s") / 3600, pl.lit(STEP_KWH))
     rise, v, v0 = pl.col("v") - pl.col("v0"), pl.col("v"), pl.col("v0")
@@ -63,7 +65,11 @@ def _one(ordered: pl.DataFrame, column: str, kind: str) -> pl.DataFrame:
     rolled = span - v0 + v
     is_reset = v <= RESET_SHARE * v0
     if kind == "daily":
-        energy = pl.when(pl.col("same_day") & (rise >= 0)).then(rise).when(~pl.col("same_day") | is_reset).then(v)
+        later = pl.col(column).shift(-1).cum_min(reverse=True).over(*by, "read_on")  # the lowest of the day's values
+        is_short_way = ~pl.col("same_day") & (pl.col("gap_s") <= LATE_RESET_H * 3600) & (v0 > 0)
+        goes_on = (pl.col("same_day") | (is_short_way & (later < v))) & (rise >= 0)
+        is_open = is_short_way & (rise >= 0) & later.is_null()
+        energy = pl.when(goes_on).then(rise).when((~pl.col("same_day") & ~is_open) | is_reset).then(v)
     else:
         is_rollover = (v0 >= ROLLOVER_SHARE * span) & (rolled <= max_kwh)
         energy = pl.when(rise >= 0).then(rise).when(is_rollover).then(rolled).when(is_reset).then(v)

@@ -147,6 +147,38 @@ def test_a_daily_counter_tells_its_day_even_after_a_night_without_readings() -> 
     assert energies((evening, 30.0), (morning, 2.0), kind="daily", marks="end") == [None, 2.0]
 
 
+@pytest.mark.parametrize("marks", ["start", "end"])
+def test_a_daily_counter_that_returns_to_zero_late_does_not_make_its_day_twice(marks: str) -> None:
+    """9.3 at 23:30 and 9.4 at 00:30, before it returned to zero: the hour made 0.1 kWh, and the next ones 0 and 0.2."""
+    at = datetime(2026, 3, 10, 23, 30, tzinfo=BERLIN) - (timedelta(hours=1) if marks == "end" else timedelta())
+    rows = [(at + timedelta(hours=n), value) for n, value in enumerate((9.3, 9.4, 0.0, 0.2))]
+    told = energies(*rows, kind="daily", marks=marks, minutes=60)
+    assert told == ([0.1, 0.0, 0.2, None] if marks == "start" else [None, 0.1, 0.0, 0.2])
+
+
+def test_a_night_that_passes_the_day_before_is_its_own_days() -> None:
+    """An idle day's 0.4 kWh stand at 23:30; a car takes 6 kWh from midnight on, and the counter falls no more."""
+    at = datetime(2026, 3, 10, 22, 30, tzinfo=BERLIN)
+    rows = [(at + timedelta(hours=n), value) for n, value in enumerate((0.4, 6.0, 17.0, 17.5))]
+    told = energies(*rows, kind="daily", marks="end", minutes=60, column="import_kwh_total")
+    assert told == [None, 6.0, 11.0, 0.5]
+
+
+def test_a_daily_counter_seen_once_after_midnight_above_its_day_is_unknown_until_more_is_seen() -> None:
+    """Whether 9.4 at 00:30 goes on from 9.3 or was made within half an hour, the next value tells."""
+    at = datetime(2026, 3, 10, 22, 30, tzinfo=BERLIN)
+    rows = [(at, 9.3), (at + timedelta(hours=1), 9.4)]
+    assert energies(*rows, kind="daily", marks="end", minutes=60) == [None, None]
+    assert energies(*rows, (at + timedelta(hours=2), 0.0), kind="daily", marks="end", minutes=60) == [None, 0.1, 0.0]
+
+
+def test_a_counter_read_once_a_day_tells_each_days_energy() -> None:
+    """Read at the end of each day: 5.0, 7.0 and 6.0 kWh are the days' own."""
+    at = datetime(2026, 3, 10, tzinfo=BERLIN)
+    rows = [(at + timedelta(days=n), value) for n, value in enumerate((5.0, 7.0, 6.0))]
+    assert energies(*rows, kind="daily", marks="end", minutes=1440)[1:] == [7.0, 6.0]
+
+
 def test_a_daily_counter_that_restarts_at_noon_goes_on() -> None:
     """8.0, then 0.2 after a restart, then 0.5: 0.2 and 0.3 kWh."""
     assert energies((0, 7.9), (15, 8.0), (30, 0.2), (45, 0.5), kind="daily") == [0.1, 0.2, 0.3, None]
