@@ -8,11 +8,11 @@ from detectors.yields import voltage_curtailment
 from detectors.yields.night import Night
 
 NAME = "voltage_curtailment"
-VERSION = 3
+VERSION = 4
 SCHEMA = voltage_curtailment.CURTAILED
 WINDOW_DAYS = 29  # ours: a month shows whether it costs anything; the judged day included
 
 
-def make(yield_night: Night, past: pl.DataFrame, day: date) -> pl.DataFrame:  # noqa: ARG001 (naming the day makes it nightly)
+def make(yield_night: Night, voltage_response: pl.DataFrame, past: pl.DataFrame, day: date) -> pl.DataFrame:
     """SCHEMA, one row per site with readings of generation and of a voltage on `day`."""
-    return voltage_curtailment.of_night(yield_night, past)
+    return voltage_curtailment.of_night(yield_night, past, voltage_response.filter(pl.col("day") == day))

@@ -5,8 +5,9 @@ these tell little, by its baseline. Without neighbours the clear sky tells it, o
 beside, and of the quarter hours that were at the limit for most of them.
 
 High voltage alone proves no loss: many streets run high and many inverters work on. So a deficit counts where it is
-clear beside the error of what was due; and at a site whose month has shown that its inverter gives way, by clear days
-or by the sum of all, wherever it is likelier than none. To count clear days alone would tell a half of what is lost.
+clear beside the error of what was due; and at a site whose month has shown that its inverter gives way, by clear days,
+by the sum of all or by a power that moves against the voltage, wherever it is likelier than none. To count clear days
+alone would tell a half of what is lost.
 """
 
 from typing import NamedTuple
@@ -32,6 +33,8 @@ CURTAILED = pl.Schema(
         "sigma_kwh": pl.Float64(),  # of due_kwh
         "curtailed_kwh": pl.Float64(),  # 0 = nothing, or nothing that is clear; null = nobody can say
         "possible_kwh": pl.Float64(),  # of the whole day; null = nobody can say
+        "changes": pl.Float64(),  # of the day's voltage and power while it was high; 0 = none
+        "against_changes": pl.Float64(),  # of these, those in which one rose as the other fell
     }
 )
 SIGMAS = 3.0  # ours: nine days in ten thousand by chance, and a case needs three
@@ -55,10 +58,11 @@ class Level(NamedTuple):
     quarter_sigma: Array  # of one quarter hour beside the level
 
 
-def of_night(night: Night, past: pl.DataFrame) -> pl.DataFrame:
+def of_night(night: Night, past: pl.DataFrame, response: pl.DataFrame) -> pl.DataFrame:
     """CURTAILED rows of the sites with readings of generation and of a voltage; `past` are those of the month before.
 
-    At sites with a feed-in limit nobody can say which of the two curtailed them.
+    `response` says how the day's voltage and power moved, `voltage_response`. At sites with a feed-in limit nobody can
+    say which of the two curtailed them.
     """
     fleet = night.fleet
     is_high = fleet.is_voltage_high
@@ -94,7 +98,10 @@ def of_night(night: Night, past: pl.DataFrame) -> pl.DataFrame:
         pl.Series(name, values) for name, values in columns.items()
     )
     is_measured = fleet.usable["high_voltage_pct"].is_not_null() & pl.Series(fleet.is_heard)
-    return frame.filter(is_measured).fill_nan(None).select(CURTAILED.names()).cast(CURTAILED)
+    moved = response.select("site_id", "changes", "against_changes")
+    frame = frame.filter(is_measured).fill_nan(None).join(moved, on="site_id", how="left", maintain_order="left")
+    frame = frame.with_columns(pl.col("changes", "against_changes").fill_null(0.0))
+    return frame.select(CURTAILED.names()).cast(CURTAILED)
 
 
 def _is_mostly_high(fleet: Fleet) -> NDArray[np.bool_]:

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from detectors.features import voltage_response
 from detectors.stats.curtailment import as_known_now
 from detectors.yields import voltage_curtailment
 from detectors.yields.verdicts import not_judged
@@ -20,9 +21,10 @@ def _night(factor=1.0, volts=HIGH_V, **more):
     return night_of(factor, volts, **more)
 
 
-def _row(told, past=None):
+def _row(told, past=None, response=None):
     before = voltage_curtailment.CURTAILED.to_frame() if past is None else past
-    rows = voltage_curtailment.of_night(told, before).filter(pl.col("site_id") == "street")
+    moved = voltage_response.SCHEMA.to_frame() if response is None else response
+    rows = voltage_curtailment.of_night(told, before, moved).filter(pl.col("site_id") == "street")
     return rows.row(0, named=True) if rows.height else None
 
 
@@ -158,3 +160,25 @@ def test_what_a_roof_makes_under_a_high_voltage_is_not_what_its_inverter_can():
 def test_a_usual_voltage_loses_nothing_whoever_can_say_and_without_a_voltage_nothing_is_told():
     assert _row(_night(volts=np.full(96, 239.0), names=("street",)))["curtailed_kwh"] == 0.0
     assert _row(_night(volts=None)) is None
+
+
+@pytest.mark.parametrize(("against", "missing_kwh", "is_shown"), [(34.0, 1.5, True), (28.0, 1.5, False),
+                                                                  (34.0, -0.5, False)])  # fmt: skip
+def test_a_power_that_moves_against_the_voltage_shows_it_if_anything_is_missing(against, missing_kwh, is_shown):
+    """Of 50 changes chance makes 25 +- 3.5 go against each other, so 33.2 are 2.33 sigma above."""
+    rows = [
+        {"site_id": "street", "day": DAY - timedelta(days=n + 1), "due_kwh": 20.0, "made_kwh": 20.0 - missing_kwh,
+         "sigma_kwh": 1.5, "curtailed_kwh": 0.0, "possible_kwh": None, "changes": 10.0, "against_changes": against / 5}
+        for n in range(5)
+    ]  # fmt: skip
+    month = build.frame(voltage_curtailment.CURTAILED, rows)
+    assert (_row(_night(_cut(0.1)), month)["curtailed_kwh"] > 0) == is_shown
+    assert as_known_now(month)["curtailed_kwh"].sum() == pytest.approx(5 * missing_kwh if is_shown else 0.0)
+
+
+def test_how_power_and_voltage_moved_is_kept_beside_the_energies():
+    response = build.frame(
+        voltage_response.SCHEMA, [{"site_id": "street", "day": DAY, "changes": 8.0, "against_changes": 6.5}]
+    )
+    assert (_row(_night(), None, response)["changes"], _row(_night(), None, response)["against_changes"]) == (8.0, 6.5)
+    assert _row(_night())["changes"] == 0.0
