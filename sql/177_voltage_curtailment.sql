@@ -12,5 +12,5 @@ COMMENT ON COLUMN voltage_curtailment.high_h IS 'h of daylight with a phase at 1
 COMMENT ON COLUMN voltage_curtailment.due_kwh IS 'kWh that these hours should have given by the neighbours'' sky, or a lone clear day''s, and the site''s own level; null = nobody can say: clouds without neighbours, a feed-in limit, doubtful readings';
 COMMENT ON COLUMN voltage_curtailment.made_kwh IS 'kWh that they gave; null = nobody can say';
 COMMENT ON COLUMN voltage_curtailment.sigma_kwh IS 'kWh: one standard deviation of due_kwh; null = nobody can say';
-COMMENT ON COLUMN voltage_curtailment.curtailed_kwh IS 'kWh lost to high voltage: due_kwh - made_kwh where that is above three sigma_kwh, or above half of one once the month had three such days, else 0; null = nobody can say';
+COMMENT ON COLUMN voltage_curtailment.curtailed_kwh IS 'kWh lost to high voltage: due_kwh - made_kwh where that is above three sigma_kwh, or above half of one once the month has shown that the inverter gives way (three such days, the sum of all, or a power that moved against the voltage), else 0; null = nobody can say';
 COMMENT ON COLUMN voltage_curtailment.possible_kwh IS 'kWh that the roof could have made of the whole day, curtailed or not; null = no neighbours tell of the sky';

@@ -10,6 +10,7 @@ from detectors.stats.curtailment import as_known_now
 SOON_PCT = 5.0  # ours: of what the roof could have made in a month: as much as a fall of yield that is acted on
 SOON_DAYS = 5  # ours: days with a loss, so that one bright week-end is none
 GAP_DAYS = 10  # ours: dull weeks lie between the bright days of one cause
+MIN_CHANGES = 10.0  # ours: of fewer a share says nothing
 
 
 class Month(NamedTuple):
@@ -20,6 +21,7 @@ class Month(NamedTuple):
     lost_pct: float | None  # of what the roof could have made on the days on which both are known; None = on none
     loss_days: int
     since: date
+    against_pct: float | None  # of the changes at a high voltage, those in which the power fell as it rose, or rose
 
     @property
     def is_soon(self) -> bool:
@@ -39,4 +41,12 @@ def month_of(rows: pl.DataFrame, day: date) -> Month:
             break
         since = one
     summed = float(days["curtailed_kwh"].sum())
-    return Month(days, summed, 100 * lost / possible if possible > 0 else None, len(losing), since)
+    changes, against = float(days["changes"].sum()), float(days["against_changes"].sum())
+    return Month(
+        days,
+        summed,
+        100 * lost / possible if possible > 0 else None,
+        len(losing),
+        since,
+        100 * against / changes if changes >= MIN_CHANGES else None,
+    )
