@@ -37,6 +37,16 @@ def test_it_goes_with_the_suns_height_as_pvlib_has_it(latitude, day):
     assert away.missing_share(_sky(latitude, day), latitude) == pytest.approx(0.8 * (1 - far / usual), abs=0.04)
 
 
+@pytest.mark.parametrize(("latitude", "day"), [(12, "2026-06-10"), (-15, "2025-12-20")])
+def test_between_the_tropics_the_summers_sun_stands_on_the_other_side(latitude, day):
+    """There a roof towards the equator is the one that faces away."""
+    usual, far, steep = _of_day(latitude, day, [(30, 180), (45, 0), (60, 180)])
+    assert far < 0.8 * usual
+    assert away.missing_share(_sky(latitude, day), latitude) == pytest.approx(0.8 * (1 - far / usual), abs=0.04)
+    assert away.surplus_share(_sky(latitude, day), latitude) < 0.05
+    assert steep < usual
+
+
 @pytest.mark.parametrize(
     ("latitude", "day"), [(52, "2026-12-10"), (52, "2026-02-20"), (47, "2026-04-10"), (-34.8, "2026-06-20")]
 )
