@@ -46,7 +46,7 @@ def make(readings: pl.DataFrame, sites: pl.DataFrame) -> pl.DataFrame:
     own = ["unit", "interval_s", "ts_utc"]
     steps = (SPAN_S / pl.col("interval_s")).round().clip(lower_bound=1)
     lag = pl.duration(seconds=(steps * pl.col("interval_s")).cast(pl.Int64))
-    bends = rows.select(own + ["volts", "power"])
+    bends = rows.select(*own, *MOVED)
     for name, way in (("before", -1), ("after", 1)):
         other = rows.select(*own[:2], ts_utc=pl.col("ts_utc") - way * lag, volts="volts", power="power")
         bends = bends.join(other, on=own, suffix=f"_{name}")

@@ -1,4 +1,4 @@
-"""How much less than the usual a healthy roof may give that faces away from the noon sun, and how much more a steep one.
+"""How much less than the usual a healthy roof may give that faces away from the noon sun, and how much more steep ones.
 
 Where nobody registered the planes, such roofs hardly differ by the shape of their days from a smaller and a larger one
 of the usual planes: all make most about noon. How much they lack or gain goes with the sun's height.

@@ -6,7 +6,7 @@ together, files move only afterwards, and a file whose bytes the ledger knows is
 
 import hashlib
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import partial
 from itertools import groupby
 
@@ -39,7 +39,10 @@ ENDED_RUNS = (
 
 
 class Ingest:
-    """One run; with `again`, a rebuild of the history from the archive, which leaves every file where it is."""
+    """One run; with `again`, a rebuild of the history from the archive, which leaves every file where it is.
+
+    With `night`, of a day that is lived through later: what is taken in had come by the morning after it.
+    """
 
     def __init__(
         self,
@@ -50,9 +53,10 @@ class Ingest:
         profiles: Mapping[str, ExportProfile],
         *,
         again: Again | None = None,
+        night: date | None = None,
     ) -> None:
         self.store, self.workspace, self.settings = store, workspace, settings
-        self.register, self.profiles, self.again = register, profiles, again
+        self.register, self.profiles, self.again, self.night = register, profiles, again, night
         self.result = IngestResult()
         self.opening = Opening(workspace)
         self.looked_at: set[tuple[str, str]] = set()  # keys of what this run has read
@@ -205,7 +209,9 @@ class Ingest:
                 self.spring_hours |= learned.learn_spring_hours(self.store, profile.name, found.files)
                 if entries:
                     self._note_archived([some[entry.file_no] for entry in entries], fates)
-                    written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
+                    written = ledger.write(
+                        self.store, found, profile.name, profile.counters(), entries, night=self.night
+                    )
                     self.result.count(written, found.cells.height, profile.name)
         learned.learn_intervals(self.store, self.intervals.take_news())
 
@@ -220,7 +226,7 @@ class Ingest:
             try:
                 with self.store.transaction():
                     entry = self._entry(0, piece, fate, now)
-                    account = large.write(self.store, piece, entry, zones, known, self._normalise)
+                    account = large.write(self.store, piece, entry, zones, known, self._normalise, night=self.night)
                     if piece.before and account.rejected >= piece.before.rows_rejected:
                         raise large.RefusedError("nothing was gained")
                     account.learn(reread)

@@ -21,9 +21,11 @@ from pipeline.runs.session import LOG, Opened, sum_up
 from pipeline.store import Store, history, verdicts
 from pipeline.store.stray_readings import stray_readings
 
+LATER_DAYS = 2  # ours: until then a day is judged in its own time, wherever on earth it ended
 
-def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
-    """Exports become readings and site-days."""
+
+def take_in(run: Opened, paths: Iterable[Path] = (), *, night: date | None = None) -> IngestResult:
+    """Exports become readings and site-days; with `night`, as they had come by the morning after that day."""
     brought_back = grown.bring_back(run.store, run.workspace)
     waiting = arrivals.let_settle(arrivals.find(run.workspace, paths), run.settings.ingest.settle_s)
     if waiting.arrivals and not run.profiles:
@@ -32,7 +34,7 @@ def take_in(run: Opened, paths: Iterable[Path] = ()) -> IngestResult:
             f"{run.workspace.profiles.name}/",
             "put the profiles back, or write one; nothing was moved",
         )
-    work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles)
+    work = Ingest(run.store, run.workspace, run.settings, run.register, run.profiles, night=night)
     with run.progress("taking in", len(waiting.arrivals), "files") as advance:
         result = work.run(waiting.arrivals, advance)
     result.still_written += waiting.still_written
@@ -119,10 +121,13 @@ class CycleResult:
 def cycle(run: Opened, *, day: date | None = None) -> CycleResult:
     """Ingest, detect, digest, once. With `day`, days up to it are judged, even if nothing arrived of them.
 
+    A day before yesterday is lived through later: what the inbox holds counts as come by the morning after it.
+
     Raises RefusedError, before anything is taken in, if `day` has not ended at most watched sites.
     """
     refuse_days_not_over(run.store, None if day is None else [day])
-    taken_in = take_in(run)
+    is_later = day is not None and day < datetime.now(UTC).date() - timedelta(days=LATER_DAYS)
+    taken_in = take_in(run, night=day if is_later else None)
     tell_stray_readings(run.store)
     judged = detect(run, until=day)
     facts, folder = None, None

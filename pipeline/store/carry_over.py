@@ -14,6 +14,7 @@ from pipeline.store.connection import Store, quoted
 CARRIED = (
     "run", "decision", "clock_shift", "clock_shift_span", "export_copy", "archived_file", "mended_exception", "mail",
     "digest_span", "reader_part", "agreed_until",
+    "site_arrival",
 )  # fmt: skip
 NUMBERED = (("run_number", "run", "run_id"), ("clock_shift_number", "clock_shift", "shift_id"))  # sequence, table, key
 

@@ -1,6 +1,7 @@
 """When readings came in, site by site: the rhythm of its exports, which its readings do not show."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
@@ -9,10 +10,21 @@ from pipeline.store.connection import Store
 from pipeline.timezones.local_time import add_local
 
 WINDOW_DAYS = 60  # ours: a rhythm of weeks shows in two months
+MORNING = time(6)  # ours: by then the files of the night have come
 
 
-def note_arrivals(store: Store, rows: pl.DataFrame) -> None:
-    """Notes what came of each site, [site_id, ts_utc, taken_in_at]; older readings than known ones tell no rhythm."""
+def note_arrivals(store: Store, rows: pl.DataFrame, night: date | None = None) -> None:
+    """Notes what came of each site, [site_id, ts_utc, taken_in_at]; older readings than known ones tell no rhythm.
+
+    With `night`, a day that is lived through later, the morning after it stands for `taken_in_at` where the readings
+    are older: a history that is played again in an hour shows the rhythm that it had.
+    """
+    if night is not None:
+        zones = store.frame("SELECT site_id, timezone FROM site")
+        rows = rows.join(_mornings(zones, night), on="site_id", how="left")
+        rows = rows.with_columns(
+            taken_in_at=pl.when(pl.col("ts_utc") < pl.col("came_at")).then("came_at").otherwise("taken_in_at")
+        )
     by_day = (
         rows.group_by("site_id", arrived_on=pl.col("taken_in_at").dt.date())
         .agg(arrived_at=pl.col("taken_in_at").min(), newest_utc=pl.col("ts_utc").max())
@@ -30,6 +42,14 @@ def note_arrivals(store: Store, rows: pl.DataFrame) -> None:
         is_first = pl.col("last_on").is_null() | (pl.col("last_on") < day)
         _update(store, newer.filter(~is_first))
         store.insert("site_arrival", newer.filter(is_first).drop("last_on"))
+
+
+def _mornings(zones: pl.DataFrame, night: date) -> pl.DataFrame:
+    """[site_id, came_at]: the morning after a local day at each site."""
+    morning = datetime.combine(night + timedelta(days=1), MORNING)
+    at = {zone: morning.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC) for zone in zones["timezone"].unique()}
+    came_at = pl.col("timezone").replace_strict(at, return_dtype=pl.Datetime("us", "UTC"))
+    return zones.select("site_id", came_at=came_at)
 
 
 def _update(store: Store, later: pl.DataFrame) -> None:

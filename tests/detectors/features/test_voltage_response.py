@@ -1,4 +1,4 @@
-"""Power and voltage at a high voltage, by the arithmetic of a line of 0.2 V per kW and a response from 250.5 to 252.5 V.
+"""Power and voltage where it is high, by the arithmetic of a line of 0.2 V per kW and a response from 250.5 to 252.5 V.
 
 P(U) of EN 50549-1 (from memory): a straight line from the rating, here 10 kW, to nothing.
 """
@@ -58,7 +58,7 @@ def test_the_streets_own_loads_say_neither():
 
 
 def test_an_afternoon_over_an_east_roof_while_the_street_still_rises_is_none():
-    """Power sinks and the voltage rises, both steadily: no change of course but the meter's noise, which is too small."""
+    """Power sinks and the voltage rises, both steadily: no change of course but the meter's noise, too small to count."""
     rng, n = np.random.default_rng(7), HOURS * 12
     power, volts = np.linspace(8, 2, n) + 0.01 * rng.standard_normal(n), np.linspace(250.5, 253, n)
     row = _row(volts + 0.01 * rng.standard_normal(n), power)
