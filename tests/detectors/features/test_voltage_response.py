@@ -58,7 +58,7 @@ def test_the_streets_own_loads_say_neither():
 
 
 def test_an_afternoon_over_an_east_roof_while_the_street_still_rises_is_none():
-    """Power sinks and the voltage rises, both steadily: no change of course but the meter's noise, too small to count."""
+    """Power sinks and the voltage rises, both steadily: no change of course but noise too small to count."""
     rng, n = np.random.default_rng(7), HOURS * 12
     power, volts = np.linspace(8, 2, n) + 0.01 * rng.standard_normal(n), np.linspace(250.5, 253, n)
     row = _row(volts + 0.01 * rng.standard_normal(n), power)
