@@ -28,6 +28,7 @@ DEAD_DAYS = 3  # ours: in a row, of those that could show it; on fewer it may ha
 # Ours: a limit throttles one input before another, and snow lies longer on one plane, yet hardly for a week.
 DOUBTFUL_DAYS = LIT_AROUND_DAYS
 ALIVE_DAYS = 5  # ours: on which it gave its share before; a free port gives nothing from the first day on
+FEW_ALIVE_DAYS = 2  # ours: of so few, an input that died right after is sure only if it stays dead as if in doubt
 KNOWN_WITHIN_DAYS = 7  # ours: what no day has shown for so long is not told of today
 
 
@@ -58,7 +59,9 @@ def find(energies: Array, kwp: float, dead_days: int = DEAD_DAYS) -> Dead | None
         shows = np.flatnonzero(np.nan_to_num(due) >= max(MIN_DUE_KWH, 0.02 * kwp))
         is_dead = own[shows] < DEAD_RATIO * due[shows]
         count = int(np.append(~is_dead[::-1], True).argmax())  # of the last ones, in a row
-        if count < dead_days or int((own[shows] > ALIVE_RATIO * due[shows]).sum()) < ALIVE_DAYS:
+        alive_days = int((own[shows] > ALIVE_RATIO * due[shows]).sum())
+        asked_days = dead_days if alive_days >= ALIVE_DAYS else max(dead_days, DOUBTFUL_DAYS)
+        if count < asked_days or alive_days < FEW_ALIVE_DAYS:
             continue
         at = shows[len(shows) - count :]
         if len(energies) - 1 - at[-1] > KNOWN_WITHIN_DAYS:

@@ -3,6 +3,7 @@
 A blown fuse, an open connector, an input switched off: the rest of the roof runs on, so nobody looks.
 """
 
+from collections.abc import Mapping
 from datetime import date
 
 import polars as pl
@@ -60,11 +61,24 @@ def detect(
     day: date,
 ) -> list[Verdict]:
     """A finding per watched site that lost an input; the value is the % of its power that is missing."""
-    opened = verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days)
-    found = [finding_of(one) for one in verdicts.fallen(opened)]  # an input that falls as its roof rises lay under snow
-    told = yield_case.filter(pl.col("day") == day, pl.col("kind").is_in([KIND, NO_GENERATION]))["site_id"].to_list()
-    found += dead_inputs.findings(hourly, told, yield_night, days, day)
+    opened = list(verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days))
+    fallen = verdicts.fallen(opened)  # an input that falls as its roof rises lay under snow
+    dark = yield_case.filter(pl.col("day") == day, pl.col("kind") == NO_GENERATION)["site_id"].to_list()
+    dead = {one.site_id: one for one in dead_inputs.findings(hourly, dark, yield_night, days, day)}
+    found = [dead[one.site_id] if is_told_by_input(one, dead) else finding_of(one) for one in fallen]
+    with_case = {one.site_id for one in opened}
+    found += [one for site_id, one in dead.items() if site_id not in with_case]
     return [*found, *verdicts.not_judged(DETECTOR, yield_night, found, day)]
+
+
+def is_told_by_input(one: Open, dead: Mapping[str, Finding]) -> bool:
+    """Whether the roof's other inputs tell better than the sky what an open case lost: of a dead input, unlimited.
+
+    Beside them the share that an input used to give is known to some per cent; the level of the whole roof, under a
+    clear sky alone most of all, is not. Behind a limit they say nothing of what would have been used.
+    """
+    told = dead.get(one.site_id)
+    return told is not None and not one.has_limit and told.evidence["input_count"] == one.input
 
 
 def finding_of(one: Open) -> Finding:

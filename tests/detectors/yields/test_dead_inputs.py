@@ -34,6 +34,7 @@ def test_an_input_that_gives_nothing_for_three_days_is_dead_and_its_share_was_du
         [(10, 4.0, 6.0), (3, 0.1, 0.0)],  # under snow, all but some
         [(13, 4.0, 0.0)],  # a free port
         [(3, 4.0, 6.0), (3, 4.0, 0.0)],  # it was hardly seen
+        [(1, 4.0, 6.0), (20, 4.0, 0.0)],  # seen once, as for a test
         [(10, 4.0, 6.0), (3, 4.0, NAN)],  # it is not read any more
         [(10, 4.0, 6.0), (3, 4.0, 0.3)],  # shade or another hour left a twentieth
         [(10, 4.0, 0.2), (3, 4.0, 0.0)],  # a plane so small that no meter shows it
@@ -41,6 +42,12 @@ def test_an_input_that_gives_nothing_for_three_days_is_dead_and_its_share_was_du
 )
 def test_what_only_looks_like_a_dead_input(spans):
     assert dead_inputs.find(_days(*spans), 5.0) is None
+
+
+def test_an_input_that_died_in_its_first_week_is_told_after_a_week_more():
+    dead = dead_inputs.find(_days((2, 4.0, 6.0), (dead_inputs.DOUBTFUL_DAYS, 4.0, 0.0)), 5.0)
+    assert (dead.number, dead.first, dead.share) == (2, 2, pytest.approx(0.6))
+    assert dead_inputs.find(_days((2, 4.0, 6.0), (dead_inputs.DOUBTFUL_DAYS - 1, 4.0, 0.0)), 5.0) is None
 
 
 def test_dull_days_and_days_without_readings_neither_begin_nor_end_it():
@@ -68,22 +75,24 @@ def told():
             fleet.readings[day] = rows.with_columns(
                 pv1_w=pl.lit(0.0) if is_dead else half, pv2_w=half, pv_w=half if is_dead else pl.col("pv_w")
             )
-        by_name[name] = live_nights(fleet, lambda _, sites=fleet.sites: sites).lived.exceptions, since
+        made = pl.concat(rows for day, rows in fleet.readings.items() if day >= since)
+        made_kwh = made.select(pl.col("pv_w") * pl.col("interval_s") / 3.6e6).sum().item()
+        by_name[name] = live_nights(fleet, lambda _, sites=fleet.sites: sites).lived.exceptions, since, made_kwh
     return by_name
 
 
 def test_a_lone_roof_of_unknown_planes_is_told_of_its_dead_input_within_days(told):
-    rows, since = told["FREE"]
+    rows, since, made_kwh = told["FREE"]
     strings = rows.filter(pl.col("kind") == "string-loss").sort("night")
     assert (strings["opened_on"].min() - since).days <= 4
     last = strings.row(-1, named=True)
     assert (last["first_day"], last["severity"]) == (since, "soon")
     assert last["value"] == pytest.approx(50, abs=3)
-    assert last["loss_kwh"] > 10
+    assert last["loss_kwh"] == pytest.approx(made_kwh, rel=0.03)  # the dead half would have made what the other did
 
 
 def test_behind_a_limit_it_takes_a_week_is_to_watch_and_claims_no_loss(told):
-    rows, since = told["HELD"]
+    rows, since, _ = told["HELD"]
     strings = rows.filter(pl.col("kind") == "string-loss").sort("night")
     assert 6 <= (strings["opened_on"].min() - since).days <= 9
     assert set(strings["severity"]) == {"watch"}
