@@ -11,6 +11,7 @@ from pipeline.digest.model import FleetMap, MapRow, plain
 
 MAP_DAYS = 28  # four weeks: a fault within a week, and what was usual before it
 RECENT_DAYS = 7
+MIN_IN_REGION = 3  # ours: the middle one of three is no single site's; a lone one would always make 100 % of itself
 
 
 def fleet_map(day: date, site_days: pl.DataFrame, sites: pl.DataFrame, region_of: Mapping[str, str]) -> FleetMap:
@@ -27,7 +28,7 @@ def fleet_map(day: date, site_days: pl.DataFrame, sites: pl.DataFrame, region_of
         if site_id in by_site
     ]
     rows = [row for row in rows if any(row.readings)]
-    rows.sort(key=lambda row: (not row.is_dark, row.is_judged, _recent(row.values), row.site_id))
+    rows.sort(key=lambda row: (not row.is_dark, row.is_judged or not _has_any(row), _recent(row.values), row.site_id))
     columns = [[v for v in column if v is not None] for column in zip(*(row.values for row in rows), strict=True)]
     medians = [_percent(statistics.median(c)) if c else None for c in columns] or [None] * MAP_DAYS
     return FleetMap(days=days, median=medians, rows=rows)
@@ -40,7 +41,8 @@ def _with_shares(site_days: pl.DataFrame, watched: pl.DataFrame, region_of: Mapp
         schema={"site_id": pl.String, "region": pl.String},
     )
     fleet = site_days.join(watched.select("site_id"), on="site_id", how="semi").join(places, on="site_id", how="left")
-    median = pl.col("specific_yield_kwh_per_kwp").median().over("day", "region")
+    own = pl.col("specific_yield_kwh_per_kwp")
+    median = pl.when(own.count() >= MIN_IN_REGION).then(own.median()).over("day", "region")
     return fleet.with_columns(
         relative=pl.when(median > 0).then(pl.col("specific_yield_kwh_per_kwp") / median * 100),
         is_known=pl.col("performance_pct").is_not_null().any().over("site_id"),
@@ -73,6 +75,11 @@ def _row(
         values=values,
         readings=readings,
     )
+
+
+def _has_any(row: MapRow) -> bool:
+    """Whether anything is known of one of its days; of a site that stands alone nothing ever is, and that is no news."""
+    return any(value is not None for value in row.values)
 
 
 def _percent(value: float | None) -> int | None:
