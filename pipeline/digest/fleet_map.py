@@ -78,7 +78,7 @@ def _row(
 
 
 def _has_any(row: MapRow) -> bool:
-    """Whether anything is known of one of its days; of a site that stands alone nothing ever is, and that is no news."""
+    """Whether anything is known of one of its days: of one that stands alone nothing ever is, which is no news."""
     return any(value is not None for value in row.values)
 
 
