@@ -16,7 +16,7 @@ import polars as pl
 from detectors.finding import Finding, Kind, Verdict
 from detectors.solar.ratings import CLOUD_EDGE, WINDOW_DAYS, beyond_capacity
 from detectors.yields import verdicts
-from detectors.yields.cases import MIN_SHARE
+from detectors.yields.capacity_doubts import MIN_SHARE
 from detectors.yields.night import Night
 from detectors.yields.verdicts import Open
 

@@ -2,31 +2,29 @@
 
 from collections.abc import Collection, Mapping
 from datetime import date, timedelta
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from detectors.solar.pv_model import Sky
-from detectors.stats.robust import Array, median, robust_sigma
-from detectors.yields import away, diagnosis, half_hours, turned_planes
-from detectors.yields.day_residual import weighted_median
-from detectors.yields.diagnosis import (
-    CAPACITY_MISMATCH,
-    LONE_CLOUDS,
-    LONE_SIGMA,
-    NO_GENERATION,
-    UNDERPERFORMANCE,
-    Case,
-    History,
-    Odds,
-    Parts,
+from detectors.yields import diagnosis, half_hours
+from detectors.yields.capacity_doubts import (
+    RECENT_DAYS,
+    is_beyond,
+    is_within,
+    levels_around,
+    may_be_turned,
+    may_be_unseen,
+    of_unknown_planes,
 )
-from detectors.yields.fleet_day import Fleet, column
+from detectors.yields.case_days import level_since, passing_part
+from detectors.yields.day_residual import weighted_median
+from detectors.yields.diagnosis import Case, Odds
 from detectors.yields.half_hours import MAX_INPUTS
-from detectors.yields.neighbours_doubt import CLEAR_SHARE
-from detectors.yields.night import USABLE_SIGMA, Night
+from detectors.yields.history import History, is_alive, is_dark, of_site
+from detectors.yields.kinds import CAPACITY_MISMATCH, NO_GENERATION, UNDERPERFORMANCE
+from detectors.yields.missing_part import Parts, each_plane_w, part_of
+from detectors.yields.night import Night
 from detectors.yields.sequential_test import CLOSE, OPEN
 
 CASE = pl.Schema(
@@ -53,14 +51,6 @@ PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 1.5  # ours: nights on which a fault was four times as likely as none: one to watch
 LASTING_WITHIN_DAYS = 14  # ours: of these nights, those on which the day told something
-# Ours: of the days that told something. Another capacity was so from the first day on until it is put right, by the
-# register or by the export that another site's was; a fortnight then shows it within eight days.
-RECENT_DAYS = 14
-# Ours: beyond what the roofs around differ by among themselves, as where many registers are wrong; of healthy ones
-# that differ so one in fifteen lies as high.
-AROUND_SIGMAS, MIN_AROUND = 1.5, 4
-MIN_SHARE = 0.15  # ours: two and a half sigma of what healthy roofs differ by (`baseline_prior.SITE_SIGMA`)
-LOW_SUN_DEG = 20.0  # ours: a house or a hill hides a noon sun below it, all winter long
 STILL_DAYS = 3  # ours: of so many days that told something, most lie at the level that is there now
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
 
@@ -108,7 +98,7 @@ def follow(
         history = of_site(mine, fleet.models.row(n, named=True), day)
         verdict = _odds_of(one)
         known = open_cases.get(site_id)
-        if known is not None and known["kind"] == NO_GENERATION and diagnosis.is_alive(history):
+        if known is not None and known["kind"] == NO_GENERATION and is_alive(history):
             known = None  # it generates again; if less than before, that is another case
         wanted = LASTING_AT if site_id in lasting else open_at
         is_unknown = bool(fleet.roofs.is_unknown[n])
@@ -118,10 +108,10 @@ def follow(
             row = _followed(known, history, level, day)
             if row["kind"] == UNDERPERFORMANCE:
                 low = row["before"] + verdict.depth if verdict.passing > diagnosis.MOSTLY else None
-                row |= _passing(row, history, low)
+                row |= passing_part(row, history, low)
             row["is_sure"] = bool(known["is_sure"]) or _is_sure(row, level, open_at, **about_roof)
             if may_be_string(row, day):
-                kind, number = diagnosis.part_of(history, row["first_day"], _parts(night, n, about_hours, history))
+                kind, number = part_of(history, row["first_day"], _parts(night, n, about_hours, history))
                 row |= {"kind": kind, "input": number}
             rows.append(row)
         elif known is None and level > wanted:
@@ -131,70 +121,14 @@ def follow(
             is_weak = case is not None and case.was_always and (is_unknown or verdict.rise > verdict.fall)
             if (
                 case is not None
-                and not may_be_unseen(case, noon_deg[n], _of_unknown_planes(night, n) if is_unknown else None)
-                and not _may_be_turned(case, fleet, n, parts.days)
+                and not may_be_unseen(case, noon_deg[n], of_unknown_planes(night, n) if is_unknown else None)
+                and not may_be_turned(case, fleet, n, parts.days)
                 and not (is_beyond(case) and is_within(case, levels_around(fleet, n, residuals)))
                 and (level > open_at or not is_weak)
             ):
                 row = _opened(site_id, case, history, level, day)
                 rows.append(row | {"is_sure": _is_sure(row, level, open_at, **about_roof)})
     return pl.DataFrame(rows, schema=CASE)
-
-
-class Unknown(NamedTuple):
-    """What a healthy roof may lack or have beyond the usual today, of which nobody registered the planes."""
-
-    away_share: float
-    steep_share: float
-
-
-def may_be_unseen(case: Case, noon_deg: float, unknown: Unknown | None) -> bool:
-    """Whether another capacity from the first day on may be what roofs differ by, unknown planes, or a horizon.
-
-    `unknown` is None where the register knows the planes. Healthy roofs differ besides by what their planes make.
-    """
-    if not case.was_always or case.kind != CAPACITY_MISMATCH:
-        return False
-    if abs(case.share) < MIN_SHARE:
-        return True
-    if case.share < 0:
-        return unknown is not None and 1 - case.share < (1 + MIN_SHARE) * (1 + unknown.steep_share)
-    return noon_deg < LOW_SUN_DEG or (unknown is not None and case.share < unknown.away_share)
-
-
-def levels_around(fleet: Fleet, n: int, residuals: pl.DataFrame) -> Array:
-    """The levels that the neighbours of the site at place `n` showed lately, [neighbours]; `residuals`: RESIDUAL."""
-    names = fleet.sites["site_id"].gather(fleet.near[n][fleet.near[n] >= 0])
-    since = fleet.day - timedelta(days=RECENT_DAYS)
-    known = residuals.filter(pl.col("site_id").is_in(names.implode()), pl.col("day") > since, pl.col("x").is_not_nan())
-    return known.group_by("site_id").agg(pl.col("x").median())["x"].drop_nulls().to_numpy()
-
-
-def is_beyond(case: Case) -> bool:
-    """Whether it says that there always was more than the register has."""
-    return case.was_always and case.share < 0
-
-
-def is_within(case: Case, around: Array) -> bool:
-    """Whether a capacity beyond the register is no more than what the roofs around differ by among themselves."""
-    if len(around) < MIN_AROUND:
-        return False
-    return bool(abs(case.after - median(around)) < AROUND_SIGMAS * robust_sigma(around))
-
-
-def _may_be_turned(case: Case, fleet: Fleet, n: int, days: half_hours.Days) -> bool:
-    """Whether registered planes that lie turned explain the days better than another capacity from the first day on."""
-    if not case.was_always or case.kind != CAPACITY_MISMATCH:
-        return False
-    roofs = fleet.roofs
-    turn = turned_planes.best(days, fleet.planes.of(n), float(roofs.kwp[n]), float(roofs.ceiling_w[n]))
-    return turn is not None and turn.left_ratio < turned_planes.MAYBE_LEFT
-
-
-def _of_unknown_planes(night: Night, n: int) -> Unknown:
-    fleet = night.fleet
-    sky, latitude = Sky(*(values[n] for values in fleet.sky)), float(fleet.sites["latitude"][n])
-    return Unknown(away.missing_share(sky, latitude), away.surplus_share(sky, latitude))
 
 
 def is_to_act_on(
@@ -258,51 +192,6 @@ def _odds_of(row: Mapping[str, Any]) -> Odds:
     )  # fmt: skip
 
 
-def of_site(rows: pl.DataFrame, model: Mapping[str, Any], day: date) -> History:
-    """One site's RESIDUAL rows up to `day`, laid by day; a young site's by its newest model, its row of ROOF_MODEL."""
-    first = rows["day"].min()
-    assert isinstance(first, date)
-    count = (day - first).days + 1
-    at = (rows["day"] - pl.Series([first])).dt.total_days().to_numpy() if rows.height else np.zeros(0, int)
-
-    def laid(name: str, empty: float = np.nan) -> Array:
-        table = np.full(count, empty)
-        table[at] = column(rows, name, empty)
-        return table
-
-    x, sigma = laid("x"), laid("sigma")
-    if model["history_day"]:
-        place = np.array([(one - first).days for one in model["history_day"]])
-        inside = (place >= 0) & (place < count)
-        x[place[inside]] = np.asarray(model["history_x"], dtype=float)[inside]
-        sigma[place[inside]] = np.asarray(model["history_sigma"], dtype=float)[inside]
-    with np.errstate(invalid="ignore"):
-        is_pair = np.isfinite(x) & (sigma < USABLE_SIGMA)
-    alone = ~is_pair & (laid("lone_energy", 0.0) > 0.1)
-    x = np.where(is_pair, x, np.where(alone, laid("lone_x"), np.nan))
-    above = np.where(is_pair, sigma, LONE_SIGMA)
-    sigma = np.where(is_pair, sigma, LONE_SIGMA + LONE_CLOUDS * (1 - laid("lone_near", 0.0)))
-    snow = laid("spell_days", 0.0) > 0
-    with np.errstate(invalid="ignore"):
-        is_clear = (laid("lone_near") >= CLEAR_SHARE) & ~np.isfinite(laid("lone_highest"))
-    inputs = [np.full((count, MAX_INPUTS), np.nan) for _ in range(2)]
-    for name, table in zip(("input_x", "input_sigma"), inputs, strict=True):
-        for n, values in zip(at.tolist(), rows[name].to_list(), strict=True):
-            if values is not None:
-                table[n] = [np.nan if value is None else value for value in values]
-    if model["history_day"] and model["history_input_x"]:
-        for name, table in zip(("history_input_x", "history_input_sigma"), inputs, strict=True):
-            values = np.array([np.nan if value is None else value for value in model[name]], dtype=float)
-            table[place[inside]] = values.reshape(-1, MAX_INPUTS)[inside]
-    is_zero = np.zeros(count, dtype=bool)
-    is_zero[at] = rows["is_zero"].fill_null(False).to_numpy()
-    lone_near = np.where(alone & ~snow, laid("lone_near"), np.nan)
-    return History(
-        first, np.where(snow, np.nan, x), sigma, above, is_zero, inputs[0], inputs[1], laid("expected_kwh"),
-        laid("actual_kwh"), np.where(is_clear, laid("lone_x"), np.nan), lone_near, laid("lone_energy"),
-    )  # fmt: skip
-
-
 def _parts(night: Night, n: int, half_hourly: pl.DataFrame, history: History) -> Parts:
     """The half hours of a site, and what its registered planes make of them."""
     fleet = night.fleet
@@ -313,7 +202,7 @@ def _parts(night: Night, n: int, half_hourly: pl.DataFrame, history: History) ->
     shares = np.array([share for share, _, _ in planes])
     if len(planes) < 2:
         return Parts(days, shares, np.zeros(0))
-    return Parts(days, shares, diagnosis.each_plane_w(days, planes, float(fleet.roofs.kwp[n])))
+    return Parts(days, shares, each_plane_w(days, planes, float(fleet.roofs.kwp[n])))
 
 
 def _opened(site_id: str, case: Case, history: History, log_odds: float, day: date) -> dict[str, Any]:
@@ -337,18 +226,18 @@ def _opened(site_id: str, case: Case, history: History, log_odds: float, day: da
         "usual_kwh": usual,
         "share_of_days": None,
     }
-    return row | _passing(row, history, case.after if case.is_passing else None) | _energies(history)
+    return row | passing_part(row, history, case.after if case.is_passing else None) | _energies(history)
 
 
 def _followed(known: Mapping[str, Any], history: History, log_odds: float, day: date) -> dict[str, Any]:
     row = dict(known) | {"day": day, "log_odds": log_odds}
     place = (known["first_day"] - history.first).days
-    if known["kind"] != NO_GENERATION and diagnosis.is_dark(history):
+    if known["kind"] != NO_GENERATION and is_dark(history):
         row["kind"] = NO_GENERATION
     if known["kind"] == CAPACITY_MISMATCH:
         place = max(place, int(np.append(np.flatnonzero(np.isfinite(history.x))[-RECENT_DAYS:], 0)[0]))
     if place >= 0 and known["kind"] != NO_GENERATION:
-        row["after"] = _level(history, place, known["after"])
+        row["after"] = level_since(history, place, known["after"])
     return row | _energies(history)
 
 
@@ -368,57 +257,8 @@ def _is_still_there(known: Mapping[str, Any], history: History) -> bool:
     return abs(level - known["after"]) < abs(level - known["before"])
 
 
-def _passing(case: Mapping[str, Any], history: History, low: float | None) -> dict[str, Any]:
-    """On how many of its days a fall to some `low` that comes and goes was there, and the level of these days.
-
-    None for a fall that is there on all of them.
-    """
-    first = max((case["first_day"] - history.first).days, 0)
-    days = np.isfinite(history.x[first:]).sum()
-    if low is None or not days:
-        return {"share_of_days": None}
-    is_there = _is_there({**case, "after": low}, history.x)
-    return {
-        "share_of_days": float(is_there[first:].sum() / days), "after": _level(history, first, low, is_there)
-    }  # fmt: skip
-
-
-def _is_there(case: Mapping[str, Any], x: Array) -> NDArray[np.bool_]:
-    """The days nearer to the level of a fall that comes and goes than to the one before."""
-    with np.errstate(invalid="ignore"):
-        return np.asarray(x < (case["before"] + case["after"]) / 2)
-
-
-def _level(history: History, first: int, otherwise: float, counts: NDArray[np.bool_] | None = None) -> float:
-    """The level of the days since `first`, of those that `counts` names."""
-    x, sigma = history.x[first:], history.sigma[first:]
-    known = np.isfinite(x) if counts is None else np.isfinite(x) & counts[first:]
-    weight = np.where(known, 1 / np.maximum(sigma, 0.03) ** 2, 0.0)
-    if not weight.any():
-        return otherwise
-    return float(weighted_median(np.nan_to_num(x)[None], np.nan_to_num(weight)[None])[0])
-
-
 def _energies(history: History) -> dict[str, float | None]:
     return {
         "expected_kwh": float(history.expected_kwh[-1]) if np.isfinite(history.expected_kwh[-1]) else None,
         "actual_kwh": float(history.actual_kwh[-1]) if np.isfinite(history.actual_kwh[-1]) else None,
     }
-
-
-def day_loss_kwh(case: Mapping[str, Any], history: History, place: int) -> float:
-    """What a day of a case (a row of CASE) lost, kWh: expected less actual energy of the same intervals, never below 0.
-
-    Without a known sky by the case's own share; NaN where nobody can say. A roof that makes more than it should loses
-    nothing, nor does one whose fall comes and goes on a day on which it is not there.
-    """
-    x = history.x[place : place + 1]
-    if case["share_of_days"] is not None and np.isfinite(x).all() and not _is_there(case, x).all():
-        return 0.0
-    due, made = history.expected_kwh[place], history.actual_kwh[place]
-    if np.isfinite(due) and np.isfinite(made):
-        return max(float(due - made), 0.0)
-    if history.is_zero[place] and case["usual_kwh"] is not None:
-        return float(case["usual_kwh"])
-    missing = np.exp(case["before"] - case["after"]) - 1
-    return float(made * max(missing, 0.0))

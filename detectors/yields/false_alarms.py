@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from detectors.yields.diagnosis import NO_GENERATION
+from detectors.yields.kinds import NO_GENERATION
 from detectors.yields.sequential_test import OPEN
 
 PER_SITE_YEAR = 0.05  # over all four kinds of yield

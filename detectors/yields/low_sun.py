@@ -12,7 +12,9 @@ import numpy as np
 
 from detectors.solar.position import elevation_deg
 from detectors.stats.robust import Array
-from detectors.yields.diagnosis import FIRST_DAYS, NO_GENERATION, History
+from detectors.yields.diagnosis import FIRST_DAYS
+from detectors.yields.history import History
+from detectors.yields.kinds import NO_GENERATION
 
 OBSTACLE_DEG = 25.0  # ours: hills, trees and houses that hide a higher sun stand before few roofs
 SINKING_DAYS = 7  # ours: the noon sun moves by a degree and more, except within a month of the solstices

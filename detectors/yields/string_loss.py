@@ -10,7 +10,7 @@ import polars as pl
 
 from detectors.finding import Finding, Kind, Verdict
 from detectors.yields import dead_inputs, verdicts
-from detectors.yields.diagnosis import NO_GENERATION
+from detectors.yields.kinds import NO_GENERATION
 from detectors.yields.night import Night
 from detectors.yields.verdicts import Open
 

@@ -10,9 +10,9 @@ import polars as pl
 from detectors.finding import Finding, NotJudged, Reason, Series, Severity, because, series
 from detectors.losses import MEASURED, DayLoss, Worth, day_losses, worths
 from detectors.yields import low_sun
-from detectors.yields.cases import day_loss_kwh, of_site
+from detectors.yields.case_days import day_loss_kwh
 from detectors.yields.cold import LIT_AROUND_DAYS, may_be_own_snow
-from detectors.yields.diagnosis import History
+from detectors.yields.history import History, of_site
 from detectors.yields.lone_site import MIN_ENERGY
 from detectors.yields.night import THIN_COVERAGE, USABLE_SIGMA, Night
 from detectors.yields.zeros import ALIVE

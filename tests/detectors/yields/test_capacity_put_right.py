@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from detectors.yields import cases
+from detectors.yields import capacity_doubts
 from detectors.yields.diagnosis import Case
 from tests.benches.living_yields import live_nights
 from tests.support import yield_fleet
@@ -45,6 +45,8 @@ def test_a_capacity_that_another_sites_export_showed_is_closed_once_it_is_put_ri
 )
 def test_a_capacity_beyond_the_register_is_none_amid_roofs_that_differ_by_as_much(around, is_within):
     case = Case("capacity-mismatch", 0, 0, 0, 0.0, 0.35, 0, was_always=True)
-    assert cases.is_within(case, np.array(around)) is is_within
-    assert cases.is_beyond(case)
-    assert not cases.is_beyond(case._replace(was_always=False)) and not cases.is_beyond(case._replace(after=-0.35))
+    assert capacity_doubts.is_within(case, np.array(around)) is is_within
+    assert capacity_doubts.is_beyond(case)
+    assert not capacity_doubts.is_beyond(case._replace(was_always=False)) and not capacity_doubts.is_beyond(
+        case._replace(after=-0.35)
+    )

@@ -5,8 +5,9 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from detectors.yields import cases
-from detectors.yields.diagnosis import Case, History
+from detectors.yields import capacity_doubts, case_days, cases
+from detectors.yields.diagnosis import Case
+from detectors.yields.history import History
 from detectors.yields.testing import ODDS
 from tests.support import build
 
@@ -27,14 +28,14 @@ def test_a_fall_that_comes_and_goes_costs_on_the_days_on_which_it_is_there():
     x = [0.0] * 5 + [-0.36, -0.02, -0.02, -0.34, -0.02, -0.36, np.nan, -0.02, -0.37, -0.02]
     history = _history(x)
     case = {"first_day": DAY + timedelta(days=5), "before": 0.0, "after": -0.36, "usual_kwh": 20.0}
-    case |= cases._passing(case, history, -0.35)
+    case |= case_days.passing_part(case, history, -0.35)
     assert case["share_of_days"] == pytest.approx(4 / 9)
     assert case["after"] == pytest.approx(-0.36)
-    lost = [cases.day_loss_kwh(case, history, n) for n in range(5, 15)]
+    lost = [case_days.day_loss_kwh(case, history, n) for n in range(5, 15)]
     assert [n + 5 for n, one in enumerate(lost) if one > 0 and n != 6] == [5, 8, 10, 13]
-    stays = case | cases._passing(case, history, None)
+    stays = case | case_days.passing_part(case, history, None)
     assert stays["share_of_days"] is None
-    assert cases.day_loss_kwh(stays, history, 6) > 0
+    assert case_days.day_loss_kwh(stays, history, 6) > 0
 
 
 @pytest.mark.parametrize(
@@ -80,9 +81,9 @@ def test_a_fault_is_watched_after_a_week_of_nights_on_which_it_was_likelier_than
 )
 def test_another_capacity_may_be_what_roofs_differ_by_unknown_planes_or_a_horizon(share, is_unknown, noon_deg, may_be):
     case = Case("capacity-mismatch", 0, 0, 0, 0.0, float(np.log(1 - share)), 0, was_always=True)
-    unknown = cases.Unknown(AWAY, STEEP) if is_unknown else None
-    assert cases.may_be_unseen(case, noon_deg, unknown) is may_be
-    assert not cases.may_be_unseen(case._replace(kind="string-loss"), noon_deg, unknown)
+    unknown = capacity_doubts.Unknown(AWAY, STEEP) if is_unknown else None
+    assert capacity_doubts.may_be_unseen(case, noon_deg, unknown) is may_be
+    assert not capacity_doubts.may_be_unseen(case._replace(kind="string-loss"), noon_deg, unknown)
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,12 @@ from datetime import date
 import numpy as np
 import pytest
 
-from detectors.yields import diagnosis
-from detectors.yields.diagnosis import History, Odds, Parts
+from detectors.yields import diagnosis, missing_part
+from detectors.yields import history as of_site
+from detectors.yields.diagnosis import Odds
 from detectors.yields.half_hours import Days
+from detectors.yields.history import History
+from detectors.yields.missing_part import Parts
 
 
 def _history(x, is_zero):
@@ -32,8 +35,8 @@ def _history(x, is_zero):
 )
 def test_a_roof_is_dark_on_two_days_of_three_and_alive_on_two_that_tell(x, is_zero, is_dark, is_alive):
     history = _history(x, is_zero)
-    assert diagnosis.is_dark(history) == is_dark
-    assert diagnosis.is_alive(history) == is_alive
+    assert of_site.is_dark(history) == is_dark
+    assert of_site.is_alive(history) == is_alive
 
 
 def _parts(inputs_w, share=(1.0,)):
@@ -84,9 +87,9 @@ def test_a_plane_of_three_that_is_gone_shows_in_the_shape_of_the_days(gone, kind
         day=first + np.arange(20), share=np.ones((20, 10)), clearness=np.ones((20, 10)), power_w=made
     )
     history = _history([0.0] * 8 + [np.log(0.7)] * 12, [0] * 20)
-    assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+    assert missing_part.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
     dark = days._replace(power_w=np.zeros((20, 10)))  # it has no shape
-    assert diagnosis.part_of(history, history.on(8), Parts(dark, parts.shares, each)) == ("underperformance", 0)
+    assert missing_part.part_of(history, history.on(8), Parts(dark, parts.shares, each)) == ("underperformance", 0)
 
 
 @pytest.mark.parametrize(
@@ -111,7 +114,7 @@ def test_of_planes_that_look_the_same_way_the_share_tells_which_is_gone(missing,
         clearness=np.ones((20, 10)), power_w=fallen * each.sum(axis=0),
     )  # fmt: skip
     history = _history([0.0] * 8 + [np.log(1 - missing)] * 12, [0] * 20)
-    assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+    assert missing_part.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
 
 
 @pytest.mark.parametrize(("gone", "kind"), [(0, "string-loss"), (1, "string-loss"), (None, "underperformance")])
@@ -131,7 +134,7 @@ def test_a_hill_that_hides_the_evening_sun_is_no_plane_that_is_gone(gone, kind):
         clearness=np.ones((20, 10)), power_w=np.where(is_before, before, after),
     )  # fmt: skip
     history = _history([0.0] * 8 + [np.log(0.7)] * 12, [0] * 20)
-    assert diagnosis.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
+    assert missing_part.part_of(history, history.on(8), Parts(days, parts.shares, each)) == (kind, 0)
 
 
 def test_a_half_of_a_roof_whose_planes_nobody_knows_may_be_its_planes():
@@ -203,7 +206,7 @@ def test_how_near_to_a_half_is_one_depends_on_how_well_the_days_before_are_known
     lone = _history(x, [0] * 20)._replace(above_sigma=np.full(20, 0.1))
     known, few = lone, lone._replace(x=np.append(np.full(8, np.nan), x[8:]))
     for history, kind in ((known, "underperformance"), (few, "string-loss")):
-        assert diagnosis.part_of(history, history.on(10), _parts((None,) * 4)) == (kind, 0)
+        assert missing_part.part_of(history, history.on(10), _parts((None,) * 4)) == (kind, 0)
 
 
 def test_inputs_that_nobody_saw_before_the_fall_do_not_say_that_no_string_is_lost():
@@ -212,7 +215,7 @@ def test_inputs_that_nobody_saw_before_the_fall_do_not_say_that_no_string_is_los
     seen[:, :2] = 0.0
     unseen[6:, :2] = 0.0
     for inputs, kind in ((seen, "underperformance"), (unseen, "string-loss")):
-        assert diagnosis.part_of(history._replace(input_x=inputs), history.on(4), _parts((None,) * 4)) == (kind, 0)
+        assert missing_part.part_of(history._replace(input_x=inputs), history.on(4), _parts((None,) * 4)) == (kind, 0)
 
 
 def test_a_string_that_fell_before_its_planes_were_learned_fell_when_the_site_did():
@@ -257,7 +260,7 @@ def test_an_input_that_fell_by_less_than_the_whole_roof_is_not_what_went_missing
     inputs = np.full((16, 4), np.nan)
     inputs[:, 0], inputs[:, 1] = -np.array([0.0] * 10 + [shift] * 6), [0.0] * 10 + [shift] * 6
     history = _history([0.0] * 10 + [np.log(0.41)] * 6, [0] * 16)._replace(input_x=inputs)
-    told = diagnosis.part_of(history, history.on(10), _parts((None,) * 4))
+    told = missing_part.part_of(history, history.on(10), _parts((None,) * 4))
     assert told == (kind, 2 if kind == "string-loss" else 0)
 
 
@@ -288,8 +291,8 @@ def test_a_part_is_named_again_when_more_days_show_its_share():
     x = [0.0] * 8 + [-0.87, -0.86] + [-0.69] * 6
     early, late = (_history(x[:n], [0] * n) for n in (10, 16))
     first_day = early.on(8)
-    assert diagnosis.part_of(early, first_day, _parts((None,) * 4)) == ("underperformance", 0)
-    assert diagnosis.part_of(late, first_day, _parts((None,) * 4)) == ("string-loss", 0)
+    assert missing_part.part_of(early, first_day, _parts((None,) * 4)) == ("underperformance", 0)
+    assert missing_part.part_of(late, first_day, _parts((None,) * 4)) == ("string-loss", 0)
 
 
 @pytest.mark.parametrize(

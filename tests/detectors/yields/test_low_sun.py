@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from detectors.yields import low_sun
-from detectors.yields.diagnosis import History
+from detectors.yields.history import History
 
 DAYS, FELL, KWP = 40, 25, 6.0
 NOVEMBER, FEBRUARY, JUNE = date(2025, 10, 20), date(2026, 1, 20), date(2026, 5, 20)

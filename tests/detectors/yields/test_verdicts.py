@@ -8,7 +8,7 @@ import pytest
 from detectors.finding import filled
 from detectors.losses import MEASURED, DayLoss
 from detectors.yields import capacity_mismatch, low_sun, no_generation, records, string_loss, underperformance, verdicts
-from detectors.yields.diagnosis import History
+from detectors.yields.history import History
 from detectors.yields.verdicts import Open
 from tests.support import build
 
