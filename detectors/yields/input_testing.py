@@ -33,7 +33,7 @@ def test(
             input_shares.SMALLEST_FALL,
         )  # fmt: skip
         walk = sequential_test.walk_share(np.full(len(some), input_shares.WALK_PER_DAY))
-        state = states.restored(of_input, ids[some], sequential_test.start(prior))
+        state = states.restored(of_input, ids[some], prior)
         again = np.flatnonzero(is_young[some])
         if len(again):
             fresh = sequential_test.start(prior._replace(sigma=prior.sigma[again]))

@@ -76,7 +76,7 @@ def log_likelihood(day: Day) -> Array:
 
 def on_levels(log_likelihoods: Array, shift: Array, levels: Array) -> Array:
     """Likelihoods on other `levels`, [sites, levels], moved up by `shift`, [sites]; 1 where nothing is told."""
-    likelihoods = np.ones((len(log_likelihoods), len(levels)))
+    logs, moved = np.zeros((len(log_likelihoods), len(levels))), np.nan_to_num(shift)
     for n in np.flatnonzero(np.isfinite(log_likelihoods).all(axis=1)):
-        likelihoods[n] = np.exp(np.interp(levels - np.nan_to_num(shift[n]), LEVELS, log_likelihoods[n]))
-    return likelihoods
+        logs[n] = np.interp(levels - moved[n], LEVELS, log_likelihoods[n])
+    return np.exp(logs)

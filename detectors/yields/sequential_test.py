@@ -160,8 +160,10 @@ def not_below(lowest: Array) -> Array:
     """What each level makes of a day that shows the level `lowest` at the least, tempered, [sites, levels]."""
     from scipy.special import ndtr  # loads slowly, and most commands judge no day
 
-    density = OUTLIER_SHARE + (1 - OUTLIER_SHARE) * ndtr((LEVELS[None, :] - lowest[:, None] + MIN_MARGIN) / MIN_SIGMA)
-    return np.where(np.isfinite(lowest)[:, None], density**TEMPER, 1.0)
+    likelihoods, told = np.ones((len(lowest), len(LEVELS))), np.isfinite(lowest)  # of limited sites alone, as a rule
+    share = ndtr((LEVELS[None, :] - lowest[told, None] + MIN_MARGIN) / MIN_SIGMA)
+    likelihoods[told] = (OUTLIER_SHARE + (1 - OUTLIER_SHARE) * share) ** TEMPER
+    return likelihoods
 
 
 def update(state: Array, likelihoods: Array, zero_evidence: Array) -> Array:
@@ -213,7 +215,8 @@ def pack(state: Array) -> pl.DataFrame:
     flat = state.reshape(len(state), state.shape[1] * state.shape[2])
     row, cell = np.nonzero(flat > MIN_PROBABILITY)
     logs = np.rint(np.log(flat[row, cell]) * PER_UNIT)
-    cells = pl.DataFrame({"row": row, "cell": cell.astype(np.int32), "log": logs.astype(np.int32)})
+    by_row = pl.Series("row", row).set_sorted()
+    cells = pl.DataFrame([by_row, pl.Series("cell", cell, pl.Int32), pl.Series("log", logs, pl.Int32)])
     # Every site has cells: its probabilities sum to 1.
     return cells.group_by("row", maintain_order=True).agg("cell", "log").select(PACKED.names())
 
@@ -223,6 +226,7 @@ def unpack(packed: pl.DataFrame) -> Array:
     flat = np.zeros((packed.height, len(BASELINES) * len(DEVIATIONS)))
     row = np.repeat(np.arange(packed.height), packed["cell"].list.len().cast(pl.Int64).to_numpy())
     if len(row):
-        flat[row, packed["cell"].explode().to_numpy()] = np.exp(packed["log"].explode().to_numpy() / PER_UNIT)
-    total = flat.sum(axis=1, keepdims=True)
-    return (flat / np.where(total > 0, total, 1.0)).reshape(-1, len(BASELINES), len(DEVIATIONS))
+        cells = np.exp(packed["log"].explode().to_numpy() / PER_UNIT)
+        total = np.bincount(row, cells, minlength=packed.height)
+        flat[row, packed["cell"].explode().to_numpy()] = cells / total[row]
+    return flat.reshape(-1, len(BASELINES), len(DEVIATIONS))

@@ -2,11 +2,12 @@
 
 from datetime import date
 
+import numpy as np
 import polars as pl
 
 from detectors.stats.robust import Array
 from detectors.yields import sequential_test
-from detectors.yields.sequential_test import PACKED
+from detectors.yields.sequential_test import BASELINES, DEVIATIONS, PACKED, Prior
 
 STATE = pl.Schema(
     {
@@ -25,12 +26,15 @@ def rows_of(state: Array, ids: pl.Series, day: date, part: int) -> pl.DataFrame:
     return keys.hstack(sequential_test.pack(state)).cast(STATE)
 
 
-def restored(rows: pl.DataFrame, ids: pl.Series, fresh: Array) -> Array:
-    """The newest state of each site; `fresh` where there is none."""
+def restored(rows: pl.DataFrame, ids: pl.Series, prior: Prior) -> Array:
+    """The newest state of each site; by its `prior` where there is none."""
     last = rows.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
-    place = last.join(
+    found = last.join(
         pl.DataFrame({"site_id": ids}).with_row_index("place"), on="site_id", how="inner", maintain_order="left"
     )
-    if place.height:
-        fresh[place["place"].to_numpy()] = sequential_test.unpack(place)
-    return fresh
+    place = found["place"].to_numpy()
+    fresh = np.setdiff1d(np.arange(len(ids)), place)
+    state = np.empty((len(ids), len(BASELINES), len(DEVIATIONS)))
+    state[place] = sequential_test.unpack(found)
+    state[fresh] = sequential_test.start(prior._replace(sigma=prior.sigma[fresh]))
+    return state

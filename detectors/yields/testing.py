@@ -1,5 +1,6 @@
 """The sequential test carried from night to night: one for each site's level, one for each of its inputs."""
 
+import itertools
 from typing import NamedTuple
 
 import numpy as np
@@ -114,9 +115,12 @@ def _step(state: Array, walk: Array, evidence: Evidence) -> Array:
             mine, evidence.is_unknown[by_lone], evidence.is_limited[by_lone], evidence.zero_evidence[by_lone] > 0
         )
     likelihoods = likelihoods * sequential_test.not_below(np.where(evidence.is_snow, np.nan, evidence.least))
-    if not evidence.is_snow.all():
-        whole = limited_days.on_levels(evidence.whole_day, evidence.moved, sequential_test.LEVELS)
-        likelihoods *= np.where((evidence.is_snow | (doubt == cold.WHITE))[:, None], 1.0, whole**sequential_test.TEMPER)
+    by_whole_day = np.isfinite(evidence.whole_day).all(axis=1) & ~evidence.is_snow & (doubt != cold.WHITE)
+    if by_whole_day.any():
+        whole = limited_days.on_levels(
+            evidence.whole_day[by_whole_day], evidence.moved[by_whole_day], sequential_test.LEVELS
+        )
+        likelihoods[by_whole_day] *= whole**sequential_test.TEMPER
     zero_evidence = np.where(by_pairs | by_lone, evidence.zero_evidence, 0.0)
     return sequential_test.update(sequential_test.advance(state, walk), likelihoods, zero_evidence)
 
@@ -127,12 +131,13 @@ def test(night: Night, past: pl.DataFrame, residuals: pl.DataFrame) -> Tested:
     site_roofs = fleet.roofs
     ids = fleet.sites["site_id"]
     walk = sequential_test.walk_share(np.asarray(WALK_PER_DAY * (1.0 + site_roofs.has_limit + site_roofs.is_unknown)))
-    prior = baseline_prior.sigma(fleet)
-    state = states.restored(past.filter(pl.col("part") == 0), ids, sequential_test.start(Prior(prior)))
+    prior = Prior(baseline_prior.sigma(fleet))
+    state = states.restored(past.filter(pl.col("part") == 0), ids, prior)
     again = fleet.models.select(((pl.col("day") == fleet.day) & pl.col("is_replayed")).fill_null(False)).to_series()
     young = np.flatnonzero(again.to_numpy())
     if len(young):
-        state[young] = _replayed(night, young, sequential_test.start(Prior(prior[young])), walk[young], residuals)
+        fresh = sequential_test.start(prior._replace(sigma=prior.sigma[young]))
+        state[young] = _replayed(night, young, fresh, walk[young], residuals)
     tie = column(fleet.models, "tie", 0.0)
     today = Evidence(
         night.x + tie, night.sigma, night.lone_x, night.lone_near, night.lone_energy, night.lone_highest,
@@ -214,18 +219,23 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
     )
     is_unknown, is_limited = fleet.roofs.is_unknown[young], fleet.roofs.has_limit[young]
     tie = column(fleet.models, "tie", 0.0)[young]
-    for _, one in sorted(rows.partition_by("day", as_dict=True).items()):
-        place = one["place"].to_numpy()
-        # What a night told of the level by itself moves along with its residual.
-        moved = column(one, "history_x") - column(one, "x") + column(one, "tie", 0.0)
-        moved = np.where(np.isfinite(moved), moved, tie[place])
-        evidence = Evidence(
-            column(one, "history_x"), column(one, "history_sigma", 1.0), column(one, "lone_x"),
-            column(one, "lone_near", 0.0), column(one, "lone_energy", 0.0), column(one, "lone_highest", np.inf),
-            column(one, "zero_evidence", 0.0),
-            column(one, "spell_days", 0.0) > 0, column(one, "snow_doubt", 0.0).astype(np.intp),
-            column(one, "least") + tie[place], records.whole_days(one), moved,
-            is_unknown[place], is_limited[place],
-        )  # fmt: skip
-        state[place] = step(state[place], walk[place], evidence)
+    block = pl.col("place") // states.BLOCK_SITES
+    rows = rows.sort(block, "day")
+    place = rows["place"].to_numpy()
+    # What a night told of the level by itself moves along with its residual.
+    moved = column(rows, "history_x") - column(rows, "x") + column(rows, "tie", 0.0)
+    moved = np.where(np.isfinite(moved), moved, tie[place])
+    evidence = Evidence(
+        column(rows, "history_x"), column(rows, "history_sigma", 1.0), column(rows, "lone_x"),
+        column(rows, "lone_near", 0.0), column(rows, "lone_energy", 0.0), column(rows, "lone_highest", np.inf),
+        column(rows, "zero_evidence", 0.0),
+        column(rows, "spell_days", 0.0) > 0, column(rows, "snow_doubt", 0.0).astype(np.intp),
+        column(rows, "least") + tie[place], records.whole_days(rows), moved,
+        is_unknown[place], is_limited[place],
+    )  # fmt: skip
+    is_first = rows.select(pl.struct(block.alias("block"), "day").rle_id().diff().fill_null(1) > 0).to_series()
+    bounds = np.append(np.flatnonzero(is_first.to_numpy()), rows.height)
+    for begin, end in itertools.pairwise(bounds.tolist()):  # a day of a block of sites, whose states stay at hand
+        mine, sites = Evidence(*(one[begin:end] for one in evidence)), place[begin:end]
+        state[sites] = _step(state[sites], walk[sites], mine)
     return state
