@@ -83,7 +83,7 @@ def findings(
     heard = hourly.filter(pl.col("day") == day)["site_id"]
     several = pl.sum_horizontal(pl.col(name).is_not_null() for name in ENERGIES) > 1
     rows = hourly.filter(several, pl.col("site_id").is_in(heard.implode())).sort("site_id", "day")
-    by_site = rows.partition_by("site_id", as_dict=True)
+    by_site = _with_low_input(rows).partition_by("site_id", as_dict=True)
     worth_of: dict[str, Worth] = {}
     for site in sites.iter_rows(named=True):
         mine = by_site.get((site["site_id"],))
@@ -96,6 +96,22 @@ def findings(
         worth_of = worth_of or worths(days, sites)
         severity: Severity = "watch" if site["is_doubtful"] else "soon"
         yield _finding(site, mine["day"].to_list(), energies, dead, severity, day, worth_of[site["site_id"]])
+
+
+def _with_low_input(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows of sites at which an input lately gave less than a dead one would of the highest share that it ever had.
+
+    The others have no dead input: `find` asks for such a day by the usual share, which is not above the highest one.
+    """
+    shares = []
+    for name in ENERGIES:
+        others = pl.sum_horizontal(other for other in ENERGIES if other != name)
+        shares.append(pl.when(others > 0).then(pl.col(name) / others).alias(name))
+    highest, lately = pl.col(ENERGIES).max(), pl.col(ENERGIES).tail(KNOWN_WITHIN_DAYS + 1).min()
+    ratios = (
+        rows.select("site_id", *shares).group_by("site_id").agg(is_low=pl.any_horizontal(lately < DEAD_RATIO * highest))
+    )
+    return rows.join(ratios.filter("is_low"), on="site_id", how="semi", maintain_order="left")
 
 
 def _finding(
