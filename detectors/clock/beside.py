@@ -30,10 +30,10 @@ def beside(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     own = measure(onsets, device, segment)
     if own is None or own.days < DAYS_NEEDED or own.scattered:
         return None
-    others = _others(onsets, device, segment)
+    late, early = _sides(onsets, device, segment)
+    others = _others(onsets, device, segment, min(late, early) + AHEAD_MIN)
     if len(others) < OTHERS_NEEDED:
         return None
-    late, early = _sides(onsets, device, segment)
     mornings, evenings = np.array(others).T
     from_first, from_last = late - float(np.median(mornings)), early - float(np.median(evenings))
     shift = (from_first - from_last) / 2
@@ -45,8 +45,11 @@ def beside(onsets: Onsets, device: int, segment: Segment) -> Offset | None:
     return own._replace(minutes=shift, uncertainty=error, is_beside=True)
 
 
-def _others(onsets: Onsets, device: int, segment: Segment) -> list[tuple[float, float]]:
-    """(first light after sunrise, last light before sunset) of the nearest other sites whose clocks look right."""
+def _others(onsets: Onsets, device: int, segment: Segment, earliest: float) -> list[tuple[float, float]]:
+    """(first light after sunrise, last light before sunset) of the nearest other sites whose clocks look right.
+
+    None once one of them has less than `earliest` on either side: the device is not ahead of it, whatever the rest say.
+    """
     km = great_circle_km(
         float(onsets.latitude[device]), float(onsets.longitude[device]), onsets.latitude, onsets.longitude
     )
@@ -63,6 +66,8 @@ def _others(onsets: Onsets, device: int, segment: Segment) -> list[tuple[float, 
             continue
         late, early = _sides(onsets, other, segment)
         if abs(late - early) / 2 < raise_limit(float(onsets.interval[other])):
+            if min(late, early) < earliest:
+                return []
             found[site] = (late, early)
     return list(found.values())
 

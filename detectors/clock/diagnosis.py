@@ -108,8 +108,9 @@ def _cause(
         segment, step = Segment(line.resets[-1], segment.end), None  # set right for good: what was before is past
         line, now = None, measure(onsets, device, segment)
         assert now is not None
-    in_dark = now.in_dark or _is_in_dark_lately(onsets, device, segment)
-    if line is not None and (line.moves_together() or (in_dark and line.moves_one_way)):
+    moves_both, moves_one = (False, False) if line is None else (line.moves_together(), line.moves_one_way)
+    in_dark = (moves_both or moves_one) and (now.in_dark or _is_in_dark_lately(onsets, device, segment))
+    if line is not None and (moves_both or (moves_one and in_dark)):
         if _is_reportable(line, in_dark) and (in_dark or _stands_without_a_day(onsets, device)):
             return Diagnosis("drift", now, line.start, None, None, line, None)
         moves = step is not None or (abs(now.minutes) >= limit and (line.in_steps or line.gain > 0))
