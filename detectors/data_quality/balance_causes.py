@@ -78,19 +78,17 @@ def closes_when_shifted(rows: pl.DataFrame, limit_pct: float) -> bool:
     if len(hours) < 2:
         return False
     usual_h = median_of(hours)
-    edge = int(np.ceil(max(SKEWS_H) / usual_h))  # what is rolled round falls there
-    block = (whole["hour"].to_numpy() // BLOCK)[edge:-edge]
+    places = np.arange(len(hours))
+    edge = int(np.ceil(max(SKEWS_H) / usual_h))  # nothing is known of what is moved in there
+    inner = places[edge:-edge]
+    block = whole["hour"].to_numpy()[inner] // BLOCK
     part = {name: whole[name].to_numpy() * hours / 1000 * SIGNS[name] for name in FLOWS}
-    inner = {name: values[edge:-edge] for name, values in part.items()}
     for name in FLOWS:
-        others = [inner[other] for other in FLOWS if other != name]
+        others = [part[other][inner] for other in FLOWS if other != name]
         rest, rest_flowed = np.sum(others, axis=0), np.abs(others).sum()
         for skew_h in SKEWS_H:
-            shift = skew_h / usual_h
-            low = int(np.floor(shift))
             # Between whole readings, what is meant to have flowed evenly within each of them.
-            mixed = (1 - (shift - low)) * np.roll(part[name], low) + (shift - low) * np.roll(part[name], low + 1)
-            moved = mixed[edge:-edge]
+            moved = np.interp(inner - skew_h / usual_h, places, part[name])
             if _open_of(rest + moved, rest_flowed + np.abs(moved).sum(), block) <= limit_pct:
                 return True
     return False
