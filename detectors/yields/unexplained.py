@@ -8,6 +8,7 @@ past to be strange: it is told where hardly any other battery of the fleet does 
 
 from collections.abc import Mapping
 from datetime import date, timedelta
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -92,9 +93,15 @@ def detect(
     watched = sites["watched"].fill_null(True).to_numpy()
     silent = sites["site_id"].is_in([*explained, *yield_night.doubts]).to_numpy()
     is_asked = ready & watched & ~silent
-    spans = _spans(z)
+    last = _spans(z[:, -2 * LASTS_DAYS :])[:, -1]
+    is_asked &= (np.abs(last) >= STRANGE_Z).any(axis=-1)
     limited = sites["feed_in_limit_kw"].is_not_null().to_numpy()
-    far = [_far_out(spans[n, -1], bool(limited[n])) if asked else [] for n, asked in enumerate(is_asked)]
+    far = [_far_out(last[n], bool(limited[n])) if asked else [] for n, asked in enumerate(is_asked)]
+
+    @cache
+    def spans(number: int) -> Array:  # of one feature: hardly any site is so far out that the fleet's past is asked
+        return _spans(z[:, :, number])
+
     verdicts: list[Verdict] = []
     found: list[Finding] = []
     pausing = _pausing(battery_unmet, day)
@@ -114,7 +121,7 @@ def detect(
             verdicts.append(
                 NotJudged(site_id, day, DETECTOR, because(REASONS, "short-past", days=past[row], needed=MIN_PAST_DAYS))
             )
-        elif far[row] and (score := _score(spans, row, far[row][0])) >= STRANGE_SCORE:
+        elif far[row] and (score := _score(spans(far[row][0]), row)) >= STRANGE_SCORE:
             if yield_night.spell_days[row] > 0 or (yield_night.is_cold[row] and far[row][0] < len(OF_ROOF)):
                 verdicts.append(NotJudged(site_id, day, DETECTOR, because(REASONS, "snow")))
                 continue
@@ -206,7 +213,7 @@ def _deviations(values: Array) -> Array:
 
 
 def _spans(z: Array) -> Array:
-    """[sites, days, features]: the least deviation, with its sign, of LASTS_DAYS days running that end on each day.
+    """[sites, days, ...]: the least deviation, with its sign, of LASTS_DAYS days running that end on each day.
 
     Or of that many known ones of twice as many days, where some tell nothing; 0 = to both sides; NaN = too few known.
     """
@@ -227,14 +234,14 @@ def _smallest(z: Array, days: int) -> Array:
     return np.where(is_known, np.where(low > 0, low, np.where(high < 0, high, 0.0)), np.nan)
 
 
-def _score(spans: Array, row: int, number: int) -> float:
-    """The share of the fleet's past spans that were less far out than the site's last one, 0 to 1."""
-    past = np.abs(spans[:, :-LASTS_DAYS, number])
+def _score(spans: Array, row: int) -> float:
+    """The share of the fleet's past spans of a feature that were less far out than the site's last one, 0 to 1."""
+    past = np.abs(spans[:, :-LASTS_DAYS])
     past[row, -OWN_DAYS:] = np.nan  # what has lasted for days is not its own past
     known = past[np.isfinite(past)]
     if len(known) < MIN_PAST_DAYS:
         return 0.0
-    return float(1 - (known >= abs(spans[row, -1, number])).mean())
+    return float(1 - (known >= abs(spans[row, -1])).mean())
 
 
 def _far_out(last: Array, is_limited: bool) -> list[int]:
