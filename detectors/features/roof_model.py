@@ -4,6 +4,7 @@ from datetime import date
 
 import polars as pl
 
+from detectors.stats.rows import last_rows
 from detectors.yields import common_level, records, roof_model, roofs
 
 NAME = "roof_model"
@@ -37,14 +38,14 @@ def make(
         return SCHEMA.to_frame()
 
     def mine(rows: pl.DataFrame) -> pl.DataFrame:
-        return rows.join(due.select("site_id"), on="site_id", how="semi")
+        return rows.join(due.select("site_id"), on="site_id", how="semi", maintain_order="left")
 
     is_any_young = bool((age[is_due] <= roof_model.YOUNG_DAYS).any())
     seen = records.lay(
         mine(past_yield_residual), mine(past_yield_odds), due["site_id"], day, roof_model.YOUNG_DAYS,
         (past_yield_odds, past) if is_any_young else None,
     )  # fmt: skip
-    before = mine(past).sort("site_id", "day").group_by("site_id", maintain_order=True).last()
+    before = last_rows(mine(past))
     return roof_model.learn(
         due, roofs.registered(due, planes), mine(past_yield_half_hours), seen, before, age[is_due], day,
         common_level.around(sites.sort("site_id"), past, past_yield_odds)[is_due],

@@ -5,6 +5,7 @@ from datetime import date
 import polars as pl
 
 from detectors.finding import doubts
+from detectors.stats.rows import last_rows, ordered
 from detectors.yields import site_model
 
 NAME = "site_model"
@@ -23,9 +24,9 @@ def make(
 ) -> pl.DataFrame:
     """SCHEMA, one row per site that was learned on `day`: about once a week each."""
     sites = sites.sort("site_id")
-    known = past.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
+    known = last_rows(past)
     is_due = pl.Series(site_model.is_due(sites["site_id"].to_list(), known, day))
     wrong = list(doubts(earlier, "stamps", "readings"))
     due = sites.filter(is_due & ~sites["site_id"].is_in(wrong))
-    mine = hourly.sort("site_id", "day").join(due.select("site_id"), on="site_id", how="semi", maintain_order="left")
-    return site_model.surer_planes(site_model.learn(mine, due, planes, day), known)
+    mine = hourly.join(due.select("site_id"), on="site_id", how="semi", maintain_order="left")
+    return site_model.surer_planes(site_model.learn(ordered(mine, "site_id", "day"), due, planes, day), known)

@@ -9,6 +9,12 @@ def ordered(rows: pl.DataFrame, *keys: str) -> pl.DataFrame:
     return rows if rows.is_sorted(*keys) else rows.sort(keys, maintain_order=True)
 
 
+def last_rows(rows: pl.DataFrame) -> pl.DataFrame:
+    """The last row by `day` of each site, by site_id."""
+    rows = ordered(rows, "site_id", "day")
+    return rows.filter((pl.col("site_id") != pl.col("site_id").shift(-1)).fill_null(True))
+
+
 def among(rows: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
     """The rows, in their order, that are among `wanted` by all of its columns; as they are where all of them are."""
     own = wanted.columns

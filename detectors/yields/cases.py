@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from detectors.stats.rows import last_rows
 from detectors.yields import diagnosis, half_hours
 from detectors.yields.capacity_doubts import (
     RECENT_DAYS,
@@ -177,8 +178,7 @@ def lasting(odds: pl.DataFrame, day: date) -> set[str]:
 def still_open(past: pl.DataFrame, past_odds: pl.DataFrame) -> pl.DataFrame:
     """The cases that were open after the last tested night of their sites: one CASE row each of `past`."""
     tested = past_odds.group_by("site_id").agg(tested=pl.col("day").max())
-    last = past.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
-    return last.join(tested, on="site_id", how="left").filter(
+    return last_rows(past).join(tested, on="site_id", how="left").filter(
         (pl.col("day") >= pl.col("tested")).fill_null(True)
     ).select(past.columns)  # fmt: skip
 

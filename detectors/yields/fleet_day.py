@@ -11,6 +11,7 @@ from detectors.solar import plane_response, pv_model
 from detectors.solar.plane_response import Answer
 from detectors.solar.pv_model import Sky
 from detectors.stats.robust import Array, median
+from detectors.stats.rows import last_rows
 from detectors.yields import own_past, roof_model, roofs, turned_planes
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.neighbours import nearest
@@ -64,8 +65,7 @@ class Fleet(NamedTuple):
 
 def newest(rows: pl.DataFrame, site_ids: pl.Series) -> pl.DataFrame:
     """The last row of each site, in the order of `site_ids`; null where a site has none."""
-    last = rows.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
-    return pl.DataFrame({"site_id": site_ids}).join(last, on="site_id", how="left", maintain_order="left")
+    return pl.DataFrame({"site_id": site_ids}).join(last_rows(rows), on="site_id", how="left", maintain_order="left")
 
 
 def column(frame: pl.DataFrame, name: str, empty: float = np.nan) -> Array:

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 
 from detectors.stats.robust import Array
+from detectors.stats.rows import last_rows
 from detectors.yields import sequential_test
 from detectors.yields.sequential_test import BASELINES, DEVIATIONS, PACKED, Prior
 
@@ -28,8 +29,7 @@ def rows_of(state: Array, ids: pl.Series, day: date, part: int) -> pl.DataFrame:
 
 def restored(rows: pl.DataFrame, ids: pl.Series, prior: Prior) -> Array:
     """The newest state of each site; by its `prior` where there is none."""
-    last = rows.sort("site_id", "day").group_by("site_id", maintain_order=True).last()
-    found = last.join(
+    found = last_rows(rows).join(
         pl.DataFrame({"site_id": ids}).with_row_index("place"), on="site_id", how="inner", maintain_order="left"
     )
     place = found["place"].to_numpy()

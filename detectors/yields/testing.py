@@ -8,6 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
+from detectors.stats.rows import ordered
 from detectors.yields import (
     baseline_prior,
     cold,
@@ -190,9 +191,9 @@ def usual_sigma(residuals: pl.DataFrame, ids: pl.Series, x: Array, sigma: Array)
     `residuals` are RESIDUAL rows of the days before, `x` and `sigma` the judged day's.
     """
     recent = (
-        residuals.filter(pl.col("sigma") < USABLE_SIGMA)
-        .sort("site_id", "day")
-        .group_by("site_id", maintain_order=True)
+        ordered(residuals.select("site_id", "day", "sigma"), "site_id", "day")
+        .filter(pl.col("sigma") < USABLE_SIGMA)
+        .group_by("site_id")
         .agg(pl.col("sigma").tail(USUAL_DAYS - 1).pow(-2).sum().alias("information"))
     )
     days = residuals.group_by("site_id").agg(days=pl.len().clip(upper_bound=USUAL_DAYS - 1))
