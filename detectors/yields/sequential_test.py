@@ -8,6 +8,7 @@ the log odds of a deviation against none. It is the discrete form of a hidden Ma
 1989).
 """
 
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -102,22 +103,26 @@ def advance(
     state: Array, walk: Array, *, smallest: float = 0.05, hazard: float = HAZARD, passing_hazard: float = PASSING_HAZARD
 ) -> Array:
     """The probabilities a day later, before its readings: faults begin, are repaired, baselines walk."""
-    falls = _falls(smallest)
-    stays, begins, ends = np.ones(len(DEVIATIONS)), np.zeros(len(DEVIATIONS)), np.zeros(len(DEVIATIONS))
-    for part, rate in ((falls, hazard), (PASSING_AT, passing_hazard)):
-        stays[part], ends[part] = 1 - RECOVERY, RECOVERY
-        begins[part] = rate / (part.stop - part.start)
-    stays[0] = 1 - begins.sum()
+    stays, begins, ends = _rates(smallest, hazard, passing_hazard)
     after: Array = state * stays
     after += state[:, :, :1] * begins
     after[:, :, 0] += state @ ends
-    steps = walk[:, None, None] * after
-    after *= 1 - 2 * walk[:, None, None]
-    after[:, 1:] += steps[:, :-1]
-    after[:, :-1] += steps[:, 1:]
-    after[:, 0] += steps[:, 0]
-    after[:, -1] += steps[:, -1]
+    flow = after[:, 1:] - after[:, :-1]  # from one baseline to the next lower one, as a step either way is as likely
+    flow *= walk[:, None, None]
+    after[:, :-1] += flow
+    after[:, 1:] -= flow
     return after
+
+
+@cache
+def _rates(smallest: float, hazard: float, passing_hazard: float) -> tuple[Array, Array, Array]:
+    """Per day and deviation: the probability that it stays as it is, that it begins, and that it ends."""
+    stays, begins, ends = np.ones(len(DEVIATIONS)), np.zeros(len(DEVIATIONS)), np.zeros(len(DEVIATIONS))
+    for part, rate in ((_falls(smallest), hazard), (PASSING_AT, passing_hazard)):
+        stays[part], ends[part] = 1 - RECOVERY, RECOVERY
+        begins[part] = rate / (part.stop - part.start)
+    stays[0] = 1 - begins.sum()
+    return stays, begins, ends
 
 
 _PLACES = np.rint((BASELINES[:, None] + DEVIATIONS[None, :] - (BASELINES[0] + DEVIATIONS.min())) / STEP).astype(np.intp)
