@@ -98,7 +98,11 @@ def detect(
     if own_sites.is_empty():
         return verdicts
     doubted = doubts(earlier, "time", "charge")
-    rows = _with_grid(flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz"))
+    rows = flows(readings, own_sites, *VOLTAGE_CHANNELS, "frequency_hz")
+    charges = _charges(rows, band_pct)
+    # Nothing was taken below the reserve at most sites, and nobody asks whether the grid was there.
+    low = charges.filter(pl.col("lowest_pct") < pl.col("reserve_pct"))["site_id"]
+    rows = _with_grid(rows.filter(pl.col("site_id").is_in(low.implode())))
     rows = rows.with_columns(is_peak=_is_peak(dict(own_sites.select("site_id", "import_limit_kw").iter_rows())))
     # Outages do not end at one level evening after evening: a setting stops the discharge there, with the grid there.
     lower = own_sites.filter(is_settled_lower())["site_id"].to_list()
@@ -111,15 +115,16 @@ def detect(
         passed = _passed(battery_rests, own_sites.filter(pl.col("site_id").is_in(unsure)), day, band_pct)
         told = rows.filter(pl.col("site_id").is_in(list(passed))).with_columns(pl.col("grid").fill_null(True))
         sums |= {row["site_id"]: row for row in _sums(told, band_pct).iter_rows(named=True)}
+    charge_of = {row["site_id"]: row for row in charges.iter_rows(named=True)}
     raised = []
     for site in own_sites.iter_rows(named=True):
         site_id = site["site_id"]
-        reason = doubted.get(site_id) or _unknown(sums.get(site_id))
+        reason = doubted.get(site_id) or _unknown(charge_of.get(site_id), sums.get(site_id))
         if reason is None and site["battery_reserve_pct"] is None:
             reason = because(REASONS, "no-reserve")
         if reason is not None:
             verdicts.append(NotJudged(site_id, day, DETECTOR, reason))
-        elif sums[site_id]["is_below"]:
+        elif site_id in sums and sums[site_id]["is_below"]:
             raised.append(site)
     pictures = courses(rows, [site["site_id"] for site in raised], "soc_pct", "battery_w")
     for site in raised:
@@ -191,8 +196,17 @@ def _may_be_alone() -> pl.Expr:
     return nothing & pl.any_horizontal(stands) & ~pl.any_horizontal(moves_on)
 
 
+def _charges(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
+    """A row per site: how long its state of charge was known, its lowest, and the lowest that a reserve allows."""
+    return rows.group_by("site_id").agg(
+        soc_h=pl.col("hours").filter(pl.col("soc_pct").is_not_null()).sum(),
+        lowest_pct=pl.col("soc_pct").min(),
+        reserve_pct=pl.col("battery_reserve_pct").first() - band_pct,
+    )
+
+
 def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
-    """A row per site: what was known, and what was taken below the reserve with the grid there, or not to be told."""
+    """A row per site: what was taken below the reserve with the grid there, or not to be told."""
     low = (pl.col("soc_pct") < pl.col("battery_reserve_pct") - band_pct) & (pl.col("battery_w") > pl.col("idle_w"))
     kwh = pl.col("battery_w") * pl.col("hours") / 1000
     at_peaks = low.fill_null(False) & pl.col("is_peak")
@@ -201,9 +215,7 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
     soc = pl.col("soc_pct")
     rows = rows.with_columns(fall=pl.min_horizontal(*soc_steps()))
     sums = rows.group_by("site_id", maintain_order=True).agg(
-        soc_h=pl.col("hours").filter(soc.is_not_null()).sum(),
         battery_h=pl.col("hours").filter(pl.col("battery_w").is_not_null()).sum(),
-        lowest_pct=soc.min(),
         below_pct=soc.filter(there).min(),
         below_h=pl.col("hours").filter(there).sum(),
         below_kwh=kwh.filter(there).sum(),
@@ -217,7 +229,6 @@ def _sums(rows: pl.DataFrame, band_pct: float) -> pl.DataFrame:
         deepest_utc=pl.col("ts_utc").filter(there & (soc == soc.filter(there).min())).first(),
         need_kwh=pl.max_horizontal(pl.lit(TAKEN_KWH), TAKEN_SHARE * pl.col("battery_kwh").first()),
         single_kwh=ONE_ROW_SHARE * pl.col("battery_kwh").first(),
-        reserve_pct=pl.col("battery_reserve_pct").first() - band_pct,
     )
     enough = (pl.col("below_kwh") >= pl.col("need_kwh")) & (
         (pl.col("below_rows") > 1) | (pl.col("sensed_kwh") >= pl.col("single_kwh"))
@@ -266,26 +277,27 @@ def _passed(battery_rests: pl.DataFrame, own_sites: pl.DataFrame, day: date, ban
     return {site_id: Passed(*rest) for site_id, *rest in told.select("site_id", "nights", "first").iter_rows()}
 
 
-def _unknown(sums: Mapping[str, Any] | None) -> Reason | None:
-    """Why nothing can be said of the day; None = something can."""
-    if sums is None:
+def _unknown(charge: Mapping[str, Any] | None, sums: Mapping[str, Any] | None) -> Reason | None:
+    """Why nothing can be said of the day; None = something can. `sums`: None where the charge was never too low."""
+    if charge is None:
         return because(REASONS, "no-readings")
-    if not sums["soc_h"]:
+    if not charge["soc_h"]:
         return because(REASONS, "soc-missing")
-    if sums["is_below"]:
-        return None
-    if sums["is_odd"]:
-        return because(REASONS, "battery-sign")
-    if sums["reserve_pct"] is None:
+    if charge["reserve_pct"] is None:
         return because(REASONS, "no-reserve")
-    if sums["lowest_pct"] < sums["reserve_pct"] and not sums["battery_h"]:
-        return because(REASONS, "battery-power-missing")
-    if sums["is_unsure"]:
-        return because(REASONS, "grid-presence-unknown")
-    if sums["lowest_pct"] < sums["reserve_pct"] and not sums["outage_h"] and not sums["peak_kwh"]:
-        return because(REASONS, "not-discharged", lowest_pct=sums["lowest_pct"])
-    if sums["soc_h"] < MIN_SEEN_H:
-        return because(REASONS, "low-coverage", seen_h=sums["soc_h"])
+    if sums is not None:
+        if sums["is_below"]:
+            return None
+        if sums["is_odd"]:
+            return because(REASONS, "battery-sign")
+        if not sums["battery_h"]:
+            return because(REASONS, "battery-power-missing")
+        if sums["is_unsure"]:
+            return because(REASONS, "grid-presence-unknown")
+        if not sums["outage_h"] and not sums["peak_kwh"]:
+            return because(REASONS, "not-discharged", lowest_pct=charge["lowest_pct"])
+    if charge["soc_h"] < MIN_SEEN_H:
+        return because(REASONS, "low-coverage", seen_h=charge["soc_h"])
     return None
 
 
