@@ -237,6 +237,6 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
     is_first = rows.select(pl.struct(block.alias("block"), "day").rle_id().diff().fill_null(1) > 0).to_series()
     bounds = np.append(np.flatnonzero(is_first.to_numpy()), rows.height)
     for begin, end in itertools.pairwise(bounds.tolist()):  # a day of a block of sites, whose states stay at hand
-        mine, sites = Evidence(*(one[begin:end] for one in evidence)), place[begin:end]
+        mine, sites = Evidence(*(one[begin:end] for one in evidence)), place[begin:end]  # type: ignore[arg-type]
         state[sites] = _step(state[sites], walk[sites], mine)
     return state
