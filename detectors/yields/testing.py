@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from detectors.stats.robust import Array
 from detectors.stats.rows import ordered
+from detectors.stats.units import begins
 from detectors.yields import (
     baseline_prior,
     cold,
@@ -220,8 +221,7 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
     )
     is_unknown, is_limited = fleet.roofs.is_unknown[young], fleet.roofs.has_limit[young]
     tie = column(fleet.models, "tie", 0.0)[young]
-    block = pl.col("place") // states.BLOCK_SITES
-    rows = rows.sort(block, "day")
+    rows = rows.with_columns(block=pl.col("place") // states.BLOCK_SITES).sort("block", "day")
     place = rows["place"].to_numpy()
     # What a night told of the level by itself moves along with its residual.
     moved = column(rows, "history_x") - column(rows, "x") + column(rows, "tie", 0.0)
@@ -234,8 +234,8 @@ def _replayed(night: Night, young: NDArray[np.intp], state: Array, walk: Array, 
         column(rows, "least") + tie[place], records.whole_days(rows), moved,
         is_unknown[place], is_limited[place],
     )  # fmt: skip
-    is_first = rows.select(pl.struct(block.alias("block"), "day").rle_id().diff().fill_null(1) > 0).to_series()
-    bounds = np.append(np.flatnonzero(is_first.to_numpy()), rows.height)
+    is_first = rows.select(begins("block", "day")).to_series().to_numpy()
+    bounds = np.append(np.flatnonzero(is_first), rows.height)
     for begin, end in itertools.pairwise(bounds.tolist()):  # a day of a block of sites, whose states stay at hand
         mine, sites = Evidence(*(one[begin:end] for one in evidence)), place[begin:end]  # type: ignore[arg-type]
         state[sites] = _step(state[sites], walk[sites], mine)
