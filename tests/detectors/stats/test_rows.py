@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from detectors.stats.rows import among, ordered
+from detectors.stats.rows import among, last_rows, ordered
 
 T0 = datetime(2026, 6, 1, tzinfo=UTC)
 
@@ -60,3 +60,13 @@ def test_rows_are_asked_for_by_all_columns_together() -> None:
 def test_rows_that_are_all_asked_for_are_not_copied() -> None:
     frame = rows(("A", 0), ("A", 5), ("B", 0))
     assert among(frame, frame.select("site_id", "ts_utc")) is frame
+
+
+def test_the_last_day_of_each_site_is_picked_however_the_rows_stand() -> None:
+    days = [("B", 3), ("A", 1), ("A", 9), ("B", 2), ("A", 4), ("C", 5)]
+    frame = pl.DataFrame(
+        {"site_id": [site for site, _ in days], "day": [T0.date() + timedelta(days=n) for _, n in days]}
+    )
+    last = last_rows(frame)
+    assert last.rows() == [(site, T0.date() + timedelta(days=n)) for site, n in (("A", 9), ("B", 3), ("C", 5))]
+    assert last_rows(frame.clear()).is_empty()
