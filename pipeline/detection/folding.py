@@ -27,7 +27,7 @@ def fold(store: Store, day: date) -> FoldedDays:
     folded = exceptions.fold_at(
         findings, judged, silent, verdicts.decisions(store), store.sites(), kinds(), owners,
         days=days, losses=losses.up_to(store, day), first_days=losses.first_days(store),
-        evidence_of=partial(verdicts.evidence_of, store),
+        telling_of=partial(verdicts.telling_of, store),
     )  # fmt: skip
     corrected = verdicts.corrected(store)
     before, now = (with_corrected(one, corrected, day=on) for one, on in zip(folded, days, strict=True))

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import polars as pl
 
@@ -21,6 +21,16 @@ class Folded(NamedTuple):
     events: pl.DataFrame  # EVENTS
 
 
+class Found(NamedTuple):
+    """What the walk needs of a finding; days are proleptic ordinals."""
+
+    number: int  # by which the rest of it is found
+    day: int
+    kind: str
+    severity: str
+    since: int | None
+
+
 @dataclass
 class Opened:
     """One exception during the walk; days are proleptic ordinals."""
@@ -28,8 +38,8 @@ class Opened:
     exception_id: str
     opened_on: int
     status: str = "open"
-    findings: list[dict[str, Any]] = field(default_factory=list)
-    events: list[dict[str, Any]] = field(default_factory=list)
+    findings: list[Found] = field(default_factory=list)
+    events: list[dict[str, date | int | str]] = field(default_factory=list)
     clear: int = 0
     closed_on: int | None = None
     is_held: bool = False  # closed by a person, no clear day seen since
@@ -39,8 +49,12 @@ class Opened:
 
     def record(self, on: int, event: str, by: str = DETECTION, note: str = "") -> None:
         """Notes an event on an ordinal day."""
-        place = {"exception_id": self.exception_id, "event_no": len(self.events) + 1, "at": date.fromordinal(on)}
-        self.events.append({**place, "event": event, "by": by, "note": note})
+        self.events.append(
+            {
+                "exception_id": self.exception_id, "event_no": len(self.events) + 1, "at": date.fromordinal(on),
+                "event": event, "by": by, "note": note,
+            }
+        )  # fmt: skip
 
     def close(self, on: int, *, by: str, note: str) -> None:
         """Closes it on an ordinal day, by detection or by a person."""
@@ -54,12 +68,14 @@ class Opened:
         self.reopened += 1
         self.record(on, "reopened", by, note)
 
-    def add(self, row: dict[str, Any]) -> None:
+    def add(self, found: Found) -> None:
         """The finding of a further day; a change of diagnosis or severity is recorded."""
-        for name, event in (("kind", "diagnosis changed"), ("severity", "severity changed")):
-            if self.findings and self.findings[-1][name] != row[name]:
-                self.record(row["day"].toordinal(), event, note=f"{self.findings[-1][name]} -> {row[name]}")
-        self.findings.append(row)
+        before = self.findings[-1]
+        if before.kind != found.kind:
+            self.record(found.day, "diagnosis changed", note=f"{before.kind} -> {found.kind}")
+        if before.severity != found.severity:
+            self.record(found.day, "severity changed", note=f"{before.severity} -> {found.severity}")
+        self.findings.append(found)
 
 
 def with_corrected(folded: Folded, corrected: pl.DataFrame, *, day: date) -> Folded:

@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 
 from detectors.finding import Kind
-from pipeline.exceptions.changes import DETECTION, Opened
+from pipeline.exceptions.changes import DETECTION, Found, Opened
 
 REOPEN_DAYS = 30  # ours: a fault that comes back within a month was not fixed, so it keeps its number and its history
 
@@ -37,14 +37,14 @@ class Course:
         self,
         prefix: str,
         kinds: Mapping[str, Kind],
-        findings: list[dict[str, Any]],
+        findings: Sequence[Found],
         decisions: list[dict[str, Any]],
         judged: np.ndarray,
         skipped: Mapping[str, np.ndarray | None],
     ) -> None:
         """`skipped`: kind -> days on which its detector could not judge, None = never."""
         self.prefix, self.kinds, self.findings, self.decisions = prefix, kinds, findings, decisions
-        found = np.array([row["day"].toordinal() for row in findings], dtype=np.int64)
+        found = np.array([one.day for one in findings], dtype=np.int64)
         # A finding proves that its day was judged, whatever the other frames say of it.
         self.clear = {
             kind: np.setdiff1d(judged, found if days is None else np.union1d(found, days))
@@ -76,7 +76,7 @@ class Course:
     def _events(self) -> Iterator[tuple[int, int, dict[str, Any] | None]]:
         """(day, number of the finding, None) and (day, 0, decision) in order; a day's finding comes first."""
         events: list[tuple[int, int, int, Any]] = [
-            (row["day"].toordinal(), 0, number, None) for number, row in enumerate(self.findings)
+            (one.day, 0, number, None) for number, one in enumerate(self.findings)
         ]
         events += [(row["on_day"].toordinal(), 1, 0, row) for row in self.decisions]
         return ((on, number, row) for on, _, number, row in sorted(events, key=itemgetter(0, 1)))
@@ -86,7 +86,7 @@ class Course:
         if not self.exceptions:
             return
         one = self.exceptions[-1]
-        kind = one.findings[-1]["kind"]
+        kind = one.findings[-1].kind
         days = self.clear[kind][slice(*np.searchsorted(self.clear[kind], (after, upto), side="right"))]
         if not len(days):
             return
@@ -100,28 +100,28 @@ class Course:
             one.close(int(days[missing - 1]), by=DETECTION, note=f"clear days in a row: {self.kinds[kind].close_after}")
 
     def _finding(self, number: int) -> None:
-        row = self.findings[number]
+        found = self.findings[number]
         one = self.exceptions[-1] if self.exceptions else None
-        on = row["day"].toordinal()
+        on = found.day
         if one is not None and one.closed_on is None:
-            one.add(row)
+            one.add(found)
             one.clear = 0
             return
         if one is not None and one.is_held and on - (one.closed_on or 0) <= REOPEN_DAYS:
             return
-        rule, place = self.kinds[row["kind"]], self.places[row["kind"]]
+        rule, place = self.kinds[found.kind], self.places[found.kind]
         widest = max(self.kinds[kind].within for kind in self.clear)
         self.pending = [other for other in self.pending if place[other] > place[number] - widest] + [number]
         counted = [other for other in self.pending if place[other] > place[number] - rule.within]
         if len(counted) < rule.open_after:
             return
         self.pending = counted
-        began = self.findings[counted[0]]["day"].toordinal()
-        if one is not None and began - (one.closed_on or 0) <= REOPEN_DAYS and not _is_another(row, one):
-            one.reopen(on, note=row["kind"])
+        began = self.findings[counted[0]].day
+        if one is not None and began - (one.closed_on or 0) <= REOPEN_DAYS and not _is_another(found, one):
+            one.reopen(on, note=found.kind)
         else:
             one = Opened(f"{self.prefix}{len(self.exceptions) + 1}", on)
-            one.record(on, "opened", note=row["kind"])
+            one.record(on, "opened", note=found.kind)
             self.exceptions.append(one)
         self._adopt_pending(one)
 
@@ -155,11 +155,11 @@ class Course:
         one.note = note or one.note
 
 
-def _is_another(row: Mapping[str, Any], one: Opened) -> bool:
+def _is_another(found: Found, one: Opened) -> bool:
     """Whether a finding says of itself that it is not what was closed: another kind, begun after the closing."""
-    if one.closed_on is None or row["kind"] == one.findings[-1]["kind"]:
+    if one.closed_on is None or found.kind == one.findings[-1].kind:
         return False
-    return row["since"] is not None and bool(row["since"].toordinal() > one.closed_on)
+    return found.since is not None and found.since > one.closed_on
 
 
 def _said(what: str, note: str) -> str:

@@ -23,12 +23,13 @@ import polars as pl
 from detectors.finding import Kind
 from pipeline.exceptions import losses as day_losses
 from pipeline.exceptions.causes import hide_effects
-from pipeline.exceptions.changes import Folded, Opened
+from pipeline.exceptions.changes import Folded, Found, Opened
 from pipeline.exceptions.course import Course
 from pipeline.exceptions.revisits import SEVERITIES
 from pipeline.frames import EVENTS, EXCEPTIONS
 
-EvidenceOf = Callable[[Iterable[str]], Mapping[str, str]]  # number of a finding -> its evidence
+TOLD = ("severity", "summary", "evidence", "measured", "expected", "value", "unit", "threshold")
+TellingOf = Callable[[Iterable[int]], pl.DataFrame]  # numbers of findings -> [number, *TOLD]
 
 
 def fold(
@@ -68,47 +69,51 @@ def fold_at(
     days: Sequence[date],
     losses: pl.DataFrame | None = None,
     first_days: Mapping[str, date] | None = None,
-    evidence_of: EvidenceOf | None = None,
+    telling_of: TellingOf | None = None,
 ) -> list[Folded]:
-    """As `fold`, for each of some days in rising order, in one pass.
+    """`fold` at the end of each of `days`, in rising order, in one pass.
 
-    `evidence_of` gives the evidence of findings that hold its number alone: of years, what few of them say is read.
+    With `telling_of` the findings are without TOLD but for severity, summary and value, and have a `number`: of years
+    of them, what a few say is read.
     """
     day = days[-1]
     watched = sites.filter(pl.col("watched").fill_null(True))
     currency = dict(watched.select("site_id", "currency").iter_rows())
+    losses = day_losses.of_findings(findings) if losses is None else losses
+    if telling_of is None:
+        findings = findings.sort("evidence", nulls_last=True).with_row_index("number")
+        telling_of = _telling_of(findings)
     rows = _sorted_findings(findings, currency, kinds, day)
-    judged_days = _judged_days(judged, {row["site_id"] for row in rows}, day)
+    judged_days = _judged_days(judged, rows["site_id"].unique(), day)
     skipped_days = _skipped_days(not_judged, judged_days.keys(), day)
     decided = _decisions_by_prefix(decisions, day)
     groups = {kind: about.group or kind for kind, about in kinds.items()}
-    losses = day_losses.of_findings(findings) if losses is None else losses
-    losses_at = [day_losses.in_force(losses, groups, on=one) for one in days]
+    losses_at = day_losses.in_force_at(losses, groups, days)
     first_days = first_days or {}
 
     tables: list[list[dict[str, Any]]] = [[] for _ in days]
     events: list[list[dict[str, Any]]] = [[] for _ in days]
     ordinals = [one.toordinal() for one in days]
-    for (site_id, group), of_group in groupby(rows, itemgetter("site_id", "group")):
+    for (site_id, group), of_group in groupby(rows.iter_rows(), itemgetter(0, 1)):
         prefix = f"{site_id}-{group}-"
-        own = list(of_group)
-        skipped = {row["kind"]: skipped_days.get((site_id, detectors.get(row["kind"], row["kind"]))) for row in own}
+        own = [Found(*row) for _, _, *row in of_group]
+        skipped = {one.kind: skipped_days.get((site_id, detectors.get(one.kind, one.kind))) for one in own}
         course = Course(prefix, kinds, own, decided.get(prefix, []), judged_days[site_id], skipped)
         for place, (on, stand) in enumerate(zip(days, course.run(ordinals), strict=True)):
             not_before = first_days.get(site_id)
             for one in stand:
-                row = _row(one, detectors, currency[site_id], on, not_before)
-                lost = losses_at[place].get((site_id, group), ())
+                row = _row(one, site_id, detectors, currency[site_id], on, not_before)
+                lost = losses_at[place].get((site_id, group), day_losses.NO_LOSSES)
                 clear = course.clear[row["kind"]]
                 clear = clear[clear > row["found_from"].toordinal()]  # before it, the fault was there unfound
                 row |= day_losses.sum_up(lost, clear, first=row["first_day"], last=row["last_day"])._asdict()
                 tables[place].append(row)
                 events[place] += one.events
                 not_before = row["last_day"] + timedelta(days=1)  # what came before is the exception's before it
-    if evidence_of is not None:
-        evidence = evidence_of({row["evidence"] for table in tables for row in table})
-        for row in chain.from_iterable(tables):
-            row["evidence"] = evidence[row["evidence"]]
+    told = telling_of({row["number"] for table in tables for row in table})
+    by_number = {row["number"]: row for row in told.iter_rows(named=True)}
+    for row in chain.from_iterable(tables):
+        row |= by_number[row["number"]]
     for table in tables:
         hide_effects(table, kinds)
     return [
@@ -122,10 +127,15 @@ def fold_at(
     ]
 
 
+def _telling_of(findings: pl.DataFrame) -> TellingOf:
+    return lambda numbers: findings.filter(pl.col("number").is_in(list(numbers))).select("number", *TOLD)
+
+
 def _sorted_findings(
     findings: pl.DataFrame, sites: Iterable[str], kinds: Mapping[str, Kind], day: date
-) -> list[dict[str, Any]]:
-    """One row per site, group and day: of several kinds the most trusted, of one kind the worst."""
+) -> pl.DataFrame:
+    """[site_id, group, and Found's] one row per site, group and day: of several kinds the most trusted, of one kind
+    the worst."""
     rank = pl.col("severity").replace_strict({s: i for i, s in enumerate(SEVERITIES)}, default=9, return_dtype=pl.Int8)
     order = {kind: i for i, kind in enumerate(kinds)}
     groups = {kind: about.group or kind for kind, about in kinds.items()}
@@ -138,28 +148,32 @@ def _sorted_findings(
             group=pl.col("kind").replace_strict(groups, return_dtype=pl.String),
             trust=pl.col("kind").replace_strict(order, return_dtype=pl.Int32),
         )
-        .sort(*by, "trust", rank, -pl.col("value").abs(), "summary", "evidence", nulls_last=True)
+        .sort(*by, "trust", rank, -pl.col("value").abs(), "summary", "number", nulls_last=True)
         .unique(by, keep="first", maintain_order=True)
-        .to_dicts()
+        .select("site_id", "group", "number", _ordinal("day"), "kind", "severity", _ordinal("since"))
     )
 
 
-def _ordinals(days: pl.Series) -> np.ndarray:
-    return days.cast(pl.Int32).to_numpy() + date(1970, 1, 1).toordinal()
+def _ordinal(name: str) -> pl.Expr:
+    return pl.col(name).cast(pl.Int32) + date(1970, 1, 1).toordinal()
 
 
-def _judged_days(judged: pl.DataFrame, sites: set[str], day: date) -> dict[str, np.ndarray]:
-    wanted = judged.filter(pl.col("day") <= day, pl.col("site_id").is_in(list(sites))).select("site_id", "day")
-    days: dict[str, np.ndarray] = dict.fromkeys(sites, np.empty(0, dtype=np.int32))
-    for (site_id,), part in wanted.unique().sort("site_id", "day").group_by("site_id", maintain_order=True):
-        days[str(site_id)] = _ordinals(part["day"])
-    return days
+def _judged_days(judged: pl.DataFrame, sites: pl.Series, day: date) -> dict[str, np.ndarray]:
+    wanted = judged.filter(pl.col("day") <= day, pl.col("site_id").is_in(sites.implode()))
+    held = _days_by(wanted, "site_id")
+    none = np.empty(0, dtype=np.int32)
+    return {site: held.get((site,), none) for site in sites}
 
 
-def _skipped_days(not_judged: pl.DataFrame, sites: Iterable[str], day: date) -> dict[tuple[str, str], np.ndarray]:
+def _skipped_days(not_judged: pl.DataFrame, sites: Iterable[str], day: date) -> dict[tuple[Any, ...], np.ndarray]:
     wanted = not_judged.filter(pl.col("day") <= day, pl.col("site_id").is_in(list(sites)))
-    groups = wanted.select("site_id", "detector", "day").unique().sort("day").group_by("site_id", "detector")
-    return {(str(site), str(detector)): _ordinals(part["day"].sort()) for (site, detector), part in groups}
+    return _days_by(wanted, "site_id", "detector")
+
+
+def _days_by(rows: pl.DataFrame, *by: str) -> dict[tuple[Any, ...], np.ndarray]:
+    """The days of each, as ordinals in rising order, each once."""
+    days = rows.select(*by, _ordinal("day")).unique().sort(*by, "day").partition_by(*by, as_dict=True)
+    return {key: part["day"].to_numpy() for key, part in days.items()}
 
 
 def _decisions_by_prefix(decisions: pl.DataFrame, day: date) -> dict[str, list[dict[str, Any]]]:
@@ -174,20 +188,22 @@ def _decisions_by_prefix(decisions: pl.DataFrame, day: date) -> dict[str, list[d
 
 
 def _row(
-    one: Opened, detectors: Mapping[str, str], currency: str | None, day: date, not_before: date | None
+    one: Opened, site_id: str, detectors: Mapping[str, str], currency: str | None, day: date, not_before: date | None
 ) -> dict[str, Any]:
-    """The row of EXCEPTIONS but for its losses, with `found_from`, the first day with a finding."""
+    """The row of EXCEPTIONS but for its losses and TOLD, with `found_from`, the first day with a finding, and the
+    `number` of the latest finding."""
     latest = one.findings[-1]
     is_snoozed = one.closed_on is None and one.snoozed_until is not None and day < one.snoozed_until
     return {
         "exception_id": one.exception_id,
-        **{key: latest[key] for key in ("site_id", "kind", "severity", "summary", "evidence")},
-        **{key: latest[key] for key in ("measured", "expected", "value", "unit", "threshold")},
+        "site_id": site_id,
+        "kind": latest.kind,
+        "number": latest.number,
         "status": "snoozed" if is_snoozed else one.status,
         "opened_on": date.fromordinal(one.opened_on),
         "first_day": day_losses.first_day(one.findings, not_before=not_before),
-        "found_from": min(row["day"] for row in one.findings),
-        "last_day": latest["day"],
+        "found_from": date.fromordinal(one.findings[0].day),
+        "last_day": date.fromordinal(latest.day),
         "days_open": (one.closed_on or day.toordinal()) - one.opened_on,
         "currency": currency,
         "closed_on": None if one.closed_on is None else date.fromordinal(one.closed_on),
@@ -197,5 +213,5 @@ def _row(
         "hidden_by": None,
         "finding_days": len(one.findings),
         "clear_days": one.clear,
-        "detector": detectors.get(latest["kind"], latest["kind"]),
+        "detector": detectors.get(latest.kind, latest.kind),
     }

@@ -2,17 +2,29 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
-from detectors.losses import BASES, FED_IN, MEASURED, NOTHING, SILENT, DayLoss
+from detectors.losses import BASES, FED_IN, MEASURED, NOTHING, SILENT
+from pipeline.exceptions.changes import Found
 from pipeline.frames import LOSSES
 
 MEAN_DAYS = 7  # ours: a week evens out the weather, and still follows a fault that grows
 
-InForce = Mapping[tuple[str, str], Sequence[DayLoss]]  # by site and group of kinds, in order of days
+
+class LostDays(NamedTuple):
+    """What was lost day by day: arrays of one length, in rising order of days."""
+
+    days: np.ndarray  # proleptic ordinals, each once
+    kwh: np.ndarray
+    cost: np.ndarray
+    basis: np.ndarray  # place in BASES
+
+
+InForce = Mapping[tuple[str, str], LostDays]  # by site and group of kinds
+NO_LOSSES = LostDays(*(np.empty(0, dtype=kind) for kind in (np.int32, np.float64, np.float64, np.int8)))
 
 
 class Loss(NamedTuple):
@@ -33,62 +45,83 @@ def of_findings(findings: pl.DataFrame) -> pl.DataFrame:
     return findings.with_columns(told_on="day", basis=basis).select(LOSSES.names())
 
 
-def in_force(losses: pl.DataFrame, groups: Mapping[str, str], *, on: date) -> InForce:
-    """What counts of each site, group and day at the end of `on`: the latest told, of one day the most trusted kind.
+def in_force_at(losses: pl.DataFrame, groups: Mapping[str, str], days: Sequence[date]) -> list[InForce]:
+    """What counts of each site, group and day at the end of each of `days`: the latest told, of one day the most
+    trusted kind.
 
     `losses` are LOSSES; `groups` kind -> group, in the order of trust. Later rows are left out of account.
     """
     order = {kind: place for place, kind in enumerate(groups)}
+    places = {basis: place for place, basis in enumerate(BASES)}
     by = ["site_id", "group", "day"]
     known = (
-        losses.filter(pl.col("told_on") <= on, pl.col("kind").is_in(list(groups)))
+        losses.filter(pl.col("told_on") <= days[-1], pl.col("kind").is_in(list(groups)))
         .with_columns(
             pl.col("loss_kwh", "cost").fill_nan(0.0).fill_null(0.0),
+            pl.col("basis").replace_strict(places, default=places[NOTHING], return_dtype=pl.Int8),
             group=pl.col("kind").replace_strict(dict(groups), return_dtype=pl.String),
             trust=pl.col("kind").replace_strict(order, return_dtype=pl.Int32),
         )
         .sort(*by, "told_on", "trust", "loss_kwh", descending=[False] * 3 + [True, False, True])
-        .unique(by, keep="first", maintain_order=True)
     )
-    counted: dict[tuple[str, str], list[DayLoss]] = {}
-    for site_id, group, *one in known.select(*by, "loss_kwh", "cost", "basis").iter_rows():
-        counted.setdefault((site_id, group), []).append(DayLoss(*one))
-    return counted
+    return [_latest(known.filter(pl.col("told_on") <= on), by) for on in days]
 
 
-def sum_up(losses: Sequence[DayLoss], clear: np.ndarray, *, first: date, last: date) -> Loss:
+def _latest(known: pl.DataFrame, by: Sequence[str]) -> InForce:
+    """The first row of each day, by site and group; `known` is in their order."""
+    counted = known.unique(by, keep="first", maintain_order=True)
+    ordinal = pl.col("day").cast(pl.Int32) + date(1970, 1, 1).toordinal()
+    columns = counted.select(ordinal, "loss_kwh", "cost", "basis")
+    arrays = [column.to_numpy() for column in columns]
+    sizes = counted.group_by("site_id", "group", maintain_order=True).len()
+    ends = sizes["len"].cum_sum().to_list()
+    return {
+        (site_id, group): LostDays(*(array[end - size : end] for array in arrays))
+        for (site_id, group, size), end in zip(sizes.iter_rows(), ends, strict=True)
+    }
+
+
+def sum_up(losses: LostDays, clear: np.ndarray, *, first: date, last: date) -> Loss:
     """The loss of the days from `first` to `last`, both included.
 
     `clear`: ordinals of the days on which the fault was looked for and not found; they count as 0 in the mean.
     """
-    inside = [one for one in losses if first <= one.day <= last]
-    measured = {one.day.toordinal(): one for one in inside if one.basis == MEASURED}
-    bases = {one.basis for one in inside}
-    judged = {one.day.toordinal() for one in inside if one.basis != SILENT}
-    judged |= {int(day) for day in clear[(clear >= first.toordinal()) & (clear <= last.toordinal())]}
-    latest = sorted(judged)[-MEAN_DAYS:]
-    mean = [measured[day] for day in latest if day in measured]
+    begin, end = first.toordinal(), last.toordinal()
+    inside = slice(*np.searchsorted(losses.days, (begin, end + 1)))
+    days, kwh, cost, basis = (column[inside] for column in losses)
+    is_measured = basis == BASES.index(MEASURED)
+    looked_for = clear[slice(*np.searchsorted(clear, (begin, end + 1)))]
+    latest = np.union1d(days[basis != BASES.index(SILENT)], looked_for)[-MEAN_DAYS:]
+    is_latest = is_measured & np.isin(days, latest)
+    judged = max(len(latest), 1)
     return Loss(
-        loss_kwh=sum(one.kwh for one in measured.values()),
-        cost=sum(one.cost for one in measured.values()),
-        loss_basis=next((basis for basis in BASES if basis in bases), NOTHING),
-        loss_per_day_kwh=sum(one.kwh for one in mean) / max(len(latest), 1),
-        cost_per_day=sum(one.cost for one in mean) / max(len(latest), 1),
-        at_stake_kwh=sum(one.kwh for one in inside if one.basis == FED_IN),
+        loss_kwh=_sum(kwh[is_measured]),
+        cost=_sum(cost[is_measured]),
+        loss_basis=BASES[basis.min()] if len(basis) else NOTHING,
+        loss_per_day_kwh=_sum(kwh[is_latest]) / judged,
+        cost_per_day=_sum(cost[is_latest]) / judged,
+        at_stake_kwh=_sum(kwh[basis == BASES.index(FED_IN)]),
     )
 
 
-def first_day(findings: Sequence[Mapping[str, Any]], *, not_before: date | None) -> date:
-    """The day from which the fault is judged to have been there.
+def _sum(values: np.ndarray) -> float:
+    """In the order of days, as a list is: numpy adds by halves, and the last bits would change with the length."""
+    return float(sum(values.tolist()))
+
+
+def first_day(findings: Sequence[Found], *, not_before: date | None) -> date:
+    """The day from which the fault is judged to have been there; `findings` in rising order of days.
 
     The one that most of the findings name, of several the earliest: an estimate may err for a night, and a window that
     moves on must not take the day with it. Not after the first finding, and not before `not_before` otherwise.
     """
-    named: dict[date, int] = {}
-    for row in findings:
-        if row["since"] is not None:
-            named[row["since"]] = named.get(row["since"], 0) + 1
-    earliest = min(row["day"] for row in findings)
+    named: dict[int, int] = {}
+    for one in findings:
+        if one.since is not None:
+            named[one.since] = named.get(one.since, 0) + 1
+    earliest = findings[0].day
     max_count = max(named.values(), default=0)
     named_day = min([earliest, *(day for day, count in named.items() if count == max_count)])
-    return named_day if not_before is None else min(max(named_day, not_before), earliest)
+    if not_before is not None:
+        named_day = min(max(named_day, not_before.toordinal()), earliest)
+    return date.fromordinal(named_day)

@@ -50,42 +50,48 @@ def write_verdicts(
 
 
 def up_to(store: Store, last: date, detectors: Mapping[str, str]) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """(findings, judged, not judged) up to `last` of the sites that ever had a finding: what the fold needs.
+    """(findings, judged, not judged) up to `last` of the sites that ever had a finding, in no order: what a fold needs.
 
-    In place of a finding's evidence, which takes most of its room, stands its number for `evidence_of`. Of what was
-    not judged, [site_id, day, detector] of detectors (`detectors`: by kind) that ever had a finding at the site.
-    A day on which a rule has nothing to ask of a site is none that could not be judged: what it raised before, closes.
+    Of findings, what they are told by is left out for `telling_of`: a year of them is read each night. Of what was not
+    judged, [site_id, day, detector] of detectors (`detectors`: by kind) that ever had a finding at the site. A day on
+    which a rule has nothing to ask of a site is none that could not be judged: what it raised before, closes.
     """
-    mine = "site_id IN (SELECT DISTINCT site_id FROM finding)"
-    listed = ", ".join("CAST(rowid AS VARCHAR) AS evidence" if name == "evidence" else name for name in FINDING_COLUMNS)
-    findings = store.frame(f"SELECT {listed} FROM finding WHERE day <= ? ORDER BY ALL", [last])
-    judged = store.frame(f"SELECT site_id, day FROM judged WHERE day <= ? AND {mine} ORDER BY ALL", [last])
-    applies = f"coalesce(n.code NOT IN ({', '.join('?' * len(DOES_NOT_APPLY))}), true)"
-    owners = pl.DataFrame(list(detectors.items()), schema={"kind": pl.String, "detector": pl.String}, orient="row")
+    findings = store.frame(
+        "SELECT rowid AS number, site_id, day, kind, severity, value, since, summary FROM finding WHERE day <= ?",
+        [last],
+    )
+    detector = pl.col("kind").replace(dict(detectors))
+    owners = findings.select("site_id", detector=detector).unique()
     with store.offered(owners=owners):
-        silent = store.frame(
-            f"""
-            SELECT DISTINCT n.site_id, n.day, n.detector FROM not_judged AS n
-            SEMI JOIN (
-                SELECT DISTINCT f.site_id, coalesce(o.detector, f.kind) AS detector
-                FROM finding AS f LEFT JOIN owners AS o ON o.kind = f.kind
-            ) AS f ON f.site_id = n.site_id AND f.detector = n.detector
-            WHERE n.day <= ? AND {applies} ORDER BY ALL
-            """,
-            [last, *DOES_NOT_APPLY],
+        judged = store.frame(
+            "SELECT j.site_id, j.day FROM judged AS j SEMI JOIN owners USING (site_id) WHERE j.day <= ?", [last]
         )
-    return findings, judged, silent
+        # Their codes are looked at below, of the few that are left: in SQL they would be compared before the join.
+        silent = store.frame(
+            """
+            SELECT n.site_id, n.day, n.detector, n.code FROM not_judged AS n SEMI JOIN owners USING (site_id, detector)
+            WHERE n.day <= ?
+            """,
+            [last],
+        )
+    applies = ~pl.col("code").is_in(DOES_NOT_APPLY).fill_null(False)
+    return findings, judged, silent.filter(applies).drop("code")
 
 
-def evidence_of(store: Store, numbers: Iterable[str]) -> dict[str, str]:
-    """Number -> evidence of findings that `up_to` gave in the same run."""
-    wanted = pl.DataFrame({"number": sorted({int(one) for one in numbers})}, schema={"number": pl.Int64})
+def telling_of(store: Store, numbers: Iterable[int]) -> pl.DataFrame:
+    """[number, severity, summary, evidence, measured, expected, value, unit, threshold] of findings that `up_to` gave.
+
+    To be called in the same run.
+    """
+    wanted = pl.DataFrame({"number": sorted(numbers)}, schema={"number": pl.Int64})
     with store.offered(wanted=wanted):
-        rows = store.con.execute(
-            "SELECT CAST(f.rowid AS VARCHAR), CAST(f.evidence AS VARCHAR) FROM finding AS f "
-            "JOIN wanted AS w ON w.number = f.rowid"
-        ).fetchall()
-    return dict(rows)
+        return store.frame(
+            """
+            SELECT w.number, severity, summary, CAST(evidence AS VARCHAR) AS evidence, measured, expected,
+                value, unit, threshold
+            FROM finding AS f JOIN wanted AS w ON w.number = f.rowid
+            """
+        )
 
 
 def not_judged_on(store: Store, day: date) -> pl.DataFrame:

@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from detectors.finding import Kind
-from detectors.losses import FED_IN, MEASURED, NOTHING, SILENT, DayLoss
+from detectors.losses import BASES, FED_IN, MEASURED, NOTHING, SILENT
+from pipeline.exceptions.changes import Found
 from pipeline.exceptions.fold import fold
-from pipeline.exceptions.losses import first_day, in_force, sum_up
+from pipeline.exceptions.losses import NO_LOSSES, LostDays, first_day, in_force_at, sum_up
 from pipeline.frames import DECISIONS, LOSSES, NOT_JUDGED
 from tests.pipeline.exceptions.test_fold import findings_of, judged_of, on, sites_of
 
@@ -31,6 +32,20 @@ def told(rows, *, site="A") -> pl.DataFrame:
         for kind, day, told_on, kwh in rows
     ]  # fmt: skip
     return pl.DataFrame(made, schema=LOSSES)
+
+
+def lost_days(*rows) -> LostDays:
+    """Of (day, kWh, cost, basis)."""
+    days, kwh, cost, basis = zip(*rows, strict=True)
+    return LostDays(
+        np.array([on(day).toordinal() for day in days]), np.array(kwh), np.array(cost),
+        np.array([BASES.index(one) for one in basis]),
+    )  # fmt: skip
+
+
+def in_force(rows, day) -> LostDays:
+    """At site A at the end of a day."""
+    return in_force_at(rows, dict.fromkeys(KINDS, "yield"), [on(day)])[0].get(("A", "yield"), NO_LOSSES)
 
 
 def exception(findings, day, losses=None, *, judged=None, first_days=None) -> dict:
@@ -107,16 +122,16 @@ def test_a_day_costs_the_mean_of_the_last_seven_judged_ones():
 
 
 def test_silence_is_not_measured_and_feed_in_is_no_loss():
-    silent = [DayLoss(on(n), 0.0, 0.0, SILENT) for n in range(3)]
-    loss = sum_up(silent, NO_DAYS, first=on(0), last=on(2))
+    silent = [(n, 0.0, 0.0, SILENT) for n in range(3)]
+    loss = sum_up(lost_days(*silent), NO_DAYS, first=on(0), last=on(2))
     assert (loss.loss_kwh, loss.loss_per_day_kwh, loss.loss_basis) == (0.0, 0.0, "not measurable while silent")
-    fed_in = [DayLoss(on(n), 2.5, 0.0, FED_IN) for n in range(3)]
+    fed_in = lost_days(*((n, 2.5, 0.0, FED_IN) for n in range(3)))
     loss = sum_up(fed_in, NO_DAYS, first=on(0), last=on(1))
     assert (loss.loss_kwh, loss.at_stake_kwh, loss.loss_basis) == (0.0, 5.0, "fed in beyond the limit")
-    nothing = [DayLoss(on(0), 0.0, 0.0, NOTHING)]
+    nothing = lost_days((0, 0.0, 0.0, NOTHING))
     assert sum_up(nothing, NO_DAYS, first=on(0), last=on(0)).loss_basis == "no energy at stake"
     # A week with a measured loss stays measured while the site is silent.
-    assert sum_up([DayLoss(on(0), 1.0, 0.3, MEASURED), *silent[1:]], NO_DAYS, first=on(0), last=on(2)) == (
+    assert sum_up(lost_days((0, 1.0, 0.3, MEASURED), *silent[1:]), NO_DAYS, first=on(0), last=on(2)) == (
         1.0, 0.3, "measured", 1.0, 0.3, 0.0,
     )  # fmt: skip
 
@@ -133,7 +148,7 @@ def test_losses_are_additive_over_days(drawn, first, middle, last):
     first, middle, last = sorted([first, middle, last])
     rows = told([(kind, day, day + later, kwh) for kind, day, later, kwh in drawn])
     rows = rows.unique(["kind", "day", "told_on"], keep="first", maintain_order=True)
-    losses = in_force(rows, dict.fromkeys(KINDS, "yield"), on=on(60)).get(("A", "yield"), [])
+    losses = in_force(rows, 60)
 
     def lost(begin, end) -> float:
         return sum_up(losses, NO_DAYS, first=on(begin), last=on(end)).loss_kwh
@@ -142,19 +157,50 @@ def test_losses_are_additive_over_days(drawn, first, middle, last):
     assert lost(first, last) == pytest.approx(lost(first, middle) + (lost(middle + 1, last) if middle < last else 0.0))
 
 
+OF_DAYS = st.lists(
+    st.tuples(st.integers(0, 30), st.floats(0, 50), st.floats(-5, 5), st.sampled_from(BASES)),
+    min_size=1, max_size=30, unique_by=lambda row: row[0],
+)  # fmt: skip
+
+
+@settings(deadline=None)
+@given(OF_DAYS, st.sets(st.integers(0, 30)), st.integers(0, 30), st.integers(0, 30))
+def test_the_sums_equal_a_walk_over_the_days(drawn, clear, first, last):
+    first, last = sorted([first, last])
+    rows = {day: row for day, *row in sorted(drawn)}
+    kwh = cost = at_stake = 0.0
+    judged, bases = [], set()
+    for day in range(first, last + 1):
+        lost, price, basis = rows.get(day, (0.0, 0.0, None))
+        bases.add(basis)
+        if basis == MEASURED:
+            kwh, cost = kwh + lost, cost + price
+        if basis == FED_IN:
+            at_stake += lost
+        if day in clear or basis not in (SILENT, None):
+            judged.append((lost, price) if basis == MEASURED else (0.0, 0.0))
+    week = judged[-7:]
+    told = sum_up(lost_days(*sorted(drawn)), np.array([on(day).toordinal() for day in sorted(clear)], dtype=np.int64),
+                  first=on(first), last=on(last))  # fmt: skip
+    assert (told.loss_kwh, told.cost, told.at_stake_kwh) == (kwh, cost, at_stake)
+    assert told.loss_basis == min(bases - {None}, key=BASES.index, default=NOTHING)
+    assert told.loss_per_day_kwh == pytest.approx(sum(one for one, _ in week) / max(len(week), 1))
+    assert told.cost_per_day == pytest.approx(sum(one for _, one in week) / max(len(week), 1))
+
+
 @settings(deadline=None)
 @given(ROWS)
 def test_no_day_counts_twice_however_many_findings_tell_of_it(drawn):
     rows = told([(kind, day, day + later, kwh) for kind, day, later, kwh in drawn])
     rows = rows.unique(["kind", "day", "told_on"], keep="first", maintain_order=True)
-    losses = in_force(rows, dict.fromkeys(KINDS, "yield"), on=on(60)).get(("A", "yield"), [])
-    days = [one.day for one in losses]
+    losses = in_force(rows, 60)
+    days = losses.days.tolist()
     assert days == sorted(set(days))
     # A second method: walk over the rows and keep what is told last, of one evening by the trusted kind.
     kept: dict = {}
     for row in sorted(rows.to_dicts(), key=lambda row: (row["told_on"], -list(KINDS).index(row["kind"]))):
-        kept[row["day"]] = row["loss_kwh"]
-    assert {one.day: one.kwh for one in losses} == kept
+        kept[row["day"].toordinal()] = row["loss_kwh"]
+    assert dict(zip(days, losses.kwh.tolist(), strict=True)) == kept
 
 
 def test_two_exceptions_of_a_group_share_no_day():
@@ -172,13 +218,18 @@ def test_two_exceptions_of_a_group_share_no_day():
 
 
 def test_the_first_day_is_what_most_findings_name():
-    rows = [{"day": on(day), "since": on(since)} for day, since in [(8, 3), (9, 5), (10, 5), (11, 6)]]
-    assert first_day(rows, not_before=None) == on(5)
+    def named(*rows) -> list[Found]:
+        """Findings of (day, since)."""
+        return [
+            Found(n, on(day).toordinal(), "k", "soon", None if since is None else on(since).toordinal())
+            for n, (day, since) in enumerate(rows)
+        ]
+
+    assert first_day(named((8, 3), (9, 5), (10, 5), (11, 6)), not_before=None) == on(5)
     # A window that moves on names another day each night: the earliest stays.
-    moving = [{"day": on(day), "since": on(day - 60)} for day in range(70, 80)]
-    assert first_day(moving, not_before=None) == on(10)
+    assert first_day(named(*((day, day - 60) for day in range(70, 80))), not_before=None) == on(10)
     # Without a change-point, and never after a finding: the first finding.
-    assert first_day([{"day": on(4), "since": None}, {"day": on(7), "since": on(6)}], not_before=None) == on(4)
+    assert first_day(named((4, None), (7, 6)), not_before=None) == on(4)
 
 
 def test_the_first_day_is_not_before_the_sites_first_judged_day():
