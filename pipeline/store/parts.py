@@ -2,7 +2,7 @@
 
 import logging
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -52,6 +52,7 @@ CUT_HOURS = """SELECT count(*) - count(DISTINCT (site_id, ts_utc)) FROM feature_
     WHERE ts_utc >= ? AND ts_utc < ?"""
 PERIODS_AT_ONCE = 50  # ours: put in force together; a run that ends before writes them once more
 OF_READINGS = ("reading", "device_reading", "reading_raw")
+ONCE_READ = ("reading", "reading_raw")  # written of the same rows, where no clock is corrected
 # Periods are UTC days, months once they are old: a night writes its own day, not its month. The hours of a month are
 # some 50 times as many rows as those of any relation by site and day.
 DAILY = (*OF_READINGS, "site_hour")
@@ -104,14 +105,30 @@ def write_due(store: Store, folder: Path) -> int:
         month = period[:7]
         wanted.setdefault((relation, month if (relation, month) in joined else period), []).append(period)
     written: list[_Written] = []
-    for (relation, period), done in wanted.items():
-        write = _write_readings if relation in OF_READINGS else _write_span
-        written.append(_Written(relation, period, list(write(store, folder, relation, period)), done))
+    for relation, period, files in _write_wanted(store, folder, wanted):
+        written.append(_Written(relation, period, files, wanted[relation, period]))
         if len(written) == PERIODS_AT_ONCE:
             _put_in_force(store, folder, written)
             written = []
     _put_in_force(store, folder, written)
     return len(wanted)
+
+
+def _write_wanted(
+    store: Store, folder: Path, wanted: Iterable[tuple[str, str]]
+) -> Iterator[tuple[str, str, list[str]]]:
+    """(relation, period, files) of the parts that are wanted, as they are written."""
+    together: dict[str, list[str]] = {}
+    for relation, period in wanted:
+        if relation in ONCE_READ:
+            together.setdefault(period, []).append(relation)
+        else:
+            write = _write_devices if relation == "device_reading" else _write_span
+            yield relation, period, list(write(store, folder, relation, period))
+    for period, relations in together.items():
+        files = _write_readings(store, folder, relations, period)
+        for relation in relations:
+            yield relation, period, files[relation]
 
 
 def _put_in_force(store: Store, folder: Path, written: list[_Written]) -> None:
@@ -155,28 +172,51 @@ def _span(period: str) -> tuple[datetime, datetime]:
     return start, (start + timedelta(days=32)).replace(day=1)
 
 
-def _write_readings(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
+def _write_readings(store: Store, folder: Path, relations: list[str], period: str) -> dict[str, list[str]]:
+    """The files of each of the relations, of ONCE_READ."""
     lo, hi = _span(period)
-    flags = readings.read_flags(store, lo.date() - timedelta(days=1), hi.date() + timedelta(days=1))
-    sites = store.sites()["site_id"].to_list()
-    shares = device_sums.shares(store)
-    if relation == "device_reading":
-        sites = [site for site in sites if site in shares.devices]
+    flags, shares = _flags_around(store, lo, hi), device_sums.shares(store)
+    files: dict[str, list[str]] = {relation: [] for relation in relations}
+    for number, some in _sites_at_once(store.sites()["site_id"].to_list(), lo, hi):
+        stamped = None
+        if "reading_raw" in relations:  # of UTC days as stamped
+            stamped = readings.read_as_stamped(store, lo, hi, some)
+            files["reading_raw"] += _write_rows(
+                folder, "reading_raw", f"{period}-{number}", stamped.select(AS_REPORTED)
+            )
+        if "reading" in relations:
+            devices = good_values(readings.read(store, lo, hi, some, stamped), flags).drop("is_spoiled")
+            rows = device_sums.to_sites(devices, shares)
+            files["reading"] += _write_rows(folder, "reading", f"{period}-{number}", rows)
+    return files
+
+
+def _write_devices(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:
+    lo, hi = _span(period)
+    flags, shares = _flags_around(store, lo, hi), device_sums.shares(store)
+    having = [site for site in store.sites()["site_id"] if site in shares.devices]
+    for number, some in _sites_at_once(having, lo, hi):
+        devices = good_values(readings.read(store, lo, hi, some), flags).drop("is_spoiled")
+        yield from _write_rows(folder, relation, f"{period}-{number}", devices.filter(pl.col("device_id") != ""))
+
+
+def _flags_around(store: Store, lo: datetime, hi: datetime) -> pl.DataFrame:
+    return readings.read_flags(store, lo.date() - timedelta(days=1), hi.date() + timedelta(days=1))
+
+
+def _sites_at_once(sites: list[str], lo: datetime, hi: datetime) -> Iterator[tuple[int, list[str]]]:
+    """(number, sites) of groups whose readings of a span are held at a time."""
     at_once = max(SITE_DAYS_PER_PART // (hi - lo).days, 1)
-    for number, first in enumerate(range(0, len(sites), at_once)):
-        some = sites[first : first + at_once]
-        if relation == "reading_raw":  # of UTC days as stamped
-            rows = readings.read_as_stamped(store, lo, hi, some).select(AS_REPORTED)
-        else:
-            devices = good_values(readings.read(store, lo, hi, some), flags).drop("is_spoiled")
-            if relation == "device_reading":
-                rows = devices.filter(pl.col("device_id") != "")
-            else:
-                rows = device_sums.to_sites(devices, shares)
-        if not rows.is_empty():
-            file = _part_name(relation, f"{period}-{number}")
-            _write_frame(folder / file, ordered(rows, "site_id", "ts_utc"))
-            yield file
+    return enumerate(sites[first : first + at_once] for first in range(0, len(sites), at_once))
+
+
+def _write_rows(folder: Path, relation: str, name: str, rows: pl.DataFrame) -> list[str]:
+    """The file of the rows, if there are any."""
+    if rows.is_empty():
+        return []
+    file = _part_name(relation, name)
+    _write_frame(folder / file, ordered(rows, "site_id", "ts_utc"))
+    return [file]
 
 
 def _write_span(store: Store, folder: Path, relation: str, period: str) -> Iterator[str]:

@@ -187,8 +187,19 @@ def speak_against(store: Store, site_id: str, device_id: str, first: datetime, l
     return float(held_s) > HELD_SHARE * (last - first).total_seconds()
 
 
-def read(store: Store, lo: datetime, hi: datetime, sites: Sequence[str] | None = None) -> pl.DataFrame:
-    """Readings of each device between two true instants: DEVICE_READINGS plus counters, counted energy and origin."""
+def read(
+    store: Store,
+    lo: datetime,
+    hi: datetime,
+    sites: Sequence[str] | None = None,
+    stamped: pl.DataFrame | None = None,
+) -> pl.DataFrame:
+    """Readings of each device between two true instants: DEVICE_READINGS plus counters, counted energy and origin.
+
+    `stamped`: `read_as_stamped` of the same, if it was read: where no clock is corrected, they are made of its rows.
+    """
+    if stamped is not None and not _is_corrected(store):
+        return _completed(store, stamped)
     whose = "" if sites is None else OF_ASKED
     return _read(store, lo, hi, whose, whose, {} if sites is None else {"asked": list(sites)})
 
@@ -211,13 +222,22 @@ def read_as_stamped(store: Store, lo: datetime, hi: datetime, sites: Sequence[st
     return _by_key(_rows(store, "readings", lo, hi, OF_ASKED, OF_ASKED, {"asked": list(sites)}))
 
 
+def _is_corrected(store: Store) -> bool:
+    return bool(store.value("SELECT count(*) FROM clock_shift_span"))
+
+
 def _read(
     store: Store, lo: datetime, hi: datetime, which: str, whose: str, given: Mapping[str, Sequence[Any]]
 ) -> pl.DataFrame:
     """`which`, `whose`: joins with the sites asked for, in `given`; `which` may ask for a span of each, as stamped."""
-    is_corrected = store.value("SELECT count(*) FROM clock_shift_span")
+    is_corrected = _is_corrected(store)
     rows = _rows(store, "corrected_readings" if is_corrected else "readings", lo, hi, which, whose, given)
-    known = with_powers(rows if is_corrected else _by_key(rows), store.sites())
+    return _completed(store, rows if is_corrected else _by_key(rows))
+
+
+def _completed(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
+    """The readings with powers and local time, of devices that the register names, each instant once."""
+    known = with_powers(rows, store.sites())
     # Of an inverter that the register no longer names, rows stay in the history but are nobody's reading.
     if (is_named := known["device_id"] != "").any():
         devices = store.frame("SELECT site_id, device_id FROM device")
