@@ -26,10 +26,13 @@ def stray_readings(store: Store, *, apart_days: int, share: float) -> list[Stray
     """
     spans = store.con.execute(
         """
-        WITH day_with_readings AS (
-            SELECT site_id, day, readings,
-                coalesce(day - lag(day) OVER (PARTITION BY site_id ORDER BY day) > ?, false) AS begins
-            FROM site_day WHERE readings > 0
+        WITH with_pause AS (  -- most sites lack no such number of days, and theirs need not be put in order
+            SELECT site_id FROM site_day WHERE readings > 0
+            GROUP BY site_id HAVING max(day) - min(day) + 1 - count(*) >= $apart
+        ), day_with_readings AS (
+            SELECT site_id, day,
+                coalesce(day - lag(day) OVER (PARTITION BY site_id ORDER BY day) > $apart, false) AS begins
+            FROM site_day SEMI JOIN with_pause USING (site_id) WHERE readings > 0
         ), numbered AS (
             SELECT *, sum(CAST(begins AS INTEGER)) OVER (PARTITION BY site_id ORDER BY day) AS span
             FROM day_with_readings
@@ -37,7 +40,7 @@ def stray_readings(store: Store, *, apart_days: int, share: float) -> list[Stray
         SELECT site_id, min(day), max(day), count(*) OVER (PARTITION BY site_id) AS spans
         FROM numbered GROUP BY site_id, span QUALIFY spans > 1 ORDER BY site_id, min(day)
         """,
-        [apart_days],
+        {"apart": apart_days},
     ).fetchall()
     found = []
     for site_id, first, last, _ in spans:

@@ -113,8 +113,8 @@ def unjudged_days(store: Store) -> list[tuple[date, str | None]]:
     return store.con.execute(
         """
         WITH asked AS (
-            SELECT site_id, day FROM site_day
-            UNION SELECT s.site_id, j.day FROM site AS s, (SELECT DISTINCT day FROM judged) AS j
+            SELECT site_id, day FROM site_day ANTI JOIN judged USING (site_id, day)
+            UNION ALL SELECT s.site_id, j.day FROM site AS s, (SELECT DISTINCT day FROM judged) AS j
             WHERE j.day > (SELECT max(day) FROM judged) - $again
         )
         SELECT DISTINCT d.day, s.timezone FROM asked AS d
