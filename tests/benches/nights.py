@@ -95,6 +95,8 @@ def copy_sites(base: Path, root: Path, sites: int, days: int = 1, history: int =
             "(SELECT table_name FROM duckdb_columns() WHERE column_name = 'site_id') ORDER BY table_name"
         ).fetchall():
             earlier, time = _earlier(con, table, days)
+            if table == "feature_row_prints":  # no two sites of a fleet have reported the same readings for a month
+                earlier.append("CAST(hash(print, new_id) % 2147483648 AS INTEGER) AS print")
             # As nights have written it: a scan of the last days leaves out what lies before them.
             order = {"ts_utc": "CAST(ts_utc AS DATE), site_id, ts_utc", "day": "day, site_id"}.get(time, "ALL")
             con.execute(f"CREATE TEMP TABLE held AS SELECT * FROM {table}")
