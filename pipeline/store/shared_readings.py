@@ -1,13 +1,15 @@
 """Days whose readings are compared among sites, and the prints by which sites that report the same are found."""
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 
 from detectors.data_quality.copies import MIN_PRINTS, PRINTS
-from detectors.data_quality.other_sites import PAIRS, RULE, SHARED_DAYS
+from detectors.data_quality.other_sites import PAIRS, RULE, SHARED_DAYS, STREAK_GAP_DAYS
 from pipeline.store.connection import Store
+
+LOOKED_BACK_DAYS = 35  # ours: a month and its gaps; who shares days for longer is looked at four times as far back
 
 
 def note_due(store: Store, days: pl.Series) -> None:
@@ -61,18 +63,35 @@ def repeating(store: Store, told: pl.DataFrame, done: pl.DataFrame, window_days:
 
 
 def shared_days(store: Store, pairs: pl.DataFrame, last: date) -> pl.DataFrame:
-    """SHARED_DAYS up to `last` of the sites of `pairs` (PAIRS), earlier ones too."""
+    """SHARED_DAYS up to `last` of the sites of `pairs` (PAIRS): all that lead up to its days without a long gap.
+
+    Most share none before: no more of the past is gone through than where one of them may go on.
+    """
+    first = pairs["day"].min()
+    assert isinstance(first, date)
+    back = LOOKED_BACK_DAYS
+    while True:
+        since = first - timedelta(days=back)
+        found = _shared_since(store, pairs, since, last)
+        goes_on = found.filter(pl.col("day") < since + timedelta(days=STREAK_GAP_DAYS))
+        if goes_on.is_empty():
+            return found
+        back *= 4
+
+
+def _shared_since(store: Store, pairs: pl.DataFrame, since: date, last: date) -> pl.DataFrame:
     with store.offered(paired=pairs.select("site_id", "other_id").unique()):
         found = store.frame(
             """
             WITH mine AS (SELECT DISTINCT site_id, day, print FROM feature_row_prints
-                WHERE day <= $last AND site_id IN (SELECT site_id FROM paired UNION SELECT other_id FROM paired))
+                WHERE day BETWEEN $since AND $last
+                  AND site_id IN (SELECT site_id FROM paired UNION SELECT other_id FROM paired))
             SELECT b.site_id, b.other_id, m.day FROM paired AS b
             JOIN mine AS m ON m.site_id = b.site_id
             JOIN mine AS t ON t.site_id = b.other_id AND t.day = m.day AND t.print = m.print
             GROUP BY ALL HAVING count(*) >= $enough ORDER BY ALL
             """,
-            {"last": last, "enough": MIN_PRINTS},
+            {"since": since, "last": last, "enough": MIN_PRINTS},
         )
     return found.select(SHARED_DAYS.names()).cast(SHARED_DAYS)
 
