@@ -231,12 +231,13 @@ def _may_be_snow(night: Night, n: int, case: dict[str, Any], rows: pl.DataFrame)
     dark_days = (night.fleet.day - first_day).days + 1
     around = rows.filter(pl.col("day").is_between(first_day - timedelta(days=1), first_day + timedelta(days=1)))
     was_excused = night.is_cold[n] and (case["opened_on"] - first_day).days >= LIT_AROUND_DAYS
-    # Snow that fell later has not darkened it, where its first day proved it to be dead.
+    # Snow that fell later has not darkened it, nor do fewer neighbours than there were, where its first day proved it.
     was_proved = bool((around.filter(pl.col("day") == first_day)["zero_evidence"] > 0).any())
     is_covered = bool(night.is_covered[n]) and not was_proved
     began_in_spell = is_covered or bool(was_excused) or bool((around["spell_days"] > 0).any())
+    is_cold = bool(night.is_cold[n]) and not was_proved
     return bool(night.may_be_snow[n] and is_alone) or may_be_own_snow(
-        bool(night.is_cold[n]), neighbours, dark_days, began_in_spell=began_in_spell
+        is_cold, neighbours, dark_days, began_in_spell=began_in_spell
     )
 
 

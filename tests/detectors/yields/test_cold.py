@@ -304,3 +304,6 @@ def test_a_roof_that_dies_on_a_dull_winter_day_after_it_was_free_of_snow_is_told
     rows = nights.rows["yield_residual"].filter(pl.col("site_id") == "roof0")
     assert night.is_covered[at]
     assert not verdicts._may_be_snow(night, at, opened["roof0"], rows)
+    # Nor is it in doubt again because a neighbour or two were not heard today.
+    fewer = night._replace(neighbours=np.full_like(night.neighbours, 2.8), is_cold=np.ones_like(night.is_cold))
+    assert not verdicts._may_be_snow(fewer, at, opened["roof0"], rows)
