@@ -21,6 +21,7 @@ from detectors.yields.capacity_doubts import (
 from detectors.yields.case_days import level_since, passing_part
 from detectors.yields.day_residual import weighted_median
 from detectors.yields.diagnosis import Case, Odds
+from detectors.yields.fleet_day import column
 from detectors.yields.half_hours import MAX_INPUTS
 from detectors.yields.history import History, is_alive, is_dark, of_site
 from detectors.yields.kinds import CAPACITY_MISMATCH, NO_GENERATION, UNDERPERFORMANCE
@@ -52,6 +53,9 @@ PRIOR_SIGMA = 0.1  # ours: of a level before the change
 USUAL_DAYS = 14
 LASTING_DAYS, LASTING_AT = 7, 1.5  # ours: nights on which a fault was four times as likely as none: one to watch
 LASTING_WITHIN_DAYS = 14  # ours: of these nights, those on which the day told something
+# Measured: after 60 days 49 healthy limited roofs that had so much to judge by lay within 0.10 of the register's level
+# (root mean square, 39 of unknown planes), as 118 of unknown planes without a limit did within 0.09.
+FREE_KWH = 2.0  # usable kWh per kWp of a good day
 STILL_DAYS = 3  # ours: of so many days that told something, most lie at the level that is there now
 NAMED_WITHIN_DAYS = 28  # ours: a string shows its share within a month, and a limited roof tells of one day in three
 
@@ -89,6 +93,7 @@ def follow(
     )
     by_site = about.partition_by("site_id", as_dict=True)
     noon_deg = fleet.elevation_deg.max(axis=1, initial=0.0)
+    usual_kwh = column(fleet.models, "energy")
     rows = []
     for one in asked.iter_rows(named=True):
         site_id = one["site_id"]
@@ -104,7 +109,8 @@ def follow(
         wanted = LASTING_AT if site_id in lasting else open_at
         is_unknown = bool(fleet.roofs.is_unknown[n])
         level = diagnosis.decisive(verdict, history, is_unknown=is_unknown)
-        about_roof = {"is_unknown": is_unknown, "has_limit": bool(fleet.roofs.has_limit[n])}
+        is_held = bool(fleet.roofs.has_limit[n]) and not usual_kwh[n] >= FREE_KWH
+        about_roof = {"is_unknown": is_unknown, "has_limit": is_held}
         if known is not None and (level >= close_at or _is_still_there(known, history)):
             row = _followed(known, history, level, day)
             if row["kind"] == UNDERPERFORMANCE:

@@ -4,7 +4,7 @@ The simulator's clear sky is ASHRAE's, its transposition Hay and Davies'; the en
 isotropic sky. Limits follow what the engine is said to do, with room for one draw of the weather.
 """
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
@@ -312,3 +312,15 @@ def test_a_level_that_rose_lacks_no_string(roofs, lived, after, is_told, number)
         if isinstance(one, Finding)
     ]
     assert any(one.site_id == "string" for one in told) is is_told
+
+
+def test_behind_a_limit_that_hardly_holds_unknown_planes_are_known_well_enough_to_send_somebody():
+    """A roof that may feed in 72 % of its peak capacity stands at that for an hour; one that may not feed in, all day."""
+    hidden = {"planes_known": 0.0, "planes": 1, "battery": False}
+    needs = {f"roof{n}": {} for n in range(5)} | {
+        "WIDE": {"limit": "limited", **hidden}, "NONE": {"limit": "no-export", **hidden}
+    }  # fmt: skip
+    falls = {name: fault("underperformance", 24, size=40.0) for name in ("WIDE", "NONE")}
+    made = yield_fleet.make(46, needs, falls, first=date(2026, 5, 1), days=36)
+    last = yield_fleet.live_nights(made).rows["yield_case"].filter(pl.col("day") == made.day(35))
+    assert dict(last.select("site_id", "is_sure").iter_rows()) == {"WIDE": True, "NONE": False}
