@@ -315,7 +315,7 @@ def test_a_level_that_rose_lacks_no_string(roofs, lived, after, is_told, number)
 
 
 def test_behind_a_limit_that_hardly_holds_unknown_planes_are_known_well_enough_to_send_somebody():
-    """A roof that may feed in 72 % of its peak capacity stands at that for an hour; one that may not feed in, all day."""
+    """One that may feed in 72 % of its peak capacity stands at that for an hour; one that may not feed in, all day."""
     hidden = {"planes_known": 0.0, "planes": 1, "battery": False}
     needs = {f"roof{n}": {} for n in range(5)} | {
         "WIDE": {"limit": "limited", **hidden}, "NONE": {"limit": "no-export", **hidden}
