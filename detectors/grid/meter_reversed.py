@@ -259,7 +259,7 @@ def _finding(
         if is_shown
         else f"Shows {row['rest_turned_kwh']:.1f} kWh with another sign than load, generation and battery leave for it"
     )
-    seen = "for the first time" if len(run) == 1 else f"seen on {len(run)} days since {run[0]}"
+    seen = "on this day" if len(run) == 1 else f"seen on {len(run)} days since {run[0]}"
     evidence: dict[str, EvidenceValue] = {
         "impossible_kwh": impossible_kwh,
         "fed_in_dark_kwh": row["fed_kwh"],
@@ -327,7 +327,7 @@ def _of_mirror(finding: Finding, row: dict, usual_w: float) -> Finding:
     `usual_w`: that, on the days before.
     """
     fed_kwh, count = row["minus_kwh"], finding.evidence["seen_count"]
-    seen = "for the first time" if count == 1 else f"seen on {count} days since {finding.since}"
+    seen = "on this day" if count == 1 else f"seen on {count} days since {finding.since}"
     return finding.model_copy(
         update={
             "value": fed_kwh,
