@@ -9,14 +9,11 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
-from datetime import time as hour_of
+from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
 from typing import Any
-from unittest.mock import patch
-from zoneinfo import ZoneInfo
 
 import polars as pl
 
@@ -24,13 +21,9 @@ import detectors
 from pipeline.detection import folding
 from pipeline.runs.cycle import detect, take_in
 from pipeline.runs.session import opened
-from pipeline.store.connection import Store
-from pipeline.store.site_arrivals import note_arrivals
 from pipeline.workspace.places import Workspace
 from tests.simulation.fleet import Fleet
 from tests.simulation.workspace import write_register, write_workspace
-
-MORNING = hour_of(6)
 
 
 @dataclass
@@ -86,8 +79,8 @@ def live_days(
                     day = first + timedelta(days=number)
                     with clocked(seconds, "(writing exports)"):
                         deliver(number, workspace.inbox)
-                    with clocked(seconds, "(taking in, with site-days)"), _in_the_morning_after(day):
-                        taken = take_in(run)
+                    with clocked(seconds, "(taking in, with site-days)"):
+                        taken = take_in(run, night=day)
                     with clocked(seconds, "(detection, all in all)"):
                         detect(run, until=day)
                         now = folding.fold(run.store, day).now.exceptions
@@ -126,21 +119,6 @@ def readings_of(fleet: Fleet, root: Path) -> Taken:
 def _spans(register_days: set[int], days: int) -> list[tuple[int, int]]:
     cuts = sorted({0, *register_days, days})
     return list(pairwise(cuts))
-
-
-@contextmanager
-def _in_the_morning_after(day: date) -> Iterator[None]:
-    """What is taken in has come at MORNING of the day after, by each site's own clock, and not all in one second."""
-
-    def noted(store: Store, rows: pl.DataFrame) -> None:
-        hour = datetime.combine(day + timedelta(days=1), MORNING)
-        zones = store.frame("SELECT site_id, timezone FROM site").iter_rows()
-        came = {site_id: hour.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC) for site_id, zone in zones}
-        at = pl.col("site_id").replace_strict(came, return_dtype=pl.Datetime("us", "UTC"))
-        note_arrivals(store, rows.with_columns(taken_in_at=at))
-
-    with patch("pipeline.store.ledger.note_arrivals", noted):
-        yield
 
 
 @contextmanager
