@@ -1,6 +1,7 @@
 """How far the level of a healthy roof may lie from what the register lets expect, before anything was seen of it."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from detectors.solar import plane_response
 from detectors.solar.pv_model import Sky
@@ -16,6 +17,7 @@ PLANES_SHARE = 0.5  # ours: of the sigma over the planes that a roof may have; t
 # than 0.25 kWh per kWp of a good day their levels lay within 0.19 of the register's, with more within 0.11 (root mean
 # square; before neighbours were held against each other's common level, 0.30 and 0.14).
 LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.25, 0.25
+LONE_MORE, LONE_KWH = 0.4, 0.3  # fitted to 73 healthy limited roofs, those beside few neighbours among them
 
 
 def planes_sigma(fleet: Fleet) -> Array:
@@ -35,17 +37,21 @@ def planes_sigma(fleet: Fleet) -> Array:
     return sigma
 
 
-def limited_sigma(energy: Array) -> Array:
-    """What a limit adds, by the usable kWh per kWp of a good day, log."""
-    return np.asarray(LIMITED_SIGMA + LIMITED_MORE * np.exp(-energy / LIMITED_KWH))
+def limited_sigma(energy: Array, *, is_lone: bool | NDArray[np.bool_] = False) -> Array:
+    """What a limit adds, by the usable kWh per kWp of a good day, log; `is_lone`: few neighbours tell its sky."""
+    beside, alone = (
+        LIMITED_SIGMA + more * np.exp(-energy / kwh)
+        for more, kwh in ((LIMITED_MORE, LIMITED_KWH), (LONE_MORE, LONE_KWH))
+    )
+    return np.where(is_lone, alone, beside)
 
 
 def sigma(fleet: Fleet) -> Array:
     """Of each site's baseline before its first day, by what its days show of it, [sites]."""
     models, has_limit, is_unknown = fleet.models, fleet.roofs.has_limit, fleet.roofs.is_unknown
     energy = column(models, "energy", 0.0)
-    limited = limited_sigma(energy)
     few = column(models, "neighbours", 0.0) < FEW
+    limited = limited_sigma(energy, is_lone=few)
     return np.asarray(
         np.sqrt(
             SITE_SIGMA**2

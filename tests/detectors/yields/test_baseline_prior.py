@@ -10,7 +10,7 @@ from detectors.yields.free_intervals import INTERVALS
 from tests.support import build
 
 
-def _sigmas(day, energy=None):
+def _sigmas(day, energy=None, neighbours=5.0):
     """Of one place: planes not known, known, and not known under a limit that leaves so much `energy` to judge by."""
     planes = {"tilt_deg": None, "azimuth_deg": None}
     sites = build.sites(
@@ -20,7 +20,7 @@ def _sigmas(day, energy=None):
     )
     models = load()["roof_model"].schema.to_frame()
     if energy is not None:
-        rows = [{"site_id": one, "day": day, "energy": energy, "neighbours": 5.0} for one in "abc"]
+        rows = [{"site_id": one, "day": day, "energy": energy, "neighbours": neighbours} for one in "abc"]
         models = build.frame(models.schema, rows)
     fleet = fleet_day.gather(INTERVALS.to_frame(), sites, build.planes(), models, day)
     assert fleet.sites["site_id"].to_list() == ["a", "b", "c"]
@@ -40,5 +40,6 @@ def test_what_a_limit_leaves_open_goes_with_the_energy_that_it_leaves_to_judge_b
     little, some, much = (_sigmas(date(2026, 6, 21), energy)[2] for energy in (0.05, 0.5, 3.0))
     without = _sigmas(date(2026, 6, 21), 3.0)[0]
     assert 0.2 < little < 0.3
+    assert _sigmas(date(2026, 6, 21), 0.05, neighbours=0.5)[2] > 0.35  # nobody tells the few hours' sky
     assert some < 0.15
     assert without < much < 1.25 * without
