@@ -1,6 +1,7 @@
 """A history that does not open: its copy takes its place, and nothing that came after it is lost."""
 
 import shutil
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
@@ -9,12 +10,20 @@ import pytest
 
 from pipeline.commands.cli import main
 from pipeline.errors import DamagedHistoryError, NoonmarkError
-from pipeline.runs import clock_corrections, decisions, session
+from pipeline.runs import clock_corrections, cycle, decisions, session
 from pipeline.store import Store, decision_log, reader, recovery
 from tests.support.fleet import DAY, Fleet, differences, roof, sunny
 
 pytestmark = [pytest.mark.usefixtures("few_detectors"), pytest.mark.slow]
 READS_COPIES_BACK = True
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _in_their_own_time() -> Iterator[None]:
+    """All nights count as lived in their own time: the archive does not say of which night a file was."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cycle, "LATER_DAYS", 3650)
+        yield
 
 
 @pytest.fixture
