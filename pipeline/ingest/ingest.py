@@ -209,9 +209,7 @@ class Ingest:
                 self.spring_hours |= learned.learn_spring_hours(self.store, profile.name, found.files)
                 if entries:
                     self._note_archived([some[entry.file_no] for entry in entries], fates)
-                    written = ledger.write(
-                        self.store, found, profile.name, profile.counters(), entries, night=self.night
-                    )
+                    written = ledger.write(self.store, found, profile.name, profile.counters(), entries)
                     self.result.count(written, found.cells.height, profile.name)
         learned.learn_intervals(self.store, self.intervals.take_news())
 
@@ -226,7 +224,7 @@ class Ingest:
             try:
                 with self.store.transaction():
                     entry = self._entry(0, piece, fate, now)
-                    account = large.write(self.store, piece, entry, zones, known, self._normalise, night=self.night)
+                    account = large.write(self.store, piece, entry, zones, known, self._normalise)
                     if piece.before and account.rejected >= piece.before.rows_rejected:
                         raise large.RefusedError("nothing was gained")
                     account.learn(reread)
@@ -273,7 +271,7 @@ class Ingest:
             if archive.is_in_archive(self.workspace, fate.archived_as):  # a history restored from a backup counts anew
                 self.last_id = archive.last_archived(self.workspace) + 1
                 fate.archived_as = archive.archived_name(arrival, self.last_id, now)
-        return ledger.Entry(number, self.last_id, piece.path, *piece.key, fate.archived_as, now)
+        return ledger.Entry(number, self.last_id, piece.path, *piece.key, fate.archived_as, now, self.night)
 
     def _arrived_at(self, piece: Piece) -> datetime:
         """When the export came in: now, or as the old history has it."""

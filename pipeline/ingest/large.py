@@ -6,7 +6,6 @@ that the export's clock kept standard time all year, the whole is read again so:
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
 
 import polars as pl
 
@@ -134,18 +133,10 @@ class Account:
 
 
 def write(
-    store: Store,
-    piece: Piece,
-    entry: ledger.Entry,
-    zones: Sequence[str],
-    known: Intervals,
-    normalise: Normalise,
-    *,
-    night: date | None = None,
+    store: Store, piece: Piece, entry: ledger.Entry, zones: Sequence[str], known: Intervals, normalise: Normalise
 ) -> Account:
     """Writes the rows of the export, segment by segment, under its entry. To be called in a transaction.
 
-    `night`: as in `pipeline.store.site_arrivals.note_arrivals`.
     Raises RefusedError, or StandardTimeError where it is to be done again: then the transaction must be rolled back.
     """
     profile = piece.profile
@@ -160,7 +151,7 @@ def write(
             raise RefusedError(NOT_DECIDED)
         if file["spring_hour"] == STANDARD_TIME and not is_fixed:
             raise StandardTimeError(found.files)
-        counts = ledger.write_rows(store, found, profile.name, profile.counters(), [entry], night=night)
+        counts = ledger.write_rows(store, found, profile.name, profile.counters(), [entry])
         account.add(found, size, counts)
         account.refuse(profile, is_whole=False)
     account.refuse(profile, is_whole=True)

@@ -68,34 +68,23 @@ class Entry(NamedTuple):
     named_site: str
     archived_as: str
     taken_in_at: datetime
+    night: date | None = None  # that is lived through later, by whose morning it had come; as in `note_arrivals`
 
 
 def write(
-    store: Store,
-    found: Normalised,
-    profile_name: str,
-    counters: Mapping[str, str],
-    entries: Sequence[Entry],
-    *,
-    night: date | None = None,
+    store: Store, found: Normalised, profile_name: str, counters: Mapping[str, str], entries: Sequence[Entry]
 ) -> pl.DataFrame:
     """The ledger's new rows, after readings, rejected rows and cells are written. To be called in a transaction.
 
-    `counters`: counter channel -> "lifetime" or "daily", as the profile has them; `night`: as in `note_arrivals`.
+    `counters`: counter channel -> "lifetime" or "daily", as the profile has them.
     """
-    counts = write_rows(store, found, profile_name, counters, entries, night=night)
+    counts = write_rows(store, found, profile_name, counters, entries)
     rejected = found.rejected.group_by("file_no").agg(rejected=pl.len().cast(pl.Int64))
     return enter(store, found.files.join(rejected, on="file_no", how="left"), counts, profile_name, entries)
 
 
 def write_rows(
-    store: Store,
-    found: Normalised,
-    profile_name: str,
-    counters: Mapping[str, str],
-    entries: Sequence[Entry],
-    *,
-    night: date | None = None,
+    store: Store, found: Normalised, profile_name: str, counters: Mapping[str, str], entries: Sequence[Entry]
 ) -> pl.DataFrame:
     """[export_id, stored, unchanged, replaced] of the rows of some files, which are written.
 
@@ -117,7 +106,7 @@ def write_rows(
         learned.note_newest(store, keys["ts_utc"], profile_name)
         times = {entry.file_no: entry.taken_in_at for entry in entries}
         at = pl.col("file_no").replace_strict(times, return_dtype=pl.Datetime("us", "UTC"))
-        note_arrivals(store, keys.select("site_id", "ts_utc", taken_in_at=at), night)
+        note_arrivals(store, keys.select("site_id", "ts_utc", taken_in_at=at), entries[0].night)  # one run, one night
         _mark_dirty(store, keys.select("site_id", "ts_utc").unique())
         if counters:
             changed = count_energy(store, keys, counters)

@@ -63,7 +63,7 @@ def test_a_run_that_was_stopped_from_outside_costs_no_file(fleet: Fleet, monkeyp
     from pipeline.store import ledger
 
     with monkeypatch.context() as broken, pytest.raises(KeyboardInterrupt):
-        broken.setattr(ledger, "write", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+        broken.setattr(ledger, "write", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
         fleet.take_in()
     assert not (fleet.space.root / ".noonmark.opening").exists()
     assert fleet.take_in().quarantined == [] and pv_of(fleet) == [1] * 4
