@@ -135,7 +135,7 @@ def _finding(
         "curtailed_month_pct": month.lost_pct,
         "loss_days_count": month.loss_days,
         "judged_days_count": int(month.days["curtailed_kwh"].count()),
-        "against_voltage_pct": month.against_pct,
+        "moved_against_voltage_pct": month.against_pct,
     }
     return Finding(
         site_id=site["site_id"],

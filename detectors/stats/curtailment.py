@@ -21,7 +21,8 @@ DIM_SHARE = 0.001  # ours: unless all day: a roof curtailed to an idle house's f
 # From memory: EN 50549-1:2019 lets active power follow rising voltage, P(U), and leaves the start to the country, 1.09
 # or 1.10 of nominal in most; AS/NZS 4777.2:2015 began at 250 V of 230 V (1.087). A mean of some minutes lies below.
 VOLTAGE_LIMIT_RATIO = 1.085
-# ours: where inverters give way for certain; a mean of some minutes lies below the start of their response.
+# Ours: means of some minutes at which an inverter that starts at 1.09 may give way; lower ones dilute what is counted,
+# as they do where it starts later.
 RESPONSE_RATIO = 1.088
 KNOWN_SIGMAS, KNOWN_DAYS = 0.5, 3  # ours: once so many days of a month were clear; chance adds as much as it hides
 # ours: days of which none is clear show it together, as one month in a thousand does by chance. What all days of a

@@ -17,7 +17,7 @@ PLANES_SHARE = 0.5  # ours: of the sigma over the planes that a roof may have; t
 # than 0.25 kWh per kWp of a good day their levels lay within 0.19 of the register's, with more within 0.11 (root mean
 # square; before neighbours were held against each other's common level, 0.30 and 0.14).
 LIMITED_SIGMA, LIMITED_MORE, LIMITED_KWH = 0.05, 0.25, 0.25
-LONE_MORE, LONE_KWH = 0.4, 0.3  # fitted to 73 healthy limited roofs, those beside few neighbours among them
+LONE_MORE, LONE_KWH = 0.4, 0.3  # as fitted before to 73 healthy ones of all kinds; lone ones alone were not measured
 
 
 def planes_sigma(fleet: Fleet) -> Array:
@@ -39,11 +39,8 @@ def planes_sigma(fleet: Fleet) -> Array:
 
 def limited_sigma(energy: Array, *, is_lone: bool | NDArray[np.bool_] = False) -> Array:
     """What a limit adds, by the usable kWh per kWp of a good day, log; `is_lone`: few neighbours tell its sky."""
-    beside, alone = (
-        LIMITED_SIGMA + more * np.exp(-energy / kwh)
-        for more, kwh in ((LIMITED_MORE, LIMITED_KWH), (LONE_MORE, LONE_KWH))
-    )
-    return np.where(is_lone, alone, beside)
+    more, kwh = np.where(is_lone, LONE_MORE, LIMITED_MORE), np.where(is_lone, LONE_KWH, LIMITED_KWH)
+    return np.asarray(LIMITED_SIGMA + more * np.exp(-energy / kwh))
 
 
 def sigma(fleet: Fleet) -> Array:

@@ -74,6 +74,7 @@ def may_be_turned(case: Case, fleet: Fleet, n: int, days: half_hours.Days) -> bo
 
 
 def of_unknown_planes(night: Night, n: int) -> Unknown:
+    """By the sky of the judged day over the site at place `n`."""
     fleet = night.fleet
     sky, latitude = Sky(*(values[n] for values in fleet.sky)), float(fleet.sites["latitude"][n])
     return Unknown(away.missing_share(sky, latitude), away.surplus_share(sky, latitude))

@@ -93,7 +93,7 @@ def follow(
     )
     by_site = about.partition_by("site_id", as_dict=True)
     noon_deg = fleet.elevation_deg.max(axis=1, initial=0.0)
-    usual_kwh = column(fleet.models, "energy")
+    usable_kwh = column(fleet.models, "energy")
     rows = []
     for one in asked.iter_rows(named=True):
         site_id = one["site_id"]
@@ -109,7 +109,7 @@ def follow(
         wanted = LASTING_AT if site_id in lasting else open_at
         is_unknown = bool(fleet.roofs.is_unknown[n])
         level = diagnosis.decisive(verdict, history, is_unknown=is_unknown)
-        is_held = bool(fleet.roofs.has_limit[n]) and not usual_kwh[n] >= FREE_KWH
+        is_held = bool(fleet.roofs.has_limit[n]) and not usable_kwh[n] >= FREE_KWH
         about_roof = {"is_unknown": is_unknown, "has_limit": is_held}
         if known is not None and (level >= close_at or _is_still_there(known, history)):
             row = _followed(known, history, level, day)

@@ -73,13 +73,23 @@ def find(energies: Array, kwp: float, dead_days: int = DEAD_DAYS) -> Dead | None
 
 
 def findings(
-    hourly: pl.DataFrame, skipped: Collection[str], night: Night, days: pl.DataFrame, day: date
+    hourly: pl.DataFrame,
+    skipped: Collection[str],
+    night: Night,
+    days: pl.DataFrame,
+    day: date,
+    *,
+    proved: Collection[str] = (),
 ) -> Iterator[Finding]:
-    """A finding per watched site with a dead input; to watch behind a limit and in the cold, where it takes a week."""
+    """A finding per watched site with a dead input; to watch behind a limit and in the cold, where it takes a week.
+
+    The cold is no doubt at sites whose loss of a string is `proved`.
+    """
     fleet = night.fleet
-    sites = fleet.sites.with_columns(
-        is_doubtful=pl.Series(fleet.roofs.has_limit | night.is_cold | (night.spell_days > 0))
-    ).filter(~pl.col("site_id").is_in([*skipped, *night.doubts]), pl.col("watched").fill_null(value=True))
+    may_be_snow = (night.is_cold | (night.spell_days > 0)) & ~fleet.sites["site_id"].is_in(list(proved)).to_numpy()
+    sites = fleet.sites.with_columns(is_doubtful=pl.Series(fleet.roofs.has_limit | may_be_snow)).filter(
+        ~pl.col("site_id").is_in([*skipped, *night.doubts]), pl.col("watched").fill_null(value=True)
+    )
     heard = hourly.filter(pl.col("day") == day)["site_id"]
     several = pl.sum_horizontal(pl.col(name).is_not_null() for name in ENERGIES) > 1
     rows = hourly.filter(several, pl.col("site_id").is_in(heard.implode())).sort("site_id", "day")

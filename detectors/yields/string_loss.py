@@ -64,7 +64,9 @@ def detect(
     opened = list(verdicts.open_cases(KIND, yield_case, yield_residual, yield_night, days))
     fallen = verdicts.fallen(opened)  # an input that falls as its roof rises lay under snow
     dark = yield_case.filter(pl.col("day") == day, pl.col("kind") == NO_GENERATION)["site_id"].to_list()
-    dead = {one.site_id: one for one in dead_inputs.findings(hourly, dark, yield_night, days, day)}
+    proved = [one.site_id for one in fallen if one.is_to_act_on and not one.may_be_snow]
+    told = dead_inputs.findings(hourly, dark, yield_night, days, day, proved=proved)
+    dead = {one.site_id: one for one in told}
     found = [dead[one.site_id] if is_told_by_input(one, dead) else finding_of(one) for one in fallen]
     with_case = {one.site_id for one in opened}
     found += [one for site_id, one in dead.items() if site_id not in with_case]

@@ -1,14 +1,17 @@
 """An input that is dead beside others that work, at sites of which no sky and no limit tells the level."""
 
-from datetime import date
+from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
 import pytest
 
+from detectors.frames import DAYS
 from detectors.yields import dead_inputs
+from detectors.yields.hourly import HOURLY
 from tests.benches.living_yields import live_nights
-from tests.support import yield_fleet
+from tests.support import build, yield_fleet
 
 NAN = float("nan")
 
@@ -59,6 +62,22 @@ def test_dull_days_and_days_without_readings_neither_begin_nor_end_it():
 
 def test_what_was_seen_long_ago_is_not_told_of_today():
     assert dead_inputs.find(_days((10, 4.0, 6.0), (3, 4.0, 0.0), (8, 0.1, 0.0)), 5.0) is None
+
+
+@pytest.mark.parametrize(("proved", "severity"), [((), "watch"), (("roof-1",), "soon")])
+def test_a_winter_night_puts_no_string_in_doubt_that_was_proved_lost(proved, severity):
+    """On a cold night snow may lie on one plane alone; not where the roof's own test has shown that it is none."""
+    energies = _days((10, 4.0, 6.0), (8, 4.0, 0.0))
+    days = [date(2026, 1, 1) + timedelta(days=n) for n in range(len(energies))]
+    rows = [
+        {"site_id": "roof-1", "day": day, "pv1_kwh": a, "pv2_kwh": b}
+        for day, (a, b) in zip(days, energies, strict=True)
+    ]
+    fleet = SimpleNamespace(sites=build.sites(), roofs=SimpleNamespace(has_limit=np.array([False])))
+    night = SimpleNamespace(fleet=fleet, is_cold=np.array([True]), spell_days=np.array([0]), doubts={})
+    hourly, none = build.frame(HOURLY, rows), DAYS.to_frame()
+    (found,) = dead_inputs.findings(hourly, [], night, none, days[-1], proved=proved)
+    assert (found.severity, "Snow" in found.summary) == (severity, severity == "watch")
 
 
 @pytest.fixture(scope="module")
