@@ -4,6 +4,7 @@ import json
 import re
 from datetime import date, timedelta
 
+import polars as pl
 import pytest
 
 from pipeline import digest
@@ -92,6 +93,14 @@ def test_hostile_names_are_text():
     assert "&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt; &amp;" in html
     assert "inbox/a&lt;b&gt;.csv" in html and "Makes &lt;less&gt;." in html
     assert not re.search("[\u202a-\u202e\x07]", html)
+
+
+@pytest.mark.parametrize(("alone", "is_told"), [([], True), (["S1"], False)])
+def test_italics_are_explained_where_a_site_is_set_against_its_region(alone, is_told):
+    """S1 has no expectation; 700 km from all others it is set against nobody either."""
+    longitude = pl.when(pl.col("site_id").is_in(alone)).then(26.0).otherwise(16.0)
+    html = to_html(morning(register=digest_facts.sites().with_columns(longitude=longitude, latitude=pl.lit(48.0))))
+    assert ("In italics" in html) is is_told
 
 
 def test_what_is_new_among_the_not_judged_is_told_by_name_and_no_detector_is_named():
