@@ -102,8 +102,8 @@ def has_shown() -> pl.Expr:
     So do a few clear days; the sum of all, beside neighbours alone, who tell of dull days as well; and a power that
     moves against the voltage, if anything is missing in sum. Where nothing gives way they move together: in 436 months
     of simulated sites without a limit, below 1.083 of nominal, a third of the changes went against each other, and 1.1
-    sigma above a half at the most; above RESPONSE_RATIO three healthy months had 0.45 to 0.50. Of changes that go half
-    and half CHANCE_Z lets one month in a hundred pass.
+    sigma above a half at the most; in 18 healthy months above RESPONSE_RATIO two fifths, and 0.3 sigma at the most. Of
+    changes that go half and half CHANCE_Z lets one month in a hundred pass.
     """
     is_told = (pl.col("due_kwh") > 0) & pl.col("curtailed_kwh").is_not_null()
     is_known = is_told & pl.col("possible_kwh").is_not_null()
